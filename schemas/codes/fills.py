@@ -1,0 +1,5 @@
+"""Codes of this area: see the package."""
+
+from schemas.codes import Code
+
+CODES: list[Code] = []
