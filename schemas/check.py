@@ -1,0 +1,218 @@
+"""A typed frame of one source goes in; clean rows and named problems come out.
+
+The rules are pandera models made from the declarations. Every row is either clean or rejected, with at
+least one problem that says where it stands, what is wrong and how to mend it.
+"""
+
+from collections.abc import Callable
+from functools import cache
+
+import pandas as pd
+
+from schemas import codes
+from schemas.fields import Field
+from schemas.frames import PANDAS
+from schemas.sources import SOURCES, Source
+from schemas.tables import TABLES
+
+PROBLEM_COLUMNS = ("row_number", "line", "column", "value", "severity", "rule", "message", "mend")
+
+#: a value beyond its bound is often another unit; the conversion that would explain it, by declared unit
+_OTHER_UNITS: dict[str, list[tuple[str, Callable[[float], float]]]] = {
+    "bar, gauge": [("psi", lambda v: v * 0.0689476), ("kPa", lambda v: v / 100.0)],
+    "°C": [("K", lambda v: v - 273.15), ("F", lambda v: (v - 32.0) / 1.8)],
+    "m": [("ft", lambda v: v * 0.3048)],
+    "litres": [("cuft", lambda v: v * 28.3168)],
+}
+
+
+@cache
+def model(source: str):
+    """The pandera model of an input, made from its declaration."""
+    declared = SOURCES[source]
+    return _schema(declared.name, declared.fields, declared.required)
+
+
+@cache
+def table_model(table: str):
+    """The pandera model of a published table: dtypes, choices and bounds; key columns are never empty."""
+    declared = TABLES[table]
+    return _schema(declared.name, declared.fields, frozenset())
+
+
+def _schema(name: str, fields: dict[str, Field], required: frozenset[str]):
+    import pandera.pandas as pa
+
+    def column(field: Field):
+        checks = []
+        if field.choices:
+            checks.append(pa.Check.isin(field.choices, error="not_a_choice"))
+        if field.low is not None:
+            checks.append(pa.Check.ge(field.low, error="below_bound"))
+        if field.high is not None:
+            checks.append(pa.Check.le(field.high, error="above_bound"))
+        return pa.Column(PANDAS[field.kind], checks, nullable=field.name not in required, required=True)
+
+    return pa.DataFrameSchema({f.name: column(f) for f in fields.values()}, name=name, unique_column_names=True)
+
+
+def check(source: str, frame: pd.DataFrame, latest: pd.Timestamp) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Split typed rows into clean rows and problems.
+
+    Parameters
+    ----------
+    source : str
+    frame : DataFrame
+        Columns of the source with their dtypes, `row_number` and `line`; unique index.
+    latest : Timestamp
+        UTC; nothing that has happened lies after it.
+
+    Returns
+    -------
+    clean : DataFrame
+        The rows of `frame` without a problem.
+    problems : DataFrame
+        PROBLEM_COLUMNS, at least one row for every row of `frame` that is not clean.
+    """
+    declared = SOURCES[source]
+    found = [
+        _bounds(source, frame),
+        _dates(declared, frame, latest),
+        _SPECIAL.get(source, _nothing)(frame),
+    ]
+    found.append(_same_key(declared, frame[~frame.index.isin(pd.concat(found)["index"])]))
+    problems = pd.concat(found, ignore_index=True)
+    if problems.empty:
+        return frame, problems.drop(columns="index")
+    clean = frame[~frame.index.isin(problems["index"])]
+    where = frame.loc[problems["index"], ["row_number", "line"]].reset_index(drop=True)
+    problems = pd.concat([where, problems.reset_index(drop=True)], axis=1)
+    problems["severity"] = "row"
+    return clean, problems[list(PROBLEM_COLUMNS)]
+
+
+def _problem(index, column, value, rule, message, mend=""):
+    return {"index": index, "column": column, "value": None if pd.isna(value) else str(value), "rule": rule,
+            "message": message, "mend": mend or codes.all_codes()[rule].mend}
+
+
+def _frame(rows) -> pd.DataFrame:
+    return pd.DataFrame(rows, columns=["index", "column", "value", "rule", "message", "mend"])
+
+
+def _nothing(_frame_in) -> pd.DataFrame:
+    return _frame([])
+
+
+def _bounds(source: str, frame: pd.DataFrame) -> pd.DataFrame:
+    import pandera.pandas as pa
+
+    declared = SOURCES[source]
+    try:
+        model(source).validate(frame[list(declared.fields)], lazy=True)
+        return _frame([])
+    except pa.errors.SchemaErrors as error:
+        cases = error.failure_cases
+    broken = cases[cases["index"].isna()]
+    if len(broken):  # a dtype is wrong: the reader broke its promise, the row did not
+        raise TypeError(f"{source}: {broken[['column', 'check', 'failure_case']].to_dict('records')}")
+    rows = []
+    for case in cases.itertuples():
+        field = declared.fields[case.column]
+        value = case.failure_case
+        if str(case.check).startswith("not_nullable"):
+            rows.append(_problem(case.index, field.name, None, "missing_value", f"{field.name} is empty, and it is needed."))
+        elif case.check == "not_a_choice":
+            rows.append(_problem(case.index, field.name, value, "not_a_choice",
+                                 f"{value!r} is none of: {', '.join(field.choices)}."))
+        else:
+            bound, word = (field.low, "below") if case.check == "below_bound" else (field.high, "above")
+            rows.append(_problem(case.index, field.name, value, "out_of_bounds",
+                                 f"{word} {bound:g} {field.unit}".rstrip() + ".", _mend_bound(source, field, value)))
+    return _frame(rows)
+
+
+def _mend_bound(source: str, field: Field, value: float) -> str:
+    """Names the unit that would explain the value, if one does; a guess is offered, never taken."""
+    for unit, convert in _OTHER_UNITS.get(field.unit, ()):
+        if field.low is not None and field.high is not None and field.low <= convert(float(value)) <= field.high:
+            return (f"Was it {unit}? Map the unit in station.toml ([sources.{source}.units] {field.name} = \"{unit}\") or "
+                    "correct the row and drop the file again; after a change of mapping, the next run rereads the file by itself.")
+    return "Correct the row and drop the file again."
+
+
+def _dates(declared: Source, frame: pd.DataFrame, latest: pd.Timestamp) -> pd.DataFrame:
+    rows = []
+    for field in declared.fields.values():
+        if field.kind not in ("time", "date") or frame.empty:
+            continue
+        limit = latest if field.kind == "time" else latest.tz_localize(None).normalize()
+        column = frame[field.name]
+        if not field.may_lie_ahead and field.name != "revised_at":
+            rows += [_problem(i, field.name, v, "in_the_future", f"{v:%Y-%m-%d} lies after tomorrow: it cannot have happened yet.")
+                     for i, v in column[column > limit].items()]
+        early = column[column < pd.Timestamp("1900-01-01", tz=limit.tz)]
+        rows += [_problem(i, field.name, v, "out_of_bounds", "before 1900.", "Correct the date and drop the file again.")
+                 for i, v in early.items()]
+    return _frame(rows)
+
+
+def _same_key(declared: Source, frame: pd.DataFrame) -> pd.DataFrame:
+    """The same key twice with different values: both are rejected, for nobody can say which is right."""
+    key, columns = list(declared.key), list(declared.fields)
+    doubled = frame[frame.duplicated(key, keep=False)]
+    if doubled.empty:
+        return _frame([])
+    different = ~doubled.duplicated(columns, keep=False)
+    # a group conflicts when any of its rows differs from the others
+    conflict = different.groupby([doubled[k].astype("str").fillna("") for k in key]).transform("any")
+    groups = doubled[columns].drop_duplicates().groupby(key, dropna=False).size()
+    conflict |= doubled.set_index(key).index.isin(groups[groups > 1].index)
+    rows = []
+    for i, row in doubled[conflict.to_numpy()].iterrows():
+        named = ", ".join(str(row[k]) for k in key if not pd.isna(row[k]))
+        rows.append(_problem(i, declared.key[0], row[declared.key[0]], "key_conflict",
+                             f"{' + '.join(key)} = {named} stands in this file more than once, with different values."))
+    return _frame(rows)
+
+
+def _cylinder_sizes(frame: pd.DataFrame) -> pd.DataFrame:
+    """Size and pressure must come from litres and bar, or from a rating in cubic feet and psi."""
+    rated = frame["rated_capacity_cuft"].notna() & frame["service_pressure_psi"].notna()
+    rows = []
+    for column, other in (("water_capacity_l", "rated_capacity_cuft"), ("working_pressure_bar", "service_pressure_psi")):
+        lacking = frame[column].isna() & ~(rated if column == "water_capacity_l" else frame[other].notna())
+        rows += [_problem(i, column, None, "missing_value",
+                          f"{column} is empty, and so is {other}.",
+                          f"Give {column}, or rated_capacity_cuft and service_pressure_psi as stamped.") for i in frame.index[lacking]]
+    return _frame(rows)
+
+
+def _fractions(*pairs: tuple[str, ...]):
+    def check_sum(frame: pd.DataFrame) -> pd.DataFrame:
+        rows = []
+        for columns in pairs:
+            total = frame[list(columns)].fillna(0.0).sum(axis=1)
+            rows += [_problem(i, columns[0], frame.at[i, columns[0]], "fractions_over_100",
+                              f"{' + '.join(columns)} = {total[i]:g} %, more than 100 %.") for i in frame.index[total > 100.0 + 1e-6]]
+        return _frame(rows)
+
+    return check_sum
+
+
+def _order(first: str, second: str):
+    def check_order(frame: pd.DataFrame) -> pd.DataFrame:
+        wrong = frame.index[frame[second] < frame[first]]
+        return _frame([_problem(i, second, frame.at[i, second], "ends_before_start", f"{second} lies before {first}.") for i in wrong])
+
+    return check_order
+
+
+_SPECIAL: dict[str, Callable[[pd.DataFrame], pd.DataFrame]] = {
+    "cylinders": _cylinder_sizes,
+    "fills": _fractions(("target_o2_pct", "target_he_pct", "target_ar_pct"), ("analysed_o2_pct", "analysed_he_pct")),
+    "sources": _fractions(("o2_pct", "he_pct")),
+    "dive_tanks": _fractions(("o2_pct", "he_pct", "ar_pct")),
+    "bookings": _order("starts_on", "ends_on"),
+    "set_members": _order("from_on", "to_on"),
+}

@@ -1,0 +1,68 @@
+"""From declared fields to frames: one dtype a kind, in pandas, Arrow and DuckDB alike."""
+
+from collections.abc import Iterable
+
+import pandas as pd
+
+from schemas.fields import Field
+
+PANDAS = {
+    "text": "str", "choice": "str", "float": "float64", "int": "Int64", "bool": "boolean",
+    "time": "datetime64[us, UTC]", "date": "datetime64[us]", "codes": "object", "json": "object",
+}
+DUCKDB = {
+    "text": "VARCHAR", "choice": "VARCHAR", "float": "DOUBLE", "int": "BIGINT", "bool": "BOOLEAN",
+    "time": "TIMESTAMPTZ", "date": "TIMESTAMP", "codes": "VARCHAR[]", "json": "VARCHAR",
+}
+
+
+def empty(fields: Iterable[Field]) -> pd.DataFrame:
+    """A frame without rows that has these columns, each with its dtype."""
+    return pd.DataFrame({field.name: pd.Series([], dtype=PANDAS[field.kind]) for field in fields})
+
+
+def conform(frame: pd.DataFrame, fields: Iterable[Field], *, keep: Iterable[str] = ()) -> pd.DataFrame:
+    """The same rows with exactly these columns, in order, each with its dtype; missing ones empty.
+
+    Parameters
+    ----------
+    frame : DataFrame
+    fields : iterable of Field
+    keep : iterable of str
+        Further columns to keep as they are, after the declared ones.
+
+    Raises
+    ------
+    TypeError
+        A column cannot take its dtype; the message names it.
+    """
+    made = {}
+    for field in fields:
+        if field.name not in frame:
+            made[field.name] = pd.Series(pd.NA, index=frame.index, dtype="object") if field.kind in ("codes", "json") else pd.Series(
+                [None] * len(frame), index=frame.index, dtype=PANDAS[field.kind])
+            continue
+        column = frame[field.name]
+        try:
+            made[field.name] = _cast(column, field)
+        except (TypeError, ValueError) as error:
+            raise TypeError(f"column {field.name} cannot be {PANDAS[field.kind]}: {error}") from error
+    for name in keep:
+        made[name] = frame[name]
+    return pd.DataFrame(made, index=frame.index)
+
+
+def _cast(column: pd.Series, field: Field) -> pd.Series:
+    wanted = PANDAS[field.kind]
+    if field.kind in ("codes", "json"):
+        return column.astype("object")
+    if str(column.dtype) == wanted:
+        return column
+    if field.kind == "time":
+        return pd.to_datetime(column, utc=True).astype(wanted)
+    if field.kind == "date":
+        column = pd.to_datetime(column)
+        return (column.dt.tz_localize(None) if column.dt.tz is not None else column).astype(wanted)
+    if field.kind == "int" and column.dtype == "object":
+        column = pd.to_numeric(column)
+    return column.astype(wanted)
