@@ -1,0 +1,82 @@
+"""What every reader hands over: typed rows, and a problem for everything that was not taken."""
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import pandas as pd
+
+from schemas.codes import all_codes
+
+
+class _Known(dict):
+    def __missing__(self, key):
+        return "…"
+
+
+@dataclass(slots=True)
+class Problem:
+    """One thing that was not taken, where it stands and how to mend it.
+
+    `severity` is `row` (the row is rejected) or `value` (the value is left out, the row stays).
+    `rows` is how many rows it rejects: one, but for the tanks and samples of a rejected dive.
+    """
+
+    severity: str
+    rule: str
+    message: str
+    mend: str
+    row_number: int | None = None
+    line: int | None = None
+    column: str | None = None
+    value: str | None = None
+    rows: int = 1
+
+
+def problem(
+    rule: str,
+    severity: str = "row",
+    *,
+    row_number: int | None = None,
+    line: int | None = None,
+    column: str | None = None,
+    value: Any = None,
+    rows: int = 1,
+    **words: Any,
+) -> Problem:
+    """A problem whose sentence and mend are those of its code, filled with the words given."""
+    code = all_codes()[rule]
+    shown = None if value is None else clip(value)
+    known = _Known({"column": column, "value": shown, "row": row_number, "line": line, "rows": rows} | words)
+    return Problem(severity, rule, code.says.format_map(known), code.mend.format_map(known), row_number, line, column, shown, rows)
+
+
+def clip(value: Any, most: int = 80) -> str:
+    """A value as shown to people: printable, on one line, cut to `most` characters."""
+    text = "".join(c if c.isprintable() else "�" for c in str(value)[: most + 1])
+    return text if len(text) <= most else text[: most - 1] + "…"
+
+
+@dataclass
+class RawTable:
+    """What was read of one source in one file.
+
+    `rows` has the contract's columns, typed, plus `row_number` (data rows from 1), `line` (of the file),
+    `assumed` (list of columns whose value the mapping stated) and `value_flags` (list of codes).
+    `rows_read = len(rows) + rows_rejected`, always.
+    """
+
+    source: str
+    rows: pd.DataFrame
+    problems: list[Problem] = field(default_factory=list)
+    rows_read: int = 0
+    rows_rejected: int = 0
+    refused: Problem | None = None
+    notes: list[str] = field(default_factory=list)
+    #: columns that the mapping states as the unit's own working pressure; empty in `rows` until the register is at hand
+    from_working_pressure: list[str] = field(default_factory=list)
+
+
+def refuse(source: str, rows: pd.DataFrame, why: Problem) -> RawTable:
+    """A file refused whole: nothing read, one problem without a row."""
+    why.row_number = None
+    return RawTable(source, rows, [why], refused=why)
