@@ -134,10 +134,12 @@ CELL = [
 
 #: rules applied once a row has been read
 ROW = [
-    Code("required_empty", "A required cell is empty: {column}.", "Fill it in and drop the file again."),
-    Code("out_of_bounds", "{found}", "Correct the row and drop the file again."),
+    Code("missing_value", "A required cell is empty.", "Fill it in and drop the file again; what the log never holds can be stated in station.toml."),
+    Code("out_of_bounds", "The value cannot have been.", "Correct the row and drop the file again."),
     Code("in_the_future", "The time lies after tomorrow.", "Correct the date, the clock of the device or the zone in station.toml."),
-    Code("duplicate_key", "The same key stands twice in the file with different values.", "Keep the right row and delete the other."),
+    Code("key_conflict", "The same key stands twice in the file with different values.", "Keep the right row, delete the other and drop the file again."),
+    Code("fractions_over_100", "The parts of the gas add up to more than 100 %.", "Correct the row and drop the file again."),
+    Code("ends_before_start", "The end lies before the start.", "Correct the row and drop the file again."),
     Code("unknown_reference", "{column} {value} is not known.", "Add it to the register ({found}) or correct it; the row waits and loads by itself."),
     Code("dive_ambiguous", "Several members have a dive of this name.", "Add a column member_id, or put the file in dives/MEMBER_ID/."),
     Code(
@@ -200,60 +202,3 @@ FLAGS = [
 ]
 
 CODES: list[Code] = FILE + CELL + ROW + UDDF + FLAGS
-
-
-_UNIT_HINTS = (
-    # ending, unit to map, lower and upper factor bounds of what the other unit would look like
-    ("_bar_abs", "mbar", 500.0, 1100.0),
-    ("_bar", "psi", 451.0, 6500.0),
-    ("_c", "F", 36.0, 130.0),
-    ("_c", "K", 230.0, 335.0),
-    ("_m", "ft", 100.0, 1200.0),
-)
-
-
-def mend_out_of_bounds(source: str, column: str, value: float, low: float | None, high: float | None) -> tuple[str, str]:
-    """What to say of a number outside its bounds, and how to mend it.
-
-    Parameters
-    ----------
-    source, column : str
-        Source and contract column.
-    value : float
-        The value after mapping, in the column's unit.
-    low, high : float or None
-        The bounds.
-
-    Returns
-    -------
-    tuple of str
-        Message and mend; a value that looks like another unit gets the line to map it with.
-    """
-    above = high is not None and value > high
-    unit = column_unit(column)
-    message = f"{'Above' if above else 'Below'} {high if above else low:g}{' ' + unit if unit else ''}."
-    mend = "Correct the row and drop the file again."
-    if above:
-        for ending, other, least, most in _UNIT_HINTS:
-            if column.endswith(ending) and least <= value <= most:
-                asks = {"psi": "Did the gauge read psi?", "F": "Is it °F?", "K": "Is it kelvin?", "ft": "Is it feet?", "mbar": "Is it mbar?"}
-                mend = (
-                    f"{asks[other]} Map the unit in station.toml ([sources.{source}.units] {column} = \"{other}\") or correct the row "
-                    f"and drop the file again; {_REREAD}."
-                )
-                break
-    elif column.endswith("_bar_abs") is False and column.endswith("_bar") and value < 0:
-        mend = "A gauge reads 0 or more: correct the row and drop the file again."
-    return message, mend
-
-
-def column_unit(column: str) -> str:
-    """The unit a column's name ends in, in print: `stop_pressure_bar` gives 'bar'; '' for none."""
-    for ending, unit in (
-        ("_bar_abs", "bar absolute"), ("_bar", "bar"), ("_psi", "psi"), ("_cuft", "cubic feet"), ("_l_min", "L/min"), ("_l", "L"),
-        ("_c", "°C"), ("_pct", "%"), ("_ppm", "ppm"), ("_mg_m3", "mg/m³"), ("_kg", "kg"), ("_m", "m"), ("_s", "s"), ("_min", "min"),
-        ("_minutes", "min"), ("_hours", "h"), ("_days", "days"),
-    ):
-        if column.endswith(ending):
-            return unit
-    return ""

@@ -1,0 +1,191 @@
+"""How a station's own files differ from the contract: headers, units, zone, numbers, dates, keys, stated values.
+
+A mapping translates what is written; it never guesses. It is part of what a file is known by: see `mapping_hash`.
+"""
+
+import fnmatch
+import hashlib
+import json
+import re
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, field
+from pathlib import PurePosixPath
+from typing import Any
+
+from schemas.fields import Field
+from schemas.sources import SOURCES
+from shared import units
+from shared.constants import BAR_PER_PSI, KG_PER_LB, LITRE_PER_CUFT
+
+Convert = Callable[[Any], Any]
+
+
+def _times(factor: float) -> Convert:
+    return lambda value: value * factor
+
+
+_PRESSURES: dict[str, Convert] = {
+    "bar": _times(1.0), "psi": _times(BAR_PER_PSI), "kPa": _times(0.01), "MPa": _times(10.0), "Pa": _times(1e-5), "mbar": _times(1e-3),
+    "hPa": _times(1e-3),
+}
+_VOLUMES: dict[str, Convert] = {"l": _times(1.0), "ml": _times(1e-3), "m3": _times(1000.0), "cuft": _times(LITRE_PER_CUFT)}
+
+#: by the unit a contract column's name ends in, longest ending first: units it may be written in → conversion
+CONVERSIONS: dict[str, dict[str, Convert]] = {
+    "free_l_min": {"l/min": _times(1.0), "cuft/min": _times(LITRE_PER_CUFT), "m3/h": _times(1000.0 / 60.0)},
+    "mg_m3": {"mg/m3": _times(1.0), "ug/m3": _times(1e-3)},
+    "bar_abs": _PRESSURES | {"atm": _times(1.01325)},
+    "bar": _PRESSURES,
+    "psi": {"psi": _times(1.0), "bar": _times(1.0 / BAR_PER_PSI)},
+    "cuft": {"cuft": _times(1.0), "l": _times(1.0 / LITRE_PER_CUFT)},
+    "minutes": {"min": _times(1.0), "s": _times(1.0 / 60.0), "h": _times(60.0)},
+    "min": {"min": _times(1.0), "s": _times(1.0 / 60.0), "h": _times(60.0)},
+    "hours": {"h": _times(1.0), "min": _times(1.0 / 60.0), "d": _times(24.0)},
+    "pct": {"%": _times(1.0), "fraction": _times(100.0), "ppm": _times(1e-4)},
+    "ppm": {"ppm": _times(1.0), "ppb": _times(1e-3), "%": _times(1e4)},
+    "kg": {"kg": _times(1.0), "g": _times(1e-3), "lb": _times(KG_PER_LB)},
+    "c": {"C": _times(1.0), "F": units.c_from_f, "K": units.celsius},
+    "s": {"s": _times(1.0), "min": _times(60.0), "h": _times(3600.0), "ms": _times(1e-3)},
+    "m": {"m": _times(1.0), "ft": units.m_from_ft, "cm": _times(0.01)},
+    "l": _VOLUMES,
+}
+_SPELLINGS = {
+    "°c": "C", "degc": "C", "celsius": "C", "°f": "F", "degf": "F", "fahrenheit": "F", "kelvin": "K", "litres": "l", "liter": "l",
+    "litre": "l", "liters": "l", "feet": "ft", "foot": "ft", "metres": "m", "meters": "m", "cubic feet": "cuft", "cu ft": "cuft",
+    "ft3": "cuft", "minutes": "min", "seconds": "s", "sec": "s", "hours": "h", "percent": "%", "pct": "%", "mg/m³": "mg/m3",
+    "µg/m3": "ug/m3", "barg": "bar", "psig": "psi", "pounds": "lb", "lbs": "lb",
+}
+#: water capacity is no free content: cubic feet of gas belong in rated_capacity_cuft
+_NO_CUFT = {"water_capacity_l"}
+
+#: what may never be stated for a whole log: it was measured, or it decides whether a cylinder may be used
+NEVER_STATED = re.compile(
+    r"analysed_|second_|settled_|co_ppm|co2_ppm|oil_|water_mg|odour|inspected_on|manufactured_on|first_used_on|service_life|"
+    r"sampled_on|result|kind|.*capacity|rated_|.*_id$|plus_marked|permanent_|found_mass|.*_at$|t_s$|depth_m$|tank_\d_bar|checked_on|offset_bar"
+)
+FROM_WORKING_PRESSURE = "working_pressure"
+DAY_NUMBER = "day_number"
+
+ENCODINGS = ("utf-8", "utf-16", "cp1250", "cp1251", "cp1252", "cp1253", "cp1254", "cp437", "cp850", "cp932", "latin-1", "iso-8859-15", "mac-roman", "shift_jis")
+
+
+@dataclass(frozen=True)
+class Mapping:
+    """How one source is written. Everything is optional; empty means 'as the contract says'."""
+
+    source: str
+    names: tuple[str, ...] = ()
+    sheet: str = ""
+    header_row: int = 1
+    encoding: str = "utf-8"
+    separator: str = ""
+    zone: str = ""
+    decimal: str = "."
+    thousands: str = ""
+    less_than: str = ""
+    empty: tuple[str, ...] = ()
+    ignore: tuple[str, ...] = ()
+    key: tuple[str, ...] = ()
+    #: contract column → the file's header, or several that are joined by a blank (date and time)
+    headers: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    units: dict[str, str] = field(default_factory=dict)
+    formats: dict[str, str] = field(default_factory=dict)
+    #: contract column → word of the file → our word
+    words: dict[str, dict[str, str]] = field(default_factory=dict)
+    #: contract column → a constant, twelve values by month, or `working_pressure`
+    stated: dict[str, Any] = field(default_factory=dict)
+
+
+def mapping_hash(mapping: Mapping, station_zone: str) -> str:
+    """A stable hash of all that decides how a file of this source is read; equal mappings, equal hash."""
+    told = asdict(mapping)
+    told.pop("names")
+    told["zone"] = mapping.zone or station_zone
+    return hashlib.sha256(json.dumps(told, sort_keys=True, ensure_ascii=True, default=list).encode()).hexdigest()[:16]
+
+
+def unit_ending(column: str) -> str:
+    """The unit a contract column's name ends in, as a key of CONVERSIONS; '' for none."""
+    return next((u for u in CONVERSIONS if column.endswith("_" + u) or column == u), "")
+
+
+def conversion(column: str, unit: str) -> tuple[str, Convert] | None:
+    """The unit's own spelling and its conversion into the column's unit; None if the column cannot be in it."""
+    table = CONVERSIONS.get(unit_ending(column), {})
+    wanted = _SPELLINGS.get(unit.strip().casefold(), unit.strip())
+    found = next((u for u in table if u == wanted), None) or next((u for u in table if u.casefold() == wanted.casefold()), None)
+    if found is None or (found == "cuft" and column in _NO_CUFT):
+        return None
+    return found, table[found]
+
+
+def units_of(column: str) -> tuple[str, ...]:
+    """Units a column may be written in."""
+    return tuple(u for u in CONVERSIONS.get(unit_ending(column), {}) if not (u == "cuft" and column in _NO_CUFT))
+
+
+def columns_named(source: str, name: str) -> list[str]:
+    """Contract columns that a key of a mapping means: the column, its name without the unit, or a pattern (`*_bar`)."""
+    fields = SOURCES[source].fields
+    if name in fields:
+        return [name]
+    if any(c in name for c in "*?["):
+        return fnmatch.filter(fields, name)
+    return [c for c in fields if unit_ending(c) and c == f"{name}_{unit_ending(c)}"]
+
+
+def same_header(text: str) -> str:
+    """A header reduced to what identifies it: case, blanks, hyphens and the marks around units do not count."""
+    return re.sub(r"[\s_\-]+", "_", text.strip().strip("\ufeff").casefold()).strip("_")
+
+
+def required_columns(source: str) -> frozenset[str]:
+    """Columns a file of this source must have (a member may come from the folder)."""
+    return SOURCES[source].required
+
+
+def field_of(source: str, column: str) -> Field:
+    """The declaration of a contract column."""
+    return SOURCES[source].fields[column]
+
+
+# --- files ------------------------------------------------------------------------------------
+_BY_LENGTH = sorted(SOURCES, key=len, reverse=True)  # dive_tanks before dives, compressor_log before compressors
+_LOCKS = ("~$*", ".*", "*.tmp", "*.temp", "*.part", "*.partial", "*.crdownload", "*.download", "*.swp", "*~", "*.lock", "*.bak", "~*.tmp",
+          "thumbs.db", "desktop.ini", "icon\r", "__macosx")
+_CONFLICTS = re.compile(r"conflicted copy|sync-conflict|\bconflict(ed)?\b.*\d{4}", re.IGNORECASE)
+
+
+def passed_over(relative: str) -> str | None:
+    """Why a file in the inbox is no input: `lock_or_temporary` (never listed), `sync_conflict` (listed), or None."""
+    parts = PurePosixPath(relative.replace("\\", "/")).parts
+    if any(fnmatch.fnmatch(part.casefold(), pattern) for part in parts for pattern in _LOCKS):
+        return "lock_or_temporary"
+    return "sync_conflict" if parts and _CONFLICTS.search(parts[-1]) else None
+
+
+def source_of(relative: str, mappings: dict[str, Mapping]) -> str | None:
+    """The source a file belongs to by its name: one of SOURCES, `uddf`, or None.
+
+    Patterns of mappings come first, then the contract's rule: the name begins with the source's name.
+    """
+    path = PurePosixPath(relative.replace("\\", "/"))
+    name = path.name.casefold()
+    if name.endswith(".uddf"):
+        return "uddf"
+    for source in _BY_LENGTH:
+        for pattern in mappings[source].names if source in mappings else ():
+            wanted = pattern.casefold()
+            if fnmatch.fnmatchcase(name, wanted) or fnmatch.fnmatchcase(str(path).casefold(), wanted):
+                return source
+    begins = same_header(name)
+    return next((s for s in _BY_LENGTH if begins.startswith(s)), None)
+
+
+def folder_member(relative: str) -> str | None:
+    """The member a folder belongs to: what follows `dives/` in the path of a file, if a folder does."""
+    parts = PurePosixPath(relative.replace("\\", "/")).parts
+    for n, part in enumerate(parts[:-2]):
+        if part.casefold() == "dives":
+            return parts[n + 1]
+    return None
