@@ -1,0 +1,74 @@
+"""The one place that talks to the library behind the equation of state.
+
+GERG-2008 (ISO 20765-2; Kunz and Wagner 2012, J. Chem. Eng. Data 57(11), 3032–3091) for nitrogen, oxygen,
+argon and helium through pyaga8, a state at a time: right, and slow enough (about a microsecond a
+state) that bulk work goes through the tables of `shared.gas`. Another library could stand here; nothing else
+would change. States are given in bar abs, K and mol/L.
+"""
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+KPA_PER_BAR = 100.0
+
+Fractions = Sequence[float]
+"""Molar fractions in the order nitrogen, oxygen, argon, helium; they sum to one."""
+
+
+def _equation(fractions: Fractions) -> Any:
+    import pyaga8  # only where a state is computed: the calculator's start-up counts
+
+    composition = pyaga8.Composition()
+    composition.nitrogen, composition.oxygen, composition.argon, composition.helium = (float(x) for x in fractions)
+    equation = pyaga8.Gerg2008()
+    equation.set_composition(composition)
+    return equation
+
+
+def density_mol_l(pressure_bar_abs: NDArray, temperature_k: NDArray, fractions: Fractions) -> NDArray:
+    """Molar density, mol/L, of 1-d arrays of states; NaN where the state is NaN."""
+    equation = _equation(fractions)
+    out = np.full(pressure_bar_abs.shape, np.nan)
+    known = np.isfinite(pressure_bar_abs) & np.isfinite(temperature_k)
+    found = []
+    for pressure_kpa, temperature in zip(
+        (pressure_bar_abs[known] * KPA_PER_BAR).tolist(), temperature_k[known].tolist(), strict=True
+    ):
+        equation.pressure, equation.temperature = pressure_kpa, temperature
+        equation.calc_density(0)
+        found.append(equation.d)
+    out[known] = found
+    return out
+
+
+def pressure_bar_abs(density_mol_l: NDArray, temperature_k: NDArray, fractions: Fractions) -> NDArray:
+    """Absolute pressure, bar, of 1-d arrays of states; NaN where the state is NaN."""
+    equation = _equation(fractions)
+    out = np.full(density_mol_l.shape, np.nan)
+    known = np.isfinite(density_mol_l) & np.isfinite(temperature_k)
+    found = []
+    for density, temperature in zip(density_mol_l[known].tolist(), temperature_k[known].tolist(), strict=True):
+        equation.d, equation.temperature = density, temperature
+        found.append(equation.calc_pressure())
+    out[known] = found
+    return out / KPA_PER_BAR
+
+
+def internal_energy_j_mol(density_mol_l: NDArray, temperature_k: NDArray, fractions: Fractions) -> NDArray:
+    """Molar internal energy, J/mol, of 1-d arrays of states; NaN where the state is NaN.
+
+    Zero point: each pure ideal gas has no enthalpy at 298.15 K, so energies of different mixes add up.
+    """
+    equation = _equation(fractions)
+    out = np.full(density_mol_l.shape, np.nan)
+    known = np.isfinite(density_mol_l) & np.isfinite(temperature_k)
+    found = []
+    for density, temperature in zip(density_mol_l[known].tolist(), temperature_k[known].tolist(), strict=True):
+        equation.d, equation.temperature = density, temperature
+        equation.calc_properties()
+        found.append(equation.u)
+    out[known] = found
+    return out

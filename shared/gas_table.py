@@ -1,0 +1,189 @@
+"""A mix's equation of state, tabulated: smooth polynomials over a box, read at tens of millions of states a second.
+
+Compressibility over pressure (or density) and reciprocal temperature is so smooth inside the box that
+a Chebyshev interpolant of a few hundred coefficients meets the equation to 2e-6 (density) and 1e-7
+(pressure). Evaluated as a matrix product and a Horner sum, it outruns a bicubic spline about four
+times, is built in under a millisecond, has no kinks, and needs numpy alone.
+"""
+
+from collections.abc import Callable
+from functools import cached_property
+from typing import NamedTuple
+
+import numpy as np
+from numpy.polynomial import chebyshev
+from numpy.typing import NDArray
+
+from shared import equation
+
+LEAST_BAR_ABS, MOST_BAR_ABS = 0.5, 500.0
+LEAST_K, MOST_K = 230.0, 430.0
+"""The box. Beyond it there is an error, never an extrapolation."""
+
+NORMAL_MOST_BAR_ABS = 350.0
+"""GERG-2008's normal range ends here (Kunz and Wagner 2012); above is its extended range."""
+
+DENSEST_MOL_L = 25.0
+"""Above any density inside the box (oxygen at 500 bar and 230 K: 23.1 mol/L)."""
+
+_SLACK = 1e-5
+"""A state found by one table and read by another may miss the box's edge by their error."""
+
+_PAD_BAR_ABS, _PAD_K = 5.0, 2.0
+_R = 8.314472 / 100.0
+"""GERG-2008's own gas constant, in bar L/(mol K); only the scale of a tabulated ratio."""
+
+_CHUNK = 8192
+"""States evaluated at once: the working set stays in the processor's cache."""
+
+
+class OutOfRange(ValueError):
+    """A state or a mix outside what the gas engine covers; the message names the first offender."""
+
+
+def outside_box(pressure_bar_abs: NDArray, temperature_k: NDArray) -> NDArray:
+    """True where a state is outside the box (NaN is not: it stays NaN)."""
+    return (
+        (pressure_bar_abs < LEAST_BAR_ABS * (1 - _SLACK))
+        | (pressure_bar_abs > MOST_BAR_ABS * (1 + _SLACK))
+        | (temperature_k < LEAST_K * (1 - _SLACK))
+        | (temperature_k > MOST_K * (1 + _SLACK))
+    )
+
+
+def impossible_density(density_mol_l: NDArray, temperature_k: NDArray) -> NDArray:
+    """True where no pressure need be computed to know that the state is outside the box."""
+    return (
+        (density_mol_l <= 0)
+        | (density_mol_l > DENSEST_MOL_L)
+        | (temperature_k < LEAST_K * (1 - _SLACK))
+        | (temperature_k > MOST_K * (1 + _SLACK))
+    )
+
+
+class _Interpolant(NamedTuple):
+    """Polynomial in (x, y), both scaled to [-1, 1]; x is pressure or density, y is 1/T."""
+
+    coefficients: NDArray  # (powers of y, powers of x)
+    x_low: float
+    x_high: float
+
+    def __call__(self, x: NDArray, temperature_k: NDArray) -> NDArray:
+        x = (x - 0.5 * (self.x_high + self.x_low)) * (2.0 / (self.x_high - self.x_low))
+        y = _scaled_reciprocal(temperature_k)
+        of_y, of_x = self.coefficients.shape
+        out = np.empty(x.shape)
+        powers = np.empty((of_x, min(_CHUNK, max(x.size, 1))))
+        for start in range(0, x.size, _CHUNK):
+            part = slice(start, start + _CHUNK)
+            y_part, total = y[part], out[part]
+            rows = powers[:, : total.size]
+            rows[0] = 1.0
+            rows[1] = x[part]
+            for power in range(2, of_x):
+                np.multiply(rows[power // 2], rows[power - power // 2], out=rows[power])
+            by_power_of_y = self.coefficients @ rows
+            total[:] = by_power_of_y[-1]
+            for power in range(of_y - 2, -1, -1):
+                total *= y_part
+                total += by_power_of_y[power]
+        return out
+
+
+_Y_LOW, _Y_HIGH = 1.0 / (MOST_K + _PAD_K), 1.0 / (LEAST_K - _PAD_K)
+
+
+def _scaled_reciprocal(temperature_k: NDArray) -> NDArray:
+    return (1.0 / temperature_k - 0.5 * (_Y_HIGH + _Y_LOW)) * (2.0 / (_Y_HIGH - _Y_LOW))
+
+
+def _interpolant(
+    function: Callable[[NDArray, NDArray], NDArray], x_low: float, x_high: float, of_x: int, of_y: int
+) -> _Interpolant:
+    """Fit function(x, T) at Chebyshev nodes, a few more than coefficients to damp the last ones' aliases."""
+    x_nodes, y_nodes = (np.cos(np.pi * (np.arange(n + 4) + 0.5) / (n + 4)) for n in (of_x, of_y))
+    x, y = np.meshgrid(x_nodes, y_nodes, indexing="ij")
+    temperature_k = 1.0 / (0.5 * (_Y_HIGH + _Y_LOW) + 0.5 * (_Y_HIGH - _Y_LOW) * y.ravel())
+    values = function(0.5 * (x_high + x_low) + 0.5 * (x_high - x_low) * x.ravel(), temperature_k).reshape(x.shape)
+
+    def projection(nodes: NDArray, count: int) -> NDArray:
+        weights = np.full(count, 2.0 / nodes.size)
+        weights[0] /= 2.0
+        return (chebyshev.chebvander(nodes, count - 1) * weights).T
+
+    by_chebyshev = projection(x_nodes, of_x) @ values @ projection(y_nodes, of_y).T
+    # Powers on [-1, 1] cost half as much to evaluate; at these degrees they lose no more than 1e-11.
+    by_power = np.zeros_like(by_chebyshev)
+    x_basis, y_basis = (
+        np.array([np.pad(chebyshev.cheb2poly(row), (0, n - len(chebyshev.cheb2poly(row)))) for row in np.eye(n)])
+        for n in (of_x, of_y)
+    )
+    by_power = x_basis.T @ by_chebyshev @ y_basis
+    return _Interpolant(np.ascontiguousarray(by_power.T), x_low, x_high)
+
+
+class GasTable:
+    """Tables of one mix, each built when it is first asked for.
+
+    Methods take 1-d float arrays of equal length and answer inside the box with the equation's values
+    (density to 1e-5, pressure to 1e-5 relative; energies to 0.05 J/mol). They do not check the box:
+    `shared.gas` does.
+    """
+
+    def __init__(self, fractions: equation.Fractions):
+        self.fractions = tuple(float(x) for x in fractions)
+
+    def has(self, name: str) -> bool:
+        """True when that table is built already, so that reading it costs nothing more."""
+        return name in self.__dict__
+
+    @cached_property
+    def compressibility_of_pressure(self) -> _Interpolant:
+        def function(pressure_bar_abs: NDArray, temperature_k: NDArray) -> NDArray:
+            density = equation.density_mol_l(pressure_bar_abs, temperature_k, self.fractions)
+            return pressure_bar_abs / (density * _R * temperature_k)
+
+        return _interpolant(function, 0.4, MOST_BAR_ABS + _PAD_BAR_ABS, 19, 13)
+
+    @cached_property
+    def _densest_mol_l(self) -> float:
+        return float(
+            equation.density_mol_l(
+                np.array([MOST_BAR_ABS + _PAD_BAR_ABS]), np.array([LEAST_K - _PAD_K]), self.fractions
+            )[0]
+        )
+
+    @cached_property
+    def compressibility_of_density(self) -> _Interpolant:
+        def function(density_mol_l: NDArray, temperature_k: NDArray) -> NDArray:
+            pressure = equation.pressure_bar_abs(density_mol_l, temperature_k, self.fractions)
+            return pressure / (density_mol_l * _R * temperature_k)
+
+        return _interpolant(function, 0.0, self._densest_mol_l, 14, 10)
+
+    @cached_property
+    def energy_of_density(self) -> _Interpolant:
+        def function(density_mol_l: NDArray, temperature_k: NDArray) -> NDArray:
+            return equation.internal_energy_j_mol(density_mol_l, temperature_k, self.fractions)
+
+        return _interpolant(function, 0.0, self._densest_mol_l, 14, 10)
+
+    def density_mol_l(self, pressure_bar_abs: NDArray, temperature_k: NDArray) -> NDArray:
+        """Molar density, mol/L, from absolute pressure, bar, and temperature, K."""
+        return pressure_bar_abs / (
+            self.compressibility_of_pressure(pressure_bar_abs, temperature_k) * (_R * temperature_k)
+        )
+
+    def pressure_bar_abs(self, density_mol_l: NDArray, temperature_k: NDArray) -> NDArray:
+        """Absolute pressure, bar, from molar density, mol/L, and temperature, K."""
+        return self.compressibility_of_density(density_mol_l, temperature_k) * density_mol_l * (_R * temperature_k)
+
+    def internal_energy_j_mol(self, density_mol_l: NDArray, temperature_k: NDArray) -> NDArray:
+        """Molar internal energy, J/mol; zero point as in `shared.equation`."""
+        return self.energy_of_density(density_mol_l, temperature_k)
+
+    def enthalpy_j_mol(self, density_mol_l: NDArray, temperature_k: NDArray) -> NDArray:
+        """Molar enthalpy, J/mol: u + P/ρ."""
+        return self.internal_energy_j_mol(density_mol_l, temperature_k) + (
+            self.compressibility_of_density(density_mol_l, temperature_k) * (100.0 * _R * temperature_k)
+        )
