@@ -15,16 +15,15 @@ from schemas.frames import PANDAS
 from schemas.sources import SOURCES, Source
 from schemas.tables import TABLES
 
-PROBLEM_COLUMNS = ("row_number", "line", "column", "value", "severity", "rule", "message", "mend")
-
-#: a value beyond its bound is often another unit; the conversion that would explain it, by declared unit
-_OTHER_UNITS: dict[str, list[tuple[str, Callable[[float], float]]]] = {
-    "bar, gauge": [("psi", lambda v: v * 0.0689476), ("kPa", lambda v: v / 100.0)],
-    "°C": [("K", lambda v: v - 273.15), ("F", lambda v: (v - 32.0) / 1.8)],
-    "m": [("ft", lambda v: v * 0.3048)],
-    "litres": [("cuft", lambda v: v * 28.3168)],
+#: a value beyond its bound is often another unit; conversions that would explain it, by declared unit
+_OTHER_UNITS: dict[str, list[tuple[str, str, Callable[[float], float]]]] = {
+    "bar, gauge": [("psi", "psi", lambda v: v * 0.0689476), ("kPa", "kPa", lambda v: v / 100.0)],
+    "bar, absolute": [("mbar", "mbar", lambda v: v / 1000.0)],
+    "°C": [("F", "°F", lambda v: (v - 32.0) / 1.8), ("K", "kelvin", lambda v: v - 273.15)],
+    "m": [("ft", "feet", lambda v: v * 0.3048)],
 }
 
+PROBLEM_COLUMNS = ("row_number", "line", "column", "value", "severity", "rule", "message", "mend")
 
 @cache
 def model(source: str):
@@ -121,23 +120,23 @@ def _bounds(source: str, frame: pd.DataFrame) -> pd.DataFrame:
         field = declared.fields[case.column]
         value = case.failure_case
         if str(case.check).startswith("not_nullable"):
-            rows.append(_problem(case.index, field.name, None, "missing_value", f"{field.name} is empty, and it is needed."))
+            rows.append(_problem(case.index, field.name, None, "missing_value", f"A required cell is empty: {field.name}."))
         elif case.check == "not_a_choice":
             rows.append(_problem(case.index, field.name, value, "not_a_choice",
                                  f"{value!r} is none of: {', '.join(field.choices)}."))
         else:
-            bound, word = (field.low, "below") if case.check == "below_bound" else (field.high, "above")
-            rows.append(_problem(case.index, field.name, value, "out_of_bounds",
-                                 f"{word} {bound:g} {field.unit}".rstrip() + ".", _mend_bound(source, field, value)))
+            bound, word = (field.low, "Below") if case.check == "below_bound" else (field.high, "Above")
+            rows.append(_problem(case.index, field.name, value, "out_of_bounds", f"{word} {bound:g} {field.unit}".rstrip() + ".",
+                                 _mend_bound(source, field, float(value))))
     return _frame(rows)
 
 
 def _mend_bound(source: str, field: Field, value: float) -> str:
-    """Names the unit that would explain the value, if one does; a guess is offered, never taken."""
-    for unit, convert in _OTHER_UNITS.get(field.unit, ()):
-        if field.low is not None and field.high is not None and field.low <= convert(float(value)) <= field.high:
-            return (f"Was it {unit}? Map the unit in station.toml ([sources.{source}.units] {field.name} = \"{unit}\") or "
-                    "correct the row and drop the file again; after a change of mapping, the next run rereads the file by itself.")
+    """Names the unit that would explain the value, if one does; it is offered, never taken."""
+    for unit, spoken, convert in _OTHER_UNITS.get(field.unit, ()):
+        if field.low is not None and field.high is not None and field.low <= convert(value) <= field.high:
+            return (f"Is it {spoken}? Map the unit in station.toml ([sources.{source}.units] {field.name} = \"{unit}\") or correct "
+                    "the row and drop the file again; after a change of mapping, the next run rereads the file by itself.")
     return "Correct the row and drop the file again."
 
 
