@@ -28,7 +28,7 @@ def resolve_capacity(cylinders: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        On the cylinders' index: water_capacity_l, capacity_basis (`stated`, `rated_content`, or
+        On the cylinders' index: water_capacity_l, capacity_basis (`register`, `rated`, or
         missing), capacity_sd_pct, working_pressure_bar, flags (list of codes).
 
     Notes
@@ -55,10 +55,9 @@ def resolve_capacity(cylinders: pd.DataFrame) -> pd.DataFrame:
     capacity = stated.fillna(estimated)
     service_bar = pd.Series(bar_from_psi(service_psi.to_numpy()), cylinders.index)
     working = cylinders["working_pressure_bar"].astype("float64").fillna(service_bar)
-    basis = pd.Series(np.select([stated.notna(), from_rating], ["stated", "rated_content"], default=""), cylinders.index)
-    sd = np.select(
-        [pressure_unknown, from_rating, stated.notna().to_numpy()], [RATED_SD_UNKNOWN_PRESSURE_PCT, RATED_SD_PCT, 0.0], np.nan
-    )
+    known = stated.notna().to_numpy()
+    basis = pd.Series(np.select([known, from_rating], ["register", "rated"], default=""), cylinders.index)
+    sd = np.select([pressure_unknown, from_rating, known], [RATED_SD_UNKNOWN_PRESSURE_PCT, RATED_SD_PCT, 0.0], np.nan)
     marks = {
         "capacity_estimated": from_rating,
         "rating_pressure_unknown": pressure_unknown,
@@ -226,7 +225,7 @@ def _sets(single: pd.DataFrame, membership: pd.DataFrame, kind: pd.DataFrame, as
             "joined": pd.array([True] * len(size), dtype="boolean"),
             "material": by_set["material"].first(),
             "water_capacity_l": capacity,
-            "capacity_basis": by_set["capacity_basis"].agg(lambda s: "rated_content" if s.eq("rated_content").any() else "stated"),
+            "capacity_basis": by_set["capacity_basis"].agg(lambda s: "rated" if s.eq("rated").any() else "register"),
             # cylinders of one set share the convention of their rating, so their errors add
             "capacity_sd_pct": by_set["litres_sd"].sum(**whole) / capacity,
             "working_pressure_bar": by_set["working_pressure_bar"].min(),

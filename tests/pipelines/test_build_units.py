@@ -29,11 +29,14 @@ def steel(cylinder_id, **more):
     ({"rated_capacity_cuft": 71.2, "service_pressure_psi": 2250, "spec": "3AA", "rated_at_psi": 2475}, 11.900, 1.5),
 ])
 def test_capacity_from_a_rating_in_cubic_feet(marks, capacity_l, sd_pct):
-    """Worked by hand from the ideal rating. US Navy Diving Manual § 17-10.5.3: a nominal 72 floods 0.420 ft³ (11.89 L)."""
+    """Worked by hand from the ideal rating.
+
+    The 72s agree with US Navy Diving Manual § 17-10.5.3 (read): a nominal 72 floods 0.420 ft³, 11.89 L.
+    """
     unit = units_of(cylinders=[{"cylinder_id": "A", "material": "steel", "status": "in_service"} | marks]).loc["A"]
     assert unit.water_capacity_l == pytest.approx(capacity_l, abs=0.01)
     assert unit.capacity_sd_pct == sd_pct
-    assert unit.capacity_basis == "rated_content"
+    assert unit.capacity_basis == "rated"
     assert "capacity_estimated" in unit["flags"]
     assert ("rating_pressure_unknown" in unit["flags"]) == (sd_pct == 6.0)
 
@@ -42,7 +45,7 @@ def test_a_stated_water_capacity_wins_and_the_plus_mark_never_raises_the_working
     unit = units_of(cylinders=[{
         "cylinder_id": "A", "material": "steel", "status": "in_service", "water_capacity_l": 12.2,
         "rated_capacity_cuft": 71.2, "service_pressure_psi": 2250, "plus_marked": True}]).loc["A"]
-    assert unit.water_capacity_l == 12.2 and unit.capacity_basis == "stated" and unit.capacity_sd_pct == 0
+    assert unit.water_capacity_l == 12.2 and unit.capacity_basis == "register" and unit.capacity_sd_pct == 0
     assert unit.permitted_bar == pytest.approx(155.13, abs=0.01)
     assert "plus_mark_not_counted" in unit["flags"]
 

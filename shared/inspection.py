@@ -1,0 +1,506 @@
+"""When a cylinder must be inspected, and whether it was in test on a given day.
+
+Pure functions of (cylinders, history, rule sets, days). Days are numpy datetime64[D]; text is numpy
+object or string arrays. Law, the stamp on the cylinder and a competent inspector decide; this counts
+calendar months.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from shared.rulebook import RULES, Citation, RuleError, citation, read_rules
+
+KINDS = ("visual", "hydrostatic", "eddy_current", "ultrasonic", "oxygen_clean", "valve_service")
+# a hydrostatic inspection includes the visual one, never the reverse
+INCLUDED_IN = {"visual": ("hydrostatic",)}
+STATES = ("in_date", "due_soon", "out_of_date", "condemned", "unknown")
+START_FIELDS = ("manufactured_on", "first_used_on")
+NAT = np.datetime64("NaT", "D")
+
+
+@dataclass(frozen=True)
+class Period:
+    """One kind of inspection, how often, and for which cylinders."""
+
+    kind: str
+    months: int
+    counts_from: tuple[str, ...]
+    start: str
+    materials: tuple[str, ...]
+    alloys: tuple[str, ...]
+    regimes: tuple[str, ...]
+    without_regimes: tuple[str, ...]
+    first_months: int
+    citation: Citation
+
+
+@dataclass(frozen=True)
+class RuleSet:
+    """The inspection rules of one country, each with its source."""
+
+    code: str
+    name: str
+    regimes: tuple[str, ...]
+    periods: tuple[Period, ...]
+    barred: tuple[tuple[tuple[str, ...], np.datetime64, Citation], ...] = ()
+    permanent_expansion_over_pct: float | None = None
+    rejection: Citation | None = None
+
+    @property
+    def default_is_verified(self) -> bool:
+        """True where everything that applies without a regime was read or restated, not remembered."""
+        return all(p.citation.is_verified for p in self.periods if not p.regimes)
+
+
+def load_rule_set(path: Path) -> RuleSet:
+    """Read one rule file.
+
+    Raises
+    ------
+    RuleError
+        Missing source, edition, mark or period, an unknown kind; the text names file and line.
+    """
+    rules = read_rules(path, {"": ("code", "name", "periods"), "periods": ("kind", "months", "counts_from", "start"),
+                              "barred": ("alloys", "from_on"), "rejection": ("permanent_expansion_over_pct",)})
+    return RuleSet(
+        code=rules["code"],
+        name=rules["name"],
+        regimes=tuple(rules.get("regimes", ())),
+        periods=tuple(_period(path, entry, rules) for entry in rules["periods"]),
+        barred=tuple(
+            (tuple(e["alloys"]), np.datetime64(e["from_on"], "D"), citation(e)) for e in rules.get("barred", ())
+        ),
+        permanent_expansion_over_pct=rules.get("rejection", {}).get("permanent_expansion_over_pct"),
+        rejection=citation(rules["rejection"]) if "rejection" in rules else None,
+    )
+
+
+def _period(path: Path, entry: dict[str, Any], rules: dict[str, Any]) -> Period:
+    where = f"{path.name}, line {entry['_line']}"
+    words = {"kind": (entry["kind"],), "counts_from": entry["counts_from"]}
+    for key, found in words.items():
+        for kind in found:
+            if kind not in KINDS:
+                raise RuleError(f"{where}: `{key}` {kind!r} is none of {', '.join(KINDS)}.")
+    if entry["start"] not in START_FIELDS:
+        raise RuleError(f"{where}: `start` is one of {', '.join(START_FIELDS)}.")
+    if not (isinstance(entry["months"], int) and entry["months"] > 0):
+        raise RuleError(f"{where}: `months` is a whole number above 0.")
+    for regime in (*entry.get("regimes", ()), *entry.get("without_regimes", ())):
+        if regime not in rules.get("regimes", ()):
+            raise RuleError(f"{where}: regime {regime!r} is not in the file's list of regimes.")
+    if not citation(entry).is_verified and not entry.get("regimes"):
+        raise RuleError(f"{where}: an entry from memory may not apply by default; give it a regime.")
+    return Period(
+        kind=entry["kind"],
+        months=entry["months"],
+        counts_from=tuple(entry["counts_from"]),
+        start=entry["start"],
+        materials=tuple(entry.get("materials", ())),
+        alloys=tuple(entry.get("alloys", ())),
+        regimes=tuple(entry.get("regimes", ())),
+        without_regimes=tuple(entry.get("without_regimes", ())),
+        first_months=entry.get("first_months", entry["months"]),
+        citation=citation(entry),
+    )
+
+
+@cache
+def rule_sets() -> dict[str, RuleSet]:
+    """Every shipped rule set by its code."""
+    found = [load_rule_set(path) for path in sorted(RULES.glob("inspection_*.toml"))]
+    return {rules.code: rules for rules in found}
+
+
+@dataclass(frozen=True)
+class Cylinders:
+    """What the rules ask about n cylinders; each field an array of length n.
+
+    Days are datetime64[D] with NaT for unknown; texts are empty where not stated.
+    """
+
+    material: np.ndarray
+    manufactured_on: np.ndarray
+    alloy: np.ndarray
+    first_used_on: np.ndarray
+    service_life_ends_on: np.ndarray
+    rule_set: np.ndarray
+    regime: np.ndarray
+    status: np.ndarray
+
+    def __len__(self) -> int:
+        return len(self.material)
+
+
+@dataclass(frozen=True)
+class Inspections:
+    """History of m inspections; `cylinder` is the position in the cylinders' arrays."""
+
+    cylinder: np.ndarray
+    inspected_on: np.ndarray
+    kind: np.ndarray
+    result: np.ndarray
+    permanent_expansion_pct: np.ndarray = field(default_factory=lambda: np.empty(0))
+
+
+@dataclass(frozen=True)
+class States:
+    """What was known on each asked day; arrays as long as the days.
+
+    `in_test` is false when unknown. `due_on` is the first date that runs out, NaT where none can be
+    told; after a fail it is the day of the fail. The last passed inspections are those of that very
+    kind. `reasons` holds tuples of codes, worst first.
+    """
+
+    state: np.ndarray
+    due_on: np.ndarray
+    due_kind: np.ndarray
+    in_test: np.ndarray
+    withdrawn: np.ndarray
+    last_visual_on: np.ndarray
+    last_hydrostatic_on: np.ndarray
+    due_by_kind: Mapping[str, np.ndarray]
+    reasons: np.ndarray
+
+
+def add_months(day, months):
+    """The same day some calendar months later, or the last day of a month that is too short.
+
+    Parameters
+    ----------
+    day : datetime64[D] array; months : int or int array, broadcast with it.
+    """
+    day = np.asarray(day, "datetime64[D]")
+    months = np.asarray(months, "int64")
+    first = day.astype("datetime64[M]")
+    offset = day - first.astype("datetime64[D]")
+    target = first + months.astype("timedelta64[M]")
+    length = (target + np.timedelta64(1, "M")).astype("datetime64[D]") - target.astype("datetime64[D]")
+    return target.astype("datetime64[D]") + np.minimum(offset, length - np.timedelta64(1, "D"))
+
+
+def last_event_on(event_cylinder, event_at, cylinder, at, *, strictly_before: bool = False):
+    """The last event of each asked cylinder up to each asked moment.
+
+    Parameters
+    ----------
+    event_cylinder, cylinder : int arrays
+        Positions of cylinders, of the events and of the questions.
+    event_at, at : datetime64 arrays of one unit
+        NaT events are left out.
+    strictly_before : bool
+        Leave out events at the very moment.
+
+    Returns
+    -------
+    ndarray
+        datetime64 of the unit of `at`, NaT where there is none.
+    """
+    at = np.asarray(at)
+    event_at = np.asarray(event_at).astype(at.dtype)
+    event_cylinder = np.asarray(event_cylinder)
+    known = ~np.isnat(event_at)
+    event_at, event_cylinder = event_at[known], event_cylinder[known]
+    found = np.full(at.shape, np.datetime64("NaT"), at.dtype)
+    if len(event_at) == 0 or at.size == 0:
+        return found
+    # ranks of all moments make one sortable key of cylinder and moment without overflow
+    moments = np.unique(event_at)
+    rank = np.searchsorted(moments, event_at, side="left")
+    asked_rank = np.searchsorted(moments, at, side="left" if strictly_before else "right")
+    stride = len(moments) + 1
+    key = np.asarray(event_cylinder, "int64") * stride + rank
+    order = np.argsort(key, kind="stable")
+    place = np.searchsorted(key[order], np.asarray(cylinder, "int64") * stride + asked_rank, side="left") - 1
+    hit = (place >= 0) & ~np.isnat(at)
+    hit[hit] = event_cylinder[order][place[hit]] == np.asarray(cylinder)[hit]
+    found[hit] = event_at[order][place[hit]]
+    return found
+
+
+def _applies(period: Period, cylinders: Cylinders, regime_known: np.ndarray) -> np.ndarray:
+    mask = np.ones(len(cylinders), bool)
+    if period.materials:
+        mask &= np.isin(cylinders.material, period.materials)
+    if period.alloys:
+        mask &= alloy_matches(cylinders.alloy, period.alloys)
+    regime = np.where(regime_known, cylinders.regime, "")
+    if period.regimes:
+        mask &= np.isin(regime, period.regimes)
+    if period.without_regimes:
+        mask &= ~np.isin(regime, period.without_regimes)
+    return mask
+
+
+def alloy_matches(alloy, named: tuple[str, ...]) -> np.ndarray:
+    """True where a stated alloy begins with one of the named ones (`6351-T6` is a `6351`)."""
+    text = np.char.upper(np.asarray(alloy, dtype="U32"))
+    text = np.char.replace(np.char.replace(text, "AA", ""), " ", "")
+    return np.any([np.char.startswith(text, name) for name in named], axis=0)
+
+
+def state_on_days(
+    cylinders: Cylinders,
+    inspections: Inspections,
+    station_rule_set: str,
+    cylinder: np.ndarray,
+    day: np.ndarray,
+    *,
+    due_soon_days: int = 60,
+    rules: Mapping[str, RuleSet] | None = None,
+) -> States:
+    """State, next date and reasons for many (cylinder, day) questions at once.
+
+    Parameters
+    ----------
+    cylinders, inspections
+        The register and the history. Of the history only what is dated up to the day counts.
+    station_rule_set : str
+        Used where a cylinder names none of its own.
+    cylinder, day : arrays of one length
+        Positions in `cylinders`, and days (datetime64[D]).
+    due_soon_days : int
+        `due_soon` within so many days of the date.
+
+    Returns
+    -------
+    States
+
+    Notes
+    -----
+    In test up to and including the due day. A fail keeps a cylinder out until a later pass of its kind
+    or of one that includes it; a failed oxygen_clean bars oxygen service only. Condemned is for ever.
+    The register's status bears no date: `condemned` counts from the first condemning inspection, and
+    `withdrawn` from a fail that was never passed again; where there is none, for all days.
+    """
+    rules = rules if rules is not None else rule_sets()
+    cylinder = np.asarray(cylinder, "int64")
+    day = np.asarray(day, "datetime64[D]")
+    n = len(day)
+    chosen = np.where(np.asarray(cylinders.rule_set) == "", station_rule_set, cylinders.rule_set)
+
+    result = _counted_results(inspections, chosen, rules)
+    passed = {k: _last(inspections, result, k, "pass", cylinder, day) for k in KINDS}
+    covering = {k: _latest([passed[k], *(passed[i] for i in INCLUDED_IN.get(k, ()))]) for k in KINDS}
+
+    reasons: list[list[str]] = [[] for _ in range(n)]
+
+    def note(mask: np.ndarray, code: str) -> None:
+        for i in np.flatnonzero(mask):
+            reasons[i].append(code)
+
+    condemned = _condemned(cylinders, inspections, result, cylinder, day)
+    note(condemned, "condemned")
+
+    failed_on = np.full(n, NAT)
+    failed_kind = np.full(n, "", "U16")
+    for k in KINDS:
+        if k == "oxygen_clean":
+            continue
+        fail = _last(inspections, result, k, "fail", cylinder, day)
+        still = ~np.isnat(fail) & ~(covering[k] > fail)
+        first = still & (np.isnat(failed_on) | (fail < failed_on))
+        failed_on[first] = fail[first]
+        failed_kind[first] = k
+        note(still & ~condemned, f"{k}_failed")
+    failed = ~np.isnat(failed_on)
+
+    barred = np.zeros(n, bool)
+    due = np.full(n, NAT)
+    due_kind = np.full(n, "", "U24")
+    due_by_kind = {k: np.full(n, NAT) for k in ("visual", "hydrostatic", "eddy_current", "ultrasonic")}
+    lacking = np.zeros(n, bool)
+    any_period = np.zeros(n, bool)
+    known_rules = np.isin(chosen, list(rules))
+    for code, rule_set in rules.items():
+        here_cylinder = chosen == code
+        if not here_cylinder[cylinder].any():
+            continue
+        regime_known = (cylinders.regime == "") | np.isin(cylinders.regime, rule_set.regimes)
+        note((here_cylinder & ~regime_known)[cylinder], "regime_unknown")
+        for period in rule_set.periods:
+            mask = (here_cylinder & _applies(period, cylinders, regime_known))[cylinder]
+            if not mask.any():
+                continue
+            any_period |= mask
+            last = _latest([passed[k] for k in period.counts_from])
+            start = _start(cylinders, period.start)[cylinder]
+            date = np.where(
+                np.isnat(last), add_months(start, period.first_months), add_months(last, period.months)
+            )
+            note(mask & np.isnat(date), f"{period.kind}_date_unknown")
+            lacking |= mask & np.isnat(date)
+            _take_earlier(due_by_kind[period.kind], date, mask)
+            earlier = mask & ~np.isnat(date) & (np.isnat(due) | (date < due))
+            due[earlier] = date[earlier]
+            due_kind[earlier] = period.kind
+        for alloys, from_on, _ in rule_set.barred:
+            hit = (here_cylinder & alloy_matches(cylinders.alloy, alloys))[cylinder] & (day >= from_on)
+            barred |= hit
+            note(hit, "alloy_not_permitted")
+
+    life = cylinders.service_life_ends_on[cylinder]
+    composite = (cylinders.material == "composite")[cylinder]
+    life_unknown = composite & np.isnat(life)
+    note(life_unknown, "service_life_unknown")
+    life_over = ~np.isnat(life) & (day > life)
+    note(life_over, "service_life_over")
+    ends = ~np.isnat(life) & (np.isnat(due) | (life < due))
+    due[ends] = life[ends]
+    due_kind[ends] = "end_of_service_life"
+
+    # a cylinder of unknown age without any passed inspection has no date at all
+    no_basis = np.isnat(cylinders.manufactured_on[cylinder]) & np.isnat(_latest([passed[k] for k in DATE_KINDS]))
+    no_rules = ~known_rules[cylinder]
+    no_period = ~no_rules & ~any_period
+    note(no_rules, "rule_set_unknown")
+    note(no_period, "no_period_for_material")
+    note(no_basis, "no_inspection_known")
+    unknown = lacking | life_unknown | no_rules | no_period | no_basis
+
+    overdue = ~np.isnat(due) & (day > due)
+    for k, dates in due_by_kind.items():
+        note(~np.isnat(dates) & (day > dates), f"{k}_out_of_date")
+    out = failed | barred | life_over | overdue
+    soon = ~np.isnat(due) & (due - day <= np.timedelta64(due_soon_days, "D"))
+    note(soon & ~out & ~unknown & ~condemned, "inspection_due_soon")
+
+    due[failed & ~(due < failed_on)] = failed_on[failed & ~(due < failed_on)]
+    at_fail = failed & (due == failed_on)
+    due_kind[at_fail] = failed_kind[at_fail]
+    due[condemned] = NAT
+    due_kind[condemned] = ""
+
+    state = np.select(
+        [condemned, out, unknown, soon], ["condemned", "out_of_date", "unknown", "due_soon"], default="in_date"
+    ).astype(object)
+    withdrawn = _withdrawn(cylinders, inspections, result, cylinder, day)
+    note(withdrawn, "withdrawn")
+    return States(
+        state=state,
+        due_on=due,
+        due_kind=due_kind.astype(object),
+        in_test=np.isin(state, ("in_date", "due_soon")),
+        withdrawn=withdrawn,
+        last_visual_on=passed["visual"],
+        last_hydrostatic_on=passed["hydrostatic"],
+        due_by_kind=due_by_kind,
+        reasons=np.array([tuple(r) for r in reasons] + [()], dtype=object)[:n],
+    )
+
+
+DATE_KINDS = ("visual", "hydrostatic", "eddy_current", "ultrasonic")
+
+
+def _start(cylinders: Cylinders, name: str) -> np.ndarray:
+    """First use where the rule counts from it and it is known, else manufacture (never the later guess)."""
+    if name == "manufactured_on":
+        return cylinders.manufactured_on
+    return np.where(np.isnat(cylinders.first_used_on), cylinders.manufactured_on, cylinders.first_used_on)
+
+
+def _counted_results(inspections: Inspections, chosen: np.ndarray, rules: Mapping[str, RuleSet]) -> np.ndarray:
+    """Results as they count: a pass beyond the limit of permanent expansion condemns."""
+    result = np.array(inspections.result, dtype=object)
+    expansion = inspections.permanent_expansion_pct
+    if len(expansion) == 0 or len(result) == 0:
+        return result
+    limits = {code: r.permanent_expansion_over_pct for code, r in rules.items()}
+    limit = np.array([limits.get(code) if limits.get(code) is not None else np.inf for code in chosen], float)
+    over = np.asarray(expansion, float) > limit[inspections.cylinder] * (1 + 1e-12)
+    result[over & (inspections.kind == "hydrostatic")] = "condemned"
+    return result
+
+
+def _last(inspections: Inspections, result, kind: str, what: str, cylinder, day) -> np.ndarray:
+    pick = (inspections.kind == kind) & (result == what)
+    return last_event_on(inspections.cylinder[pick], inspections.inspected_on[pick], cylinder, day)
+
+
+def _latest(days: list[np.ndarray]) -> np.ndarray:
+    return np.fmax.reduce(np.stack(days)) if len(days) > 1 else days[0].copy()
+
+
+def _take_earlier(into: np.ndarray, date: np.ndarray, mask: np.ndarray) -> None:
+    earlier = mask & ~np.isnat(date) & (np.isnat(into) | (date < into))
+    into[earlier] = date[earlier]
+
+
+def _first_of(inspections: Inspections, pick: np.ndarray, n: int) -> np.ndarray:
+    first = np.full(n, np.datetime64("9999-12-31", "D"))
+    np.minimum.at(first, inspections.cylinder[pick], inspections.inspected_on[pick].astype("datetime64[D]"))
+    return first
+
+
+def _condemned(cylinders, inspections, result, cylinder, day) -> np.ndarray:
+    never = np.datetime64("9999-12-31", "D")
+    first = _first_of(inspections, result == "condemned", len(cylinders))
+    undated = (cylinders.status == "condemned") & (first == never)
+    return undated[cylinder] | (day >= first[cylinder])
+
+
+def _withdrawn(cylinders, inspections, result, cylinder, day) -> np.ndarray:
+    """Withdrawn on the day: from the first fail that stands to this day, where there is one."""
+    n = len(cylinders)
+    everyone = np.arange(n)
+    far = np.full(n, np.datetime64("9999-12-30", "D"))
+    since = np.full(n, NAT)
+    for k in KINDS:
+        fail = _last(inspections, result, k, "fail", everyone, far)
+        cover = _latest([_last(inspections, result, i, "pass", everyone, far) for i in (k, *INCLUDED_IN.get(k, ()))])
+        standing = ~np.isnat(fail) & ~(cover > fail)
+        since = np.where(standing, np.fmin(since, fail), since)
+    taken = cylinders.status == "withdrawn"
+    return (taken & np.isnat(since))[cylinder] | (taken[cylinder] & (day >= since[cylinder]))
+
+
+def oxygen_clean_at(
+    inspections: Inspections,
+    cylinder: np.ndarray,
+    at: np.ndarray,
+    *,
+    clean_months: int = 12,
+    soiled_cylinder: np.ndarray | None = None,
+    soiled_at: np.ndarray | None = None,
+) -> np.ndarray:
+    """Whether each cylinder was clean for oxygen at each moment.
+
+    Parameters
+    ----------
+    cylinder, at : arrays of one length
+        Positions of cylinders, and moments (datetime64[s] or finer).
+    clean_months : int
+        A clean state lasts so many calendar months (common practice, no source).
+    soiled_cylinder, soiled_at : arrays, optional
+        Fills from a source not marked oxygen compatible: they end the state for what comes after.
+
+    Returns
+    -------
+    bool ndarray
+        False where nothing is known.
+
+    Notes
+    -----
+    A later or same-day fail ends the state. Valve work ends it unless a clean of the same day or later
+    follows.
+    """
+    at = np.asarray(at)
+    today = at.astype("datetime64[D]")
+    result = np.asarray(inspections.result)
+    clean = _last(inspections, result, "oxygen_clean", "pass", cylinder, today)
+    bad = np.fmax(
+        _last(inspections, result, "oxygen_clean", "fail", cylinder, today),
+        _last(inspections, result, "oxygen_clean", "condemned", cylinder, today),
+    )
+    work = inspections.kind == "valve_service"
+    valve = last_event_on(inspections.cylinder[work], inspections.inspected_on[work], cylinder, today)
+    good = ~np.isnat(clean) & (today <= add_months(clean, clean_months)) & ~(bad >= clean) & ~(valve > clean)
+    if soiled_cylinder is not None and soiled_at is not None:
+        soiled = last_event_on(soiled_cylinder, soiled_at, cylinder, at, strictly_before=True)
+        good &= ~(soiled >= clean.astype(at.dtype))
+    return good
