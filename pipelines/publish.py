@@ -1,0 +1,139 @@
+"""Write a snapshot: new parts beside linked old ones, the manifest, and last the pointer.
+
+A published path is never written again. Whatever dies on the way leaves a folder without a pointer to
+it, which a later publish clears away; the last snapshot goes on being served.
+"""
+
+import hashlib
+import json
+import os
+import re
+import shutil
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from schemas.frames import conform
+from schemas.snapshot import MANIFEST, POINTER, Manifest, Part, current_name
+from schemas.tables import TABLES
+
+#: a snapshot is removed once a later one has been out for so long, and two later ones exist
+KEEP = timedelta(hours=1)
+
+ARROW = {
+    "text": pa.string(), "choice": pa.string(), "float": pa.float64(), "int": pa.int64(), "bool": pa.bool_(),
+    "time": pa.timestamp("us", tz="UTC"), "date": pa.date32(), "codes": pa.list_(pa.string()), "json": pa.string(),
+}
+
+
+class Publisher:
+    """Collects the tables of one snapshot and publishes them at once."""
+
+    def __init__(self, published: Path, previous: Manifest | None, started_at: pd.Timestamp):
+        self.published, self.previous = published, previous
+        published.mkdir(parents=True, exist_ok=True)
+        self.name = started_at.strftime("%Y%m%dT%H%M%S%f")
+        while (published / self.name).exists():  # two passes within a microsecond, or a clock set back
+            self.name = (datetime.strptime(self.name, "%Y%m%dT%H%M%S%f") + timedelta(microseconds=1)).strftime("%Y%m%dT%H%M%S%f")
+        self.folder = published / self.name
+        self.tables: dict[str, dict[str, Part]] = {}
+
+    def unchanged(self, table: str, part: str, fingerprint: str) -> bool:
+        """Whether the last snapshot holds this part, made from the same inputs."""
+        old = self.previous.tables.get(table, {}).get(part) if self.previous else None
+        return old is not None and old.fingerprint == fingerprint and (self.published / self.previous.name / table / old.file).exists()
+
+    def read_previous(self, table: str, part: str) -> pd.DataFrame:
+        """A part of the last snapshot, with its declared columns."""
+        old = self.previous.tables[table][part]
+        path = self.published / self.previous.name / table / old.file
+        return conform(pd.read_parquet(path), TABLES[table].fields.values())
+
+    def link(self, table: str, part: str) -> int:
+        """Take a part over from the last snapshot as it is; gives its rows."""
+        old = self.previous.tables[table][part]
+        source, target = self.published / self.previous.name / table / old.file, self.folder / table / old.file
+        target.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            os.link(source, target)
+        except OSError:  # another file system, or one without links
+            shutil.copy2(source, target)
+        self.tables.setdefault(table, {})[part] = old
+        return old.rows
+
+    def write(self, table: str, part: str, frame: pd.DataFrame, fingerprint: str) -> int:
+        """Write a part; gives its rows."""
+        fields = TABLES[table].fields.values()
+        frame = conform(frame, fields)
+        arrays = [_arrow(frame[f.name], f.kind) for f in fields]
+        data = pa.table(arrays, names=[f.name for f in fields])
+        name = f"{_file_name(part)}.parquet"
+        target = self.folder / table / name
+        target.parent.mkdir(parents=True, exist_ok=True)
+        pq.write_table(data, target, compression="zstd")
+        self.tables.setdefault(table, {})[part] = Part(name, len(frame), fingerprint)
+        return len(frame)
+
+    def finish(self, manifest: Manifest) -> Manifest:
+        """Write the manifest and swap the pointer; from here on readers see the new snapshot."""
+        manifest.tables = self.tables
+        for table in TABLES:  # an analyst's query must find every table, also an empty one
+            if not self.tables.get(table):
+                self.write(table, "all", pd.DataFrame(), "empty")
+        _write_durably(self.folder / MANIFEST, manifest.to_json())
+        _write_durably(self.published / POINTER, self.name + "\n")
+        return manifest
+
+    def abandon(self) -> None:
+        """Remove what was written, when nothing is to be published after all."""
+        shutil.rmtree(self.folder, ignore_errors=True)
+
+
+def _arrow(column: pd.Series, kind: str) -> pa.Array:
+    if kind == "codes":
+        return pa.array([list(v) if isinstance(v, (list, tuple)) or hasattr(v, "tolist") else [] for v in column], ARROW[kind])
+    if kind == "json":
+        return pa.array([None if v is None or v is pd.NA or (isinstance(v, float) and v != v)
+                         else v if isinstance(v, str) else json.dumps(v, ensure_ascii=False, sort_keys=True) for v in column], ARROW[kind])
+    if kind == "date":
+        return pa.array(column.dt.date.where(column.notna(), None), ARROW[kind])
+    return pa.Array.from_pandas(column, type=ARROW[kind])
+
+
+def _file_name(part: str) -> str:
+    """A name that every file system takes, different for different parts."""
+    plain = re.sub(r"[^A-Za-z0-9_-]", lambda m: f"%{ord(m[0]):x}", part)
+    return plain if len(plain) <= 120 else f"{plain[:80]}-{hashlib.sha256(part.encode()).hexdigest()[:16]}"
+
+
+def _write_durably(path: Path, text: str) -> None:
+    """All of the text or none of it: a temporary file, flushed, then put in place."""
+    made = path.with_name(f".{path.name}.new")
+    with open(made, "w", encoding="utf-8") as handle:
+        handle.write(text)
+        handle.flush()
+        os.fsync(handle.fileno())
+    os.replace(made, path)
+
+
+def clear_old(published: Path, now: datetime) -> list[str]:
+    """Remove snapshots nobody needs: not the current one, and older than two that have been out for KEEP."""
+    current = current_name(published)
+    names = sorted(p.name for p in published.iterdir() if p.is_dir() and re.fullmatch(r"\d{8}T\d{12}", p.name))
+    settled = [n for n in names if (published / n / MANIFEST).exists() and _age(published / n / MANIFEST, now) > KEEP]
+    keep = {current, *settled[-2:]}
+    gone = []
+    for name in names:
+        # one without a manifest died on the way; one not older than the last settled ones may still be read
+        dead = not (published / name / MANIFEST).exists()
+        if name not in keep and (dead or (settled and name < settled[-1])) and name != names[-1]:
+            shutil.rmtree(published / name, ignore_errors=True)
+            gone.append(name)
+    return gone
+
+
+def _age(path: Path, now: datetime) -> timedelta:
+    return now - datetime.fromtimestamp(path.stat().st_mtime, tz=now.tzinfo)

@@ -1,0 +1,97 @@
+"""What a publish contains and how to find it: a folder of Parquet parts, a manifest, and a pointer.
+
+    published/current                       the name of the snapshot that counts, one line
+    published/NAME/manifest.json            which tables, parts and fingerprints it has
+    published/NAME/TABLE/PART.parquet       never written again once the manifest stands
+
+A reader takes the pointer once and stays with that snapshot: it is immutable.
+"""
+
+import json
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from schemas.frames import conform, empty
+from schemas.tables import TABLES
+
+POINTER = "current"
+MANIFEST = "manifest.json"
+
+
+class NothingPublished(RuntimeError):
+    """There is no snapshot to read yet."""
+
+
+@dataclass
+class Part:
+    """One Parquet file of a table; an equal fingerprint means equal inputs, so the file may be reused."""
+
+    file: str
+    rows: int
+    fingerprint: str
+
+
+@dataclass
+class Manifest:
+    """The contents of a snapshot."""
+
+    name: str
+    warehouse_version: int
+    as_of_on: str
+    created_at: str
+    settings_hash: str
+    station: dict[str, Any]
+    run_id: str
+    tables: dict[str, dict[str, Part]] = field(default_factory=dict)
+
+    def to_json(self) -> str:
+        return json.dumps(asdict(self), ensure_ascii=False, indent=1)
+
+    @classmethod
+    def from_json(cls, text: str) -> "Manifest":
+        told = json.loads(text)
+        told["tables"] = {t: {p: Part(**part) for p, part in parts.items()} for t, parts in told["tables"].items()}
+        return cls(**told)
+
+
+def current_name(published: Path) -> str | None:
+    """The name of the snapshot that counts, or None before the first publish."""
+    try:
+        return (published / POINTER).read_text(encoding="utf-8").strip() or None
+    except FileNotFoundError:
+        return None
+
+
+def read_manifest(published: Path, name: str | None = None) -> Manifest:
+    """The manifest of a snapshot, by default of the one that counts.
+
+    Raises
+    ------
+    NothingPublished
+        No snapshot stands there.
+    """
+    name = name or current_name(published)
+    if name is None or not (published / name / MANIFEST).exists():
+        raise NothingPublished(f"Nothing is published in {published} yet. Run `coldfill run` there first.")
+    return Manifest.from_json((published / name / MANIFEST).read_text(encoding="utf-8"))
+
+
+def read_table(published: Path, manifest: Manifest, table: str, parts: list[str] | None = None,
+               columns: list[str] | None = None) -> pd.DataFrame:
+    """A published table as a frame with its declared columns, of all parts or of those named."""
+    declared = TABLES[table]
+    fields = [f for f in declared.fields.values() if columns is None or f.name in columns]
+    chosen = manifest.tables.get(table, {})
+    wanted = [p for name, p in chosen.items() if parts is None or name in parts]
+    frames = [pd.read_parquet(published / manifest.name / table / p.file, columns=[f.name for f in fields]) for p in wanted if p.rows]
+    if not frames:
+        return empty(fields)
+    return conform(pd.concat(frames, ignore_index=True), fields)
+
+
+def table_glob(published: Path, manifest: Manifest, table: str) -> str:
+    """The pattern DuckDB reads a published table by."""
+    return str(published / manifest.name / table / "*.parquet")
