@@ -1,0 +1,334 @@
+"""Heat of a fill: how warm gas and wall are when the valve is shut.
+
+Two bodies, gas and wall. What flows in brings its enthalpy, the gas hands heat to the wall through a film,
+the wall hands heat to the surroundings. The filling gas is the real gas of `shared.gas`; everything here is
+an array with one value a fill.
+"""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from shared import gas
+from shared.constants import ALUMINIUM_J_KG_K, ATM_BAR, STEEL_J_KG_K, ZERO_C_K
+
+Array = NDArray[np.float64]
+
+COMPOSITE_J_KG_K = 920.0
+"""Aluminium liner with carbon fibre in resin, J/(kg K): an engineering value from memory."""
+
+HEAT_CAPACITY_J_KG_K = {"steel": STEEL_J_KG_K, "aluminium": ALUMINIUM_J_KG_K, "composite": COMPOSITE_J_KG_K}
+MASS_KG_PER_L_BAR = {"steel": 0.0051, "aluminium": 0.0062, "composite": 0.0021}
+"""Empty mass over capacity × working pressure: steel 12 L 232 bar about 14 kg, aluminium 11.1 L 207 bar
+14.2 kg (both as in common catalogues, from memory), composite 6.8 L 300 bar about 4.3 kg (from memory)."""
+
+AREA_FACTOR = 6.2
+"""Surface over (volume)^(2/3) of a cylinder three diameters long."""
+
+INSIDE_W_M2_K = 200.0
+"""Film between gas and wall while filling. No measurement on diving cylinders was found; turbulent natural
+convection at 200 bar gives 100 to 190 (own computation), the jet adds to it. A station's settled fills
+correct it."""
+OUTSIDE_W_M2_K = 9.0
+"""Still air with radiation: 3 W/K for a steel 12 (an assumption; settled fills correct it)."""
+COMPRESSOR_RISE_K = 10.0
+COMPRESSOR_LEAST_BAR = 150.0
+"""A compressor delivers at its pressure-maintaining valve or above, some kelvin above ambient."""
+BANK_BAR = 250.0
+"""Pressure of a bank where nothing says it: at least this, and at least 20 bar above the stop pressure."""
+
+CELSIUS_LEAST, CELSIUS_MOST = -40.0, 154.0
+
+PARAMETERS = ("wall", "outside", "inside", "delivery", "start")
+"""What may be off: log wall heat capacity, log outside film, log inside film, delivery temperature (K), start
+temperature (K)."""
+
+
+@dataclass(frozen=True)
+class FillConditions:
+    """What is known of fills before their gas temperature is; arrays of one length.
+
+    `delivery_bar` is the pressure the gas comes from: NaN for a compressor, which delivers at the
+    cylinder's own pressure and at least at COMPRESSOR_LEAST_BAR. `delivery_c` its temperature.
+    """
+
+    start_pressure_bar: Array
+    stop_pressure_bar: Array
+    ambient_c: Array
+    fill_minutes: Array
+    water_capacity_l: Array
+    cylinders: Array
+    wall_j_k: Array
+    delivery_c: Array
+    delivery_bar: Array
+    o2_pct: Array
+    he_pct: Array
+    ar_pct: Array
+
+    def __len__(self) -> int:
+        return len(self.stop_pressure_bar)
+
+    def take(self, rows: NDArray) -> "FillConditions":
+        """The same for some of the fills."""
+        return FillConditions(**{name: value[rows] for name, value in self.__dict__.items()})
+
+
+@dataclass(frozen=True)
+class StopState:
+    """Gas and wall at stop. `gas_per` and `wall_per` hold, for each of PARAMETERS, °C per unit of it."""
+
+    gas_c: Array
+    wall_c: Array
+    gas_j_k: Array
+    gas_per: Array
+    wall_per: Array
+
+
+def wall_mass_kg(material: ArrayLike, water_capacity_l: ArrayLike, working_pressure_bar: ArrayLike) -> Array:
+    """Estimated empty mass, kg, by material, capacity (L) and working pressure (bar); NaN for another material.
+
+    Notes
+    -----
+    A wall that carries pressure p over volume V weighs in proportion to p·V (thin shell). Estimates are good
+    to about 8 %; a stamped empty mass is better.
+    """
+    factor = np.array([MASS_KG_PER_L_BAR.get(m, np.nan) for m in np.asarray(material, dtype=object).ravel()])
+    return factor * np.asarray(water_capacity_l, float) * np.asarray(working_pressure_bar, float)
+
+
+def wall_heat_capacity_j_k(material: ArrayLike, mass_kg: ArrayLike) -> Array:
+    """Heat capacity of the wall, J/K."""
+    factor = np.array([HEAT_CAPACITY_J_KG_K.get(m, np.nan) for m in np.asarray(material, dtype=object).ravel()])
+    return factor * np.asarray(mass_kg, float)
+
+
+def surface_m2(water_capacity_l: ArrayLike, cylinders: ArrayLike = 1.0) -> Array:
+    """Surface of a unit of one or more equal cylinders, m²."""
+    each_m3 = np.asarray(water_capacity_l, float) / np.asarray(cylinders, float) / 1000.0
+    return np.asarray(cylinders, float) * AREA_FACTOR * np.cbrt(each_m3) ** 2
+
+
+def temperature_at_stop(
+    conditions: FillConditions,
+    *,
+    inside_w_m2_k: ArrayLike = INSIDE_W_M2_K,
+    outside_w_m2_k: ArrayLike = OUTSIDE_W_M2_K,
+    steps: int = 8,
+    sensitivities: bool = True,
+) -> StopState:
+    """Gas and wall temperature at stop, by the energy balance of the fill.
+
+    Parameters
+    ----------
+    conditions : FillConditions
+        NaN anywhere in a row gives NaN for that row; so does a state outside the gas table's box.
+    inside_w_m2_k, outside_w_m2_k : array_like
+        Film coefficients, W/(m² K).
+    steps : int
+        Time steps of the integration; 8 is within 0.1 K of many for fills of a cylinder that is not empty.
+    sensitivities : bool
+        Also find how the temperatures move with each of PARAMETERS (else zeros).
+
+    Returns
+    -------
+    StopState
+
+    Notes
+    -----
+    d(n·u)/dt = ṅ·h_in − H (T_gas − T_wall); C dT_wall/dt = H (T_gas − T_wall) − L (T_wall − T_ambient), with a
+    steady molar flow (first law for an open, rigid vessel; any textbook of engineering thermodynamics). The
+    amount at stop follows from the stop pressure and the temperature found, so the balance is solved a few
+    times. Stepped by the L-stable two-stage singly diagonally implicit Runge-Kutta method (Alexander 1977,
+    from memory), conservative in energy.
+    """
+    n = len(conditions)
+    inside = np.broadcast_to(np.asarray(inside_w_m2_k, float), n)
+    outside = np.broadcast_to(np.asarray(outside_w_m2_k, float), n)
+    out = StopState(*(np.full(n, np.nan) for _ in range(3)), *(np.full((n, len(PARAMETERS)), np.nan) for _ in range(2)))
+    for table, rows in _by_mix(conditions):
+        part = _solve(table, conditions.take(rows), inside[rows], outside[rows], steps, sensitivities)
+        for name, value in part.__dict__.items():
+            getattr(out, name)[rows] = value
+    return out
+
+
+def settling_time_constant_s(
+    gas_j_k: ArrayLike, wall_j_k: ArrayLike, water_capacity_l: ArrayLike, cylinders: ArrayLike = 1.0,
+    outside_w_m2_k: ArrayLike = OUTSIDE_W_M2_K,
+) -> Array:
+    """Time constant of gas and wall together in still air, s."""
+    loss = np.asarray(outside_w_m2_k, float) * surface_m2(water_capacity_l, cylinders)
+    return (np.asarray(gas_j_k, float) + np.asarray(wall_j_k, float)) / loss
+
+
+def relaxed_c(state: StopState, wall_j_k: ArrayLike, surroundings_c: ArrayLike, over_s: ArrayLike, constant_s: ArrayLike) -> Array:
+    """Gas temperature some time after stop, °C: gas and wall share their heat, then lose it together.
+
+    Good from a few minutes after stop, once the film has evened out.
+    """
+    wall = np.asarray(wall_j_k, float)
+    shared_c = (state.gas_j_k * state.gas_c + wall * state.wall_c) / (state.gas_j_k + wall)
+    surroundings = np.asarray(surroundings_c, float)
+    return surroundings + (shared_c - surroundings) * np.exp(-np.asarray(over_s, float) / np.asarray(constant_s, float))
+
+
+def _by_mix(conditions: FillConditions) -> Iterator[tuple[gas.GasTable, NDArray]]:
+    """Fills grouped by their mix to the nearest 4 %: for heat that is near enough, and keeps tables few."""
+    mixes = np.column_stack([conditions.o2_pct, conditions.he_pct, np.nan_to_num(conditions.ar_pct, nan=-4.0)])
+    known = np.isfinite(np.column_stack([v for k, v in conditions.__dict__.items() if k not in ("ar_pct", "delivery_bar")])).all(1)
+    known &= (conditions.stop_pressure_bar > conditions.start_pressure_bar) & (conditions.water_capacity_l > 0)
+    known &= (conditions.fill_minutes > 0) & (conditions.wall_j_k >= 0)
+    coarse = np.round(mixes / 4.0).astype(int)
+    coarse[:, 0] = np.where((mixes[:, 0] > 19.5) & (mixes[:, 0] < 22.5), 0, np.clip(coarse[:, 0], 1, 25))
+    rows = np.flatnonzero(known)
+    if not rows.size:
+        return
+    kinds, of = np.unique(coarse[rows], axis=0, return_inverse=True)
+    for i, (o2, he, ar) in enumerate(kinds):
+        o2_pct = gas.AIR.o2_pct if o2 == 0 else 4.0 * o2
+        he_pct = min(4.0 * he, 100.0 - o2_pct)
+        ar_pct = None if ar < 0 else min(4.0 * ar, 100.0 - o2_pct - he_pct)
+        yield gas.table_for(gas.Mix(o2_pct, he_pct, ar_pct)), rows[of.ravel() == i]
+
+
+def _solve(table, c: FillConditions, inside: Array, outside: Array, steps: int, sensitivities: bool) -> StopState:
+    ambient_k = c.ambient_c + ZERO_C_K
+    start_p = np.maximum(c.start_pressure_bar, 0.0) + ATM_BAR
+    stop_p = c.stop_pressure_bar + ATM_BAR
+    area = surface_m2(c.water_capacity_l, c.cylinders)
+    n_start = c.water_capacity_l * _density(table, start_p, ambient_k)
+    problem = _Problem(
+        table, c.water_capacity_l, n_start, n_start, c.fill_minutes * 60.0, ambient_k, ambient_k, c.wall_j_k,
+        inside * area, outside * area, _delivered_enthalpy(table, c, c.delivery_c),
+    )
+    gas_k, wall_k = ambient_k + 25.0, ambient_k
+    for n_steps in (2, 3, steps):
+        problem = replace(problem, n_stop=c.water_capacity_l * _density(table, stop_p, _boxed(gas_k)))
+        gas_k, wall_k = _integrate(problem, n_steps)
+    density = problem.n_stop / c.water_capacity_l
+    warm = _boxed(gas_k)
+    gas_j_k = problem.n_stop * (table.internal_energy_j_mol(density, warm + 1) - table.internal_energy_j_mol(density, warm - 1)) / 2
+    gas_per = np.zeros((len(c), len(PARAMETERS)))
+    wall_per = np.zeros((len(c), len(PARAMETERS)))
+    if sensitivities:
+        few = 3
+        base = _integrate(problem, few)
+        log_step, kelvin_step = 0.1, 4.0
+        moved = (
+            replace(problem, wall_j_k=c.wall_j_k * np.exp(log_step)),
+            replace(problem, outside_w_k=problem.outside_w_k * np.exp(log_step)),
+            replace(problem, inside_w_k=problem.inside_w_k * np.exp(log_step)),
+            replace(problem, enthalpy_in=_delivered_enthalpy(table, c, c.delivery_c + kelvin_step)),
+            replace(problem, start_k=ambient_k + kelvin_step),
+        )
+        for i, (other, step) in enumerate(zip(moved, (log_step,) * 3 + (kelvin_step,) * 2, strict=True)):
+            gas_there, wall_there = _integrate(other, few)
+            gas_per[:, i] = (gas_there - base[0]) / step
+            wall_per[:, i] = (wall_there - base[1]) / step
+        # a warmer gas means a smaller amount at the same stop pressure, hence a little less heat
+        less = 1.0 + (gas_k - ambient_k) / gas_k * problem.n_stop / np.maximum(problem.n_stop - n_start, 1e-9)
+        gas_per /= np.maximum(less, 1.0)[:, None]
+        wall_per /= np.maximum(less, 1.0)[:, None]
+    outside_box = ~((gas_k > CELSIUS_LEAST + ZERO_C_K) & (gas_k < CELSIUS_MOST + ZERO_C_K))
+    gas_c = np.where(outside_box, np.nan, gas_k - ZERO_C_K)
+    return StopState(gas_c, np.where(outside_box, np.nan, wall_k - ZERO_C_K), gas_j_k, gas_per, wall_per)
+
+
+def _boxed(kelvin: Array) -> Array:
+    return np.clip(kelvin, CELSIUS_LEAST + ZERO_C_K, CELSIUS_MOST + ZERO_C_K)
+
+
+def _density(table, pressure_bar_abs: Array, kelvin: Array) -> Array:
+    return table.density_mol_l(np.clip(pressure_bar_abs, 0.6, 499.0), _boxed(kelvin))
+
+
+def _delivered_enthalpy(table, c: FillConditions, delivery_c: Array) -> Callable[[Array], Array]:
+    """Enthalpy of what flows in, J/mol, as a function of the share of the fill done."""
+    kelvin = _boxed(delivery_c + ZERO_C_K)
+    low, high = c.start_pressure_bar + ATM_BAR, c.stop_pressure_bar + ATM_BAR
+
+    def at(share: float) -> Array:
+        own = np.maximum(low + share * (high - low), COMPRESSOR_LEAST_BAR)
+        pressure = np.where(np.isnan(c.delivery_bar), own, c.delivery_bar + ATM_BAR)
+        return table.enthalpy_j_mol(_density(table, pressure, kelvin), kelvin)
+
+    nodes = [at(share) for share in (0.0, 0.5, 1.0)]
+    # the kink at COMPRESSOR_LEAST_BAR is weak: a parabola through three points is within 10 J/mol
+
+    def parabola(share: float) -> Array:
+        return (
+            nodes[0] * (2 * share - 1) * (share - 1) + nodes[1] * 4 * share * (1 - share) + nodes[2] * share * (2 * share - 1)
+        )
+
+    return parabola
+
+
+@dataclass(frozen=True)
+class _Problem:
+    table: object
+    capacity_l: Array
+    n_start: Array
+    n_stop: Array
+    seconds: Array
+    ambient_k: Array
+    start_k: Array
+    wall_j_k: Array
+    inside_w_k: Array
+    outside_w_k: Array
+    enthalpy_in: Callable[[Array], Array]
+
+
+_GAMMA = 1.0 - 1.0 / np.sqrt(2.0)
+
+
+def _integrate(q: _Problem, steps: int) -> tuple[Array, Array]:
+    """Gas and wall, K, at the end of the fill."""
+    n_flow = (q.n_stop - q.n_start) / q.seconds
+    h = q.seconds / steps
+    gas_k = _boxed(q.start_k)
+    wall_k = q.start_k.copy()
+    energy = q.n_start * q.table.internal_energy_j_mol(q.n_start / q.capacity_l, gas_k)
+    rate_of_gas_k = np.zeros_like(gas_k)
+    for k in range(steps):
+        slope_energy, slope_wall = [], []
+        for share, weights in ((_GAMMA, ()), (1.0, (1.0 - _GAMMA,))):
+            base_energy = energy + sum(w * h * s for w, s in zip(weights, slope_energy, strict=True))
+            base_wall = wall_k + sum(w * h * s for w, s in zip(weights, slope_wall, strict=True))
+            done = (k + share) / steps
+            n = q.n_start + n_flow * q.seconds * done
+            feed = n_flow * q.enthalpy_in(done)
+            guess = _boxed(gas_k + rate_of_gas_k * (share if not slope_energy else 1.0 - _GAMMA))
+            found, wall = _stage(q, n, base_energy, base_wall, feed, _GAMMA * h, guess)
+            rate_of_gas_k = (found - gas_k) / share if not slope_energy else (found - gas_k) / (1.0 - _GAMMA)
+            gas_k = found
+            loss = q.inside_w_k * (found - wall)
+            slope_energy.append(feed - loss)
+            # from the implicit relation, so that a wall of no mass stays finite
+            slope_wall.append((wall - base_wall) / (_GAMMA * h))
+        energy = energy + h * ((1.0 - _GAMMA) * slope_energy[0] + _GAMMA * slope_energy[1])
+        wall_k = wall_k + h * ((1.0 - _GAMMA) * slope_wall[0] + _GAMMA * slope_wall[1])
+    return gas_k, wall_k
+
+
+def _stage(q: _Problem, n: Array, base_energy: Array, base_wall: Array, feed: Array, gh: Array, guess: Array) -> tuple[Array, Array]:
+    """Solve one implicit stage for the gas temperature; the wall is linear in it."""
+    film, loss = q.inside_w_k, q.outside_w_k
+    stiff = np.maximum(q.wall_j_k + gh * (film + loss), 1e-12)
+    held = (q.wall_j_k * base_wall + gh * loss * q.ambient_k) / stiff
+    per_gas = gh * film / stiff
+    density = n / q.capacity_l
+    kelvin = guess
+    heat_capacity = n * 24.0
+    last = None
+    for _ in range(2):
+        value = n * q.table.internal_energy_j_mol(density, kelvin)
+        excess = value + gh * film * (kelvin - held - per_gas * kelvin) - base_energy - gh * feed
+        if last is not None:
+            moved = kelvin - last[0]
+            secant = np.where(np.abs(moved) > 1e-3, (value - last[1]) / np.where(moved == 0, 1.0, moved), heat_capacity)
+            heat_capacity = np.clip(secant, n * 10.0, n * 60.0)
+        last = (kelvin, value)
+        kelvin = _boxed(kelvin - excess / (heat_capacity + gh * film * (1.0 - per_gas)))
+    return kelvin, held + per_gas * kelvin
