@@ -33,7 +33,8 @@ def density_mol_l(
     strict: bool = True,
 ) -> Any:
     """Molar density, mol/L, of gas that reads `pressure_bar` at `gas_c`."""
-    return gas.density_mol_l(absolute(_array(pressure_bar)), kelvin(_array(gas_c)), o2_pct, he_pct, ar_pct, strict=strict)
+    pressure, temperature_k = absolute(_array(pressure_bar)), kelvin(_array(gas_c))
+    return gas.density_mol_l(pressure, temperature_k, o2_pct, he_pct, ar_pct, strict=strict)
 
 
 def pressure_bar(
@@ -112,39 +113,39 @@ def gas_temperature_c(
 ) -> Any:
     """Temperature, °C, at which gas of that molar density, mol/L, reads that gauge pressure, bar.
 
-    At constant density pressure is all but linear in temperature, so a few secant steps inside the box
-    reach 1e-6 K.
+    At constant density pressure is all but linear in temperature, so a few secant steps reach 1e-6 K.
 
     Raises
     ------
     OutOfRange
         The temperature lies outside the box, where `strict`.
     """
-    density, target = np.broadcast_arrays(_array(density_mol_l), absolute(_array(pressure_bar)))
     mix = o2_pct, he_pct, ar_pct
+    shape = np.broadcast_shapes(*(_array(x).shape for x in (density_mol_l, pressure_bar, *mix)))
+    density, target = (np.broadcast_to(x, shape) for x in (_array(density_mol_l), absolute(_array(pressure_bar))))
 
-    def reads(temperature_k: Any) -> Any:
-        return gas._evaluate("pressure", density, temperature_k, *mix, strict, check_pressure=False)
+    def off_by(temperature_k: NDArray) -> NDArray:
+        return gas.pressure_within_k(density, temperature_k, *mix, strict=strict) - target
 
-    before, now = 280.0, np.full(np.broadcast_shapes(density.shape, *(_array(x).shape for x in mix)), 320.0)
-    error_before = reads(before) - target
+    before, now = np.full(shape, 280.0), np.full(shape, 320.0)
+    error_before, error = off_by(before), off_by(now)
     for _ in range(12):
-        error = reads(now) - target
-        slope = (error - error_before) / np.where(now == before, np.nan, now - before)
-        step = np.where(np.isfinite(slope) & (slope != 0), error / np.where(slope == 0, 1.0, slope), 0.0)
+        moved = now - before
+        slope = (error - error_before) / np.where(moved == 0, 1.0, moved)
+        step = np.where(slope > 0, error / np.where(slope > 0, slope, 1.0), 0.0)
         before, error_before = now, error
         now = np.clip(now - step, LEAST_K, MOST_K)
-        if np.nanmax(np.abs(now - before), initial=0.0) < 1e-7:
+        error = off_by(now)
+        if np.nanmax(np.abs(now - before), initial=0.0) < 1e-6:
             break
-    missed = np.abs(reads(now) - target) > 1e-5 * target
+    missed = (np.abs(error) > 1e-5 * target) | gas.outside_box(target, now)
     if strict and np.any(missed):
         at = int(np.argmax(missed))
         raise gas.OutOfRange(
-            f"state {at}: no temperature of {LEAST_K:g} to {MOST_K:g} K makes {np.ravel(density)[at if density.size > 1 else 0]:.5g} "
-            f"mol/L read {gauge(np.ravel(target)[at if target.size > 1 else 0]):.5g} bar"
+            f"state {at}: no temperature of {LEAST_K:g} to {MOST_K:g} K makes {density.ravel()[at]:.5g} mol/L "
+            f"read {gauge(target.ravel()[at]):.5g} bar"
         )
-    known = np.isfinite(density) & np.isfinite(target) & ~missed & ~gas.outside_box(target, now)
-    return celsius(np.where(known & np.isfinite(reads(now)), now, np.nan))[()]
+    return celsius(np.where(missed | np.isnan(error), np.nan, now))[()]
 
 
 def gas_temperature_at_stop_c(
