@@ -104,9 +104,9 @@ def _arrow(column: pd.Series, kind: str) -> pa.Array:
 
 
 def _file_name(part: str) -> str:
-    """A name that every file system takes, different for different parts."""
-    plain = re.sub(r"[^A-Za-z0-9_-]", lambda m: f"%{ord(m[0]):x}", part)
-    return plain if len(plain) <= 120 else f"{plain[:80]}-{hashlib.sha256(part.encode()).hexdigest()[:16]}"
+    """A name that every file system takes; a hash keeps apart what only capitals or odd letters tell apart."""
+    plain = re.sub(r"[^a-z0-9_-]", "_", part.lower())[:80]
+    return plain if plain == part else f"{plain}-{hashlib.sha256(part.encode()).hexdigest()[:12]}"
 
 
 def _write_durably(path: Path, text: str) -> None:
