@@ -27,15 +27,12 @@ from shared.constants import (
     OXYGEN_G_MOL,
 )
 from shared.gas_table import (
-    LEAST_BAR_ABS,
-    LEAST_K,
-    MOST_BAR_ABS,
-    MOST_K,
     NORMAL_MOST_BAR_ABS,
     GasTable,
     OutOfRange,
     impossible_density,
     outside_box,
+    refuse,
 )
 
 __all__ = [
@@ -128,7 +125,7 @@ def _table(fractions: tuple[float, ...]) -> GasTable:
 
 
 def table_for(mix: Mix) -> GasTable:
-    """The mix's tables, built lazily and kept; for loops that stay with one mix. It does not check the box."""
+    """The mix's tables, built lazily and kept; for work that stays with one mix."""
     return _table(mix.fractions)
 
 
@@ -142,17 +139,25 @@ def _direct(function: Callable, first: ArrayLike, temperature_k: ArrayLike, mix:
 
 def density_direct(pressure_bar_abs: ArrayLike, temperature_k: ArrayLike, mix: Mix = AIR) -> Any:
     """Molar density, mol/L, by the equation itself; broadcasts. Raises OutOfRange outside the box."""
-    _refuse(outside_box(np.asarray(pressure_bar_abs, float), np.asarray(temperature_k, float)), pressure_bar_abs,
-            temperature_k, "bar abs")
+    refuse(
+        outside_box(np.asarray(pressure_bar_abs, float), np.asarray(temperature_k, float)),
+        pressure_bar_abs,
+        temperature_k,
+        "bar abs",
+    )
     return _direct(equation.density_mol_l, pressure_bar_abs, temperature_k, mix)
 
 
 def pressure_direct(density_mol_l: ArrayLike, temperature_k: ArrayLike, mix: Mix = AIR) -> Any:
     """Absolute pressure, bar, by the equation itself; broadcasts. Raises OutOfRange outside the box."""
-    _refuse(impossible_density(np.asarray(density_mol_l, float), np.asarray(temperature_k, float)), density_mol_l,
-            temperature_k, "mol/L")
+    refuse(
+        impossible_density(np.asarray(density_mol_l, float), np.asarray(temperature_k, float)),
+        density_mol_l,
+        temperature_k,
+        "mol/L",
+    )
     pressure = _direct(equation.pressure_bar_abs, density_mol_l, temperature_k, mix)
-    _refuse(outside_box(np.asarray(pressure), np.asarray(temperature_k, float)), pressure, temperature_k, "bar abs")
+    refuse(outside_box(np.asarray(pressure), np.asarray(temperature_k, float)), pressure, temperature_k, "bar abs")
     return pressure
 
 
@@ -167,18 +172,6 @@ def enthalpy_direct(density_mol_l: ArrayLike, temperature_k: ArrayLike, mix: Mix
     pressure = pressure_direct(density_mol_l, temperature_k, mix)
     energy = _direct(equation.internal_energy_j_mol, density_mol_l, temperature_k, mix)
     return energy + 100.0 * pressure / np.asarray(density_mol_l, float)
-
-
-def _refuse(bad: NDArray, first: ArrayLike, temperature_k: ArrayLike, unit: str) -> None:
-    if not np.any(bad):
-        return
-    first, temperature_k, bad = np.broadcast_arrays(np.asarray(first, float), np.asarray(temperature_k, float), bad)
-    at = int(np.argmax(bad.ravel()))
-    raise OutOfRange(
-        f"state {at}: {first.ravel()[at]:.6g} {unit} at {temperature_k.ravel()[at]:.5g} K is outside the gas "
-        f"table's box, {LEAST_BAR_ABS:g} to {MOST_BAR_ABS:g} bar abs and {LEAST_K:g} to {MOST_K:g} K "
-        f"({int(bad.sum())} of {bad.size} states)"
-    )
 
 
 # Arrays with a mix a row
@@ -289,7 +282,12 @@ def in_extended_range(pressure_bar_abs: ArrayLike) -> Any:
 def _impossible_mix(o2_pct: NDArray, he_pct: NDArray, ar_pct: NDArray) -> NDArray:
     argon = np.where(np.isnan(ar_pct), 0.0, ar_pct)
     return (
-        (o2_pct < 0) | (o2_pct > 100) | (he_pct < 0) | (he_pct > 100) | (argon < 0) | (argon > 100)
+        (o2_pct < 0)
+        | (o2_pct > 100)
+        | (he_pct < 0)
+        | (he_pct > 100)
+        | (argon < 0)
+        | (argon > 100)
         | (o2_pct + he_pct + argon > 100.0 + 1e-6)
     )
 
@@ -316,7 +314,7 @@ def _evaluate(
         Mix(o2, he, ar)  # raises with its own words
     bad = outside_box(first, temperature_k) if what == "density" else impossible_density(first, temperature_k)
     if strict:
-        _refuse(bad, first, temperature_k, "bar abs" if what == "density" else "mol/L")
+        refuse(bad, first, temperature_k, "bar abs" if what == "density" else "mol/L")
     if np.any(bad_mix) or np.any(bad):
         bad = bad | np.broadcast_to(bad_mix, shape).ravel()
         first = np.where(bad, np.nan, first)
@@ -328,7 +326,7 @@ def _evaluate(
     if what != "density" and check_pressure:
         bad = outside_box(pressure, temperature_k)
         if strict:
-            _refuse(bad, pressure, temperature_k, "bar abs")
+            refuse(bad, pressure, temperature_k, "bar abs")
         out[bad] = np.nan
     return out.reshape(shape)[()]
 
@@ -345,17 +343,15 @@ def _one_mix(
         pressure = equation.pressure_bar_abs(first, temperature_k, fractions)
         energy = pressure if what == "pressure" else equation.internal_energy_j_mol(first, temperature_k, fractions)
     elif what == "density":
-        density = table.density_mol_l(first, temperature_k)
+        density = table.density_unchecked(first, temperature_k)
         return density, density
     else:
-        pressure = table.pressure_bar_abs(first, temperature_k)
-        energy = pressure if what == "pressure" else table.internal_energy_j_mol(first, temperature_k)
+        pressure = table.pressure_unchecked(first, temperature_k)
+        energy = pressure if what == "pressure" else table.energy_unchecked(first, temperature_k)
     return (energy + 100.0 * pressure / first if what == "enthalpy" else energy), pressure
 
 
-def _groups(
-    shares: tuple[NDArray, ...], shape: tuple[int, ...]
-) -> Iterator[tuple[slice | NDArray, tuple[float, ...]]]:
+def _groups(shares: tuple[NDArray, ...], shape: tuple[int, ...]) -> Iterator[tuple[slice | NDArray, tuple[float, ...]]]:
     """Rows of each distinct mix, and its fractions; rows whose mix is not known are in none."""
     if all(x.size == 1 for x in shares):
         fractions = _fractions(*(x.reshape(()) for x in shares))
