@@ -62,5 +62,5 @@ def test_emergency_cylinder_for_300_feet():
 
 
 def test_usable_gas_of_twin_eighties():
-    """US Navy Diving Manual § 17-10.5.3: 0.399 ft³ × 2 from 2800 down to 250 psi; 138.4 scf is arithmetic."""
+    """US Navy Diving Manual § 17-10.5.3: 0.399 ft³ × 2 from 2800 down to 250 psi. 138.4 scf: arithmetic."""
     assert pytest.approx(138.4, abs=0.1) == 0.399 * 2 * (2800 - 250) / 14.7
