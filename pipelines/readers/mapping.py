@@ -149,6 +149,14 @@ def field_of(source: str, column: str) -> Field:
     return SOURCES[source].fields[column]
 
 
+def key_column(source: str, mapping: Mapping, texts) -> str | None:
+    """The column that the mapping's key builds: the first part of the source's own key that the file lacks."""
+    if not mapping.key:
+        return None
+    fields = SOURCES[source].fields
+    return next((c for c in reversed(SOURCES[source].key) if fields[c].kind == "text" and c not in texts), None)
+
+
 # --- files ------------------------------------------------------------------------------------
 _BY_LENGTH = sorted(SOURCES, key=len, reverse=True)  # dive_tanks before dives, compressor_log before compressors
 _LOCKS = ("~$*", ".*", "*.tmp", "*.temp", "*.part", "*.partial", "*.crdownload", "*.download", "*.swp", "*~", "*.lock", "*.bak", "~*.tmp",
