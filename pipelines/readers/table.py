@@ -179,6 +179,9 @@ def _columns(sheet: Sheet, source: str, mapping: Mapping, problems: list[Problem
             raise refused("header_twice", value=header)
         places[reduced] = place
 
+    if mapping.empty:
+        nothing = pa.array([e.strip().lower() for e in mapping.empty], type=pa.string())
+        sheet.columns = [pc.if_else(pc.is_in(pc.utf8_lower(c), value_set=nothing), None, c) for c in sheet.columns]
     texts: dict[str, pa.Array] = {}
     origin: dict[int, str] = {}
     used: set[str] = set()

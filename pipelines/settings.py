@@ -1,0 +1,387 @@
+"""`station.toml`: what a station decides for itself, read once, checked whole, with words for every mistake."""
+
+import difflib
+import re
+import tomllib
+from collections.abc import Mapping as AnyMapping
+from dataclasses import dataclass, field, fields, is_dataclass
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any, get_args
+from zoneinfo import ZoneInfo, available_timezones
+
+from pipelines.mapping_settings import Complain, read_mapping
+from pipelines.readers.mapping import Mapping
+from schemas.policy import SECTIONS, Policy
+from schemas.sources import SOURCES
+
+FILE = "station.toml"
+RULE_SETS = ("uk", "us", "de", "fr", "au", "adr")
+SIGN_IN_ROLES = ("operator", "manager", "diver")
+TANK_ROLES = ("back", "stage", "deco", "bailout", "suit", "oxygen", "diluent")
+
+
+class SettingsError(ValueError):
+    """`station.toml` cannot be used; `.problems` names each mistake and its mend."""
+
+    def __init__(self, problems: list[str]):
+        super().__init__("\n".join(problems))
+        self.problems = problems
+
+
+@dataclass(frozen=True)
+class Uddf:
+    """How UDDF files of this station are read."""
+
+    zone: str = ""
+    decimal: str = "."
+    pressure: str = "gauge"
+    #: tank id or name in the file → role
+    roles: AnyMapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Station:
+    """A station on disk and its settings."""
+
+    folder: Path
+    name: str
+    time_zone: str
+    today: str
+    policy: Policy
+    mappings: AnyMapping[str, Mapping]
+    uddf: Uddf
+    #: e-mail or subject → role, for signing in
+    people: AnyMapping[str, str] = field(default_factory=dict)
+    roles_claim: str = ""
+    cron: str = "*/10 * * * *"
+    scheduler: str = ""
+
+    inbox = property(lambda self: self.folder / "inbox")
+    archive = property(lambda self: self.folder / "archive")
+    lake = property(lambda self: self.folder / "lake")
+    warehouse = property(lambda self: self.folder / "warehouse.duckdb")
+    published = property(lambda self: self.folder / "published")
+    reports = property(lambda self: self.folder / "reports")
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """The station's time zone."""
+        return ZoneInfo(self.time_zone)
+
+
+def load_station(folder: Path) -> Station:
+    """Read the settings of the station in a folder.
+
+    Raises
+    ------
+    SettingsError
+        No station there, not TOML, or any key or value that is not known; all mistakes at once.
+    """
+    folder = Path(folder)
+    path = folder / FILE
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+    except FileNotFoundError:
+        raise SettingsError([f"{folder} is no station: there is no {FILE}. Make one with: coldfill init {folder}"]) from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise SettingsError([f"{path} cannot be read: {error}. Save it as UTF-8 text."]) from None
+    try:
+        told = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise SettingsError([f"{FILE} is not valid TOML: {error}. Texts need quotation marks; a key may stand once."]) from None
+    complain = _Complaints(text)
+    station = _station(folder, told, complain)
+    if complain.problems:
+        raise SettingsError(complain.problems)
+    return station
+
+
+def _station(folder: Path, told: dict, complain: "_Complaints") -> Station:
+    known = ("station", "policy", "sources", "uddf", "roles", "schedule", "scale")
+    told = _tables(told, (), known, complain)
+    head = _table(told, ("station",), ("name", "time_zone", "rule_set", "today"), complain)
+    zone = _zone(head.get("time_zone", "Europe/London"), ("station", "time_zone"), complain)
+    rule_set = _one_of(head.get("rule_set", "uk"), ("station", "rule_set"), RULE_SETS, complain)
+    policy = _policy(told.get("policy", {}), rule_set, zone, complain)
+    sources = _tables(told.get("sources", {}), ("sources",), tuple(SOURCES), complain)
+    mappings = {name: read_mapping(name, sources.get(name, {}), complain) for name in SOURCES}
+    schedule = _table(told, ("schedule",), ("cron",), complain)
+    scale = _table(told, ("scale",), ("scheduler",), complain)
+    people, claim = _roles(told.get("roles", {}), complain)
+    return Station(
+        folder=folder, name=_text(head.get("name", folder.resolve().name), ("station", "name"), complain), time_zone=zone,
+        today=_today(head.get("today", "clock"), complain), policy=policy, mappings=mappings,
+        uddf=_uddf(told.get("uddf", {}), policy, complain), people=people, roles_claim=claim,
+        cron=_cron(schedule.get("cron", Station.cron), complain), scheduler=_text(scale.get("scheduler", ""), ("scale", "scheduler"), complain),
+    )
+
+
+# --- parts ------------------------------------------------------------------------------------
+def _policy(told: Any, rule_set: str, zone: str, complain: "_Complaints") -> Policy:
+    told = _tables(told, ("policy",), tuple(SECTIONS), complain)
+    made = {}
+    for section, kind in SECTIONS.items():
+        declared = {f.name: f for f in fields(kind)}
+        values = _tables(told.get(section, {}), ("policy", section), tuple(declared), complain)
+        made[section] = kind(**{k: _setting(declared[k], v, ("policy", section, k), complain) for k, v in values.items()})
+    filling = made["filling"]
+    if filling.hot_limit == "rule_set" and filling.relief_bar is None:
+        complain(("policy", "filling", "hot_limit"), "rule_set",
+                 "a hot overshoot needs the setting of the relief valve", "Give relief_bar, or write hot_limit = \"permitted\".")
+    return Policy(rule_set=rule_set, time_zone=zone, **made)
+
+
+def _setting(declared, value: Any, where: tuple[str, ...], complain: "_Complaints") -> Any:
+    kinds = get_args(declared.type) or (declared.type,)
+    low, high, choices = (declared.metadata.get(k) for k in ("low", "high", "choices"))
+    kind = next(k for k in kinds if k is not type(None))
+    right = isinstance(value, bool) if kind is bool else isinstance(value, str) if kind is str else (
+        isinstance(value, (int, float)) and not isinstance(value, bool) and (kind is float or float(value).is_integer()))
+    wanted = {bool: "true or false", str: "text in quotation marks", int: "a whole number", float: "a number"}[kind]
+    if not right:
+        complain(where, value, f"must be {wanted}", f"The default is {declared.default!r}." if declared.default is not None else "")
+        return declared.default
+    if choices and value not in choices:
+        return _one_of(value, where, choices, complain) and declared.default
+    if kind in (int, float) and not ((low is None or value >= low) and (high is None or value <= high)):
+        complain(where, value, f"must lie from {low:g} to {high:g}", "")
+        return declared.default
+    return kind(value)
+
+
+def _uddf(told: Any, policy: Policy, complain: "_Complaints") -> Uddf:
+    told = _tables(told, ("uddf",), ("zone", "decimal", "roles"), complain)
+    roles = told.get("roles", {})
+    if not isinstance(roles, dict):
+        complain(("uddf", "roles"), roles, "must be a table", '[uddf.roles] "tank id" = "back"')
+        roles = {}
+    for tank, role in roles.items():
+        _one_of(role, ("uddf", "roles", tank), TANK_ROLES, complain)
+    zone = told.get("zone", "")
+    return Uddf(zone=_zone(zone, ("uddf", "zone"), complain) if zone else "",
+                decimal=_one_of(told.get("decimal", "."), ("uddf", "decimal"), (".", ","), complain),
+                pressure=policy.dives.uddf_pressure, roles=dict(roles))
+
+
+def _roles(told: Any, complain: "_Complaints") -> tuple[dict[str, str], str]:
+    told = _tables(told, ("roles",), (*SIGN_IN_ROLES, "claim"), complain)
+    people: dict[str, str] = {}
+    for role in SIGN_IN_ROLES:
+        listed = told.get(role, [])
+        if not (isinstance(listed, list) and all(isinstance(p, str) for p in listed)):
+            complain(("roles", role), listed, "must be a list of addresses", f'{role} = ["someone@station.example"]')
+            continue
+        for person in listed:
+            if people.setdefault(person.casefold(), role) != role:
+                complain(("roles", role), person, f"is {people[person.casefold()]} already", "A person has one role.")
+    return people, _text(told.get("claim", ""), ("roles", "claim"), complain)
+
+
+def _today(value: Any, complain: "_Complaints") -> str:
+    if isinstance(value, datetime):
+        value = value.date()
+    if isinstance(value, date):
+        return value.isoformat()
+    if value in ("clock", "data"):
+        return value
+    try:
+        return date.fromisoformat(value).isoformat()
+    except (TypeError, ValueError):
+        complain(("station", "today"), value, 'must be "clock", "data" (the last day in any input) or a day', 'today = "clock"')
+        return "clock"
+
+
+def _zone(value: Any, where: tuple[str, ...], complain: "_Complaints") -> str:
+    if isinstance(value, str) and value in available_timezones():
+        return value
+    near = difflib.get_close_matches(str(value), available_timezones(), 1)
+    complain(where, value, "is no time zone", f"Did you mean {near[0]!r}?" if near else 'Write it as "Europe/London".')
+    return "UTC"
+
+
+def _cron(value: Any, complain: "_Complaints") -> str:
+    part = r"[\d*/,\-A-Za-z#L?]+"
+    if isinstance(value, str) and re.fullmatch(rf"\s*{part}(\s+{part}){{4}}\s*", value):
+        return value.strip()
+    complain(("schedule", "cron"), value, "must be five fields: minute, hour, day, month, weekday", 'cron = "*/10 * * * *" is every ten minutes.')
+    return Station.cron
+
+
+def _text(value: Any, where: tuple[str, ...], complain: "_Complaints") -> str:
+    if isinstance(value, str):
+        return value
+    complain(where, value, "must be text in quotation marks", "")
+    return ""
+
+
+def _one_of(value: Any, where: tuple[str, ...], allowed: tuple[str, ...], complain: "_Complaints") -> str:
+    if value in allowed:
+        return value
+    complain(where, value, f"must be one of {', '.join(allowed)}", "")
+    return allowed[0]
+
+
+def _table(told: dict, where: tuple[str, ...], known: tuple[str, ...], complain: "_Complaints") -> dict:
+    return _tables(told.get(where[-1], {}), where, known, complain)
+
+
+def _tables(told: Any, where: tuple[str, ...], known: tuple[str, ...], complain: "_Complaints") -> dict:
+    """The table with its known keys; the unknown are complained of."""
+    if not isinstance(told, dict):
+        complain(where, told, "must be a table", f"[{'.'.join(where)}]")
+        return {}
+    for key in told:
+        if key not in known:
+            complain.unknown((*where, key), known)
+    return {k: v for k, v in told.items() if k in known}
+
+
+class _Complaints(Complain):
+    """Collects mistakes and finds the lines they stand on."""
+
+    def __init__(self, text: str):
+        self.lines = text.splitlines()
+        self.problems: list[str] = []
+
+    def __call__(self, where: tuple[str, ...], value: Any, wrong: str, mend: str) -> None:
+        line = self._line(where)
+        shown = repr(value) if len(repr(value)) <= 60 else repr(value)[:57] + "…"
+        table, key = ".".join(where[:-1]), where[-1]
+        named = f"[{table}] {key} = {shown}" if table else f"{key} = {shown}"
+        self.problems.append(f"{FILE}{f', line {line}' if line else ''}, {named}: {wrong}. {mend}".rstrip())
+
+    def unknown(self, where: tuple[str, ...], known: tuple[str, ...]) -> None:
+        line = self._line(where)
+        near = difflib.get_close_matches(where[-1], known, 1)
+        table = f" in [{'.'.join(where[:-1])}]" if len(where) > 1 else ""
+        hint = f"Did you mean {near[0]}?" if near else f"Known are: {', '.join(known)}."
+        self.problems.append(f"{FILE}{f', line {line}' if line else ''}: {where[-1]}{table} is not a setting. {hint}")
+
+    def _line(self, where: tuple[str, ...]) -> int | None:
+        table: list[str] = []
+        best = None
+        for number, line in enumerate(self.lines, 1):
+            head = re.match(r"\s*\[\[?\s*(.+?)\s*\]\]?\s*(#.*)?$", line)
+            if head:
+                table = [p.strip().strip("\"'") for p in re.findall(r"\"[^\"]*\"|'[^']*'|[^.\s]+", head.group(1))]
+                if tuple(table) == tuple(where):
+                    return number
+                continue
+            key = re.match(r"\s*((?:[\w-]+|\"[^\"]*\"|'[^']*')(?:\s*\.\s*(?:[\w-]+|\"[^\"]*\"|'[^']*'))*)\s*=", line)
+            if key:
+                here = (*table, *(p.strip().strip("\"'") for p in re.findall(r"\"[^\"]*\"|'[^']*'|[^.\s]+", key.group(1))))
+                if here == tuple(where):
+                    return number
+                if here == tuple(where[: len(here)]):
+                    best = best or number
+        return best
+
+
+# --- a new station ----------------------------------------------------------------------------
+def write_station(folder: Path, *, name: str = "", rule_set: str = "uk", time_zone: str = "Europe/London", today: str = "clock") -> Path:
+    """Make a station: its folders and a `station.toml` with every policy at its default.
+
+    Raises
+    ------
+    SettingsError
+        There is a station already, or the zone or the rule set is not known.
+    """
+    folder = Path(folder)
+    if (folder / FILE).exists():
+        raise SettingsError([f"{folder} is a station already: {FILE} is there and stays as it is."])
+    text = station_text(name or folder.resolve().name, rule_set, time_zone, today)
+    complain = _Complaints(text)
+    station = _station(folder, tomllib.loads(text), complain)
+    if complain.problems:
+        raise SettingsError(complain.problems)
+    for path in (station.inbox, station.archive, station.lake, station.published, station.reports):
+        path.mkdir(parents=True, exist_ok=True)
+    (folder / FILE).write_text(text, encoding="utf-8")
+    return folder / FILE
+
+
+def station_text(name: str, rule_set: str, time_zone: str, today: str) -> str:
+    """The text of a new `station.toml`."""
+    lines = [
+        "# Settings of this station. A line that begins with # is a note; remove the # to set what it names.",
+        "",
+        "[station]",
+        f"name = {_toml(name)}",
+        "# Times without a zone are in this one, unless a source names its own.",
+        f"time_zone = {_toml(time_zone)}",
+        f"# Inspection periods, purity and filling limits: {', '.join(RULE_SETS)}. Local law decides.",
+        f"rule_set = {_toml(rule_set)}",
+        '# What counts as today: "clock", "data" (the last day in any input) or a day such as "2031-05-20".',
+        f"today = {_toml(today)}",
+        "",
+    ]
+    for section, kind in SECTIONS.items():
+        lines += [f"# {(kind.__doc__ or '').strip()}", f"[policy.{section}]"]
+        for f in fields(kind):
+            says = f.metadata["says"]
+            lines.append(f"# {says}")
+            lines.append(f"# {f.name} =" if f.default is None else f"{f.name} = {_toml(f.default)}")
+        lines.append("")
+    return "\n".join(lines) + _MORE
+
+
+def _toml(value: Any) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        # TOML and JSON write a basic string alike, but for the delete character
+        import json
+
+        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+    return repr(value)
+
+
+_MORE = """\
+# How your own files differ from the headers and units coldfill knows. An example, for a fill log:
+# [sources.fills]
+# names = ["compressor-book*"]         # further file names of this source
+# sheet = "2031"                       # of a workbook; else the first
+# header_row = 1
+# separator = ";"                      # else told from the header
+# encoding = "utf-8"
+# zone = "Europe/London"               # of times that give none
+# decimal = ","
+# thousands = "."
+# empty = ["n/a", "-"]                 # words that mean: not known
+# less_than = "limit"                  # a laboratory's '<0.1' is read as its limit, flagged
+# ignore = ["Signature"]               # columns to pass over
+# key = ["unit_id", "filled_at"]       # builds fill_id where the log has none
+# [sources.fills.headers]              # ours = theirs; two are joined by a blank
+# unit_id = "Cylinder"
+# filled_at = ["Date", "Time"]
+# [sources.fills.units]                # "*_bar" = "psi" means all of them
+# stop_pressure = "psi"
+# [sources.fills.formats]
+# filled_at = "DD/MM/YYYY hh:mm"
+# [sources.fills.words.fill_method]
+# decant = "banked_mix"
+# [sources.fills.stated]               # what the log never holds: marked as assumed on screen
+# ambient_c = [6, 6, 8, 10, 13, 16, 18, 18, 16, 13, 9, 7]
+# target_pressure_bar = "working_pressure"
+# fill_method = "air"
+# target_o2_pct = 20.95
+
+# Dive computer exports. Tank pressures: see uddf_pressure above.
+# [uddf]
+# zone = "Europe/London"
+# decimal = "."
+# [uddf.roles]                         # by the tank's id or name in the file
+# "tank-1" = "back"
+
+# Signing in: who is what. Without a role a person sees nothing.
+# [roles]
+# manager = ["someone@station.example"]
+# claim = ""                           # the provider's claim that holds roles, if it does
+
+[schedule]
+# Minute, hour, day, month, weekday: when `coldfill schedule` makes a pass.
+cron = "*/10 * * * *"
+"""
+
+assert is_dataclass(Policy)
