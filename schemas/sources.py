@@ -127,7 +127,7 @@ _source(
 )
 _source(
     "links", "What other systems call our members, units and dives.", "kind source_ref member_id",
-    _must(f.SOURCE_REF, f.LINK_KIND, f.TARGET_ID) + _may(f.MEMBER_ID), {"member_id": "member"},
+    _must(f.SOURCE_REF, f.LINK_KIND, f.TARGET_ID) + _may(f.MEMBER_ID), {"member_id": "member", "target_id": "link"},
 )
 _source(
     "kits", "What a member wears, apart from the cylinders.", "member_id valid_from",
