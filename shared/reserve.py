@@ -104,3 +104,138 @@ def team_rmv_l_min(
     others = np.asarray(stressed_rmv_l_min, float)
     member = others if member_rmv_l_min is None else np.asarray(member_rmv_l_min, float)
     return member + (np.asarray(team_size, float) - 1.0) * others
+
+
+CAUSES = ("started_short", "cooling", "consumption", "profile")
+
+
+@dataclass(frozen=True)
+class Traces:
+    """Samples of many dives, flat; `start` (D,) is each dive's first sample. Back gas, free litres.
+
+    content_free_l : above what is unusable, at each sample
+    required_free_l : what would bring the team up from there
+    used_free_l : breathed since the first sample
+    """
+
+    start: NDArray[np.int64]
+    content_free_l: Floats
+    required_free_l: Floats
+    used_free_l: Floats
+
+    @property
+    def margin_free_l(self) -> Floats:
+        """Content less required at each sample."""
+        return self.content_free_l - self.required_free_l
+
+    def dive(self) -> NDArray[np.int64]:
+        """Number of the dive that each sample belongs to."""
+        return np.repeat(np.arange(len(self.start)), np.diff(np.r_[self.start, len(self.content_free_l)]))
+
+
+def least_at(value: Floats, start: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Sample of the least value in each dive, the first of equals; a dive without a value: its first sample."""
+    filled = np.where(np.isnan(value), np.inf, value)
+    least = np.minimum.reduceat(filled, start)
+    dive = np.repeat(np.arange(len(start)), np.diff(np.r_[start, len(value)]))
+    hit = np.flatnonzero(filled == least[dive])
+    return hit[np.r_[True, dive[hit][1:] != dive[hit][:-1]]]
+
+
+def critical_rmv_l_min(traces: Traces, rmv_l_min: Floats) -> Floats:
+    """Rate at which each dive, with its start and its profile, would just have met the policy, (D,).
+
+    The content at each sample falls in proportion to the rate and the required gas does not depend on
+    it, so the least margin is zero at one rate: the least over samples of rate × (start's content −
+    unusable − required) / used. Below the policy before a breath was taken: 0. NaN where the rate is.
+    """
+    spare = traces.content_free_l + traces.used_free_l - traces.required_free_l
+    used = traces.used_free_l
+    with np.errstate(divide="ignore", invalid="ignore"):
+        factor = np.where(used > 1e-9, spare / used, np.where(spare < 0, 0.0, np.inf))
+    factor = np.where(np.isnan(spare), np.inf, factor)
+    least = np.minimum.reduceat(factor, traces.start)
+    return np.maximum(least, 0.0) * np.asarray(rmv_l_min, float)
+
+
+def cause_shares(
+    traces: Traces, short_free_l: Floats, cooling_free_l: Floats, saved_share: Floats
+) -> tuple[Floats, Floats]:
+    """What made each dive's least margin negative, as shares that add to one.
+
+    Parameters
+    ----------
+    traces : Traces
+        D dives.
+    short_free_l, cooling_free_l : ndarray, (D,)
+        What the start lacked against its target, stopped early or not refilled, and lost by cooling;
+        not negative.
+    saved_share : ndarray, (D,)
+        Share of the gas used that the member's own level would have saved, 0 to 1.
+
+    Returns
+    -------
+    shares : ndarray, (D, 4)
+        In the order of `CAUSES`; NaN where the least margin is not negative.
+    deficit : ndarray, (D,)
+        Free litres below, 0 where not negative.
+
+    Notes
+    -----
+    Shapley value of the game v(S) = deficit − what is left of it with the players in S mended; the
+    profile has what no mending removes. Mending only adds gas, so v never falls.
+    """
+    start = traces.start
+    margin, used = traces.margin_free_l, traces.used_free_l
+    dive = traces.dive()
+    mends = (short_free_l[dive], cooling_free_l[dive], saved_share[dive] * used)
+
+    def left(players: tuple[int, ...]) -> Floats:
+        mended = margin + sum(mends[p] for p in players)
+        return np.maximum(0.0, -np.minimum.reduceat(np.where(np.isnan(mended), np.inf, mended), start))
+
+    deficit = left(())
+    worth = {players: deficit - left(players) for players in _SUBSETS}
+    shares = np.zeros((len(start), 4))
+    for player in range(3):
+        for players, weight in _SHAPLEY[player]:
+            joined = tuple(sorted((*players, player)))
+            shares[:, player] += weight * (worth[joined] - worth[players])
+    with np.errstate(invalid="ignore", divide="ignore"):
+        shares[:, :3] /= deficit[:, None]
+    shares[:, 3] = 1.0 - shares[:, :3].sum(axis=1)
+    shares[deficit <= 0] = np.nan
+    return shares, deficit
+
+
+_SUBSETS = ((), (0,), (1,), (2,), (0, 1), (0, 2), (1, 2), (0, 1, 2))
+_SHAPLEY = {
+    player: tuple((s, (1 / 3, 1 / 6, 1 / 3)[len(s)]) for s in _SUBSETS if player not in s) for player in range(3)
+}
+
+
+def chance_below(
+    critical_rmv: Floats, log_rmv: Floats, log_rmv_sd: Floats, known: NDArray[np.bool_]
+) -> Floats:
+    """Chance that a dive like one of the past ones, at a rate still to come, goes below the policy.
+
+    Parameters
+    ----------
+    critical_rmv : ndarray, (n, J)
+        Rate that each of J past dives would have borne, L/min.
+    log_rmv, log_rmv_sd : ndarray, (n, J)
+        Predicted log rate at that dive's conditions and its deviation.
+    known : ndarray of bool, (n, J)
+        Which of the J places hold a dive.
+
+    Returns
+    -------
+    ndarray, (n,)
+        0 to 1; NaN where no place holds a dive. Exact for an even draw of the past dives and a normal
+        log rate: nothing is sampled.
+    """
+    from scipy.special import ndtr
+
+    with np.errstate(divide="ignore", invalid="ignore"):
+        below = ndtr((log_rmv - np.log(critical_rmv)) / log_rmv_sd)
+    return np.where(known, below, 0.0).sum(axis=1) / np.where(known.any(axis=1), known.sum(axis=1), np.nan)
