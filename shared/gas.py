@@ -51,6 +51,7 @@ __all__ = [
     "pressure_bar_abs",
     "pressure_direct",
     "pressure_within_k",
+    "shares_pct",
     "table_for",
 ]
 
@@ -117,6 +118,12 @@ def _fractions(o2_pct: ArrayLike, he_pct: ArrayLike, ar_pct: ArrayLike) -> NDArr
     argon = np.where(np.isnan(ar), balance * _ARGON_OF_BALANCE, ar)
     nitrogen = np.maximum(balance - argon, 0.0)
     return np.stack(np.broadcast_arrays(nitrogen, o2, argon, he), axis=-1)
+
+
+def shares_pct(o2_pct: ArrayLike, he_pct: ArrayLike = 0.0, ar_pct: ArrayLike = _NOTHING) -> NDArray:
+    """Oxygen, helium and argon, molar per cent, in a last axis of three; argon always a number."""
+    fractions = _fractions(o2_pct, he_pct, ar_pct)
+    return 100.0 * fractions[..., [1, 3, 2]]
 
 
 @lru_cache(maxsize=TABLES_KEPT)
