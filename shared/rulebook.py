@@ -76,14 +76,15 @@ def read_rules(path: Path, required: dict[str, tuple[str, ...]]) -> dict[str, An
             continue
         entries = rules.get(table, [])
         entries = entries if isinstance(entries, list) else [entries]
-        lines = [i for i, line in enumerate(text.splitlines(), 1) if re.match(rf"\s*\[\[?\s*{re.escape(table)}\s*\]", line)]
+        header = re.compile(rf"\s*\[\[?\s*{re.escape(table)}\s*\]")
+        lines = [i for i, line in enumerate(text.splitlines(), 1) if header.match(line)]
         for entry, line in zip(entries, lines, strict=True):
             entry["_line"] = line
             for key in (*keys, "source", "edition", "verified"):
                 if entry.get(key) in (None, "", []):
                     raise RuleError(
-                        f"{path.name}, line {line}: this entry of [{table}] has no `{key}`. A rule without it is not used: "
-                        "add it, with the text it comes from."
+                        f"{path.name}, line {line}: this entry of [{table}] has no `{key}`. "
+                        "A rule without it is not used: add it, with the text it comes from."
                     )
             if entry["verified"] not in VERIFIED:
                 raise RuleError(f"{path.name}, line {line}: `verified` is one of {', '.join(VERIFIED)}.")

@@ -141,7 +141,8 @@ def _oxygen_clean(inputs: dict, policy, place: np.ndarray, pairs: pd.DataFrame) 
     soiling = fills.loc[~fills["source_id"].isin(compatible)]
     soiled = cylinders_of_units_on(inputs, soiling["unit_id"], local_day(soiling["filled_at"], policy.time_zone))
     soiled_at = soiling["filled_at"].to_numpy("datetime64[us]")[soiled["row"].to_numpy()]
-    soiled_place = pd.Index(cylinders["cylinder_id"].astype("object")).get_indexer(soiled["cylinder_id"].astype("object"))
+    register = pd.Index(cylinders["cylinder_id"].astype("object"))
+    soiled_place = register.get_indexer(soiled["cylinder_id"].astype("object"))
     history = history_of(inputs["inspections"], cylinders)
     # a clean of the station's day is compared with moments in UTC: shift both to the station's clock
     shift = local_shift(pairs["at"], policy.time_zone)

@@ -55,7 +55,8 @@ def frame(source: str, rows: list[dict] | None = None) -> pd.DataFrame:
     for name, dtype in columns.items():
         values = [row.get(name) for row in rows]
         if dtype.startswith("datetime64"):
-            made[name] = pd.to_datetime(pd.Series(values, dtype="object"), utc=dtype.endswith("UTC]")).astype(dtype)
+            moments = [None if value is None else pd.Timestamp(value) for value in values]
+            made[name] = pd.to_datetime(pd.Series(moments, dtype="object"), utc=dtype.endswith("UTC]")).astype(dtype)
         else:
             made[name] = pd.Series(values, dtype=dtype)
     made["assumed"] = pd.Series([row.get("assumed", []) for row in rows], dtype="object")

@@ -1,0 +1,209 @@
+"""Breathing air against the limits of a standard, and water vapour as frost point.
+
+Limits are data (rules/purity.toml), each with its source. A measured value at the limit passes.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+
+from shared.constants import ATM_BAR, GAS_CONSTANT_J_MOL_K, REFERENCE_C
+from shared.rulebook import RULES, Citation, RuleError, citation, read_rules
+from shared.units import kelvin
+
+QUANTITIES = ("o2_pct", "co_ppm", "co2_ppm", "oil_mg_m3", "water_mg_m3", "odour")
+WATER_G_MOL = 18.015268
+ATM_PA = ATM_BAR * 1e5
+
+
+@dataclass(frozen=True)
+class Limit:
+    """One limit of one edition."""
+
+    standard: str
+    name: str
+    quantity: str
+    at_least: float
+    at_most: float
+    up_to_bar: float
+    citation: Citation
+
+
+@dataclass(frozen=True)
+class AirTests:
+    """How often air is tested under a rule set, and the limits taken there unless others are chosen."""
+
+    rule_set: str
+    standard: str
+    months: int
+    citation: Citation
+
+
+def load_purity(path: Path) -> tuple[dict[str, tuple[Limit, ...]], dict[str, AirTests]]:
+    """Read limits by standard, and test intervals by rule set.
+
+    Raises
+    ------
+    RuleError
+        An entry without source, edition, mark, limit or interval; the text names file and line.
+    """
+    rules = read_rules(path, {"limits": ("standard", "name", "quantity"), "tests": ("rule_set", "standard", "months")})
+    standards: dict[str, list[Limit]] = {}
+    for entry in rules["limits"]:
+        where = f"{path.name}, line {entry['_line']}"
+        if entry["quantity"] not in QUANTITIES:
+            raise RuleError(f"{where}: `quantity` is one of {', '.join(QUANTITIES)}.")
+        if "at_least" not in entry and "at_most" not in entry:
+            raise RuleError(f"{where}: this entry has neither `at_least` nor `at_most`.")
+        limit = Limit(entry["standard"], entry["name"], entry["quantity"], entry.get("at_least", -np.inf),
+                      entry.get("at_most", np.inf), entry.get("up_to_bar", np.inf), citation(entry))
+        standards.setdefault(limit.standard, []).append(limit)
+    tests = {}
+    for entry in rules["tests"]:
+        if entry["standard"] not in standards:
+            line = entry["_line"]
+            raise RuleError(f"{path.name}, line {line}: no limits of standard {entry['standard']!r} in this file.")
+        tests[entry["rule_set"]] = AirTests(entry["rule_set"], entry["standard"], entry["months"], citation(entry))
+    return {code: tuple(limits) for code, limits in standards.items()}, tests
+
+
+@cache
+def purity_rules() -> tuple[dict[str, tuple[Limit, ...]], dict[str, AirTests]]:
+    """The shipped limits by standard, and test intervals by rule set."""
+    return load_purity(RULES / "purity.toml")
+
+
+def limits_of(standard: str, pressure_bar: float = np.nan) -> dict[str, Limit]:
+    """The limit of each quantity under a standard.
+
+    Parameters
+    ----------
+    standard : str
+        Code in rules/purity.toml.
+    pressure_bar : float
+        Filling pressure, for limits that depend on it; where unknown, or beyond the last one given,
+        the strictest counts.
+
+    Raises
+    ------
+    KeyError
+        A standard that is not shipped; the text lists those that are.
+    """
+    standards, _ = purity_rules()
+    if standard not in standards:
+        raise KeyError(f"no purity limits {standard!r}; known are {', '.join(sorted(standards))}")
+    found: dict[str, Limit] = {}
+    for quantity in QUANTITIES:
+        given = [limit for limit in standards[standard] if limit.quantity == quantity]
+        covering = [limit for limit in given if limit.up_to_bar >= pressure_bar]
+        if covering:
+            # of the ranges that cover the pressure the narrowest is the one meant
+            found[quantity] = min(covering, key=lambda limit: limit.up_to_bar)
+        elif given:
+            found[quantity] = min(given, key=lambda limit: limit.at_most)
+    return found
+
+
+def within(value, limit: Limit) -> np.ndarray:
+    """True where a measured value meets the limit; a value at the limit does. NaN gives False."""
+    value = np.asarray(value, float)
+    return (value >= limit.at_least) & (value <= limit.at_most)
+
+
+def judge(values: Mapping[str, np.ndarray], limits: Mapping[str, Limit]) -> dict[str, np.ndarray]:
+    """Verdict of each test by quantity: `pass`, `fail` or `not_measured`.
+
+    Parameters
+    ----------
+    values : mapping of quantity to float array
+        NaN where not measured.
+    limits : mapping of quantity to Limit
+    """
+    verdicts = {}
+    for quantity, limit in limits.items():
+        value = np.asarray(values[quantity], float)
+        verdicts[quantity] = np.where(np.isnan(value), "not_measured", np.where(within(value, limit), "pass", "fail"))
+    return verdicts
+
+
+def ice_vapour_pressure_pa(temperature_k):
+    """Saturation vapour pressure over ice, Pa. Murphy and Koop 2005, eq. 7 (from memory)."""
+    t = np.asarray(temperature_k, float)
+    return np.exp(9.550426 - 5723.265 / t + 3.53068 * np.log(t) - 0.00728332 * t)
+
+
+def water_vapour_pressure_pa(temperature_k):
+    """Saturation vapour pressure over liquid water, Pa. Murphy and Koop 2005, eq. 10 (from memory)."""
+    t = np.asarray(temperature_k, float)
+    log_t = np.log(t)
+    return np.exp(
+        54.842763 - 6763.22 / t - 4.210 * log_t + 0.000367 * t
+        + np.tanh(0.0415 * (t - 218.8)) * (53.878 - 1331.22 / t - 9.44523 * log_t + 0.014025 * t)
+    )
+
+
+def water_ppm(water_mg_m3, reference_c=REFERENCE_C):
+    """Water in ppm by volume from mg/m³ of air at 1 atm and a reference temperature, ideal gas."""
+    partial_pa = np.asarray(water_mg_m3, float) * 1e-3 / WATER_G_MOL * GAS_CONSTANT_J_MOL_K * kelvin(reference_c)
+    return partial_pa / ATM_PA * 1e6
+
+
+def water_mg_m3_from_ppm(ppm, reference_c=REFERENCE_C):
+    """The inverse of `water_ppm`."""
+    return np.asarray(ppm, float) * 1e-6 * ATM_PA * WATER_G_MOL * 1e3 / (GAS_CONSTANT_J_MOL_K * kelvin(reference_c))
+
+
+def frost_point_c(water_mg_m3, pressure_bar_abs=ATM_BAR, reference_c=REFERENCE_C):
+    """Temperature at which this air begins to deposit water, °C: frost below 0 °C, dew above.
+
+    Parameters
+    ----------
+    water_mg_m3 : array_like
+        Water per m³ of air expanded to 1 atm at `reference_c`.
+    pressure_bar_abs : array_like
+        Pressure the air stands under; the vapour's share stays, its partial pressure rises with it.
+    reference_c : array_like
+        Reference temperature of the concentration, °C.
+
+    Notes
+    -----
+    Above some tens of bar compressed air holds more vapour than an ideal gas would (enhancement), so the
+    point under pressure is an estimate on the cautious side.
+    """
+    partial = np.asarray(water_ppm(water_mg_m3, reference_c) * 1e-6 * np.asarray(pressure_bar_abs, float) * 1e5)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        over_ice = _saturation_temperature(partial, ice_vapour_pressure_pa, 243.15)
+        over_water = _saturation_temperature(partial, water_vapour_pressure_pa, 283.15)
+    return np.where(over_ice <= 273.16, over_ice, over_water) - 273.15
+
+
+def water_mg_m3(frost_point_c, pressure_bar_abs=ATM_BAR, reference_c=REFERENCE_C):
+    """Water per m³ at 1 atm and `reference_c` of air with this frost or dew point under a pressure, mg."""
+    t = kelvin(np.asarray(frost_point_c, float))
+    partial = np.where(t <= 273.16, ice_vapour_pressure_pa(t), water_vapour_pressure_pa(t))
+    return water_mg_m3_from_ppm(partial / (np.asarray(pressure_bar_abs, float) * 1e5) * 1e6, reference_c)
+
+
+def _saturation_temperature(partial_pa, vapour_pressure_pa, start_k):
+    """Newton steps on ln e(T): nearly straight in 1/T, so a handful suffices."""
+    t = np.full(np.shape(partial_pa), start_k)
+    wanted = np.log(partial_pa)
+    for _ in range(12):
+        value = np.log(vapour_pressure_pa(t))
+        slope = (np.log(vapour_pressure_pa(t + 0.01)) - value) / 0.01
+        t = np.clip(t + (wanted - value) / slope, 120.0, 400.0)
+    return np.where(np.isnan(partial_pa), np.nan, t)
+
+
+def water_load(outlet_c, reference_c):
+    """How much faster a drying filter fills than at its reference temperature, a factor.
+
+    Air leaves the last separator saturated, so the water it carries goes with the saturation pressure at
+    that temperature. An estimate: makers' own tables, where the station has one, go before.
+    """
+    return water_vapour_pressure_pa(kelvin(np.asarray(outlet_c, float))) / water_vapour_pressure_pa(
+        kelvin(np.asarray(reference_c, float))
+    )
