@@ -18,7 +18,7 @@ import pyarrow.parquet as pq
 
 from schemas.frames import conform
 from schemas.snapshot import MANIFEST, POINTER, Manifest, Part, current_name
-from schemas.tables import TABLES
+from schemas.tables import TABLES, Table
 
 #: a snapshot is removed once a later one has been out for so long, and two later ones exist
 KEEP = timedelta(hours=1)
@@ -66,10 +66,7 @@ class Publisher:
 
     def write(self, table: str, part: str, frame: pd.DataFrame, fingerprint: str) -> int:
         """Write a part; gives its rows."""
-        fields = TABLES[table].fields.values()
-        frame = conform(frame, fields)
-        arrays = [_arrow(frame[f.name], f.kind) for f in fields]
-        data = pa.table(arrays, names=[f.name for f in fields])
+        data = arrow_table(frame, TABLES[table])
         name = f"{_file_name(part)}.parquet"
         target = self.folder / table / name
         target.parent.mkdir(parents=True, exist_ok=True)
@@ -90,6 +87,12 @@ class Publisher:
     def abandon(self) -> None:
         """Remove what was written, when nothing is to be published after all."""
         shutil.rmtree(self.folder, ignore_errors=True)
+
+
+def arrow_table(frame: pd.DataFrame, table: Table) -> pa.Table:
+    """A frame as an Arrow table with the declared columns and types of a published table."""
+    frame = conform(frame, table.fields.values())
+    return pa.table([_arrow(frame[f.name], f.kind) for f in table.fields.values()], names=list(table.fields))
 
 
 def _arrow(column: pd.Series, kind: str) -> pa.Array:

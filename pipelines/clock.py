@@ -1,0 +1,46 @@
+"""The only place that reads the clock, and what a station takes as today."""
+
+from datetime import date
+
+import pandas as pd
+
+from pipelines.settings import Station
+from pipelines.store import Warehouse
+
+#: what has happened, never what is planned: the last of these is the last day of the data
+_HAPPENED = {
+    "fills": ("filled_at", "settled_at"), "dives": ("started_at",), "inspections": ("inspected_on",), "loans": ("out_at", "back_at"),
+    "compressor_log": ("read_at",), "air_tests": ("sampled_on",), "releases": ("released_at",),
+}
+
+
+def now() -> pd.Timestamp:
+    """This moment, UTC, to the microsecond."""
+    return pd.Timestamp.now(tz="UTC").as_unit("us")
+
+
+def fixed_day(station: Station, as_of: str | None) -> pd.Timestamp | None:
+    """The day that a person has said is today, if one has: `--as-of`, else `today` in station.toml."""
+    told = as_of or (station.today if station.today not in ("clock", "data") else None)
+    return pd.Timestamp(date.fromisoformat(str(told))).as_unit("us") if told else None
+
+
+def latest_moment(station: Station, as_of: str | None, moment: pd.Timestamp) -> pd.Timestamp:
+    """Nothing that has happened lies after this: the end of tomorrow at the station, UTC."""
+    today = fixed_day(station, as_of) or moment.tz_convert(station.time_zone).tz_localize(None).normalize()
+    end = (today + pd.Timedelta(days=2)).tz_localize(station.time_zone, nonexistent="shift_forward", ambiguous=True)
+    return (end - pd.Timedelta(microseconds=1)).tz_convert("UTC").as_unit("us")
+
+
+def as_of_day(station: Station, as_of: str | None, moment: pd.Timestamp, warehouse: Warehouse) -> pd.Timestamp:
+    """The day taken as today, naive midnight at the station."""
+    told = fixed_day(station, as_of)
+    if told is not None:
+        return told
+    today = moment.tz_convert(station.time_zone).tz_localize(None).normalize().as_unit("us")
+    if station.today != "data":
+        return today
+    last = [warehouse.con.execute(f"SELECT max(CAST({column} AS TIMESTAMPTZ)) FROM rows_{source} WHERE state = 'current'").fetchone()[0]
+            for source, columns in _HAPPENED.items() for column in columns]
+    days = [pd.Timestamp(at).tz_convert(station.time_zone).tz_localize(None).normalize() for at in last if at is not None]
+    return max(days).as_unit("us") if days else today

@@ -1,0 +1,93 @@
+"""Write the published tables for other programs: a file each, as CSV, Parquet or XLSX."""
+
+import json
+from pathlib import Path
+
+import pandas as pd
+
+from schemas.snapshot import read_manifest, read_table
+from schemas.tables import TABLES
+
+FORMATS = ("csv", "parquet", "xlsx")
+#: a spreadsheet takes a cell that begins like this for a formula
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+_XLSX_ROWS = 1_048_575
+
+
+def export_tables(published: Path, to: Path, form: str) -> list[Path]:
+    """Write every published table to a file of its own name.
+
+    Parameters
+    ----------
+    published : Path
+        The station's published/ folder.
+    to : Path
+        Made if it is not there; files of the same names are replaced.
+    form : str
+        One of FORMATS.
+
+    Returns
+    -------
+    list of Path
+    """
+    manifest = read_manifest(published)
+    to.mkdir(parents=True, exist_ok=True)
+    written = []
+    for table in TABLES.values():
+        if table.internal:
+            continue
+        frame = read_table(published, manifest, table.name)
+        path = to / f"{table.name}.{form}"
+        if form == "parquet":
+            import pyarrow as pa
+            import pyarrow.parquet as pq
+
+            from pipelines.publish import arrow_table
+
+            pq.write_table(arrow_table(frame, table) if len(frame.columns) else pa.table({}), path)
+        elif form == "csv":
+            flat(frame, table).to_csv(path, index=False, lineterminator="\n", encoding="utf-8")
+        else:
+            _write_xlsx(flat(frame, table), path)
+        written.append(path)
+    return written
+
+
+def flat(frame: pd.DataFrame, table) -> pd.DataFrame:
+    """The same rows for a cell each: true/false, ISO times with Z, codes joined by ';', nested as JSON, empty = unknown."""
+    made = {}
+    for field in table.fields.values():
+        column = frame[field.name]
+        if field.kind == "bool":
+            made[field.name] = column.map({True: "true", False: "false"})
+        elif field.kind == "time":
+            made[field.name] = column.map(lambda at: at.isoformat().replace("+00:00", "Z"), na_action="ignore")
+        elif field.kind == "date":
+            made[field.name] = column.dt.strftime("%Y-%m-%d")
+        elif field.kind == "codes":
+            made[field.name] = column.map(lambda codes: ";".join(codes) if hasattr(codes, "__len__") and not isinstance(codes, str) else None)
+        elif field.kind == "json":
+            made[field.name] = column.map(lambda v: v if isinstance(v, str) else json.dumps(v, sort_keys=True) if isinstance(v, dict) else None)
+        else:
+            made[field.name] = column
+    return pd.DataFrame(made, index=frame.index)
+
+
+def _write_xlsx(frame: pd.DataFrame, path: Path) -> None:
+    from openpyxl import Workbook
+
+    book = Workbook(write_only=True)
+    sheet = book.create_sheet(path.stem[:31])
+    sheet.append(list(frame.columns))
+    for row in frame.head(_XLSX_ROWS).itertuples(index=False):
+        sheet.append([_cell(value) for value in row])
+    book.save(path)
+
+
+def _cell(value):
+    """A value as a spreadsheet may hold it: text that looks like a formula stays text."""
+    if pd.isna(value):
+        return None
+    if isinstance(value, str) and value.startswith(_FORMULA):
+        return "'" + value
+    return value.item() if hasattr(value, "item") else value

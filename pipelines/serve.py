@@ -1,0 +1,70 @@
+"""Start the dashboard for a station and stay until it ends. The dashboard itself reads only snapshots."""
+
+import signal
+import subprocess
+import sys
+import threading
+import time
+import urllib.error
+import urllib.request
+import webbrowser
+from importlib import util
+from pathlib import Path
+
+from pipelines.settings import Station
+
+
+def serve(station: Station, port: int, browser: bool, local_network: bool = False) -> None:
+    """Run the dashboard on 127.0.0.1 until ended; opens a browser once it answers.
+
+    Raises
+    ------
+    OSError
+        The port is taken; the message names another way.
+    """
+    _free(port)
+    # The pipelines and the dashboard do not import each other: the launcher is found by its place.
+    launch = util.spec_from_file_location("launch", Path(__file__).parent.parent / "dashboard" / "launch.py")
+    module = util.module_from_spec(launch)
+    launch.loader.exec_module(module)
+    environment = module.environment() if hasattr(module, "environment") else None
+    child = subprocess.Popen(module.command(station.published.resolve(), port, local_network), env=environment)
+    address = f"http://127.0.0.1:{port}"
+    if browser:
+        threading.Thread(target=_open_when_up, args=(address, child), daemon=True).start()
+    print(f"The dashboard of {station.name} is at {address}  (end it with Ctrl-C)", flush=True)
+    previous = signal.signal(signal.SIGTERM, lambda *_: child.terminate())
+    try:
+        code = child.wait()
+    except KeyboardInterrupt:
+        child.terminate()
+        code = 0 if child.wait(timeout=10) in (0, -signal.SIGTERM, -signal.SIGINT, 130) else 1
+    finally:
+        signal.signal(signal.SIGTERM, previous)
+        if child.poll() is None:
+            child.kill()
+    if code not in (0, -signal.SIGTERM):
+        sys.exit(1)
+
+
+def _free(port: int) -> None:
+    import socket
+
+    with socket.socket() as probe:
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind(("127.0.0.1", port))
+        except OSError:
+            raise OSError(f"Port {port} is in use on this machine. Choose another with --port {port + 1}.") from None
+
+
+def _open_when_up(address: str, child: subprocess.Popen) -> None:
+    for _ in range(120):
+        if child.poll() is not None:
+            return
+        try:
+            with urllib.request.urlopen(f"{address}/_stcore/health", timeout=1):
+                webbrowser.open(address)
+                return
+        except (urllib.error.URLError, OSError):
+            time.sleep(0.25)
