@@ -6,7 +6,7 @@ from pathlib import Path
 import pandas as pd
 
 from schemas.snapshot import read_manifest, read_table
-from schemas.tables import TABLES
+from schemas.tables import TABLES, Table
 
 FORMATS = ("csv", "parquet", "xlsx")
 #: a spreadsheet takes a cell that begins like this for a formula
@@ -38,22 +38,29 @@ def export_tables(published: Path, to: Path, form: str) -> list[Path]:
             continue
         frame = read_table(published, manifest, table.name)
         path = to / f"{table.name}.{form}"
-        if form == "parquet":
-            import pyarrow as pa
-            import pyarrow.parquet as pq
-
-            from pipelines.publish import arrow_table
-
-            pq.write_table(arrow_table(frame, table) if len(frame.columns) else pa.table({}), path)
-        elif form == "csv":
-            flat(frame, table).to_csv(path, index=False, lineterminator="\n", encoding="utf-8")
-        else:
-            _write_xlsx(flat(frame, table), path)
+        write_frame(frame, table, path)
         written.append(path)
     return written
 
 
-def flat(frame: pd.DataFrame, table) -> pd.DataFrame:
+def write_frame(frame: pd.DataFrame, table: Table, path: Path) -> None:
+    """Write rows of a table to one file, in the form its ending names."""
+    form = path.suffix.lower().lstrip(".")
+    if form not in FORMATS:
+        raise ValueError(f"{path.name}: the ending must be one of {', '.join('.' + f for f in FORMATS)}.")
+    if form == "parquet":
+        import pyarrow.parquet as pq
+
+        from pipelines.publish import arrow_table
+
+        pq.write_table(arrow_table(frame, table), path)
+    elif form == "csv":
+        flat(frame, table).to_csv(path, index=False, lineterminator="\n", encoding="utf-8")
+    else:
+        _write_xlsx(flat(frame, table), path)
+
+
+def flat(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
     """The same rows for a cell each: true/false, ISO times with Z, codes joined by ';', nested as JSON, empty = unknown."""
     made = {}
     for field in table.fields.values():
