@@ -9,6 +9,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from shared import gas
 from shared.gas import AIR, Mix
@@ -19,8 +20,9 @@ GASES = ("helium", "oxygen", "air")
 DEFAULT_ORDER = GASES
 
 _PURE = {"helium": Mix(0.0, 100.0), "oxygen": Mix(100.0)}
-_NEXT_TO_NOTHING = 1e-6
-"""A share of the final amount too small to be a step of its own."""
+_TOO_SMALL = 1e-3
+"""A share of the final amount no gauge or analyser shows: no step of its own, nor a reason to drain.
+So air asked for as 21 % brings no oxygen into the cylinder."""
 
 
 MIX_TOLERANCE_PCT = 1.0
@@ -92,7 +94,7 @@ def additions(have: float, have_mix: Mix, to: float, to_mix: Mix, top_gas: Mix =
 def _most_residue(have: float, have_mix: Mix, to: float, to_mix: Mix, top_gas: Mix) -> float:
     """Largest residue, at most `have`, from which no gas need be taken out again: additions fall linearly."""
     from_nothing, from_here = (additions(start, have_mix, to, to_mix, top_gas) for start in (0.0, have))
-    slack = _NEXT_TO_NOTHING * to
+    slack = _TOO_SMALL * to
     if all(amount >= -slack for amount in from_here.values()):
         return have
     if any(amount < -slack for amount in from_nothing.values()):
@@ -104,11 +106,23 @@ def _most_residue(have: float, have_mix: Mix, to: float, to_mix: Mix, top_gas: M
     )
 
 
-def _add_only(amounts: dict[str, float]) -> dict[str, float]:
-    """Amounts with none below zero and the same sum, where rounding or a rest at 0 bar left one below."""
-    kept = {name: max(amount, 0.0) for name, amount in amounts.items()}
+def _add_only(amounts: dict[str, float], total: float) -> dict[str, float]:
+    """The same sum of amounts without those that are too small, or below zero by as little."""
+    kept = {name: amount if amount > _TOO_SMALL * total else 0.0 for name, amount in amounts.items()}
     scale = max(sum(amounts.values()), 0.0) / (sum(kept.values()) or 1.0)
     return {name: amount * scale for name, amount in kept.items()}
+
+
+def _parts(amount: float, mix: Mix) -> NDArray:
+    return amount * gas.shares_pct(mix.o2_pct, mix.he_pct, np.nan if mix.ar_pct is None else mix.ar_pct)
+
+
+def _mix_of(amount: float, mix: Mix, added: dict[str, float], top_gas: Mix) -> Mix:
+    """Mix of an amount and what is added to it."""
+    parts, total = _parts(amount, mix), amount
+    for name, more in added.items():
+        parts, total = parts + _parts(more, _PURE.get(name, top_gas)), total + more
+    return Mix(*(float(x) for x in parts / total))
 
 
 def top_up(
@@ -147,15 +161,19 @@ def top_up(
     residue = max(_most_residue(inside, have_mix, wanted, to_mix, top_gas), empty)
     drained = residue < inside * (1 - 1e-9)
     start_bar = _reads(residue, gas_c, have_mix) if drained else have_bar
-    exact = _add_only(additions(residue, have_mix, wanted, to_mix, top_gas))
-    steps, final = _walk(residue, have_mix, exact, order, top_gas, lambda amount, mix: _reads(amount, gas_c, mix))
+    added = _add_only(additions(residue, have_mix, wanted, to_mix, top_gas), wanted)
+    for _ in range(3):  # what was left out moves the mix, and with it the amount that reads to_bar
+        total = _amount(to_bar, gas_c, _mix_of(residue, have_mix, added, top_gas))
+        scale = (total - residue) / (sum(added.values()) or 1.0)
+        added = {name: amount * scale for name, amount in added.items()}
+    final = _mix_of(residue, have_mix, added, top_gas)
     if max(abs(final.o2_pct - to_mix.o2_pct), abs(final.he_pct - to_mix.he_pct)) > MIX_TOLERANCE_PCT:
         raise CannotBlend("what stays inside at 0 bar spoils this mix: rinse with a gas of it, then drain again")
-    start_bar_abs = absolute(start_bar)
-    ideal = _add_only(additions(start_bar_abs, have_mix, absolute(to_bar), to_mix, top_gas))
-    ideal_steps, _ = _walk(start_bar_abs, have_mix, ideal, order, top_gas, lambda amount, _: gauge(amount))
+    start_bar_abs, to_bar_abs = absolute(start_bar), absolute(to_bar)
+    ideal = _add_only(additions(start_bar_abs, have_mix, to_bar_abs, to_mix, top_gas), to_bar_abs)
+    ideal_steps = _walk(start_bar_abs, have_mix, ideal, order, top_gas, lambda amount, _: gauge(amount))
     return TopUp(
-        steps=steps,
+        steps=_walk(residue, have_mix, added, order, top_gas, lambda amount, mix: _reads(amount, gas_c, mix)),
         final=final,
         ideal_steps=ideal_steps,
         ideal_gives=outcome(start_bar, have_mix, ideal_steps, gas_c, top_gas),
@@ -183,20 +201,15 @@ def _walk(
     order: Sequence[str],
     top_gas: Mix,
     reads: Callable[[float, Mix], float],
-) -> tuple[tuple[Step, ...], Mix]:
-    """Steps of a recipe and the mix it ends with; `reads` gives the gauge for an amount of a mix."""
-    total = amount + sum(added.values())
-    parts = np.array([mix.o2_pct, mix.he_pct, 100 * mix.fractions[2]]) / 100 * amount
+) -> tuple[Step, ...]:
+    """Steps of a recipe; `reads` gives the gauge for an amount of a mix."""
     steps = []
     for name in order:
-        if added[name] <= _NEXT_TO_NOTHING * total:
-            continue
-        new = _PURE.get(name, top_gas)
-        parts = parts + np.array([new.o2_pct, new.he_pct, 100 * new.fractions[2]]) / 100 * added[name]
-        amount += added[name]
-        mix = Mix(*(float(x) for x in 100 * parts / amount))
-        steps.append(Step(name, reads(amount, mix)))
-    return tuple(steps), mix
+        if added[name] > 0:
+            mix = _mix_of(amount, mix, {name: added[name]}, top_gas)
+            amount += added[name]
+            steps.append(Step(name, reads(amount, mix)))
+    return tuple(steps)
 
 
 def cascade(have_bar: float, water_capacity_l: float, to_bar: float, banks: Sequence[Bank], gas_c: float,
