@@ -2,6 +2,7 @@
 
 import csv
 import io
+import re
 import zipfile
 from datetime import date, datetime
 from pathlib import Path
@@ -64,8 +65,7 @@ def to_xlsx(path, columns, rows, sheet):
         for name in sorted(old.namelist()):
             body = old.read(name)
             if name == "docProps/core.xml":  # saving stamps the clock
-                start, end = body.find(b"<dcterms:modified"), body.find(b"</dcterms:modified>")
-                body = body[:start] + b'<dcterms:modified xsi:type="dcterms:W3CDTF">2026-11-01T00:00:00Z' + body[end:]
+                body = re.sub(rb"(<dcterms:modified[^>]*>)[^<]*", rb"\g<1>2026-11-01T00:00:00Z", body)
             info = zipfile.ZipInfo(name, FIXED)
             info.compress_type = zipfile.ZIP_DEFLATED
             new.writestr(info, body)
