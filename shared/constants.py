@@ -29,6 +29,13 @@ Textbook values from memory. What is neither oxygen, helium nor stated argon is 
 
 AIR_O2_PCT = 20.95
 
+LEAST_BAR_ABS, MOST_BAR_ABS = 0.5, 500.0
+LEAST_K, MOST_K = 230.0, 430.0
+"""The gas engine's box. Beyond it there is an error, never an extrapolation."""
+
+NORMAL_MOST_BAR_ABS = 350.0
+"""GERG-2008's normal range ends here (Kunz and Wagner 2012, abstract); above is its extended range."""
+
 NITROGEN_G_MOL = 28.0134
 OXYGEN_G_MOL = 31.9988
 ARGON_G_MOL = 39.948

@@ -24,10 +24,10 @@ from shared.constants import (
     HELIUM_G_MOL,
     NITROGEN_G_MOL,
     NITROGEN_IN_BALANCE,
+    NORMAL_MOST_BAR_ABS,
     OXYGEN_G_MOL,
 )
 from shared.gas_table import (
-    NORMAL_MOST_BAR_ABS,
     GasTable,
     OutOfRange,
     impossible_density,

@@ -15,13 +15,7 @@ from numpy.polynomial import chebyshev
 from numpy.typing import ArrayLike, NDArray
 
 from shared import equation
-
-LEAST_BAR_ABS, MOST_BAR_ABS = 0.5, 500.0
-LEAST_K, MOST_K = 230.0, 430.0
-"""The box. Beyond it there is an error, never an extrapolation."""
-
-NORMAL_MOST_BAR_ABS = 350.0
-"""GERG-2008's normal range ends here (Kunz and Wagner 2012); above is its extended range."""
+from shared.constants import LEAST_BAR_ABS, LEAST_K, MOST_BAR_ABS, MOST_K
 
 DENSEST_MOL_L = 25.0
 """Above any density inside the box (oxygen at 500 bar and 230 K: 23.1 mol/L)."""
@@ -71,10 +65,10 @@ def refuse(bad: NDArray, first: ArrayLike, temperature_k: ArrayLike, unit: str) 
         return
     first, temperature_k, bad = np.broadcast_arrays(np.asarray(first, float), np.asarray(temperature_k, float), bad)
     at = int(np.argmax(bad.ravel()))
+    which, of_how_many = (f"state {at}: ", f" ({int(bad.sum())} of {bad.size} states)") if bad.size > 1 else ("", "")
     raise OutOfRange(
-        f"state {at}: {first.ravel()[at]:.6g} {unit} at {temperature_k.ravel()[at]:.5g} K is outside the gas "
-        f"table's box, {LEAST_BAR_ABS:g} to {MOST_BAR_ABS:g} bar abs and {LEAST_K:g} to {MOST_K:g} K "
-        f"({int(bad.sum())} of {bad.size} states)"
+        f"{which}{first.ravel()[at]:.6g} {unit} at {temperature_k.ravel()[at]:.5g} K is outside the gas "
+        f"table's box, {LEAST_BAR_ABS:g} to {MOST_BAR_ABS:g} bar abs and {LEAST_K:g} to {MOST_K:g} K{of_how_many}"
     )
 
 

@@ -12,8 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from shared import gas
-from shared.constants import AIR_O2_PCT, FREE_LITRE_MOL, REFERENCE_C
-from shared.gas_table import LEAST_K, MOST_K
+from shared.constants import AIR_O2_PCT, FREE_LITRE_MOL, LEAST_K, MOST_K, REFERENCE_C
 from shared.units import absolute, celsius, gauge, kelvin
 
 _BALANCE = float("nan")
