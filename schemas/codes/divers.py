@@ -1,5 +1,61 @@
-"""Codes of this area: see the package."""
+"""Codes of trends, reserves and kits, and the sentence that stands beside their numbers."""
 
 from schemas.codes import Code
 
-CODES: list[Code] = []
+LOOKS_BACK = "From past dives in their conditions. Not a gas plan; no allowance for stress, cold, a buddy or stops."
+"""Stands beside every number of a dive that a diver might act on."""
+
+CODES: list[Code] = [
+    Code("outlier_dive", "Far from what was expected of this member: it weighs less in the trend.",
+         "Check the pressures, the cylinder's size and whether gas was shared."),
+    Code("no_direct_ascent", "A direct ascent was no option (stops, overhead, or a gas not breathable at the surface): "
+         "the figure is a floor, not an answer."),
+    Code("not_refilled", "Dived again without a fill since the last dive.",
+         "Fill between dives, or log the fill that is missing here."),
+    Code("start_target_unknown", "Neither the fill nor the cylinder's permitted pressure is known: what it should have "
+         "started with cannot be said.", "Link the dive's cylinder to the register."),
+    Code("below_thirds", "Came back with less than a third of the gas it started with."),
+    Code("lift_short", "At the start, with the suit's buoyancy lost, the kit weighs more than the lift it has.",
+         "Check lift, ballast and cylinders with somebody qualified before the next dive."),
+    Code("ballast_short", "With the gas at the unusable pressure the kit floats at 5 m: a stop may not be held.",
+         "Check the ballast in the water with nearly empty cylinders."),
+    Code("empty_mass_unknown", "A cylinder's empty mass is not known: no balance is stated.",
+         "Log empty_mass_kg from the stamp."),
+    Code("shell_density_unknown", "A composite cylinder: what its shell displaces is not known; no balance."),
+    Code("tank_size_unknown", "A cylinder's size or pressures are not known: no balance is stated."),
+    Code("kit_incomplete", "Suit buoyancy, ballast or the rest of the kit is not logged: no balance is stated.",
+         "Log a row in kits."),
+]
+
+WATCH_REASONS: dict[str, str] = {
+    "too_few": "{known} of the last {considered} dives could be judged; 5 are needed.",
+    "below": "{below} of {known} judged dives went below this policy, mainly by {main_cause}.",
+    "chance": "If dives stay like these, {chance:.0%} go below this policy.",
+    "not_assessed": "{not_assessed} of {considered} dives could not be assessed: a floor or nothing is known of them.",
+    "none_seen": "No thin dive seen ({known} dives).",
+    "short_fills": "Mending the fill would help first: these dives started {short_bar:.0f} bar low at the median.",
+}
+"""Sentences of `reserve_watch.reason`. None of them calls a dive safe."""
+
+CAUSE_WORDS: dict[str, str] = {
+    "started_short": "starting short",
+    "cooling": "a fill that cooled",
+    "consumption": "breathing above the own level",
+    "profile": "depth and time",
+    "none": "no single cause",
+}
+
+WATCH_WORDS: dict[str, str] = {
+    "thin": "Runs thin",
+    "watch": "To be watched",
+    "comfortable": "No thin dive seen",
+    "too_few": "Too few dives to say",
+}
+
+CONDITION_WORDS: dict[str, str] = {
+    "depth": "Mean depth, 10 m more",
+    "cold": "Water 10 °C colder",
+    "dry_suit": "Dry suit instead of a wet suit",
+    "semidry_suit": "Semidry suit instead of a wet suit",
+    "duration": "10 minutes longer",
+}
