@@ -66,6 +66,7 @@ def _taken(trial: Station, names: dict[str, str]) -> list[Checked]:
     warehouse = Warehouse(trial.warehouse)
     try:
         if warehouse.frame("SELECT count(*) AS n FROM ingest_files")["n"].iloc[0]:
+            warehouse.con.execute("DELETE FROM lake_parts")  # the copy has no lake
             warehouse.con.execute("DELETE FROM ingest_files")  # a known file is looked at again; nothing else is read
         intake = Intake(trial, warehouse, "check", moment, latest_moment(trial, None, moment))
         result = intake.run()

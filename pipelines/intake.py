@@ -9,7 +9,7 @@ import os
 import shutil
 import tempfile
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
 import pandas as pd
@@ -118,7 +118,7 @@ class Intake:
         if source is None:
             told = json.dumps({n: m.names for n, m in sorted(self.station.mappings.items())}, default=list)
         elif source == "uddf":
-            told = self.station.uddf_hash + links_hash
+            told = json.dumps(asdict(self.station.uddf), sort_keys=True, default=str) + self.station.time_zone + links_hash
         else:
             told = mapping_hash(self._mapping(source), self.station.time_zone)
         return hashlib.sha256((SCHEMA_VERSION + told).encode()).hexdigest()[:16]

@@ -16,7 +16,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from schemas.frames import conform
+from schemas.frames import conform, empty
 from schemas.snapshot import MANIFEST, POINTER, Manifest, Part, current_name
 from schemas.tables import TABLES, Table
 
@@ -46,11 +46,21 @@ class Publisher:
         old = self.previous.tables.get(table, {}).get(part) if self.previous else None
         return old is not None and old.fingerprint == fingerprint and (self.published / self.previous.name / table / old.file).exists()
 
+    def has_previous(self, table: str, part: str) -> bool:
+        """Whether the last snapshot holds this part."""
+        return self.previous is not None and part in self.previous.tables.get(table, {})
+
     def read_previous(self, table: str, part: str) -> pd.DataFrame:
-        """A part of the last snapshot, with its declared columns."""
-        old = self.previous.tables[table][part]
-        path = self.published / self.previous.name / table / old.file
-        return conform(pd.read_parquet(path), TABLES[table].fields.values())
+        """A part of the last snapshot."""
+        return _read(self.published / self.previous.name / table / self.previous.tables[table][part].file, table)
+
+    def read(self, table: str, part: str) -> pd.DataFrame:
+        """A part of this snapshot, as any reader will see it."""
+        return _read(self.folder / table / self.tables[table][part].file, table)
+
+    def none(self, table: str) -> pd.DataFrame:
+        """A table without rows."""
+        return empty(TABLES[table].fields.values())
 
     def link(self, table: str, part: str) -> int:
         """Take a part over from the last snapshot as it is; gives its rows."""
@@ -66,7 +76,8 @@ class Publisher:
 
     def write(self, table: str, part: str, frame: pd.DataFrame, fingerprint: str) -> int:
         """Write a part; gives its rows."""
-        data = arrow_table(frame, TABLES[table])
+        declared = TABLES[table]
+        data = pa.Table.from_pandas(frame, preserve_index=False) if declared.internal else arrow_table(frame, declared)
         name = f"{_file_name(part)}.parquet"
         target = self.folder / table / name
         target.parent.mkdir(parents=True, exist_ok=True)
@@ -77,16 +88,21 @@ class Publisher:
     def finish(self, manifest: Manifest) -> Manifest:
         """Write the manifest and swap the pointer; from here on readers see the new snapshot."""
         manifest.tables = self.tables
-        for table in TABLES:  # an analyst's query must find every table, also an empty one
+        for table in (t.name for t in TABLES.values() if not t.internal):  # an analyst's query must find every table, also an empty one
             if not self.tables.get(table):
                 self.write(table, "all", pd.DataFrame(), "empty")
-        _write_durably(self.folder / MANIFEST, manifest.to_json())
-        _write_durably(self.published / POINTER, self.name + "\n")
+        write_durably(self.folder / MANIFEST, manifest.to_json())
+        write_durably(self.published / POINTER, self.name + "\n")
         return manifest
 
     def abandon(self) -> None:
         """Remove what was written, when nothing is to be published after all."""
         shutil.rmtree(self.folder, ignore_errors=True)
+
+
+def _read(path: Path, table: str) -> pd.DataFrame:
+    rows = pd.read_parquet(path)
+    return rows if TABLES[table].internal else conform(rows, TABLES[table].fields.values())
 
 
 def arrow_table(frame: pd.DataFrame, table: Table) -> pa.Table:
@@ -112,7 +128,7 @@ def _file_name(part: str) -> str:
     return plain if plain == part else f"{plain}-{hashlib.sha256(part.encode()).hexdigest()[:12]}"
 
 
-def _write_durably(path: Path, text: str) -> None:
+def write_durably(path: Path, text: str) -> None:
     """All of the text or none of it: a temporary file, flushed, then put in place."""
     made = path.with_name(f".{path.name}.new")
     with open(made, "w", encoding="utf-8") as handle:

@@ -378,6 +378,16 @@ NET_LOW_GAS_KG = number("net_low_gas_kg", "Net at the unusable pressure.", "kg")
 LIFT_MARGIN_KG = number("lift_margin_kg", "Lift left at the start with the suit's buoyancy lost.", "kg")
 BALLAST_MARGIN_KG = number("ballast_margin_kg", "Weight left at 5 m at the end.", "kg")
 
+# --- beyond the contract: for later steps and the pages ----------------------------------------
+NEXT_LOW_L_MIN = number("next_low_l_min", "Low end of the 80 % interval of the next dive.", "L/min")
+NEXT_HIGH_L_MIN = number("next_high_l_min", "High end of the 80 % interval of the next dive.", "L/min")
+CRITICAL_RMV_L_MIN = number("critical_rmv_l_min", "The rate at which the least margin would have been nil.", "L/min")
+CHANCE_BEFORE = number("chance_before", "Chance of going below policy as seen before the dive.", "0 to 1", low=0, high=1)
+START_LACKING_FREE_L = number("start_lacking_free_l", "What the start lacked against its target.", "free L")
+FILL_LOW_BAR = number("fill_low_bar", "How far its fill settled below target.", "bar")
+CAPACITY_SD_PCT = number("capacity_sd_pct", "Standard deviation of the capacity.", "%")
+VALVE_RATING_KNOWN = flag("valve_rating_known", "The rating of the valve is known.")
+
 # --- published: air ---------------------------------------------------------------------------
 QUANTITY = text("quantity", "What was measured.")
 LIMIT = number("limit", "The limit.")

@@ -15,7 +15,7 @@ class Table:
     key: tuple[str, ...]
     fields: dict[str, Field]
     by_member: bool = False
-    #: computed for the pages or for later steps; not exported
+    #: a step's working columns, for later steps alone: kept as they are, not exported
     internal: bool = False
 
 
@@ -73,7 +73,8 @@ _table(
 _table(
     "consumption_trend", "A row a member and dive, seeing no later dive.", "member_id dive_id",
     f.MEMBER_ID, f.DIVE_ID, f.STARTED_AT, f.LEVEL_RMV_L_MIN, f.LEVEL_LOW_L_MIN, f.LEVEL_HIGH_L_MIN, f.PLANNING_RMV_L_MIN,
-    f.SLOPE_PCT_PER_MONTH, f.SLOPE_LOW_PCT, f.SLOPE_HIGH_PCT, f.SLOPE_SURE, f.TREND, by_member=True,
+    f.SLOPE_PCT_PER_MONTH, f.SLOPE_LOW_PCT, f.SLOPE_HIGH_PCT, f.SLOPE_SURE, f.TREND, f.NEXT_LOW_L_MIN, f.NEXT_HIGH_L_MIN, f.FLAGS,
+    f.MODEL_VERSION, by_member=True,
 )
 _table(
     "condition_effects", "What conditions do to the rate, over all members.", "condition",
@@ -83,7 +84,8 @@ _table(
     "dive_reserve", "A row a dive: gas left against the gas needed.", "member_id dive_id",
     f.DIVE_ID, f.MEMBER_ID, f.SURFACED_BAR, f.SURFACED_FREE_L, f.BELOW_SURFACING_MIN, f.LEAST_MARGIN_FREE_L,
     f.LEAST_MARGIN_AT_S, f.LEAST_MARGIN_DEPTH_M, f.REQUIRED_FREE_L_THERE, f.LEAST_MARGIN_ONE_SIDE_FREE_L,
-    f.THIRDS_MARGIN_FREE_L, f.BELOW_POLICY, f.CAUSE, f.CAUSE_SHARES, f.FLAGS, by_member=True,
+    f.THIRDS_MARGIN_FREE_L, f.BELOW_POLICY, f.CAUSE, f.CAUSE_SHARES, f.FLAGS, f.STARTED_AT, f.CRITICAL_RMV_L_MIN,
+    f.CHANCE_BEFORE, f.START_LACKING_FREE_L, f.FILL_LOW_BAR, f.FILL_ID, by_member=True,
 )
 _table(
     "reserve_watch", "A row a member: whose reserves run thin.", "member_id",
@@ -126,7 +128,7 @@ _table("people", "Members by name.", "member_id", f.MEMBER_ID, f.DISPLAY_NAME)
 _table(
     "units", "What is filled: cylinders and manifolded sets.", "unit_id",
     f.UNIT_ID, f.SET_ID, f.SIDE, f.JOINED, f.MATERIAL, f.WATER_CAPACITY_L, f.CAPACITY_BASIS, f.WORKING_PRESSURE_BAR,
-    f.PERMITTED_BAR, f.TEST_PRESSURE_BAR,
+    f.PERMITTED_BAR, f.TEST_PRESSURE_BAR, f.CAPACITY_SD_PCT, f.VALVE_RATING_KNOWN, f.EMPTY_MASS_KG, f.FLAGS,
 )
 _table("cylinder_life", "What happened to a cylinder.", "cylinder_id at event",
        f.CYLINDER_ID, f.AT, f.LIFE_EVENT, f.VALUE_NUMBER, f.FILL_ID, f.DIVE_ID, f.CODE)
@@ -144,3 +146,13 @@ _table("notices", "What is to be known of the files, without a rejected row.", "
        f.FILE, f.RULE, f.VALUE_TEXT, f.MESSAGE, f.MEND, f.FIRST_SEEN_AT)
 _table("runs", "A row a pass.", "run_id",
        f.RUN_ID, f.RUN_STARTED_AT, f.FINISHED_AT, f.AS_OF_ON, f.OUTCOME, f.ROWS_BY_TABLE, f.SECONDS_BY_STEP)
+
+for _name, _says in (
+    ("fills_before_dives", "Fills as the dives see them, before the dives' own readings are counted."),
+    ("dive_trace", "A row a sample: content and gas temperature."),
+    ("dive_duplicates", "Dives that a second computer recorded as well, and which was kept."),
+    ("dive_fits", "What the traces say of the fills they started with."),
+    ("trend_state", "What was known of each member's level after each dive."),
+    ("trend_model", "What all members share, a row a month."),
+):
+    TABLES[_name] = Table(_name, _says, (), {}, internal=True)
