@@ -82,7 +82,7 @@ def check(source: str, frame: pd.DataFrame, latest: pd.Timestamp) -> tuple[pd.Da
     found.append(_same_key(declared, frame[~frame.index.isin(pd.concat(found)["index"])]))
     problems = pd.concat(found, ignore_index=True)
     if problems.empty:
-        return frame, problems.drop(columns="index")
+        return frame, pd.DataFrame(columns=list(PROBLEM_COLUMNS))
     clean = frame[~frame.index.isin(problems["index"])]
     where = frame.loc[problems["index"], ["row_number", "line"]].reset_index(drop=True)
     problems = pd.concat([where, problems.reset_index(drop=True)], axis=1)

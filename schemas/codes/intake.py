@@ -198,7 +198,6 @@ FLAGS = [
     Code("air_assumed", "No gas was given: air is taken."),
     Code("gas_from_switch", "The gas is that of the first switch."),
     Code("summary_differs", "The summary of the export differs from its samples."),
-    Code("not_open_circuit", "Not an open-circuit dive: no consumption is computed."),
 ]
 
 CODES: list[Code] = FILE + CELL + ROW + UDDF + FLAGS
