@@ -1,0 +1,186 @@
+"""Consumption of one member's dives: what was breathed, at what rate, and how sure that is.
+
+Frames in, frames out. A dive's cylinders are fitted with all the member's others in one go
+(`shared.tank_trace`); this module says what goes in and writes down what comes out.
+"""
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from pipelines.build.dives_duplicates import find_duplicates
+from pipelines.build.dives_fit import NEAR_END_S, Readings, fit_rows, gather, usable_trace
+from pipelines.build.dives_links import dived_unit, first_water_readings, link_fills, unknown_as_nan
+from pipelines.build.dives_samples import Grid, Samples, arrange, even_grid, put_back_swaps, water_density
+from pipelines.build.dives_sides import judge_sides
+from pipelines.build.dives_tables import Built, consumption_table, fits_table, tank_table, trace_table
+from pipelines.build.dives_tanks import resolve_tanks, start_temperature, water_of_dives
+from shared.breathing import ambient_bar_abs
+from shared.constants import ATM_BAR
+from shared.tank_trace import STEPS
+
+__all__ = ["build_member_dives", "dived_unit", "first_water_readings", "link_fills"]
+
+
+def build_member_dives(
+    member_id: str,
+    inputs: dict[str, pd.DataFrame],
+    units: pd.DataFrame,
+    fills: pd.DataFrame,
+    policy,
+    as_of_on: pd.Timestamp | None = None,
+    *,
+    links: pd.DataFrame | None = None,
+    station_water_c: pd.Series | None = None,
+) -> dict[str, pd.DataFrame]:
+    """Consumption, cylinders, full traces and duplicates of one member.
+
+    Parameters
+    ----------
+    member_id : str
+    inputs : dict of DataFrame
+        `dives`, `dive_tanks`, `dive_samples`; rows of other members are passed over.
+    units, fills : DataFrame
+        The `units` table; fills with the columns of the input and of `fill_quality`.
+    policy : Policy
+    as_of_on : Timestamp, optional
+        Not needed: nothing here depends on today.
+    links : DataFrame, optional
+        From `link_fills` over all members; without it only this member's dives are seen to lie between.
+    station_water_c : Series, optional
+        The station's median water temperature by calendar month.
+
+    Returns
+    -------
+    dict of DataFrame
+        `dive_consumption`, `dive_tank_use`, `dive_trace` (a row a sample), `dive_duplicates` (member_id,
+        dive_id, kept_dive_id, reason), `dive_fits` (what the traces say of the fills, for
+        `first_water_readings`).
+    """
+    dives, tanks, samples = (_of_member(inputs[name], member_id) for name in ("dives", "dive_tanks", "dive_samples"))
+    dives = dives.sort_values(["started_at", "dive_id"], ignore_index=True)
+    duplicates, flags = find_duplicates(dives, tanks, samples)
+    dives = dives[~dives["dive_id"].isin(duplicates["dive_id"])].reset_index(drop=True)
+    if links is None:
+        links = link_fills(tanks, dives, fills, units, policy.dives.fill_link_days)
+    links = links[links["member_id"] == member_id]
+
+    laid = arrange(dives, samples, policy)
+    put_back_swaps(laid)
+    rows = resolve_tanks(dives, tanks, units, links, fills)
+    put_back_labels(laid, rows)
+    grid = even_grid(laid)
+    sampled_water = laid.reduce(np.add, laid.water_c) / laid.reduce(np.add, np.ones(laid.t_s.size))
+    water_c, water_sd_c, water_assumed = water_of_dives(dives, sampled_water, station_water_c)
+    grid, place, flat = with_flat_dives(grid, laid, dives, water_c, policy)
+
+    readings = gather(rows, laid, grid)
+    rows["start_c"], rows["start_sd_c"], rows["start_basis"], start_assumed = start_temperature(rows, dives, fills)
+    dive = rows["dive"].to_numpy(int)
+    rows["water_sd_c"] = np.where(np.isfinite(sampled_water), water_sd_c, water_sd_c)[dive]
+    rows["water_c"] = water_c[dive]
+    rows["place"] = place[dive]
+    settle_ends(rows, readings, grid)
+    by_trace = usable_trace(rows, readings, grid.duration_s[np.maximum(rows["place"].to_numpy(int), 0)]) & (rows["place"] >= 0)
+    sides = judge_sides(rows, readings, by_trace)
+    by_trace &= ~sides.replaced
+    rows["alone"] = alone(rows, sides.left_out)
+    able = np.isfinite(rows["capacity_l"].to_numpy(float)) & (rows["place"] >= 0) & ~sides.left_out & ~rows["not_breathable"]
+    rows["has_ends"] &= able
+    fits = fit_rows(rows, np.maximum(rows["place"].to_numpy(int), 0), grid, readings, (by_trace & able).to_numpy(bool))
+
+    built = Built(
+        member_id=member_id, dives=dives, rows=rows, samples=laid, grid=grid, place=place, flat=flat, readings=readings, fits=fits,
+        by_trace=(by_trace & able).to_numpy(bool), sides=sides, water_c=water_c, water_assumed=water_assumed,
+        start_assumed=start_assumed, flags=flags, policy=policy,
+    )
+    consumption = consumption_table(built)
+    return {
+        "dive_consumption": consumption,
+        "dive_tank_use": tank_table(built),
+        "dive_trace": trace_table(built, consumption),
+        "dive_duplicates": duplicates,
+        "dive_fits": fits_table(built),
+    }
+
+
+def _of_member(frame: pd.DataFrame, member_id: str) -> pd.DataFrame:
+    return frame[frame["member_id"] == member_id].reset_index(drop=True)
+
+
+def alone(rows: pd.DataFrame, left_out: NDArray) -> NDArray:
+    """Cylinders that fed the whole dive by themselves: their rate is steady, not switched on and off.
+
+    The two posts of a joined set count as one.
+    """
+    breathed = rows["breathed"].to_numpy(bool) & ~left_out
+    supply = rows["unit"].where(rows["unit"].notna(), rows["tank_no"].astype("str") + "#")
+    distinct = pd.DataFrame({"dive": rows["dive"], "supply": supply})[breathed].drop_duplicates().groupby("dive").size()
+    return (rows["dive"].map(distinct).fillna(0).to_numpy() == 1) & breathed
+
+
+def settle_ends(rows: pd.DataFrame, readings: Readings, grid: Grid) -> None:
+    """Pressures at both ends: the trace's where it reaches them, else the record's. Adds start_bar, end_bar, has_ends."""
+    duration = grid.duration_s[np.maximum(rows["place"].to_numpy(int), 0)] if len(rows) else np.empty(0)
+    start, end = (unknown_as_nan(rows[c]) for c in ("start_pressure_bar", "end_pressure_bar"))
+    near_start = readings.first_s <= NEAR_END_S
+    near_end = duration - readings.last_s <= NEAR_END_S
+    usable = ~readings.rose
+    rows["start_bar"] = np.where(near_start & (usable | ~np.isfinite(start)), readings.first_bar, start)
+    rows["end_bar"] = np.where(near_end & (usable | ~np.isfinite(end)), readings.last_bar, end)
+    rows["has_ends"] = np.isfinite(rows["start_bar"]) & np.isfinite(rows["end_bar"])
+
+
+def put_back_labels(samples: Samples, rows: pd.DataFrame, least_gain_bar: float = 30.0) -> None:
+    """Exchange two cylinders' pressures over a whole dive where the record's starts and ends say so."""
+    table = rows[["dive", "tank_no", "start_pressure_bar", "end_pressure_bar"]].dropna()
+    pairs = table.merge(table, on="dive", suffixes=("", "_other"))
+    pairs = pairs[(pairs["tank_no"] < pairs["tank_no_other"]) & (pairs["tank_no_other"] <= samples.bars.shape[1])]
+    for dive, group in pairs.groupby("dive"):
+        if not samples.has[dive]:
+            continue
+        start = samples.starts[samples.place[dive]]
+        stop = start + int((samples.dive == dive).sum())
+        for a, b, sa, ea, sb, eb in group[["tank_no", "tank_no_other", "start_pressure_bar", "end_pressure_bar",
+                                           "start_pressure_bar_other", "end_pressure_bar_other"]].to_numpy(float):
+            both = samples.bars[start:stop, [int(a) - 1, int(b) - 1]]
+            if not np.isfinite(both).any(axis=0).all():
+                continue
+            ends = [(column[np.isfinite(column)][0], column[np.isfinite(column)][-1]) for column in both.T]
+            straight = abs(ends[0][0] - sa) + abs(ends[0][1] - ea) + abs(ends[1][0] - sb) + abs(ends[1][1] - eb)
+            crossed = abs(ends[0][0] - sb) + abs(ends[0][1] - eb) + abs(ends[1][0] - sa) + abs(ends[1][1] - ea)
+            if straight - crossed > least_gain_bar and crossed < 0.4 * straight:
+                samples.bars[start:stop, [int(a) - 1, int(b) - 1]] = both[:, ::-1]
+                samples.swapped[dive] = True
+
+
+def with_flat_dives(
+    grid: Grid, samples: Samples, dives: pd.DataFrame, water_c: NDArray, policy
+) -> tuple[Grid, NDArray, NDArray]:
+    """Add dives without samples that state duration and mean depth, as stays at that depth.
+
+    Returns
+    -------
+    grid : Grid
+        Water filled in where no sample says it.
+    place : ndarray of int
+        Each dive's place on the grid, -1 where neither samples nor a mean depth are known.
+    flat : ndarray of bool
+        Dives known by their mean depth alone.
+    """
+    minutes, mean_m = (unknown_as_nan(dives[c]) for c in ("duration_min", "mean_depth_m"))
+    flat = ~samples.has & np.isfinite(minutes) & np.isfinite(mean_m) & (minutes > 0)
+    surface = np.nan_to_num(unknown_as_nan(dives["surface_pressure_bar_abs"]), nan=ATM_BAR)
+    ambient = ambient_bar_abs(mean_m, surface, water_density(dives["water"], policy))[flat][:, None] if len(dives) else np.empty((0, 1))
+    n = int(flat.sum())
+    share = np.linspace(0.0, 1.0, STEPS + 1)
+    sampled = samples.dive[samples.starts]
+    water = np.where(np.isfinite(grid.water_c), grid.water_c, water_c[sampled][:, None])
+    place = samples.place.copy()
+    place[flat] = grid.duration_s.size + np.arange(n)
+    return Grid(
+        np.concatenate([grid.first_s, np.zeros(n)]), np.concatenate([grid.duration_s, 60.0 * minutes[flat]]),
+        np.vstack([grid.bar_min, ambient * minutes[flat][:, None] * share]),
+        np.vstack([grid.ambient_bar_abs, np.repeat(ambient, STEPS + 1, axis=1)]),
+        np.vstack([water, np.repeat(water_c[flat][:, None], STEPS, axis=1)]),
+    ), place, flat

@@ -1,0 +1,184 @@
+"""From cylinders and samples to fits: readings are gathered, fitted, and what the member's traces teach is fed back."""
+
+from dataclasses import dataclass, fields, replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from pipelines.build.dives_samples import TANKS, Grid, Samples, clean_readings
+from shared.tank_trace import STEPS, HeatPrior, TankFits, TankRecords, fit_tanks
+
+LEAST_READINGS = 8
+LEAST_SPAN = 0.5
+NEAR_END_S = 90.0
+RISE_BAR = 12.0
+ALONE_RATE_SD, ALONE_RATE_LAG_S = 0.25, 180.0
+BETWEEN_RATE_SD, BETWEEN_RATE_LAG_S = 1.2, 300.0
+READING_FLOOR_BAR = 0.15
+GAUGE_SCATTER_BAR = 0.5
+
+
+@dataclass
+class Readings:
+    """Pressures of each cylinder's row: binned over the grid, and what stands at both ends."""
+
+    at: NDArray  # (rows, STEPS) mean place on the grid
+    bar: NDArray
+    sd_bar: NDArray
+    step_bar: NDArray
+    first_s: NDArray  # since the dive's first sample
+    last_s: NDArray
+    first_bar: NDArray
+    last_bar: NDArray
+    count: NDArray
+    rose: NDArray
+
+
+def gather(rows: pd.DataFrame, samples: Samples, grid: Grid) -> Readings:
+    """Readings of each row of cylinders, spikes left out."""
+    n = len(rows)
+    place = samples.place[rows["dive"].to_numpy(int)] if n else np.empty(0, int)
+    tank = rows["tank_no"].to_numpy(int)
+    row_of = np.full((TANKS + 1, max(samples.starts.size, 1)), -1)
+    sampled = (place >= 0) & (tank >= 1) & (tank <= TANKS)
+    row_of[tank[sampled], place[sampled]] = np.flatnonzero(sampled)
+    parts = []
+    of_sample = samples.place[samples.dive]
+    for number in range(1, TANKS + 1):
+        if not samples.t_s.size:
+            break
+        row = row_of[number, of_sample]
+        index = np.flatnonzero((row >= 0) & np.isfinite(samples.bars[:, number - 1]))
+        parts.append((row[index], index, samples.bars[index, number - 1]))
+    row = np.concatenate([p[0] for p in parts]) if parts else np.empty(0, int)
+    index = np.concatenate([p[1] for p in parts]) if parts else np.empty(0, int)
+    bar = np.concatenate([p[2] for p in parts]) if parts else np.empty(0)
+    order = np.argsort(row, kind="stable")
+    row, index, bar = row[order], index[order], bar[order]
+    number_of = np.cumsum(np.diff(row, prepend=-1) != 0) - 1 if row.size else row
+    good, steps = clean_readings(bar, number_of)
+    step_bar = np.full(n, 0.1)
+    if row.size:
+        step_bar[row[np.flatnonzero(np.diff(row, prepend=-1) != 0)]] = steps
+    row, index, bar = row[good], index[good], bar[good]
+
+    since = samples.t_s[index] - grid.first_s[place[row]] if row.size else np.empty(0)
+    at = since / np.maximum(grid.duration_s[place[row]], 1e-9) * STEPS if row.size else np.empty(0)
+    cell = row * STEPS + np.minimum(at.astype(int), STEPS - 1)
+    size = n * STEPS
+    count = np.bincount(cell, minlength=size).astype(float)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean_at = np.bincount(cell, at, minlength=size) / count
+        mean_bar = np.bincount(cell, bar, minlength=size) / count
+    low, high = np.full(size, np.inf), np.full(size, -np.inf)
+    np.minimum.at(low, cell, bar)
+    np.maximum.at(high, cell, bar)
+    step_of = np.repeat(step_bar, STEPS)
+    with np.errstate(invalid="ignore"):
+        apart = np.clip(np.minimum(count, (high - low) / step_of), 1.0, None)
+    sd = np.sqrt(step_of**2 / 12.0 / apart + READING_FLOOR_BAR**2)
+
+    out = {name: np.full(n, np.nan) for name in ("first_s", "last_s", "first_bar", "last_bar")}
+    if row.size:
+        begins = np.flatnonzero(np.diff(row, prepend=-1) != 0)
+        ends = np.append(begins[1:], row.size) - 1
+        out["first_s"][row[begins]], out["first_bar"][row[begins]] = since[begins], bar[begins]
+        out["last_s"][row[ends]], out["last_bar"][row[ends]] = since[ends], bar[ends]
+    binned = mean_bar.reshape(n, STEPS)
+    lowest = np.minimum.accumulate(np.where(np.isfinite(binned), binned, np.inf), axis=1)
+    above = np.where(np.isfinite(binned), binned - lowest, 0.0) > RISE_BAR
+    return Readings(
+        mean_at.reshape(n, STEPS), binned, sd.reshape(n, STEPS), step_bar, **out,
+        count=np.bincount(row, minlength=n) if n else np.empty(0), rose=above.sum(axis=1) >= 2,
+    )
+
+
+def table_step_bar(start_bar: NDArray, end_bar: NDArray) -> float:
+    """Step to which a member's written pressures are rounded, bar, by what all of them are multiples of."""
+    values = np.concatenate([start_bar, end_bar])
+    values = values[np.isfinite(values)]
+    if values.size < 6:
+        return 1.0
+    for step in (10.0, 5.0, 2.0, 1.0, 0.5):
+        if np.mean(np.abs(values / step - np.round(values / step)) < 1e-6) > 0.95:
+            return step
+    return 0.1
+
+
+def records_of(
+    rows: pd.DataFrame, place: NDArray, grid: Grid, readings_at: NDArray, readings_bar: NDArray, readings_sd: NDArray,
+    prior: HeatPrior,
+) -> TankRecords:
+    """Put together what `fit_tanks` takes; `place` is each row's place on the grid."""
+    n = len(rows)
+    one = np.ones(n)
+    alone = rows["alone"].to_numpy(bool)
+    return TankRecords(
+        duration_s=grid.duration_s[place], bar_min=grid.bar_min[place], ambient_bar_abs=grid.ambient_bar_abs[place],
+        water_c=grid.water_c[place], water_sd_c=rows["water_sd_c"].to_numpy(float), start_c=rows["start_c"].to_numpy(float),
+        start_sd_c=rows["start_sd_c"].to_numpy(float), water_capacity_l=rows["capacity_l"].to_numpy(float),
+        cylinders=rows["cylinders"].to_numpy(float), o2_pct=rows["o2"].to_numpy(float), he_pct=rows["he"].to_numpy(float),
+        ar_pct=rows["ar"].to_numpy(float), reading_at=readings_at, reading_bar=readings_bar, reading_sd_bar=readings_sd,
+        rate_sd=np.where(alone, ALONE_RATE_SD, BETWEEN_RATE_SD), rate_lag_s=np.where(alone, ALONE_RATE_LAG_S, BETWEEN_RATE_LAG_S),
+        inflates=(rows["role"] == "back").to_numpy(bool),
+        lag_ln=one * prior.lag_ln, lag_ln_sd=one * prior.lag_ln_sd, conductance_ln=one * prior.conductance_ln,
+        conductance_ln_sd=one * prior.conductance_ln_sd, inflation_l=one * prior.inflation_l, inflation_sd_l=one * prior.inflation_sd_l,
+    )
+
+
+def usable_trace(rows: pd.DataFrame, readings: Readings, duration_s: NDArray) -> NDArray:
+    """Rows whose pressures over time can be fitted."""
+    span = (readings.last_s - readings.first_s) / duration_s
+    return (readings.count >= LEAST_READINGS) & (span >= LEAST_SPAN) & ~readings.rose
+
+
+def fit_rows(rows: pd.DataFrame, place: NDArray, grid: Grid, readings: Readings, by_trace: NDArray) -> TankFits:
+    """Fit every row: with its pressures over time where `by_trace`, else with `start_bar` and `end_bar`.
+
+    The two pressures of the record also stand in where a trace starts late or ends early.
+    """
+    prior = HeatPrior()
+    n = len(rows)
+    out = _blank(n)
+    step = table_step_bar(rows["start_bar"].to_numpy(float), rows["end_bar"].to_numpy(float))
+    written_sd = np.full(n, np.hypot(step / np.sqrt(12.0), GAUGE_SCATTER_BAR))
+    trace, ends = np.flatnonzero(by_trace), np.flatnonzero(~by_trace & rows["has_ends"].to_numpy(bool))
+    if trace.size:
+        late = readings.first_s[trace] > NEAR_END_S
+        early = grid.duration_s[place[trace]] - readings.last_s[trace] > NEAR_END_S
+        extra_at = np.column_stack([np.where(late, 0.0, np.nan), np.where(early, float(STEPS), np.nan)])
+        extra_bar = rows[["start_bar", "end_bar"]].to_numpy(float)[trace]
+        extra_sd = np.column_stack([np.hypot(written_sd[trace], 2.0)] * 2)
+        of_trace = records_of(
+            rows.iloc[trace], place[trace], grid, np.hstack([readings.at[trace], extra_at]),
+            np.hstack([readings.bar[trace], extra_bar]), np.hstack([readings.sd_bar[trace], extra_sd]), prior,
+        )
+        _put(out, trace, fit_tanks(of_trace))
+    if ends.size:
+        at = np.tile([0.0, float(STEPS)], (ends.size, 1))
+        bar = rows[["start_bar", "end_bar"]].to_numpy(float)[ends]
+        of_ends = records_of(rows.iloc[ends], place[ends], grid, at, bar, np.column_stack([written_sd[ends]] * 2), prior)
+        _put(out, ends, fit_tanks(of_ends, rounds=3))
+    return out
+
+
+def _blank(n: int) -> TankFits:
+    wide = {"amount_free_l": STEPS + 1, "gas_c": STEPS + 1, "modelled_bar": STEPS + 1, "rate_l_min": STEPS,
+            "residual_bar": STEPS + 2, "weight": STEPS + 2}
+    names = [f.name for f in fields(TankFits) if f.name != "extra"]
+    return TankFits(**{name: np.full((n, wide[name]) if name in wide else n, np.nan) for name in names})
+
+
+def _put(out: TankFits, rows: NDArray, fits: TankFits) -> None:
+    for f in fields(TankFits):
+        if f.name == "extra":
+            continue
+        mine, theirs = getattr(out, f.name), getattr(fits, f.name)
+        if mine.ndim == 1:
+            mine[rows] = theirs
+        else:
+            mine[rows, : theirs.shape[1]] = theirs
+
+
+__all__ = ["Readings", "fit_rows", "gather", "records_of", "replace", "table_step_bar", "usable_trace"]

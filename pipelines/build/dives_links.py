@@ -1,0 +1,112 @@
+"""Which fill a dive started with, and what else its cylinders had done just before.
+
+Done once for all members, because another member's dive may lie between.
+"""
+
+import numpy as np
+import pandas as pd
+
+KEY = ["member_id", "dive_id", "tank_no"]
+LINK_COLUMNS = [
+    *KEY, "unit", "fill_id", "filled_at", "dives_since_fill", "last_dive_at", "last_dive_minutes", "last_dive_water_c",
+]
+
+
+def dived_unit(unit_id: pd.Series, units: pd.DataFrame) -> pd.Series:
+    """The unit that is filled and dived as one: a cylinder of a joined set stands for its set."""
+    sides = units[units["joined"].fillna(False).astype(bool) & units["set_id"].notna() & (units["unit_id"] != units["set_id"])]
+    set_of = dict(zip(sides["unit_id"], sides["set_id"], strict=True))
+    return unit_id.map(lambda unit: set_of.get(unit, unit), na_action="ignore").astype("str")
+
+
+def link_fills(
+    dive_tanks: pd.DataFrame, dives: pd.DataFrame, fills: pd.DataFrame, units: pd.DataFrame, days: int = 60
+) -> pd.DataFrame:
+    """Join each cylinder of each dive to the last fill before it.
+
+    Parameters
+    ----------
+    dive_tanks, dives : DataFrame
+        Of all members.
+    fills : DataFrame
+        fill_id, unit_id, filled_at.
+    units : DataFrame
+    days : int
+        A fill longer ago is not taken to be the one dived.
+
+    Returns
+    -------
+    DataFrame
+        A row a dive_tanks row: `unit` (as `dived_unit`), `fill_id` (empty when another dive with the
+        unit lies between, or the fill is too old), `filled_at` of that last fill, `dives_since_fill`
+        (dives with the unit between fill and this dive), and the unit's last dive before this one.
+    """
+    when = dives[["member_id", "dive_id", "started_at", "duration_min", "water_c"]]
+    rows = dive_tanks[KEY + ["unit_id"]].merge(when, on=["member_id", "dive_id"], how="inner")
+    rows["unit"] = dived_unit(rows["unit_id"], units)
+    rows = rows.sort_values(["started_at", *KEY], ignore_index=True)
+    uses = rows.loc[rows["unit"].notna(), ["unit", "started_at", "member_id", "dive_id", "duration_min", "water_c"]]
+    uses = uses.drop_duplicates(["unit", "member_id", "dive_id"]).reset_index(drop=True)
+    uses["use_no"] = uses.groupby("unit").cumcount()
+    by_unit = uses.groupby("unit")
+    uses["last_dive_at"] = by_unit["started_at"].shift()
+    uses["last_dive_minutes"] = by_unit["duration_min"].shift()
+    uses["last_dive_water_c"] = by_unit["water_c"].shift()
+
+    filled = pd.DataFrame({"unit": dived_unit(fills["unit_id"], units), "fill_id": fills["fill_id"].astype("str"),
+                           "filled_at": fills["filled_at"]})
+    filled = filled[filled["unit"].notna() & filled["filled_at"].notna()].sort_values("filled_at", ignore_index=True)
+    # dives with the unit before each fill: the number of the last one, plus one
+    before = pd.merge_asof(filled, uses[["unit", "started_at", "use_no"]], left_on="filled_at", right_on="started_at",
+                           by="unit", allow_exact_matches=False)
+    filled["uses_before"] = before["use_no"].fillna(-1).to_numpy() + 1
+    linked = pd.merge_asof(uses, filled, left_on="started_at", right_on="filled_at", by="unit")
+    linked["dives_since_fill"] = (linked["use_no"] - linked["uses_before"]).astype("Int64")
+    young = (linked["started_at"] - linked["filled_at"]) <= pd.Timedelta(days=days)
+    linked.loc[~young, ["dives_since_fill"]] = pd.NA
+    linked["fill_id"] = linked["fill_id"].where((young & (linked["dives_since_fill"] == 0)).fillna(False).astype(bool))
+    linked["filled_at"] = linked["filled_at"].where(young)
+
+    keep = ["unit", "member_id", "dive_id", "fill_id", "filled_at", "dives_since_fill", "last_dive_at", "last_dive_minutes",
+            "last_dive_water_c"]
+    out = rows[[*KEY, "unit"]].merge(linked[keep], on=["unit", "member_id", "dive_id"], how="left")
+    return out[LINK_COLUMNS].astype({"unit": "str", "fill_id": "str"})
+
+
+def last_fill_of_links(links: pd.DataFrame, fills: pd.DataFrame, units: pd.DataFrame) -> pd.DataFrame:
+    """Rows of `fills` beside each link, by unit and time of the last fill; empty where there is none.
+
+    The mix inside is the last fill's also when another dive lies between.
+    """
+    known = fills.assign(unit=dived_unit(fills["unit_id"], units)).drop_duplicates(["unit", "filled_at"], keep="last")
+    known = known[known["unit"].notna()].drop(columns=["unit_id", "fill_id", "member_id"], errors="ignore")
+    return links[["unit", "filled_at"]].merge(known, on=["unit", "filled_at"], how="left").set_index(links.index)
+
+
+def first_water_readings(fits: pd.DataFrame, least_sd_c: float = 4.0) -> pd.DataFrame:
+    """What cylinders held on their first dive after a fill, as a reading in the water of that dive.
+
+    Parameters
+    ----------
+    fits : DataFrame
+        The `dive_fits` frame of `build_member_dives`, of one or more members.
+    least_sd_c : float
+        Fits whose trace says less than this about the starting temperature say nothing of the fill.
+
+    Returns
+    -------
+    DataFrame
+        fill_id, pressure_bar (gauge reading at water_c had nothing been breathed), water_c, minutes
+        (how long the cylinder had been in the water when the trace ended), sd_bar. What was believed of
+        the fill beforehand is taken out again, so that it is not counted twice.
+    """
+    use = fits[fits["fill_id"].notna() & fits["settled_sd_bar"].notna() & (fits["start_data_sd_c"] <= least_sd_c)]
+    out = use[["fill_id", "settled_bar", "water_c", "minutes", "settled_sd_bar"]].rename(
+        columns={"settled_bar": "pressure_bar", "settled_sd_bar": "sd_bar"}
+    )
+    return out.sort_values("sd_bar").drop_duplicates("fill_id").sort_values("fill_id", ignore_index=True)
+
+
+def unknown_as_nan(values: pd.Series) -> np.ndarray:
+    """Float array of a column that may be missing or nullable."""
+    return pd.to_numeric(values, errors="coerce").to_numpy("float64", na_value=np.nan)

@@ -1,0 +1,250 @@
+"""From fits to the published rows of dives, cylinders and traces."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from pipelines.build.dives_checks import dive_flags, max_ppo2_bar
+from pipelines.build.dives_fit import GAUGE_SCATTER_BAR, Readings
+from pipelines.build.dives_links import unknown_as_nan
+from pipelines.build.dives_samples import Grid, Samples, from_grid, water_density
+from pipelines.build.dives_sides import Sides
+from shared import thermal
+from shared.breathing import ambient_bar_abs, ideal_used_free_l, rmv_l_min
+from shared.constants import ATM_BAR, FREE_LITRE_MOL, GRAVITY_M_S2
+from shared.tank_trace import TankFits
+
+Z80 = 1.2815515655446004
+TOGETHER = 0.5
+"""Correlation of the errors of a dive's cylinders: they shared air and water."""
+
+TRACE_COLUMNS = [
+    "member_id", "dive_id", "t_s", "depth_m", "ambient_bar_abs", "tank_bar", "gas_c", "usable_free_l", "back_amount_free_l",
+    "unusable_free_l", "one_side_usable_free_l",
+]
+
+
+@dataclass
+class Built:
+    """A member's dives on their way to the tables."""
+
+    member_id: str
+    dives: pd.DataFrame
+    rows: pd.DataFrame
+    samples: Samples
+    grid: Grid
+    place: NDArray
+    flat: NDArray
+    readings: Readings
+    fits: TankFits
+    by_trace: NDArray
+    sides: Sides
+    water_c: NDArray
+    water_assumed: NDArray
+    start_assumed: NDArray
+    flags: dict[str, set[str]]
+    policy: object
+
+    @property
+    def dive(self) -> NDArray:
+        """Each row's dive."""
+        return self.rows["dive"].to_numpy(int)
+
+    def by_dive(self, values: NDArray, mask: NDArray) -> NDArray:
+        """Sum over the rows of each dive."""
+        return np.bincount(self.dive[mask], values[mask], minlength=len(self.dives)).astype(float)
+
+    @property
+    def counted(self) -> NDArray:
+        """Rows whose gas counts as breathed."""
+        return self.rows["breathed"].to_numpy(bool) & ~self.sides.left_out
+
+
+def row_sd(built: Built) -> NDArray:
+    """Standard deviation of each row's used gas, free litres: fit, size, and a gauge that scatters."""
+    fits, rows = built.fits, built.rows
+    capacity = rows["capacity_l"].to_numpy(float)
+    size = np.abs(fits.used_free_l) * rows["capacity_sd_pct"].to_numpy(float) / 100.0
+    return np.sqrt(fits.used_sd_free_l**2 + size**2 + (capacity * GAUGE_SCATTER_BAR) ** 2)
+
+
+def end_pressures(built: Built) -> tuple[NDArray, NDArray]:
+    """Start and end of each row, gauge bar: read where known, else modelled."""
+    start, end = (built.rows[c].to_numpy(float) for c in ("start_bar", "end_bar"))
+    modelled = built.fits.modelled_bar
+    return np.where(np.isfinite(start), start, modelled[:, 0]), np.where(np.isfinite(end), end, modelled[:, -1])
+
+
+def cooling_of_rows(built: Built) -> NDArray:
+    """p_start − p(n_start, T_end), bar."""
+    rows, fits = built.rows, built.fits
+    start, _ = end_pressures(built)
+    later = thermal.pressure_of_free_l(rows["capacity_l"], fits.start_free_l, fits.end_c, rows["o2"], rows["he"], rows["ar"], strict=False)
+    return start - later
+
+
+def consumption_table(built: Built) -> pd.DataFrame:
+    """`dive_consumption` and the column `computed` (a rate is stated)."""
+    dives, rows, fits, counted = built.dives, built.rows, built.fits, built.counted
+    n = len(dives)
+    used, sd = fits.used_free_l, row_sd(built)
+    start, end = end_pressures(built)
+    capacity = rows["capacity_l"].to_numpy(float)
+    has_rows = np.bincount(built.dive[counted], minlength=n) > 0
+    missing = np.bincount(built.dive[counted & ~np.isfinite(used)], minlength=n) > 0
+    flags, blocked = dive_flags(built, missing, has_rows, start, end)
+
+    on_grid = built.place >= 0
+    grid_row = np.where(on_grid, built.place, 0)
+    has_grid = built.grid.duration_s.size > 0
+    duration = np.where(on_grid, built.grid.duration_s[grid_row] / 60.0, np.nan) if has_grid else np.full(n, np.nan)
+    bar_min = np.where(on_grid, built.grid.bar_min[grid_row, -1], np.nan) if has_grid else np.full(n, np.nan)
+    stated_min = unknown_as_nan(dives["duration_min"])
+    duration = np.where(np.isfinite(duration), duration, stated_min)
+
+    total = built.by_dive(used, counted)
+    alone, summed = np.sqrt(built.by_dive(sd**2, counted)), built.by_dive(sd, counted)
+    spread = np.sqrt((1 - TOGETHER) * alone**2 + TOGETHER * summed**2)
+    # a mean depth is rounded, and a duration too
+    spread = np.where(built.flat, np.hypot(spread, 0.02 * total), spread)
+    usable = has_rows & ~blocked & np.isfinite(bar_min) & (bar_min > 0) & np.isfinite(total)
+    total, spread = np.where(usable, total, np.nan), np.where(usable, spread, np.nan)
+    low, high = np.maximum(total - Z80 * spread, 0.0), total + Z80 * spread
+
+    ideal = np.where(usable, built.by_dive(ideal_used_free_l(capacity, start, end), counted), np.nan)
+    back = counted & (rows["role"] == "back").to_numpy(bool)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        cooling = built.by_dive(cooling_of_rows(built) * capacity, back) / built.by_dive(capacity, back)
+    supply = rows["unit"].where(rows["unit"].notna(), rows["tank_no"].astype("str"))
+    supplies = pd.DataFrame({"dive": rows["dive"], "supply": supply})[counted].drop_duplicates().groupby("dive").size()
+    one_unit = supplies.reindex(range(n)).fillna(0).to_numpy() == 1
+    ideal_rmv = rmv_l_min(ideal, bar_min)
+    sac = np.where(one_unit, ideal_rmv / np.where(one_unit, built.by_dive(capacity, counted), np.nan), np.nan)
+    suit = (rows["role"] == "suit").to_numpy(bool)
+    has_suit = np.bincount(built.dive[suit & np.isfinite(used)], minlength=n) > 0
+
+    surface = np.nan_to_num(unknown_as_nan(dives["surface_pressure_bar_abs"]), nan=ATM_BAR)
+    bar_per_m = water_density(dives["water"], built.policy) * GRAVITY_M_S2 / 1e5
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean_ambient = bar_min / duration
+    mean_depth = np.where(built.samples.has, (mean_ambient - surface) / bar_per_m, unknown_as_nan(dives["mean_depth_m"]))
+    max_depth = built.samples.reduce(np.maximum, built.samples.depth_m)
+    max_depth = np.where(np.isfinite(max_depth), max_depth, unknown_as_nan(dives["max_depth_m"]))
+    deepest = ambient_bar_abs(max_depth, surface, water_density(dives["water"], built.policy))
+
+    first_back = rows[back].drop_duplicates("dive").set_index("dive")
+    traced = np.bincount(built.dive[counted & built.by_trace], minlength=n)
+    whole = traced == np.bincount(built.dive[counted], minlength=n)
+    method = np.where(usable, np.where(whole, "trace", "ends"), None)
+    gap = pd.Series(built.sides.gap_bar, dtype=float).reindex(range(n)).to_numpy()
+    return pd.DataFrame(
+        {
+            "dive_id": dives["dive_id"], "member_id": dives["member_id"], "started_at": dives["started_at"],
+            "fill_id": pd.Series(range(n)).map(first_back["fill_id"]).astype("str"),
+            "dives_since_fill": pd.Series(range(n)).map(first_back["dives_since_fill"]).astype("Int64"),
+            "duration_min": duration, "mean_depth_m": mean_depth, "max_depth_m": max_depth, "mean_ambient_bar_abs": mean_ambient,
+            "gas_used_free_l": total, "gas_used_low_free_l": low, "gas_used_high_free_l": high,
+            "cooling_bar": np.where(usable, cooling, np.nan), "rmv_l_min": rmv_l_min(total, bar_min),
+            "rmv_low_l_min": rmv_l_min(low, bar_min), "rmv_high_l_min": rmv_l_min(high, bar_min), "ideal_rmv_l_min": ideal_rmv,
+            "sac_bar_min": sac, "suit_gas_free_l": np.where(has_suit, built.by_dive(used, suit & np.isfinite(used)), np.nan),
+            "second_gauge_gap_bar": gap, "max_ppo2_bar": max_ppo2_bar(built, deepest),
+            "method": pd.Series(method, dtype="str"), "flags": pd.Series(flags, dtype="object"),
+        }
+    )
+
+
+def tank_table(built: Built) -> pd.DataFrame:
+    """`dive_tank_use`."""
+    rows, fits = built.rows, built.fits
+    start, end = end_pressures(built)
+    sd = row_sd(built)
+    used = np.where(built.sides.left_out & np.isfinite(end), 0.0, fits.used_free_l)
+    sd = np.where(built.sides.left_out, 0.0, sd)
+    return pd.DataFrame(
+        {
+            "dive_id": rows["dive_id"], "member_id": rows["member_id"], "tank_no": rows["tank_no"].astype("Int64"),
+            "unit_id": rows["unit_id"], "role": rows["role"], "o2_pct": rows["o2"], "he_pct": rows["he"],
+            "start_pressure_bar": start, "end_pressure_bar": end, "gas_used_free_l": used,
+            "gas_used_low_free_l": np.maximum(used - Z80 * sd, 0.0), "gas_used_high_free_l": used + Z80 * sd,
+            "cooling_bar": cooling_of_rows(built), "fill_id": rows["fill_id"].astype("str"),
+        }
+    )
+
+
+def trace_table(built: Built, consumption: pd.DataFrame) -> pd.DataFrame:
+    """Back gas at every sample of the dives whose rate is stated."""
+    rows, fits, samples = built.rows, built.fits, built.samples
+    stated = consumption["rmv_l_min"].notna().to_numpy() & samples.has
+    back = np.flatnonzero(built.counted & (rows["role"] == "back").to_numpy(bool) & stated[built.dive])
+    places = rows["place"].to_numpy(int)[back]
+    index, amount = from_grid(samples, built.grid, places, fits.amount_free_l[back])
+    _, gas_c = from_grid(samples, built.grid, places, fits.gas_c[back])
+    lengths = np.diff(np.append(samples.starts, samples.t_s.size))[places]
+    row = np.repeat(back, lengths)
+    capacity = rows["capacity_l"].to_numpy(float)[row]
+    mix = tuple(rows[c].to_numpy(float)[row] for c in ("o2", "he", "ar"))
+    bar = thermal.pressure_of_free_l(capacity, amount, gas_c, *mix, strict=False)
+    to_litres = capacity / FREE_LITRE_MOL
+    empty = to_litres * thermal.density_mol_l(0.0, gas_c, *mix, strict=False)
+    unusable = to_litres * thermal.density_mol_l(built.policy.reserve.unusable_bar, gas_c, *mix, strict=False)
+    n = samples.t_s.size
+
+    def total(values: NDArray) -> NDArray:
+        return np.bincount(index, values, minlength=n)
+
+    litres = total(capacity)
+    keep = np.flatnonzero(litres > 0)
+    usable = amount - empty
+    lesser = np.full(n, np.inf)
+    np.minimum.at(lesser, index, usable)
+    many = np.bincount(index, minlength=n)
+    twin = total((rows["cylinders"].to_numpy(float)[row] > 1).astype(float)) > 0
+    one_side = np.where(many > 1, lesser, np.where(twin, 0.5 * total(usable), np.nan))
+    return pd.DataFrame(
+        {
+            "member_id": pd.Series(built.member_id, index=range(keep.size), dtype="str"),
+            "dive_id": built.dives["dive_id"].to_numpy()[samples.dive[keep]],
+            "t_s": samples.t_s[keep], "depth_m": samples.depth_m[keep], "ambient_bar_abs": samples.ambient_bar_abs[keep],
+            "tank_bar": total(bar * capacity)[keep] / litres[keep], "gas_c": total(gas_c * capacity)[keep] / litres[keep],
+            "usable_free_l": total(usable)[keep], "back_amount_free_l": total(amount)[keep],
+            "unusable_free_l": total(unusable)[keep], "one_side_usable_free_l": one_side[keep],
+        }
+    ).astype({"dive_id": "str"})[TRACE_COLUMNS]
+
+
+def fits_table(built: Built) -> pd.DataFrame:
+    """What each trace by itself says of the fill it began with."""
+    rows, fits = built.rows, built.fits
+    use = np.flatnonzero(built.by_trace & rows["fill_id"].notna().to_numpy() & rows["alone"].to_numpy(bool) & np.isfinite(fits.used_free_l))
+    part = rows.iloc[use]
+    prior_sd = part["start_sd_c"].to_numpy(float)
+    mean, sd = without_prior(fits.start_c[use], fits.start_c_sd[use], part["start_c"].to_numpy(float), prior_sd)
+    capacity, mix = part["capacity_l"].to_numpy(float), tuple(part[c].to_numpy(float) for c in ("o2", "he", "ar"))
+    water = part["water_c"].to_numpy(float)
+    first = fits.modelled_bar[use, 0]
+    held = thermal.amount_free_l(capacity, first, mean, *mix, strict=False)
+    settled = thermal.pressure_of_free_l(capacity, held, water, *mix, strict=False)
+    warmer = thermal.pressure_of_free_l(capacity, thermal.amount_free_l(capacity, first, mean + 1.0, *mix, strict=False), water, *mix,
+                                        strict=False)
+    minutes = built.readings.last_s[use] / 60.0
+    long_enough = minutes >= built.policy.filling.settle_minutes_in_water
+    settled_sd = np.where(long_enough, np.hypot(np.abs(warmer - settled) * sd, GAUGE_SCATTER_BAR), np.nan)
+    return pd.DataFrame(
+        {
+            "member_id": part["member_id"], "dive_id": part["dive_id"], "tank_no": part["tank_no"], "fill_id": part["fill_id"],
+            "start_c": fits.start_c[use], "start_sd_c": fits.start_c_sd[use], "start_data_c": mean, "start_data_sd_c": sd,
+            "settled_bar": settled, "settled_sd_bar": settled_sd, "water_c": water, "minutes": minutes,
+        }
+    ).reset_index(drop=True)
+
+
+def without_prior(mean: NDArray, sd: NDArray, prior_mean: NDArray, prior_sd: NDArray) -> tuple[NDArray, NDArray]:
+    """A normal posterior with its normal prior taken out again; infinite sd where only the prior spoke."""
+    precision = 1.0 / sd**2 - 1.0 / prior_sd**2
+    some = precision > 1e-4
+    with np.errstate(divide="ignore", invalid="ignore"):
+        centre = np.where(some, (mean / sd**2 - prior_mean / prior_sd**2) / precision, mean)
+        spread = np.where(some, 1.0 / np.sqrt(np.where(some, precision, 1.0)), np.inf)
+    return centre, spread

@@ -1,0 +1,162 @@
+"""The cylinders of each dive: size, mix, role, and how warm their gas was at the start.
+
+The register comes before the dive file for sizes; the dive's own mix before the fill's analysis before
+the fill's target.
+"""
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from pipelines.build.dives_links import last_fill_of_links, unknown_as_nan
+from shared.constants import AIR_O2_PCT, BREATHABLE_LEAST_O2_PCT, BREATHABLE_MOST_AR_PCT
+from shared.tank_heat import relaxed_c, still_air_lag_s
+
+BREATHED = ("back", "stage", "deco", "bailout")
+LOOP = ("oxygen", "diluent")
+TWIN_FROM_L = 18.5
+"""Without a register a back unit larger than any single cylinder is taken as two."""
+
+CAPACITY_TOLERANCE = 0.02
+NEXT_SD_C = 3.0
+ASSUMED_START_C, ASSUMED_START_SD_C = 15.0, 8.0
+LAST_KNOWN_HOURS = 6.0
+_LAG_LN_SD = 0.35
+
+
+def resolve_tanks(
+    dives: pd.DataFrame, dive_tanks: pd.DataFrame, units: pd.DataFrame, links: pd.DataFrame, fills: pd.DataFrame
+) -> pd.DataFrame:
+    """A row a cylinder of the given dives, by dive and tank number.
+
+    Returns
+    -------
+    DataFrame
+        The input columns and: `dive` (place in `dives`), `unit`, `capacity_l`, `capacity_sd_pct`,
+        `cylinders`, `joined`, `o2`, `he`, `ar` (what is in it), fill_id, fill columns as `fill_…`, and
+        masks `capacity_differs`, `mix_assumed_air`, `set_side_named`, `not_breathable`.
+    """
+    rows = dive_tanks.assign(dive=pd.Index(dives["dive_id"]).get_indexer(dive_tanks["dive_id"]))
+    rows = rows[rows["dive"] >= 0].sort_values(["dive", "tank_no"], ignore_index=True)
+    last = last_fill_of_links(links, fills, units)
+    wanted = ["analysed_o2_pct", "analysed_he_pct", "target_o2_pct", "target_he_pct", "target_ar_pct", "gas_c", "in_test",
+              "max_operating_depth_m", "max_operating_depth_deco_m"]
+    beside = links.join(last.reindex(columns=wanted).add_prefix("fill_"))
+    rows = rows.merge(beside.drop(columns=["member_id"]), on=["dive_id", "tank_no"], how="left")
+
+    register = units.drop_duplicates("unit_id").set_index("unit_id")
+    sides = units.loc[units["set_id"].notna() & (units["unit_id"] != units["set_id"]), "set_id"].value_counts()
+    unit = rows["unit"]
+    registered = unknown_as_nan(unit.map(register["water_capacity_l"]))
+    stated = unknown_as_nan(rows["water_capacity_l"])
+    capacity = np.where(np.isfinite(registered), registered, stated)
+    sd_pct = np.nan_to_num(unknown_as_nan(unit.map(register["capacity_sd_pct"])), nan=0.0)
+    sd_pct = np.where(np.isfinite(registered), sd_pct, 1.0)
+    joined = unit.map(register["joined"]).fillna(False).astype(bool).to_numpy()
+    cylinders = np.where(joined, unit.map(sides).fillna(2).to_numpy(float), 1.0)
+    cylinders = np.where(~np.isfinite(registered) & (rows["role"] == "back") & (capacity > TWIN_FROM_L), 2.0, cylinders)
+
+    # two rows on one joined set are its two posts: each stands for its half
+    shared_by = rows.groupby(["dive", "unit"])["tank_no"].transform("size").where(unit.notna(), 1).fillna(1).to_numpy(float)
+    posts = np.where(np.isfinite(registered), shared_by, 1.0)
+    whole = capacity / posts
+    differs = np.isfinite(registered) & np.isfinite(stated) & (
+        np.minimum(np.abs(stated / registered - 1.0), np.abs(stated * posts / registered - 1.0)) > CAPACITY_TOLERANCE
+    )
+    o2, he, ar, assumed = _mix(rows)
+    named = joined & (rows["unit_id"] != unit).to_numpy(bool) & (posts == 1)
+    return rows.assign(
+        capacity_l=whole, set_capacity_l=capacity, capacity_sd_pct=sd_pct, cylinders=np.maximum(cylinders / posts, 0.5),
+        joined=joined, posts=posts, o2=o2, he=he, ar=ar, capacity_differs=differs, mix_assumed_air=assumed, set_side_named=named,
+        not_breathable=(o2 < BREATHABLE_LEAST_O2_PCT) | (np.nan_to_num(ar) > BREATHABLE_MOST_AR_PCT),
+        breathed=rows["role"].isin(BREATHED).to_numpy(), loop=rows["role"].isin(LOOP).to_numpy(),
+    )
+
+
+def _mix(rows: pd.DataFrame) -> tuple[NDArray, NDArray, NDArray, NDArray]:
+    """O2, He, Ar per cent of what is inside, and where air had to be assumed."""
+    candidates = [("o2_pct", "he_pct", "ar_pct"), ("fill_analysed_o2_pct", "fill_analysed_he_pct", "fill_target_ar_pct"),
+                  ("fill_target_o2_pct", "fill_target_he_pct", "fill_target_ar_pct")]
+    o2, he, ar = np.full((3, len(rows)), np.nan)
+    for names in candidates:
+        values = [unknown_as_nan(rows[name]) for name in names]
+        open_ = ~np.isfinite(o2) & np.isfinite(values[0])
+        o2, he, ar = (np.where(open_, value, kept) for value, kept in zip(values, (o2, he, ar), strict=True))
+    assumed = ~np.isfinite(o2)
+    o2 = np.where(assumed, AIR_O2_PCT, o2)
+    return o2, np.nan_to_num(he), np.where(ar > 0, ar, np.nan), assumed
+
+
+def ambient_of_day(fills: pd.DataFrame) -> pd.Series:
+    """Median ambient temperature of each day with fills, °C, by date."""
+    known = fills[fills["ambient_c"].notna()]
+    return known.groupby(known["filled_at"].dt.normalize())["ambient_c"].median()
+
+
+def start_temperature(rows: pd.DataFrame, dives: pd.DataFrame, fills: pd.DataFrame) -> tuple[NDArray, NDArray, NDArray, NDArray]:
+    """Gas temperature at the start of the dive as known beforehand.
+
+    Best first: the unit's last known gas temperature (fill stop, or end of a dive, within 6 h) relaxed to
+    air; the air's; that day's ambient; 15 °C.
+
+    Returns
+    -------
+    start_c, start_sd_c : ndarray
+    basis : ndarray of str
+        `last_known`, `air`, `ambient`, `assumed`.
+    assumed : ndarray of bool
+    """
+    of_dive = dives.iloc[rows["dive"]]
+    started = of_dive["started_at"].reset_index(drop=True)
+    air = unknown_as_nan(of_dive["air_c"])
+    day = unknown_as_nan(started.dt.normalize().map(ambient_of_day(fills)))
+    surroundings = np.where(np.isfinite(air), air, day)
+    lag_s = still_air_lag_s(np.nan_to_num(rows["capacity_l"].to_numpy(float) / rows["cylinders"].to_numpy(float), nan=12.0))
+
+    since_fill_s = (started - rows["filled_at"].reset_index(drop=True)).dt.total_seconds().to_numpy()
+    ended = rows["last_dive_at"] + pd.to_timedelta(rows["last_dive_minutes"].fillna(45.0), unit="min")
+    since_dive_s = (started - ended.reset_index(drop=True)).dt.total_seconds().to_numpy()
+    from_dive = np.isfinite(since_dive_s) & (~np.isfinite(since_fill_s) | (since_dive_s < since_fill_s))
+    # gas leaves the water a little colder than the water
+    known_c = np.where(from_dive, unknown_as_nan(rows["last_dive_water_c"]) - 2.0, unknown_as_nan(rows["fill_gas_c"]))
+    elapsed = np.where(from_dive, since_dive_s, since_fill_s)
+    recent = np.isfinite(known_c) & np.isfinite(elapsed) & (elapsed >= 0) & (elapsed <= LAST_KNOWN_HOURS * 3600.0)
+    away = np.where(np.isfinite(surroundings), surroundings, ASSUMED_START_C)
+    relaxed = relaxed_c(np.where(recent, known_c, away), away, np.where(recent, elapsed, 0.0), lag_s)
+    lags = np.where(recent, elapsed, 0.0) / lag_s
+    uncertain = np.abs(np.where(recent, known_c - away, 0.0)) * lags * np.exp(-lags) * _LAG_LN_SD
+    air_sd = np.where(np.isfinite(surroundings), 0.0, ASSUMED_START_SD_C) * (1.0 - np.exp(-lags))
+
+    basis = np.select([recent, np.isfinite(air), np.isfinite(day)], ["last_known", "air", "ambient"], "assumed")
+    start = np.where(recent, relaxed, away)
+    sd = np.select([recent, np.isfinite(surroundings)], [np.hypot(np.hypot(NEXT_SD_C, uncertain), air_sd), NEXT_SD_C],
+                   ASSUMED_START_SD_C)
+    return start, sd, basis, basis == "assumed"
+
+
+def water_of_dives(dives: pd.DataFrame, sampled_c: NDArray, station_water_c: pd.Series | None = None) -> tuple[NDArray, NDArray, NDArray]:
+    """Water temperature of each dive as one number: recorded, else that month's usual one.
+
+    Parameters
+    ----------
+    sampled_c : ndarray
+        Mean of the dive's samples, NaN without.
+    station_water_c : Series, optional
+        The station's median by calendar month (1 to 12).
+
+    Returns
+    -------
+    water_c, water_sd_c : ndarray
+    assumed : ndarray of bool
+    """
+    stated = unknown_as_nan(dives["water_c"])
+    known = np.where(np.isfinite(sampled_c), sampled_c, stated)
+    frame = pd.DataFrame({"c": known, "month": dives["started_at"].dt.month.to_numpy(), "year": dives["started_at"].dt.year.to_numpy()})
+    this_year = frame.groupby(["year", "month"])["c"].transform("median").to_numpy()
+    usual = frame.groupby("month")["c"].transform("median").to_numpy()
+    station = unknown_as_nan(frame["month"].map(station_water_c)) if station_water_c is not None else np.full(len(frame), np.nan)
+    filled, sd = known, np.where(np.isfinite(sampled_c), 0.5, 0.8)
+    for values in (this_year, station, usual, np.full(len(frame), np.nanmedian(known) if np.isfinite(known).any() else 12.0)):
+        sd = np.where(np.isfinite(filled), sd, 4.0 if values is not None else 6.0)
+        filled = np.where(np.isfinite(filled), filled, values)
+    return filled, sd, ~np.isfinite(known)

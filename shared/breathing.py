@@ -1,0 +1,106 @@
+"""What a diver breathes: ambient pressure, its integral over a dive, and the rates that follow.
+
+Rates are at ambient pressure (RMV, L/min): free litres used over the integral of ambient pressure. The
+ideal figure beside it is the sum every diver does, capacity × pressure drop, without temperature or
+compressibility.
+"""
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from shared.constants import ATM_BAR, BAR_PER_METRE_EN13319, GRAVITY_M_S2, SALT_WATER_KG_M3
+
+EN13319_KG_M3 = BAR_PER_METRE_EN13319 * 1e5 / GRAVITY_M_S2
+"""Density at which 10 m of water is 1 bar, kg/m³."""
+
+
+def ambient_bar_abs(
+    depth_m: ArrayLike,
+    surface_pressure_bar_abs: ArrayLike = ATM_BAR,
+    water_density_kg_m3: ArrayLike = SALT_WATER_KG_M3,
+) -> Any:
+    """Absolute pressure around the diver, bar.
+
+    Parameters
+    ----------
+    depth_m : array_like
+        Depth, m.
+    surface_pressure_bar_abs, water_density_kg_m3 : array_like
+        Bar absolute and kg/m³; broadcast with the depth.
+
+    Returns
+    -------
+    ndarray or float
+        Bar absolute, of the broadcast shape.
+
+    Notes
+    -----
+    P = P_surface + ρ·g·depth, g = 9.80665 m/s². Water is taken as incompressible and of one density.
+    """
+    bar_per_m = np.asarray(water_density_kg_m3, float) * (GRAVITY_M_S2 / 1e5)
+    return (np.asarray(surface_pressure_bar_abs, float) + bar_per_m * np.asarray(depth_m, float))[()]
+
+
+def cumulative_bar_min(t_s: ArrayLike, ambient_bar_abs: ArrayLike, starts: ArrayLike = (0,)) -> NDArray:
+    """Integral of ambient pressure over time from the first sample of each dive, bar·min.
+
+    Parameters
+    ----------
+    t_s, ambient_bar_abs : array_like, (n,)
+        Samples of one or more dives one behind the other, time rising within each; straight lines between.
+    starts : array_like of int, (dives,)
+        Position of each dive's first sample; the first is 0.
+
+    Returns
+    -------
+    ndarray, (n,)
+        0 at each dive's first sample.
+    """
+    t, ambient = np.asarray(t_s, float), np.asarray(ambient_bar_abs, float)
+    first = np.asarray(starts, int)
+    steps = np.zeros(t.size)
+    steps[1:] = 0.5 * (ambient[1:] + ambient[:-1]) * np.diff(t) / 60.0
+    steps[first] = 0.0
+    total = np.cumsum(steps)
+    return total - np.repeat(total[first], np.diff(np.append(first, t.size)))
+
+
+def rmv_l_min(gas_used_free_l: ArrayLike, bar_min: ArrayLike) -> Any:
+    """Respiratory minute volume at ambient pressure, L/min, from free litres used and ∫P dt in bar·min.
+
+    NaN where the integral is not positive. The free litre is at 1 bar and 15 °C, so that the rate is
+    stated at 15 °C.
+    """
+    used, integral = np.asarray(gas_used_free_l, float), np.asarray(bar_min, float)
+    return np.divide(used, integral, out=np.full(np.broadcast_shapes(used.shape, integral.shape), np.nan),
+                     where=integral > 0)[()]
+
+
+def ideal_used_free_l(water_capacity_l: ArrayLike, start_pressure_bar: ArrayLike, end_pressure_bar: ArrayLike) -> Any:
+    """Capacity × pressure drop, free litres: an ideal gas that does not change its temperature."""
+    drop = np.asarray(start_pressure_bar, float) - np.asarray(end_pressure_bar, float)
+    return (np.asarray(water_capacity_l, float) * drop)[()]
+
+
+def endurance_min(
+    water_capacity_l: ArrayLike,
+    start_pressure_bar: ArrayLike,
+    end_pressure_bar: ArrayLike,
+    ambient_bar_abs: ArrayLike,
+    rmv_l_min: ArrayLike,
+    atmosphere_bar: ArrayLike = 1.0,
+) -> Any:
+    """How long a pressure drop lasts at one depth and rate, ideal gas, minutes.
+
+    US Navy Diving Manual Rev. 4 Change A § 7-4.1: available volume over consumption. The manual divides
+    the drop by one atmosphere; in litres and bar that is 1 bar. Looks at a record; it plans no dive.
+    """
+    available = ideal_used_free_l(water_capacity_l, start_pressure_bar, end_pressure_bar) / np.asarray(atmosphere_bar, float)
+    return (available / (np.asarray(ambient_bar_abs, float) * np.asarray(rmv_l_min, float)))[()]
+
+
+def partial_pressure_bar(fraction_pct: ArrayLike, ambient_bar_abs: ArrayLike) -> Any:
+    """Partial pressure, bar, of a gas that is so many molar per cent of what is breathed."""
+    return (np.asarray(fraction_pct, float) / 100.0 * np.asarray(ambient_bar_abs, float))[()]
