@@ -1,10 +1,12 @@
 """`station.toml`: what a station decides for itself, read once, checked whole, with words for every mistake."""
 
 import difflib
+import hashlib
+import json
 import re
 import tomllib
 from collections.abc import Mapping as AnyMapping
-from dataclasses import dataclass, field, fields, is_dataclass
+from dataclasses import dataclass, field, fields
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any, get_args
@@ -63,6 +65,12 @@ class Station:
     warehouse = property(lambda self: self.folder / "warehouse.duckdb")
     published = property(lambda self: self.folder / "published")
     reports = property(lambda self: self.folder / "reports")
+
+    @property
+    def uddf_hash(self) -> str:
+        """A stable hash of all that decides how UDDF files are read."""
+        told = [self.uddf.zone or self.time_zone, self.uddf.decimal, self.uddf.pressure, sorted(self.uddf.roles.items())]
+        return hashlib.sha256(json.dumps(told).encode()).hexdigest()[:16]
 
     @property
     def zone(self) -> ZoneInfo:
@@ -331,8 +339,6 @@ def _toml(value: Any) -> str:
         return "true" if value else "false"
     if isinstance(value, str):
         # TOML and JSON write a basic string alike, but for the delete character
-        import json
-
         return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
     return repr(value)
 
@@ -383,5 +389,3 @@ _MORE = """\
 # Minute, hour, day, month, weekday: when `coldfill schedule` makes a pass.
 cron = "*/10 * * * *"
 """
-
-assert is_dataclass(Policy)

@@ -114,7 +114,7 @@ def _typed(sheet: Sheet, source: str, mapping: Mapping, zone: str, folder_member
                              {code: mask[keep] for code, mask in flags.items()})
     table.rows_rejected = int(bad.rejected.sum())
     if size == 0:
-        table.notes.append("The file holds a header and no rows.")
+        table.notes.append("no_rows")
     return table
 
 

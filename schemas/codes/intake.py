@@ -149,6 +149,7 @@ ROW = [
     ),
     Code("older_than_current", "The row was passed over, for a newer file holds the same key.", "Save the file again if it is the right one, or give it a column revised_at."),
     Code("no_longer_in_file", "The row is no longer in the newer file of the same name; it still counts.", "Nothing, if it was only cut; to take it back use `coldfill intake undo`."),
+    Code("sync_conflict_passed_over", "A copy that a file service made of two versions is not read.", "If it holds rows that count, rename it and drop it again."),
     Code("file_time_in_future", "The file's own time lies in the future.", "Set the clock of the computer that wrote it; until then it wins over later files."),
 ]
 
