@@ -1,0 +1,210 @@
+"""Fills with everything that is looked up for them: unit, gauge, source, mix, the later reading.
+
+One frame with a row a fill in the order of time; what is not known stays empty and is said in `flags`.
+"""
+
+import numpy as np
+import pandas as pd
+
+from pipelines.build.inspections import local_day
+from pipelines.build.units import cylinders_of_units_on
+from shared.constants import AIR_O2_PCT
+from shared.fill_heat import BANK_BAR, COMPRESSOR_RISE_K, wall_heat_capacity_j_k, wall_mass_kg
+from shared.gauges import DEFAULT_CLASS, DEFAULT_SPAN_BAR
+
+CHECK_STEP_BAR = 0.1
+USUAL_FREE_L_MIN = {"compressor": 180.0, "bank": 600.0}
+"""Rate of filling where neither the fill nor its source's other fills say it, free L/min."""
+SIZES_L = (5.0, 8.5, 11.0, 13.5, 16.0)
+SIZE_WORDS = ("under 5 L", "5 to 8.5 L", "8.5 to 11 L", "11 to 13.5 L", "13.5 to 16 L", "over 16 L")
+CHECK_GAUGE = "check gauge"
+
+
+def fill_context(inputs: dict[str, pd.DataFrame], units: pd.DataFrame, policy, first_readings: pd.DataFrame | None) -> pd.DataFrame:
+    """Fills in the order of time, joined with what is known about their unit, gauge and source."""
+    fills = inputs["fills"].sort_values(["filled_at", "fill_id"], ignore_index=True).copy()
+    fills["filled_on"] = local_day(fills["filled_at"], policy.time_zone)
+    fills["station"] = fills["station_id"].astype(object).where(fills["station_id"].notna(), "")
+    marks: dict[str, np.ndarray] = {}
+    fills = _with_unit(fills, inputs, units, marks)
+    fills = _with_gauge(fills, inputs["gauges"])
+    fills = _with_source(fills, inputs)
+    fills = _with_mix(fills, marks)
+    fills = _with_minutes(fills, marks)
+    fills = _with_settled(fills, inputs["gauges"], policy, first_readings, marks)
+    fills["marks"] = pd.Series(lists(marks, len(fills)), index=fills.index, dtype="object")
+    return fills
+
+
+def lists(marks: dict[str, np.ndarray], n: int) -> list[list[str]]:
+    """A list of codes a row, from a mask a code."""
+    found: list[list[str]] = [[] for _ in range(n)]
+    for code, mask in marks.items():
+        for i in np.flatnonzero(np.asarray(mask, bool)):
+            found[i].append(code)
+    return found
+
+
+def floats(column: pd.Series) -> np.ndarray:
+    """A column as floats with NaN."""
+    return column.to_numpy("float64", na_value=np.nan)
+
+
+def looked_up(keys: pd.Series, by: pd.Series) -> pd.Series:
+    """Values of `by`, whose index is unique, at the keys, with its dtype; also where either is empty."""
+    found = by.reindex(pd.Index(keys.astype(object)))
+    return pd.Series(found.array, index=keys.index)
+
+
+def truth(column: pd.Series) -> np.ndarray:
+    """A nullable boolean column as plain booleans, unknown counting as false."""
+    return column.astype("boolean").fillna(False).to_numpy(bool)
+
+
+def _with_unit(fills: pd.DataFrame, inputs: dict, units: pd.DataFrame, marks: dict) -> pd.DataFrame:
+    wanted = ["unit_id", "material", "water_capacity_l", "capacity_sd_pct", "working_pressure_bar", "permitted_bar",
+              "test_pressure_bar", "empty_mass_kg", "valve_rating_known"]
+    fills = fills.merge(units[[c for c in wanted if c in units]], on="unit_id", how="left")
+    pairs = cylinders_of_units_on(inputs, fills["unit_id"], fills["filled_on"])
+    fills["cylinders"] = np.maximum(np.bincount(pairs["row"], minlength=len(fills)), 1).astype(float)
+    fills["material"] = fills["material"].astype(object).where(fills["material"].notna(), "")
+    stamped = floats(fills["empty_mass_kg"]) if "empty_mass_kg" in fills else np.full(len(fills), np.nan)
+    estimated = wall_mass_kg(fills["material"], floats(fills["water_capacity_l"]), floats(fills["working_pressure_bar"]))
+    # a stamped mass far from what such a cylinder weighs is a slip of the pen, not a lighter cylinder
+    wrong = (stamped < 0.4 * estimated) | (stamped > 2.5 * estimated)
+    fills["mass_known"] = np.isfinite(stamped) & ~wrong
+    fills["wall_j_k"] = wall_heat_capacity_j_k(fills["material"], np.where(fills["mass_known"], stamped, estimated))
+    marks["wall_mass_doubtful"] = wrong
+    marks["wall_mass_estimated"] = ~fills["mass_known"].to_numpy()
+    fills["size"] = np.array(SIZE_WORDS, dtype=object)[np.searchsorted(SIZES_L, floats(fills["water_capacity_l"]))
+                                                       .clip(0, len(SIZES_L))]
+    fills.loc[fills["water_capacity_l"].isna(), "size"] = ""
+    return fills
+
+
+def read_step_bar(readings: np.ndarray) -> float:
+    """The step a gauge is read to, bar, as its readings show: 5, 1, 0.5 or 0.1."""
+    readings = readings[np.isfinite(readings)]
+    for step in (10.0, 5.0, 2.0, 1.0, 0.5):
+        if len(readings) >= (8 if step > 1 else 1):
+            off = np.abs(readings / step - np.round(readings / step))
+            if np.mean(off < 1e-6) >= (0.9 if step > 1 else 0.8):
+                return step
+    return 0.1
+
+
+def _steps(gauge: pd.Series, reading: pd.Series) -> pd.Series:
+    """Step of each gauge as its readings show it."""
+    found = {name: read_step_bar(rows.to_numpy(float)) for name, rows in reading.groupby(gauge)}
+    return pd.Series(found, dtype="float64", index=pd.Index(list(found), dtype=object))
+
+
+def _with_gauge(fills: pd.DataFrame, gauges: pd.DataFrame) -> pd.DataFrame:
+    fills["gauge"] = fills["gauge_id"].astype(object).where(fills["gauge_id"].notna(), "gauge of " + fills["station"])
+    known = gauges.drop_duplicates("gauge_id", keep="last").set_index("gauge_id")
+
+    def at(by: pd.Series) -> pd.Series:
+        return looked_up(fills["gauge"], by)
+
+    limit = at(known["accuracy_class"]).fillna(DEFAULT_CLASS) * at(known["span_bar"]).fillna(DEFAULT_SPAN_BAR) / 100.0
+    fills["gauge_limit_bar"] = limit.astype(float)
+    fills["gauge_checked_on"] = at(known["checked_on"]).astype("datetime64[us]")
+    fills["gauge_offset_stated_bar"] = at(known["offset_bar"]).astype(float)
+    seen = _steps(fills["gauge"], fills["stop_pressure_bar"])
+    fills["gauge_step_bar"] = at(known["step_bar"]).astype(float).fillna(at(seen))
+    return fills
+
+
+def _with_source(fills: pd.DataFrame, inputs: dict) -> pd.DataFrame:
+    sources = inputs["sources"].drop_duplicates("source_id", keep="last").set_index("source_id")
+
+    def at(by: pd.Series) -> pd.Series:
+        return looked_up(fills["source_id"], by)
+
+    fills["source"] = fills["source_id"].astype(object).where(fills["source_id"].notna(), "")
+    kind = at(sources["kind"]).astype(object)
+    by_log = fills["source_id"].isin(inputs["compressors"]["compressor_id"])
+    fills["source_kind"] = kind.where(kind.notna(), np.where(by_log, "compressor", ""))
+    fills["source_known"] = (fills["source_kind"] != "").to_numpy()
+    fills["source_o2_pct"] = at(sources["o2_pct"]).astype(float)
+    fills["source_he_pct"] = at(sources["he_pct"]).astype(float)
+    fills["source_oxygen_compatible"] = at(sources["oxygen_compatible"]).astype("boolean")
+    ambient, stop = floats(fills["ambient_c"]), floats(fills["stop_pressure_bar"])
+    bank = (fills["source_kind"] == "bank").to_numpy()
+    log = inputs["compressor_log"]
+    warm = (log["outlet_c"] - log["ambient_c"]).groupby(log["compressor_id"]).median()
+    warm = warm[warm.between(-20, 60)]
+    rise = floats(looked_up(fills["source"], warm).astype(float).fillna(COMPRESSOR_RISE_K))
+    fills["outlet_known"] = fills["source"].isin(warm.index)
+    fills["delivery_c"] = np.where(bank, ambient, ambient + rise)
+    fills["delivery_bar"] = np.where(bank, np.maximum(stop + 20.0, BANK_BAR), np.nan)
+    return fills
+
+
+def _with_mix(fills: pd.DataFrame, marks: dict) -> pd.DataFrame:
+    """The mix taken for the gas laws: as analysed, else as asked for."""
+    target_he = floats(fills["target_he_pct"].fillna(0.0))
+    o2 = floats(fills["analysed_o2_pct"].fillna(fills["target_o2_pct"]).fillna(AIR_O2_PCT))
+    he = floats(fills["analysed_he_pct"].fillna(pd.Series(target_he, fills.index)))
+    ar = floats(fills["target_ar_pct"])
+    total = o2 + he + np.nan_to_num(ar)
+    marks["mix_impossible"] = total > 100.0
+    fills["gas_o2_pct"] = np.where(total > 100.0, np.nan, o2)
+    fills["gas_he_pct"] = he
+    fills["gas_ar_pct"] = np.where(ar > 0, ar, np.nan)
+    return fills
+
+
+def _with_minutes(fills: pd.DataFrame, marks: dict) -> pd.DataFrame:
+    minutes = floats(fills["fill_minutes"])
+    added = floats(fills["water_capacity_l"]) * (floats(fills["stop_pressure_bar"]) - floats(fills["start_pressure_bar"]))
+    rate = pd.Series(added / minutes, fills.index).where(added > 0)
+    usual = rate.groupby(fills["source"]).transform("median")
+    usual = usual.fillna(fills["source_kind"].map(USUAL_FREE_L_MIN).astype(float)).fillna(USUAL_FREE_L_MIN["compressor"])
+    fills["minutes_known"] = np.isfinite(minutes)
+    fills["minutes"] = np.where(fills["minutes_known"], minutes, np.maximum(added, 1.0) / usual)
+    marks["fill_minutes_assumed"] = ~fills["minutes_known"].to_numpy()
+    return fills
+
+
+def _with_settled(fills: pd.DataFrame, gauges: pd.DataFrame, policy, first_readings: pd.DataFrame | None, marks: dict) -> pd.DataFrame:
+    reading, at_c = floats(fills["settled_pressure_bar"]), floats(fills["settled_c"])
+    stated_at = fills["settled_at"].notna().to_numpy()
+    hours = (fills["settled_at"] - fills["filled_at"]).dt.total_seconds().to_numpy(float, na_value=np.nan) / 3600.0
+    read = np.isfinite(reading)
+    next_fill = fills.groupby("unit_id")["filled_at"].shift(-1)
+    marks["settled_temperature_missing"] = read & ~np.isfinite(at_c)
+    marks["settled_before_stop"] = read & stated_at & (hours < 0)
+    marks["settled_after_next_fill"] = read & stated_at & (fills["settled_at"] >= next_fill).to_numpy()
+    marks["settled_time_assumed"] = read & ~stated_at
+    usable = read & np.isfinite(at_c) & ~marks["settled_before_stop"] & ~marks["settled_after_next_fill"]
+    hours = np.where(stated_at, hours, policy.filling.settle_hours)
+    marks["settled_early"] = usable & (hours < policy.filling.settle_hours)
+    fills["settled_usable"], fills["settled_hours"] = usable, np.where(usable, hours, np.nan)
+    fills["settled_known_at"] = fills["settled_at"].where(
+        fills["settled_at"].notna(), fills["filled_at"] + pd.Timedelta(hours=policy.filling.settle_hours)
+    )
+    given = fills["settled_gauge_id"].astype(object)
+    fills["settled_gauge"] = given.where(given.notna(), CHECK_GAUGE + " of " + fills["station"])
+    known = gauges.drop_duplicates("gauge_id", keep="last").set_index("gauge_id")
+    limit = looked_up(given, known["accuracy_class"]).fillna(DEFAULT_CLASS) * looked_up(given, known["span_bar"]).fillna(DEFAULT_SPAN_BAR)
+    limit = limit / 100.0
+    fills["settled_limit_bar"] = np.where(given.isna(), policy.filling.check_gauge_limit_bar, limit.astype(float))
+    step = looked_up(given, known["step_bar"]).astype(float)
+    seen = _steps(fills.loc[read, "settled_gauge"], fills.loc[read, "settled_pressure_bar"])
+    fills["settled_step_bar"] = step.fillna(looked_up(fills["settled_gauge"], seen)).fillna(CHECK_STEP_BAR)
+    for name in ("in_water_bar", "in_water_c", "in_water_minutes", "in_water_sd_bar"):
+        fills[name] = np.nan
+    fills["in_water_known_at"] = pd.Series(pd.NaT, fills.index, dtype="datetime64[us, UTC]")
+    if first_readings is not None and len(first_readings):
+        soft = first_readings.drop_duplicates("fill_id").set_index("fill_id")
+        for name, column in (("in_water_bar", "pressure_bar"), ("in_water_c", "water_c"), ("in_water_minutes", "minutes")):
+            fills[name] = looked_up(fills["fill_id"], soft[column]).astype(float)
+        if "sd_bar" in soft:
+            fills["in_water_sd_bar"] = looked_up(fills["fill_id"], soft["sd_bar"]).astype(float)
+        if "read_at" in soft:
+            fills["in_water_known_at"] = looked_up(fills["fill_id"], soft["read_at"]).astype("datetime64[us, UTC]")
+    # without a moment of its own the reading counts as known the day after the fill
+    late = fills["filled_at"] + pd.Timedelta(days=1)
+    fills["in_water_known_at"] = fills["in_water_known_at"].where(fills["in_water_known_at"].notna(), late)
+    return fills

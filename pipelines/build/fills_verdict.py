@@ -1,0 +1,125 @@
+"""Whether a fill may be handed over: every reason found, and the worst of them as the verdict."""
+
+import numpy as np
+import pandas as pd
+
+from pipelines.build.air import air_state_of_fills, co_limit
+from pipelines.build.fills_context import floats, lists, looked_up, truth
+from pipelines.build.fills_mix import beyond_qualification
+from pipelines.build.inspections import unit_states_at
+from shared.inspection import add_months
+
+VERDICTS = ("stop", "attention", "short", "good")
+"""Worst first."""
+GAUGE_CHECK_MONTHS = 12
+"""Gauges are checked yearly: common practice, no source."""
+
+STOP = (
+    "not_in_test", "unit_condemned", "unit_withdrawn", "settled_above_permitted", "mix_out_of_tolerance", "mix_not_analysed",
+    "sides_analysed_apart", "oxygen_into_unclean_unit", "co_above_limit", "air_test_failed",
+)
+ATTENTION = (
+    "may_settle_above_permitted", "mix_above_oxygen_limit", "beyond_qualification", "side_gauges_differ", "gauge_past_check",
+    "gauge_drifting", "arrived_empty", "air_test_overdue", "air_test_failed_later", "suit_gas_only", "permitted_pressure_unknown",
+    "settled_reading_doubtful", "settled_before_stop", "outside_gas_table", "mix_impossible",
+)
+SHORT = ("short_fill",)
+
+
+def build_verdict(c: pd.DataFrame, q: pd.DataFrame, mix: pd.DataFrame, inputs: dict, policy, drifting: np.ndarray) -> pd.DataFrame:
+    """in_test, oxygen_clean, side_disagreement, air_state, verdict, reasons and released of each fill.
+
+    Parameters
+    ----------
+    c : DataFrame
+        The context of the fills.
+    q : DataFrame
+        Their pressures: settled_pressure_bar_15c, low and high at the reference temperature, basis.
+    mix : DataFrame
+        What `build_mix` found.
+    drifting : ndarray of bool
+        The filling gauge drifted in that month.
+    """
+    state = unit_states_at(inputs, policy, c["unit_id"], c["filled_at"])
+    air = _air_state(c, inputs, policy)
+    unclean = ~truth(state["oxygen_clean"])
+    permitted, start = floats(c["permitted_bar"]), floats(c["start_pressure_bar"])
+    low, high = floats(q["low_ref"]), floats(q["high_ref"])
+    second = floats(c["second_stop_pressure_bar"])
+    # two readings on gauges of one class: each has an offset of its own
+    apart = np.sqrt(2.0) * floats(c["gauge_limit_bar"]) + floats(c["gauge_step_bar"])
+    gauges_differ = np.abs(floats(c["stop_pressure_bar"]) - second) > apart
+    stated_offset = np.abs(floats(c["gauge_offset_stated_bar"])) > floats(c["gauge_limit_bar"])
+    tests_kept = len(inputs["air_tests"]) > 0
+
+    found = {
+        "unit_condemned": (state["inspection_state"] == "condemned").to_numpy(),
+        "unit_withdrawn": truth(state["withdrawn"]),
+        "not_in_test": ~truth(state["in_test"]),
+        "settled_above_permitted": low > permitted,
+        "mix_out_of_tolerance": (mix["mix_verdict"] == "out_of_tolerance").to_numpy(),
+        "mix_not_analysed": ((mix["mix_verdict"] == "not_analysed") & mix["other_than_air"]).to_numpy(),
+        "sides_analysed_apart": mix["analyses_differ"].to_numpy(),
+        "oxygen_into_unclean_unit": mix["oxygen_decanted"].to_numpy() & unclean,
+        "co_above_limit": floats(c["co_ppm"]) > co_limit(policy)[0],
+        "air_test_failed": air == "failed",
+        "may_settle_above_permitted": (low <= permitted) & (high > permitted),
+        "mix_above_oxygen_limit": mix["above_oxygen_limit"].to_numpy() & unclean & ~mix["oxygen_decanted"].to_numpy(),
+        "beyond_qualification": beyond_qualification(c, mix["qualification_needed"].to_numpy(), inputs["members"]),
+        "side_gauges_differ": gauges_differ,
+        "gauge_past_check": _past_check(c),
+        "gauge_drifting": drifting | stated_offset,
+        "arrived_empty": start < policy.filling.least_arrival_bar,
+        "air_test_overdue": (air == "overdue") | ((air == "never_tested") & tests_kept),
+        "air_test_failed_later": air == "failed_later",
+        "suit_gas_only": mix["suit_gas"].to_numpy(),
+        "permitted_pressure_unknown": ~np.isfinite(permitted),
+        "outside_gas_table": ~np.isfinite(floats(q["settled_pressure_bar_15c"])),
+        "short_fill": floats(q["settled_pressure_bar_15c"]) < floats(c["target_pressure_bar"]) - policy.filling.short_bar,
+        "hot_stop": floats(c["stop_pressure_bar"]) - floats(q["settled_pressure_bar_15c"]) > policy.filling.short_bar,
+        "stopped_early": floats(c["stop_pressure_bar"]) < floats(c["target_pressure_bar"]) - policy.filling.short_bar,
+    }
+    reasons = lists(found, len(c))
+    for own, marks, inspection in zip(reasons, c["marks"], state["reasons"], strict=True):
+        own.extend(m for m in marks if m not in own)
+        if "not_in_test" in own or "unit_withdrawn" in own:
+            own.extend(r for r in inspection if r not in own)
+    verdict = np.full(len(c), "good", dtype=object)
+    for word, codes in (("short", SHORT), ("attention", ATTENTION), ("stop", STOP)):
+        wanted = set(codes)
+        verdict[[not wanted.isdisjoint(r) for r in reasons]] = word
+    both_read = np.isfinite(second) | mix["analysed_twice"].to_numpy()
+    disagree = pd.array(gauges_differ | mix["analyses_differ"].to_numpy(), dtype="boolean")
+    disagree[~both_read] = pd.NA
+    return pd.DataFrame(
+        {
+            "in_test": state["in_test"].astype("boolean").to_numpy(),
+            "oxygen_clean": state["oxygen_clean"].astype("boolean").to_numpy(),
+            "side_disagreement": disagree,
+            "air_state": air,
+            "verdict": verdict,
+            "reasons": pd.Series(reasons, index=c.index, dtype="object"),
+            "released": pd.array(_released(c, inputs["releases"]), dtype="boolean"),
+        },
+        index=c.index,
+    )
+
+
+def _air_state(c: pd.DataFrame, inputs: dict, policy) -> np.ndarray:
+    """State of the air behind each fill of the context, which stands in the order of time."""
+    states = air_state_of_fills(inputs, policy)["air_state"]
+    by_fill = dict(zip(inputs["fills"]["fill_id"], states, strict=True))
+    return c["fill_id"].map(by_fill).astype(object).to_numpy()
+
+
+def _past_check(c: pd.DataFrame) -> np.ndarray:
+    checked = c["gauge_checked_on"].to_numpy("datetime64[us]").astype("datetime64[D]")
+    due = add_months(checked, GAUGE_CHECK_MONTHS)
+    return ~np.isnat(checked) & (c["filled_on"].to_numpy("datetime64[us]").astype("datetime64[D]") > due)
+
+
+def _released(c: pd.DataFrame, releases: pd.DataFrame) -> np.ndarray:
+    last = releases.groupby("fill_id")["released_at"].max()
+    return (looked_up(c["fill_id"], last) >= c["filled_at"]).fillna(False).to_numpy(bool)
+
+
