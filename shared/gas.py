@@ -319,11 +319,11 @@ def _evaluate(
         at = int(np.argmax(bad_mix.ravel()))
         o2, he, ar = (float(np.broadcast_to(x, bad_mix.shape).ravel()[at]) for x in shares)
         Mix(o2, he, ar)  # raises with its own words
+    shares = (np.where(bad_mix, np.nan, shares[0]), *shares[1:])
     bad = outside_box(first, temperature_k) if what == "density" else impossible_density(first, temperature_k)
     if strict:
         refuse(bad, first, temperature_k, "bar abs" if what == "density" else "mol/L")
-    if np.any(bad_mix) or np.any(bad):
-        bad = bad | np.broadcast_to(bad_mix, shape).ravel()
+    if np.any(bad):
         first = np.where(bad, np.nan, first)
 
     out = np.full(first.shape, np.nan)

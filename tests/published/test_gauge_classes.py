@@ -1,0 +1,11 @@
+"""EN 837-1:1996, table 11: accuracy classes as per cent of span (read in the standard; bar figures computed)."""
+
+import pytest
+
+from shared.gauges import limit_of_error_bar, offset_sd_bar
+
+
+@pytest.mark.parametrize("accuracy_class, limit_bar", [(1, 4.0), (1.6, 6.4), (2.5, 10.0)])
+def test_limit_of_error_of_a_400_bar_gauge(accuracy_class, limit_bar):
+    assert limit_of_error_bar(accuracy_class, 400) == pytest.approx(limit_bar, abs=1e-12)
+    assert offset_sd_bar(accuracy_class, 400) == pytest.approx(limit_bar / 2)

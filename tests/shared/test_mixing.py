@@ -1,0 +1,99 @@
+"""Depths, oxygen service and the mix a fill should have."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from shared.gas import density_mol_l, shares_pct
+from shared.gauges import pressure_sd_bar, reading_sd_bar
+from shared.mixing import (
+    expected_mix,
+    least_depth_m,
+    max_operating_depth_m,
+    oxygen_decanted,
+    oxygen_service_needed,
+    whole_metres_down,
+    whole_metres_up,
+)
+from shared.units import absolute, kelvin
+
+
+def test_depths_of_an_unknown_or_oxygen_free_gas_are_unknown():
+    assert np.isnan(max_operating_depth_m([np.nan, 0.0])).all()
+    assert np.isnan(least_depth_m([np.nan, 0.0])).all()
+
+
+def test_least_depth_is_zero_where_the_surface_will_do():
+    assert least_depth_m([10.0, 18.0, 21.0]) == pytest.approx([8.0, 0.0, 0.0])
+
+
+def test_labels_round_to_the_careful_side():
+    assert whole_metres_down(max_operating_depth_m([32.0, 50.0])).tolist() == [33.0, 18.0]
+    assert whole_metres_up(least_depth_m([10.0, 12.0])).tolist() == [8.0, 5.0]
+
+
+@pytest.mark.parametrize(
+    "method, o2, he, source_o2, decanted, needed",
+    [
+        ("air", 20.95, 0, np.nan, False, False),
+        ("air", 32, 0, np.nan, True, True),  # an 'air' fill with a rich target: not what it says
+        ("partial_pressure", 32, 0, np.nan, True, True),
+        ("partial_pressure", 21, 35, np.nan, True, True),  # whatever the final mix
+        ("partial_pressure", 18, 45, np.nan, True, True),
+        ("partial_pressure", 21, 0, np.nan, True, True),
+        ("partial_pressure", 10, 52, np.nan, False, False),  # helium topped with air
+        ("banked_mix", 21, 0, 50, True, True),
+        ("banked_mix", 21, 0, 21, False, False),
+        ("continuous", 32, 0, np.nan, True, True),
+        (np.nan, 32, 0, np.nan, True, True),
+        (np.nan, 21, 0, np.nan, False, False),
+        (None, 21, np.nan, np.nan, False, False),
+    ],
+)
+def test_oxygen_service(method, o2, he, source_o2, decanted, needed):
+    assert oxygen_decanted([method], o2, he, source_o2).tolist() == [decanted]
+    assert oxygen_service_needed([method], o2, he, np.nan, source_o2).tolist() == [needed]
+
+
+def test_an_analysis_above_the_limit_needs_oxygen_service_whatever_was_asked_for():
+    assert oxygen_service_needed("air", 20.95, 0, 27.0)
+    assert not oxygen_service_needed("air", 20.95, 0, 27.0, limit_pct=40.0)
+
+
+fill = st.tuples(st.floats(0, 150), st.floats(1, 150), st.floats(5, 40), st.floats(5, 60))
+nitrox = st.floats(15, 100)
+
+
+@given(fill, nitrox, nitrox, st.floats(0, 0.9))
+@settings(max_examples=60, deadline=None)
+def test_moles_in_are_moles_out(pressures, start_o2, added_o2, helium_of_rest):
+    start_bar, more_bar, start_c, stop_c = pressures
+    start_he = helium_of_rest * (100 - start_o2)
+    stop_bar = start_bar + more_bar + 40
+    o2, he, ar = expected_mix(start_bar, start_c, stop_bar, stop_c, start_o2, start_he, added_o2)
+    inside = density_mol_l(absolute(start_bar), kelvin(start_c), start_o2, start_he)
+    after = density_mol_l(absolute(stop_bar), kelvin(stop_c), o2, he, ar)
+    by_gas = inside * shares_pct(start_o2, start_he) + (after - inside) * shares_pct(added_o2)
+    assert after * np.array([o2, he, ar]) == pytest.approx(by_gas, abs=1e-4)
+    assert min(start_o2, added_o2) - 1e-6 <= o2 <= max(start_o2, added_o2) + 1e-6
+
+
+def test_a_fill_that_added_nothing_keeps_its_mix_and_an_unknown_residue_stays_unknown():
+    o2, he, ar = expected_mix([100, 100, 100], 15, [90, 200, 200], 15, [32, np.nan, 32], 0, 20.95)
+    assert o2[0] == pytest.approx(32)
+    assert np.isnan([o2[1], he[1], ar[1]]).all()
+    assert 20.95 < o2[2] < 32
+
+
+def test_many_fills_at_once_equal_each_alone():
+    rng = np.random.default_rng(4)
+    start, stop, o2 = rng.uniform(0, 100, 50), rng.uniform(150, 300, 50), rng.uniform(21, 50, 50)
+    together, _, _ = expected_mix(start, 15, stop, 30, o2, 0, 20.95)
+    alone = [expected_mix(start[i], 15, stop[i], 30, o2[i], 0, 20.95)[0] for i in range(50)]
+    assert together == pytest.approx(alone, abs=1e-5)
+
+
+def test_a_reading_is_off_by_offset_and_step():
+    assert reading_sd_bar(1.0) == pytest.approx(0.2887, abs=1e-4)
+    assert pressure_sd_bar(1.6, 400, 1.0) == pytest.approx(np.hypot(3.2, 0.2887), abs=1e-4)
