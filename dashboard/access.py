@@ -1,0 +1,124 @@
+"""Who is asking, and what that lets them see: written down once as data, enforced where snapshots are read.
+
+A page never decides what somebody may see. It asks `data.Snapshot`, which asks here. What is not granted
+is refused; there is no default that lets something through.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+#: one person on the machine the station lives on, bound to the loopback address
+ALONE = "alone"
+#: a phone beside the compressor, nobody signed in: no names, no dives
+LOCAL_NETWORK = "local_network"
+OPERATOR = "operator"
+MANAGER = "manager"
+DIVER = "diver"
+ROLES = (ALONE, LOCAL_NETWORK, OPERATOR, MANAGER, DIVER)
+
+
+class Scope(StrEnum):
+    """How much of a table a role may see."""
+
+    ALL = "all"
+    #: rows of the asking member alone
+    OWN = "own"
+    #: every row, with what names a person taken out
+    NAMELESS = "nameless"
+
+
+class Refused(PermissionError):
+    """The one who asks may not see this."""
+
+
+@dataclass(frozen=True)
+class Viewer:
+    """Who is asking. `member_id` is the person's own member, where there is one.
+
+    Raises
+    ------
+    Refused
+        The role is unknown, or a diver comes without a member: without a role nothing is shown.
+    """
+
+    role: str
+    member_id: str | None = None
+
+    def __post_init__(self):
+        if self.role not in ROLES:
+            raise Refused(f"The role {self.role!r} is none of: {', '.join(ROLES)}. Ask who runs the station for a role.")
+        if self.role == DIVER and not self.member_id:
+            raise Refused("You are signed in, but joined to no member. Ask who runs the station to link your address.")
+
+
+#: table → role → scope; alone on a laptop sees all, so it is not repeated
+_FILLING = {OPERATOR: Scope.ALL, MANAGER: Scope.ALL, LOCAL_NETWORK: Scope.NAMELESS, DIVER: Scope.OWN}
+_FLEET = {OPERATOR: Scope.ALL, MANAGER: Scope.ALL, LOCAL_NETWORK: Scope.NAMELESS}
+_STATION = {OPERATOR: Scope.ALL, MANAGER: Scope.ALL}
+_DIVES = {MANAGER: Scope.ALL, DIVER: Scope.OWN}
+_ANYBODY = {OPERATOR: Scope.ALL, MANAGER: Scope.ALL, LOCAL_NETWORK: Scope.ALL, DIVER: Scope.ALL}
+
+GRANTS: dict[str, dict[str, Scope]] = {
+    "fill_quality": _FILLING,
+    "units": _ANYBODY,
+    "cylinder_health": _FLEET | {DIVER: Scope.OWN},
+    "cylinder_life": _FLEET,
+    "inspection_plan": _FLEET,
+    "booking_cover": _FLEET,
+    "settling_model": _ANYBODY,
+    "settling_check": _FLEET,
+    "gauge_check": _FLEET,
+    "air_quality": _STATION,
+    "compressor_health": _STATION,
+    "recall": _STATION,
+    "dive_consumption": _DIVES,
+    "dive_tank_use": _DIVES,
+    "dive_profile": _DIVES,
+    "consumption_trend": _DIVES,
+    "dive_reserve": _DIVES,
+    "kit_balance": _DIVES,
+    "condition_effects": _DIVES | {DIVER: Scope.ALL},
+    "reserve_watch": _DIVES,
+    "reserve_reliability": {MANAGER: Scope.ALL},
+    "people": {OPERATOR: Scope.ALL, MANAGER: Scope.ALL, DIVER: Scope.OWN},
+    "rejects": _STATION | {DIVER: Scope.OWN},
+    "ingest_files": _STATION | {DIVER: Scope.OWN},
+    "notices": _STATION | {DIVER: Scope.OWN},
+    "runs": _STATION,
+}
+
+#: columns that name a person or lead to one, emptied for a nameless view
+NAMES = ("member_id", "operator", "owner_id", "held_by", "dive_id", "display_name")
+
+PAGES: dict[str, tuple[str, ...]] = {
+    ALONE: ("filling", "fleet", "divers", "season", "air", "inbox"),
+    MANAGER: ("filling", "fleet", "divers", "season", "air", "inbox"),
+    OPERATOR: ("filling", "fleet", "air", "inbox"),
+    DIVER: ("season", "inbox"),
+    LOCAL_NETWORK: ("filling", "fleet"),
+}
+
+
+def scope(viewer: Viewer, table: str) -> Scope:
+    """How much of a table the viewer may see.
+
+    Raises
+    ------
+    Refused
+        Nothing of it, or the table is not listed.
+    """
+    if viewer.role == ALONE:
+        return Scope.ALL
+    granted = GRANTS.get(table, {}).get(viewer.role)
+    if granted is None:
+        raise Refused(f"The role {viewer.role} does not see {table}.")
+    return granted
+
+
+def may_see(viewer: Viewer, table: str) -> bool:
+    """Whether the viewer may see anything of a table."""
+    try:
+        scope(viewer, table)
+    except Refused:
+        return False
+    return True

@@ -1,0 +1,73 @@
+"""Figures of cylinders and compressors: pure functions, frames in, a Plotly figure out. The hand is that of charts.py."""
+
+import numpy as np
+import pandas as pd
+import plotly.graph_objects as go
+
+from dashboard.charts import INDIGO, INK, PALE, PLUM, SKY, blank, said, whiskers
+
+
+def leak_rates(health: pd.DataFrame, flag_bar_per_day: float, most: int = 25) -> go.Figure:
+    """The largest pooled leak rates with their intervals, flagged ones marked."""
+    rows = health.dropna(subset=["leak_bar_per_day"]).sort_values("leak_bar_per_day", ascending=False).head(most)
+    names = np.array(said(rows["cylinder_id"]))
+    flagged = rows["leak_flag"].fillna(False).astype(bool).to_numpy()
+    figure = blank(120 + 26 * len(rows))
+    for mask, name, symbol, color in ((flagged, "flagged: leaks", "x", PLUM), (~flagged, "not flagged", "circle", INDIGO)):
+        if mask.any():
+            part = rows[mask]
+            figure.add_scatter(y=names[mask], x=part["leak_bar_per_day"].to_numpy(), mode="markers", name=name,
+                               marker={"symbol": symbol, "size": 10, "color": color},
+                               error_x=whiskers(part["leak_bar_per_day"], part["leak_low_bar_per_day"], part["leak_high_bar_per_day"], color),
+                               hovertemplate="%{y}: %{x:.2f} bar/day<extra></extra>")
+    figure.add_vline(x=flag_bar_per_day, line={"color": INK, "dash": "dash"}, annotation_text=f"flagged only above {flag_bar_per_day:g}", annotation_position="top right")
+    figure.update_yaxes(categoryorder="array", categoryarray=names[::-1], type="category")
+    figure.update_xaxes(title="bar per day, 80 % interval")
+    figure.update_layout(margin={"t": 60})
+    return figure
+
+
+def life(events: pd.DataFrame) -> go.Figure:
+    """One cylinder's life on a line of time, a row a kind of event."""
+    rows = events.dropna(subset=["at"]).sort_values("at")
+    kinds = list(dict.fromkeys(rows["event"]))
+    figure = blank(110 + 34 * len(kinds), showlegend=False)
+    figure.add_scatter(x=rows["at"].to_numpy(), y=[str(k).replace("_", " ") for k in rows["event"]], mode="markers",
+                       marker={"symbol": "line-ns", "size": 16, "line": {"width": 2, "color": INDIGO}}, customdata=np.array(said(rows["code"])),
+                       hovertemplate="%{x|%d %b %Y}: %{y} %{customdata}<extra></extra>")
+    figure.update_yaxes(gridcolor=PALE)
+    return figure
+
+
+def booking_cover(cover: pd.DataFrame) -> go.Figure:
+    """Cylinders needed and in service for each booking."""
+    rows = cover.sort_values("starts_on")
+    names = [f"{a.day} {a:%b} to {b.day} {b:%b}" for a, b in zip(rows["starts_on"], rows["ends_on"], strict=True)]
+    places = np.arange(len(rows))
+    figure = blank(110 + 34 * len(rows))
+    figure.add_bar(y=places, x=rows["available"].astype(float).to_numpy(), orientation="h", name="in service", width=0.55,
+                   marker={"color": SKY, "line": {"color": INDIGO, "width": 1}}, hovertemplate="%{x} in service<extra></extra>")
+    figure.add_scatter(y=places, x=rows["needed"].astype(float).to_numpy(), mode="markers", name="needed",
+                       marker={"symbol": "line-ns", "size": 20, "line": {"color": PLUM, "width": 4}}, hovertemplate="%{x} needed<extra></extra>")
+    figure.update_yaxes(tickvals=places, ticktext=names, autorange="reversed", showgrid=False)
+    figure.update_xaxes(title="cylinders", rangemode="tozero")
+    return figure
+
+
+def air_against_limits(tests: pd.DataFrame) -> go.Figure:
+    """Each measured quantity as a share of its limit, latest test of a compressor."""
+    rows = tests.dropna(subset=["value", "limit"])
+    rows = rows[rows["limit"] > 0]
+    ratio = (100.0 * rows["value"] / rows["limit"]).to_numpy()
+    failed = (rows["verdict"] == "fail").to_numpy()
+    names = np.array([str(q).replace("_", " ") for q in rows["quantity"]])
+    figure = blank(120 + 34 * len(rows))
+    for mask, name, color, shape in ((~failed, "within its limit", SKY, ""), (failed, "over its limit", PLUM, "/")):
+        if mask.any():
+            figure.add_bar(y=names[mask], x=ratio[mask], orientation="h", name=name, width=0.55,
+                           marker={"color": color, "line": {"color": INDIGO, "width": 1}, "pattern": {"shape": shape, "fgcolor": "#ffffff", "solidity": 0.25}},
+                           hovertemplate="%{y}: %{x:.0f} % of its limit<extra></extra>")
+    figure.add_vline(x=100, line={"color": INK, "width": 2})
+    figure.update_yaxes(categoryorder="array", categoryarray=names[::-1])
+    figure.update_xaxes(title="per cent of the limit", rangemode="tozero")
+    return figure

@@ -1,0 +1,83 @@
+"""How the pages are served: the command line and the environment that `coldfill dashboard` starts.
+
+Streamlit is told everything on its command line, so that no settings file of the user, of the folder or of
+another program changes how a station's pages behave.
+"""
+
+import os
+import socket
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+
+APP = Path(__file__).with_name("app.py")
+LOOPBACK = "127.0.0.1"
+
+#: ink on paper: contrast above 7 to 1 for text, so that it reads in daylight
+THEME = {
+    "base": "light", "primaryColor": "#3D348B", "backgroundColor": "#FFFFFF", "secondaryBackgroundColor": "#F1F1F5",
+    "textColor": "#14162B", "linkColor": "#3D348B", "borderColor": "#8A8CA0", "baseFontSize": "17", "baseRadius": "4px",
+    "showWidgetBorder": "true",
+}
+SETTINGS = {
+    "server.headless": "true",
+    "server.showEmailPrompt": "false",
+    "server.fileWatcherType": "none",
+    "server.runOnSave": "false",
+    "server.enableStaticServing": "false",
+    "browser.gatherUsageStats": "false",
+    "client.toolbarMode": "minimal",
+    "client.showSidebarNavigation": "false",
+    "client.showErrorLinks": "false",
+    "client.showErrorDetails": "none",
+    "logger.hideWelcomeMessage": "true",
+}
+
+
+def command(published: Path, port: int, local_network: bool = False, *, role: str | None = None,
+            member_id: str | None = None) -> list[str]:
+    """The command that serves a station's pages until ended.
+
+    Parameters
+    ----------
+    published : Path
+        The station's folder of snapshots.
+    port : int
+    local_network : bool
+        Listen beyond this machine; Filling and Fleet alone, without names.
+    role, member_id : str, optional
+        Show the pages as this role sees them.
+    """
+    address = "0.0.0.0" if local_network else LOOPBACK
+    settings = SETTINGS | {"server.address": address, "server.port": str(port)}
+    settings |= {f"theme.{name}": value for name, value in THEME.items()}
+    if not local_network:
+        settings["browser.serverAddress"] = LOOPBACK
+    told = [f"--{name}={value}" for name, value in settings.items()]
+    asked = ["--published", str(published)]
+    if local_network:
+        asked.append("--local-network")
+    if role:
+        asked += ["--role", role]
+    if member_id:
+        asked += ["--member", member_id]
+    return [sys.executable, "-m", "streamlit", "run", str(APP), *told, "--", *asked]
+
+
+def environment(given: Mapping[str, str] | None = None) -> dict[str, str]:
+    """The environment to start it in: imports as in this checkout, nothing sent anywhere, no proxies asked."""
+    made = dict(os.environ if given is None else given)
+    root = str(APP.parent.parent)
+    made["PYTHONPATH"] = os.pathsep.join(p for p in (root, made.get("PYTHONPATH", "")) if p)
+    made["STREAMLIT_BROWSER_GATHER_USAGE_STATS"] = "false"
+    return made
+
+
+def free_port(wanted: int = 0) -> int:
+    """A port nobody listens on at the loopback address, the wanted one if it is free."""
+    with socket.socket() as probe:
+        try:
+            probe.bind((LOOPBACK, wanted))
+        except OSError:
+            probe.bind((LOOPBACK, 0))
+        return probe.getsockname()[1]

@@ -1,0 +1,111 @@
+"""The pieces pages are laid out from. Text is escaped here, once, so that markup in a name stays text."""
+
+import html
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Any
+
+import streamlit as st
+
+STYLE = Path(__file__).with_name("style.css")
+
+
+class Markup(str):
+    """Text made here that is markup already."""
+
+    __slots__ = ()
+
+
+def text(value: Any) -> Markup:
+    """Anything as harmless markup."""
+    return value if isinstance(value, Markup) else Markup(html.escape("" if value is None else str(value)))
+
+
+def show(*pieces: Any) -> None:
+    """Put pieces on the page."""
+    st.html("".join(text(p) for p in pieces))
+
+
+def style() -> None:
+    """The look of all pages."""
+    st.html(STYLE)
+
+
+def heading(words: str, level: int = 2, under: str = "") -> Markup:
+    """A heading, and a line under it that says what it answers."""
+    below = f'<p class="under">{text(under)}</p>' if under else ""
+    return Markup(f"<h{level}>{text(words)}</h{level}>{below}")
+
+
+def bar(word: str, weight: int, detail: Any = "") -> Markup:
+    """A state as a word in a bar; the heavier the bar, the worse. The word alone says it all."""
+    told = f'<span class="detail">{text(detail)}</span>' if detail else ""
+    return Markup(f'<div class="bar bar-{weight}"><strong>{text(word)}</strong>{told}</div>')
+
+
+def tag(word: str, weight: int) -> Markup:
+    """The same, small, for a row of a table."""
+    return Markup(f'<span class="tag bar-{weight}">{text(word)}</span>')
+
+
+def facts(rows: Iterable[tuple[str, Any] | tuple[str, Any, Any]]) -> Markup:
+    """Label, figure and what it rests on, each beside the other."""
+    cells = []
+    for row in rows:
+        label, value, *more = row
+        basis = f'<span class="basis">{text(more[0])}</span>' if more and more[0] else ""
+        cells.append(f'<div class="fact"><dt>{text(label)}</dt><dd>{text(value)}{basis}</dd></div>')
+    return Markup(f'<dl class="facts">{"".join(cells)}</dl>')
+
+
+def caution(words: Any) -> Markup:
+    """A caution where the act is."""
+    return Markup(f'<p class="caution" role="note"><strong>Caution</strong> {text(words)}</p>')
+
+
+def note(words: Any) -> Markup:
+    """A quiet line."""
+    return Markup(f'<p class="note">{text(words)}</p>')
+
+
+def plain(words: Any) -> Markup:
+    """A line of ordinary weight."""
+    return Markup(f"<p>{text(words)}</p>")
+
+
+def items(lines: Iterable[Any]) -> Markup:
+    """A list of sentences."""
+    return Markup(f'<ul>{"".join(f"<li>{text(line)}</li>" for line in lines)}</ul>')
+
+
+def table(head: Sequence[str], rows: Iterable[Sequence[Any]], *, figures: Sequence[int] = (), says: str = "") -> Markup:
+    """A table that turns into cards on a narrow screen.
+
+    Parameters
+    ----------
+    head : sequence of str
+    rows : iterable of sequences
+    figures : sequence of int
+        Columns that hold figures, set to the right.
+    says : str
+        What the table shows, for those who hear it.
+    """
+    numeric = [' class="figure"' if i in figures else "" for i in range(len(head))]
+    top = "".join(f'<th scope="col"{numeric[i]}>{text(h)}</th>' for i, h in enumerate(head))
+    body = []
+    for row in rows:
+        cells = "".join(f'<td data-label="{html.escape(head[i])}"{numeric[i]}>{text(c)}</td>' for i, c in enumerate(row))
+        body.append(f"<tr>{cells}</tr>")
+    caption = f'<caption class="unseen">{text(says)}</caption>' if says else ""
+    return Markup(f'<table class="rows">{caption}<thead><tr>{top}</tr></thead><tbody>{"".join(body)}</tbody></table>')
+
+
+def lines(*parts: Any) -> Markup:
+    """Several short texts, one under the other, in one cell."""
+    return Markup("<br>".join(text(p) for p in parts if p))
+
+
+def figure(made: Any, says: str, key: str) -> None:
+    """A figure with the sentence that replaces it for those who cannot see it."""
+    st.plotly_chart(made, width="stretch", theme=None, key=key, alt=says,
+                    config={"displaylogo": False, "displayModeBar": False, "responsive": True, "scrollZoom": False})

@@ -1,0 +1,128 @@
+"""How one cylinder or set stands today, gathered from the published tables for the first answer on Filling.
+
+Pure: frames in, a `Standing` out. It judges nothing new; it puts side by side what the pipeline found for
+the cylinders of a unit, the worst first.
+"""
+
+from dataclasses import dataclass, field
+
+import pandas as pd
+
+from dashboard import words
+from schemas.codes import sentence
+
+
+@dataclass(frozen=True)
+class Standing:
+    """The answer for one typed name; `why_not` empty means that nothing published speaks against filling it."""
+
+    asked: str
+    unit_id: str | None
+    why_not: list[str] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
+    unit: pd.Series | None = None
+    cylinders: pd.DataFrame = field(default_factory=pd.DataFrame)
+    last_fill: pd.Series | None = None
+    held: bool = False
+
+    @property
+    def may_be_filled(self) -> bool:
+        return self.unit_id is not None and not self.why_not
+
+    @property
+    def next_due(self) -> pd.Series | None:
+        """The cylinder whose inspection is due first."""
+        if self.cylinders.empty or self.cylinders["next_due_on"].isna().all():
+            return None
+        return self.cylinders.sort_values("next_due_on").iloc[0]
+
+
+def fillable_units(units: pd.DataFrame) -> list[str]:
+    """What is filled as one: sets that are joined, and cylinders that are in none; in order of name."""
+    inside = units["set_id"].notna() & units["joined"].fillna(False).astype(bool) & (units["unit_id"] != units["set_id"])
+    return sorted(units.loc[~inside, "unit_id"].dropna().unique(), key=_natural)
+
+
+def _natural(name: str) -> list:
+    import re
+
+    return [(0, int(p), "") if p.isdigit() else (1, 0, p.casefold()) for p in re.split(r"(\d+)", name) if p]
+
+
+def find(asked: str, units: pd.DataFrame) -> str | None:
+    """The unit a typed name means, whatever its capitals and spaces."""
+    wanted = "".join(asked.split()).casefold()
+    for name in units["unit_id"].dropna():
+        if "".join(name.split()).casefold() == wanted:
+            return name
+    return None
+
+
+def stand(asked: str, units: pd.DataFrame, health: pd.DataFrame, fills: pd.DataFrame) -> Standing:
+    """How a typed cylinder or set stands today.
+
+    Parameters
+    ----------
+    asked : str
+        As typed.
+    units, health, fills : DataFrame
+        Published `units`, `cylinder_health`, `fill_quality`.
+    """
+    unit_id = find(asked, units)
+    if unit_id is None:
+        pair = health.loc[health["set_id"].str.casefold() == asked.strip().casefold(), "cylinder_id"].tolist()
+        if pair:
+            return Standing(asked, None, [f"This pair is not joined: it is filled as two. Ask for {' or '.join(pair)}."])
+        return Standing(asked, None, ["It is not in the register. A cylinder nobody registered may not be filled."])
+    unit = units[units["unit_id"] == unit_id].iloc[0]
+    why_not: list[str] = []
+    remarks: list[str] = []
+    joined_in = unit["set_id"] if _yes(unit["joined"]) and words.known(unit["set_id"]) and unit["set_id"] != unit_id else None
+    if joined_in:
+        remarks.append(f"It is one side of the joined set {joined_in}; the set is filled as one.")
+    whole = joined_in or unit_id
+    cylinders = health[(health["cylinder_id"] == unit_id) | (health["set_id"] == whole) & _yes(unit["joined"])]
+    if cylinders.empty:
+        why_not.append("Nothing is known of its inspections.")
+    for cylinder in cylinders.itertuples():
+        against, about = _of_cylinder(cylinder, several=len(cylinders) > 1)
+        why_not += against
+        remarks += about
+    last_fill = _last_fill(fills, [unit_id, whole])
+    held = last_fill is not None and last_fill["verdict"] == "stop" and not _yes(last_fill["released"])
+    return Standing(asked, unit_id, why_not, list(dict.fromkeys(remarks)), unit, cylinders, last_fill, held)
+
+
+def _of_cylinder(cylinder, several: bool) -> tuple[list[str], list[str]]:
+    name = f"{cylinder.cylinder_id}: " if several else ""
+    against, about = [], []
+    due = f"{words.KINDS.get(cylinder.next_due_kind, cylinder.next_due_kind)} was due {words.day(cylinder.next_due_on)}"
+    if cylinder.status == "condemned" or cylinder.inspection_state == "condemned":
+        against.append(f"{name}condemned. Never again.")
+    elif cylinder.status == "withdrawn":
+        against.append(f"{name}withdrawn from service.")
+    elif cylinder.inspection_state == "out_of_date":
+        against.append(f"{name}out of date: {due}." if words.known(cylinder.next_due_on) else f"{name}out of date, or failed and not passed since.")
+    elif cylinder.inspection_state == "unknown":
+        against.append(f"{name}no passed inspection and no date of manufacture is known.")
+    elif cylinder.inspection_state == "due_soon":
+        about.append(f"{name}{words.KINDS.get(cylinder.next_due_kind, 'inspection')} due {words.days_away(cylinder.days_to_due)}, "
+                     f"{words.day(cylinder.next_due_on)}.")
+    for code in words.listed(cylinder.score_reasons):
+        about.append(f"{name}{sentence(code, cylinder._asdict())}")
+    return against, about
+
+
+def _last_fill(fills: pd.DataFrame, names: list[str]) -> pd.Series | None:
+    of_unit = fills[fills["unit_id"].isin(names)]
+    return of_unit.sort_values("filled_at").iloc[-1] if len(of_unit) else None
+
+
+def _yes(value) -> bool:
+    return bool(value) if words.known(value) else False
+
+
+def holds(fills: pd.DataFrame, verdict: str = "stop") -> pd.DataFrame:
+    """The last fill of each unit, where it has this verdict and nobody released it; newest first."""
+    last = fills.sort_values("filled_at").drop_duplicates("unit_id", keep="last")
+    return last[(last["verdict"] == verdict) & ~last["released"].fillna(False).astype(bool)].iloc[::-1]

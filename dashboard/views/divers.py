@@ -1,0 +1,70 @@
+"""Divers: whose reserves run thin, worst first, with cause and certainty. Never a league table of consumption."""
+
+import streamlit as st
+
+from dashboard import charts_dives, parts, words
+from dashboard.data import Snapshot
+from dashboard.views import dive
+
+MOST_DIVES = 40
+
+
+def page(snapshot: Snapshot) -> None:
+    watch, names = snapshot.table("reserve_watch"), snapshot.names()
+    if watch.empty:
+        parts.show(parts.plain("No dive with a pressure record is known yet."))
+        return
+    parts.show(parts.heading("Whose reserves run thin", 2, words.NOT_A_PLAN))
+    ordered = watch.assign(rank=watch["state"].map({s: i for i, s in enumerate(words.WATCH_ORDER)})).sort_values(
+        ["rank", "chance_next_below"], ascending=[True, False])
+    parts.show(parts.table(
+        ["Diver", "State", "If dives stay like these, share below policy", "Dives judged", "Below policy", "Not assessed", "Main cause"],
+        [(names.get(r.member_id, r.member_id), parts.lines(parts.tag(_state(r), words.WATCH_WEIGHT.get(r.state, 2)), r.reason if words.known(r.reason) else ""),
+          words.share(r.chance_next_below), words.number(r.dives_considered), words.number(r.dives_below_policy), words.number(r.dives_not_assessed),
+          words.CAUSES.get(r.main_cause, "") if r.main_cause != "none" else "") for r in ordered.itertuples()],
+        figures=(2, 3, 4, 5), says="Divers, thin reserves first"))
+    how_sure(snapshot)
+    chosen = st.selectbox("One diver", list(ordered["member_id"]), format_func=lambda m: names.get(m, m), key="diver")
+    one(snapshot, chosen, names.get(chosen, chosen))
+
+
+def _state(row) -> str:
+    word = words.WATCH.get(row.state, words.UNKNOWN)
+    if row.state == "comfortable" and words.known(row.dives_considered):
+        word = f"{word} ({words.plural(row.dives_considered, 'dive')})"
+    return word
+
+
+def how_sure(snapshot: Snapshot) -> None:
+    rows = snapshot.table("reserve_reliability")
+    with st.expander("How far these shares can be trusted"):
+        if rows.empty or not rows["dives"].fillna(0).sum():
+            parts.show(parts.plain("Not enough dives yet to check the shares against what came."))
+            return
+        parts.show(parts.plain("Every dive was given a share before it, from earlier dives alone. On the dotted line, what was said came as often as said."))
+        parts.figure(charts_dives.reliability(rows), "Share said against share that came.", "reliability")
+
+
+def one(snapshot: Snapshot, member_id: str, name: str) -> None:
+    """A diver's dives below policy, why, and what would mend it."""
+    reserve = snapshot.table("dive_reserve", member_id=member_id)
+    consumption = snapshot.table("dive_consumption", member_id=member_id)
+    rows = reserve.drop(columns="started_at").merge(consumption[["dive_id", "started_at", "max_depth_m", "duration_min"]], on="dive_id").sort_values("started_at", ascending=False)
+    parts.show(parts.heading(name, 2))
+    if rows.empty:
+        parts.show(parts.plain("None of the dives could be judged."))
+        return
+    parts.figure(charts_dives.margins(rows, rows["started_at"]), "Least margin of each dive over the season.", "margins")
+    below = rows[rows["below_policy"].fillna(False).astype(bool)].head(MOST_DIVES)
+    if below.empty:
+        parts.show(parts.plain("No dive went below this policy."))
+    else:
+        parts.show(parts.table(
+            ["Dive", "Least margin", "Main cause", "Shares"],
+            [(parts.lines(words.clock(r.started_at, snapshot.zone), f"{words.number(r.max_depth_m, 0, 'm')}, {words.number(r.duration_min, 0, 'min')}"),
+              words.number(r.least_margin_free_l, 0, "L"), words.CAUSES.get(r.cause, words.UNKNOWN), dive.shares_in_words(r.cause_shares)) for r in below.itertuples()],
+            figures=(1,), says="Dives below policy"))
+    labels = {r.dive_id: f"{words.clock(r.started_at, snapshot.zone)}, {words.number(r.max_depth_m, 0, 'm')}" for r in rows.itertuples()}
+    worst = rows.sort_values("least_margin_free_l", na_position="last").iloc[0]["dive_id"]
+    chosen = st.selectbox("One dive", list(labels), index=list(labels).index(worst), format_func=labels.get, key="divers_dive")
+    dive.show(snapshot, member_id, chosen, key="divers")

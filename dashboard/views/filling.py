@@ -1,0 +1,110 @@
+"""Filling: may this one be filled, what is held back, what is really in the fills, where to stop."""
+
+import streamlit as st
+
+from dashboard import parts, words
+from dashboard.data import Snapshot
+from dashboard.standing import Standing, fillable_units, holds, stand
+from dashboard.views import filling_advice, filling_day, filling_season
+from schemas.codes import sentence
+
+PARTS = {"held": "Held back", "day": "Fills of a day", "advice": "Where to stop", "season": "Over the season"}
+
+
+def page(snapshot: Snapshot) -> None:
+    units, health, fills = (snapshot.table(t) for t in ("units", "cylinder_health", "fill_quality"))
+    chosen = st.selectbox(
+        "Which cylinder or set?", fillable_units(units), index=None, accept_new_options=True, key="unit", bind="query-params",
+        placeholder="Type its name, or pick it")
+    standing = stand(chosen, units, health, fills) if chosen else None
+    if standing:
+        answer(snapshot, standing)
+    else:
+        parts.show(parts.note("Type or pick one: whether it may be filled today, and why not, stands here first."))
+    part = st.segmented_control("More on Filling", list(PARTS), default="held", format_func=PARTS.get, key="filling_part",
+                                label_visibility="collapsed", required=True)
+    if part == "held":
+        held_back(snapshot, fills)
+    elif part == "day":
+        filling_day.show(snapshot, fills)
+    elif part == "advice":
+        filling_advice.show(snapshot, standing, fills)
+    else:
+        filling_season.show(snapshot, fills)
+
+
+def answer(snapshot: Snapshot, standing: Standing) -> None:
+    """The answer at the compressor, the worst first."""
+    if standing.may_be_filled:
+        parts.show(parts.bar(f"{standing.unit_id}: may be filled today", 1,
+                             "In date by the log. Look at the stamp, the valve and the cylinder itself first."))
+    else:
+        parts.show(parts.bar(f"{standing.unit_id or standing.asked}: may not be filled", 4, parts.lines(*standing.why_not)))
+    if standing.unit is None:
+        parts.show(parts.caution(words.WHO_DECIDES))
+        return
+    fill = standing.last_fill
+    if standing.held and fill is not None:
+        parts.show(parts.bar("Hold: do not hand over its last fill", 4, parts.lines(*_reasons(fill))))
+    elif fill is not None and fill["verdict"] in ("attention", "short"):
+        parts.show(parts.bar(f"Last fill: {words.VERDICTS[fill['verdict']]}", words.VERDICT_WEIGHT[fill["verdict"]],
+                             parts.lines(*_reasons(fill))))
+    unit, due = standing.unit, standing.next_due
+    rows = [
+        ("Permitted pressure", words.number(unit["permitted_bar"], 0, "bar"), "least of cylinder and valve; read the stamps"),
+        ("Next due", words.day(due["next_due_on"]) if due is not None else words.UNKNOWN,
+         f"{words.KINDS.get(due['next_due_kind'], due['next_due_kind'])}, {words.days_away(due['days_to_due'])}" if due is not None else ""),
+        ("Size", f"{words.number(unit['water_capacity_l'], 1, 'L')} {unit['material']}",
+         "both sides together" if len(standing.cylinders) > 1 else ""),
+    ]
+    if fill is None:
+        rows += [("Oxygen service", words.UNKNOWN, "no fill logged"), ("Last fill", words.UNKNOWN, "no fill logged")]
+    else:
+        when = words.clock(fill["filled_at"], snapshot.zone)
+        clean = words.known(fill["oxygen_clean"]) and bool(fill["oxygen_clean"])
+        rows += [
+            ("Oxygen service", "clean" if clean else "not clean", f"as of its last fill, {when}"),
+            ("Last mix", words.mix(fill["o2_pct"], fill["he_pct"]), words.MIX_VERDICTS.get(fill["mix_verdict"], "")),
+            ("Last pressure at 15 °C",
+             words.with_interval(fill["settled_pressure_bar_15c"], fill["settled_low_bar_15c"], fill["settled_high_bar_15c"], 0, "bar"),
+             f"settled, 80 % interval; filled {when}"),
+        ]
+    holder = [h for h in standing.cylinders["held_by"].dropna().unique() if h != "station"]
+    if holder:
+        names = snapshot.names()
+        rows.append(("Out with", ", ".join(names.get(h, h) for h in holder)))
+    parts.show(parts.facts(rows))
+    if standing.remarks:
+        parts.show(parts.items(standing.remarks))
+    least = snapshot.policy("filling", "least_arrival_bar", 2.0)
+    parts.show(parts.caution(
+        f"{words.WHO_DECIDES} Arrived under {words.number(least, 0, 'bar')}, wet, dented, or a stamp that differs from this page: do not "
+        "fill, send it to inspection. Stand clear, fill slowly, never above the stamp. Oxygen only into a cylinder, valve and whip "
+        "that are clean for it, opened slowly."))
+
+
+def _reasons(fill) -> list[str]:
+    return [sentence(code, fill.to_dict()) for code in words.listed(fill["reasons"])]
+
+
+def held_back(snapshot: Snapshot, fills) -> None:
+    """The hold list, and what to check first."""
+    names = snapshot.names()
+    for verdict, under in (("stop", "The last fill of its cylinder, and nobody released it. A newer row that clears it, a new fill or a "
+                                    "release ends a hold."),
+                           ("attention", "Nothing forbids the hand-over, but look first.")):
+        found = holds(fills, verdict)
+        parts.show(parts.heading(f"{words.VERDICTS[verdict]}: {len(found)}", 2, under))
+        if found.empty:
+            parts.show(parts.plain("None."))
+            continue
+        shown = [
+            (parts.tag(row.unit_id, words.VERDICT_WEIGHT[verdict]), words.clock(row.filled_at, snapshot.zone),
+             parts.lines(*_reasons(found.loc[row.Index])), names.get(row.member_id, row.member_id) if words.known(row.member_id) else "")
+            for row in found.head(60).itertuples()]
+        head = ["Cylinder or set", "Filled", "Why", "For"]
+        if not any(row[3] for row in shown):
+            head, shown = head[:3], [row[:3] for row in shown]
+        parts.show(parts.table(head, shown, says=words.VERDICTS[verdict]))
+        if len(found) > 60:
+            parts.show(parts.note(f"The newest 60 of {len(found)}."))

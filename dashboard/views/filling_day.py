@@ -1,0 +1,118 @@
+"""The fills of one day, and one of them taken apart."""
+
+import pandas as pd
+import streamlit as st
+
+from dashboard import charts, parts, words
+from dashboard.data import Snapshot
+from schemas.codes import sentence
+from shared.thermal import settled_pressure_bar
+
+
+def show(snapshot: Snapshot, fills: pd.DataFrame) -> None:
+    if fills.empty:
+        parts.show(parts.plain("No fill has been logged yet."))
+        return
+    local = fills["filled_at"].dt.tz_convert(snapshot.zone)
+    days = local.dt.date
+    day = st.date_input("Day", value=days.max(), min_value=days.min(), max_value=days.max(), key="fill_day")
+    of_day = fills[days == day].sort_values("filled_at")
+    if of_day.empty:
+        nearest = max(d for d in days if d <= day)
+        parts.show(parts.plain(f"No fill on that day. The last one before it: {words.day(pd.Timestamp(nearest))}."))
+        return
+    parts.show(parts.heading(f"{words.plural(len(of_day), 'fill')} on {words.day(pd.Timestamp(day))}", 2,
+                             "Pressures are gauge pressures; intervals hold 8 times in 10. Usable: what comes out down to an empty gauge."))
+    parts.show(parts.table(
+        ["Fill", "Verdict", "Stopped at", "Reads at 15 °C", "Usable", "Nominal", "Mix"],
+        [(parts.lines(f"{row.unit_id}, {words.hour(row.filled_at, snapshot.zone)}", row.fill_id),
+          parts.lines(parts.tag(words.VERDICTS.get(row.verdict, words.UNKNOWN), words.VERDICT_WEIGHT.get(row.verdict, 2)),
+                      *(sentence(c, row._asdict()) for c in words.listed(row.reasons))),
+          words.number(row.stop_pressure_bar, 0, "bar"),
+          parts.lines(words.number(row.settled_pressure_bar_15c, 0, "bar"), words.between(row.settled_low_bar_15c, row.settled_high_bar_15c)),
+          parts.lines(words.number(row.real_free_l, 0, "L"), words.between(row.real_low_free_l, row.real_high_free_l)),
+          words.number(row.nominal_free_l, 0, "L"),
+          parts.lines(words.mix(row.o2_pct, row.he_pct), words.MIX_VERDICTS.get(row.mix_verdict)))
+         for row in of_day.itertuples()],
+        figures=(2, 3, 4, 5), says="Fills of the day"))
+    parts.figure(charts.contents_of_fills(of_day, snapshot.zone),
+                 "Usable content of each fill of the day with its interval, against the nominal content.", "contents")
+    labels = {row.fill_id: f"{row.unit_id}, {words.hour(row.filled_at, snapshot.zone)} ({row.fill_id})" for row in of_day.itertuples()}
+    worst = of_day.sort_values("verdict", key=lambda v: v.map({w: i for i, w in enumerate(words.VERDICT_ORDER)})).iloc[0]["fill_id"]
+    chosen = st.selectbox("One fill", list(labels), index=list(labels).index(worst), format_func=labels.get, key="one_fill")
+    one(snapshot, of_day[of_day["fill_id"] == chosen].iloc[0])
+
+
+def one(snapshot: Snapshot, fill: pd.Series) -> None:
+    """One fill: where the gas went that the tag promised, and what the gauge will read."""
+    parts.show(parts.heading(f"{fill['unit_id']}, filled {words.clock(fill['filled_at'], snapshot.zone)}", 2))
+    parts.show(parts.bar(words.VERDICTS.get(fill["verdict"], words.UNKNOWN), words.VERDICT_WEIGHT.get(fill["verdict"], 2),
+                         parts.lines(*(sentence(c, fill.to_dict()) for c in words.listed(fill["reasons"])))))
+    if words.known(fill["released"]) and fill["released"]:
+        parts.show(parts.note("A person released this hold."))
+    parts.figure(charts.shortfall_waterfall(fill), _in_words(fill), "waterfall")
+    parts.show(parts.plain(_in_words(fill)))
+    left, right = st.columns(2)
+    with left:
+        water_c = st.number_input(
+            "Temperature of the water, °C", -2.0, 40.0, step=1.0, key="water_c", format="%.1f",
+            value=float(fill["water_c"]) if words.known(fill["water_c"]) else 15.0)
+    with right:
+        reads = _reads_at(fill, water_c)
+        parts.show(parts.facts([(
+            f"Reads in water of {words.number(water_c, 0, '°C')}", words.number(reads, 0, "bar"),
+            f"same gas, colder; as published for {words.number(fill['water_c'], 0, '°C')}: {words.number(fill['reads_in_water_bar'], 0, 'bar')}"
+            f" ({_words_of_basis(fill['water_c_basis'])})")]))
+    parts.show(parts.facts(_figures(fill)))
+    told = fill["handed_over_settled_bar_15c"]
+    if words.known(told) and words.known(fill["settled_pressure_bar_15c"]) and abs(told - fill["settled_pressure_bar_15c"]) >= 1.0:
+        parts.show(parts.note(f"When it was handed over this page said {words.number(told, 0, 'bar')} at 15 °C and "
+                              f"'{words.VERDICTS.get(fill['handed_over_verdict'], words.UNKNOWN)}'; readings since then changed that."))
+    parts.show(parts.caution("Analyse before use: this page is no analysis. Depths hold for the analysed mix alone; the diver decides with "
+                             "their own analysis."))
+
+
+def _reads_at(fill: pd.Series, water_c: float) -> float:
+    """What the settled gas reads at another temperature: one call of the gas engine, as `coldfill gas settle` makes it."""
+    if not words.known(fill["settled_pressure_bar_15c"]):
+        return float("nan")
+    o2 = fill["o2_pct"] if words.known(fill["o2_pct"]) else 20.95
+    he = fill["he_pct"] if words.known(fill["he_pct"]) else 0.0
+    return float(settled_pressure_bar(fill["settled_pressure_bar_15c"], 15.0, water_c, o2, he, strict=False))
+
+
+def _words_of_basis(basis) -> str:
+    return str(basis).replace("_", " ") if words.known(basis) else "basis not known"
+
+
+def _in_words(fill: pd.Series) -> str:
+    return (f"Nominal {words.number(fill['nominal_free_l'], 0, 'L')}, usable {words.number(fill['real_free_l'], 0, 'L')}: "
+            f"{words.number(fill['shortfall_free_l'], 0, 'L')} less. Stopped early {words.number(fill['stopped_early_free_l'], 0, 'L')}, "
+            f"cooling {words.number(fill['cooling_free_l'], 0, 'L')}, compressibility "
+            f"{words.number(fill['compressibility_free_l'], 0, 'L')} (free litres; the three add up to the difference).")
+
+
+def _figures(fill: pd.Series) -> list[tuple]:
+    flags = {True: "yes", False: "no"}
+    deco = words.depth_down(fill["max_operating_depth_deco_m"])
+    least = words.depth_up(fill["min_operating_depth_m"]) if words.known(fill["min_operating_depth_m"]) and fill["min_operating_depth_m"] > 0 else ""
+    return [
+        ("Reads at 15 °C", words.with_interval(fill["settled_pressure_bar_15c"], fill["settled_low_bar_15c"], fill["settled_high_bar_15c"], 0, "bar"),
+         f"80 % interval; from {words.BASIS.get(fill['gas_c_basis'], words.UNKNOWN)}"),
+        ("Permitted", words.number(fill["permitted_bar"], 0, "bar"),
+         f"settled at {words.number(fill['reference_c'], 0, '°C')}: {words.number(fill['settled_pressure_bar_ref'], 0, 'bar')}"),
+        ("Gas at stop", words.number(fill["gas_c"], 0, "°C"), f"surroundings {words.number(fill['ambient_c'], 0, '°C')}"),
+        ("Fell by cooling", words.number(fill["cooling_bar"], 0, "bar"), "gauge at stop less gauge at 15 °C"),
+        ("Mix", words.mix(fill["o2_pct"], fill["he_pct"]),
+         parts.lines(words.MIX_VERDICTS.get(fill["mix_verdict"], ""),
+                     f"expected {words.mix(fill['expected_o2_pct'], fill['expected_he_pct'])}" if words.known(fill["expected_o2_pct"]) else "")),
+        ("Maximum operating depth", words.depth_down(fill["max_operating_depth_m"]),
+         parts.lines("from the richest analysis, rounded down",
+                     f"decompression only: {deco}" if words.known(fill["max_operating_depth_deco_m"]) else "",
+                     f"not to be breathed above {least}" if least else "")),
+        ("In test that day", flags.get(fill["in_test"] if words.known(fill["in_test"]) else None, words.UNKNOWN)),
+        ("Oxygen clean that day", flags.get(fill["oxygen_clean"] if words.known(fill["oxygen_clean"]) else None, words.UNKNOWN)),
+        ("Rate of the fill", words.number(fill["fill_rate_bar_min"], 0, "bar/min"),
+         f"{words.number(fill['fill_minutes'], 0, 'min')}" if words.known(fill["fill_minutes"]) else ""),
+        ("Gas added", words.number(fill["added_free_l"], 0, "L"), f"mass inside {words.number(fill['gas_mass_kg'], 2, 'kg')}"),
+    ]

@@ -1,0 +1,96 @@
+"""Fills over a season: what falls short, which gauge drifts, what the settling model has learned, gas given out."""
+
+import pandas as pd
+import streamlit as st
+
+from dashboard import charts, parts, words
+from dashboard.data import Snapshot
+
+BY = {"unit_id": "cylinder or set", "source_id": "source", "gauge_id": "gauge", "operator": "operator"}
+LEAST_FILLS = 3
+
+
+def show(snapshot: Snapshot, fills: pd.DataFrame) -> None:
+    if fills.empty:
+        parts.show(parts.plain("No fill has been logged yet."))
+        return
+    fell_short(fills)
+    learned(snapshot)
+    gauges(snapshot)
+    gas_given(snapshot, fills)
+
+
+def fell_short(fills: pd.DataFrame) -> None:
+    parts.show(parts.heading("Which fills settle short", 2, "Short: settled at 15 °C more than the policy allows under target, whatever the verdict says besides."))
+    choices = [c for c in BY if fills[c].notna().any()]
+    by = st.segmented_control("By", choices, default=choices[0], format_func=BY.get, key="short_by", required=True)
+    rows = short_by(fills, by)
+    if rows.empty:
+        parts.show(parts.plain(f"None has {LEAST_FILLS} fills yet."))
+        return
+    parts.figure(charts.short_shares(rows.head(15), BY[by]), "Fills, and how many of them were short.", "short_shares")
+    reasons = fills.explode("reasons")["reasons"].value_counts()
+    parts.show(parts.note("Over all fills: " + "; ".join(f"{code.replace('_', ' ')} {count}" for code, count in reasons.head(6).items()) + "."))
+
+
+def short_by(fills: pd.DataFrame, by: str) -> pd.DataFrame:
+    """Fills and short ones by whom or what, most short ones first; only those with some fills."""
+    short = fills["reasons"].map(lambda codes: "short" in words.listed(codes)) | (fills["verdict"] == "short")
+    rows = fills.assign(short=short).groupby(by).agg(fills=("fill_id", "size"), short=("short", "sum")).reset_index(names="name")
+    return rows[rows["fills"] >= LEAST_FILLS].sort_values(["short", "fills"], ascending=[False, True])
+
+
+def learned(snapshot: Snapshot) -> None:
+    parts.show(parts.heading("What settled readings have taught", 2,
+                             "Each point: what was predicted before the reading was known, less what was read. Honest bands hold 8 in 10."))
+    check = snapshot.table("settling_check").dropna(subset=["predicted_bar", "measured_bar"])
+    if check.empty:
+        parts.show(parts.plain("No settled reading yet. One reading some hours after a fill, on the check gauge, teaches the most now."))
+        return
+    inside = check["measured_bar"].between(check["predicted_low_bar"], check["predicted_high_bar"]).sum()
+    parts.show(parts.plain(f"{inside} of {len(check)} readings lay inside their 80 % interval."))
+    parts.figure(charts.predicted_against_settled(check), "Predicted less settled pressure by number of readings known before.", "settling_check")
+    model = snapshot.table("settling_model")
+    if len(model):
+        parts.show(parts.table(
+            ["Station", "Source", "Material", "Size", "Readings", "Learned correction, bar", "80 % interval", "Next reading narrows it by, bar"],
+            [(r.station_id, r.source_id, r.material, r.size, words.number(r.settled_fills), words.number(r.effect_bar, 1),
+              words.between(r.effect_low_bar, r.effect_high_bar, 1), words.number(r.gain_of_next_reading_bar, 1))
+             for r in model.sort_values("gain_of_next_reading_bar", ascending=False).head(20).itertuples()],
+            figures=(4, 5, 6, 7), says="What was learned"))
+
+
+def gauges(snapshot: Snapshot) -> None:
+    parts.show(parts.heading("Gauges", 2, "Offsets found by comparing gauges through the gas itself."))
+    check = snapshot.table("gauge_check")
+    if check.empty:
+        parts.show(parts.plain("Not enough readings to compare gauges."))
+        return
+    drifting = sorted(check.loc[check["drifting"].fillna(False).astype(bool), "gauge_id"].unique())
+    if drifting:
+        parts.show(parts.bar(f"Drifting: {', '.join(drifting)}", 3, "Have it checked against a calibrated gauge before relying on it."))
+    parts.figure(charts.gauge_offsets(check), "Estimated offset of each gauge by month.", "gauge_offsets")
+
+
+def gas_given(snapshot: Snapshot, fills: pd.DataFrame) -> None:
+    parts.show(parts.heading("Gas given out", 2, "Free litres added by month. `coldfill export` gives the rows behind it, for charging."))
+    rows = by_month(fills, snapshot.zone)
+    if rows.empty:
+        parts.show(parts.plain("Not known."))
+        return
+    parts.figure(charts.gas_by_month(rows), "Gas added by month, oxygen and helium apart.", "gas_by_month")
+
+
+def by_month(fills: pd.DataFrame, zone: str) -> pd.DataFrame:
+    """Sums of gas added by month, by what is in the mix."""
+    rows = fills.dropna(subset=["added_free_l"])
+    if rows.empty:
+        return pd.DataFrame()
+    o2 = rows["o2_pct"].fillna(20.95)
+    he = rows["he_pct"].fillna(0.0)
+    helium = rows["added_free_l"] * he / 100
+    oxygen = (rows["added_free_l"] * (o2 / 100 - 0.2095 * (1 - he / 100)) / (1 - 0.2095)).clip(lower=0)
+    made = pd.DataFrame({
+        "month_on": rows["filled_at"].dt.tz_convert(zone).dt.tz_localize(None).dt.to_period("M").dt.to_timestamp(),
+        "helium_free_l": helium, "oxygen_free_l": oxygen, "air_free_l": rows["added_free_l"] - helium - oxygen})
+    return made.groupby("month_on").sum().reset_index()

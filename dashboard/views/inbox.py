@@ -1,0 +1,88 @@
+"""Inbox: what came in, what was rejected and how to mend it, how old everything is."""
+
+import pandas as pd
+import streamlit as st
+
+from dashboard import parts, words
+from dashboard.access import may_see
+from dashboard.data import Snapshot
+
+MOST_ROWS = 150
+OUTCOMES = {"accepted": "taken", "refused": "refused whole", "partly": "taken in part"}
+
+
+def page(snapshot: Snapshot) -> None:
+    files, rejects, notices = (snapshot.table(t) for t in ("ingest_files", "rejects", "notices"))
+    still_open = rejects[rejects["resolved_at"].isna()]
+    parts.show(parts.facts([
+        ("Files known", words.number(len(files))),
+        ("Rows read", words.number(files["rows_read"].sum()),
+         f"{words.number(files['rows_accepted'].sum())} taken, {words.number(files['rows_rejected'].sum())} rejected"),
+        ("Open problems", words.number(len(still_open)), f"in {words.plural(still_open['file'].nunique(), 'file')}"),
+        ("Mended", words.number(rejects["resolved_at"].notna().sum())),
+    ]))
+    problems(still_open)
+    if len(notices):
+        parts.show(parts.heading(f"To know: {len(notices)}", 2, "Nothing was rejected for these."))
+        parts.show(parts.table(["File", "What", "What to do"], [(r.file, r.message, r.mend) for r in notices.head(MOST_ROWS).itertuples()], says="Notices"))
+    how_old(snapshot, files)
+    if may_see(snapshot.viewer, "runs"):
+        passes(snapshot)
+
+
+def problems(still_open: pd.DataFrame) -> None:
+    parts.show(parts.heading(f"Rejected, and how to mend it: {len(still_open)}", 2,
+                             "Nothing is dropped in silence: a rejected row waits here until its file is mended and dropped again."))
+    if still_open.empty:
+        parts.show(parts.bar("Nothing is rejected", 1))
+        return
+    counts = still_open["file"].value_counts()
+    choices = ["", *counts.index]
+    chosen = st.selectbox("File", choices, format_func=lambda f: f"{f} ({counts[f]})" if f else f"All files ({len(still_open)})", key="reject_file")
+    shown = still_open[still_open["file"] == chosen] if chosen else still_open
+    parts.show(parts.table(
+        ["Where", "Column and value", "What is wrong", "How to mend it"],
+        [(parts.lines(r.file, f"row {r.row_number}" if words.known(r.row_number) else "the whole file",
+                      "the row was taken without this value" if r.severity == "value" else ""),
+          parts.lines(r.column if words.known(r.column) else "", f"“{_short(r.value)}”" if words.known(r.value) else ""),
+          parts.lines(r.message, f"rule: {r.rule}"), r.mend) for r in shown.head(MOST_ROWS).itertuples()],
+        says="Rejected rows"))
+    if len(shown) > MOST_ROWS:
+        parts.show(parts.note(f"The first {MOST_ROWS} of {len(shown)}; `coldfill rejects --to FILE` writes them all."))
+
+
+def _short(value: str) -> str:
+    return value if len(value) <= 60 else value[:57] + "…"
+
+
+def how_old(snapshot: Snapshot, files: pd.DataFrame) -> None:
+    parts.show(parts.heading("What came in, and how old it is", 2))
+    if files.empty:
+        parts.show(parts.plain("Nothing yet. Drop files into the station's inbox and run `coldfill run`."))
+        return
+    now = pd.Timestamp.now(tz="UTC")
+    by = files.groupby(files["source"].fillna("not recognised")).agg(
+        files=("file", "size"), read=("rows_read", "sum"), taken=("rows_accepted", "sum"), rejected=("rows_rejected", "sum"), newest=("modified_at", "max"),
+        received=("received_at", "max")).reset_index(names="source")
+    parts.show(parts.table(["Source", "Files", "Rows read", "Taken", "Rejected", "Newest file of", "Last came in"],
+                           [(r.source.replace("_", " "), words.number(r.files), words.number(r.read), words.number(r.taken), words.number(r.rejected),
+                             words.clock(r.newest, snapshot.zone), f"{words.age(r.received, now)} ago" if words.known(r.received) else words.UNKNOWN)
+                            for r in by.itertuples()], figures=(1, 2, 3, 4), says="Sources"))
+    with st.expander(f"All files ({len(files)})"):
+        newest = files.sort_values("received_at", ascending=False)
+        parts.show(parts.table(["File", "Outcome", "Read", "Taken", "Rejected", "Seen again"],
+                               [(r.file, OUTCOMES.get(r.outcome, r.outcome), words.number(r.rows_read), words.number(r.rows_accepted), words.number(r.rows_rejected),
+                                 words.number(r.seen_again)) for r in newest.head(MOST_ROWS).itertuples()], figures=(2, 3, 4, 5), says="Files"))
+        if len(newest) > MOST_ROWS:
+            parts.show(parts.note(f"The newest {MOST_ROWS} of {len(newest)}."))
+
+
+def passes(snapshot: Snapshot) -> None:
+    runs = snapshot.table("runs").sort_values("started_at", ascending=False)
+    if runs.empty:
+        return
+    parts.show(parts.heading("Last passes", 2))
+    parts.show(parts.table(["Began", "Took", "Day taken as today", "Outcome"],
+                           [(words.clock(r.started_at, snapshot.zone), words.number((r.finished_at - r.started_at).total_seconds(), 1, "s")
+                             if words.known(r.finished_at) else words.UNKNOWN, words.day(r.as_of_on), r.outcome) for r in runs.head(8).itertuples()],
+                           figures=(1,), says="Passes"))

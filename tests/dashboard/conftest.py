@@ -1,0 +1,19 @@
+"""Snapshots the dashboard's tests look at."""
+
+import pytest
+
+import made_up
+
+
+@pytest.fixture(scope="session")
+def published(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("station") / "published"
+    made_up.publish(folder)
+    return folder
+
+
+@pytest.fixture(scope="session")
+def published_empty(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("new") / "published"
+    made_up.publish_empty(folder)
+    return folder

@@ -1,0 +1,103 @@
+"""Every page answers its question from a snapshot, without a browser."""
+
+import html
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from dashboard.access import PAGES, Viewer
+from made_up import HOSTILE, ME
+
+
+def _script(published, page, role, member):
+    from pathlib import Path
+
+    import streamlit as st  # noqa: F401
+
+    from dashboard.access import Viewer
+    from dashboard.app import VIEWS
+    from dashboard.data import open_snapshot
+
+    VIEWS[page][0](open_snapshot(Path(published), Viewer(role, member)))
+
+
+def run(published, page, role="alone", member=None, **state):
+    test = AppTest.from_function(_script, default_timeout=20, kwargs={"published": str(published), "page": page, "role": role, "member": member})
+    for key, value in state.items():
+        test.session_state[key] = value
+    test.run()
+    assert not test.exception, test.exception
+    return test
+
+
+def said(test) -> str:
+    return "\n".join(element.proto.body for element in test.get("html"))
+
+
+WORDS = {
+    "filling": ["Do not hand over", "Check first"],
+    "fleet": ["May not be filled: 1", "Due within 60 days: 1", "In date: 2", "Withdrawn or condemned: 1"],
+    "divers": ["If dives stay like these, share below policy", "No thin dive seen (14 dives)", "Not a gas plan"],
+    "season": ["Nine in ten of the next dives should stay under", "Not a gas plan", "80 % interval", "not sure: it may be no change at all"],
+    "air": ["Last air test failed", "Fills to call back: 1", "call the laboratory"],
+    "inbox": ["Rejected, and how to mend it: 2", "row 47", "Map the unit in station.toml", "stop_pressure_bar", "A row was passed over."],
+}
+
+
+@pytest.mark.parametrize("page", WORDS)
+def test_a_page_says_what_it_is_for(published, page):
+    text = said(run(published, page))
+    for expected in WORDS[page]:
+        assert expected in text
+
+
+@pytest.mark.parametrize("page", WORDS)
+def test_a_page_of_a_station_without_data_says_so(published_empty, page):
+    run(published_empty, page)
+
+
+@pytest.mark.parametrize("role, page", [(role, page) for role, pages in PAGES.items() for page in pages])
+def test_every_role_can_open_its_pages(published, role, page):
+    run(published, page, role, ME if role == "diver" else None)
+
+
+@pytest.mark.parametrize("part, unit", [("day", None), ("advice", "T12-1"), ("advice", "A11-2"), ("season", None)])
+def test_every_part_of_filling_stands(published, part, unit):
+    run(published, "filling", filling_part=part, unit=unit)
+
+
+@pytest.mark.parametrize("part", ["state", "leaks", "plan", "life"])
+def test_every_part_of_fleet_stands(published, part):
+    run(published, "fleet", fleet_part=part, cylinder="A11-2")
+
+
+@pytest.mark.parametrize("unit, expected", [
+    ("T12-1", "T12-1: may be filled today"),
+    ("S10-4", "S10-4: may not be filled"),
+    ("S15-9", "S15-9: may not be filled"),
+    ("X-99", "X-99: may not be filled"),
+])
+def test_the_first_answer_is_whether_it_may_be_filled_and_who_decides(published, unit, expected):
+    text = said(run(published, "filling", unit=unit))
+    assert expected in text
+    assert text.index(expected) < text.index("competent inspector decide")
+
+
+@pytest.mark.parametrize("page, part", [
+    *((page, {}) for page in WORDS), ("filling", {"filling_part": "day"}), ("filling", {"filling_part": "season"}), ("fleet", {"fleet_part": "life"})])
+def test_markup_in_names_stays_text(published, page, part):
+    text = said(run(published, page, unit="<script>alert(1)</script>", **part))
+    assert "<img src=x" not in text and "<script" not in text and "<i>Nowhere" not in text
+    if page == "divers":
+        assert html.escape(HOSTILE) in text
+
+
+def test_nothing_is_advised_for_a_cylinder_that_may_not_be_filled(published):
+    assert "No pressure is advised: it may not be filled" in said(run(published, "filling", unit="S10-4", filling_part="advice"))
+
+
+def test_a_viewer_needs_a_role():
+    with pytest.raises(PermissionError):
+        Viewer("admin")
+    with pytest.raises(PermissionError):
+        Viewer("diver")
