@@ -31,6 +31,9 @@ REFERENCE_DEPTH_M, REFERENCE_WATER_C, REFERENCE_DURATION_MIN = 15.0, 15.0, 45.0
 WEIGHS_LESS_FROM_Z = 2.0
 """From this many standard deviations off its prediction a dive weighs less (Huber's weights)."""
 
+SURPRISE_EDGES = np.linspace(-6.0, 6.0, 121)
+"""Bins of standardised surprises."""
+
 OUTLIER_Z = 3.0
 """From here it is named."""
 
@@ -39,19 +42,25 @@ OUTLIER_Z = 3.0
 class SharedModels:
     """What all members share, one entry a fit; M fits, K conditions.
 
-    Variances are of log rate; `walk_var_day` per day; `slope_var` per day², the prior of a slope.
-    `z_low`, `z_high` are the tenth and ninetieth percentile of standardised one-step errors seen.
+    Variances are of log rate. The level walks by time (`walk_var_day`) and by dive (`walk_var_dive`).
+    `slope_var`, per day², is the prior of a slope and `slope_walk_share` the part of the walk that is left
+    about a slope. `surprises` counts how far the rates of next dives fell from what an earlier fit had
+    predicted of them, in the bins of `SURPRISE_EDGES`; `z_low` and `z_high` are its tenth and ninetieth
+    percentile, with a normal prior, and stretch what is predicted now.
     """
 
     mean_log: Floats
     between_var: Floats
     scatter_var: Floats
     walk_var_day: Floats
+    walk_var_dive: Floats
     slope_var: Floats
+    slope_walk_share: Floats
     effects: Floats
     effects_cov: Floats
     z_low: Floats
     z_high: Floats
+    surprises: Floats
 
     def __len__(self) -> int:
         return len(self.mean_log)
@@ -64,19 +73,22 @@ class SharedModels:
 def prior_model(conditions: int = len(CONDITIONS)) -> SharedModels:
     """Where learning starts: median 16 L/min, 0.28 between divers, 0.15 within, no effects.
 
-    These three are a judgement without a published source. The walk (0.05 a month) and the slope
-    (1.5 % a month) are ours and as uncertain; all of them move with the data.
+    These three are a judgement without a published source. The walk (0.03 a month and 0.02 a dive) and
+    the slope (1.5 % a month) are ours and as uncertain; all of them move with the data.
     """
     return SharedModels(
         mean_log=np.array([np.log(16.0)]),
         between_var=np.array([0.28**2]),
         scatter_var=np.array([0.15**2]),
-        walk_var_day=np.array([0.05**2 / DAYS_A_MONTH]),
+        walk_var_day=np.array([0.03**2 / DAYS_A_MONTH]),
+        walk_var_dive=np.array([0.02**2]),
         slope_var=np.array([(0.015 / DAYS_A_MONTH) ** 2]),
+        slope_walk_share=np.array([0.5]),
         effects=np.zeros((1, conditions)),
         effects_cov=np.diag(np.full(conditions, EFFECT_PRIOR_SD**2))[None],
         z_low=np.array([-Z80]),
         z_high=np.array([Z80]),
+        surprises=np.zeros((1, len(SURPRISE_EDGES) - 1)),
     )
 
 
@@ -139,6 +151,10 @@ class Levels:
     z: Floats
     weight: Floats
 
+    def pick(self, index) -> "Levels":
+        """The rows at these places."""
+        return Levels(*(getattr(self, f.name)[index] for f in fields(self)))
+
 
 def filter_levels(dives: Dives, models: SharedModels, model_of: Ints) -> Levels:
     """Run every member's filter under every fit that one of the dives asks for, all at once.
@@ -176,7 +192,7 @@ def filter_levels(dives: Dives, models: SharedModels, model_of: Ints) -> Levels:
         level, var, lean = level[:active], var[:active], lean[:active]
         if step:
             gap = np.maximum(dives.day[row] - dives.day[row - 1], 0.0)
-            var = var + models.walk_var_day * gap[:, None]
+            var = var + models.walk_var_day * gap[:, None] + models.walk_var_dive
         own = (np.arange(active), model_of[row])
         out.before[row], out.before_var[row], out.before_lean[row] = level[own], var[own], lean[own]
         noise = models.scatter_var + dives.measurement_var[row][:, None]
