@@ -213,7 +213,7 @@ def stop(
     mix = _mix(o2_pct, he_pct)
     shares = mix.o2_pct, mix.he_pct
     wanted = _within_box("--target-bar", lambda: thermal.stop_pressure_bar(target_bar, gas_c, reference_c, *shares))
-    capped = limit_bar is not None and wanted > limit_bar
+    capped = bool(limit_bar is not None and wanted > limit_bar)
     advised = float(limit_bar) if capped and limit_bar is not None else wanted
     settles = thermal.settled_pressure_bar(advised, gas_c, reference_c, *shares) if capped else target_bar
     says = [

@@ -31,8 +31,9 @@ FEW = 32
 ENOUGH_TO_BUILD = 500
 """Measured: reading a table costs 25 µs a call, building one 0.4 ms, the equation 0.4 to 0.9 µs a state."""
 
-_CHUNK = 8192
-"""States evaluated at once: the working set stays in the processor's cache."""
+_CHUNK = 1024
+"""States evaluated at once: few enough for the cache, and for the matrix library to keep to one thread.
+Spread over threads such small products lose many times over on a busy machine."""
 
 
 class OutOfRange(ValueError):

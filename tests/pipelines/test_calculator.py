@@ -1,0 +1,210 @@
+"""`coldfill gas`: fixed keys, caution first, one line for wrong input, answers within half a second."""
+
+import json
+import subprocess
+import sys
+import time
+
+import pytest
+from typer.testing import CliRunner
+
+from pipelines.calculator import app
+from shared.blending import GASES
+from shared.thermal import settled_pressure_bar, stop_pressure_bar
+
+NOT_CHECKED = "Arithmetic only. No cylinder, valve, hose, relief or test date was checked."
+
+
+def run(line, *more):
+    return CliRunner().invoke(app, [*line.split(), *more])
+
+
+def answer(line):
+    result = run(line, "--json")
+    assert result.exit_code == 0, result.output
+    (only,) = result.stdout.strip().splitlines()
+    found = json.loads(only)
+    assert found["caution"]
+    return found
+
+
+def refusal(line):
+    result = run(line)
+    assert result.exit_code == 2, result.output
+    assert result.stdout == ""
+    (only,) = result.stderr.strip().splitlines()
+    return only
+
+
+def test_settle():
+    found = answer("settle --pressure-bar 300 --from-c 45 --to-c 15")
+    assert found["pressure_bar"] == pytest.approx(258.6, abs=0.2)
+    assert found["ideal_pressure_bar"] == pytest.approx(271.6, abs=0.05)
+    trimix = answer("settle --pressure-bar 232 --from-c 40 --to-c 15 --o2-pct 18 --he-pct 45")
+    assert trimix["pressure_bar"] == pytest.approx(211.5, abs=0.2)
+    assert answer("settle --pressure-bar 232 --from-c 20 --to-c -2")["pressure_bar"] < 232
+
+
+def test_content():
+    found = answer("content --capacity-l 12 --pressure-bar 232 --gas-c 15")
+    assert found["usable_free_l"] == pytest.approx(2666.6, rel=0.0015)
+    assert found["nominal_free_l"] == 2784
+    assert found["gas_mass_kg"] == pytest.approx(3.239, rel=0.002)
+    assert answer("content --capacity-l 12 --pressure-bar 232") == found
+
+
+def test_stop_without_a_limit_says_that_nothing_was_checked():
+    found = answer("stop --target-bar 232 --gas-c 40")
+    assert found["stop_pressure_bar"] == pytest.approx(262.3, abs=0.3)
+    assert (found["capped"], found["limit_checked"]) == (False, False)
+    assert found["settles_to_bar"] == pytest.approx(232)
+    assert NOT_CHECKED in found["caution"]
+
+
+def test_stop_is_held_at_the_limit_and_says_what_that_costs():
+    found = answer("stop --target-bar 232 --gas-c 40 --limit-bar 232")
+    assert found["stop_pressure_bar"] == 232
+    assert (found["capped"], found["limit_checked"]) == (True, True)
+    assert found["settles_to_bar"] == pytest.approx(205.8, abs=0.2)
+    text = run("stop --target-bar 232 --gas-c 40 --limit-bar 232").stdout
+    assert "26.2 bar short" in text
+
+
+def test_stop_settles_to_the_reference_temperature_asked_for():
+    at_21 = answer("stop --target-bar 200 --gas-c 40 --reference-c 21")["stop_pressure_bar"]
+    assert at_21 == pytest.approx(stop_pressure_bar(200, 40, 21), abs=1e-5)
+
+
+def test_topup():
+    found = answer("topup --have-bar 50 --have-o2-pct 20.95 --to-bar 200 --to-o2-pct 32 --gas-c 15")
+    assert [step["gas"] for step in found["steps"]] == ["oxygen", "air"]
+    assert found["steps"][0]["to_bar"] == pytest.approx(76.32, abs=0.2)
+    assert found["ideal_steps"][0]["to_bar"] == pytest.approx(78.10, abs=0.01)
+    assert (found["final_o2_pct"], found["final_he_pct"]) == pytest.approx((32, 0), abs=1e-4)
+    assert found["needs_booster"] is False
+    assert "drain_to_bar" not in found
+    assert "oxygen-clean" in found["caution"]
+
+
+def test_topup_of_trimix_in_another_order():
+    line = "topup --have-bar 0 --have-o2-pct 20.95 --to-bar 200 --to-o2-pct 18 --to-he-pct 45"
+    assert [s["gas"] for s in answer(line)["steps"]] == list(GASES)
+    found = answer(line + " --order oxygen,helium,air")
+    assert [s["gas"] for s in found["steps"]] == ["oxygen", "helium", "air"]
+    assert (found["final_o2_pct"], found["final_he_pct"]) == pytest.approx((18, 45), abs=1e-4)
+
+
+def test_topup_says_what_to_drain_to():
+    found = answer("topup --have-bar 150 --have-o2-pct 36 --to-bar 200 --to-o2-pct 32")
+    assert found["drain_to_bar"] == pytest.approx(142.5, abs=0.1)
+    assert found["final_o2_pct"] == pytest.approx(32, abs=1e-4)
+
+
+@pytest.mark.parametrize("bank, needs", [("--oxygen-bank-bar 70", True), ("--oxygen-bank-bar 80", False)])
+def test_topup_says_when_a_bank_is_too_low(bank, needs):
+    line = "topup --have-bar 50 --have-o2-pct 20.95 --to-bar 200 --to-o2-pct 32 "
+    assert answer(line + bank)["needs_booster"] is needs
+
+
+def test_cascade():
+    found = answer("cascade --have-bar 50 --capacity-l 12 --to-bar 232 --bank big:50:250")
+    assert found["final_bar"] == pytest.approx(205.5, abs=0.2)
+    assert found["steps"][0]["bank"] == "big"
+    assert found["banks"][0]["pressure_bar"] == pytest.approx(found["final_bar"])
+    assert found["limit_checked"] is False
+    several = answer(
+        "cascade --have-bar 50 --capacity-l 12 --to-bar 232 --limit-bar 232 --bank b:50:300 --bank a:50:150"
+    )
+    assert [step["bank"] for step in several["steps"]] == ["a", "b"]
+    assert several["final_bar"] == 232
+    assert several["limit_checked"] is True
+
+
+CASES = [
+    "settle --pressure-bar 300 --from-c 45 --to-c 15",
+    "content --capacity-l 12 --pressure-bar 232",
+    "stop --target-bar 232 --gas-c 40",
+    "topup --have-bar 50 --have-o2-pct 20.95 --to-bar 200 --to-o2-pct 32",
+    "cascade --have-bar 50 --capacity-l 12 --to-bar 232 --bank big:50:250",
+]
+
+
+@pytest.mark.parametrize("line", CASES)
+def test_in_plain_text_the_caution_comes_before_the_number(line):
+    first, *rest = run(line).stdout.splitlines()
+    assert first == answer(line)["caution"]
+    assert any(character.isdigit() for character in "".join(rest))
+
+
+@pytest.mark.parametrize(
+    "line, option",
+    [
+        ("settle --pressure-bar nan --from-c 45 --to-c 15", "--pressure-bar"),
+        ("settle --pressure-bar inf --from-c 45 --to-c 15", "--pressure-bar"),
+        ("settle --pressure-bar -1 --from-c 45 --to-c 15", "--pressure-bar"),
+        ("settle --pressure-bar 3000 --from-c 45 --to-c 15", "--pressure-bar"),
+        ("settle --pressure-bar 232,5 --from-c 45 --to-c 15", "--pressure-bar"),
+        ("settle --pressure-bar 300 --from-c 200 --to-c 15", "--from-c"),
+        ("settle --pressure-bar 300 --from-c 45 --to-c -80", "--to-c"),
+        ("settle --pressure-bar 480 --from-c -20 --to-c 150", "--pressure-bar"),
+        ("settle --pressure-bar 300 --from-c 45", "--to-c"),
+        ("settle --pressure-bar 300 --from-c 45 --to-c 15 --o2-pct 101", "--o2-pct"),
+        ("settle --pressure-bar 300 --from-c 45 --to-c 15 --o2-pct 60 --he-pct 50", "--he-pct"),
+        ("settle --pressure-bar 300 --from-c 45 --to-c 15 --mix 32", "--mix"),
+        ("settle --pressure-bar", "--pressure-bar"),
+        ("content --capacity-l 0 --pressure-bar 232", "--capacity-l"),
+        ("content --capacity-l -12 --pressure-bar 232", "--capacity-l"),
+        ("content --capacity-l twelve --pressure-bar 232", "--capacity-l"),
+        ("stop --target-bar 300 --gas-c 30 --limit-bar 232", "--target-bar"),
+        ("stop --target-bar 232 --gas-c 66", "--gas-c"),
+        ("stop --target-bar 232 --gas-c 40 --reference-c -30", "--reference-c"),
+        ("topup --have-bar 50 --to-bar 200 --to-o2-pct 32", "--have-o2-pct"),
+        ("topup --have-bar 50 --have-o2-pct 21 --to-bar 200 --to-o2-pct 10", "--to-o2-pct"),
+        ("topup --have-bar 50 --have-o2-pct 21 --to-bar 200 --to-o2-pct 32 --to-he-pct 70", "--to-he-pct"),
+        ("topup --have-bar 50 --have-o2-pct 21 --to-bar 200 --to-o2-pct 32 --order air,oxygen", "--order"),
+        ("cascade --have-bar 50 --capacity-l 12 --to-bar 232", "--bank"),
+        ("cascade --have-bar 50 --capacity-l 12 --to-bar 232 --bank big:50", "--bank"),
+        ("cascade --have-bar 50 --capacity-l 12 --to-bar 232 --bank big:0:250", "--bank"),
+        ("cascade --have-bar 50 --capacity-l 12 --to-bar 232 --bank a:50:250 --bank a:50:200", "--bank"),
+        ("cascade --have-bar 50 --capacity-l 12 --to-bar 300 --limit-bar 232 --bank a:50:300", "--to-bar"),
+    ],
+)
+def test_wrong_input_ends_with_one_line_that_names_the_option(line, option):
+    assert refusal(line).startswith(option + ":")
+
+
+def test_hot_gas_is_to_be_left_to_cool():
+    assert "stop and let it cool" in refusal("stop --target-bar 232 --gas-c 70")
+
+
+def test_a_word_that_is_no_command():
+    assert "settle" in refusal("fill")
+
+
+def test_pressures_beyond_the_normal_range_and_gases_unfit_to_breathe_are_said_to_be():
+    assert "Extended range" in answer("content --capacity-l 12 --pressure-bar 400")["caution"]
+    assert "not breathable" in answer("content --capacity-l 12 --pressure-bar 200 --o2-pct 2")["caution"]
+    assert (
+        "not for breathing at the surface"
+        in answer("content --capacity-l 12 --pressure-bar 200 --o2-pct 10 --he-pct 70")["caution"]
+    )
+
+
+def test_the_calculator_and_the_library_say_the_same():
+    found = answer("settle --pressure-bar 280 --from-c 50 --to-c 5 --o2-pct 32")
+    assert found["pressure_bar"] == pytest.approx(settled_pressure_bar(280, 50, 5, 32), abs=1e-5)
+
+
+def test_a_whole_answer_is_quick_and_loads_no_heavy_library():
+    """Half a second is the promise; the bound leaves room for a busy machine, the imports are what matters."""
+    code = (
+        "import sys\nfrom pipelines.calculator import app\n"
+        "try: app(['settle', '--pressure-bar', '300', '--from-c', '45', '--to-c', '15', '--json'])\n"
+        "except SystemExit as end: assert not end.code\n"
+        "sys.exit(', '.join({'scipy', 'pandas', 'duckdb', 'prefect'} & set(sys.modules)) or 0)"
+    )
+    started = time.perf_counter()
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert json.loads(done.stdout)["pressure_bar"] == pytest.approx(258.6, abs=0.2)
+    assert time.perf_counter() - started < 3.0
