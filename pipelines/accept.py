@@ -196,10 +196,10 @@ class Acceptor:
     def _list_passed_over(self, source: str, file: str, sha256: str) -> None:
         """A correction that lost because its file looks older is listed, never silent."""
         same = " AND ".join(f"r.{n} IS NOT DISTINCT FROM c.{n}" for n in SOURCES[source].key)
-        lost = self.warehouse.con.execute(f"""
+        lost = self.warehouse.one(f"""
             SELECT count(*) FROM rows_{source} r JOIN rows_{source} c ON {same}
             WHERE r.file = ? AND r.file_sha256 = ? AND r.state = 'superseded' AND c.state = 'current' AND c.row_hash <> r.row_hash
-              AND c.file_sha256 <> r.file_sha256""", [file, sha256]).fetchone()[0]
+              AND c.file_sha256 <> r.file_sha256""", [file, sha256])
         if lost:
             what = problem("older_than_current", "value", value=f"{lost} rows")
             self.warehouse.con.execute("INSERT INTO notices VALUES (?, ?, ?, ?, ?, ?)",
@@ -220,8 +220,8 @@ class Acceptor:
     # --- waiting ------------------------------------------------------------------------------
     def anything_waits(self) -> bool:
         """Whether any row or part waits for a register."""
-        counts = [self.warehouse.con.execute(f"SELECT count(*) FROM rows_{s} WHERE state = 'waiting'").fetchone()[0] for s in STORED]
-        parts = self.warehouse.con.execute("SELECT count(*) FROM lake_parts WHERE state = 'waiting'").fetchone()[0]
+        counts = [self.warehouse.one(f"SELECT count(*) FROM rows_{s} WHERE state = 'waiting'") for s in STORED]
+        parts = self.warehouse.one("SELECT count(*) FROM lake_parts WHERE state = 'waiting'")
         return bool(sum(counts) + parts)
 
     def retry_waiting(self) -> pd.DataFrame:

@@ -42,10 +42,10 @@ def init(
     name: Annotated[str, typer.Option(help="Name of the station.")] = "",
 ) -> None:
     """Make a station: station.toml with every setting, inbox/, archive/, lake/, published/, reports/."""
-    from pipelines.settings import init_station
+    from pipelines.settings import write_station
 
-    made = init_station(folder, rule_set=rule_set, time_zone=time_zone, name=name)
-    print(f"Made a station in {folder}. Drop files into {made.inbox}, then: coldfill run --station {folder}")
+    write_station(folder, rule_set=rule_set, time_zone=time_zone, name=name)
+    print(f"Made a station in {folder}. Drop files into {folder / 'inbox'}, then: coldfill run --station {folder}")
 
 
 @app.command()

@@ -40,7 +40,7 @@ def as_of_day(station: Station, as_of: str | None, moment: pd.Timestamp, warehou
     today = moment.tz_convert(station.time_zone).tz_localize(None).normalize().as_unit("us")
     if station.today != "data":
         return today
-    last = [warehouse.con.execute(f"SELECT max(CAST({column} AS TIMESTAMPTZ)) FROM rows_{source} WHERE state = 'current'").fetchone()[0]
+    last = [warehouse.one(f"SELECT max(CAST({column} AS TIMESTAMPTZ)) FROM rows_{source} WHERE state = 'current'")
             for source, columns in _HAPPENED.items() for column in columns]
     days = [pd.Timestamp(at).tz_convert(station.time_zone).tz_localize(None).normalize() for at in last if at is not None]
     return max(days).as_unit("us") if days else today

@@ -181,21 +181,21 @@ class Intake:
             return
         modified_at = pd.Timestamp(found.mtime_ns, unit="ns", tz="UTC").as_unit("us")
         with tempfile.TemporaryDirectory(dir=self.station.lake, prefix=".reading-") as workplace:
-            raws = list(self._read(found, self.station.archive / archived, Path(workplace)))
-            refused = next((raw.refused for raw in raws if raw.refused), None)
-            if refused:
-                raws = [raw for raw in raws if raw.refused][:1]
             with self.warehouse.transaction():
                 if len(before):
                     self.warehouse.replace_file(found.file, found.sha256, self.now)
-                counts = [0, 0, 0]
-                for raw in raws:
+                counts, sources, notes, refused = [0, 0, 0], set(), set(), None
+                # parts come one by one, so that a file larger than memory is no matter
+                for raw in self._read(found, self.station.archive / archived, Path(workplace)):
+                    refused = refused or raw.refused
+                    sources.add(raw.source)
+                    notes.update(raw.notes)
                     for n, value in enumerate(self.accept.table(raw, found.file, found.sha256, modified_at)):
                         counts[n] += value
-                self._older_version(found, raws, last, refused is not None)
+                self._older_version(found, sources, last, refused is not None)
                 if modified_at > self.now + pd.Timedelta(minutes=5):
                     self._notice(found.file, "file_time_in_future", f"{modified_at:%Y-%m-%d %H:%M}Z", inside=True)
-                for note in sorted({n for raw in raws for n in raw.notes}):
+                for note in sorted(notes):
                     self._notice(found.file, note, None, inside=True)
                 self._record(found, archived, modified_at, counts, "refused" if refused else "taken", before)
         self.result.files_read += 1
@@ -235,7 +235,7 @@ class Intake:
             yield RawTable("", pd.DataFrame(), refused=problem(rule, value=found.file, found=suffix or "no ending", source="fills"))
         elif found.source == "uddf":
             yield from read_uddf(path, self.station, self.warehouse.current("links"), self.warehouse.ids("member"),
-                                 folder_member(found.file), workplace)
+                                 folder_member(found.file), workplace, self.warehouse.ids("unit"))
         else:
             yield read_table(path, found.source, self._mapping(found.source), self.station.time_zone, folder_member(found.file))
 
@@ -250,17 +250,15 @@ class Intake:
             "size": found.size, "mtime_ns": found.mtime_ns, "archived": archived,
         }]).astype({"received_at": "datetime64[us, UTC]", "modified_at": "datetime64[us, UTC]"}))
 
-    def _older_version(self, found: Found, raws: list[RawTable], last: dict | None, refused: bool) -> None:
+    def _older_version(self, found: Found, sources: set[str], last: dict | None, refused: bool) -> None:
         """A newer file stands in the same place: its rejects are answered by it, and rows it no longer has are listed."""
         if last is None or last["file_sha256"] == found.sha256 or refused:
             return
         self.warehouse.con.execute(
             "UPDATE rejects SET resolved_at = ? WHERE file = ? AND file_sha256 <> ? AND resolved_at IS NULL AND NOT waiting",
             [self.now, found.file, found.sha256])
-        for raw in raws:
-            if raw.source in ("", SAMPLES):
-                continue
-            for missing in self.accept.no_longer_in_file(raw.source, found.file, found.sha256):
+        for source in sorted(sources - {"", SAMPLES}):
+            for missing in self.accept.no_longer_in_file(source, found.file, found.sha256):
                 self._notice(found.file, "no_longer_in_file", missing, inside=True)
 
     def _notice(self, file: str, rule: str, value: str | None, *, inside: bool = False) -> None:
@@ -269,8 +267,8 @@ class Intake:
         known = codes.all_codes().get(rule)
         message = known.words({"value": value}) if known else rule.replace("_", " ")
         row = [file, rule, value, message, known.mend if known else "", self.now]
-        there = self.warehouse.con.execute(
-            "SELECT 1 FROM notices WHERE file = ? AND rule = ? AND value IS NOT DISTINCT FROM ?", row[:3]).fetchone()
+        there = self.warehouse.one(
+            "SELECT 1 FROM notices WHERE file = ? AND rule = ? AND value IS NOT DISTINCT FROM ?", row[:3])
         if there:
             return
         self.result.notices += 1

@@ -116,7 +116,7 @@ def _pass(station: Station, warehouse: Warehouse, as_of: str | None, moment: pd.
             publisher.abandon()
             raise
         clear_old(station.published, moment.to_pydatetime())
-    open_problems = warehouse.con.execute("SELECT count(*) FROM rejects WHERE resolved_at IS NULL").fetchone()[0]
+    open_problems = warehouse.one("SELECT count(*) FROM rejects WHERE resolved_at IS NULL")
     result = PassResult(run_id, f"{today:%Y-%m-%d}", intake, name, not up_to_date, time.perf_counter() - began, recomputed, open_problems)
     write_durably(station.published / LAST_PASS, json.dumps(
         {"run_id": run_id, "started_at": moment.isoformat(), "finished_at": clock.now().isoformat(), "snapshot": name,

@@ -82,11 +82,16 @@ class Warehouse:
             raise
 
     def version(self) -> int:
-        return int(self.con.execute("SELECT value FROM meta WHERE key = 'version'").fetchone()[0])
+        return int(self.one("SELECT value FROM meta WHERE key = 'version'"))
 
     # --- reading ------------------------------------------------------------------------------
     def frame(self, query: str, parameters: list | None = None) -> pd.DataFrame:
         return self.con.execute(query, parameters or []).df()
+
+    def one(self, query: str, parameters: list | None = None):
+        """The first value of the first row, or None; leaves no result open on the connection."""
+        rows = self.con.execute(query, parameters or []).fetchall()
+        return rows[0][0] if rows else None
 
     def current(self, source: str) -> pd.DataFrame:
         """The rows that count, with the contract's columns, `assumed`, `value_flags` and `row_hash`."""

@@ -208,7 +208,7 @@ class Grid:
 
 def even_grid(samples: Samples) -> Grid:
     """Lay each dive with samples on the grid, in the order of `samples.starts`."""
-    ends = np.append(samples.starts[1:], samples.t_s.size) - 1
+    ends = np.append(samples.starts, samples.t_s.size)[1:] - 1  # none where no dive has samples
     first, last = samples.t_s[samples.starts], samples.t_s[ends]
     duration = last - first
     nodes = np.linspace(0.0, 1.0, STEPS + 1)
