@@ -3,9 +3,12 @@
 from dataclasses import dataclass, field
 from typing import Any
 
+import numpy as np
 import pandas as pd
+import pyarrow as pa
 
 from schemas.codes import all_codes
+from schemas.frames import PANDAS
 
 
 class _Known(dict):
@@ -80,3 +83,31 @@ def refuse(source: str, rows: pd.DataFrame, why: Problem) -> RawTable:
     """A file refused whole: nothing read, one problem without a row."""
     why.row_number = None
     return RawTable(source, rows, [why], refused=why)
+
+
+def text_series(column: pa.Array) -> pd.Series:
+    """An Arrow text column as a Series of pandas' own text type, without a copy."""
+    chunked = pa.chunked_array([column.cast(pa.large_string())])
+    return pd.Series(pd.arrays.ArrowStringArray(chunked, dtype=pd.StringDtype(na_value=np.nan)))
+
+
+def unknown(kind: str, size: int) -> pd.Series:
+    """A column of a kind in which nothing is known."""
+    if kind in ("text", "choice"):
+        return text_series(pa.nulls(size, pa.large_string()))
+    if kind == "float":
+        return pd.Series(np.full(size, np.nan))
+    if kind in ("time", "date"):
+        column = pd.Series(np.full(size, np.datetime64("NaT", "us")))
+        return column.dt.tz_localize("UTC") if kind == "time" else column
+    return pd.Series([None] * size, dtype=PANDAS[kind])
+
+
+def lists(told: list[list[str]] | None, size: int) -> pd.Series:
+    """A column of lists; None gives the same empty list throughout, which nobody may change."""
+    made = np.empty(size, dtype=object)
+    if told is None:
+        made.fill([])
+    else:
+        made[:] = pd.Series(told, dtype="object").to_numpy()
+    return pd.Series(made, dtype="object")

@@ -11,7 +11,7 @@ import pyarrow.compute as pc
 from pipelines.readers import values
 from pipelines.readers.csv_text import MOST_BYTES, read_csv, true_kind
 from pipelines.readers.mapping import Mapping, key_column, same_header, unit_ending, units_of
-from pipelines.readers.raw import Problem, RawTable, problem, refuse
+from pipelines.readers.raw import Problem, RawTable, lists, problem, refuse, unknown
 from pipelines.readers.sheet import Refused, Sheet, refused
 from pipelines.readers.stated import build_key, state
 from pipelines.readers.values import Typed
@@ -46,7 +46,7 @@ def read_table(path: Path, source: str, mapping: Mapping, station_zone: str, fol
     RawTable
         `refused` is set when the file as a whole cannot be read; no exception leaves for what a file holds.
     """
-    nothing = _with_marks(empty(SOURCES[source].fields.values()), np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64), [], {})
+    nothing = _with_marks(empty(SOURCES[source].fields.values()), np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64), None, {})
     try:
         sheet = _sheet(Path(path), source, mapping)
         return _typed(sheet, source, mapping, mapping.zone or station_zone, folder_member)
@@ -105,12 +105,16 @@ def _typed(sheet: Sheet, source: str, mapping: Mapping, zone: str, folder_member
 
     table.problems += bad.problems(source, sheet.lines)
     keep = np.flatnonzero(~bad.rejected)
+    columns = {}
     for field in fields.values():
         if field.name not in frame:
-            frame[field.name] = pd.Series([None] * size, dtype=PANDAS[field.kind])
-        elif str(frame[field.name].dtype) != PANDAS[field.kind]:
-            frame[field.name] = frame[field.name].astype(PANDAS[field.kind])
-    table.rows = _with_marks(frame[list(fields)].iloc[keep], keep + 1, sheet.lines[keep], [assumed[i] for i in keep] if assumed else [],
+            columns[field.name] = unknown(field.kind, size)
+        else:
+            columns[field.name] = frame[field.name].astype(PANDAS[field.kind])
+    frame = pd.DataFrame(columns, index=range(size))
+    if len(keep) < size:
+        frame = frame.iloc[keep]
+    table.rows = _with_marks(frame, keep + 1, sheet.lines[keep], [assumed[i] for i in keep] if assumed else None,
                              {code: mask[keep] for code, mask in flags.items()})
     table.rows_rejected = int(bad.rejected.sum())
     if size == 0:
@@ -247,15 +251,16 @@ def _examples(sheet: Sheet, size: int) -> list[int]:
     return np.flatnonzero(found).tolist()
 
 
-def _with_marks(frame: pd.DataFrame, row_number, line, assumed: list, flags: dict[str, np.ndarray]) -> pd.DataFrame:
+def _with_marks(frame: pd.DataFrame, row_number, line, assumed: list | None, flags: dict[str, np.ndarray]) -> pd.DataFrame:
     frame = frame.reset_index(drop=True)
     size = len(frame)
-    frame["row_number"] = pd.Series(np.asarray(row_number), dtype="Int64")
-    frame["line"] = pd.Series(np.asarray(line), dtype="Int64")
-    frame["assumed"] = pd.Series(assumed if assumed else [[]] * size, dtype="object", index=range(size))
-    told: list[list[str]] = [[]] * size
+    frame["row_number"] = pd.Series(np.asarray(row_number)).astype("Int64")
+    frame["line"] = pd.Series(np.asarray(line)).astype("Int64")
+    frame["assumed"] = lists(assumed, size)
+    told = None
     for code, mask in flags.items():
         for row in np.flatnonzero(mask).tolist():
-            told[row] = [*told[row], code]
-    frame["value_flags"] = pd.Series(told, dtype="object", index=range(size))
+            told = told or [[] for _ in range(size)]
+            told[row].append(code)
+    frame["value_flags"] = lists(told, size)
     return frame

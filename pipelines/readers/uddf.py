@@ -9,7 +9,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from pipelines.readers.raw import Problem, RawTable, problem, refuse
+from pipelines.readers.raw import Problem, RawTable, lists, problem, refuse, unknown
 from pipelines.readers.sheet import Refused
 from pipelines.readers.uddf_dive import Context, Dive, read_dive
 from pipelines.readers.uddf_walk import Definitions, walk
@@ -36,7 +36,7 @@ class SpooledTable(RawTable):
         frame = pq.read_table(self._part).to_pandas()
         if self._rejected:
             frame = frame[~frame["dive"].isin(self._rejected)].reset_index(drop=True)
-        return _finished("dive_samples", frame.drop(columns="dive"), [[]] * len(frame))
+        return _finished("dive_samples", frame.drop(columns="dive"), None)
 
     @rows.setter
     def rows(self, _value: pd.DataFrame) -> None:
@@ -72,7 +72,7 @@ def read_uddf(path: Path, station, links: pd.DataFrame, member_ids: set[str], fo
     try:
         reader.read(Path(path))
     except Refused as why:
-        yield refuse("dives", _finished("dives", empty(SOURCES["dives"].fields.values()), []), why.problem)
+        yield refuse("dives", _finished("dives", empty(SOURCES["dives"].fields.values()), None), why.problem)
         return
     yield from reader.tables()
 
@@ -235,7 +235,7 @@ class _Reader:
                 table.notes = sorted(self.context.notes)
             yield table
         left = self.counted["dive_samples"]
-        rest = RawTable("dive_samples", _finished("dive_samples", pd.DataFrame(), []), told["dive_samples"], self.lost["dive_samples"],
+        rest = RawTable("dive_samples", _finished("dive_samples", pd.DataFrame(), None), told["dive_samples"], self.lost["dive_samples"],
                         self.lost["dive_samples"])
         if rest.rows_read:
             yield rest
@@ -252,14 +252,14 @@ def _dives_in(part: Path) -> set[int]:
     return set(np.unique(pq.read_table(part, columns=["dive"])["dive"].to_numpy()).tolist())
 
 
-def _finished(source: str, frame: pd.DataFrame, flags: list[list[str]]) -> pd.DataFrame:
+def _finished(source: str, frame: pd.DataFrame, flags: list[list[str]] | None) -> pd.DataFrame:
     """Contract columns with their types, and the marks of a RawTable."""
     size = len(frame)
     made = {}
     for name, field in SOURCES[source].fields.items():
         kind = PANDAS[field.kind]
         if name not in frame:
-            made[name] = pd.Series([None] * size, dtype=kind)
+            made[name] = unknown(field.kind, size)
         elif field.kind == "time":
             made[name] = pd.to_datetime(frame[name], utc=True).astype(kind)
         else:
@@ -267,6 +267,6 @@ def _finished(source: str, frame: pd.DataFrame, flags: list[list[str]]) -> pd.Da
     out = pd.DataFrame(made, index=range(size))
     for name in ("row_number", "line"):
         out[name] = frame[name].astype("Int64") if name in frame else pd.Series([], dtype="Int64")
-    out["assumed"] = pd.Series([[]] * size, dtype="object", index=range(size))
-    out["value_flags"] = pd.Series(flags, dtype="object", index=range(size))
+    out["assumed"] = lists(None, size)
+    out["value_flags"] = lists(flags, size)
     return out

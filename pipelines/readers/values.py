@@ -16,6 +16,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipelines.readers.mapping import DAY_NUMBER, Mapping, conversion, unit_ending
+from pipelines.readers.raw import text_series
 
 LONGEST_CELL = 10_000
 LONGEST_KEY = 200
@@ -135,8 +136,8 @@ def judge_number(text: str, name: str, mapping: Mapping, unit: str = "") -> Any:
         meant = conversion(name, said)
         if meant and unit and meant[0] == conversion(name, unit)[0]:
             return judge_number(with_unit.group(1).strip(), name, mapping)
-        if meant or not re.fullmatch(r"[a-zA-Z]", said):
-            return "unit_in_cell", {"found": meant[0] if meant else said}
+        if meant:
+            return "unit_in_cell", {"found": meant[0]}
     if re.match(r"^[+-]?\d+,\d+$|^[+-]?\d{1,3}(\.\d{3})+,\d+$|^,\d+$", text):
         return ("decimal_comma", {}) if not comma else ("thousands_separator", {"found": "."})
     if re.match(r"^[+-]?\d{1,3}([,.'\u00a0\u202f\u2009 ’]\d{3})+([.,]\d+)?$", text):
@@ -163,7 +164,7 @@ def choices(column: pa.Array, name: str, mapping: Mapping, allowed: tuple[str, .
     known = pc.is_in(plain, value_set=pa.array(allowed, type=pa.string()))
     rows = _indices(pc.and_(pc.is_valid(column), pc.invert(known)))
     bad = {int(i): ("not_a_choice", {"limit": ", ".join(allowed)}) for i in rows}
-    return Typed(_text_series(pc.if_else(known, plain, None)), bad)
+    return Typed(text_series(pc.if_else(known, plain, None)), bad)
 
 
 def truths(column: pa.Array, name: str, mapping: Mapping) -> Typed:
@@ -189,15 +190,11 @@ def texts(column: pa.Array, name: str, mapping: Mapping, *, key: bool = False) -
         bad |= {int(i): ("cell_too_long", {"found": f"over {LONGEST_KEY}", "limit": LONGEST_KEY}) for i in long}
         bad |= {int(i): ("cell_error", {}) for i in _indices(pc.match_substring_regex(column, r"^#(N/A|REF!|VALUE!|NAME\?|NUM!|DIV/0!|NULL!)$"))}
         bad |= {int(i): ("formula_in_cell", {}) for i in _indices(pc.match_substring_regex(column, r"^="))}
-    return Typed(_text_series(column), bad)
+    return Typed(text_series(column), bad)
 
 
 def _mask(column: pa.Array) -> np.ndarray:
     return pc.fill_null(column, False).to_numpy(zero_copy_only=False).astype(bool)
-
-
-def _text_series(column: pa.Array) -> pd.Series:
-    return pd.Series(pd.array(column.cast(pa.large_string()), dtype="str")) if len(column) else pd.Series([], dtype="str")
 
 
 # --- times ------------------------------------------------------------------------------------
@@ -294,7 +291,8 @@ def _read_iso(parts, fits, local, offset, has_time, bad) -> None:
     timed = ~np.isnan(hour)
     seconds = np.nan_to_num(hour) * 3600 + np.nan_to_num(minute) * 60 + np.nan_to_num(second)
     micro = np.round((seconds + np.nan_to_num(part)) * 1e6).astype("timedelta64[us]")
-    wrong = fits & (day.isna().to_numpy() | (np.nan_to_num(hour) > 23) | (np.nan_to_num(minute) > 59) | (np.nan_to_num(second) > 59))
+    year = day.dt.year
+    wrong = fits & (~((year >= 1900) & (year < 2200)).to_numpy() | (np.nan_to_num(hour) > 23) | (np.nan_to_num(minute) > 59) | (np.nan_to_num(second) > 59))
     good = fits & ~wrong
     local[good] = (day + micro)[good]
     has_time[good] = timed[good]
