@@ -337,6 +337,7 @@ def cascade(
         "limit_checked": limit_bar is not None,
     }
     says = [f"{step.bank} to {step.to_bar:.1f} bar (bank then {step.bank_bar:.1f})" for step in real.steps]
+    says = says or ["Nothing to add." if have_bar >= to_bar else "No bank is above the cylinder."]
     says.append(f"Final {real.final_bar:.1f} bar (ideal gas: {ideal.final_bar:.1f} bar)")
     if real.final_bar < to_bar:
         says.append(f"{to_bar - real.final_bar:.1f} bar short: the banks give no more.")
