@@ -250,12 +250,12 @@ def _reserves(build: Build, units: pd.DataFrame, fills: pd.DataFrame, dives: dic
     from pipelines.build.watch import build_watch
 
     publisher, model = build.publisher, trends["trend_model"]
-    units_told = frame_hash(units)
+    units_told, tanks = frame_hash(units), _with_rejected_tanks(build)
     split = {name: dict(list(frame.groupby("member_id"))) for name, frame in (
         ("consumption", dives["dive_consumption"]), ("use", dives["dive_tank_use"]), ("trend", trends["consumption_trend"]),
-        ("state", trends["trend_state"]), ("dives", build.inputs["dives"]), ("kits", build.inputs["kits"]))}
+        ("state", trends["trend_state"]), ("dives", build.inputs["dives"]), ("kits", build.inputs["kits"]), ("tanks", tanks))}
     whole = {"consumption": dives["dive_consumption"], "use": dives["dive_tank_use"], "trend": trends["consumption_trend"],
-             "state": trends["trend_state"], "dives": build.inputs["dives"], "kits": build.inputs["kits"]}
+             "state": trends["trend_state"], "dives": build.inputs["dives"], "kits": build.inputs["kits"], "tanks": tanks}
     reserve = []
     for member in sorted(split["consumption"]):
         mine = {name: split[name].get(member, whole[name].iloc[:0]) for name in split}
@@ -268,7 +268,7 @@ def _reserves(build: Build, units: pd.DataFrame, fills: pd.DataFrame, dives: dic
         def make(member=member, mine=mine, named=named):
             made = build_member_reserve(member, mine["dives"], mine["consumption"], publisher.read("dive_trace", member), mine["trend"],
                                         named, units, build.policy, tank_use=mine["use"], state=mine["state"], model=model)
-            return made | build_kits(mine["kits"], mine["dives"], mine["use"], units, build.policy)
+            return made | build_kits(mine["kits"], mine["dives"], mine["tanks"], mine["use"], units, build.policy)
 
         reserve.append(build.group(RESERVE_TABLES, member, told, make, "members' reserves")["dive_reserve"])
     rows = pd.concat(reserve, ignore_index=True) if reserve else publisher.none("dive_reserve")

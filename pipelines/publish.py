@@ -102,7 +102,12 @@ class Publisher:
 
 def _read(path: Path, table: str) -> pd.DataFrame:
     rows = pd.read_parquet(path)
-    return rows if TABLES[table].internal else conform(rows, TABLES[table].fields.values())
+    if TABLES[table].internal:
+        return rows
+    for field in TABLES[table].fields.values():
+        if field.kind == "json":
+            rows[field.name] = rows[field.name].map(lambda told: json.loads(told) if isinstance(told, str) else None)
+    return conform(rows, TABLES[table].fields.values())
 
 
 def arrow_table(frame: pd.DataFrame, table: Table) -> pa.Table:
