@@ -150,12 +150,12 @@ def _one(compressor, log: pd.DataFrame, tests: pd.DataFrame, policy, today: pd.T
         last = tests.iloc[-1]
         test_due = pd.Timestamp(air_test_due_on(np.array([last["sampled_on"]], "datetime64[D]"), policy)[0])
         if last["failed"]:
-            reasons.append("air_test_failed")
+            reasons.append("compressor_air_failed")
         elif today > test_due:
             reasons.append("air_test_is_overdue")
         if not last["complete"]:
             reasons.append("air_test_incomplete")
-    stop = {"air_test_failed", "filter_used_up"} & set(reasons)
+    stop = {"compressor_air_failed", "filter_used_up"} & set(reasons)
     look = {
         "air_never_tested", "air_test_is_overdue", "air_test_incomplete", "service_due", "delivery_falls",
         "filter_nearly_used_up", "filter_change_unknown", "hours_meter_fell",

@@ -8,6 +8,11 @@ from pipelines.build.units import set_membership
 STATION = "station"
 
 
+def look_up(keys: pd.Series, table: pd.Series) -> pd.Series:
+    """The entry of each key, missing where there is none; keeps the table's dtype also when it is empty."""
+    return table.reindex(keys.to_numpy(object)).set_axis(keys.index)
+
+
 def open_loans(loans: pd.DataFrame, as_of_on: pd.Timestamp, time_zone: str) -> pd.DataFrame:
     """Loans that are out at the end of a day, the latest a unit; `overdue` where due before that day."""
     end = (pd.Timestamp(as_of_on) + pd.Timedelta(days=1)).tz_localize(time_zone).tz_convert("UTC")
@@ -35,10 +40,10 @@ def holder_at_end(inputs: dict, unit_id: pd.Series, as_of_on: pd.Timestamp, time
     units = pd.Series(unit_id)
     lent = open_loans(inputs["loans"], as_of_on, time_zone).set_index("unit_id")["member_id"]
     lent_cylinders = loans_of_cylinders(inputs, as_of_on, time_zone).set_index("cylinder_id")["member_id"]
-    by_loan = units.map(lent).fillna(units.map(lent_cylinders))
+    by_loan = look_up(units, lent).fillna(look_up(units, lent_cylinders))
     members = set_membership(inputs).drop_duplicates("set_id", keep="last").set_index("set_id")["cylinder_id"]
     owners = inputs["cylinders"].drop_duplicates("cylinder_id").set_index("cylinder_id")["owner_id"]
-    owner = units.map(owners).fillna(units.map(members).map(owners)).fillna(STATION)
+    owner = look_up(units, owners).fillna(look_up(look_up(units, members), owners)).fillna(STATION)
     return pd.DataFrame(
         {"held_by": by_loan.fillna(owner).astype("str"), "basis": np.where(by_loan.notna(), "loan", "owner")},
         index=units.index,

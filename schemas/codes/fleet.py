@@ -1,5 +1,106 @@
-"""Codes of this area: see the package."""
+"""Codes of the fleet, its inspections, leaks, air and plan."""
 
 from schemas.codes import Code
 
-CODES: list[Code] = []
+LEAK_ADVICE = (
+    "Find it with soapy water. A leaking burst disc or neck: depressurise slowly, out of service, to an inspector."
+)
+DECIDES = "Law, the stamp on the cylinder and a competent inspector decide."
+
+CODES: list[Code] = [
+    # inspection: why it may not be filled
+    Code("condemned", "Condemned. It is never filled again.", "Mark it, make it unusable as the local code asks, take it off the register."),
+    Code("withdrawn", "Withdrawn from service by the register.", "Set the register to in_service once an inspector has passed it."),
+    Code("visual_failed", "Failed its visual inspection; no later pass is recorded.", "To an inspector; record the pass when it comes."),
+    Code("hydrostatic_failed", "Failed its hydrostatic test; no later pass is recorded.", "To an inspector; record the pass when it comes."),
+    Code("eddy_current_failed", "Failed its eddy-current test; no later pass is recorded.", "To an inspector; record the pass when it comes."),
+    Code("ultrasonic_failed", "Failed its ultrasonic test; no later pass is recorded.", "To an inspector; record the pass when it comes."),
+    Code("valve_service_failed", "Its valve failed at service; no later pass is recorded.",
+         "Have the valve put right; after any valve change a competent person gauges neck and valve threads: "
+         "look-alike threads have blown out."),
+    Code("visual_out_of_date", "Visual inspection out of date: may not be filled.", "Send it to the next visit. " + DECIDES),
+    Code("hydrostatic_out_of_date", "Hydrostatic test out of date: may not be filled.", "Send it to the next visit. " + DECIDES),
+    Code("eddy_current_out_of_date", "Eddy-current test out of date: may not be filled.", "Send it to the next visit. " + DECIDES),
+    Code("ultrasonic_out_of_date", "Ultrasonic test out of date: may not be filled.", "Send it to the next visit. " + DECIDES),
+    Code("inspection_due_soon", "An inspection is due within the station's notice.", "Put it on the next visit."),
+    Code("visual_date_unknown", "No visual inspection and no date of manufacture is known: not in date.",
+         "Read the stamp and enter manufactured_on, or send it to an inspector."),
+    Code("hydrostatic_date_unknown", "No hydrostatic test and no date of manufacture is known: not in date.",
+         "Read the stamp and enter manufactured_on or the last test, or send it to an inspector."),
+    Code("eddy_current_date_unknown", "No eddy-current test and no date of manufacture is known: not in date.",
+         "Read the stamp and enter the last test, or send it to an inspector."),
+    Code("ultrasonic_date_unknown", "No ultrasonic test and no date of manufacture is known: not in date.",
+         "Read the stamp and enter the last test, or send it to an inspector."),
+    Code("no_inspection_known", "Neither a passed inspection nor a date of manufacture is known: never in date.",
+         "Read the stamp and enter manufactured_on and the inspections, or send it to an inspector."),
+    Code("service_life_unknown", "A composite cylinder without the end of its service life: not in date.",
+         "Read the label and enter service_life_ends_on."),
+    Code("service_life_over", "Its service life has ended: may not be filled.", "Take it out of service."),
+    Code("alloy_not_permitted", "Its alloy is no longer approved under its rule set: may not be filled.", "Ask an inspector."),
+    Code("rule_set_unknown", "It names a rule set that is not known: not in date.", "Use one of uk, us, de, fr, au, adr, or leave it empty."),
+    Code("no_period_for_material", "Its rule set states no period for this material (tested as its own permit says): not in date.",
+         "Ask an inspector which dates hold and give the cylinder the rule set that states them."),
+    Code("regime_unknown", "It names a regime its rule set does not have; the periods without a regime count.",
+         "Correct regime in the register."),
+    # loans
+    Code("loan_overdue", "On loan past the day it was due back.", "Ask for it back."),
+    Code("out_of_test_on_loan", "Out of test while on loan: may not be filled anywhere.", "Call the member and have it back for inspection."),
+    # leaks and use
+    Code("leaks", "Loses {leak_bar_per_day:.1f} bar a day while nobody uses it.", LEAK_ADVICE),
+    Code("set_leaks", "Its set loses {leak_bar_per_day:.1f} bar a day; which side is not known.", LEAK_ADVICE),
+    Code("side_leaks", "It is this side of the set that leaks, by its own gauge.", LEAK_ADVICE),
+    Code("unexplained_use", "A large drop with no dive on record: use that nobody logged, or a sudden loss.",
+         "Ask who had it; if nobody did, " + LEAK_ADVICE[0].lower() + LEAK_ADVICE[1:]),
+    Code("often_short", "Three fills in ten or more settle short.", "Fill it slower, or top it up once cool."),
+    # findings
+    Code("corrosion_again", "Corrosion or pitting was found at more than one inspection.", "Ask the inspector where the water comes from, and to measure the wall."),
+    Code("boot_hides_base", "A boot hides the base of this steel cylinder.", "Take the boot off and look, and at each visit."),
+    Code("thread_finding", "A thread was found wanting at an inspection.",
+         "A competent person gauges neck and valve threads before the next fill: look-alike threads have blown out."),
+    Code("thread_finding_in_set", "A thread was found wanting on a cylinder that has stood in a set.",
+         "Look at the other side, and at bands and manifold that may strain the neck; have both necks gauged."),
+    Code("mass_lost", "Weighed lighter than its stamp by 2 % or more (a common threshold, no source).",
+         "To an inspector: the wall may be thinner. Was it weighed without its valve?"),
+    Code("mass_gained", "Weighed heavier than its stamp by 2 % or more.", "Water inside, or weighed with its valve?"),
+    Code("permanent_expansion_high", "Permanent expansion above 10 % at a hydrostatic test.",
+         "Under us this condemns it (49 CFR 180.205(i)); elsewhere ask the inspector."),
+    Code("pass_after_condemned", "A pass is recorded after it was condemned; condemned counts.", "Correct the inspections if one is wrong."),
+    Code("inspection_before_manufacture", "An inspection is dated before its manufacture; the earlier date counts.",
+         "Correct manufactured_on or the inspection."),
+    Code("valve_rating_unknown", "The rating of its valve is not known; the working pressure counts.", "Read the valve: 232 or 300?"),
+    # units
+    Code("capacity_estimated", "Its capacity is worked out from a rating in cubic feet, not stamped.", "Enter water_capacity_l if the stamp has it."),
+    Code("rating_pressure_unknown", "The pressure at which it holds its rated content is not known: capacity within 6 %.",
+         "Enter rated_at_psi or water_capacity_l."),
+    Code("capacity_unknown", "Its capacity is not known.", "Enter water_capacity_l."),
+    Code("plus_mark_not_counted", "Plus-marked: the 10 % above the stamped pressure are not counted as permitted.",
+         "Where the law and the last retest's stamp allow it, state working_pressure_bar."),
+    Code("set_history_assumed", "Who belonged to this set when is not recorded; today's register counts for all time.",
+         "Give set_members with dates."),
+    Code("set_incomplete", "Only one cylinder of this set is registered.", "Register the other side."),
+    Code("set_over_full", "More than two cylinders stand in this set.", "Correct set_id, or set_members."),
+    Code("set_material_differs", "The cylinders of this set are not of one material.", "Correct the register, or take the set apart."),
+    Code("set_dissolved", "This set no longer exists; it is shown as it last stood."),
+    Code("set_kind_unknown", "The register no longer names this set; it is taken as manifolded."),
+    Code("set_kind_differs", "Its cylinders do not agree how the set is joined; it counts as not joined.", "Correct set_kind."),
+    Code("cylinder_in_two_sets", "A cylinder stands in two sets at once.", "Close one membership with to_on."),
+    # air and compressor
+    Code("air_never_tested", "No purity test of this compressor is known.", "Have its air tested."),
+    Code("air_test_is_overdue", "The next purity test is overdue.", "Have its air tested."),
+    Code("air_test_incomplete", "The last purity test left out quantities the limits name.", "Ask the laboratory for all of them."),
+    Code("compressor_air_failed", "Its last purity test failed.",
+         "Stop. Keep back all fills since the last good test, drain the banks it fed, call the laboratory."),
+    Code("filter_used_up", "The filter's life is used up.", "Stop and change it before the next fill."),
+    Code("filter_nearly_used_up", "Less than a tenth of the filter's life is left.", "Have a cartridge at hand."),
+    Code("filter_change_unknown", "No filter change is on record; its life is not known.", "Log the change."),
+    Code("filter_life_estimated", "Filter life corrected for the warmth of the air, an estimate; the maker's own table goes before."),
+    Code("filter_life_uncorrected", "Filter life by hours alone: no temperatures on record."),
+    Code("delivery_falls", "Free air delivery is a tenth or more below what it was or should be.", "Look at intake filter, valves and rings."),
+    Code("delivery_temperature_assumed", "The last timed run has no ambient temperature; 15 °C was taken."),
+    Code("service_due", "The hours between services are used up.", "Have it serviced."),
+    Code("service_unknown", "No service is on record; hours count from new, or from the first reading."),
+    Code("hours_meter_fell", "The hour meter fell between readings.", "Correct the log; a new meter needs its own compressor row."),
+    # plan
+    Code("no_visit_in_time", "No visit falls before its date.", "Add a visit, or take it out of service when the date comes."),
+    Code("visit_full", "Every visit before its date is full.", "Ask for more places, or another visit."),
+]
