@@ -74,7 +74,7 @@ def prior_model(conditions: int = len(CONDITIONS)) -> SharedModels:
     """Where learning starts: median 16 L/min, 0.28 between divers, 0.15 within, no effects.
 
     These three are a judgement without a published source. The walk (0.03 a month and 0.02 a dive) and
-    the slope (1.5 % a month) are ours and as uncertain; all of them move with the data.
+    the slope (2 % a month) are ours and as uncertain; all of them move with the data.
     """
     return SharedModels(
         mean_log=np.array([np.log(16.0)]),
@@ -82,7 +82,7 @@ def prior_model(conditions: int = len(CONDITIONS)) -> SharedModels:
         scatter_var=np.array([0.15**2]),
         walk_var_day=np.array([0.03**2 / DAYS_A_MONTH]),
         walk_var_dive=np.array([0.02**2]),
-        slope_var=np.array([(0.015 / DAYS_A_MONTH) ** 2]),
+        slope_var=np.array([(0.02 / DAYS_A_MONTH) ** 2]),
         slope_walk_share=np.array([0.5]),
         effects=np.zeros((1, conditions)),
         effects_cov=np.diag(np.full(conditions, EFFECT_PRIOR_SD**2))[None],

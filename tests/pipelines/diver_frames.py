@@ -43,7 +43,8 @@ def make_dive(
     return {
         "dives": {**key, "started_at": started, "water": "salt", "water_c": water_c, "suit": suit, **dive},
         "dive_consumption": {
-            **key, "started_at": started, "fill_id": fill, "dives_since_fill": dives_since_fill, "duration_min": float(minutes),
+            **key, "started_at": started, "fill_id": fill, "dives_since_fill": dives_since_fill,
+            "duration_min": float(minutes),
             "mean_depth_m": mean_depth, "max_depth_m": depth_m, "gas_used_free_l": used, "rmv_l_min": rmv,
             "rmv_low_l_min": rmv * 0.985, "rmv_high_l_min": rmv * 1.015, "method": "trace", "flags": [],
         },
@@ -79,7 +80,7 @@ def _complete(rows, fields):
         return blank
     frame = pd.DataFrame(rows).reindex(columns=list(blank.columns))
     for name, dtype in blank.dtypes.items():
-        if dtype != object:
+        if dtype != "object":
             frame[name] = frame[name].astype(dtype)
     return frame
 
@@ -89,5 +90,6 @@ def a_fill(fill_id, target_bar=232.0, stop_bar=232.0, settled_bar=232.0, capacit
     return {
         "fill_id": fill_id, "unit_id": "U1", "water_capacity_l": capacity_l, "target_pressure_bar": target_bar,
         "stop_pressure_bar": stop_bar, "settled_pressure_bar_15c": settled_bar,
-        "stopped_early_free_l": capacity_l * (target_bar - stop_bar), "cooling_free_l": capacity_l * (stop_bar - settled_bar),
+        "stopped_early_free_l": capacity_l * (target_bar - stop_bar),
+        "cooling_free_l": capacity_l * (stop_bar - settled_bar),
     }

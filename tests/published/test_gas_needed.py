@@ -3,6 +3,7 @@
 import pytest
 
 from shared.reserve import AscentPolicy, ascent_bar_min, required_free_l
+from shared.thermal import amount_free_l, pressure_of_free_l
 
 TEN_METRES_A_BAR_KG_M3 = 1e4 / 9.80665  # 10 m of water is 1 bar
 
@@ -64,3 +65,12 @@ def test_emergency_cylinder_for_300_feet():
 def test_usable_gas_of_twin_eighties():
     """US Navy Diving Manual § 17-10.5.3: 0.399 ft³ × 2 from 2800 down to 250 psi. 138.4 scf: arithmetic."""
     assert pytest.approx(138.4, abs=0.1) == 0.399 * 2 * (2800 - 250) / 14.7
+
+
+@pytest.mark.parametrize(
+    "needed_free_l, capacity_l, expected_bar", [(841.7, 12.0, 77.3), (1018.8, 12.0, 91.5), (1018.8, 24.0, 50.9)]
+)
+def test_gauge_from_which_a_cylinder_holds_it_above_ten_bar(needed_free_l, capacity_l, expected_bar):
+    """Air at 10 °C, unusable below 10 bar gauge: computed with CoolProp's air equation (Lemmon et al. 2000)."""
+    unusable = amount_free_l(capacity_l, 10.0, 10.0)
+    assert pressure_of_free_l(capacity_l, unusable + needed_free_l, 10.0) == pytest.approx(expected_bar, abs=0.2)

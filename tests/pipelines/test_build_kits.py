@@ -1,0 +1,70 @@
+"""Kit balance from logged dives."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from pipelines.build.kits import build_kits
+from schemas.frames import conform
+from schemas.policy import Policy
+from schemas.sources import SOURCES
+from shared.constants import FREE_LITRE_MOL
+from shared.thermal import amount_free_l
+from tests.pipelines.diver_frames import frames, make_dive, unit, units_frame
+
+KIT = {
+    "member_id": "M1", "valid_from": pd.Timestamp("2031-01-01"), "lift_capacity_kg": 18.0, "ballast_kg": 6.0,
+    "other_negative_kg": 3.0, "suit_buoyancy_kg": 9.0,
+}
+
+
+def build(*dives, kit=KIT, units=None):
+    f = frames(*dives, units=units)
+    kits = conform(pd.DataFrame([kit]), SOURCES["kits"].fields.values())
+    return build_kits(kits, f["dives"], f["dive_tanks"], f["dive_tank_use"], f["units"], Policy())["kit_balance"]
+
+
+def test_the_balance_is_archimedes_with_real_gas():
+    dive = make_dive("D", 0, start_bar=232.0, water_c=15.0)
+    row = build(dive).iloc[0]
+    start = float(amount_free_l(12.0, 232.0, 15.0)) * FREE_LITRE_MOL * 28.965 / 1000
+    assert row["gas_mass_start_kg"] == pytest.approx(start, rel=1e-3) == pytest.approx(3.239, abs=0.005)
+    shell = 14.0 / 7850 * 1000
+    cylinder = 1.025 * (12.0 + shell) - 14.0
+    assert row["net_start_kg"] == pytest.approx(9.0 - 6.0 - 3.0 + cylinder - start, abs=2e-3)
+    used = dive["dive_consumption"]["gas_used_free_l"] * FREE_LITRE_MOL * 28.965 / 1000
+    assert row["gas_mass_start_kg"] - row["gas_mass_end_kg"] == pytest.approx(used, rel=1e-3)
+    assert row["lift_margin_kg"] == pytest.approx(18.0 + row["net_start_kg"] - 9.0)
+    assert row["ballast_margin_kg"] == pytest.approx(-row["net_low_gas_kg"])
+    assert row["net_start_kg"] < row["net_end_kg"] <= row["net_low_gas_kg"]
+
+
+def test_what_is_too_heavy_or_too_light_is_flagged():
+    heavy = build(make_dive("D", 0), kit={**KIT, "lift_capacity_kg": 10.0}).iloc[0]
+    light = build(make_dive("D", 0), kit={**KIT, "ballast_kg": 4.0}).iloc[0]
+    assert heavy["flags"] == ["lift_short"] and heavy["lift_margin_kg"] < 0
+    assert "ballast_short" in light["flags"] and light["ballast_margin_kg"] < 0
+
+
+def test_fresh_water_carries_less_and_only_the_kit_of_the_day_counts():
+    salt, fresh = build(make_dive("D", 0)).iloc[0], build(make_dive("D", 0, water="fresh")).iloc[0]
+    assert fresh["net_start_kg"] == pytest.approx(salt["net_start_kg"] - 0.025 * (12 + 14 / 7.85), abs=1e-6)
+    assert len(build(make_dive("D", -100))) == 0
+
+
+def test_what_is_not_known_is_empty_and_said():
+    no_mass = build(make_dive("D", 0), units=units_frame(unit(empty_mass_kg=np.nan))).iloc[0]
+    assert np.isnan(no_mass["net_start_kg"]) and "empty_mass_unknown" in no_mass["flags"]
+    composite = build(make_dive("D", 0), units=units_frame(unit(material="composite", empty_mass_kg=5.0))).iloc[0]
+    assert np.isnan(composite["net_start_kg"]) and "shell_density_unknown" in composite["flags"]
+    no_suit = build(make_dive("D", 0), kit={k: v for k, v in KIT.items() if k != "suit_buoyancy_kg"}).iloc[0]
+    assert np.isnan(no_suit["net_start_kg"]) and "kit_incomplete" in no_suit["flags"]
+    no_lift = build(make_dive("D", 0), kit={k: v for k, v in KIT.items() if k != "lift_capacity_kg"}).iloc[0]
+    assert np.isnan(no_lift["lift_margin_kg"]) and no_lift["flags"] == []
+
+
+def test_without_kits_or_dives_there_are_no_rows():
+    f = frames(make_dive("D", 0))
+    none = conform(pd.DataFrame([KIT]), SOURCES["kits"].fields.values()).iloc[:0]
+    made = build_kits(none, f["dives"], f["dive_tanks"], f["dive_tank_use"], f["units"], Policy())
+    assert len(made["kit_balance"]) == 0

@@ -1,0 +1,229 @@
+"""How near each dive came, why, and what is said of the member."""
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from pipelines.build.divers import build_member_trend, fit_trend_months
+from pipelines.build.reserve import build_member_reserve
+from pipelines.build.watch import build_watch
+from schemas.codes.divers import LOOKS_BACK, WATCH_REASONS
+from schemas.policy import Policy
+from schemas.tables import TABLES
+from shared.reserve import CAUSES
+from shared.thermal import amount_free_l
+from tests.pipelines.diver_frames import NOON, a_fill, frames, make_dive
+
+POLICY = Policy()
+
+
+def build(*dives, fills=(), policy=POLICY):
+    f = frames(*dives, fills=fills)
+    model = fit_trend_months(f["dive_consumption"], f["dives"], policy)
+    trend = build_member_trend(f["dive_consumption"], f["dives"], model, policy)
+    made = build_member_reserve(
+        "M1", f["dives"], f["dive_consumption"], f["dive_trace"], trend["consumption_trend"], f["fill_quality"],
+        f["units"], policy, tank_use=f["dive_tank_use"], state=trend["trend_state"], model=model,
+    )
+    return {**f, **trend, **made, "model": model}
+
+
+def calm(n=6, **kind):
+    return [make_dive(f"C{i}", i * 5, rmv=14.0, depth_m=15.0, minutes=30, **kind) for i in range(n)]
+
+
+def by_steps(trace, *, team=2, rate=30.0):
+    """Least margin of one dive by walking up from every sample in small steps; nothing from the package."""
+    least = np.inf
+    for row in trace.itertuples():
+        t = np.arange(0, row.depth_m / 9.0, 1e-4)
+        ambient = 1.01325 + 1025 * 9.80665 * (row.depth_m - 9.0 * t) / 1e5
+        bar_min = ambient.sum() * 1e-4 + 1.01325 + 1025 * 9.80665 * row.depth_m / 1e5
+        if row.depth_m > 10:
+            bar_min += 3 * (1.01325 + 1025 * 9.80665 * 5 / 1e5)
+        unusable = float(amount_free_l(12.0, 10.0, row.gas_c))
+        least = min(least, row.back_amount_free_l - unusable - team * rate * bar_min)
+    return least
+
+
+def test_the_least_margin_is_that_of_direct_integration():
+    made = build(make_dive("D", 0, depth_m=33.0, minutes=36, step_s=30))
+    row = made["dive_reserve"].iloc[0]
+    content = made["dive_trace"]["back_amount_free_l"].iloc[0]
+    assert row["least_margin_free_l"] == pytest.approx(by_steps(made["dive_trace"]), abs=0.005 * content)
+    at = made["dive_trace"].set_index("t_s").loc[row["least_margin_at_s"]]
+    assert at["depth_m"] == row["least_margin_depth_m"]
+
+
+def test_every_column_of_the_contract_is_there_and_shares_add_to_one():
+    made = build(*calm(), make_dive("deep", 40, rmv=20.0, depth_m=38.0, minutes=34))
+    reserve = made["dive_reserve"]
+    assert list(reserve.columns)[: len(TABLES["dive_reserve"].fields)] == list(TABLES["dive_reserve"].fields)
+    assert list(made["dive_profile"].columns) == list(TABLES["dive_profile"].fields)
+    deep = reserve.set_index("dive_id").loc["deep"]
+    assert deep["below_policy"] and deep["least_margin_free_l"] < 0
+    assert set(deep["cause_shares"]) == set(CAUSES)
+    assert sum(deep["cause_shares"].values()) == pytest.approx(1.0, abs=1e-12)
+    rest = reserve[reserve["dive_id"] != "deep"]
+    assert (rest["cause"] == "none").all() and rest["cause_shares"].isna().all()
+
+
+def test_a_hot_fill_is_cooling_a_stopped_fill_and_an_unfilled_cylinder_are_started_short():
+    thin = {"rmv": 14.0, "depth_m": 30.0, "minutes": 30, "start_bar": 165.0, "water_c": 15.0}
+    made = build(
+        *calm(), make_dive("hot", 50, fill="H", **thin), make_dive("early", 51, fill="E", **thin),
+        make_dive("again", 52, fill=None, dives_since_fill=1, **thin),
+        fills=[a_fill("H", 232, 230, 165), a_fill("E", 232, 167, 165)],
+    )["dive_reserve"].set_index("dive_id")
+    assert made.loc["hot", "cause"] == "cooling"
+    assert made.loc["early", "cause"] == "started_short"
+    assert made.loc["again", "cause"] == "started_short" and "not_refilled" in made.loc["again", "flags"]
+    assert made.loc["hot", "fill_low_bar"] == pytest.approx(67.0)
+    assert made.loc["hot", "cause_shares"]["cooling"] > 10 * made.loc["hot", "cause_shares"]["started_short"]
+
+
+def test_breathing_above_the_own_level_is_consumption_and_depth_is_profile():
+    heavy = make_dive("heavy", 60, rmv=27.0, depth_m=22.0, minutes=33, start_bar=232.0, fill="F", water_c=15.0)
+    deep = make_dive("deep", 61, rmv=14.0, depth_m=45.0, minutes=28, start_bar=232.0, fill="F", water_c=15.0)
+    made = build(*calm(10), heavy, deep, fills=[a_fill("F")])["dive_reserve"].set_index("dive_id")
+    assert made.loc["heavy", "cause"] == "consumption"
+    assert made.loc["deep", "cause"] == "profile"
+
+
+def test_dives_without_a_direct_ascent_are_never_called_fine():
+    made = build(
+        make_dive("cave", 0, rmv=12.0, overhead=True), make_dive("deco", 1, rmv=12.0, mandatory_stops=True),
+        make_dive("thin", 2, rmv=24.0, overhead=True, depth_m=34.0), make_dive("open", 3, rmv=12.0),
+    )["dive_reserve"].set_index("dive_id")
+    assert made["below_policy"].isna().tolist() == [True, True, False, False]
+    assert bool(made.loc["thin", "below_policy"]) is True
+    assert bool(made.loc["open", "below_policy"]) is False
+    assert all("no_direct_ascent" in made.loc[d, "flags"] for d in ("cave", "deco", "thin"))
+    assert made.loc["cave", "thirds_margin_free_l"] > 0 and np.isnan(made.loc["open", "thirds_margin_free_l"])
+
+
+def test_a_gas_not_breathable_at_the_surface_bars_a_direct_ascent():
+    dive = make_dive("hypoxic", 0, rmv=12.0)
+    dive["dive_tank_use"].update(o2_pct=10.0, he_pct=70.0)
+    assert "no_direct_ascent" in build(dive)["dive_reserve"]["flags"].iloc[0]
+
+
+def test_thirds_are_flagged_when_the_policy_asks():
+    policy = replace(POLICY, reserve=replace(POLICY.reserve, thirds=True))
+    dive = make_dive("cave", 0, rmv=20.0, depth_m=25.0, minutes=42, overhead=True)
+    assert "below_thirds" in build(dive, policy=policy)["dive_reserve"]["flags"].iloc[0]
+    assert "below_thirds" not in build(dive)["dive_reserve"]["flags"].iloc[0]
+
+
+def test_team_size_and_an_own_rate_raise_what_is_required():
+    own = replace(POLICY, reserve=replace(POLICY.reserve, stressed_rate="own"))
+    heavy = [make_dive(f"H{i}", i * 5, rmv=30.0, depth_m=12.0, minutes=25) for i in range(8)]
+    fixed = build(*heavy)["dive_reserve"]["required_free_l_there"].iloc[-1]
+    raised = build(*heavy, policy=own)
+    planning = raised["consumption_trend"]["planning_rmv_l_min"].iloc[-2]
+    assert raised["dive_reserve"]["required_free_l_there"].iloc[-1] / fixed == pytest.approx((1.5 * planning + 30) / 60)
+    assert raised["dive_reserve"]["required_free_l_there"].iloc[0] == pytest.approx(fixed, rel=0.2)
+    three = build(make_dive("T", 0, team_size=3))["dive_profile"]["required_free_l"].max()
+    two = build(make_dive("T", 0))["dive_profile"]["required_free_l"].max()
+    assert three / two == pytest.approx(1.5)
+
+
+def test_surfacing_pressure_and_a_lost_side():
+    dive = make_dive("S", 0, rmv=19.0, depth_m=20.0, minutes=42)
+    trace = dive["dive_trace"]
+    trace["one_side_usable_free_l"] = trace["usable_free_l"] / 2
+    made = build(dive)
+    row = made["dive_reserve"].iloc[0]
+    assert row["surfaced_bar"] < 50 and bool(row["below_surfacing_min"])
+    assert row["surfaced_free_l"] == pytest.approx(trace["usable_free_l"].iloc[-1])
+    halves = (trace["back_amount_free_l"] - trace["unusable_free_l"]) / 2
+    needed = made["dive_profile"].set_index("t_s")["required_free_l"].reindex(trace["t_s"]).to_numpy()
+    assert row["least_margin_one_side_free_l"] == pytest.approx(np.nanmin(halves - needed), abs=1e-6)
+    assert np.isnan(build(make_dive("S", 0))["dive_reserve"]["least_margin_one_side_free_l"].iloc[0])
+
+
+def test_missing_gas_and_dives_without_samples_have_no_row():
+    gone, bare = make_dive("gone", 0), make_dive("bare", 1)
+    gone["dive_consumption"]["flags"] = ["gas_missing"]
+    bare["dive_trace"] = bare["dive_trace"].iloc[:0]
+    assert build(gone, bare, make_dive("ok", 2))["dive_reserve"]["dive_id"].tolist() == ["ok"]
+    assert len(build(gone, bare)["dive_reserve"]) == 0
+
+
+def test_a_profile_keeps_its_least_margin_within_400_points():
+    made = build(make_dive("long", 0, depth_m=33.0, minutes=90, capacity_l=24.0, step_s=1))
+    profile, row = made["dive_profile"], made["dive_reserve"].iloc[0]
+    assert len(profile) <= 400
+    assert row["least_margin_at_s"] in profile["t_s"].to_list()
+    assert profile["depth_m"].max() == made["dive_trace"]["depth_m"].max()
+
+
+def watch_of(*dives, as_of_days=120, fills=()):
+    made = build(*dives, fills=fills)
+    as_of = (NOON + pd.Timedelta(days=as_of_days)).tz_localize(None).normalize()
+    return build_watch(made["dive_reserve"], made["trend_state"], made["model"], POLICY, as_of)
+
+
+def test_a_member_with_room_is_said_to_have_shown_no_thin_dive():
+    row = watch_of(*calm(12))["reserve_watch"].iloc[0]
+    assert row["state"] == "comfortable" and row["dives_considered"] == 12 and row["main_cause"] == "none"
+    assert row["reason"] == "No thin dive seen (12 dives)."
+
+
+def test_a_member_who_runs_thin_is_told_why_and_what_would_help():
+    kind = {"rmv": 16.0, "depth_m": 28.0, "minutes": 30, "start_bar": 185.0, "water_c": 15.0, "fill": "H"}
+    thin = [make_dive(f"T{i}", i * 6, **kind) for i in range(12)]
+    row = watch_of(*thin, fills=[a_fill("H", 232, 230, 186)])["reserve_watch"].iloc[0]
+    assert row["state"] == "thin" and row["chance_next_below"] > 0.5
+    assert row["main_cause"] == "cooling"
+    assert "Mending the fill" in row["reason"] and "46 bar low" in row["reason"]
+
+
+def test_more_than_a_tenth_not_assessed_is_never_comfortable():
+    caves = [make_dive(f"cave{i}", 60 + i, rmv=12.0, depth_m=15.0, minutes=30, overhead=True) for i in range(2)]
+    row = watch_of(*calm(9), *caves)["reserve_watch"].iloc[0]
+    assert row["dives_not_assessed"] == 2 and row["state"] == "watch"
+    assert "2 of 11 dives could not be assessed" in row["reason"]
+
+
+def test_a_dive_without_a_row_counts_as_not_assessed():
+    missing = [make_dive(f"m{i}", 60 + i, rmv=14.0) for i in range(3)]
+    for dive in missing:
+        dive["dive_trace"] = dive["dive_trace"].iloc[:0]
+    row = watch_of(*calm(9), *missing)["reserve_watch"].iloc[0]
+    assert row["dives_considered"] == 12 and row["dives_not_assessed"] == 3 and row["state"] == "watch"
+
+
+def test_four_dives_are_too_few_and_old_dives_do_not_count():
+    row = watch_of(*calm(4))["reserve_watch"].iloc[0]
+    assert row["state"] == "too_few" and np.isnan(row["chance_next_below"])
+    assert row["reason"] == "4 of the last 4 dives could be judged; 5 are needed."
+    assert len(watch_of(*calm(8), as_of_days=500)["reserve_watch"]) == 0
+
+
+def test_chances_were_known_before_the_dive_and_their_reliability_counts_each_once():
+    rng = np.random.default_rng(5)
+    dives = [
+        make_dive(
+            f"R{i}", i * 5, rmv=float(17 * np.exp(rng.normal(0, 0.15))), depth_m=float(rng.uniform(14, 34)),
+            minutes=int(rng.uniform(26, 40)), step_s=30,
+        )
+        for i in range(60)
+    ]
+    made = build(*dives)
+    reserve = made["dive_reserve"]
+    part = build(*dives[:30])["dive_reserve"]
+    np.testing.assert_allclose(part["chance_before"], reserve["chance_before"].iloc[:30], atol=1e-6)
+    assert reserve["chance_before"].iloc[:5].isna().all() and reserve["chance_before"].iloc[5:].between(0, 1).all()
+    table = watch_of(*dives, as_of_days=310)["reserve_reliability"]
+    assert table["dives"].sum() == 55
+    below = (table["dives"] * table["share_below"].fillna(0)).sum()
+    assert below == pytest.approx(float(reserve["below_policy"].iloc[5:].sum()))
+    assert below / 55 == pytest.approx(reserve["chance_before"].iloc[5:].mean(), abs=0.15)
+
+
+def test_nothing_is_called_safe():
+    for sentence in (*WATCH_REASONS.values(), LOOKS_BACK):
+        assert "safe" not in sentence.lower()
