@@ -82,7 +82,7 @@ def main(arguments: list[str]) -> None:
     pages = {}
     for name in PAGES[viewer.role]:
         run, title = VIEWS[name]
-        pages[name] = st.Page(_bound(run, snapshot), title=title, url_path=name, default=not pages)
+        pages[name] = st.Page(_bound(run, snapshot), title=title, url_path=name if pages else "", default=not pages)
     chosen = st.navigation(list(pages.values()), position="hidden")
     header(snapshot)
     with st.container(horizontal=True, key="pages"):

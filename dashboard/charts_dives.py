@@ -28,7 +28,7 @@ def season_rmv(consumption: pd.DataFrame, trend: pd.DataFrame) -> go.Figure:
                        marker={"symbol": "circle", "size": 8, "color": INDIGO},
                        error_y=whiskers(dives["rmv_l_min"], dives["rmv_low_l_min"], dives["rmv_high_l_min"], INDIGO) | {"thickness": 1.2, "width": 2},
                        hovertemplate="%{x|%d %b}: %{y:.1f} L/min<extra></extra>")
-    figure.update_yaxes(title="RMV, L/min at ambient pressure, 15 °C")
+    figure.update_yaxes(title="RMV, L/min")
     figure.update_layout(margin={"t": 96})
     return figure
 

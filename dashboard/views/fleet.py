@@ -69,9 +69,9 @@ def _cells(rows: pd.DataFrame, units: pd.DataFrame, names: dict[str, str], weigh
         word = {"out_of_date": "out of date", "unknown": "no inspection known", "condemned": "condemned"}.get(row.inspection_state, "")
         word = row.status if row.status in ("withdrawn", "condemned") else word
         kind = words.KINDS.get(row.next_due_kind, "")
-        inner = parts.lines(parts.Markup(f"<strong>{parts.text(row.cylinder_id)}</strong>"), word, size, f"{due}", kind,
+        inner = parts.lines(word, size, f"due {due}" if words.known(row.next_due_on) else due, kind,
                             f"set {row.set_id}" if words.known(row.set_id) else "", holder)
-        cells.append(f'<div class="bar-{weight}">{inner}</div>')
+        cells.append(f'<div class="bar-{weight}"><strong>{parts.text(row.cylinder_id)}</strong>{inner}</div>')
     return parts.Markup(f'<div class="fleet">{"".join(cells)}</div>')
 
 

@@ -1,0 +1,92 @@
+"""Figures: frames in, a figure out; units on axes, intervals as whiskers, a legend, no markup from the data."""
+
+import numpy as np
+import pandas as pd
+import plotly.graph_objects as go
+import pytest
+from made_up import HEALTH, HOSTILE, ME, NOW, dives, fills
+
+from dashboard import charts, charts_dives, charts_fleet
+
+OF_ME = dives(ME)
+RESERVE = OF_ME["dive_reserve"]
+
+
+def test_the_waterfall_goes_from_nominal_to_usable():
+    fill = fills().iloc[1]
+    bar = charts.shortfall_waterfall(fill).data[0]
+    assert list(bar.y) == ["Nominal", "Stopped early", "Cooling", "Compressibility", "Usable"]
+    assert bar.x[0] - sum(bar.x[1:4]) == pytest.approx(bar.x[4])
+    assert bar.base[3] == pytest.approx(bar.x[4])  # the last step ends where usable begins
+
+
+def test_a_stop_above_target_adds_in_the_waterfall():
+    fill = fills().iloc[1].copy()
+    fill["stopped_early_free_l"] = -50.0
+    bar = charts.shortfall_waterfall(fill).data[0]
+    assert bar.text[1].startswith("+") and bar.x[1] == 50.0 and bar.base[1] == fill["nominal_free_l"]
+
+
+def test_the_waterfall_of_an_unknown_fill_says_so():
+    fill = fills().iloc[1].copy()
+    fill["cooling_free_l"] = np.nan
+    assert "Not known" in charts.shortfall_waterfall(fill).layout.annotations[0].text
+
+
+def test_contents_have_whiskers_and_harmless_names():
+    figure = charts.contents_of_fills(fills().head(3).assign(unit_id=HOSTILE), "Europe/Dublin")
+    assert figure.data[0].error_x.array is not None and (np.array(figure.data[0].error_x.array) > 0).all()
+    assert "<img" not in str(figure.to_dict()).replace("&lt;img", "")
+    assert figure.layout.xaxis.title.text == "free litres"
+
+
+def test_the_least_margin_is_marked_between_needed_and_left():
+    row = RESERVE.iloc[0]
+    profile = OF_ME["dive_profile"].query("dive_id == @row.dive_id")
+    mark = next(t for t in charts_dives.dive_gas(profile, row).data if t.name == "least margin")
+    assert mark.y[1] - mark.y[0] == pytest.approx(row["least_margin_free_l"])
+    assert mark.x[0] == pytest.approx(row["least_margin_at_s"] / 60)
+
+
+def test_a_dive_that_was_not_judged_has_no_mark():
+    figure = charts_dives.dive_gas(OF_ME["dive_profile"].head(80), None)
+    assert "least margin" not in [t.name for t in figure.data]
+
+
+def test_open_answers_are_never_drawn_as_above_policy():
+    rows = RESERVE.assign(below_policy=pd.array([None] * len(RESERVE), dtype="boolean"))
+    names = [t.name for t in charts_dives.margins(rows, OF_ME["dive_consumption"]["started_at"]).data]
+    assert names == ["not assessed: no direct ascent"]
+
+
+EVERY = {
+    "season_rmv": lambda: charts_dives.season_rmv(OF_ME["dive_consumption"], OF_ME["consumption_trend"]),
+    "dive_gas": lambda: charts_dives.dive_gas(OF_ME["dive_profile"].head(80), RESERVE.iloc[0]),
+    "margins": lambda: charts_dives.margins(RESERVE, OF_ME["dive_consumption"]["started_at"]),
+    "kit": lambda: charts_dives.kit_margins(OF_ME["kit_balance"], OF_ME["dive_consumption"]["started_at"]),
+    "shares": lambda: charts_dives.cause_shares({"cooling": 0.7, "profile": 0.3}),
+    "reliability": lambda: charts_dives.reliability(pd.DataFrame({"chance_from": [0.0], "chance_to": [0.2], "dives": [9], "share_below": [0.1]})),
+    "contents": lambda: charts.contents_of_fills(fills().head(5), "UTC"),
+    "waterfall": lambda: charts.shortfall_waterfall(fills().iloc[0]),
+    "check": lambda: charts.predicted_against_settled(pd.DataFrame({
+        "fill_id": ["a", "b"], "settled_fills_before": [0, 1], "predicted_bar": [200.0, 200], "predicted_low_bar": [196.0, 196], "predicted_high_bar": [204.0, 204], "measured_bar": [201.0, 210]})),
+    "gauges": lambda: charts.gauge_offsets(pd.DataFrame({"gauge_id": ["g"], "month_on": [pd.Timestamp("2031-05-01")], "offset_bar": [1.0], "offset_low_bar": [0.0], "offset_high_bar": [2.0],
+                                                         "drifting": [True]})),
+    "shorts": lambda: charts.short_shares(pd.DataFrame({"name": ["a"], "fills": [3], "short": [1]}), "source"),
+    "leaks": lambda: charts_fleet.leak_rates(HEALTH.assign(leak_low_bar_per_day=0.1, leak_high_bar_per_day=2.0), 0.5),
+    "life": lambda: charts_fleet.life(pd.DataFrame({"at": [NOW], "event": ["fill"], "code": [None]})),
+    "cover": lambda: charts_fleet.booking_cover(pd.DataFrame({"starts_on": [pd.Timestamp("2031-05-01")], "ends_on": [pd.Timestamp("2031-05-02")], "needed": [3], "available": [2]})),
+    "air": lambda: charts_fleet.air_against_limits(pd.DataFrame({"quantity": ["co_ppm"], "value": [7.0], "limit": [5.0], "verdict": ["fail"]})),
+}
+
+
+@pytest.mark.parametrize("name", EVERY)
+def test_a_figure_states_units_and_uses_no_shoulder_or_band_colours(name):
+    figure = EVERY[name]()
+    assert isinstance(figure, go.Figure)
+    text = str(figure.to_plotly_json()).lower()
+    for named in ("'green'", "'yellow'", "'red'", "#ff0000", "#00ff00", "#ffff00"):
+        assert named not in text
+    titles = [axis.title.text for axis in (*figure.select_xaxes(), *figure.select_yaxes()) if axis.title.text]
+    if name != "life":
+        assert titles
