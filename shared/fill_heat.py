@@ -27,7 +27,7 @@ MASS_KG_PER_L_BAR = {"steel": 0.0051, "aluminium": 0.0062, "composite": 0.0021}
 AREA_FACTOR = 6.2
 """Surface over (volume)^(2/3) of a cylinder three diameters long."""
 
-INSIDE_W_M2_K = 200.0
+INSIDE_W_M2_K = 250.0
 """Film between gas and wall while filling. No measurement on diving cylinders was found; turbulent natural
 convection at 200 bar gives 100 to 190 (own computation), the jet adds to it. A station's settled fills
 correct it."""
@@ -40,6 +40,8 @@ BANK_BAR = 250.0
 """Pressure of a bank where nothing says it: at least this, and at least 20 bar above the stop pressure."""
 
 CELSIUS_LEAST, CELSIUS_MOST = -40.0, 154.0
+HIGHEST_BAR_ABS = 499.0
+"""Inside the gas tables' box; a fill that ends outside it has no temperature."""
 
 PARAMETERS = ("wall", "outside", "inside", "delivery", "start")
 """What may be off: log wall heat capacity, log outside film, log inside film, delivery temperature (K), start
@@ -146,7 +148,9 @@ def temperature_at_stop(
     n = len(conditions)
     inside = np.broadcast_to(np.asarray(inside_w_m2_k, float), n)
     outside = np.broadcast_to(np.asarray(outside_w_m2_k, float), n)
-    out = StopState(*(np.full(n, np.nan) for _ in range(3)), *(np.full((n, len(PARAMETERS)), np.nan) for _ in range(2)))
+    out = StopState(
+        *(np.full(n, np.nan) for _ in range(3)), *(np.full((n, len(PARAMETERS)), np.nan) for _ in range(2))
+    )
     for table, rows in _by_mix(conditions):
         part = _solve(table, conditions.take(rows), inside[rows], outside[rows], steps, sensitivities)
         for name, value in part.__dict__.items():
@@ -155,7 +159,10 @@ def temperature_at_stop(
 
 
 def settling_time_constant_s(
-    gas_j_k: ArrayLike, wall_j_k: ArrayLike, water_capacity_l: ArrayLike, cylinders: ArrayLike = 1.0,
+    gas_j_k: ArrayLike,
+    wall_j_k: ArrayLike,
+    water_capacity_l: ArrayLike,
+    cylinders: ArrayLike = 1.0,
     outside_w_m2_k: ArrayLike = OUTSIDE_W_M2_K,
 ) -> Array:
     """Time constant of gas and wall together in still air, s."""
@@ -163,7 +170,9 @@ def settling_time_constant_s(
     return (np.asarray(gas_j_k, float) + np.asarray(wall_j_k, float)) / loss
 
 
-def relaxed_c(state: StopState, wall_j_k: ArrayLike, surroundings_c: ArrayLike, over_s: ArrayLike, constant_s: ArrayLike) -> Array:
+def relaxed_c(
+    state: StopState, wall_j_k: ArrayLike, surroundings_c: ArrayLike, over_s: ArrayLike, constant_s: ArrayLike
+) -> Array:
     """Gas temperature some time after stop, °C: gas and wall share their heat, then lose it together.
 
     Good from a few minutes after stop, once the film has evened out.
@@ -171,13 +180,17 @@ def relaxed_c(state: StopState, wall_j_k: ArrayLike, surroundings_c: ArrayLike, 
     wall = np.asarray(wall_j_k, float)
     shared_c = (state.gas_j_k * state.gas_c + wall * state.wall_c) / (state.gas_j_k + wall)
     surroundings = np.asarray(surroundings_c, float)
-    return surroundings + (shared_c - surroundings) * np.exp(-np.asarray(over_s, float) / np.asarray(constant_s, float))
+    return surroundings + (shared_c - surroundings) * np.exp(
+        -np.asarray(over_s, float) / np.asarray(constant_s, float)
+    )
 
 
 def _by_mix(conditions: FillConditions) -> Iterator[tuple[gas.GasTable, NDArray]]:
     """Fills grouped by their mix to the nearest 4 %: for heat that is near enough, and keeps tables few."""
     mixes = np.column_stack([conditions.o2_pct, conditions.he_pct, np.nan_to_num(conditions.ar_pct, nan=-4.0)])
-    known = np.isfinite(np.column_stack([v for k, v in conditions.__dict__.items() if k not in ("ar_pct", "delivery_bar")])).all(1)
+    known = np.isfinite(
+        np.column_stack([v for k, v in conditions.__dict__.items() if k not in ("ar_pct", "delivery_bar")])
+    ).all(1)
     known &= (conditions.stop_pressure_bar > conditions.start_pressure_bar) & (conditions.water_capacity_l > 0)
     known &= (conditions.fill_minutes > 0) & (conditions.wall_j_k >= 0)
     coarse = np.round(mixes / 4.0).astype(int)
@@ -200,8 +213,17 @@ def _solve(table, c: FillConditions, inside: Array, outside: Array, steps: int, 
     area = surface_m2(c.water_capacity_l, c.cylinders)
     n_start = c.water_capacity_l * _density(table, start_p, ambient_k)
     problem = _Problem(
-        table, c.water_capacity_l, n_start, n_start, c.fill_minutes * 60.0, ambient_k, ambient_k, c.wall_j_k,
-        inside * area, outside * area, _delivered_enthalpy(table, c, c.delivery_c),
+        table,
+        c.water_capacity_l,
+        n_start,
+        n_start,
+        c.fill_minutes * 60.0,
+        ambient_k,
+        ambient_k,
+        c.wall_j_k,
+        inside * area,
+        outside * area,
+        _delivered_enthalpy(table, c, c.delivery_c),
     )
     gas_k, wall_k = ambient_k + 25.0, ambient_k
     for n_steps in (2, 3, steps):
@@ -209,7 +231,9 @@ def _solve(table, c: FillConditions, inside: Array, outside: Array, steps: int, 
         gas_k, wall_k = _integrate(problem, n_steps)
     density = problem.n_stop / c.water_capacity_l
     warm = _boxed(gas_k)
-    gas_j_k = problem.n_stop * (table.internal_energy_j_mol(density, warm + 1) - table.internal_energy_j_mol(density, warm - 1)) / 2
+    gas_j_k = (
+        problem.n_stop * (table.energy_unchecked(density, warm + 1) - table.energy_unchecked(density, warm - 1)) / 2
+    )
     gas_per = np.zeros((len(c), len(PARAMETERS)))
     wall_per = np.zeros((len(c), len(PARAMETERS)))
     if sensitivities:
@@ -231,7 +255,9 @@ def _solve(table, c: FillConditions, inside: Array, outside: Array, steps: int, 
         less = 1.0 + (gas_k - ambient_k) / gas_k * problem.n_stop / np.maximum(problem.n_stop - n_start, 1e-9)
         gas_per /= np.maximum(less, 1.0)[:, None]
         wall_per /= np.maximum(less, 1.0)[:, None]
-    outside_box = ~((gas_k > CELSIUS_LEAST + ZERO_C_K) & (gas_k < CELSIUS_MOST + ZERO_C_K))
+    outside_box = (stop_p > HIGHEST_BAR_ABS) | ~(
+        (gas_k > CELSIUS_LEAST + ZERO_C_K) & (gas_k < CELSIUS_MOST + ZERO_C_K)
+    )
     gas_c = np.where(outside_box, np.nan, gas_k - ZERO_C_K)
     return StopState(gas_c, np.where(outside_box, np.nan, wall_k - ZERO_C_K), gas_j_k, gas_per, wall_per)
 
@@ -241,7 +267,7 @@ def _boxed(kelvin: Array) -> Array:
 
 
 def _density(table, pressure_bar_abs: Array, kelvin: Array) -> Array:
-    return table.density_mol_l(np.clip(pressure_bar_abs, 0.6, 499.0), _boxed(kelvin))
+    return table.density_unchecked(np.clip(pressure_bar_abs, 0.6, HIGHEST_BAR_ABS), _boxed(kelvin))
 
 
 def _delivered_enthalpy(table, c: FillConditions, delivery_c: Array) -> Callable[[Array], Array]:
@@ -252,14 +278,17 @@ def _delivered_enthalpy(table, c: FillConditions, delivery_c: Array) -> Callable
     def at(share: float) -> Array:
         own = np.maximum(low + share * (high - low), COMPRESSOR_LEAST_BAR)
         pressure = np.where(np.isnan(c.delivery_bar), own, c.delivery_bar + ATM_BAR)
-        return table.enthalpy_j_mol(_density(table, pressure, kelvin), kelvin)
+        density = _density(table, pressure, kelvin)
+        return table.energy_unchecked(density, kelvin) + 100.0 * table.pressure_unchecked(density, kelvin) / density
 
     nodes = [at(share) for share in (0.0, 0.5, 1.0)]
     # the kink at COMPRESSOR_LEAST_BAR is weak: a parabola through three points is within 10 J/mol
 
     def parabola(share: float) -> Array:
         return (
-            nodes[0] * (2 * share - 1) * (share - 1) + nodes[1] * 4 * share * (1 - share) + nodes[2] * share * (2 * share - 1)
+            nodes[0] * (2 * share - 1) * (share - 1)
+            + nodes[1] * 4 * share * (1 - share)
+            + nodes[2] * share * (2 * share - 1)
         )
 
     return parabola
@@ -289,7 +318,7 @@ def _integrate(q: _Problem, steps: int) -> tuple[Array, Array]:
     h = q.seconds / steps
     gas_k = _boxed(q.start_k)
     wall_k = q.start_k.copy()
-    energy = q.n_start * q.table.internal_energy_j_mol(q.n_start / q.capacity_l, gas_k)
+    energy = q.n_start * q.table.energy_unchecked(q.n_start / q.capacity_l, gas_k)
     rate_of_gas_k = np.zeros_like(gas_k)
     for k in range(steps):
         slope_energy, slope_wall = [], []
@@ -312,7 +341,9 @@ def _integrate(q: _Problem, steps: int) -> tuple[Array, Array]:
     return gas_k, wall_k
 
 
-def _stage(q: _Problem, n: Array, base_energy: Array, base_wall: Array, feed: Array, gh: Array, guess: Array) -> tuple[Array, Array]:
+def _stage(
+    q: _Problem, n: Array, base_energy: Array, base_wall: Array, feed: Array, gh: Array, guess: Array
+) -> tuple[Array, Array]:
     """Solve one implicit stage for the gas temperature; the wall is linear in it."""
     film, loss = q.inside_w_k, q.outside_w_k
     stiff = np.maximum(q.wall_j_k + gh * (film + loss), 1e-12)
@@ -323,11 +354,13 @@ def _stage(q: _Problem, n: Array, base_energy: Array, base_wall: Array, feed: Ar
     heat_capacity = n * 24.0
     last = None
     for _ in range(2):
-        value = n * q.table.internal_energy_j_mol(density, kelvin)
+        value = n * q.table.energy_unchecked(density, kelvin)
         excess = value + gh * film * (kelvin - held - per_gas * kelvin) - base_energy - gh * feed
         if last is not None:
             moved = kelvin - last[0]
-            secant = np.where(np.abs(moved) > 1e-3, (value - last[1]) / np.where(moved == 0, 1.0, moved), heat_capacity)
+            secant = np.where(
+                np.abs(moved) > 1e-3, (value - last[1]) / np.where(moved == 0, 1.0, moved), heat_capacity
+            )
             heat_capacity = np.clip(secant, n * 10.0, n * 60.0)
         last = (kelvin, value)
         kelvin = _boxed(kelvin - excess / (heat_capacity + gh * film * (1.0 - per_gas)))

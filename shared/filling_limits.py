@@ -56,7 +56,12 @@ def load_filling_rules(path: Path) -> dict[str, FillingRules]:
     RuleError
         A missing number or citation, or a limit of a pressure that no cylinder is marked with.
     """
-    needed = {"": ("codes", "name"), "settled": ("reference_c",), "developed": ("temperature_c", "of", "factor"), "oxygen": ("limit_pct",)}
+    needed = {
+        "": ("codes", "name"),
+        "settled": ("reference_c",),
+        "developed": ("temperature_c", "of", "factor"),
+        "oxygen": ("limit_pct",),
+    }
     read = read_rules(path, needed)
     for table in ("settled", "oxygen"):
         if table not in read:
@@ -65,9 +70,15 @@ def load_filling_rules(path: Path) -> dict[str, FillingRules]:
         if entry["of"] not in ("test_pressure", "working_pressure"):
             raise RuleError(f"{path.name}, line {entry['_line']}: `of` is test_pressure or working_pressure.")
     rules = FillingRules(
-        read["name"], float(read["settled"]["reference_c"]), float(read["oxygen"]["limit_pct"]),
-        tuple(Developed(float(e["temperature_c"]), e["of"], float(e["factor"]), citation(e)) for e in read.get("developed", [])),
-        citation(read["settled"]), citation(read["oxygen"]),
+        read["name"],
+        float(read["settled"]["reference_c"]),
+        float(read["oxygen"]["limit_pct"]),
+        tuple(
+            Developed(float(e["temperature_c"]), e["of"], float(e["factor"]), citation(e))
+            for e in read.get("developed", [])
+        ),
+        citation(read["settled"]),
+        citation(read["oxygen"]),
     )
     return dict.fromkeys(read["codes"], rules)
 
@@ -213,7 +224,9 @@ def advise_stop(
         `rule_set` without relief_bar, or no permitted pressure.
     """
     if hot_limit == "rule_set" and relief_bar is None:
-        raise ValueError("hot_limit is rule_set but relief_bar is not set: state the relief valve's setting, or use permitted")
+        raise ValueError(
+            "hot_limit is rule_set but relief_bar is not set: state the relief valve's setting, or use permitted"
+        )
     if not np.isfinite(permitted_bar):
         raise ValueError("permitted_bar: read the working pressure and the valve's rating off the unit first")
     notes = []
@@ -222,8 +235,11 @@ def advise_stop(
     stops = np.linspace(max(float(conditions.start_pressure_bar[0]) + 2.0, 5.0), HIGHEST_STOP_BAR, 90)
     settled_15, gas_c = _settles(conditions, stops, learned)
     mix = tuple(float(getattr(conditions, k)[0]) for k in ("o2_pct", "he_pct", "ar_pct"))
-    settled = settled_15 if rules.reference_c == REFERENCE_C else thermal.settled_pressure_bar(
-        settled_15, REFERENCE_C, rules.reference_c, *mix, strict=False)
+    settled = (
+        settled_15
+        if rules.reference_c == REFERENCE_C
+        else thermal.settled_pressure_bar(settled_15, REFERENCE_C, rules.reference_c, *mix, strict=False)
+    )
     sd = float(np.hypot(learned.sd_bar, learned.noise_bar))
 
     def stop_for(bar: float, at: np.ndarray = settled) -> float:
@@ -244,11 +260,17 @@ def advise_stop(
     if overshoot:
         limits["settled_limit"] = stop_for(permitted_bar - Z99 * sd)
         for developed in rules.developed:
-            hot = thermal.settled_pressure_bar(settled_15 + Z99 * sd, REFERENCE_C, developed.temperature_c, *mix, strict=False)
-            limits["developed_limit"] = min(limits.get("developed_limit", np.inf), stop_for(developed.factor * marks[developed.of], hot))
+            hot = thermal.settled_pressure_bar(
+                settled_15 + Z99 * sd, REFERENCE_C, developed.temperature_c, *mix, strict=False
+            )
+            limits["developed_limit"] = min(
+                limits.get("developed_limit", np.inf), stop_for(developed.factor * marks[developed.of], hot)
+            )
         limits["relief_limit"] = float(relief_bar or 0.0) - RELIEF_MARGIN_BAR
         # cautious margins may ask for less than the plain rule, which never goes above the permitted pressure
-        limits["settled_limit"] = max(limits["settled_limit"], min(permitted_bar, stop_for(permitted_bar - Z99 * sd)))
+        limits["settled_limit"] = max(
+            limits["settled_limit"], min(permitted_bar, stop_for(permitted_bar - Z99 * sd))
+        )
     else:
         limits["permitted_pressure"] = float(permitted_bar)
     limited_by = min(limits, key=lambda k: limits[k])
@@ -256,7 +278,11 @@ def advise_stop(
     here = float(np.interp(stop, stops, settled))
     slower = replace(conditions, fill_minutes=conditions.fill_minutes * SLOWER)
     short = max(target_bar - here, 0.0)
-    slower_gain = float(_settles(slower, np.array([stop]), learned)[0][0] - np.interp(stop, stops, settled_15)) if short > 0 else 0.0
+    slower_gain = (
+        float(_settles(slower, np.array([stop]), learned)[0][0] - np.interp(stop, stops, settled_15))
+        if short > 0
+        else 0.0
+    )
     gain = _top_up(conditions, stop, float(np.interp(stop, stops, settled_15)), learned, mix) if short > 0 else 0.0
     gas_at_stop = float(np.interp(stop, stops, gas_c))
     if gas_at_stop > HOT_GAS_C:
@@ -264,12 +290,23 @@ def advise_stop(
     if learned.settled_fills == 0:
         notes.append("nothing_learned_yet")
     return StopAdvice(
-        stop, limited_by, here, here - Z80 * sd, here + Z80 * sd, short, gas_at_stop, rules.reference_c, min(slower_gain, short),
-        min(gain, short), tuple(notes),
+        stop,
+        limited_by,
+        here,
+        here - Z80 * sd,
+        here + Z80 * sd,
+        short,
+        gas_at_stop,
+        rules.reference_c,
+        min(slower_gain, short),
+        min(gain, short),
+        tuple(notes),
     )
 
 
-def _settles(conditions: fill_heat.FillConditions, stops: np.ndarray, learned: Learned) -> tuple[np.ndarray, np.ndarray]:
+def _settles(
+    conditions: fill_heat.FillConditions, stops: np.ndarray, learned: Learned
+) -> tuple[np.ndarray, np.ndarray]:
     """Settled pressure at 15 °C, and gas temperature, for one fill stopped at several pressures.
 
     The minutes grow with what is added, from those stated for the conditions' own stop pressure.
@@ -278,10 +315,14 @@ def _settles(conditions: fill_heat.FillConditions, stops: np.ndarray, learned: L
     usual = float(conditions.stop_pressure_bar[0]) - float(conditions.start_pressure_bar[0])
     one["fill_minutes"] = one["fill_minutes"] * (stops - one["start_pressure_bar"]) / max(usual, 1.0)
     one["stop_pressure_bar"] = stops
-    one["delivery_bar"] = np.where(np.isnan(one["delivery_bar"]), np.nan, np.maximum(one["delivery_bar"], stops + 20.0))
+    one["delivery_bar"] = np.where(
+        np.isnan(one["delivery_bar"]), np.nan, np.maximum(one["delivery_bar"], stops + 20.0)
+    )
     state = fill_heat.temperature_at_stop(fill_heat.FillConditions(**one), sensitivities=False)
     mix = one["o2_pct"], one["he_pct"], one["ar_pct"]
-    return thermal.settled_pressure_bar(stops, state.gas_c, REFERENCE_C, *mix, strict=False) + learned.effect_bar, state.gas_c
+    return thermal.settled_pressure_bar(
+        stops, state.gas_c, REFERENCE_C, *mix, strict=False
+    ) + learned.effect_bar, state.gas_c
 
 
 def _top_up(conditions, stop: float, settled_15: float, learned: Learned, mix) -> float:
@@ -292,7 +333,9 @@ def _top_up(conditions, stop: float, settled_15: float, learned: Learned, mix) -
         return 0.0
     usual = float(conditions.stop_pressure_bar[0]) - float(conditions.start_pressure_bar[0])
     again = replace(
-        conditions, start_pressure_bar=np.array([cold]), stop_pressure_bar=np.array([stop]),
+        conditions,
+        start_pressure_bar=np.array([cold]),
+        stop_pressure_bar=np.array([stop]),
         fill_minutes=conditions.fill_minutes * (stop - cold) / max(usual, 1.0),
     )
     at, _ = _settles(again, np.array([stop]), replace(learned, effect_bar=0.0))

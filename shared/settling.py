@@ -23,6 +23,7 @@ WEIGHT_OF_NORMAL, SCATTER_OF_NORMAL = 1.0534, 0.7863
 them makes information and scatter right for errors that are normal after all."""
 NOISE_PRIOR_READINGS = 12.0
 """So many readings' worth of trust in the stated noise before the data's own scatter counts."""
+MANY = 0.3
 Z80 = 1.2815515655446004
 """Half width of an 80 % interval in standard deviations of a normal distribution."""
 
@@ -31,25 +32,28 @@ Z80 = 1.2815515655446004
 class Term:
     """One cause of error, at one kind of level, for n fills.
 
-    `of` names the parameter group (terms of one group share their numbers), `level` says which of the group's
-    numbers acts on each fill ('' for none), `per` how many bar of settled pressure one unit of it makes.
-    `prior_sd` is in that unit; `stated` gives some levels a (mean, SD) of their own.
+    `of` names the parameter group (terms of one group share their numbers), `level` says which of `levels` acts on
+    each fill (-1 for none), `per` how many bar of settled pressure one unit of it makes.
+    `prior_sd` is in that unit; `stated` gives some levels a (mean, SD) of their own. With `step` the numbers of one
+    level are a random walk over those whole steps of time (`prior_sd` for one step, from zero before the first).
     """
 
     of: str
     level: NDArray
+    levels: Sequence[str]
     per: Array
     prior_sd: float
     stated: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    step: NDArray | None = None
 
 
 @dataclass(frozen=True)
 class Design:
     """Terms turned into indices: `index[t]` is each fill's column of term t (-1: none), `own` the unit's."""
 
-    columns: dict[tuple[str, str], int]
-    prior_mean: Array
-    prior_sd: Array
+    columns: dict[tuple[str, str, int], int]
+    prior_information: Array
+    prior_pull: Array
     index: NDArray
     per: Array
     own: NDArray
@@ -59,36 +63,72 @@ class Design:
 
     def rows(self, rows: NDArray) -> "Design":
         """The same for some of the fills."""
-        return Design(self.columns, self.prior_mean, self.prior_sd, self.index[:, rows], self.per[:, rows],
-                      self.own[rows], self.own_per[rows], self.own_levels, self.own_sd)
+        return Design(
+            self.columns,
+            self.prior_information,
+            self.prior_pull,
+            self.index[:, rows],
+            self.per[:, rows],
+            self.own[rows],
+            self.own_per[rows],
+            self.own_levels,
+            self.own_sd,
+        )
 
 
 def design(terms: Sequence[Term], own: Term) -> Design:
     """Number the levels of all terms; `own` is the term of the many units, eliminated in the fit."""
-    columns: dict[tuple[str, str], int] = {}
-    mean: list[float] = []
-    sd: list[float] = []
+    columns: dict[tuple[str, str, int], int] = {}
+    prior: list[tuple[int, int, float]] = []
+    pull: list[float] = []
     index, per = [], []
     for term in terms:
-        level = np.asarray(term.level, dtype=object)
-        kinds, code = np.unique(np.where(level == None, "", level).astype(str), return_inverse=True)  # noqa: E711
-        place = np.full(len(kinds), -1)
-        for i, kind in enumerate(kinds):
-            if not kind:
+        code = np.asarray(term.level, int)
+        step = np.zeros(len(code), int) if term.step is None else np.asarray(term.step, int)
+        lowest = int(step.min(initial=0))
+        span = int(step.max(initial=0)) - lowest + 1
+        keys, of = np.unique((code + 1) * span + (step - lowest), return_inverse=True)
+        pairs = np.column_stack([keys // span - 1, keys % span + lowest])
+        place = np.full(len(pairs), -1)
+        before: tuple[str, int, int] | None = None
+        for i, (kind, at) in enumerate(pairs):
+            if kind < 0:
                 continue
-            key = (term.of, str(kind))
-            if key not in columns:
-                columns[key] = len(mean)
-                known = term.stated.get(str(kind), (0.0, term.prior_sd))
-                mean.append(known[0])
-                sd.append(known[1])
+            level = str(term.levels[kind])
+            key = (term.of, level, int(at))
+            new = key not in columns
+            if new:
+                columns[key] = len(pull)
+                mean, sd = term.stated.get(level, (0.0, term.prior_sd)) if term.step is None else (0.0, 0.0)
+                pull.append(mean / sd**2 if sd else 0.0)
+                if term.step is None:
+                    prior.append((columns[key], columns[key], sd))
+                elif before is not None and before[0] == level:
+                    prior.append((columns[key], before[2], term.prior_sd * np.sqrt(float(at - before[1]))))
+                else:
+                    prior.append((columns[key], columns[key], term.prior_sd))
             place[i] = columns[key]
-        index.append(place[code.ravel()])
+            before = (level, int(at), columns[key])
+        index.append(place[of.ravel()])
         per.append(np.nan_to_num(np.asarray(term.per, float)))
-    own_levels, own_code = np.unique(np.asarray(own.level, dtype=object).astype(str), return_inverse=True)
+    information = np.zeros((len(pull), len(pull)))
+    for one, other, sd in prior:
+        precision = 1.0 / sd**2
+        information[one, one] += precision
+        if other != one:
+            information[other, other] += precision
+            information[one, other] -= precision
+            information[other, one] -= precision
     return Design(
-        columns, np.array(mean), np.array(sd), np.array(index), np.array(per), own_code.ravel(),
-        np.nan_to_num(np.asarray(own.per, float)), own_levels, own.prior_sd,
+        columns,
+        information,
+        np.array(pull),
+        np.array(index),
+        np.array(per),
+        np.asarray(own.level, int),
+        np.nan_to_num(np.asarray(own.per, float)),
+        np.asarray(own.levels, dtype=object),
+        own.prior_sd,
     )
 
 
@@ -105,9 +145,9 @@ class SettlingFit:
 
     def __init__(self, design: Design):
         self.design = design
-        p, units = len(design.prior_mean), len(design.own_levels)
-        self._information = np.diag(1.0 / design.prior_sd**2)
-        self._pull = design.prior_mean / design.prior_sd**2
+        p, units = len(design.prior_pull), len(design.own_levels)
+        self._information = design.prior_information.copy()
+        self._pull = design.prior_pull.copy()
         self._own_information = np.full(units, 1.0 / design.own_sd**2)
         self._own_pull = np.zeros(units)
         self._cross = np.zeros((units, p))
@@ -143,13 +183,15 @@ class SettlingFit:
                 variance = variance + twice * v * acts[b] * self.covariance[i, at[b]]
         return Correction(mean, np.sqrt(np.maximum(variance, 0.0)))
 
-    def learn(self, rows: Design, error_bar: Array, noise_sd_bar: Array, passes: int = 2) -> None:
+    def learn(self, rows: Design, error_bar: Array, noise_sd_bar: Array) -> None:
         """Add readings: `error_bar` is measured less predicted, `noise_sd_bar` its stated noise.
 
-        Weights come from what was believed before these readings, then from what is believed with them.
+        Weights come from what was believed before these readings; where they are many against those known, once
+        more from what is believed with them.
         """
         if not len(error_bar):
             return
+        passes = 1 if len(error_bar) < MANY * self.readings else 3
         before = self._state()
         stated = noise_sd_bar**2
         scale = self.noise_scale**2
@@ -160,18 +202,29 @@ class SettlingFit:
             weight = (TAIL_DEGREES + 1.0) / (TAIL_DEGREES + miss**2 / spread) / WEIGHT_OF_NORMAL
             self._restore(before)
             self._add(rows, error_bar, weight / (scale * stated))
-            self._scatter += float(np.sum(weight * miss**2 / (spread / scale)) * WEIGHT_OF_NORMAL / SCATTER_OF_NORMAL)
+            self._scatter += float(
+                np.sum(weight * miss**2 / (spread / scale)) * WEIGHT_OF_NORMAL / SCATTER_OF_NORMAL
+            )
             self._weight += len(error_bar)
             self._solve()
         self.readings += len(error_bar)
 
     def _state(self):
-        return (self._information.copy(), self._pull.copy(), self._own_information.copy(), self._own_pull.copy(),
-                self._cross.copy(), self._scatter, self._weight)
+        return (
+            self._information.copy(),
+            self._pull.copy(),
+            self._own_information.copy(),
+            self._own_pull.copy(),
+            self._cross.copy(),
+            self._scatter,
+            self._weight,
+        )
 
     def _restore(self, state) -> None:
         arrays, (self._scatter, self._weight) = state[:5], state[5:]
-        self._information, self._pull, self._own_information, self._own_pull, self._cross = (a.copy() for a in arrays)
+        self._information, self._pull, self._own_information, self._own_pull, self._cross = (
+            a.copy() for a in arrays
+        )
 
     def _add(self, rows: Design, error: Array, precision: Array) -> None:
         p, units = len(self.mean), len(self._own_information)
@@ -187,7 +240,7 @@ class SettlingFit:
                 np.add.at(self._information, (i[both], j[both]), precision[both] * v[both] * u[both])
 
 
-def growing_blocks(known_before: NDArray, *, growth: float = 1.1) -> NDArray:
+def growing_blocks(known_before: NDArray, *, growth: float = 1.2) -> NDArray:
     """Cut fills in the order of time into blocks that are predicted from one state of knowledge.
 
     Parameters
@@ -199,7 +252,7 @@ def growing_blocks(known_before: NDArray, *, growth: float = 1.1) -> NDArray:
     -------
     ndarray
         First position of each block: a new one begins whenever the number of known readings has grown by
-        a tenth, so 100,000 readings make about a hundred fits.
+        a fifth, so 100,000 readings make about sixty fits.
     """
     starts, last = [0], 0
     levels = [0.0]

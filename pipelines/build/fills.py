@@ -47,7 +47,7 @@ def build_fills(
     rules = filling_rules(policy.rule_set)
     c = fill_context(inputs, units, policy, dive_first_readings)
     s = settle(c, policy)
-    gauges = build_gauge_check(c, s.learned, s.fit)
+    gauges = build_gauge_check(c, s.fit)
     q = _pressures(c, s, rules.reference_c)
     _in_water(c, q, inputs["dives"], policy)
     _content(c, q, s)
@@ -60,7 +60,9 @@ def build_fills(
     frame = frame.loc[:, ~frame.columns.duplicated()]
     frame["model_version"] = s.version
     last = frame.groupby("unit_id")["filled_at"].transform("max")
-    frame["on_hold"] = ((frame["verdict"] == "stop") & ~frame["released"] & (frame["filled_at"] == last)).astype("boolean")
+    frame["on_hold"] = ((frame["verdict"] == "stop") & ~frame["released"] & (frame["filled_at"] == last)).astype(
+        "boolean"
+    )
     frame = _as_told(frame, (previous or {}).get("fill_quality"))
     told = {
         "fill_quality": frame,
@@ -69,7 +71,9 @@ def build_fills(
         "gauge_check": gauges,
     }
     return {
-        name: conform(table, TABLES[name].fields.values(), keep=KEEP if name == "fill_quality" else ()).reset_index(drop=True)
+        name: conform(table, TABLES[name].fields.values(), keep=KEEP if name == "fill_quality" else ()).reset_index(
+            drop=True
+        )
         for name, table in told.items()
     }
 
@@ -84,17 +88,29 @@ def _pressures(c: pd.DataFrame, s: Settled, reference_c: float) -> pd.DataFrame:
     stop = floats(c["stop_pressure_bar"])
     density = thermal.density_mol_l(s.bar_15c, REFERENCE_C, *mix, strict=False)
     gas_c = thermal.gas_temperature_c(stop, density, *mix, strict=False)
-    at_ref = [bar if reference_c == REFERENCE_C else thermal.settled_pressure_bar(bar, REFERENCE_C, reference_c, *mix, strict=False)
-              for bar in (s.bar_15c, low, high)]
+    at_ref = [
+        bar
+        if reference_c == REFERENCE_C
+        else thermal.settled_pressure_bar(bar, REFERENCE_C, reference_c, *mix, strict=False)
+        for bar in (s.bar_15c, low, high)
+    ]
     permitted = floats(c["permitted_bar"])
     over = pd.array(at_ref[0] > permitted, dtype="boolean")
     over[~(np.isfinite(permitted) & np.isfinite(at_ref[0]))] = pd.NA
     return pd.DataFrame(
         {
-            "gas_c": gas_c, "gas_c_basis": pd.Series(s.basis, c.index).where(np.isfinite(s.bar_15c)),
-            "settled_pressure_bar_15c": s.bar_15c, "settled_low_bar_15c": low, "settled_high_bar_15c": high,
-            "settled_pressure_bar_ref": at_ref[0], "low_ref": at_ref[1], "high_ref": at_ref[2], "reference_c": reference_c,
-            "cooling_bar": stop - s.bar_15c, "over_working_pressure": over, "density": density,
+            "gas_c": gas_c,
+            "gas_c_basis": pd.Series(s.basis, c.index).where(np.isfinite(s.bar_15c)),
+            "settled_pressure_bar_15c": s.bar_15c,
+            "settled_low_bar_15c": low,
+            "settled_high_bar_15c": high,
+            "settled_pressure_bar_ref": at_ref[0],
+            "low_ref": at_ref[1],
+            "high_ref": at_ref[2],
+            "reference_c": reference_c,
+            "cooling_bar": stop - s.bar_15c,
+            "over_working_pressure": over,
+            "density": density,
         },
         index=c.index,
     )
@@ -120,9 +136,11 @@ def _in_water(c: pd.DataFrame, q: pd.DataFrame, dives: pd.DataFrame, policy) -> 
 
 def _content(c: pd.DataFrame, q: pd.DataFrame, s: Settled) -> None:
     mix = _mix_of(c)
-    capacity, target, stop = (floats(c[k]) for k in ("water_capacity_l", "target_pressure_bar", "stop_pressure_bar"))
+    capacity, target, stop = (
+        floats(c[k]) for k in ("water_capacity_l", "target_pressure_bar", "stop_pressure_bar")
+    )
     usable = thermal.usable_free_l(capacity, s.bar_15c, REFERENCE_C, *mix, strict=False)
-    per_bar = (thermal.usable_free_l(capacity, s.bar_15c + 1.0, REFERENCE_C, *mix, strict=False) - usable)
+    per_bar = thermal.usable_free_l(capacity, s.bar_15c + 1.0, REFERENCE_C, *mix, strict=False) - usable
     # pressure and capacity are uncertain apart from each other
     capacity_sd = np.nan_to_num(floats(c["capacity_sd_pct"])) / 100.0 if "capacity_sd_pct" in c else 0.0
     sd = np.hypot(per_bar * s.sd_bar, usable * capacity_sd)
@@ -134,7 +152,9 @@ def _content(c: pd.DataFrame, q: pd.DataFrame, s: Settled) -> None:
     q["nominal_free_l"], q["real_free_l"] = nominal, usable
     q["real_low_free_l"], q["real_high_free_l"] = np.maximum(usable - Z80 * sd, 0.0), usable + Z80 * sd
     q["shortfall_free_l"] = nominal - usable
-    q["shortfall_pct"] = np.where(nominal > 0, 100.0 * (nominal - usable) / np.where(nominal > 0, nominal, 1.0), np.nan)
+    q["shortfall_pct"] = np.where(
+        nominal > 0, 100.0 * (nominal - usable) / np.where(nominal > 0, nominal, 1.0), np.nan
+    )
     q["stopped_early_free_l"], q["compressibility_free_l"], q["cooling_free_l"] = early, compressibility, cooling
     q["added_free_l"] = total - before
     q["gas_mass_kg"] = floats(q["density"]) * capacity * gas.molar_mass_g_mol(*mix) / 1000.0
@@ -156,8 +176,12 @@ def _as_told(frame: pd.DataFrame, previous: pd.DataFrame | None) -> pd.DataFrame
     if previous is not None and len(previous):
         before = previous.drop_duplicates("fill_id").set_index("fill_id")
         known = frame["fill_id"].isin(before.index).to_numpy()
-        told_verdict = told_verdict.where(~known, looked_up(frame["fill_id"], before["handed_over_verdict"]).astype(object))
-        told_bar = told_bar.where(~known, looked_up(frame["fill_id"], before["handed_over_settled_bar_15c"]).astype(float))
+        told_verdict = told_verdict.where(
+            ~known, looked_up(frame["fill_id"], before["handed_over_verdict"]).astype(object)
+        )
+        told_bar = told_bar.where(
+            ~known, looked_up(frame["fill_id"], before["handed_over_settled_bar_15c"]).astype(float)
+        )
     return frame.assign(handed_over_verdict=told_verdict, handed_over_settled_bar_15c=told_bar)
 
 

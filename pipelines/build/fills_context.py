@@ -20,7 +20,9 @@ SIZE_WORDS = ("under 5 L", "5 to 8.5 L", "8.5 to 11 L", "11 to 13.5 L", "13.5 to
 CHECK_GAUGE = "check gauge"
 
 
-def fill_context(inputs: dict[str, pd.DataFrame], units: pd.DataFrame, policy, first_readings: pd.DataFrame | None) -> pd.DataFrame:
+def fill_context(
+    inputs: dict[str, pd.DataFrame], units: pd.DataFrame, policy, first_readings: pd.DataFrame | None
+) -> pd.DataFrame:
     """Fills in the order of time, joined with what is known about their unit, gauge and source."""
     fills = inputs["fills"].sort_values(["filled_at", "fill_id"], ignore_index=True).copy()
     fills["filled_on"] = local_day(fills["filled_at"], policy.time_zone)
@@ -62,22 +64,34 @@ def truth(column: pd.Series) -> np.ndarray:
 
 
 def _with_unit(fills: pd.DataFrame, inputs: dict, units: pd.DataFrame, marks: dict) -> pd.DataFrame:
-    wanted = ["unit_id", "material", "water_capacity_l", "capacity_sd_pct", "working_pressure_bar", "permitted_bar",
-              "test_pressure_bar", "empty_mass_kg", "valve_rating_known"]
+    wanted = [
+        "unit_id",
+        "material",
+        "water_capacity_l",
+        "capacity_sd_pct",
+        "working_pressure_bar",
+        "permitted_bar",
+        "test_pressure_bar",
+        "empty_mass_kg",
+        "valve_rating_known",
+    ]
     fills = fills.merge(units[[c for c in wanted if c in units]], on="unit_id", how="left")
     pairs = cylinders_of_units_on(inputs, fills["unit_id"], fills["filled_on"])
     fills["cylinders"] = np.maximum(np.bincount(pairs["row"], minlength=len(fills)), 1).astype(float)
     fills["material"] = fills["material"].astype(object).where(fills["material"].notna(), "")
     stamped = floats(fills["empty_mass_kg"]) if "empty_mass_kg" in fills else np.full(len(fills), np.nan)
-    estimated = wall_mass_kg(fills["material"], floats(fills["water_capacity_l"]), floats(fills["working_pressure_bar"]))
+    estimated = wall_mass_kg(
+        fills["material"], floats(fills["water_capacity_l"]), floats(fills["working_pressure_bar"])
+    )
     # a stamped mass far from what such a cylinder weighs is a slip of the pen, not a lighter cylinder
     wrong = (stamped < 0.4 * estimated) | (stamped > 2.5 * estimated)
     fills["mass_known"] = np.isfinite(stamped) & ~wrong
     fills["wall_j_k"] = wall_heat_capacity_j_k(fills["material"], np.where(fills["mass_known"], stamped, estimated))
     marks["wall_mass_doubtful"] = wrong
     marks["wall_mass_estimated"] = ~fills["mass_known"].to_numpy()
-    fills["size"] = np.array(SIZE_WORDS, dtype=object)[np.searchsorted(SIZES_L, floats(fills["water_capacity_l"]))
-                                                       .clip(0, len(SIZES_L))]
+    fills["size"] = np.array(SIZE_WORDS, dtype=object)[
+        np.searchsorted(SIZES_L, floats(fills["water_capacity_l"])).clip(0, len(SIZES_L))
+    ]
     fills.loc[fills["water_capacity_l"].isna(), "size"] = ""
     return fills
 
@@ -100,13 +114,17 @@ def _steps(gauge: pd.Series, reading: pd.Series) -> pd.Series:
 
 
 def _with_gauge(fills: pd.DataFrame, gauges: pd.DataFrame) -> pd.DataFrame:
-    fills["gauge"] = fills["gauge_id"].astype(object).where(fills["gauge_id"].notna(), "gauge of " + fills["station"])
+    fills["gauge"] = (
+        fills["gauge_id"].astype(object).where(fills["gauge_id"].notna(), "gauge of " + fills["station"])
+    )
     known = gauges.drop_duplicates("gauge_id", keep="last").set_index("gauge_id")
 
     def at(by: pd.Series) -> pd.Series:
         return looked_up(fills["gauge"], by)
 
-    limit = at(known["accuracy_class"]).fillna(DEFAULT_CLASS) * at(known["span_bar"]).fillna(DEFAULT_SPAN_BAR) / 100.0
+    limit = (
+        at(known["accuracy_class"]).fillna(DEFAULT_CLASS) * at(known["span_bar"]).fillna(DEFAULT_SPAN_BAR) / 100.0
+    )
     fills["gauge_limit_bar"] = limit.astype(float)
     fills["gauge_checked_on"] = at(known["checked_on"]).astype("datetime64[us]")
     fills["gauge_offset_stated_bar"] = at(known["offset_bar"]).astype(float)
@@ -157,17 +175,23 @@ def _with_mix(fills: pd.DataFrame, marks: dict) -> pd.DataFrame:
 
 def _with_minutes(fills: pd.DataFrame, marks: dict) -> pd.DataFrame:
     minutes = floats(fills["fill_minutes"])
-    added = floats(fills["water_capacity_l"]) * (floats(fills["stop_pressure_bar"]) - floats(fills["start_pressure_bar"]))
+    added = floats(fills["water_capacity_l"]) * (
+        floats(fills["stop_pressure_bar"]) - floats(fills["start_pressure_bar"])
+    )
     rate = pd.Series(added / minutes, fills.index).where(added > 0)
     usual = rate.groupby(fills["source"]).transform("median")
-    usual = usual.fillna(fills["source_kind"].map(USUAL_FREE_L_MIN).astype(float)).fillna(USUAL_FREE_L_MIN["compressor"])
+    usual = usual.fillna(fills["source_kind"].map(USUAL_FREE_L_MIN).astype(float)).fillna(
+        USUAL_FREE_L_MIN["compressor"]
+    )
     fills["minutes_known"] = np.isfinite(minutes)
     fills["minutes"] = np.where(fills["minutes_known"], minutes, np.maximum(added, 1.0) / usual)
     marks["fill_minutes_assumed"] = ~fills["minutes_known"].to_numpy()
     return fills
 
 
-def _with_settled(fills: pd.DataFrame, gauges: pd.DataFrame, policy, first_readings: pd.DataFrame | None, marks: dict) -> pd.DataFrame:
+def _with_settled(
+    fills: pd.DataFrame, gauges: pd.DataFrame, policy, first_readings: pd.DataFrame | None, marks: dict
+) -> pd.DataFrame:
     reading, at_c = floats(fills["settled_pressure_bar"]), floats(fills["settled_c"])
     stated_at = fills["settled_at"].notna().to_numpy()
     hours = (fills["settled_at"] - fills["filled_at"]).dt.total_seconds().to_numpy(float, na_value=np.nan) / 3600.0
@@ -187,7 +211,9 @@ def _with_settled(fills: pd.DataFrame, gauges: pd.DataFrame, policy, first_readi
     given = fills["settled_gauge_id"].astype(object)
     fills["settled_gauge"] = given.where(given.notna(), CHECK_GAUGE + " of " + fills["station"])
     known = gauges.drop_duplicates("gauge_id", keep="last").set_index("gauge_id")
-    limit = looked_up(given, known["accuracy_class"]).fillna(DEFAULT_CLASS) * looked_up(given, known["span_bar"]).fillna(DEFAULT_SPAN_BAR)
+    limit = looked_up(given, known["accuracy_class"]).fillna(DEFAULT_CLASS) * looked_up(
+        given, known["span_bar"]
+    ).fillna(DEFAULT_SPAN_BAR)
     limit = limit / 100.0
     fills["settled_limit_bar"] = np.where(given.isna(), policy.filling.check_gauge_limit_bar, limit.astype(float))
     step = looked_up(given, known["step_bar"]).astype(float)
@@ -198,7 +224,11 @@ def _with_settled(fills: pd.DataFrame, gauges: pd.DataFrame, policy, first_readi
     fills["in_water_known_at"] = pd.Series(pd.NaT, fills.index, dtype="datetime64[us, UTC]")
     if first_readings is not None and len(first_readings):
         soft = first_readings.drop_duplicates("fill_id").set_index("fill_id")
-        for name, column in (("in_water_bar", "pressure_bar"), ("in_water_c", "water_c"), ("in_water_minutes", "minutes")):
+        for name, column in (
+            ("in_water_bar", "pressure_bar"),
+            ("in_water_c", "water_c"),
+            ("in_water_minutes", "minutes"),
+        ):
             fills[name] = looked_up(fills["fill_id"], soft[column]).astype(float)
         if "sd_bar" in soft:
             fills["in_water_sd_bar"] = looked_up(fills["fill_id"], soft["sd_bar"]).astype(float)

@@ -19,7 +19,9 @@ NORMOXIC_O2_PCT = 18.0
 def is_air(o2_pct, he_pct, ar_pct=np.nan) -> np.ndarray:
     """True where a gas is plain air as far as breathing goes."""
     o2 = np.asarray(o2_pct, float)
-    plain = (o2 >= PLAIN_O2_PCT[0]) & (o2 <= PLAIN_O2_PCT[1]) & (np.nan_to_num(np.asarray(he_pct, float)) < TRACE_PCT)
+    plain = (
+        (o2 >= PLAIN_O2_PCT[0]) & (o2 <= PLAIN_O2_PCT[1]) & (np.nan_to_num(np.asarray(he_pct, float)) < TRACE_PCT)
+    )
     return plain & (np.nan_to_num(np.asarray(ar_pct, float)) <= BREATHABLE_MOST_AR_PCT)
 
 
@@ -31,28 +33,43 @@ def build_mix(c: pd.DataFrame, gas_c: np.ndarray, policy, oxygen_limit_pct: floa
     """
     tolerance = policy.filling.mix_tolerance_pct + 1e-9
     o2, second, he = (floats(c[k]) for k in ("analysed_o2_pct", "second_analysed_o2_pct", "analysed_he_pct"))
-    target_o2, target_he, target_ar = floats(c["target_o2_pct"]), np.nan_to_num(floats(c["target_he_pct"])), floats(c["target_ar_pct"])
+    target_o2, target_he, target_ar = (
+        floats(c["target_o2_pct"]),
+        np.nan_to_num(floats(c["target_he_pct"])),
+        floats(c["target_ar_pct"]),
+    )
     first = np.where(np.isfinite(o2), o2, second)
     errors = np.column_stack([o2 - target_o2, second - target_o2])
-    worst = np.take_along_axis(errors, np.argmax(np.nan_to_num(np.abs(errors), nan=-1.0), axis=1)[:, None], axis=1)[:, 0]
+    worst = np.take_along_axis(errors, np.argmax(np.nan_to_num(np.abs(errors), nan=-1.0), axis=1)[:, None], axis=1)[
+        :, 0
+    ]
     off = (np.abs(worst) > tolerance) | (np.abs(he - target_he) > tolerance)
     analysed = np.isfinite(first) & (np.isfinite(he) | (target_he < TRACE_PCT))
     verdict = np.where(off, "out_of_tolerance", np.where(analysed, "in_tolerance", "not_analysed"))
 
     residue, expected = _expected(c, gas_c, first, he)
     source_air = _source_is_air(c)
-    residue_other = residue["known"] & ~is_air(residue["o2"], residue["he"], residue["ar"]) & (floats(c["start_pressure_bar"]) > EMPTY_BAR)
+    residue_other = (
+        residue["known"]
+        & ~is_air(residue["o2"], residue["he"], residue["ar"])
+        & (floats(c["start_pressure_bar"]) > EMPTY_BAR)
+    )
     other = ~is_air(target_o2, target_he, target_ar) | ~source_air | residue_other
     plain = ~other & ~np.isfinite(first)
 
     richest, leanest = np.fmax(o2, second), np.fmin(o2, second)
     richest, leanest = (np.where(plain, AIR_O2_PCT, x) for x in (richest, leanest))
-    shown_he = np.where(np.isfinite(he), he, np.where((target_he < TRACE_PCT) & (np.isfinite(first) | plain), 0.0, np.nan))
+    shown_he = np.where(
+        np.isfinite(he), he, np.where((target_he < TRACE_PCT) & (np.isfinite(first) | plain), 0.0, np.nan)
+    )
     mix_o2 = np.where(np.isfinite(richest), richest, target_o2)
     suit_gas = (np.nan_to_num(target_ar) > BREATHABLE_MOST_AR_PCT) | (mix_o2 < BREATHABLE_LEAST_O2_PCT)
     mix_he = np.where(np.isfinite(he), he, target_he)
     decanted = mixing.oxygen_decanted(
-        c["fill_method"].astype(object).where(c["fill_method"].notna(), ""), target_o2, target_he, floats(c["source_o2_pct"]),
+        c["fill_method"].astype(object).where(c["fill_method"].notna(), ""),
+        target_o2,
+        target_he,
+        floats(c["source_o2_pct"]),
         oxygen_limit_pct,
     )
     depths = [
@@ -121,11 +138,18 @@ def _expected(c: pd.DataFrame, gas_c: np.ndarray, analysed_o2: np.ndarray, analy
     """
     unit = c["unit_id"].astype(object)
     method = c["fill_method"].astype(object).where(c["fill_method"].notna(), "")
-    target = {"o2": floats(c["target_o2_pct"]), "he": np.nan_to_num(floats(c["target_he_pct"])),
-              "ar": np.nan_to_num(floats(c["target_ar_pct"]))}
-    analysed = {"o2": analysed_o2, "he": np.where(np.isfinite(analysed_he), analysed_he, np.where(np.isfinite(analysed_o2), target["he"],
-                                                                                                    np.nan)),
-                "ar": np.where(np.isfinite(analysed_o2), target["ar"], np.nan)}
+    target = {
+        "o2": floats(c["target_o2_pct"]),
+        "he": np.nan_to_num(floats(c["target_he_pct"])),
+        "ar": np.nan_to_num(floats(c["target_ar_pct"])),
+    }
+    analysed = {
+        "o2": analysed_o2,
+        "he": np.where(
+            np.isfinite(analysed_he), analysed_he, np.where(np.isfinite(analysed_o2), target["he"], np.nan)
+        ),
+        "ar": np.where(np.isfinite(analysed_o2), target["ar"], np.nan),
+    }
     stated = np.isfinite(floats(c["source_o2_pct"]))
     air = _source_is_air(c)
     from_bank = method.isin(["banked_mix", ""]).to_numpy() & stated
@@ -142,9 +166,14 @@ def _expected(c: pd.DataFrame, gas_c: np.ndarray, analysed_o2: np.ndarray, analy
         residue = {k: pd.Series(v).groupby(unit.to_numpy()).shift().to_numpy() for k, v in known.items()}
         # without an earlier fill only an empty cylinder says what is in it
         share = np.where(before, kept, np.where(kept < 0.02, 0.0, np.nan))
-        expected = {k: np.where(share == 0.0, added[k], share * residue[k] + (1.0 - share) * added[k]) for k in known}
+        expected = {
+            k: np.where(share == 0.0, added[k], share * residue[k] + (1.0 - share) * added[k]) for k in known
+        }
         then = {
-            k: np.where(np.isfinite(analysed[k]), analysed[k], np.where(np.isfinite(expected[k]), expected[k], target[k])) for k in known
+            k: np.where(
+                np.isfinite(analysed[k]), analysed[k], np.where(np.isfinite(expected[k]), expected[k], target[k])
+            )
+            for k in known
         }
         moved = max(np.nanmax(np.abs(then[k] - known[k]), initial=0.0) for k in known)
         known = then
@@ -159,8 +188,8 @@ def _kept(c: pd.DataFrame, gas_c: np.ndarray, unit: pd.Series) -> np.ndarray:
     after = [np.round(floats(c[k])) for k in ("gas_o2_pct", "gas_he_pct", "gas_ar_pct")]
     after[0] = np.where(is_air(floats(c["gas_o2_pct"]), floats(c["gas_he_pct"])), AIR_O2_PCT, after[0])
     inside = [pd.Series(v).groupby(unit.to_numpy()).shift().fillna(pd.Series(v)).to_numpy() for v in after]
-    start = thermal.density_mol_l(np.maximum(floats(c["start_pressure_bar"]), 0.0), floats(c["ambient_c"]), *inside, strict=False)
+    start = thermal.density_mol_l(
+        np.maximum(floats(c["start_pressure_bar"]), 0.0), floats(c["ambient_c"]), *inside, strict=False
+    )
     stop = thermal.density_mol_l(floats(c["stop_pressure_bar"]), gas_c, *after, strict=False)
     return np.clip(start / stop, 0.0, 1.0)
-
-

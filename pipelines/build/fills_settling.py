@@ -17,8 +17,18 @@ from shared.constants import REFERENCE_C
 WALL, OUTSIDE, INSIDE, DELIVERY, START = range(len(fill_heat.PARAMETERS))
 
 PRIOR_SD = {
-    "outside": 0.4, "inside": 0.6, "inside_size": 0.2, "inside_helium": 0.4, "wall": 0.08, "wall_size": 0.05,
-    "delivery": 6.0, "start": 1.5, "ambient": 0.7, "rise": 0.08, "rise_source": 0.05, "film": 2.0,
+    "outside": 0.4,
+    "inside": 0.6,
+    "inside_size": 0.2,
+    "inside_helium": 0.4,
+    "wall": 0.08,
+    "wall_size": 0.05,
+    "delivery": 6.0,
+    "start": 1.5,
+    "ambient": 0.7,
+    "rise": 0.08,
+    "rise_source": 0.05,
+    "film": 2.0,
 }
 """How far each cause may be off before any settled reading (log, K or share). Judgement, no source."""
 OWN_WALL_SD = 0.06
@@ -33,6 +43,9 @@ RELAXED_SHARE = 0.3
 """Uncertain share of the warmth that is left when a reading is taken early."""
 PROCESS_BAR, PROCESS_SHARE = 0.3, 0.04
 MINUTES_SD = 0.5
+GAUGE_WALK_SD_BAR = 0.25
+"""How far a sound gauge may move in a month (SD, bar). Judgement, no source."""
+MOST_GAUGE_STEPS = 120
 PLAUSIBLE_RISE_K = (-20.0, 90.0)
 """Gas at stop is this much warmer than the room; a settled reading that says otherwise is of another fill."""
 MODEL = "settling-1"
@@ -98,16 +111,34 @@ def settle(c: pd.DataFrame, policy) -> Settled:
     bar, sd = np.where(settled, measured, bar), np.where(settled, measured_sd, sd)
     lesson["left_bar"] = lesson["error"] - fit.correct(rows.rows(lesson["row"].to_numpy())).mean_bar
     version = _version(c, lesson)
-    return Settled(bar, sd, basis, doubtful, version, _model_table(c, fit, ask.rows(np.arange(n)), by_model, settled), check, fit,
-                   lesson)
+    return Settled(
+        bar,
+        sd,
+        basis,
+        doubtful,
+        version,
+        _model_table(c, fit, ask.rows(np.arange(n)), by_model, settled),
+        check,
+        fit,
+        lesson,
+    )
 
 
 def conditions(c: pd.DataFrame) -> fill_heat.FillConditions:
     """The heat balance's view of a context frame."""
     return fill_heat.FillConditions(
-        floats(c["start_pressure_bar"]), floats(c["stop_pressure_bar"]), floats(c["ambient_c"]), floats(c["minutes"]),
-        floats(c["water_capacity_l"]), floats(c["cylinders"]), floats(c["wall_j_k"]), floats(c["delivery_c"]),
-        floats(c["delivery_bar"]), floats(c["gas_o2_pct"]), floats(c["gas_he_pct"]), floats(c["gas_ar_pct"]),
+        floats(c["start_pressure_bar"]),
+        floats(c["stop_pressure_bar"]),
+        floats(c["ambient_c"]),
+        floats(c["minutes"]),
+        floats(c["water_capacity_l"]),
+        floats(c["cylinders"]),
+        floats(c["wall_j_k"]),
+        floats(c["delivery_c"]),
+        floats(c["delivery_bar"]),
+        floats(c["gas_o2_pct"]),
+        floats(c["gas_he_pct"]),
+        floats(c["gas_ar_pct"]),
     )
 
 
@@ -117,7 +148,9 @@ def _with_still_fills(c: pd.DataFrame, state: fill_heat.StopState) -> fill_heat.
     ambient = floats(c["ambient_c"])
     gas_j_k = np.where(still, floats(c["water_capacity_l"]) * floats(c["stop_pressure_bar"]) * 0.9, state.gas_j_k)
     per = [np.where(still[:, None], 0.0, p) for p in (state.gas_per, state.wall_per)]
-    return fill_heat.StopState(np.where(still, ambient, state.gas_c), np.where(still, ambient, state.wall_c), gas_j_k, *per)
+    return fill_heat.StopState(
+        np.where(still, ambient, state.gas_c), np.where(still, ambient, state.wall_c), gas_j_k, *per
+    )
 
 
 def _linear(stop, gas_c, mix):
@@ -133,7 +166,9 @@ def _ways(c: pd.DataFrame, state: fill_heat.StopState, mix) -> tuple[_Way, _Way]
     step_sd = floats(c["gauge_step_bar"]) / np.sqrt(12.0)
     bar, per_k, per_bar = _linear(stop, state.gas_c, mix)
     process = PROCESS_BAR + PROCESS_SHARE * np.abs(per_k * (state.gas_c - floats(c["ambient_c"])))
-    minutes_k = np.where(c["minutes_known"], 0.0, MINUTES_SD) * np.abs(state.gas_per[:, OUTSIDE] + state.gas_per[:, INSIDE])
+    minutes_k = np.where(c["minutes_known"], 0.0, MINUTES_SD) * np.abs(
+        state.gas_per[:, OUTSIDE] + state.gas_per[:, INSIDE]
+    )
     noise = np.sqrt((per_bar * step_sd) ** 2 + per_k**2 * (AMBIENT_SD_K**2 + minutes_k**2) + process**2)
     by_model = _Way(bar, per_k, per_bar, noise)
     bar, per_k, per_bar = _linear(stop, floats(c["wall_c"]) + (state.gas_c - state.wall_c), mix)
@@ -146,7 +181,8 @@ def _design(c: pd.DataFrame, state: fill_heat.StopState, by_model: _Way, by_wall
     n = len(c)
 
     def twice(column):
-        return np.tile(np.asarray(column, dtype=object), 2)
+        code, levels = pd.factorize(pd.Series(column).astype("str"), sort=True)
+        return np.tile(code, 2), list(levels)
 
     def per_kelvin(model, wall):
         return np.concatenate([by_model.per_k * model, by_wall.per_k * wall])
@@ -161,10 +197,13 @@ def _design(c: pd.DataFrame, state: fill_heat.StopState, by_model: _Way, by_wall
     unknown_outlet = np.where(c["outlet_known"], 0.5, 1.0)
     gauge_prior = _gauge_priors(c)
     gauges = twice(c["gauge"])
+    per_bar = np.concatenate([by_model.per_bar, by_wall.per_bar])
+    step, window = gauge_steps(c)
     terms = [
-        settling.Term("gauge", gauges, -np.concatenate([by_model.per_bar, by_wall.per_bar]), 3.2, gauge_prior),
+        settling.Term("gauge", *gauges, -per_bar, 3.2, gauge_prior),
+        settling.Term("gauge_walk", *gauges, -per_bar, GAUGE_WALK_SD_BAR * np.sqrt(window), step=np.tile(step, 2)),
         *(
-            settling.Term(of, level, per_kelvin(model, wall), PRIOR_SD[of])
+            settling.Term(of, *level, per_kelvin(model, wall), PRIOR_SD[of])
             for of, level, model, wall in (
                 ("outside", station, gas[:, OUTSIDE], film[:, OUTSIDE]),
                 ("inside", station, gas[:, INSIDE], film[:, INSIDE]),
@@ -180,18 +219,35 @@ def _design(c: pd.DataFrame, state: fill_heat.StopState, by_model: _Way, by_wall
                 ("film", station, zero, one),
             )
         ),
-        settling.Term("gauge", twice(c["settled_gauge"]), np.tile(offset_share, 2), 0.25, gauge_prior),
+        settling.Term("gauge", *twice(c["settled_gauge"]), np.tile(offset_share, 2), 0.25, gauge_prior),
     ]
     own_size = np.where(c["mass_known"], 1.0, WALL_UNKNOWN_FACTOR)
-    own = settling.Term("own_wall", twice(c["unit_id"]), per_kelvin(gas[:, WALL] * own_size, film[:, WALL] * own_size), OWN_WALL_SD)
+    own = settling.Term(
+        "own_wall", *twice(c["unit_id"]), per_kelvin(gas[:, WALL] * own_size, film[:, WALL] * own_size), OWN_WALL_SD
+    )
     return settling.design(terms, own)
+
+
+def gauge_steps(c: pd.DataFrame) -> tuple[np.ndarray, int]:
+    """Step of time in which each fill's gauge is followed, and how many months one step has.
+
+    Months, unless many gauges over many years would make the model large.
+    """
+    month = c["filled_on"].to_numpy("datetime64[M]").astype(int)
+    window = 1
+    for window in (1, 3, 6, 12, 60):
+        if len(set(zip(c["gauge"], month // window, strict=True))) <= MOST_GAUGE_STEPS:
+            break
+    return month // window, window
 
 
 def _gauge_priors(c: pd.DataFrame) -> dict[str, tuple[float, float]]:
     """Offset of each gauge beyond what is stated: SD half its class limit, a quarter of that once stated."""
     filling = c.drop_duplicates("gauge")
     stated = np.where(filling["gauge_offset_stated_bar"].notna(), 0.25, 1.0)
-    prior = {g: (0.0, float(s)) for g, s in zip(filling["gauge"], filling["gauge_limit_bar"] / 2.0 * stated, strict=True)}
+    prior = {
+        g: (0.0, float(s)) for g, s in zip(filling["gauge"], filling["gauge_limit_bar"] / 2.0 * stated, strict=True)
+    }
     check = c[c["settled_usable"]].drop_duplicates("settled_gauge")
     for g, limit in zip(check["settled_gauge"], check["settled_limit_bar"], strict=True):
         prior.setdefault(g, (0.0, max(float(limit) / 2.0, 1e-3)))
@@ -203,7 +259,9 @@ def _measured(c: pd.DataFrame, state: fill_heat.StopState, mix, policy):
     reading = np.where(c["settled_usable"], floats(c["settled_pressure_bar"]), np.nan)
     surroundings, hours = floats(c["settled_c"]), floats(c["settled_hours"])
     wall = floats(c["wall_j_k"])
-    constant = fill_heat.settling_time_constant_s(state.gas_j_k, wall, floats(c["water_capacity_l"]), floats(c["cylinders"]))
+    constant = fill_heat.settling_time_constant_s(
+        state.gas_j_k, wall, floats(c["water_capacity_l"]), floats(c["cylinders"])
+    )
     relaxed = fill_heat.relaxed_c(state, wall, surroundings, hours * 3600.0, constant)
     early = hours < policy.filling.settle_hours
     gas_c = np.where(early & np.isfinite(relaxed), relaxed, surroundings)
@@ -227,8 +285,12 @@ def _in_water(c: pd.DataFrame, mix, policy):
 
 def _plausible(c: pd.DataFrame, bar_15c: np.ndarray, mix) -> np.ndarray:
     stop, ambient = floats(c["stop_pressure_bar"]), floats(c["ambient_c"])
-    least = thermal.settled_pressure_bar(stop, np.minimum(ambient + PLAUSIBLE_RISE_K[1], 150.0), REFERENCE_C, *mix, strict=False)
-    most = thermal.settled_pressure_bar(stop, np.maximum(ambient + PLAUSIBLE_RISE_K[0], -40.0), REFERENCE_C, *mix, strict=False)
+    least = thermal.settled_pressure_bar(
+        stop, np.minimum(ambient + PLAUSIBLE_RISE_K[1], 150.0), REFERENCE_C, *mix, strict=False
+    )
+    most = thermal.settled_pressure_bar(
+        stop, np.maximum(ambient + PLAUSIBLE_RISE_K[0], -40.0), REFERENCE_C, *mix, strict=False
+    )
     slack = 1.5 * floats(c["gauge_limit_bar"])
     return (bar_15c > least - slack) & (bar_15c < most + slack)
 
@@ -244,12 +306,36 @@ def _lessons(c, measured, measured_sd, soft, soft_sd, predicted, noise, wall_kno
     # the check gauge's own offset is a term of its own, so it is not counted again as noise
     reading_sd = np.sqrt(np.maximum(measured_sd**2 - limit_sd**2, 0.01))
     parts = [
-        pd.DataFrame({"fill": settled, "row": settled, "bar": measured[settled], "sd": reading_sd[settled], "at": known[settled],
-                      "kind": "settled"}),
-        pd.DataFrame({"fill": by_wall, "row": n + by_wall, "bar": measured[by_wall], "sd": reading_sd[by_wall], "at": known[by_wall],
-                      "kind": "wall"}),
-        pd.DataFrame({"fill": in_water, "row": in_water, "bar": soft[in_water], "sd": soft_sd[in_water], "at": later[in_water],
-                      "kind": "in_water"}),
+        pd.DataFrame(
+            {
+                "fill": settled,
+                "row": settled,
+                "bar": measured[settled],
+                "sd": reading_sd[settled],
+                "at": known[settled],
+                "kind": "settled",
+            }
+        ),
+        pd.DataFrame(
+            {
+                "fill": by_wall,
+                "row": n + by_wall,
+                "bar": measured[by_wall],
+                "sd": reading_sd[by_wall],
+                "at": known[by_wall],
+                "kind": "wall",
+            }
+        ),
+        pd.DataFrame(
+            {
+                "fill": in_water,
+                "row": in_water,
+                "bar": soft[in_water],
+                "sd": soft_sd[in_water],
+                "at": later[in_water],
+                "kind": "in_water",
+            }
+        ),
     ]
     lesson = pd.concat(parts, ignore_index=True)
     lesson["error"] = lesson["bar"] - predicted[lesson["row"]]
@@ -306,8 +392,16 @@ def _model_table(c, fit, rows, by_model, settled) -> pd.DataFrame:
     columns = ["station_id", "source_id", "material", "size"]
     known = np.isfinite(by_model.bar)
     if not known.any():
-        return pd.DataFrame(columns=[*columns, "settled_fills", "effect_bar", "effect_low_bar", "effect_high_bar",
-                                     "gain_of_next_reading_bar"])
+        return pd.DataFrame(
+            columns=[
+                *columns,
+                "settled_fills",
+                "effect_bar",
+                "effect_low_bar",
+                "effect_high_bar",
+                "gain_of_next_reading_bar",
+            ]
+        )
     effect = fit.correct(rows)
     frame = pd.DataFrame({k: c[k].astype(object).where(c[k].notna(), "") for k in columns})
     frame["settled_fills"] = settled.astype("int64")
@@ -315,7 +409,10 @@ def _model_table(c, fit, rows, by_model, settled) -> pd.DataFrame:
     frame["noise"] = fit.noise_scale * by_model.noise_bar
     frame = frame[known]
     table = frame.groupby(columns, as_index=False, sort=True).agg(
-        settled_fills=("settled_fills", "sum"), effect_bar=("effect_bar", "mean"), sd=("sd", "median"), noise=("noise", "median")
+        settled_fills=("settled_fills", "sum"),
+        effect_bar=("effect_bar", "mean"),
+        sd=("sd", "median"),
+        noise=("noise", "median"),
     )
     variance, noise = table["sd"] ** 2, table["noise"] ** 2
     after = variance - variance**2 / (variance + noise)

@@ -15,18 +15,40 @@ GAUGE_CHECK_MONTHS = 12
 """Gauges are checked yearly: common practice, no source."""
 
 STOP = (
-    "not_in_test", "unit_condemned", "unit_withdrawn", "settled_above_permitted", "mix_out_of_tolerance", "mix_not_analysed",
-    "sides_analysed_apart", "oxygen_into_unclean_unit", "co_above_limit", "air_test_failed",
+    "not_in_test",
+    "unit_condemned",
+    "unit_withdrawn",
+    "settled_above_permitted",
+    "mix_out_of_tolerance",
+    "mix_not_analysed",
+    "sides_analysed_apart",
+    "oxygen_into_unclean_unit",
+    "co_above_limit",
+    "air_test_failed",
 )
 ATTENTION = (
-    "may_settle_above_permitted", "mix_above_oxygen_limit", "beyond_qualification", "side_gauges_differ", "gauge_past_check",
-    "gauge_drifting", "arrived_empty", "air_test_overdue", "air_test_failed_later", "suit_gas_only", "permitted_pressure_unknown",
-    "settled_reading_doubtful", "settled_before_stop", "outside_gas_table", "mix_impossible",
+    "may_settle_above_permitted",
+    "mix_above_oxygen_limit",
+    "beyond_qualification",
+    "side_gauges_differ",
+    "gauge_past_check",
+    "gauge_drifting",
+    "arrived_empty",
+    "air_test_overdue",
+    "air_test_failed_later",
+    "suit_gas_only",
+    "permitted_pressure_unknown",
+    "settled_reading_doubtful",
+    "settled_before_stop",
+    "outside_gas_table",
+    "mix_impossible",
 )
 SHORT = ("short_fill",)
 
 
-def build_verdict(c: pd.DataFrame, q: pd.DataFrame, mix: pd.DataFrame, inputs: dict, policy, drifting: np.ndarray) -> pd.DataFrame:
+def build_verdict(
+    c: pd.DataFrame, q: pd.DataFrame, mix: pd.DataFrame, inputs: dict, policy, drifting: np.ndarray
+) -> pd.DataFrame:
     """in_test, oxygen_clean, side_disagreement, air_state, verdict, reasons and released of each fill.
 
     Parameters
@@ -64,7 +86,9 @@ def build_verdict(c: pd.DataFrame, q: pd.DataFrame, mix: pd.DataFrame, inputs: d
         "co_above_limit": floats(c["co_ppm"]) > co_limit(policy)[0],
         "air_test_failed": air == "failed",
         "may_settle_above_permitted": (low <= permitted) & (high > permitted),
-        "mix_above_oxygen_limit": mix["above_oxygen_limit"].to_numpy() & unclean & ~mix["oxygen_decanted"].to_numpy(),
+        "mix_above_oxygen_limit": mix["above_oxygen_limit"].to_numpy()
+        & unclean
+        & ~mix["oxygen_decanted"].to_numpy(),
         "beyond_qualification": beyond_qualification(c, mix["qualification_needed"].to_numpy(), inputs["members"]),
         "side_gauges_differ": gauges_differ,
         "gauge_past_check": _past_check(c),
@@ -75,9 +99,12 @@ def build_verdict(c: pd.DataFrame, q: pd.DataFrame, mix: pd.DataFrame, inputs: d
         "suit_gas_only": mix["suit_gas"].to_numpy(),
         "permitted_pressure_unknown": ~np.isfinite(permitted),
         "outside_gas_table": ~np.isfinite(floats(q["settled_pressure_bar_15c"])),
-        "short_fill": floats(q["settled_pressure_bar_15c"]) < floats(c["target_pressure_bar"]) - policy.filling.short_bar,
-        "hot_stop": floats(c["stop_pressure_bar"]) - floats(q["settled_pressure_bar_15c"]) > policy.filling.short_bar,
-        "stopped_early": floats(c["stop_pressure_bar"]) < floats(c["target_pressure_bar"]) - policy.filling.short_bar,
+        "short_fill": floats(q["settled_pressure_bar_15c"])
+        < floats(c["target_pressure_bar"]) - policy.filling.short_bar,
+        "hot_stop": floats(c["stop_pressure_bar"]) - floats(q["settled_pressure_bar_15c"])
+        > policy.filling.short_bar,
+        "stopped_early": floats(c["stop_pressure_bar"])
+        < floats(c["target_pressure_bar"]) - policy.filling.short_bar,
     }
     reasons = lists(found, len(c))
     for own, marks, inspection in zip(reasons, c["marks"], state["reasons"], strict=True):
@@ -121,5 +148,3 @@ def _past_check(c: pd.DataFrame) -> np.ndarray:
 def _released(c: pd.DataFrame, releases: pd.DataFrame) -> np.ndarray:
     last = releases.groupby("fill_id")["released_at"].max()
     return (looked_up(c["fill_id"], last) >= c["filled_at"]).fillna(False).to_numpy(bool)
-
-

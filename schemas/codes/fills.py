@@ -4,62 +4,147 @@ from schemas.codes import Code
 
 CODES: list[Code] = [
     # hold: do not hand over
-    Code("not_in_test", "On the day of the fill the unit was not in test, or nobody knows.",
-         "Do not hand it over: drain it and send it to inspection, or enter the missing inspection."),
-    Code("unit_condemned", "A condemned cylinder was filled.", "Vent it in a safe place and take it out of service for good."),
+    Code(
+        "not_in_test",
+        "On the day of the fill the unit was not in test, or nobody knows.",
+        "Do not hand it over: drain it and send it to inspection, or enter the missing inspection.",
+    ),
+    Code(
+        "unit_condemned",
+        "A condemned cylinder was filled.",
+        "Vent it in a safe place and take it out of service for good.",
+    ),
     Code("unit_withdrawn", "A withdrawn cylinder was filled.", "Drain it and find out why it was withdrawn."),
-    Code("settled_above_permitted", "Cold, it will hold more than the permitted {permitted_bar:.0f} bar.",
-         "Bleed it slowly, let it cool, read it again."),
-    Code("mix_out_of_tolerance", "The analysis is off the mix asked for by more than the tolerance.",
-         "Mix again or relabel to what was analysed; analyse once more."),
-    Code("mix_not_analysed", "Other than air may be inside and no analysis is known.", "Analyse it, and log who did and when."),
-    Code("sides_analysed_apart",
-         "The sides differ; was the isolator shut? Do not dive it and do not simply open the isolator: that makes a third mix.",
-         "Equalise, wait, analyse both sides again, or drain and refill."),
-    Code("oxygen_into_unclean_unit", "Oxygen, or gas above the limit, was decanted into a unit that is not clean for oxygen.",
-         "Risk of fire: leave it alone, keep away from oil and grease, have it cleaned for oxygen before its next rich fill."),
-    Code("co_above_limit", "Carbon monoxide was measured above the limit: {co_ppm:.0f} ppm.",
-         "Do not breathe it. Stop the compressor, drain the cylinder, find the cause."),
-    Code("air_test_failed", "The last air test behind this source failed.",
-         "Stop filling, keep back what was filled since the last good test, call the laboratory."),
+    Code(
+        "settled_above_permitted",
+        "Cold, it will hold more than the permitted {permitted_bar:.0f} bar.",
+        "Bleed it slowly, let it cool, read it again.",
+    ),
+    Code(
+        "mix_out_of_tolerance",
+        "The analysis is off the mix asked for by more than the tolerance.",
+        "Mix again or relabel to what was analysed; analyse once more.",
+    ),
+    Code(
+        "mix_not_analysed",
+        "Other than air may be inside and no analysis is known.",
+        "Analyse it, and log who did and when.",
+    ),
+    Code(
+        "sides_analysed_apart",
+        "The sides differ; was the isolator shut? Do not dive it and do not simply open the isolator: that makes a third mix.",
+        "Equalise, wait, analyse both sides again, or drain and refill.",
+    ),
+    Code(
+        "oxygen_into_unclean_unit",
+        "Oxygen, or gas above the limit, was decanted into a unit that is not clean for oxygen.",
+        "Risk of fire: leave it alone, keep away from oil and grease, have it cleaned for oxygen before its next rich fill.",
+    ),
+    Code(
+        "co_above_limit",
+        "Carbon monoxide was measured above the limit: {co_ppm:.0f} ppm.",
+        "Do not breathe it. Stop the compressor, drain the cylinder, find the cause.",
+    ),
+    Code(
+        "air_test_failed",
+        "The last air test behind this source failed.",
+        "Stop filling, keep back what was filled since the last good test, call the laboratory.",
+    ),
     # check first
-    Code("may_settle_above_permitted", "Cold, it may hold more than the permitted {permitted_bar:.0f} bar.", "Read it again once cold."),
-    Code("mix_above_oxygen_limit", "The mix is above the oxygen-service limit and the unit is not clean for oxygen.",
-         "Have it cleaned for oxygen, or follow the local code if it sets another limit."),
-    Code("beyond_qualification", "The mix is beyond what this member is known to be qualified for.", "Ask for the certificate."),
-    Code("side_gauges_differ",
-         "The gauges of the two sides differ beyond their class; was the isolator shut? Do not simply open it: equalise, wait, analyse both.",
-         "Equalise, wait, read and analyse both sides again."),
+    Code(
+        "may_settle_above_permitted",
+        "Cold, it may hold more than the permitted {permitted_bar:.0f} bar.",
+        "Read it again once cold.",
+    ),
+    Code(
+        "mix_above_oxygen_limit",
+        "The mix is above the oxygen-service limit and the unit is not clean for oxygen.",
+        "Have it cleaned for oxygen, or follow the local code if it sets another limit.",
+    ),
+    Code(
+        "beyond_qualification",
+        "The mix is beyond what this member is known to be qualified for.",
+        "Ask for the certificate.",
+    ),
+    Code(
+        "side_gauges_differ",
+        "The gauges of the two sides differ beyond their class; was the isolator shut? Do not simply open it: equalise, wait, analyse both.",
+        "Equalise, wait, read and analyse both sides again.",
+    ),
     Code("gauge_past_check", "The filling gauge is past its yearly check.", "Have the gauge checked."),
-    Code("gauge_drifting", "The filling gauge drifts, or is off by more than its class.", "Have the gauge checked; compare with another."),
-    Code("arrived_empty", "It arrived empty, at {start_pressure_bar:.1f} bar: water may be inside.", "Look inside before the next fill."),
+    Code(
+        "gauge_drifting",
+        "The filling gauge drifts, or is off by more than its class.",
+        "Have the gauge checked; compare with another.",
+    ),
+    Code(
+        "arrived_empty",
+        "It arrived empty, at {start_pressure_bar:.1f} bar: water may be inside.",
+        "Look inside before the next fill.",
+    ),
     Code("air_test_overdue", "The air test behind this source was overdue.", "Have the air tested."),
-    Code("air_test_failed_later", "The next air test after this fill failed: what was filled since the last good one is in doubt.",
-         "Do not breathe it before the laboratory has said what was found."),
+    Code(
+        "air_test_failed_later",
+        "The next air test after this fill failed: what was filled since the last good one is in doubt.",
+        "Do not breathe it before the laboratory has said what was found.",
+    ),
     Code("suit_gas_only", "Suit gas only, not breathable.", "Label it so, and keep it off any regulator."),
-    Code("permitted_pressure_unknown", "Neither working pressure nor valve rating is known.", "Read the marks on cylinder and valve."),
-    Code("settled_reading_doubtful", "The settled reading cannot belong to this fill; it was left out.", "Check unit, gauge and time of it."),
-    Code("settled_before_stop", "The settled reading is dated before the stop; it was left out.", "Correct its time."),
+    Code(
+        "permitted_pressure_unknown",
+        "Neither working pressure nor valve rating is known.",
+        "Read the marks on cylinder and valve.",
+    ),
+    Code(
+        "settled_reading_doubtful",
+        "The settled reading cannot belong to this fill; it was left out.",
+        "Check unit, gauge and time of it.",
+    ),
+    Code(
+        "settled_before_stop", "The settled reading is dated before the stop; it was left out.", "Correct its time."
+    ),
     Code("settled_after_next_fill", "The settled reading came after the unit's next fill; it was left out."),
-    Code("outside_gas_table", "This state is outside the gas table or a figure is missing: nothing was computed.",
-         "Check pressure, temperature, size and mix of this row."),
+    Code(
+        "outside_gas_table",
+        "This state is outside the gas table or a figure is missing: nothing was computed.",
+        "Check pressure, temperature, size and mix of this row.",
+    ),
     Code("mix_impossible", "The shares of the mix add up to more than 100 %.", "Correct target or analysis."),
     # short, and why
-    Code("short_fill", "Short: it settles at {settled_pressure_bar_15c:.0f} bar, asked for {target_pressure_bar:.0f}."),
+    Code(
+        "short_fill",
+        "Short: it settles at {settled_pressure_bar_15c:.0f} bar, asked for {target_pressure_bar:.0f}.",
+    ),
     Code("hot_stop", "Stopped while hot: it will read {cooling_bar:.0f} bar less at 15 °C."),
     Code("stopped_early", "Stopped at {stop_pressure_bar:.0f} bar, below the {target_pressure_bar:.0f} asked for."),
     # how it was known
-    Code("settled_early", "The settled reading was taken before the gas had cooled; the rest of the cooling was computed."),
-    Code("settled_time_assumed", "The settled reading has no time; it was taken to be late enough.", "Log its time."),
-    Code("settled_temperature_missing", "The settled reading has no temperature and was left out.", "Log the temperature beside it."),
+    Code(
+        "settled_early",
+        "The settled reading was taken before the gas had cooled; the rest of the cooling was computed.",
+    ),
+    Code(
+        "settled_time_assumed", "The settled reading has no time; it was taken to be late enough.", "Log its time."
+    ),
+    Code(
+        "settled_temperature_missing",
+        "The settled reading has no temperature and was left out.",
+        "Log the temperature beside it.",
+    ),
     Code("fill_minutes_assumed", "How long the fill took is not logged; the source's usual rate was taken."),
-    Code("wall_mass_estimated", "The empty mass is not known; it was estimated from material, size and working pressure."),
-    Code("wall_mass_doubtful", "The stamped empty mass is far from what such a cylinder weighs; an estimate was taken.",
-         "Check the empty mass in the register."),
+    Code(
+        "wall_mass_estimated",
+        "The empty mass is not known; it was estimated from material, size and working pressure.",
+    ),
+    Code(
+        "wall_mass_doubtful",
+        "The stamped empty mass is far from what such a cylinder weighs; an estimate was taken.",
+        "Check the empty mass in the register.",
+    ),
     # may this unit be filled today
     Code("fill_condemned", "Condemned: it must never be filled again."),
     Code("fill_withdrawn", "Withdrawn from service: may not be filled."),
-    Code("fill_test_unknown", "Nobody knows whether it is in test: may not be filled.", "Enter its last inspections."),
+    Code(
+        "fill_test_unknown", "Nobody knows whether it is in test: may not be filled.", "Enter its last inspections."
+    ),
     Code("fill_out_of_test", "Out of date: may not be filled.", "Send it to inspection."),
     Code("fill_finding_open", "A failed inspection or a finding is still open: may not be filled."),
     Code("fill_arrived_empty", "Arrived empty: look inside before it is filled; water or corrosion may be there."),
@@ -72,7 +157,9 @@ CODES: list[Code] = [
     Code("relief_limit", "Capped 10 bar below the relief valve's setting."),
     Code("read_the_valve", "Read the valve: 232 or 300? Its rating is not known, so the working pressure counts."),
     Code("too_few_settled_fills", "Too few settled fills for any hot overshoot: capped at the permitted pressure."),
-    Code("mark_unknown_no_overshoot", "A mark that limits a hot fill is not known: capped at the permitted pressure."),
+    Code(
+        "mark_unknown_no_overshoot", "A mark that limits a hot fill is not known: capped at the permitted pressure."
+    ),
     Code("let_it_cool", "The gas would be above 65 °C: stop and let it cool."),
     Code("nothing_learned_yet", "No settled reading is known yet: from the energy balance alone."),
 ]

@@ -63,12 +63,26 @@ class Station:
 
 
 KINDS = [  # material, capacity, working pressure, kg
-    ("steel", 12.0, 232.0, 14.2), ("steel", 10.0, 232.0, 12.0), ("steel", 15.0, 232.0, 17.4), ("steel", 10.0, 300.0, 16.4),
-    ("aluminium", 11.1, 207.0, 14.2), ("steel", 7.0, 232.0, 8.6), ("steel", 7.0, 300.0, 10.9), ("aluminium", 5.7, 207.0, 7.3),
+    ("steel", 12.0, 232.0, 14.2),
+    ("steel", 10.0, 232.0, 12.0),
+    ("steel", 15.0, 232.0, 17.4),
+    ("steel", 10.0, 300.0, 16.4),
+    ("aluminium", 11.1, 207.0, 14.2),
+    ("steel", 7.0, 232.0, 8.6),
+    ("steel", 7.0, 300.0, 10.9),
+    ("aluminium", 5.7, 207.0, 7.3),
 ]
 
 
-def simulate(seed: int, n: int = 250, settled_share: float = 0.5, name: str = "north", wall_share: float = 0.0) -> Station:
+def simulate(
+    seed: int,
+    n: int = 250,
+    settled_share: float = 0.5,
+    name: str = "north",
+    wall_share: float = 0.0,
+    film: float = 1.0,
+    loss: float = 1.0,
+) -> Station:
     """A station with n fills of air over a season."""
     rng = np.random.default_rng(seed)
     units = int(rng.integers(12, 40))
@@ -81,9 +95,9 @@ def simulate(seed: int, n: int = 250, settled_share: float = 0.5, name: str = "n
     neck_kg = rng.uniform(0.5, 1.2)
     stamped = rng.random() < 0.6
 
-    film_factor = np.exp(rng.normal(0, 0.35))
-    jet_factor = np.exp(rng.normal(0, 0.45))
-    outside = np.exp(rng.normal(np.log(8.5), 0.3))
+    film_factor = film * np.exp(rng.normal(0, 0.35))
+    jet_factor = film * np.exp(rng.normal(0, 0.45))
+    outside = loss * np.exp(rng.normal(np.log(8.5), 0.3))
     delivery = rng.normal(11.0, 4.0)
     least = rng.uniform(130, 180)
     flow = rng.choice([120.0, 180.0, 250.0, 330.0])  # free L/min
@@ -102,14 +116,29 @@ def simulate(seed: int, n: int = 250, settled_share: float = 0.5, name: str = "n
     target = working[unit]
     at_stop = target - offset + rng.normal(0, 1.0, n)
     added = capacity[unit] * (at_stop - start)
-    minutes = np.where(from_bank, added / rng.uniform(400, 1500, n), added / (flow * np.exp(rng.normal(0, 0.08, n))))
+    minutes = np.where(
+        from_bank, added / rng.uniform(400, 1500, n), added / (flow * np.exp(rng.normal(0, 0.08, n)))
+    )
     ambient_k = ambient + 273.15
     inflow_k = np.where(from_bank, ambient_k + bank_k, ambient_k + delivery + rng.normal(0, 1.0, n))
     bank_bar = np.where(from_bank, at_stop + 8 + rng.uniform(0, 60, n), np.nan)
 
     gas_k, _ = _fill(
-        rng, start, at_stop, minutes, ambient_k, inflow_k, bank_bar, least, capacity[unit] / 1000, mass[unit] * specific[unit],
-        neck_kg * 420.0, film_factor, jet_factor, outside, np.where(material[unit] == "steel", 45.0, 160.0),
+        rng,
+        start,
+        at_stop,
+        minutes,
+        ambient_k,
+        inflow_k,
+        bank_bar,
+        least,
+        capacity[unit] / 1000,
+        mass[unit] * specific[unit],
+        neck_kg * 420.0,
+        film_factor,
+        jet_factor,
+        outside,
+        np.where(material[unit] == "steel", 45.0, 160.0),
     )
     d = density(at_stop + ATM, gas_k)
     true_15 = pressure(d, 288.15) - ATM
@@ -129,11 +158,18 @@ def simulate(seed: int, n: int = 250, settled_share: float = 0.5, name: str = "n
     ids = np.array([f"{name}-{u:02d}" for u in range(units)])
     fills = pd.DataFrame(
         {
-            "fill_id": [f"{name}-f{i:05d}" for i in range(n)], "filled_at": at, "unit_id": ids[unit], "station_id": name,
-            "source_id": np.where(from_bank, f"{name}-bank", f"{name}-compressor"), "fill_method": "air",
-            "start_pressure_bar": np.round((start + offset) / step).clip(0) * step, "target_pressure_bar": target,
-            "stop_pressure_bar": reading, "gauge_id": f"{name}-gauge",
-            "ambient_c": np.round(ambient + rng.normal(0, ambient_sd, n), 1), "fill_minutes": np.round(minutes, 1).clip(0.5),
+            "fill_id": [f"{name}-f{i:05d}" for i in range(n)],
+            "filled_at": at,
+            "unit_id": ids[unit],
+            "station_id": name,
+            "source_id": np.where(from_bank, f"{name}-bank", f"{name}-compressor"),
+            "fill_method": "air",
+            "start_pressure_bar": np.round((start + offset) / step).clip(0) * step,
+            "target_pressure_bar": target,
+            "stop_pressure_bar": reading,
+            "gauge_id": f"{name}-gauge",
+            "ambient_c": np.round(ambient + rng.normal(0, ambient_sd, n), 1),
+            "fill_minutes": np.round(minutes, 1).clip(0.5),
             "target_o2_pct": 20.95,
             "settled_pressure_bar": np.where(settled, later, np.nan),
             "settled_c": np.where(settled, np.round(room + rng.normal(0, 0.3, n), 1), np.nan),
@@ -143,18 +179,54 @@ def simulate(seed: int, n: int = 250, settled_share: float = 0.5, name: str = "n
     )
     cylinders = pd.DataFrame(
         {
-            "cylinder_id": ids, "owner_id": "station", "material": material, "water_capacity_l": np.round(capacity, 2),
-            "working_pressure_bar": working, "valve_pressure_bar": working, "status": "in_service",
-            "empty_mass_kg": np.round(mass, 1) if stamped else np.nan, "manufactured_on": pd.Timestamp("2030-06-01"),
+            "cylinder_id": ids,
+            "owner_id": "station",
+            "material": material,
+            "water_capacity_l": np.round(capacity, 2),
+            "working_pressure_bar": working,
+            "valve_pressure_bar": working,
+            "status": "in_service",
+            "empty_mass_kg": np.round(mass, 1) if stamped else np.nan,
+            "manufactured_on": pd.Timestamp("2030-06-01"),
         }
     )
-    gauges = pd.DataFrame({"gauge_id": [f"{name}-gauge"], "station_id": name, "accuracy_class": 1.6, "span_bar": 400.0, "step_bar": step})
-    sources = pd.DataFrame({"source_id": [f"{name}-compressor", f"{name}-bank"], "kind": ["compressor", "bank"],
-                            "fed_by": [None, f"{name}-compressor"], "o2_pct": 20.95})
+    gauges = pd.DataFrame(
+        {
+            "gauge_id": [f"{name}-gauge"],
+            "station_id": name,
+            "accuracy_class": 1.6,
+            "span_bar": 400.0,
+            "step_bar": step,
+        }
+    )
+    sources = pd.DataFrame(
+        {
+            "source_id": [f"{name}-compressor", f"{name}-bank"],
+            "kind": ["compressor", "bank"],
+            "fed_by": [None, f"{name}-compressor"],
+            "o2_pct": 20.95,
+        }
+    )
     return Station(fills, cylinders, gauges, sources, true_15, gas_k - 273.15)
 
 
-def _fill(rng, start, stop, minutes, ambient_k, inflow_k, bank_bar, least, volume, wall_j_k, neck_j_k, film, jet, outside, conductivity):
+def _fill(
+    rng,
+    start,
+    stop,
+    minutes,
+    ambient_k,
+    inflow_k,
+    bank_bar,
+    least,
+    volume,
+    wall_j_k,
+    neck_j_k,
+    film,
+    jet,
+    outside,
+    conductivity,
+):
     """Gas at stop, K, and outer wall: explicit steps of a second or two, four wall shells and a neck."""
     n = len(start)
     cyl_start_k = ambient_k + rng.normal(0, 1.2, n)
@@ -199,7 +271,11 @@ def _fill(rng, start, stop, minutes, ambient_k, inflow_k, bank_bar, least, volum
                 miss = e / d_next - energy(d_next, t)
                 t = t + miss / 23.0
             mid = between * (wall[0] - wall[1])
-            mid = np.clip(mid, -np.abs(wall_j_k * 0.25 / dt * (wall[0] - wall[1])), np.abs(wall_j_k * 0.25 / dt * (wall[0] - wall[1])))
+            mid = np.clip(
+                mid,
+                -np.abs(wall_j_k * 0.25 / dt * (wall[0] - wall[1])),
+                np.abs(wall_j_k * 0.25 / dt * (wall[0] - wall[1])),
+            )
             wall[0] = wall[0] + dt * (q - mid) / (wall_j_k / 2)
             wall[1] = wall[1] + dt * (mid - outside * area * (wall[1] - ambient_k)) / (wall_j_k / 2)
             neck = neck + dt * (qn - 0.3 * (neck - ambient_k)) / neck_j_k
