@@ -104,6 +104,7 @@ def _header(data: bytes, mapping: Mapping, known: set[str]) -> tuple[str, list[s
     text = head.decode("utf-8", "ignore")
 
     def parse(separator):
+        csv.field_size_limit(MOST_BYTES)
         reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=False)
         try:
             return [cell.strip() for cell in next(reader)], reader.line_num
@@ -154,7 +155,7 @@ def _one(column: pa.ChunkedArray) -> pa.Array:
 
 
 def _line_by_line(body: bytes, separator: str, headers: list[str], header_lines: int) -> Sheet:
-    csv.field_size_limit(len(body) + 1)
+    csv.field_size_limit(MOST_BYTES)  # long cells are told by row below; the module would only give up on the file
     reader = csv.reader(io.StringIO(body.decode("utf-8"), newline=""), delimiter=separator, strict=True)
     rows: list[list[str | None]] = []
     lines: list[int] = []
