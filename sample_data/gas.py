@@ -36,7 +36,16 @@ def _nodes(count):
 
 
 def _basis(x, count):
-    return np.cos(np.arange(count) * np.arccos(np.clip(x, -1, 1))[..., None])
+    x = np.minimum(np.maximum(x, -1.0), 1.0)
+    if np.size(x) < 120:  # fewer calls beat fewer operations
+        return np.cos(np.arange(count) * np.arccos(x)[..., None])
+    out = np.empty((count, *np.shape(x)))
+    out[0], out[1] = 1.0, x
+    twice = 2 * x
+    for k in range(2, count):
+        np.multiply(twice, out[k - 1], out=out[k])
+        out[k] -= out[k - 2]
+    return np.moveaxis(out, 0, -1)
 
 
 def _fit(state):
@@ -93,6 +102,12 @@ class Gas:
         self.he = np.array(he, float)
         self.argon = np.zeros(self.o2.shape, bool) if argon is None else np.array(argon, bool)
         self._coefficients()
+
+    def mixed(self, rows, o2, he):
+        """New fractions in some of the vessels."""
+        self.o2, self.he = o2, he
+        part = Gas(o2[rows], he[rows], self.argon[rows])
+        self.c[rows], self.cv0[rows] = part.c, part.cv0
 
     def _coefficients(self):
         mixtures, air, argon = _library()

@@ -166,13 +166,13 @@ def fill(v, s, room_k, dt=2.0, longest_s=4500.0):
         h = h_in[rows, phase, low] * (1 - part) + h_in[rows, phase, low + 1] * part
         total = v.mol + new
         so2, she = s.o2[rows, phase], s.he[rows, phase]
-        changing = bool(np.any(np.abs(so2 - v.o2) + np.abs(she - v.he) > 2e-4))
+        changing = np.flatnonzero(running & (np.abs(so2 - v.o2) + np.abs(she - v.he) > 2e-4))
         v.o2 = (v.o2 * v.mol + so2 * new) / total
         v.he = (v.he * v.mol + she * new) / total
         v.mol = total
         added[rows, phase] += new
-        if changing:
-            gas = v.gas()
+        if changing.size:
+            gas.mixed(changing, v.o2, v.he)
         density = v.mol / v.litres
         difference = v.gas_k - v.inner_k
         stir = 48.0 * (flow / v.area_m2 / 0.4) ** 0.55
@@ -202,7 +202,7 @@ def breathe(v, flow_mol_s, water_k, dt):
     energy = v.mol * u
     mol[:, 0], kelvin[:, 0], bar[:, 0] = v.mol, v.gas_k, p - ATM_BAR
     for k in range(steps):
-        out = np.minimum(flow_mol_s[:, k] * dt, v.mol * 0.2)
+        out = np.where(p > 2.5, flow_mol_s[:, k] * dt, 0.0)  # an empty cylinder gives nothing
         h = u + p * 100.0 / density
         difference = v.gas_k - v.inner_k
         heat = _exchange(v.mol * gas.cv0 * 1.15, _film(v, density, difference), difference, dt)

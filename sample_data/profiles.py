@@ -1,6 +1,7 @@
 """Depth and breathing over time for one dive, and how much gas two would need from each moment of it."""
 
 import numpy as np
+from scipy.signal import lfilter
 
 DT = 5.0  # s, the step of the dive model
 SALT = 1025.0 * 9.80665 / 1e5  # bar a metre
@@ -52,8 +53,7 @@ def breathing(rng, grid, depth, rate, bottom_end):
     noise[0] = rng.normal(0, 0.10)
     keep = np.exp(-DT / 150.0)
     kicks = rng.normal(0, 0.10 * np.sqrt(1 - keep**2), n)
-    for k in range(1, n):
-        noise[k] = keep * noise[k - 1] + kicks[k]
+    noise[1:] = lfilter([1.0], [1.0, -keep], kicks[1:], zi=[keep * noise[0]])[0]
     phase = np.where(grid < 180, 1.14, np.where(grid > bottom_end + 120, 0.90, 1.0))
     for _ in range(rng.poisson(1.2)):
         centre = rng.uniform(240, max(bottom_end, 300))

@@ -102,8 +102,8 @@ def compressor_log(fills, days, weather, rng):
     """Weekly readings, filter changes, and timed pump-ups of the bank, from the air that the fills took."""
     out = []
     hours = {"comp-1": 1412.0, "comp-2": 236.0}
-    made = {c: sorted((f["filled_s"], f) for f in fills if f["source_id"] == c or (c == "comp-1" and f["source_id"] in ("bank-air", "bank-32")))
-            for c in hours} if fills else {c: [] for c in hours}
+    fed = {"comp-1": ("comp-1", "bank-air", "bank-32"), "comp-2": ("comp-2",)}
+    made = {c: sorted(((f["filled_s"], f) for f in fills if f["source_id"] in fed[c]), key=lambda x: x[0]) for c in hours}
     for c, rate in (("comp-1", 265.0), ("comp-2", 95.0)):
         since = 31.0 if c == "comp-1" else 4.0
         place = 0

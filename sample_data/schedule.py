@@ -120,6 +120,7 @@ def fills_for(events, fleet, rng):
     gas = {c.unit_id: c.gas for c in fleet}
     last: dict[str, tuple[int, str]] = {}
     suit_dives: dict[str, int] = {}
+    earlier: dict[str, Event] = {}
     out = []
     for e in sorted(events, key=lambda e: e.t):
         for u in e.units:
@@ -128,6 +129,8 @@ def fills_for(events, fleet, rng):
                 suit_dives[u] = suit_dives.get(u, 5) + 1
             low = last.get(u, (0, ""))[0]
             skip = (small and suit_dives[u] < 5) or (e.fact.get("nth") and u.startswith("T12") and e.t - low < 5 * 3600 and rng.random() < 0.8)
+            if skip and not small and u in earlier:
+                earlier[u].fact["keeps"] = True
             if not skip:
                 t = _time_between(low, e.t, rng)
                 if t is not None:
@@ -138,6 +141,7 @@ def fills_for(events, fleet, rng):
                     if e.t - t < 4800:  # between two dives of a day: from the bank, or there is no time
                         out[-1].fact["rush"] = True
             last[u] = (e.t + 4000, "dive")
+            earlier[u] = e
     return out
 
 

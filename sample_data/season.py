@@ -136,7 +136,8 @@ class Season:
             slack = min(slack, rng.normal(0, 1.5))
         stop_true = target + slack - self.offset(gauge, e.t)
         stop_true = max(stop_true, start_true + 2)
-        at_once = 1 if e.fact.get("rush") else int(rng.choice([1, 2, 3], p=[0.5, 0.35, 0.15]))
+        at_once = 1 if e.fact.get("rush") or source == "comp-2" else int(rng.choice([1, 2, 3], p=[0.5, 0.35, 0.15]))
+        at_once = min(at_once, 2) if litres > 20 else at_once
         free_l_min = {"comp-1": 265, "comp-2": 95}.get(source, 0) / at_once
         bank = source.startswith("bank")
         rate_bar_min = rng.uniform(16, 38) if bank else free_l_min / litres
@@ -269,7 +270,8 @@ class Season:
         typical = self._rate(m, e.t, deepest * 0.7, water_low)
         part = self.v.take(np.array(back))
         gas = part.gas()
-        left = gas.density(np.full(len(back), m.reserve_bar * (1.55 if deep else 1.0) + ATM_BAR), np.full(len(back), water_low + 269.0)) * part.litres
+        means_to_keep = m.reserve_bar * (1.55 if deep else 1.0) if not fact.get("keeps") else max(m.reserve_bar, 0.62 * float(part.gauge_bar()[0]))
+        left = gas.density(np.full(len(back), means_to_keep + ATM_BAR), np.full(len(back), water_low + 269.0)) * part.litres
         available = float(np.maximum(part.mol - left, 0).sum() / FREE_MOL)
         if fact.get("isolator_closed"):
             available *= 0.62
@@ -358,8 +360,9 @@ class Season:
         left = np.zeros(grid.size)
         for b in back:
             t = p["tanks"][b]
-            gas = Gas(np.full(grid.size, self.v.o2[b]), np.full(grid.size, self.v.he[b]))
-            left += (t["mol"] - gas.density(np.full(grid.size, 10 + ATM_BAR), t["kelvin"]) * self.v.litres[b]) / FREE_MOL
+            few = np.linspace(t["kelvin"].min() - 0.1, t["kelvin"].max() + 0.1, 5)
+            kept = Gas([self.v.o2[b]], [self.v.he[b]]).density(np.full(5, 10 + ATM_BAR), few) * self.v.litres[b]
+            left += (t["mol"] - np.interp(t["kelvin"], few, kept)) / FREE_MOL
         need = needed_free_l(depth, p["surface"])
         margin = left - need
         k = int(np.argmin(margin))

@@ -1,0 +1,142 @@
+"""The sample station: its own physics against printed numbers, its season against what cannot be otherwise."""
+
+import hashlib
+
+import numpy as np
+import pytest
+
+pytest.importorskip("CoolProp")
+
+from sample_data import heat, make, profiles
+from sample_data.gas import ATM_BAR, FREE_MOL, Gas, settled
+from sample_data.station import first_cylinders
+
+
+@pytest.mark.parametrize(("o2", "he", "stop_bar", "gas_c", "to_c", "expected_bar"), [
+    (0.2095, 0.0, 300, 45, 10, 251.62),
+    (0.2095, 0.0, 232, 40, 15, 205.76),
+    (0.32, 0.0, 232, 40, 15, 205.53),
+    (0.18, 0.45, 232, 40, 15, 211.46),
+    (0.10, 0.70, 232, 40, 15, 212.78),
+    (1.0, 0.0, 232, 40, 15, 203.96),
+])
+def test_the_fitted_gas_cools_as_the_library_says(o2, he, stop_bar, gas_c, to_c, expected_bar):
+    """Reference: CoolProp's air equation (Lemmon et al. 2000, J. Phys. Chem. Ref. Data 29(3)) and its mixture model."""
+    gas = Gas([o2], [he])
+    density = gas.density(np.array([stop_bar + ATM_BAR]), np.array([gas_c + 273.15]))
+    assert settled(gas, density, to_c)[0] == pytest.approx(expected_bar, abs=0.1)
+
+
+def test_internal_energy_of_air_is_the_library_s():
+    """Difference between two states, CoolProp `Air`."""
+    from CoolProp.CoolProp import PropsSI
+
+    gas, kelvin = Gas([0.2095] * 2, [0.0] * 2), np.array([288.15, 330.0])
+    density = gas.density(np.array([1.0, 300.0]), kelvin)
+    ours = np.diff(gas.both(density, kelvin)[1])[0]
+    theirs = PropsSI("UMOLAR", "P", 300e5, "T", 330.0, "Air") - PropsSI("UMOLAR", "P", 1e5, "T", 288.15, "Air")
+    assert ours == pytest.approx(theirs, rel=0.01)
+
+
+def _one_twelve(celsius=20.0):
+    v = heat.vessels(first_cylinders()[:1], celsius)
+    v.inside[:] = v.outside[:] = 1.0
+    v.leak_mol_s[:] = 0.0
+    return v
+
+
+def test_a_cylinder_left_alone_keeps_its_gas_and_comes_to_the_room():
+    v = _one_twelve(40.0)
+    before = v.mol.copy()
+    heat.stand(v, np.array([6 * 3600.0]), np.array([288.15]), np.array([288.15]))
+    assert v.mol == pytest.approx(before)
+    assert v.gas_k[0] == pytest.approx(288.15, abs=0.5)
+
+
+def _supply(rate_mol_s, stop_bar):
+    def one(x):
+        return np.array([[x]], float)
+
+    return heat.Supply(one(0.2095), one(0), one(0) > 1, one(1) > 0, one(300.0), one(293.15), one(rate_mol_s), one(np.nan), np.array([stop_bar]))
+
+
+def test_a_fill_lies_between_no_wall_and_a_wall_that_takes_all():
+    """From 50 to 232 bar out of a 300 bar bank at 20 °C: 97 °C with no wall, 42 °C with a wall that shares all heat and
+    loses none (energy balance with CoolProp's air)."""
+    v = _one_twelve()
+    v.mol = v.gas().density(np.array([50 + ATM_BAR]), v.gas_k) * v.litres
+    heat.fill(v, _supply(30 * 12 * FREE_MOL / 60, 232.0), np.array([293.15]))
+    assert 35 < v.gas_k[0] - 273.15 < 70
+    assert v.gauge_bar()[0] == pytest.approx(232, abs=2)
+
+
+def test_energy_is_kept_when_no_heat_leaves():
+    """What gas and wall gain equals the enthalpy let in, once the room takes nothing."""
+    v = _one_twelve()
+    v.outside[:] = 1e-9
+    gas = v.gas()
+    before = v.mol * gas.both(v.mol / v.litres, v.gas_k)[1] + v.wall_j_k * (v.inner_k + v.outer_k)
+    moles = v.mol.copy()
+    s = _supply(25 * 12 * FREE_MOL / 60, 220.0)
+    heat.fill(v, s, np.array([293.15]), dt=1.0)
+    after = v.mol * v.gas().both(v.mol / v.litres, v.gas_k)[1] + v.wall_j_k * (v.inner_k + v.outer_k)
+    brought = (v.mol - moles) * Gas([0.2095], [0.0]).enthalpy(np.array([300.0 + ATM_BAR]), np.array([293.15]))
+    assert (after - before - brought)[0] == pytest.approx(0, abs=0.02 * (after - before + 1e5)[0])
+
+
+def test_breathing_takes_out_what_was_breathed_and_cools():
+    v = _one_twelve(10.0)
+    v.mol = v.gas().density(np.array([210 + ATM_BAR]), v.gas_k) * v.litres
+    steps = int(40 * 60 / profiles.DT)
+    flow = np.full((1, steps), 40 * FREE_MOL / 60)
+    mol, kelvin, bar = heat.breathe(v, flow, np.full((1, steps), 283.15), profiles.DT)
+    assert (mol[0, 0] - mol[0, -1]) / FREE_MOL == pytest.approx(1600, rel=1e-6)
+    assert 1 < 283.15 - kelvin[0, steps // 2] < 9
+    assert np.all(np.diff(bar[0]) < 0.01)
+
+
+def test_gas_for_two_from_thirty_metres():
+    """Two divers at 25 L/min, P = 1 + d/10, from 30 m: 841.7 free litres (arithmetic); here in salt water at 1.01325."""
+    need = profiles.needed_free_l(np.array([30.0]), 1.01325, per_diver_l_min=30.0)[0]
+    assert need == pytest.approx(1018.8, rel=0.004)
+
+
+@pytest.fixture(scope="module")
+def small():
+    return make.play(members=4, cylinders=30, months=2, fills=45, dives=30, seed=3, planted=False)
+
+
+def test_content_carries_over_from_fill_to_dive(small):
+    season, *_ = small
+    for p in season.dives:
+        assert p["start_true"] > 60
+        for t in p["tanks"].values():
+            assert np.all(np.diff(t["mol"]) <= 1e-9)
+
+
+def test_no_unit_is_in_two_places(small):
+    season, *_ = small
+    moments = {}
+    for r in season.fills:
+        moments.setdefault(r["unit_id"], []).append((r["e"].t, r["filled_s"]))
+    for p in season.dives:
+        for u in p["e"].units:
+            moments.setdefault(u, []).append((p["e"].t, p["e"].t + p["grid"][-1]))
+    for spans in moments.values():
+        spans.sort()
+        assert all(a[1] <= b[0] for a, b in zip(spans, spans[1:], strict=False))
+
+
+def _digest(folder):
+    h = hashlib.sha256()
+    for f in sorted(folder.rglob("*")):
+        if f.is_file():
+            h.update(f.relative_to(folder).as_posix().encode() + b"\0" + f.read_bytes())
+    return h.hexdigest()
+
+
+def test_the_same_seed_gives_the_same_bytes(tmp_path):
+    size = dict(members=12, cylinders=30, months=2, fills=25, dives=20, seed=7)
+    for name in ("a", "b"):
+        make.make(tmp_path / name, **size)
+    assert _digest(tmp_path / "a") == _digest(tmp_path / "b")
