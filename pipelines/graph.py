@@ -92,6 +92,10 @@ def build_all(station: Station, warehouse: Warehouse, publisher: Publisher, toda
     trends = _trends(build, dives["dive_consumption"])
     progress("Reserves", 5, steps)
     _reserves(build, units, fills, dives, trends)
+    from pipelines.build.gas_added import build_gas_added
+
+    given = build_gas_added(fills, build.policy)
+    publisher.write("gas_added", "all", given, frame_hash(given))
     progress("Fleet and air", 6, steps)
     _fleet(build, units, fills, dives["dive_tank_use"])
     progress("Publishing", 7, steps)

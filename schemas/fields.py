@@ -379,6 +379,10 @@ LIFT_MARGIN_KG = number("lift_margin_kg", "Lift left at the start with the suit'
 BALLAST_MARGIN_KG = number("ballast_margin_kg", "Weight left at 5 m at the end.", "kg")
 
 # --- beyond the contract: for later steps and the pages ----------------------------------------
+ON_HOLD = flag("on_hold", "A hold that still stands: not released, and no later fill.")
+FILLS_COUNT = whole("fills", "Fills.")
+OXYGEN_FREE_L = number("oxygen_free_l", "Pure oxygen that the added gas took beyond air's own.", "free L")
+HELIUM_FREE_L = number("helium_free_l", "Helium added.", "free L")
 NEXT_LOW_L_MIN = number("next_low_l_min", "Low end of the 80 % interval of the next dive.", "L/min")
 NEXT_HIGH_L_MIN = number("next_high_l_min", "High end of the 80 % interval of the next dive.", "L/min")
 CRITICAL_RMV_L_MIN = number("critical_rmv_l_min", "The rate at which the least margin would have been nil.", "L/min")

@@ -37,7 +37,7 @@ _table(
     f.EXPECTED_O2_PCT, f.EXPECTED_HE_PCT, f.O2_ERROR_PCT, f.MIX_VERDICT, f.MAX_OPERATING_DEPTH_M,
     f.MAX_OPERATING_DEPTH_DECO_M, f.MIN_OPERATING_DEPTH_M, f.IN_TEST, f.OXYGEN_CLEAN, f.SIDE_DISAGREEMENT,
     f.FILL_RATE_BAR_MIN, f.ADDED_FREE_L, f.GAS_MASS_KG, f.CO_PPM, f.AIR_STATE, f.MODEL_VERSION, f.VERDICT, f.REASONS,
-    f.RELEASED, f.HANDED_OVER_VERDICT, f.HANDED_OVER_SETTLED_BAR_15C,
+    f.RELEASED, f.HANDED_OVER_VERDICT, f.HANDED_OVER_SETTLED_BAR_15C, f.ON_HOLD,
 )
 _table(
     "cylinder_health", "A row a cylinder: dates, leaks and what stands against it.", "cylinder_id",
@@ -124,6 +124,10 @@ _table(
 )
 _table("gauge_check", "A row a gauge and month.", "gauge_id month_on",
        f.GAUGE_ID, f.MONTH_ON, f.GAUGE_OFFSET_BAR, f.OFFSET_LOW_BAR, f.OFFSET_HIGH_BAR, f.DRIFTING)
+_table(
+    "gas_added", "A row a month, source and member: gas given, for accounts.", "month_on source_id member_id",
+    f.MONTH_ON, f.SOURCE_ID, f.MEMBER_ID, f.FILLS_COUNT, f.ADDED_FREE_L, f.OXYGEN_FREE_L, f.HELIUM_FREE_L,
+)
 _table("people", "Members by name.", "member_id", f.MEMBER_ID, f.DISPLAY_NAME)
 _table(
     "units", "What is filled: cylinders and manifolded sets.", "unit_id",
