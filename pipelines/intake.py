@@ -100,7 +100,7 @@ class Intake:
         # The registers and links of this pass decide how UDDF files are read, so these come after them.
         now_linked = frame_hash(self.warehouse.current("links")[["source_ref", "kind", "target_id", "member_id"]])
         if now_linked != links_hash:
-            _, uddf = self._to_read(self._known(), now_linked)
+            _, uddf = self._to_read(self._known(), now_linked, count=False)
         for n, (found, reread) in enumerate(uddf):
             progress(found.file, len(tables) + n, total)
             self._take(found, reread)
@@ -126,7 +126,7 @@ class Intake:
     def _mapping(self, source: str) -> Mapping:
         return self.station.mappings.get(source) or Mapping(source)
 
-    def _to_read(self, known: dict[str, dict], links_hash: str) -> tuple[list, list]:
+    def _to_read(self, known: dict[str, dict], links_hash: str, count: bool = True) -> tuple[list, list]:
         """Files to read now, tables in the order in which they need each other, and UDDF files."""
         tables, uddf, again = [], [], []
         here = scan(self.station.inbox)
@@ -148,7 +148,8 @@ class Intake:
                     again.append(found.file)
                 continue
             (uddf if found.source == "uddf" else tables).append((found, last))
-        self._count_seen(again)
+        if count:
+            self._count_seen(again)
         order = {name: n for n, name in enumerate(INTAKE_ORDER)}
         tables.sort(key=lambda pair: (order.get(pair[0].source, -1), pair[0].mtime_ns, pair[0].file))
         return tables, uddf
