@@ -1,0 +1,131 @@
+"""`station.toml` is written with every policy, read back the same, and every mistake in it is named with its mend."""
+
+import dataclasses
+
+import pytest
+
+from pipelines.settings import FILE, SettingsError, load_station, station_text, write_station
+from schemas.policy import SECTIONS, Policy
+from schemas.sources import SOURCES
+
+
+def station_with(folder, text: str):
+    folder.mkdir(exist_ok=True)
+    (folder / FILE).write_text(text, encoding="utf-8")
+    return load_station(folder)
+
+
+def mistakes(folder, text: str) -> list[str]:
+    with pytest.raises(SettingsError) as caught:
+        station_with(folder, text)
+    return caught.value.problems
+
+
+def test_a_new_station_has_every_policy_at_its_default_and_its_folders(tmp_path):
+    write_station(tmp_path / "st", name='A "quoted" name, ü', rule_set="de", time_zone="Europe/Berlin")
+    station = load_station(tmp_path / "st")
+    assert station.name == 'A "quoted" name, ü'
+    assert station.policy == Policy(rule_set="de", time_zone="Europe/Berlin")
+    assert set(station.mappings) == set(SOURCES)
+    assert all(p.is_dir() for p in (station.inbox, station.archive, station.lake, station.published, station.reports))
+    text = (tmp_path / "st" / FILE).read_text(encoding="utf-8")
+    for section in SECTIONS.values():
+        for field in dataclasses.fields(section):
+            assert f"{field.name} =" in text
+            assert field.metadata["says"] in text
+
+
+def test_a_station_is_never_written_over(tmp_path):
+    write_station(tmp_path)
+    with pytest.raises(SettingsError, match="is a station already"):
+        write_station(tmp_path)
+
+
+def test_the_examples_in_a_new_file_work_once_their_marks_are_taken_away(tmp_path):
+    text = station_text("x", "uk", "Europe/London", "clock")
+    before, _, examples = text.partition("# How your own files differ")
+    lines = [line.removeprefix("# ") if line.startswith(("# [", "# ")) and ("=" in line or "[" in line[:4]) else line
+             for line in examples.splitlines()[1:]]
+    station = station_with(tmp_path, before + "\n".join(lines))
+    fills = station.mappings["fills"]
+    assert fills.units == {"stop_pressure_bar": "psi"}
+    assert fills.headers["filled_at"] == ("Date", "Time")
+    assert len(fills.stated["ambient_c"]) == 12
+    assert station.uddf.roles == {"tank-1": "back"}
+    assert station.people == {"someone@station.example": "manager"}
+
+
+def test_an_empty_file_is_a_station_with_defaults(tmp_path):
+    station = station_with(tmp_path, "")
+    assert station.policy == Policy()
+    assert station.today == "clock"
+
+
+def test_today_may_be_a_day(tmp_path):
+    assert station_with(tmp_path, "[station]\ntoday = 2031-05-20").today == "2031-05-20"
+    assert station_with(tmp_path, "[station]\ntoday = '2031-05-20'").today == "2031-05-20"
+
+
+def test_a_folder_that_is_no_station_says_how_to_make_one(tmp_path):
+    with pytest.raises(SettingsError, match="coldfill init"):
+        load_station(tmp_path)
+
+
+@pytest.mark.parametrize(("text", "words"), [
+    ("[station\n", ["not valid TOML"]),
+    ("[statoin]\n", ["line 1", "statoin", "Did you mean station?"]),
+    ("[station]\ntime_zone = 'Europe/Londn'", ["line 2", "is no time zone", "Europe/London"]),
+    ("[station]\nrule_set = 'eu'", ["line 2", "uk, us, de, fr, au, adr"]),
+    ("[station]\ntoday = 'now'", ["today", "clock"]),
+    ("[station]\nname = 3", ["name", "text"]),
+    ("[policy.filling]\n\nshort_bar = 'ten'", ["line 3", "[policy.filling] short_bar = 'ten'", "must be a number"]),
+    ("[policy.filling]\nshort_bar = true", ["must be a number"]),
+    ("[policy.filling]\nshort_bar = 1e9", ["from 0 to 100"]),
+    ("[policy.filling]\nshort_bar = nan", ["from 0 to 100"]),
+    ("[policy.filling]\nshrot_bar = 1", ["shrot_bar", "Did you mean short_bar?"]),
+    ("[policy.filling]\nhot_limit = 'rule_set'", ["relief_bar"]),
+    ("[policy.reserve]\nteam_size = 2.5", ["a whole number"]),
+    ("[policy.dives]\nuddf_pressure = 'abs'", ["gauge, absolute"]),
+    ("[policy]\nfilling = 3", ["must be a table"]),
+    ("[sources.fils]\n", ["fils", "Did you mean fills?"]),
+    ("[sources.fills]\nunit = 1", ["Did you mean units?"]),
+    ("[sources.fills]\ndecimal = ';'", ['must be "." or ","']),
+    ("[sources.fills]\ndecimal = ','\nthousands = ','", ["is the decimal mark as well"]),
+    ("[sources.fills]\nencoding = 'ebcdic'", ["encoding", "cp1252"]),
+    ("[sources.fills]\nheader_row = 0", ["number of the row"]),
+    ("[sources.fills.units]\nstop_pressure = 'psy'", ["line 2", "One of: bar, psi"]),
+    ("[sources.fills.units]\nunit_id = 'psi'", ["has no unit"]),
+    ("[sources.cylinders.units]\nwater_capacity_l = 'cuft'", ["rated_capacity_cuft"]),
+    ("[sources.fills.headers]\nstop = 'x'", ["stop in [sources.fills.headers] is not a setting"]),
+    ("[sources.fills.formats]\nfilled_at = 'hh:mm'", ["year, month and day"]),
+    ("[sources.fills.formats]\nfilled_at = 'YYYY-DD-MM'", ["looks like an ISO date"]),
+    ("[sources.fills.words.fill_method]\nx = 'decant'", ["is not one of air, banked_mix"]),
+    ("[sources.fills.stated]\nanalysed_o2_pct = 32.0", ["never assumed"]),
+    ("[sources.fills.stated]\ntarget_o2_pct = 32.0", ["air only"]),
+    ("[sources.fills.stated]\nambient_c = [1, 2]", ["twelve numbers"]),
+    ("[sources.fills.stated]\nambient_c = 900", ["from -40 to 60"]),
+    ("[sources.fills.stated]\nambient_c = 'working_pressure'", ["cannot be the unit's own working pressure"]),
+    ("[sources.cylinders.stated]\nwater_capacity_l = 12.0", ["never assumed"]),
+    ("[sources.inspections.stated]\ninspected_on = 2031-01-01", ["never assumed"]),
+    ("[sources.visits]\nkey = ['visit_on']", ["no key that could be built"]),
+    ("[uddf.roles]\nx = 'main'", ["back, stage"]),
+    ("[roles]\nmanager = 'me'", ["list of addresses"]),
+    ("[roles]\nmanager = ['a@b.example']\ndiver = ['A@b.example']", ["A person has one role"]),
+    ("[schedule]\ncron = 'hourly'", ["five fields"]),
+])
+def test_every_mistake_is_named_with_its_mend(tmp_path, text, words):
+    found = "\n".join(mistakes(tmp_path, text))
+    for word in words:
+        assert word in found, found
+
+
+def test_all_mistakes_are_told_at_once(tmp_path):
+    assert len(mistakes(tmp_path, "[station]\ntoday = 'x'\nrule_set = 'x'\n[policy.fleet]\ndue_soon_days = 'x'")) == 3
+
+
+def test_what_decides_how_uddf_is_read_changes_its_hash(tmp_path):
+    base = station_with(tmp_path, "")
+    for text in ("[uddf]\nzone = 'Asia/Tokyo'", "[uddf]\ndecimal = ','", "[uddf.roles]\nx = 'back'", "[policy.dives]\nuddf_pressure = 'absolute'",
+                 "[station]\ntime_zone = 'Asia/Tokyo'"):
+        assert station_with(tmp_path, text).uddf_hash != base.uddf_hash
+    assert station_with(tmp_path, "[policy.filling]\nshort_bar = 3").uddf_hash == base.uddf_hash
