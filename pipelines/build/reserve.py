@@ -99,7 +99,7 @@ def build_member_reserve(
     """
     about = _about(member_id, dives, consumption, tank_use, trace, policy)
     samples, start = _samples(trace, about)
-    about = about.loc[list(dict.fromkeys(samples["dive_id"]))] if len(samples) else about.iloc[:0]
+    about = about.loc[samples["dive_id"].iloc[start]]
     if not len(about):
         return _frames(pd.DataFrame({c: [] for c in RESERVE_EXTRAS}), samples.iloc[:0])
     dive = np.repeat(np.arange(len(about)), np.diff(np.r_[start, len(samples)]))

@@ -131,12 +131,13 @@ def _chance_next(last: pd.DataFrame, model: pd.DataFrame, policy: Policy, today:
 
 
 def _main_cause(last: pd.DataFrame) -> pd.Series:
-    """The cause with the largest share over the member's dives below policy."""
+    """The most frequent cause of the member's dives below policy; of equals the one with the larger shares."""
     below = last[last["is_below"] & last["cause_shares"].notna()]
     if not len(below):
         return pd.Series([], dtype="str")
-    shares = pd.DataFrame(list(below["cause_shares"]), index=below["member_id"]).groupby(level=0).mean()
-    return shares.idxmax(axis=1).astype("str")
+    shares = pd.DataFrame(list(below["cause_shares"]), index=below["member_id"])
+    most = pd.get_dummies(below["cause"]).set_axis(below["member_id"]).reindex(columns=shares.columns, fill_value=False)
+    return (most.groupby(level=0).sum() + 0.5 * shares.groupby(level=0).mean()).idxmax(axis=1).astype("str")
 
 
 def _state(made: pd.DataFrame, policy: Policy) -> np.ndarray:
@@ -152,7 +153,8 @@ def _state(made: pd.DataFrame, policy: Policy) -> np.ndarray:
 def _reason(row) -> str:
     """What to know, in a few sentences, worst first."""
     words = {
-        "known": row.known, "considered": row.dives_considered, "below": row.dives_below_policy,
+        "known": row.known, "judged": row.dives_considered - row.dives_not_assessed, "considered": row.dives_considered,
+        "below": row.dives_below_policy,
         "not_assessed": row.dives_not_assessed, "chance": row.chance_next_below,
         "main_cause": CAUSE_WORDS[row.main_cause], "short_bar": row.low_bar,
     }

@@ -199,7 +199,7 @@ def test_a_dive_without_a_row_counts_as_not_assessed():
 def test_four_dives_are_too_few_and_old_dives_do_not_count():
     row = watch_of(*calm(4))["reserve_watch"].iloc[0]
     assert row["state"] == "too_few" and np.isnan(row["chance_next_below"])
-    assert row["reason"] == "4 of the last 4 dives could be judged; 5 are needed."
+    assert row["reason"] == "A margin is known of 4 of the last 4 dives; 5 are needed."
     assert len(watch_of(*calm(8), as_of_days=500)["reserve_watch"]) == 0
 
 
