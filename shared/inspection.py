@@ -16,6 +16,7 @@ import numpy as np
 from shared.rulebook import RULES, Citation, RuleError, citation, read_rules
 
 KINDS = ("visual", "hydrostatic", "eddy_current", "ultrasonic", "oxygen_clean", "valve_service")
+DATE_KINDS = ("visual", "hydrostatic", "eddy_current", "ultrasonic")
 # a hydrostatic inspection includes the visual one, never the reverse
 INCLUDED_IN = {"visual": ("hydrostatic",)}
 STATES = ("in_date", "due_soon", "out_of_date", "condemned", "unknown")
@@ -313,7 +314,7 @@ def state_on_days(
     barred = np.zeros(n, bool)
     due = np.full(n, NAT)
     due_kind = np.full(n, "", "U24")
-    due_by_kind = {k: np.full(n, NAT) for k in ("visual", "hydrostatic", "eddy_current", "ultrasonic")}
+    due_by_kind = {k: np.full(n, NAT) for k in DATE_KINDS}
     lacking = np.zeros(n, bool)
     any_period = np.zeros(n, bool)
     known_rules = np.isin(chosen, list(rules))
@@ -354,14 +355,15 @@ def state_on_days(
     due[ends] = life[ends]
     due_kind[ends] = "end_of_service_life"
 
-    # a cylinder of unknown age without any passed inspection has no date at all
-    no_basis = np.isnat(cylinders.manufactured_on[cylinder]) & np.isnat(_latest([passed[k] for k in DATE_KINDS]))
+    # a cylinder of unknown age without any passed inspection has no date at all, unless its rule set counts
+    # from first use and that is known
+    no_basis = np.isnat(cylinders.manufactured_on[cylinder]) & np.isnat(_latest([passed[k] for k in DATE_KINDS])) & lacking
     no_rules = ~known_rules[cylinder]
     no_period = ~no_rules & ~any_period
     note(no_rules, "rule_set_unknown")
     note(no_period, "no_period_for_material")
     note(no_basis, "no_inspection_known")
-    unknown = lacking | life_unknown | no_rules | no_period | no_basis
+    unknown = lacking | life_unknown | no_rules | no_period
 
     overdue = ~np.isnat(due) & (day > due)
     for k, dates in due_by_kind.items():
@@ -390,11 +392,15 @@ def state_on_days(
         last_visual_on=passed["visual"],
         last_hydrostatic_on=passed["hydrostatic"],
         due_by_kind=due_by_kind,
-        reasons=np.array([tuple(r) for r in reasons] + [()], dtype=object)[:n],
+        reasons=_tuples(reasons),
     )
 
 
-DATE_KINDS = ("visual", "hydrostatic", "eddy_current", "ultrasonic")
+def _tuples(lists: list[list[str]]) -> np.ndarray:
+    made = np.empty(len(lists), dtype=object)
+    for i, codes in enumerate(lists):
+        made[i] = tuple(codes)
+    return made
 
 
 def _start(cylinders: Cylinders, name: str) -> np.ndarray:
