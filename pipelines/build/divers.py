@@ -137,7 +137,8 @@ def fit_trend_months(
     flat = _flat(rows)
     month_of = rows["month_on"].to_numpy("datetime64[us]")
     digests = _digests(rows)
-    made, model, digest = [], None, hashlib.sha256(MODEL_VERSION.encode())
+    made: list[tuple] = []
+    model, digest = None, hashlib.sha256(MODEL_VERSION.encode())
     for month in months:
         before = month_of < month.to_datetime64()
         fingerprint = digest.hexdigest()[:16]
@@ -168,7 +169,8 @@ def _digests(rows: pd.DataFrame) -> dict[pd.Timestamp, bytes]:
     numbers = rows[["day", "log_rmv", "measurement_var", *AT_COLUMNS]].round(9)
     used = pd.concat([rows[["member_id", "dive_id"]], numbers], axis=1)
     hashed = pd.util.hash_pandas_object(used, index=False).to_numpy()
-    return {month: hashed[places].tobytes() for month, places in rows.groupby("month_on").indices.items()}
+    places = rows.groupby("month_on").indices
+    return {pd.Timestamp(str(month)): hashed[at].tobytes() for month, at in places.items()}
 
 
 def _to_json(model: SharedModels) -> str:

@@ -1,5 +1,7 @@
 """Floating and sinking on logged dives: heaviest at the start, lightest with the gas low."""
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
@@ -52,7 +54,7 @@ def build_kits(
         return {"kit_balance": conform(pd.DataFrame({"dive_id": pd.Series([], dtype="str")}), declared)}
     density = pd.DataFrame({**{k: rows[k] for k in _KEY}, "density": water_density_kg_m3(rows, policy)})
     tanks = tanks.merge(density, on=_KEY)
-    parts = {}
+    parts: dict[str, Any] = {}
     for moment in ("start", "end", "low"):
         parts[f"mass_{moment}"] = tanks[f"mass_{moment}"]
         parts[f"net_{moment}"] = cylinder_buoyancy_kg(

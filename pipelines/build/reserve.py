@@ -247,10 +247,8 @@ def _rows(about, samples, traces, lacked, trend, state, model, policy) -> pd.Dat
     made["below_policy"] = pd.array(below, "boolean")
     made.loc[(floor & ~below) | np.isnan(margin), "below_policy"] = pd.NA
     made["cause"] = np.where(below, np.array(CAUSES)[np.argmax(np.nan_to_num(shares), axis=1)], "none")
-    made["cause_shares"] = [
-        dict(zip(CAUSES, share, strict=True)) if is_below else None
-        for share, is_below in zip(shares.tolist(), below, strict=True)
-    ]
+    told = [dict(zip(CAUSES, share, strict=True)) for share in shares.tolist()]
+    made["cause_shares"] = pd.Series([t if b else None for t, b in zip(told, below, strict=True)], dtype="object")
     broken = policy.reserve.thirds & (np.nan_to_num(thirds) < 0)
     raised = {
         "no_direct_ascent": floor, "not_refilled": lacked.not_refilled, "start_target_unknown": lacked.unknown,
