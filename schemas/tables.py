@@ -38,6 +38,7 @@ _table(
     f.MAX_OPERATING_DEPTH_DECO_M, f.MIN_OPERATING_DEPTH_M, f.IN_TEST, f.OXYGEN_CLEAN, f.SIDE_DISAGREEMENT,
     f.FILL_RATE_BAR_MIN, f.ADDED_FREE_L, f.GAS_MASS_KG, f.CO_PPM, f.AIR_STATE, f.MODEL_VERSION, f.VERDICT, f.REASONS,
     f.RELEASED, f.HANDED_OVER_VERDICT, f.HANDED_OVER_SETTLED_BAR_15C, f.ON_HOLD,
+    f.ANALYSED_O2_PCT, f.ANALYSED_HE_PCT, f.ANALYSED_BY, f.ANALYSED_AT, f.FILL_METHOD, f.TARGET_O2_PCT, f.TARGET_HE_PCT,
 )
 _table(
     "cylinder_health", "A row a cylinder: dates, leaks and what stands against it.", "cylinder_id",
