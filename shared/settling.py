@@ -9,7 +9,7 @@ they are eliminated first, which keeps the matrix small.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +24,8 @@ them makes information and scatter right for errors that are normal after all.""
 NOISE_PRIOR_READINGS = 12.0
 """So many readings' worth of trust in the stated noise before the data's own scatter counts."""
 MANY = 0.3
+WALK_SDS = {0.2: 0.8, 0.8: 0.2}
+"""How far a gauge may move in a month (SD, bar), and how likely each is to begin with. Judgement, no source."""
 Z80 = 1.2815515655446004
 """Half width of an 80 % interval in standard deviations of a normal distribution."""
 
@@ -35,7 +37,8 @@ class Term:
     `of` names the parameter group (terms of one group share their numbers), `level` says which of `levels` acts on
     each fill (-1 for none), `per` how many bar of settled pressure one unit of it makes.
     `prior_sd` is in that unit; `stated` gives some levels a (mean, SD) of their own. With `step` the numbers of one
-    level are a random walk over those whole steps of time (`prior_sd` for one step, from zero before the first).
+    level are a random walk over those whole steps of time from zero before the first; how far it walks in a step is
+    `walk_sd` of the fit, times `prior_sd`.
     """
 
     of: str
@@ -53,6 +56,7 @@ class Design:
 
     columns: dict[tuple[str, str, int], int]
     prior_information: Array
+    walk_information: Array
     prior_pull: Array
     index: NDArray
     per: Array
@@ -63,23 +67,21 @@ class Design:
 
     def rows(self, rows: NDArray) -> "Design":
         """The same for some of the fills."""
-        return Design(
-            self.columns,
-            self.prior_information,
-            self.prior_pull,
-            self.index[:, rows],
-            self.per[:, rows],
-            self.own[rows],
-            self.own_per[rows],
-            self.own_levels,
-            self.own_sd,
+        return replace(
+            self, index=self.index[:, rows], per=self.per[:, rows], own=self.own[rows], own_per=self.own_per[rows]
         )
+
+    def without(self, terms: Sequence[int]) -> "Design":
+        """The same with some terms, by place, out of action: what acts on a reading but not on the fill."""
+        per = self.per.copy()
+        per[list(terms)] = 0.0
+        return replace(self, per=per)
 
 
 def design(terms: Sequence[Term], own: Term) -> Design:
     """Number the levels of all terms; `own` is the term of the many units, eliminated in the fit."""
     columns: dict[tuple[str, str, int], int] = {}
-    prior: list[tuple[int, int, float]] = []
+    prior: list[tuple[int, int, float, bool]] = []
     pull: list[float] = []
     index, per = [], []
     for term in terms:
@@ -102,33 +104,26 @@ def design(terms: Sequence[Term], own: Term) -> Design:
                 mean, sd = term.stated.get(level, (0.0, term.prior_sd)) if term.step is None else (0.0, 0.0)
                 pull.append(mean / sd**2 if sd else 0.0)
                 if term.step is None:
-                    prior.append((columns[key], columns[key], sd))
+                    prior.append((columns[key], columns[key], sd, False))
                 elif before is not None and before[0] == level:
-                    prior.append((columns[key], before[2], term.prior_sd * np.sqrt(float(at - before[1]))))
+                    prior.append((columns[key], before[2], term.prior_sd * np.sqrt(float(at - before[1])), True))
                 else:
-                    prior.append((columns[key], columns[key], term.prior_sd))
+                    prior.append((columns[key], columns[key], term.prior_sd, True))
             place[i] = columns[key]
             before = (level, int(at), columns[key])
         index.append(place[of.ravel()])
         per.append(np.nan_to_num(np.asarray(term.per, float)))
-    information = np.zeros((len(pull), len(pull)))
-    for one, other, sd in prior:
-        precision = 1.0 / sd**2
-        information[one, one] += precision
+    information, walk = np.zeros((2, len(pull), len(pull)))
+    for one, other, sd, walks in prior:
+        into, precision = (walk if walks else information), 1.0 / sd**2
+        into[one, one] += precision
         if other != one:
-            information[other, other] += precision
-            information[one, other] -= precision
-            information[other, one] -= precision
+            into[other, other] += precision
+            into[one, other] -= precision
+            into[other, one] -= precision
     return Design(
-        columns,
-        information,
-        np.array(pull),
-        np.array(index),
-        np.array(per),
-        np.asarray(own.level, int),
-        np.nan_to_num(np.asarray(own.per, float)),
-        np.asarray(own.levels, dtype=object),
-        own.prior_sd,
+        columns, information, walk, np.array(pull), np.array(index), np.array(per), np.asarray(own.level, int),
+        np.nan_to_num(np.asarray(own.per, float)), np.asarray(own.levels, dtype=object), own.prior_sd,
     )
 
 
@@ -143,10 +138,10 @@ class Correction:
 class SettlingFit:
     """What is known after some readings. Start from the prior, `learn` in the order of time, ask `correct`."""
 
-    def __init__(self, design: Design):
+    def __init__(self, design: Design, walk_sd: float = 0.2):
         self.design = design
         p, units = len(design.prior_pull), len(design.own_levels)
-        self._information = design.prior_information.copy()
+        self._information = design.prior_information + design.walk_information / walk_sd**2
         self._pull = design.prior_pull.copy()
         self._own_information = np.full(units, 1.0 / design.own_sd**2)
         self._own_pull = np.zeros(units)
@@ -238,6 +233,53 @@ class SettlingFit:
             for j, u in zip(rows.index, rows.per, strict=True):
                 both = on & (j >= 0)
                 np.add.at(self._information, (i[both], j[both]), precision[both] * v[both] * u[both])
+
+
+class SettlingFits:
+    """Several fits that differ in how far gauges may walk, weighed by how well each foretold what came.
+
+    A gauge that stays and one that drifts ask for different memories; the readings decide. Weights start from
+    `WALK_SDS` and follow the density that each fit gave to readings before it knew them.
+    """
+
+    def __init__(self, design: Design):
+        self.fits = [SettlingFit(design, sd) for sd in WALK_SDS]
+        self._score = np.log(list(WALK_SDS.values()))
+
+    @property
+    def weight(self) -> Array:
+        """Weight of each fit; they add to one."""
+        w = np.exp(self._score - self._score.max())
+        return w / w.sum()
+
+    @property
+    def best(self) -> SettlingFit:
+        """The fit that foretold best."""
+        return self.fits[int(np.argmax(self._score))]
+
+    def learn(self, rows: Design, error_bar: Array, noise_sd_bar: Array) -> None:
+        """As `SettlingFit.learn`, in each."""
+        for fit in self.fits:
+            fit.learn(rows, error_bar, noise_sd_bar)
+
+    def score(self, rows: Design, error_bar: Array, noise_sd_bar: Array) -> None:
+        """Weigh the fits by readings that none of them has learned from."""
+        for i, fit in enumerate(self.fits):
+            told = fit.correct(rows)
+            sd = np.hypot(told.sd_bar, fit.noise_scale * noise_sd_bar)
+            off = np.minimum(((error_bar - told.mean_bar) / sd) ** 2, 9.0)
+            self._score[i] += float(np.sum(-0.5 * off - np.log(sd)))
+
+    def foretell(self, rows: Design, noise_sd_bar: Array) -> Correction:
+        """Correction and the SD of one fill's settled pressure, its own noise included."""
+        mean, square = np.zeros(len(noise_sd_bar)), np.zeros(len(noise_sd_bar))
+        for w, fit in zip(self.weight, self.fits, strict=True):
+            if w < 1e-4:
+                continue
+            told = fit.correct(rows)
+            mean += w * told.mean_bar
+            square += w * (told.sd_bar**2 + (fit.noise_scale * noise_sd_bar) ** 2 + told.mean_bar**2)
+        return Correction(mean, np.sqrt(np.maximum(square - mean**2, 1e-12)))
 
 
 def growing_blocks(known_before: NDArray, *, growth: float = 1.2) -> NDArray:

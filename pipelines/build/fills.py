@@ -47,7 +47,7 @@ def build_fills(
     rules = filling_rules(policy.rule_set)
     c = fill_context(inputs, units, policy, dive_first_readings)
     s = settle(c, policy)
-    gauges = build_gauge_check(c, s.fit)
+    gauges = build_gauge_check(c, s.fits.best)
     q = _pressures(c, s, rules.reference_c)
     _in_water(c, q, inputs["dives"], policy)
     _content(c, q, s)

@@ -6,7 +6,7 @@ The settling model follows each gauge as an offset that may walk; here its month
 import numpy as np
 import pandas as pd
 
-from pipelines.build.fills_settling import gauge_steps
+from pipelines.build.fills_terms import gauge_steps
 from shared.settling import Z80, SettlingFit
 
 COLUMNS = ["gauge_id", "month_on", "offset_bar", "offset_low_bar", "offset_high_bar", "drifting"]

@@ -1,0 +1,131 @@
+"""Ways to the settled pressure of a fill: by the heat balance, by the wall, by a later reading.
+
+Each is linear about its best guess: bar of settled pressure per kelvin of gas and per bar of reading.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from pipelines.build.fills_context import floats
+from shared import fill_heat, thermal
+from shared.constants import REFERENCE_C
+from shared.gauges import reading_sd_bar
+
+WALL, OUTSIDE, INSIDE, DELIVERY, START = range(len(fill_heat.PARAMETERS))
+AMBIENT_SD_K = 0.8
+"""Ambient is logged to a degree or so: between uniform ±1 K (0.58) and normal with SD 1 K."""
+WALL_READING_SD_K = 1.0
+SETTLED_SD_K = 0.3
+RELAXED_SHARE = 0.3
+"""Uncertain share of the warmth that is left when a reading is taken early."""
+IN_WATER_SD_K = 1.0
+TRANSMITTER_SD_BAR = 2.0
+IN_WATER_LEAST_SD_BAR = 1.0
+MINUTES_SD = 0.5
+"""Of the logarithm of minutes that nobody logged."""
+PROCESS_BAR, PROCESS_SHARE = 0.3, 0.04
+"""What no two fills have in common: in bar, and as a share of the cooling."""
+PLAUSIBLE_RISE_K = (-20.0, 90.0)
+"""Gas at stop is this much warmer than the room; a later reading that says otherwise is of another fill."""
+
+
+@dataclass(frozen=True)
+class Way:
+    """Settled pressure at 15 °C by one way, its slopes, and the noise of one fill (SD), bar."""
+
+    bar: np.ndarray
+    per_k: np.ndarray
+    per_bar: np.ndarray
+    noise_bar: np.ndarray
+
+
+@dataclass(frozen=True)
+class Reading:
+    """Settled pressure at 15 °C by later readings, its SD, and bar there per bar of the reading's gauge."""
+
+    bar: np.ndarray
+    sd_bar: np.ndarray
+    per_bar: np.ndarray
+
+
+def mix_of(c: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Oxygen, helium and argon that the gas laws are asked with, molar per cent."""
+    return floats(c["gas_o2_pct"]), floats(c["gas_he_pct"]), floats(c["gas_ar_pct"])
+
+
+def stop_state(c: pd.DataFrame) -> fill_heat.StopState:
+    """Gas and wall at stop by the heat balance; where nothing was added both are as warm as the room."""
+    names = ("start_pressure_bar", "stop_pressure_bar", "ambient_c", "minutes", "water_capacity_l", "cylinders", "wall_j_k",
+             "delivery_c", "delivery_bar", "gas_o2_pct", "gas_he_pct", "gas_ar_pct")
+    state = fill_heat.temperature_at_stop(fill_heat.FillConditions(*(floats(c[name]) for name in names)))
+    still = floats(c["stop_pressure_bar"]) <= floats(c["start_pressure_bar"])
+    ambient = floats(c["ambient_c"])
+    gas_j_k = np.where(still, floats(c["water_capacity_l"]) * floats(c["stop_pressure_bar"]) * 0.9, state.gas_j_k)
+    return fill_heat.StopState(
+        np.where(still, ambient, state.gas_c), np.where(still, ambient, state.wall_c), gas_j_k,
+        np.where(still[:, None], 0.0, state.gas_per), np.where(still[:, None], 0.0, state.wall_per),
+    )
+
+
+def _linear(reading_bar: np.ndarray, gas_c: np.ndarray, mix) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    at, warmer, higher = (
+        thermal.settled_pressure_bar(reading_bar + bar, gas_c + k, REFERENCE_C, *mix, strict=False)
+        for bar, k in ((0.0, 0.0), (0.0, 1.0), (1.0, 0.0))
+    )
+    return at, warmer - at, higher - at
+
+
+def ways(c: pd.DataFrame, state: fill_heat.StopState) -> tuple[Way, Way]:
+    """By the heat balance, and by the wall and the film between it and the gas (NaN where no wall was read)."""
+    mix = mix_of(c)
+    stop = floats(c["stop_pressure_bar"]) - np.nan_to_num(floats(c["gauge_offset_stated_bar"]))
+    step_sd = reading_sd_bar(floats(c["gauge_step_bar"]))
+    bar, per_k, per_bar = _linear(stop, state.gas_c, mix)
+    process = PROCESS_BAR + PROCESS_SHARE * np.abs(per_k * (state.gas_c - floats(c["ambient_c"])))
+    with_time = np.abs(state.gas_per[:, OUTSIDE] + state.gas_per[:, INSIDE])  # time acts as both films together
+    minutes_k = np.where(c["minutes_known"], 0.0, MINUTES_SD) * with_time
+    noise = np.sqrt((per_bar * step_sd) ** 2 + per_k**2 * (AMBIENT_SD_K**2 + minutes_k**2) + process**2)
+    by_model = Way(bar, per_k, per_bar, noise)
+    bar, per_k, per_bar = _linear(stop, floats(c["wall_c"]) + (state.gas_c - state.wall_c), mix)
+    noise = np.sqrt((per_bar * step_sd) ** 2 + (per_k * WALL_READING_SD_K) ** 2 + (process / 2) ** 2)
+    return by_model, Way(bar, per_k, per_bar, noise)
+
+
+def settled_reading(c: pd.DataFrame, state: fill_heat.StopState, settle_hours: float) -> Reading:
+    """By a reading of the closed cylinder at rest; taken early, the gas is relaxed from the heat balance's stop."""
+    reading = np.where(c["settled_usable"], floats(c["settled_pressure_bar"]), np.nan)
+    surroundings, hours, wall = floats(c["settled_c"]), floats(c["settled_hours"]), floats(c["wall_j_k"])
+    constant = fill_heat.settling_time_constant_s(
+        state.gas_j_k, wall, floats(c["water_capacity_l"]), floats(c["cylinders"])
+    )
+    relaxed = fill_heat.relaxed_c(state, wall, surroundings, hours * 3600.0, constant)
+    early = (hours < settle_hours) & np.isfinite(relaxed)
+    gas_c = np.where(early, relaxed, surroundings)
+    bar, per_k, per_bar = _linear(reading, gas_c, mix_of(c))
+    warmth = np.where(early, np.abs(gas_c - surroundings) * RELAXED_SHARE, 0.0)
+    step_sd, offset_sd = reading_sd_bar(floats(c["settled_step_bar"])), floats(c["settled_limit_bar"]) / 2.0
+    sd = np.sqrt(per_bar**2 * (step_sd**2 + offset_sd**2) + per_k**2 * (SETTLED_SD_K**2 + warmth**2))
+    sensible = np.isfinite(bar)
+    return Reading(bar, sd, np.where(sensible, per_bar, 0.0))
+
+
+def in_water_reading(c: pd.DataFrame, settle_minutes: float) -> Reading:
+    """By the first steady reading in the water of the dive that followed."""
+    bar, per_k, per_bar = _linear(floats(c["in_water_bar"]), floats(c["in_water_c"]), mix_of(c))
+    warmth = np.where(floats(c["in_water_minutes"]) >= settle_minutes, 0.0, 2.0)
+    sd = np.sqrt((per_bar * TRANSMITTER_SD_BAR) ** 2 + per_k**2 * (IN_WATER_SD_K**2 + warmth**2))
+    stated = floats(c["in_water_sd_bar"])
+    return Reading(bar, np.where(stated > 0, np.maximum(per_bar * stated, IN_WATER_LEAST_SD_BAR), sd), per_bar)
+
+
+def implausible(c: pd.DataFrame, bar_15c: np.ndarray) -> np.ndarray:
+    """True where a settled pressure asks for gas at stop that no fill makes: the reading is of something else."""
+    stop, ambient, mix = floats(c["stop_pressure_bar"]), floats(c["ambient_c"]), mix_of(c)
+    hottest = np.minimum(ambient + PLAUSIBLE_RISE_K[1], fill_heat.CELSIUS_MOST - 1.0)
+    coldest = np.maximum(ambient + PLAUSIBLE_RISE_K[0], fill_heat.CELSIUS_LEAST + 1.0)
+    least = thermal.settled_pressure_bar(stop, hottest, REFERENCE_C, *mix, strict=False)
+    most = thermal.settled_pressure_bar(stop, coldest, REFERENCE_C, *mix, strict=False)
+    slack = 1.5 * floats(c["gauge_limit_bar"])
+    return np.isfinite(bar_15c) & ~((bar_15c > least - slack) & (bar_15c < most + slack))
