@@ -17,6 +17,9 @@ IMMERSED_LAG_MIN = 3.0
 STILL_AIR_LAG_MIN = 50.0
 """Time constant in still air, minutes; computed: (7 + 2.2) kJ/K over 3 W/K."""
 
+WALL_SHARE = 0.3
+"""Part of the immersed lag that is the wall's: 7 kJ/K of steel behind about 130 W/K of water film is 50 s."""
+
 CONDUCTANCE_W_K = 29.0
 """From the gas to the water for a 12 L, W/K: 116 W at 4 K."""
 
@@ -71,8 +74,10 @@ def undercooling_k(outflow_free_l_min: ArrayLike, conductance_w_k: ArrayLike, he
     return mol_s * np.asarray(heat_j_mol, float) / np.asarray(conductance_w_k, float)
 
 
-def lag_weights(step_s: ArrayLike, lag_s: ArrayLike, steps: int) -> tuple[NDArray, NDArray]:
-    """How a lagged temperature at the nodes of an even grid is made of its start and what drives it.
+def lag_weights(
+    step_s: ArrayLike, lag_s: ArrayLike, steps: int, wall_share: float = WALL_SHARE
+) -> tuple[NDArray, NDArray, NDArray]:
+    """How the gas temperature at the nodes of an even grid is made of its start and what drives it.
 
     Parameters
     ----------
@@ -80,23 +85,38 @@ def lag_weights(step_s: ArrayLike, lag_s: ArrayLike, steps: int) -> tuple[NDArra
         Length of a step and time constant, s.
     steps : int
         Steps m of the grid; it has m + 1 nodes.
+    wall_share : float
+        Part of the lag that lies between water and wall; the rest lies between wall and gas.
 
     Returns
     -------
     of_start : ndarray, (rows, m + 1)
         Weight of the starting temperature at each node.
-    of_drive : ndarray, (rows, m + 1, m)
-        Weight at each node of the temperature driven towards in each step. Rows of both sum to one.
+    of_water : ndarray, (rows, m + 1, m)
+        Weight at each node of the water's temperature in each step. Rows of both sum to one.
+    of_pull : ndarray, (rows, m + 1, m)
+        The same for what cools the gas itself and does not have to pass the wall.
 
     Notes
     -----
-    Exact for a drive that is constant in each step.
+    Two lags one behind the other, exact for what is constant in each step: the water reaches the gas
+    after the wall. The answer to a step is 1 − (a·exp(−t/a) − b·exp(−t/b))/(a − b).
     """
-    exponent = -np.asarray(step_s, float) / np.asarray(lag_s, float)
+    lag = np.asarray(lag_s, float)[:, None]
     node = np.arange(steps + 1)
-    of_start = np.exp(exponent[:, None] * node)
-    behind = node[:, None] - np.arange(1, steps + 1)
-    past = of_start[:, np.maximum(behind, 0)]
-    past *= (1.0 - np.exp(exponent))[:, None, None]
-    past[:, behind < 0] = 0.0
-    return of_start, past
+    elapsed = np.asarray(step_s, float)[:, None] * node
+    inner = np.exp(-elapsed / ((1.0 - wall_share) * lag))
+    outer = np.exp(-elapsed / (wall_share * lag))
+    left = ((1.0 - wall_share) * inner - wall_share * outer) / (1.0 - 2.0 * wall_share)
+    return left, _steps_to_nodes(left), _steps_to_nodes(inner)
+
+
+def _steps_to_nodes(left: NDArray) -> NDArray:
+    """Weights of each step at each node, from what is left of a change by the time since it."""
+    steps = left.shape[1] - 1
+    weights = np.zeros((left.shape[0], steps + 1, steps))
+    fresh = left[:, :-1] - left[:, 1:]
+    behind = np.arange(steps + 1)[:, None] - np.arange(1, steps + 1)
+    below = behind >= 0
+    weights[:, below] = fresh[:, behind[below]]
+    return weights

@@ -8,7 +8,7 @@ the readings), so that readings may be two or four hundred, stepped, missing or 
 leave open shows in the interval.
 """
 
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,21 +22,19 @@ STEPS = 96
 """Steps of the even grid laid over each dive."""
 
 KNOTS = 24
+"""Places at which the rate may depart from its mean."""
+
+# Unknowns of a row: gas at the start °C, log of the lag and the chill by expansion as factors on the physics' own, the
+# water's offset K, content at the start in free litres, then what makes use of gas: litres blown into wing and suit,
+# mean rate L/min, its departures at the knots. All but the lag act all but linearly.
+START, LAG, CHILL, WATER, CONTENT, INFLATION, RATE = range(7)
+DEPARTURES = slice(7, 7 + KNOTS)
+USE = slice(INFLATION, 7 + KNOTS)
+UNKNOWNS = 7 + KNOTS
+
 _NU = 4.0
 _ROWS_AT_ONCE = 128
 _LEAST_FREE_L_PER_L = 0.7
-
-
-@dataclass(frozen=True)
-class HeatPrior:
-    """What is known of a cylinder under water before its trace is read, as factors on the physics' own numbers."""
-
-    lag_ln: float = 0.0
-    lag_ln_sd: float = 0.3
-    conductance_ln: float = 0.0
-    conductance_ln_sd: float = 0.35
-    inflation_l: float = 2.0
-    inflation_sd_l: float = 3.0
 
 
 @dataclass(frozen=True)
@@ -66,8 +64,8 @@ class TankRecords:
     inflates: NDArray  # True where wing or suit are fed from it
     lag_ln: NDArray
     lag_ln_sd: NDArray
-    conductance_ln: NDArray
-    conductance_ln_sd: NDArray
+    chill: NDArray
+    chill_sd: NDArray
     inflation_l: NDArray
     inflation_sd_l: NDArray
 
@@ -81,27 +79,56 @@ class TankRecords:
 
 @dataclass
 class TankFits:
-    """What was found, a row a record; free litres and °C, standard deviations beside."""
+    """What was found, a row a record; free litres and °C."""
 
+    unknowns: NDArray  # (rows, UNKNOWNS): the columns are START, LAG, … of this module
+    unknowns_sd: NDArray
     used_free_l: NDArray
     used_sd_free_l: NDArray
-    start_free_l: NDArray
-    end_free_l: NDArray
-    start_c: NDArray
-    start_c_sd: NDArray
-    end_c: NDArray
-    lag_ln: NDArray
-    lag_ln_sd: NDArray
-    conductance_ln: NDArray
-    conductance_ln_sd: NDArray
     amount_free_l: NDArray  # (rows, STEPS + 1)
     gas_c: NDArray  # (rows, STEPS + 1)
     modelled_bar: NDArray  # (rows, STEPS + 1)
     rate_l_min: NDArray  # (rows, STEPS)
     residual_bar: NDArray  # (rows, readings)
     weight: NDArray  # (rows, readings): 1 believed, 0 not
-    rate_scatter: NDArray  # mean square of the rate's departures, as the prior measures them
-    extra: dict = field(default_factory=dict)
+    rate_scatter: NDArray  # variance of the rate around its mean, as a share squared
+    log_evidence: NDArray  # up to what does not depend on the prior
+
+    @property
+    def start_free_l(self) -> NDArray:
+        """Content at the first sample, free litres."""
+        return self.amount_free_l[:, 0]
+
+    @property
+    def start_c(self) -> NDArray:
+        """Gas temperature at the first sample, °C."""
+        return self.unknowns[:, START]
+
+    @property
+    def start_c_sd(self) -> NDArray:
+        """Its standard deviation, K."""
+        return self.unknowns_sd[:, START]
+
+    @property
+    def end_c(self) -> NDArray:
+        """Gas temperature at the last sample, °C."""
+        return self.gas_c[:, -1]
+
+    @classmethod
+    def blank(cls, rows: int, readings: int) -> "TankFits":
+        """Nothing known of so many rows."""
+        wide = {"unknowns": UNKNOWNS, "unknowns_sd": UNKNOWNS, "amount_free_l": STEPS + 1, "gas_c": STEPS + 1,
+                "modelled_bar": STEPS + 1, "rate_l_min": STEPS, "residual_bar": readings, "weight": readings}
+        return cls(**{f.name: np.full((rows, wide[f.name]) if f.name in wide else rows, np.nan) for f in fields(cls)})
+
+    def put(self, rows: NDArray, fits: "TankFits") -> None:
+        """Write fits of some rows into their places."""
+        for f in fields(self):
+            mine, theirs = getattr(self, f.name), getattr(fits, f.name)
+            if mine.ndim == 1:
+                mine[rows] = theirs
+            else:
+                mine[rows, : theirs.shape[1]] = theirs
 
 
 def _knots() -> NDArray:
@@ -114,7 +141,14 @@ def _knots() -> NDArray:
     return weights
 
 
-def fit_tanks(records: TankRecords, rounds: int = 6) -> TankFits:
+_KNOT_WEIGHTS = _knots()
+_WIDE = np.full(KNOTS, np.inf)
+_LARGEST_STEP = np.array([15.0, 0.5, 1.0, 8.0, np.inf, np.inf, np.inf, *_WIDE])
+_LOW = np.array([-25.0, -1.2, 0.0, -12.0, -np.inf, -5.0, -np.inf, *-_WIDE])
+_HIGH = np.array([75.0, 1.2, 5.0, 12.0, np.inf, 40.0, np.inf, *_WIDE])
+
+
+def fit_tanks(records: TankRecords, rounds: int = 6, start: NDArray | None = None) -> TankFits:
     """Fit each record.
 
     Parameters
@@ -123,69 +157,64 @@ def fit_tanks(records: TankRecords, rounds: int = 6) -> TankFits:
         Each row needs two readings apart in time; a row without gets NaN.
     rounds : int
         Gauss-Newton steps; each also reweighs the readings.
+    start : ndarray, optional
+        `unknowns` of an earlier fit of the same records, to go on from.
 
     Returns
     -------
     TankFits
         NaN in a row that could not be fitted (too few readings, states outside the gas engine's box).
     """
-    parts = [
-        _fit(records.take(slice(start, start + _ROWS_AT_ONCE)), rounds)
-        for start in range(0, max(len(records), 1), _ROWS_AT_ONCE)
-    ]
-    names = [f.name for f in fields(TankFits) if f.name != "extra"]
-    return TankFits(**{name: np.concatenate([getattr(p, name) for p in parts]) for name in names})
+    parts = []
+    for first in range(0, max(len(records), 1), _ROWS_AT_ONCE):
+        some = slice(first, first + _ROWS_AT_ONCE)
+        parts.append(_fit(records.take(some), rounds, None if start is None else start[some]))
+    return TankFits(**{f.name: np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(TankFits)})
 
 
-def _fit(r: TankRecords, rounds: int) -> TankFits:
-    rows, readings = r.reading_bar.shape
+def _fit(r: TankRecords, rounds: int, start: NDArray | None) -> TankFits:
+    rows = len(r)
     mix = r.o2_pct[:, None], r.he_pct[:, None], r.ar_pct[:, None]
     capacity = r.water_capacity_l[:, None]
     known = np.isfinite(r.reading_bar) & np.isfinite(r.reading_at)
     at = np.where(known, np.clip(np.nan_to_num(r.reading_at), 0.0, STEPS), 0.0)
     left = np.minimum(at.astype(int), STEPS - 1)
     share = at - left
-    observed = np.where(known, r.reading_bar, 0.0)
     sd = np.where(known, r.reading_sd_bar, 1.0)
+    few = known.sum(axis=1, keepdims=True) <= 3
     enough = (known.sum(axis=1) >= 2) & (np.ptp(np.where(known, at, at[:, :1]), axis=1) > 0)
 
     step_s = r.duration_s / STEPS
     breath = np.diff(r.bar_min, axis=1)
     descent = np.maximum(np.diff(r.ambient_bar_abs, axis=1), 0.0)
-    knots = _knots()
     per_cylinder = r.water_capacity_l / r.cylinders
     prior_lag_s = immersed_lag_s(per_cylinder)
     prior_conductance = conductance_w_k(per_cylinder, r.cylinders)
 
-    # unknowns: start_c, ln lag, ln conductance, water offset, inflation, mean rate, content at start, departures
-    start_c, lag_ln, conductance_ln = r.start_c.copy(), r.lag_ln.copy(), r.conductance_ln.copy()
-    water_off, inflation = np.zeros(rows), np.where(r.inflates, r.inflation_l, 0.0)
-    content, mean_rate = _first_guess(r, mix, capacity, known, at, inflation, descent)
-    reference_rate = np.where(np.isfinite(mean_rate), np.clip(np.abs(mean_rate), 2.0, None), 10.0)
-    departures = np.zeros((rows, KNOTS))
+    # what is used in a step is linear in inflation, mean rate and the rate's departures at knots
+    makes_use = np.concatenate([descent[:, :, None], breath[:, :, None], breath[:, :, None] * _KNOT_WEIGHTS], axis=2)
+    taken = np.concatenate([np.zeros((rows, 1, 2 + KNOTS)), np.cumsum(makes_use, axis=1)], axis=1)
+    guess = _first_guess(r, mix, capacity, known, at, descent)
+    x = guess.copy() if start is None else np.where(np.isfinite(start), start, guess)
+    reference_rate = np.clip(np.abs(guess[:, RATE]), 2.0, None)
+    centre = guess.copy()
+    prior = _prior_precision(r, reference_rate)
 
     scale = np.ones(rows)
     weight = known.astype(float)
-    of_knots = breath[:, :, None] * knots
-    prior = _departure_precision(r, reference_rate)
-    spread = np.empty((rows, 7 + KNOTS, 7 + KNOTS))
+    chill_per_free_l = np.empty(0)
     for turn in range(rounds + 1):
-        used = breath * (mean_rate[:, None] + departures @ knots.T) + inflation[:, None] * descent
-        amount = content[:, None] - np.concatenate([np.zeros((rows, 1)), np.cumsum(used, axis=1)], axis=1)
+        used = np.einsum("ijk,ik->ij", makes_use, x[:, USE])
+        amount = x[:, CONTENT][:, None] - np.einsum("ijk,ik->ij", taken, x[:, USE])
         density = np.maximum(amount / capacity, _LEAST_FREE_L_PER_L) * FREE_LITRE_MOL
-
-        lag = prior_lag_s * np.exp(lag_ln)
-        conductance = prior_conductance * np.exp(conductance_ln)
-        of_start, of_drive = lag_weights(step_s, lag, STEPS)
+        of_start, of_water, of_pull = lag_weights(step_s, prior_lag_s * np.exp(x[:, LAG]), STEPS)
+        water = r.water_c + x[:, WATER][:, None]
         if turn == 0:
-            gas_c = of_start * start_c[:, None] + np.einsum("ijk,ik->ij", of_drive, r.water_c)
-            middle = 0.5 * (density[:, 1:] + density[:, :-1])
-            heat = expansion_heat_j_mol(middle, kelvin(np.clip(0.5 * (gas_c[:, 1:] + gas_c[:, :-1]), -35, 80)), *mix)
-            heat = np.where(np.isfinite(heat), heat, 2600.0)
-            cooling_per_free_l = heat * FREE_LITRE_MOL / step_s[:, None]
-        pull = used * cooling_per_free_l / conductance[:, None]
-        drive = r.water_c + water_off[:, None] - pull
-        gas_c = np.clip(of_start * start_c[:, None] + np.einsum("ijk,ik->ij", of_drive, drive), -35.0, 90.0)
+            heat = expansion_heat_j_mol(0.5 * (density[:, 1:] + density[:, :-1]), kelvin(np.clip(water, -30, 60)), *mix)
+            chill_per_free_l = np.where(np.isfinite(heat), heat, 2600.0) * FREE_LITRE_MOL / (step_s * prior_conductance)[:, None]
+        colder = used * chill_per_free_l  # where the gas would come to rest, K below the water, times the factor
+        pull = x[:, CHILL][:, None] * colder
+        gas_c = np.clip(of_start * x[:, START][:, None] + _times(of_water, water) - _times(of_pull, pull), -40.0, 90.0)
 
         temperature = kelvin(gas_c)
         pressure = gas.pressure_bar_abs(density, temperature, *mix, strict=False)
@@ -193,136 +222,112 @@ def _fit(r: TankRecords, rounds: int) -> TankFits:
         by_content = (gas.pressure_bar_abs(density * 1.002, temperature, *mix, strict=False) - pressure) / (
             0.002 * density
         ) * (FREE_LITRE_MOL / capacity)
-        modelled = gauge(pressure)
-        residual = np.where(known, observed - _read(modelled, left, share), 0.0)
-        if turn >= 2:
-            spare = np.where(known & (weight > 0.05), np.abs(residual) / sd, np.nan)
-            with np.errstate(all="ignore"):
-                scale = np.clip(1.4826 * np.nan_to_num(_median(spare), nan=1.0), 1.0, 20.0)
-        z = residual / (sd * scale[:, None])
-        weight = np.where(known, (_NU + 1) / (_NU + z**2), 0.0)
-        weight = np.where(known.sum(axis=1, keepdims=True) <= 3, known.astype(float), weight)
+        residual = r.reading_bar - _read(gauge(pressure), left, share)
+        told = known & np.isfinite(residual)
+        residual = np.where(told, residual, 0.0)
+        if turn >= 2 or start is not None:
+            scale = np.clip(1.4826 * np.nan_to_num(_median(np.where(told, np.abs(residual) / sd, np.nan)), nan=1.0), 1.0, 20.0)
+        weight = (_NU + 1) / (_NU + (residual / (sd * scale[:, None])) ** 2)
+        weight = np.where(told, np.where(few, 1.0, weight), 0.0)
 
-        # Jacobian at the nodes
-        no_start = np.zeros((rows, 1))
-        reads_rate = np.concatenate([no_start, np.cumsum(breath, axis=1)], axis=1)
-        reads_inflation = np.concatenate([no_start, np.cumsum(descent, axis=1)], axis=1)
-        reads_knots = np.concatenate([np.zeros((rows, 1, KNOTS)), np.cumsum(of_knots, axis=1)], axis=1)
-        cold = -(cooling_per_free_l / conductance[:, None])
-        chilled = np.concatenate(
-            [(cold * breath)[:, :, None], (cold * descent)[:, :, None], cold[:, :, None] * of_knots, pull[:, :, None],
-             (0.5 * (gas_c[:, 1:] + gas_c[:, :-1]) - drive)[:, :, None]], axis=2,
-        )
-        chilled = of_drive @ chilled
-        jacobian = np.empty((rows, STEPS + 1, 7 + KNOTS))
-        jacobian[:, :, 0] = by_temperature * of_start
-        jacobian[:, :, 1] = by_temperature * chilled[:, :, -1]
-        jacobian[:, :, 2] = by_temperature * chilled[:, :, -2]
-        jacobian[:, :, 3] = by_temperature * (1.0 - of_start)
-        jacobian[:, :, 4] = by_temperature * chilled[:, :, 1] - by_content * reads_inflation
-        jacobian[:, :, 5] = by_temperature * chilled[:, :, 0] - by_content * reads_rate
-        jacobian[:, :, 6] = by_content
-        jacobian[:, :, 7:] = by_temperature[:, :, None] * chilled[:, :, 2:-2] - by_content[:, :, None] * reads_knots
-        np.nan_to_num(jacobian, copy=False)
-        index = np.arange(rows)[:, None]
-        j = jacobian[index, left] * (1.0 - share)[:, :, None] + jacobian[index, left + 1] * share[:, :, None]
+        jacobian = np.empty((rows, STEPS + 1, UNKNOWNS))
+        chill = (-x[:, CHILL][:, None] * chill_per_free_l)[:, :, None] * makes_use
+        slow = 0.5 * (gas_c[:, 1:] + gas_c[:, :-1]) - water + pull
+        chilled = of_pull @ np.concatenate([slow[:, :, None], -colder[:, :, None], chill], axis=2)
+        jacobian[:, :, START] = by_temperature * of_start
+        jacobian[:, :, LAG] = by_temperature * chilled[:, :, 0]
+        jacobian[:, :, CHILL] = by_temperature * chilled[:, :, 1]
+        jacobian[:, :, WATER] = by_temperature * (1.0 - of_start)
+        jacobian[:, :, CONTENT] = by_content
+        jacobian[:, :, USE] = by_temperature[:, :, None] * chilled[:, :, 2:] - by_content[:, :, None] * taken
+        j = np.nan_to_num(_read(jacobian, left, share))
         root = np.sqrt(weight) / (sd * scale[:, None])
         j *= root[:, :, None]
         hessian = j.transpose(0, 2, 1) @ j + prior
         if turn == rounds:
-            spread = np.linalg.inv(hessian)
             break
-        now = np.concatenate(
-            [np.stack([start_c, lag_ln, conductance_ln, water_off, inflation, mean_rate, content], axis=1), departures], axis=1
-        )
-        centre = np.concatenate(
-            [np.stack([r.start_c, r.lag_ln, r.conductance_ln, np.zeros(rows), np.where(r.inflates, r.inflation_l, 0.0),
-                       mean_rate, content], axis=1), np.zeros((rows, KNOTS))], axis=1,
-        )
-        pulled = np.einsum("ijk,ij->ik", j, np.nan_to_num(residual) * root) + np.einsum("ijk,ik->ij", prior, centre - now)
-        step = np.linalg.solve(hessian, pulled[:, :, None])[:, :, 0]
-        step = np.where(np.isfinite(step), step, 0.0)
-        start_c = np.clip(start_c + np.clip(step[:, 0], -15, 15), -25.0, 75.0)
-        lag_ln = np.clip(lag_ln + np.clip(step[:, 1], -0.5, 0.5), -1.2, 1.2)
-        conductance_ln = np.clip(conductance_ln + np.clip(step[:, 2], -0.5, 0.5), -1.2, 1.2)
-        water_off = water_off + np.clip(step[:, 3], -8, 8)
-        inflation = np.clip(inflation + step[:, 4], -5.0, 40.0)
-        mean_rate = mean_rate + step[:, 5]
-        content = content + step[:, 6]
-        departures = departures + step[:, 7:]
+        pulled = np.einsum("ijk,ij->ik", j, residual * root) + _times(prior, centre - x)
+        step = np.nan_to_num(np.linalg.solve(hessian, pulled[:, :, None])[:, :, 0])
+        x = np.clip(x + np.clip(step, -_LARGEST_STEP, _LARGEST_STEP), _LOW, _HIGH)
 
-    to_used = np.zeros((rows, 7 + KNOTS))
-    to_used[:, 4], to_used[:, 5] = descent.sum(axis=1), breath.sum(axis=1)
-    to_used[:, 7:] = of_knots.sum(axis=1)
+    spread = np.linalg.inv(hessian)
+    to_used = np.zeros((rows, UNKNOWNS))
+    to_used[:, USE] = taken[:, -1]
     variance = np.einsum("ij,ijk,ik->i", to_used, spread, to_used)
-    total = used.sum(axis=1)
+    modelled = gauge(pressure)
     fine = enough & np.isfinite(modelled).all(axis=1) & np.isfinite(variance)
 
     def kept(values: NDArray) -> NDArray:
         return np.where(fine if values.ndim == 1 else fine[:, None], values, np.nan)
 
-    precision = prior[:, 7:, 7:] * (reference_rate**2 * r.rate_sd**2)[:, None, None]
-    relative = departures / reference_rate[:, None]
-    scatter = (
-        np.einsum("ij,ijk,ik->i", relative, precision, relative)
-        + np.einsum("ijk,ikj->i", precision, spread[:, 7:, 7:]) / reference_rate**2
-    ) / KNOTS
+    off = x - centre
+    misfit = (residual**2 * root**2).sum(axis=1) + np.einsum("ij,ijk,ik->i", off, prior, off)
+    evidence = 0.5 * (np.linalg.slogdet(prior)[1] - np.linalg.slogdet(hessian)[1] - misfit) - np.log(scale) * told.sum(axis=1)
+    departures = x[:, DEPARTURES]
+    memory = prior[:, DEPARTURES, DEPARTURES] * (r.rate_sd**2)[:, None, None]
+    scatter = np.einsum("ij,ijk,ik->i", departures, memory, departures) + np.einsum(
+        "ijk,ikj->i", memory, spread[:, DEPARTURES, DEPARTURES]
+    )
     return TankFits(
-        used_free_l=kept(total), used_sd_free_l=kept(np.sqrt(np.maximum(variance, 0.0))),
-        start_free_l=kept(amount[:, 0]), end_free_l=kept(amount[:, -1]),
-        start_c=kept(start_c), start_c_sd=kept(np.sqrt(np.abs(spread[:, 0, 0]))), end_c=kept(gas_c[:, -1]),
-        lag_ln=kept(lag_ln), lag_ln_sd=kept(np.sqrt(np.abs(spread[:, 1, 1]))),
-        conductance_ln=kept(conductance_ln), conductance_ln_sd=kept(np.sqrt(np.abs(spread[:, 2, 2]))),
+        unknowns=kept(x), unknowns_sd=kept(np.sqrt(np.abs(np.einsum("ijj->ij", spread)))),
+        used_free_l=kept(used.sum(axis=1)), used_sd_free_l=kept(np.sqrt(np.maximum(variance, 0.0))),
         amount_free_l=kept(amount), gas_c=kept(gas_c), modelled_bar=kept(modelled),
-        rate_l_min=kept(mean_rate[:, None] + departures @ knots.T),
+        rate_l_min=kept(x[:, RATE][:, None] + departures @ _KNOT_WEIGHTS.T),
         residual_bar=np.where(known, residual, np.nan), weight=np.where(known, np.minimum(weight, 1.0), 0.0),
-        rate_scatter=kept(scatter),
+        rate_scatter=kept(scatter / KNOTS), log_evidence=kept(evidence),
     )
 
 
-def _first_guess(r, mix, capacity, known, at, inflation, descent):
-    """Content at the start and mean rate from the first and the last reading."""
+def _times(matrices: NDArray, vectors: NDArray) -> NDArray:
+    return (matrices @ vectors[:, :, None])[:, :, 0]
+
+
+def _first_guess(r: TankRecords, mix, capacity: NDArray, known: NDArray, at: NDArray, descent: NDArray) -> NDArray:
+    """(rows, UNKNOWNS): the priors' centres, with content and mean rate from the first and the last reading."""
     rows = len(r)
     index = np.arange(rows)
-    first = np.argmin(np.where(known, at, np.inf), axis=1)
-    last = np.argmax(np.where(known, at, -np.inf), axis=1)
-    weights, _ = lag_weights(r.duration_s / STEPS, immersed_lag_s(r.water_capacity_l / r.cylinders), 1)
-    grid = np.arange(STEPS + 1)
+    blown_l = np.where(r.inflates, r.inflation_l, 0.0)
+    weights, _, _ = lag_weights(r.duration_s / STEPS, immersed_lag_s(r.water_capacity_l / r.cylinders), 1)
+    grid = np.arange(1, STEPS + 1)
     amounts, integrals, blown = [], [], []
-    for pick in (first, last):
+    for pick in (np.argmin(np.where(known, at, np.inf), axis=1), np.argmax(np.where(known, at, -np.inf), axis=1)):
         place = at[index, pick]
         node = np.minimum(place.astype(int), STEPS - 1)
         water = r.water_c[index, node]
         gas_c = water + (r.start_c - water) * weights[:, 1] ** place
-        density = gas.density_mol_l(absolute(r.reading_bar[index, pick]), kelvin(gas_c), mix[0][:, 0], mix[1][:, 0],
-                                    mix[2][:, 0], strict=False)
+        density = gas.density_mol_l(absolute(r.reading_bar[index, pick]), kelvin(gas_c), *(m[:, 0] for m in mix), strict=False)
         amounts.append(density * capacity[:, 0] / FREE_LITRE_MOL)
-        integrals.append(r.bar_min[index, node] + (place - node) * (r.bar_min[index, node + 1] - r.bar_min[index, node]))
-        blown.append((descent * (grid[1:] <= place[:, None])).sum(axis=1) * inflation)
+        integrals.append(_read(r.bar_min, node[:, None], (place - node)[:, None])[:, 0])
+        blown.append((descent * (grid <= place[:, None])).sum(axis=1) * blown_l)
     with np.errstate(all="ignore"):
         rate = (amounts[0] - amounts[1] - (blown[1] - blown[0])) / (integrals[1] - integrals[0])
     rate = np.where(np.isfinite(rate), rate, 0.0)
     content = amounts[0] + rate * integrals[0] + blown[0]
-    return np.where(np.isfinite(content), content, capacity[:, 0] * 100.0), rate
+    guess = np.zeros((rows, UNKNOWNS))
+    guess[:, START], guess[:, LAG], guess[:, CHILL] = r.start_c, r.lag_ln, r.chill
+    guess[:, INFLATION], guess[:, RATE] = blown_l, rate
+    guess[:, CONTENT] = np.where(np.isfinite(content), content, capacity[:, 0] * 100.0)
+    return guess
 
 
-def _departure_precision(r: TankRecords, reference_rate: NDArray) -> NDArray:
-    """(rows, unknowns, unknowns) inverse covariance of the prior."""
-    rows = len(r)
+def _prior_precision(r: TankRecords, reference_rate: NDArray) -> NDArray:
+    """(rows, UNKNOWNS, UNKNOWNS) inverse covariance of the prior; content and mean rate are all but free."""
     apart = r.duration_s / (KNOTS - 1)
     places = np.arange(KNOTS)
     correlation = np.exp(-np.abs(places[:, None] - places) * (apart / r.rate_lag_s)[:, None, None])
-    precision = np.zeros((rows, 7 + KNOTS, 7 + KNOTS))
-    precision[:, 7:, 7:] = np.linalg.inv(correlation) / ((reference_rate * r.rate_sd) ** 2)[:, None, None]
-    inflation_sd = np.where(r.inflates, r.inflation_sd_l, 1e-3)
-    for place, sd in enumerate((r.start_sd_c, r.lag_ln_sd, r.conductance_ln_sd, r.water_sd_c, inflation_sd,
-                                20.0 * reference_rate, 1e3 * r.water_capacity_l)):
+    precision = np.zeros((len(r), UNKNOWNS, UNKNOWNS))
+    precision[:, DEPARTURES, DEPARTURES] = np.linalg.inv(correlation) / ((reference_rate * r.rate_sd) ** 2)[:, None, None]
+    sds = {START: r.start_sd_c, LAG: r.lag_ln_sd, CHILL: r.chill_sd, WATER: r.water_sd_c,
+           INFLATION: np.where(r.inflates, r.inflation_sd_l, 1e-3), RATE: 20.0 * reference_rate, CONTENT: 300.0 * r.water_capacity_l}
+    for place, sd in sds.items():
         precision[:, place, place] = 1.0 / np.asarray(sd, float) ** 2
     return precision
 
 
 def _read(at_nodes: NDArray, left: NDArray, share: NDArray) -> NDArray:
+    """Straight lines between nodes, at places left + share."""
     index = np.arange(len(at_nodes))[:, None]
+    share = share if at_nodes.ndim == 2 else share[:, :, None]
     return at_nodes[index, left] * (1.0 - share) + at_nodes[index, left + 1] * share
 
 
@@ -337,4 +342,4 @@ def _median(values: NDArray) -> NDArray:
     return np.where(count > 0, middle, np.nan)
 
 
-__all__ = ["KNOTS", "STEPS", "HeatPrior", "TankFits", "TankRecords", "fit_tanks", "replace"]
+__all__ = ["KNOTS", "STEPS", "TankFits", "TankRecords", "fit_tanks"]

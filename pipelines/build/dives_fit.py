@@ -1,13 +1,14 @@
 """From cylinders and samples to fits: readings are gathered, fitted, and what the member's traces teach is fed back."""
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from pipelines.build.dives_samples import TANKS, Grid, Samples, clean_readings
-from shared.tank_trace import STEPS, HeatPrior, TankFits, TankRecords, fit_tanks
+from shared.tank_learning import Pool, pool, pool_variance
+from shared.tank_trace import CHILL, INFLATION, LAG, START, STEPS, TankFits, TankRecords, fit_tanks
 
 LEAST_READINGS = 8
 LEAST_SPAN = 0.5
@@ -16,7 +17,11 @@ RISE_BAR = 12.0
 ALONE_RATE_SD, ALONE_RATE_LAG_S = 0.25, 180.0
 BETWEEN_RATE_SD, BETWEEN_RATE_LAG_S = 1.2, 300.0
 READING_FLOOR_BAR = 0.15
-GAUGE_SCATTER_BAR = 0.5
+LEAST_TO_LEARN = 5
+LEARNING_ROUNDS = 3
+GAUGE_SCATTER_BAR, TRANSMITTER_SCATTER_BAR = 0.5, 0.2
+"""What a gauge's error changes by from a full cylinder to an empty one; a constant offset all but cancels."""
+
 
 
 @dataclass
@@ -106,24 +111,77 @@ def table_step_bar(start_bar: NDArray, end_bar: NDArray) -> float:
     return 0.1
 
 
+FIRST = {
+    LAG: Pool(-0.1, 0.2, 0.2),
+    CHILL: Pool(1.1, 0.25, 0.3),
+    INFLATION: Pool(3.0, 2.0, 2.5),
+}
+FIRST_START = Pool(0.0, 0.001, 1.0)
+"""Offset and spread of the gas at the start, in units of what was said of it beforehand."""
+
+
+@dataclass(frozen=True)
+class Learned:
+    """Priors of the member's next fit: how cylinders follow the water, the start by what it is known from, the rate."""
+
+    heat: dict[int, Pool]
+    start_last: Pool
+    start_air: Pool
+    rate_sd: float
+
+
+UNTAUGHT = Learned(FIRST, FIRST_START, FIRST_START, ALONE_RATE_SD)
+
+
+def start_prior(rows: pd.DataFrame, learned: Learned) -> tuple[NDArray, NDArray]:
+    """Centre and standard deviation of each row's gas temperature at the start, °C.
+
+    What is learned is a factor on what was said beforehand, so that rows known worse stay so.
+    """
+    basis = rows["start_basis"].to_numpy(str)
+    groups = [basis == "last_known", basis != "assumed"]
+    pools = learned.start_last, learned.start_air
+    stated, sd = rows["start_c"].to_numpy(float), rows["start_sd_c"].to_numpy(float)
+    return stated + sd * np.select(groups, [p.centre for p in pools], 0.0), sd * np.select(groups, [p.sd for p in pools], 1.0)
+
+
+def learn(rows: pd.DataFrame, fits: TankFits, now: Learned) -> Learned:
+    """What the fits of rows that were breathed alone teach; the first priors hold where they say little."""
+    use = rows["alone"].to_numpy(bool) & np.isfinite(fits.used_free_l)
+    if use.sum() < LEAST_TO_LEARN:
+        return now
+    found, sd = fits.unknowns[use], fits.unknowns_sd[use]
+    heat = now.heat
+    part = rows[use]
+    stated, stated_sd = part["start_c"].to_numpy(float), part["start_sd_c"].to_numpy(float)
+    off, off_sd = (found[:, START] - stated) / stated_sd, sd[:, START] / stated_sd
+    basis = part["start_basis"].to_numpy(str)
+    last, air = basis == "last_known", (basis != "last_known") & (basis != "assumed")
+    return Learned(
+        heat, pool(off[last], off_sd[last], now.start_last, FIRST_START), pool(off[air], off_sd[air], now.start_air, FIRST_START),
+        float(np.clip(np.sqrt(pool_variance(fits.rate_scatter[use], ALONE_RATE_SD**2)), 0.06, 0.6)),
+    )
+
+
 def records_of(
     rows: pd.DataFrame, place: NDArray, grid: Grid, readings_at: NDArray, readings_bar: NDArray, readings_sd: NDArray,
-    prior: HeatPrior,
+    learned: Learned,
 ) -> TankRecords:
     """Put together what `fit_tanks` takes; `place` is each row's place on the grid."""
-    n = len(rows)
-    one = np.ones(n)
-    alone = rows["alone"].to_numpy(bool)
+    one = np.ones(len(rows))
+    alone, heat = rows["alone"].to_numpy(bool), learned.heat
+    start_c, start_sd_c = start_prior(rows, learned)
     return TankRecords(
         duration_s=grid.duration_s[place], bar_min=grid.bar_min[place], ambient_bar_abs=grid.ambient_bar_abs[place],
-        water_c=grid.water_c[place], water_sd_c=rows["water_sd_c"].to_numpy(float), start_c=rows["start_c"].to_numpy(float),
-        start_sd_c=rows["start_sd_c"].to_numpy(float), water_capacity_l=rows["capacity_l"].to_numpy(float),
+        water_c=grid.water_c[place], water_sd_c=rows["water_sd_c"].to_numpy(float), start_c=start_c, start_sd_c=start_sd_c,
+        water_capacity_l=rows["capacity_l"].to_numpy(float),
         cylinders=rows["cylinders"].to_numpy(float), o2_pct=rows["o2"].to_numpy(float), he_pct=rows["he"].to_numpy(float),
         ar_pct=rows["ar"].to_numpy(float), reading_at=readings_at, reading_bar=readings_bar, reading_sd_bar=readings_sd,
-        rate_sd=np.where(alone, ALONE_RATE_SD, BETWEEN_RATE_SD), rate_lag_s=np.where(alone, ALONE_RATE_LAG_S, BETWEEN_RATE_LAG_S),
+        rate_sd=np.where(alone, learned.rate_sd, BETWEEN_RATE_SD), rate_lag_s=np.where(alone, ALONE_RATE_LAG_S, BETWEEN_RATE_LAG_S),
         inflates=(rows["role"] == "back").to_numpy(bool),
-        lag_ln=one * prior.lag_ln, lag_ln_sd=one * prior.lag_ln_sd, conductance_ln=one * prior.conductance_ln,
-        conductance_ln_sd=one * prior.conductance_ln_sd, inflation_l=one * prior.inflation_l, inflation_sd_l=one * prior.inflation_sd_l,
+        lag_ln=one * heat[LAG].centre, lag_ln_sd=one * heat[LAG].sd, chill=one * heat[CHILL].centre,
+        chill_sd=one * heat[CHILL].sd, inflation_l=one * heat[INFLATION].centre,
+        inflation_sd_l=one * heat[INFLATION].sd,
     )
 
 
@@ -138,47 +196,32 @@ def fit_rows(rows: pd.DataFrame, place: NDArray, grid: Grid, readings: Readings,
 
     The two pressures of the record also stand in where a trace starts late or ends early.
     """
-    prior = HeatPrior()
     n = len(rows)
-    out = _blank(n)
+    out = TankFits.blank(n, STEPS + 2)
     step = table_step_bar(rows["start_bar"].to_numpy(float), rows["end_bar"].to_numpy(float))
     written_sd = np.full(n, np.hypot(step / np.sqrt(12.0), GAUGE_SCATTER_BAR))
     trace, ends = np.flatnonzero(by_trace), np.flatnonzero(~by_trace & rows["has_ends"].to_numpy(bool))
+    learned = UNTAUGHT
     if trace.size:
         late = readings.first_s[trace] > NEAR_END_S
         early = grid.duration_s[place[trace]] - readings.last_s[trace] > NEAR_END_S
         extra_at = np.column_stack([np.where(late, 0.0, np.nan), np.where(early, float(STEPS), np.nan)])
         extra_bar = rows[["start_bar", "end_bar"]].to_numpy(float)[trace]
         extra_sd = np.column_stack([np.hypot(written_sd[trace], 2.0)] * 2)
-        of_trace = records_of(
-            rows.iloc[trace], place[trace], grid, np.hstack([readings.at[trace], extra_at]),
-            np.hstack([readings.bar[trace], extra_bar]), np.hstack([readings.sd_bar[trace], extra_sd]), prior,
-        )
-        _put(out, trace, fit_tanks(of_trace))
+        at, bar = np.hstack([readings.at[trace], extra_at]), np.hstack([readings.bar[trace], extra_bar])
+        sd = np.hstack([readings.sd_bar[trace], extra_sd])
+        part = rows.iloc[trace]
+        fits = fit_tanks(records_of(part, place[trace], grid, at, bar, sd, learned))
+        for _ in range(LEARNING_ROUNDS):
+            taught = learn(part, fits, learned)
+            if taught is learned:
+                break
+            learned = taught
+            fits = fit_tanks(records_of(part, place[trace], grid, at, bar, sd, learned), rounds=3, start=fits.unknowns)
+        out.put(trace, fits)
     if ends.size:
         at = np.tile([0.0, float(STEPS)], (ends.size, 1))
         bar = rows[["start_bar", "end_bar"]].to_numpy(float)[ends]
-        of_ends = records_of(rows.iloc[ends], place[ends], grid, at, bar, np.column_stack([written_sd[ends]] * 2), prior)
-        _put(out, ends, fit_tanks(of_ends, rounds=3))
+        of_ends = records_of(rows.iloc[ends], place[ends], grid, at, bar, np.column_stack([written_sd[ends]] * 2), learned)
+        out.put(ends, fit_tanks(of_ends, rounds=3))
     return out
-
-
-def _blank(n: int) -> TankFits:
-    wide = {"amount_free_l": STEPS + 1, "gas_c": STEPS + 1, "modelled_bar": STEPS + 1, "rate_l_min": STEPS,
-            "residual_bar": STEPS + 2, "weight": STEPS + 2}
-    names = [f.name for f in fields(TankFits) if f.name != "extra"]
-    return TankFits(**{name: np.full((n, wide[name]) if name in wide else n, np.nan) for name in names})
-
-
-def _put(out: TankFits, rows: NDArray, fits: TankFits) -> None:
-    for f in fields(TankFits):
-        if f.name == "extra":
-            continue
-        mine, theirs = getattr(out, f.name), getattr(fits, f.name)
-        if mine.ndim == 1:
-            mine[rows] = theirs
-        else:
-            mine[rows, : theirs.shape[1]] = theirs
-
-
-__all__ = ["Readings", "fit_rows", "gather", "records_of", "replace", "table_step_bar", "usable_trace"]

@@ -7,13 +7,14 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pipelines.build.dives_checks import dive_flags, max_ppo2_bar
-from pipelines.build.dives_fit import GAUGE_SCATTER_BAR, Readings
+from pipelines.build.dives_fit import GAUGE_SCATTER_BAR, TRANSMITTER_SCATTER_BAR, Readings
 from pipelines.build.dives_links import unknown_as_nan
 from pipelines.build.dives_samples import Grid, Samples, from_grid, water_density
 from pipelines.build.dives_sides import Sides
 from shared import thermal
 from shared.breathing import ambient_bar_abs, ideal_used_free_l, rmv_l_min
 from shared.constants import ATM_BAR, FREE_LITRE_MOL, GRAVITY_M_S2
+from shared.tank_learning import without_prior
 from shared.tank_trace import TankFits
 
 Z80 = 1.2815515655446004
@@ -67,7 +68,8 @@ def row_sd(built: Built) -> NDArray:
     fits, rows = built.fits, built.rows
     capacity = rows["capacity_l"].to_numpy(float)
     size = np.abs(fits.used_free_l) * rows["capacity_sd_pct"].to_numpy(float) / 100.0
-    return np.sqrt(fits.used_sd_free_l**2 + size**2 + (capacity * GAUGE_SCATTER_BAR) ** 2)
+    scatter = np.where(built.by_trace, TRANSMITTER_SCATTER_BAR, GAUGE_SCATTER_BAR)
+    return np.sqrt(fits.used_sd_free_l**2 + size**2 + (capacity * scatter) ** 2)
 
 
 def end_pressures(built: Built) -> tuple[NDArray, NDArray]:
@@ -238,13 +240,3 @@ def fits_table(built: Built) -> pd.DataFrame:
             "settled_bar": settled, "settled_sd_bar": settled_sd, "water_c": water, "minutes": minutes,
         }
     ).reset_index(drop=True)
-
-
-def without_prior(mean: NDArray, sd: NDArray, prior_mean: NDArray, prior_sd: NDArray) -> tuple[NDArray, NDArray]:
-    """A normal posterior with its normal prior taken out again; infinite sd where only the prior spoke."""
-    precision = 1.0 / sd**2 - 1.0 / prior_sd**2
-    some = precision > 1e-4
-    with np.errstate(divide="ignore", invalid="ignore"):
-        centre = np.where(some, (mean / sd**2 - prior_mean / prior_sd**2) / precision, mean)
-        spread = np.where(some, 1.0 / np.sqrt(np.where(some, precision, 1.0)), np.inf)
-    return centre, spread

@@ -57,7 +57,8 @@ class Season:
 def simulate(
     dives=60, seed=0, *, members=1, step_s=(1, 2, 5, 10, 20, 30), quantum_bar=(0.1, 0.5, 1.0, 2.0), start_error_c=2.5, faults=True,
     rate_wander=0.15, inflation_l=(0.0, 10.0), film_w_k=(18.0, 42.0), trace=True, written_step_bar=1.0, shut=0.0, fills=True,
-    minutes=(25, 60), known_air=0.95, water_known=0.9, irregular=0.2,
+    minutes=(25, 60), known_air=0.95, water_known=0.9, irregular=0.2, film_power=0.45, wall_j_k_l=(480.0, 620.0), outer=(3.0, 8.0),
+    work_share=(0.1, 0.6),
 ):
     """Draw dives of one or more members and let the tank live through them."""
     rng = np.random.default_rng(seed)
@@ -99,8 +100,8 @@ def simulate(
 
     film = rng.uniform(*film_w_k, n) * (volume / np.where(pair, 2, 1) / 12) ** (2 / 3) * np.where(pair, 2, 1)
     film = np.where(isolated, film / 2, film)
-    outer = film * rng.uniform(3, 8, n)
-    wall_j_k = used_volume * rng.uniform(480, 620, n)
+    outer_film = film * rng.uniform(*outer, n)
+    wall_j_k = used_volume * rng.uniform(*wall_j_k_l, n)
     wall = gas.copy()
     n_mol = used_volume * air_rho(start_bar + ATM, gas)
     n_start, gas_start = n_mol.copy(), gas.copy()
@@ -108,7 +109,7 @@ def simulate(
     blow_l = rng.uniform(*inflation_l, n)
     wander = rate_wander * rng.standard_normal(n)
     wander_s = rng.uniform(120, 400, n)
-    work = np.zeros(n)
+    work = np.where(rng.random(n) < 0.15, rng.uniform(*work_share, n), 0.0)  # some are at it from the start
     swing = rng.uniform(0.0, 2.5, n)
     phase = rng.uniform(0, 6.28, n)
 
@@ -132,17 +133,17 @@ def simulate(
         other_log[i] = air_bar(rho_start, still) - ATM
         end_n, end_gas = np.where(alive, n_mol, end_n), np.where(alive, gas, end_gas)
         wander = wander * np.exp(-DT / wander_s) + rate_wander * np.sqrt(1 - np.exp(-2 * DT / wander_s)) * rng.standard_normal(n)
-        work = np.where(rng.random(n) < DT / 900, rng.uniform(0.1, 0.6, n), work * np.exp(-DT / 150))
+        work = np.where(rng.random(n) < DT / 900, rng.uniform(*work_share, n), work * np.exp(-DT / 150))
         breath = rmv * np.maximum(1 + wander + work, 0.2) * ambient * DT / 60
         blown = blow_l * np.maximum(depth - depth_before, 0) * 1025 * 9.80665e-5
         depth_before = depth
         out = np.where(alive & (n_mol > 0.03 * n_start), (breath + blown) * MOL_PER_FREE_L, 0.0)
-        h = film * (rho / 8.0) ** 0.45
+        h = film * (rho / 8.0) ** film_power
         slope = (ztab(rho, gas + 0.5, grid=False) * (gas + 0.5) - ztab(rho, gas - 0.5, grid=False) * (gas - 0.5)) * rho
         heat_out = out * gas * slope * 100 / rho
         c_v = (utab(rho, gas + 0.5, grid=False) - utab(rho, gas - 0.5, grid=False))
         gas = np.where(alive, gas + (h * (wall - gas) * DT - heat_out) / (n_mol * c_v), gas)
-        wall = np.where(alive, wall + (h * (gas - wall) + outer * (water - wall)) * DT / wall_j_k, wall)
+        wall = np.where(alive, wall + (h * (gas - wall) + outer_film * (water - wall)) * DT / wall_j_k, wall)
         still = still + (water - still) * (1 - np.exp(-DT / 170.0))
         n_mol = n_mol - out
         mol_used += out
