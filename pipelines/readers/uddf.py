@@ -237,7 +237,7 @@ class _Reader:
         left = self.counted["dive_samples"]
         rest = RawTable("dive_samples", _finished("dive_samples", pd.DataFrame(), None), told["dive_samples"], self.lost["dive_samples"],
                         self.lost["dive_samples"])
-        if rest.rows_read:
+        if rest.problems or rest.rows_read:
             yield rest
         left -= rest.rows_read
         for part, size in self.parts:
