@@ -164,6 +164,26 @@ def export(
     print(f"Wrote {len(written)} tables to {to}.")
 
 
+@app.command()
+def report(
+    kind: Annotated[str, typer.Argument(metavar="KIND", help="morning, labels, inspections, calendar or season.")],
+    to: Annotated[Path, typer.Option("--to", help="File to write: .html, for the calendar .ics.", metavar="FILE")],
+    station: StationOption = HERE,
+    day: Annotated[str, typer.Option("--day", help="Fills of this day (2031-05-20); else the last one with a fill.", metavar="DATE")] = "",
+    member: Annotated[str, typer.Option("--member", help="Whose season.", metavar="MEMBER_ID")] = "",
+) -> None:
+    """Pages to print: the morning sheet, fill labels, dates for the inspector, one diver's season; and a calendar."""
+    from pipelines.reports import KINDS, Reports
+
+    if kind not in KINDS:
+        raise Stop(f"{kind}: not one of {', '.join(KINDS)}.")
+    try:
+        Reports(_station(station), day).write(kind, to, member)
+    except ValueError as error:
+        raise Stop(str(error)) from error
+    print(f"Wrote {to}.")
+
+
 def main() -> None:
     """Entry point: plain words instead of tracebacks, unless --debug stands first."""
     debug = "--debug" in sys.argv

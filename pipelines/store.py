@@ -21,6 +21,10 @@ PROVENANCE = {
     "assumed": "VARCHAR[]", "value_flags": "VARCHAR[]", "row_number": "BIGINT", "line": "BIGINT", "file": "VARCHAR",
     "file_sha256": "VARCHAR", "order_at": "TIMESTAMPTZ", "state": "VARCHAR", "row_hash": "VARCHAR",
 }
+LAKE_PARTS = {"path": "VARCHAR", "file": "VARCHAR", "file_sha256": "VARCHAR", "member_id": "VARCHAR", "month_on": "TIMESTAMP", "rows": "BIGINT",
+              "order_at": "TIMESTAMPTZ", "state": "VARCHAR", "waiting_for": "VARCHAR"}
+#: columns of the machine room that are not published
+_BESIDE = {"ingest_files": {"size": "BIGINT", "mtime_ns": "BIGINT", "archived": "VARCHAR"}, "rejects": {"waiting": "BOOLEAN"}}
 STORED = tuple(name for name in SOURCES if name != "dive_samples")
 MACHINE_ROOM = ("ingest_files", "rejects", "notices", "runs")
 
@@ -48,24 +52,25 @@ class Warehouse:
         self.con.close()
 
     def _create(self) -> None:
-        made = {row[0] for row in self.con.execute("SELECT table_name FROM information_schema.tables").fetchall()}
-        if "meta" in made:
+        """Make the tables; a warehouse of an earlier version gets the columns that have come since."""
+        wanted: dict[str, dict[str, str]] = {"meta": {"key": "VARCHAR", "value": "VARCHAR"}, "lake_parts": LAKE_PARTS}
+        for name in STORED:
+            wanted[f"rows_{name}"] = {f.name: DUCKDB[f.kind] for f in SOURCES[name].fields.values()} | PROVENANCE
+        for name in MACHINE_ROOM:
+            wanted[name] = {f.name: DUCKDB[f.kind] for f in TABLES[name].fields.values()} | _BESIDE.get(name, {})
+        there: dict[str, set[str]] = {}
+        for table, column in self.con.execute("SELECT table_name, column_name FROM information_schema.columns").fetchall():
+            there.setdefault(table, set()).add(column)
+        if all(set(columns) <= there.get(table, set()) for table, columns in wanted.items()):
             return
         with self.transaction(changes=False):
-            self.con.execute("CREATE TABLE meta (key VARCHAR PRIMARY KEY, value VARCHAR)")
-            self.con.execute("INSERT INTO meta VALUES ('version', '0')")
-            for name in STORED:
-                columns = {f.name: DUCKDB[f.kind] for f in SOURCES[name].fields.values()} | PROVENANCE
-                self.con.execute(f"CREATE TABLE rows_{name} ({_columns(columns)})")
-            for name in MACHINE_ROOM:
-                columns = {f.name: DUCKDB[f.kind] for f in TABLES[name].fields.values()}
-                extra = {"ingest_files": {"size": "BIGINT", "mtime_ns": "BIGINT", "archived": "VARCHAR"},
-                         "rejects": {"waiting": "BOOLEAN"}}.get(name, {})
-                self.con.execute(f"CREATE TABLE {name} ({_columns(columns | extra)})")
-            self.con.execute(
-                "CREATE TABLE lake_parts (path VARCHAR, file VARCHAR, file_sha256 VARCHAR, member_id VARCHAR, month_on TIMESTAMP,"
-                " rows BIGINT, order_at TIMESTAMPTZ, state VARCHAR, waiting_for VARCHAR)"
-            )
+            for table, columns in wanted.items():
+                if table not in there:
+                    self.con.execute(f"CREATE TABLE {table} ({_columns(columns)})")
+                for column in set(columns) - there.get(table, set(columns)):
+                    self.con.execute(f'ALTER TABLE {table} ADD COLUMN "{column}" {columns[column]}')
+            if "meta" not in there:
+                self.con.execute("INSERT INTO meta VALUES ('version', '0')")
 
     # --- transactions and the version ---------------------------------------------------------
     @contextmanager

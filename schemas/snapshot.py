@@ -86,10 +86,18 @@ def read_table(published: Path, manifest: Manifest, table: str, parts: list[str]
     fields = [f for f in declared.fields.values() if columns is None or f.name in columns]
     chosen = manifest.tables.get(table, {})
     wanted = [p for name, p in chosen.items() if parts is None or name in parts]
-    frames = [pd.read_parquet(published / manifest.name / table / p.file, columns=[f.name for f in fields]) for p in wanted if p.rows]
+    frames = [_read_columns(published / manifest.name / table / p.file, [f.name for f in fields]) for p in wanted if p.rows]
     if not frames:
         return empty(fields)
     return conform(pd.concat(frames, ignore_index=True), fields)
+
+
+def _read_columns(path: Path, names: list[str]) -> pd.DataFrame:
+    """The columns a part has of those asked for: a snapshot of an earlier version may lack some."""
+    import pyarrow.parquet as pq
+
+    with pq.ParquetFile(path) as part:
+        return part.read(columns=[n for n in names if n in part.schema_arrow.names]).to_pandas()
 
 
 def table_glob(published: Path, manifest: Manifest, table: str) -> str:

@@ -1,0 +1,174 @@
+"""How figures and states read on screen: one way of writing each, so that no two pages differ.
+
+Pressures are rounded to the bar, depths of a mix to the safe metre. An unknown figure reads 'not known'.
+"""
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+import pandas as pd
+
+from schemas.codes import all_codes, sentence
+from schemas.codes.divers import LOOKS_BACK, WATCH_WORDS
+
+UNKNOWN = "not known"
+
+NOT_A_PLAN = LOOKS_BACK
+WHO_DECIDES = ("The stamp on the cylinder, local law and a competent inspector decide. This page only counts dates and "
+               "readings of the log.")
+
+VERDICTS = {"stop": "Do not hand over", "attention": "Check first", "short": "Short", "good": "Nothing found against it"}
+#: how heavy the mark beside the word is, 4 heaviest; weight, not hue, carries it
+VERDICT_WEIGHT = {"stop": 4, "attention": 3, "short": 2, "good": 1}
+VERDICT_ORDER = tuple(VERDICTS)
+
+INSPECTION = {
+    "out_of_date": "May not be filled: out of date", "condemned": "May not be filled: condemned",
+    "unknown": "May not be filled: no inspection known", "due_soon": "Due soon", "in_date": "In date",
+}
+BARRED_STATES = ("condemned", "out_of_date", "unknown")
+WATCH = WATCH_WORDS
+WATCH_ORDER = ("thin", "watch", "too_few", "comfortable")
+WATCH_WEIGHT = {"thin": 4, "watch": 3, "too_few": 2, "comfortable": 1}
+CAUSES = {"started_short": "Started short", "cooling": "Cooling after the fill", "consumption": "Breathed above the own level",
+          "profile": "Depth and time", "none": "None"}
+TRENDS = {"rising": "rising", "steady": "steady", "falling": "falling", "too_few": "too few dives to say"}
+KINDS = {"visual": "visual inspection", "hydrostatic": "hydrostatic test", "eddy_current": "eddy-current test",
+         "ultrasonic": "ultrasonic test", "oxygen_clean": "oxygen cleaning", "valve_service": "valve service"}
+BASIS = {"settled": "a settled reading", "wall": "the wall's temperature at stop", "model": "the heat balance of the fill"}
+MIX_VERDICTS = {"in_tolerance": "in tolerance", "out_of_tolerance": "out of tolerance", "not_analysed": "not analysed"}
+METHODS = {"trace": "pressures over the whole dive", "ends": "the pressures at start and end alone"}
+
+
+def known(value: Any) -> bool:
+    """Whether there is a value at all."""
+    return value is not None and not (isinstance(value, float) and math.isnan(value)) and value is not pd.NA and value is not pd.NaT
+
+
+def number(value: Any, digits: int = 0, unit: str = "") -> str:
+    """A figure with its unit, or 'not known'."""
+    if not known(value):
+        return UNKNOWN
+    text = f"{float(value):,.{digits}f}".replace(",", "\u202f")
+    text = text.replace("-", "\u2212") if float(text.replace("\u202f", "")) else text.lstrip("-")
+    return f"{text}\u00a0{unit}" if unit else text
+
+
+def between(low: Any, high: Any, digits: int = 0, unit: str = "") -> str:
+    """An 80 % interval, or the empty text."""
+    if not (known(low) and known(high)):
+        return ""
+    tail = f"\u00a0{unit}" if unit else ""
+    return f"{number(low, digits)} to {number(high, digits)}{tail}"
+
+
+def with_interval(value: Any, low: Any, high: Any, digits: int = 0, unit: str = "") -> str:
+    """'258 bar (254 to 262)'."""
+    spread = between(low, high, digits)
+    return number(value, digits, unit) + (f" ({spread})" if spread and known(value) else "")
+
+
+def share(value: Any) -> str:
+    """A share from 0 to 1 in per cent."""
+    if not known(value):
+        return UNKNOWN
+    return "under 1\u00a0%" if 0 < value < 0.01 else number(100 * value, 0, "%")
+
+
+def day(value: Any) -> str:
+    """'3 May 2031'."""
+    return f"{value.day} {value:%b %Y}" if known(value) else UNKNOWN
+
+
+def clock(value: Any, zone: str) -> str:
+    """'3 May 2031, 14:05' in the station's time."""
+    if not known(value):
+        return UNKNOWN
+    local = value.tz_convert(zone)
+    return f"{local.day} {local:%b %Y, %H:%M}"
+
+
+def hour(value: Any, zone: str) -> str:
+    """'14:05' in the station's time."""
+    return f"{value.tz_convert(zone):%H:%M}" if known(value) else UNKNOWN
+
+
+def age(then: pd.Timestamp, now: pd.Timestamp) -> str:
+    """'3 minutes', '2 days'."""
+    seconds = max(0.0, (now - then).total_seconds())
+    for size, word in ((86400, "day"), (3600, "hour"), (60, "minute")):
+        if seconds >= size:
+            count = int(seconds // size)
+            return f"{count} {word}{'s' if count != 1 else ''}"
+    return "less than a minute"
+
+
+def days_away(days: Any) -> str:
+    """'in 12 days', 'today', '3 days ago'."""
+    if not known(days):
+        return ""
+    days = int(days)
+    word = "day" if abs(days) == 1 else "days"
+    return "today" if days == 0 else f"in {days} {word}" if days > 0 else f"{-days} {word} ago"
+
+
+def mix(o2_pct: Any, he_pct: Any) -> str:
+    """The mix in words and figures, never as a colour."""
+    if not known(o2_pct):
+        return UNKNOWN
+    helium = float(he_pct) if known(he_pct) else 0.0
+    if helium >= 0.5:
+        return f"O₂ {o2_pct:.1f}\u00a0%, He {helium:.1f}\u00a0%"
+    return "air" if abs(o2_pct - 20.95) < 0.06 else f"O₂ {o2_pct:.1f}\u00a0%"
+
+
+def analysis(o2_pct: Any, he_pct: Any) -> str:
+    """An analysis as measured, air too: 'O₂ 20.9 %'."""
+    if not known(o2_pct):
+        return "not analysed"
+    helium = f", He {he_pct:.1f}\u00a0%" if known(he_pct) and he_pct >= 0.05 else ""
+    return f"O₂ {o2_pct:.1f}\u00a0%{helium}"
+
+
+def depth_down(value: Any) -> str:
+    """A greatest depth, rounded down to the metre."""
+    return f"{math.floor(float(value) + 1e-9)}\u00a0m" if known(value) else UNKNOWN
+
+
+def depth_up(value: Any) -> str:
+    """A least depth, rounded up to the metre."""
+    return f"{math.ceil(float(value) - 1e-9)}\u00a0m" if known(value) else UNKNOWN
+
+
+def minutes(seconds: Any) -> str:
+    """'23 min 40 s' into a dive."""
+    if not known(seconds):
+        return UNKNOWN
+    whole = round(float(seconds))
+    return f"{whole // 60}\u00a0min {whole % 60:02d}\u00a0s"
+
+
+def quantity(code: Any) -> str:
+    """What an air test measures, with its unit."""
+    return {"o2_pct": "O₂, %", "co_ppm": "CO, ppm", "co2_ppm": "CO₂, ppm", "oil_mg_m3": "oil, mg/m³", "water_mg_m3": "water, mg/m³"}.get(
+        str(code), str(code).replace("_", " "))
+
+
+def plural(count: Any, one: str, many: str = "") -> str:
+    """'1 dive', '2 dives'."""
+    count = int(count)
+    return f"{count} {one if count == 1 else many or one + 's'}"
+
+
+def mended(code: str, row: Mapping[str, Any] | None = None) -> str:
+    """The sentence of a code, and what to do."""
+    known_code = all_codes().get(code)
+    return f"{sentence(code, row)} {known_code.mend}" if known_code and known_code.mend else sentence(code, row)
+
+
+def listed(codes: Any) -> list[str]:
+    """Codes of a cell as a list, whatever it came as."""
+    if codes is None or (isinstance(codes, float) and math.isnan(codes)) or codes is pd.NA:
+        return []
+    return [str(c) for c in codes]
