@@ -60,6 +60,7 @@ _ANYBODY = {OPERATOR: Scope.ALL, MANAGER: Scope.ALL, LOCAL_NETWORK: Scope.ALL, D
 
 GRANTS: dict[str, dict[str, Scope]] = {
     "fill_quality": _FILLING,
+    "gas_added": _FILLING,
     "units": _ANYBODY,
     "cylinder_health": _FLEET | {DIVER: Scope.OWN},
     "cylinder_life": _FLEET,

@@ -78,7 +78,7 @@ def shortfall_waterfall(fill: pd.Series) -> go.Figure:
     figure.add_bar(
         y=names, x=lengths, base=bases, orientation="h", width=0.6, text=signs, textposition="outside", cliponaxis=False,
         marker={"color": [PALE, PLUM, PLUM, PLUM, SKY], "line": {"color": INDIGO, "width": 1},
-                "pattern": {"shape": ["", "/", "/", "/", ""], "fgcolor": "#ffffff", "size": 7, "solidity": 0.25}},
+                "pattern": {"shape": ["", "/", "/", "/", ""], "fgcolor": "#ffffff", "fillmode": "overlay", "size": 7, "solidity": 0.25}},
         hovertemplate="%{y}: %{text}<extra></extra>", textfont={"size": 14, "color": INK})
     low, high = fill["real_low_free_l"], fill["real_high_free_l"]
     if words.known(low) and words.known(high):
@@ -134,21 +134,22 @@ def short_shares(rows: pd.DataFrame, of: str) -> go.Figure:
     figure.add_bar(y=names, x=rows["fills"].to_numpy(), orientation="h", name="fills", width=0.6,
                    marker={"color": PALE, "line": {"color": INDIGO, "width": 1}}, hovertemplate="%{y}: %{x} fills<extra></extra>")
     figure.add_bar(y=names, x=rows["short"].to_numpy(), orientation="h", name="of these short", width=0.6,
-                   marker={"color": PLUM, "pattern": {"shape": "/", "fgcolor": "#ffffff", "size": 7, "solidity": 0.25}},
+                   marker={"color": PLUM, "pattern": {"shape": "/", "fgcolor": "#ffffff", "fillmode": "overlay", "size": 7, "solidity": 0.25}},
                    hovertemplate="%{y}: %{x} short<extra></extra>")
     figure.update_yaxes(title=of, showgrid=False, type="category")
     figure.update_xaxes(title="fills", rangemode="tozero")
     return figure
 
 
-def gas_by_month(rows: pd.DataFrame) -> go.Figure:
-    """Gas added by month, oxygen and helium in it apart (columns: month_on, air_free_l, oxygen_free_l, helium_free_l)."""
-    figure = blank(320, barmode="stack")
-    for column, name, color, shape in (("air_free_l", "air", PALE, ""), ("oxygen_free_l", "oxygen beyond air", SKY, "x"),
-                                       ("helium_free_l", "helium", INDIGO, "/")):
-        figure.add_bar(x=rows["month_on"].to_numpy(), y=rows[column].to_numpy(), name=name,
-                       marker={"color": color, "line": {"color": INDIGO, "width": 1}, "pattern": {"shape": shape, "fgcolor": "#ffffff", "solidity": 0.2}},
-                       hovertemplate="%{x|%b %Y}: %{y:.0f} L<extra>" + name + "</extra>")
+def gas_by_month(given: pd.DataFrame) -> go.Figure:
+    """Gas added by month over all sources and members, and the oxygen and helium among it."""
+    rows = given.groupby("month_on")[["added_free_l", "oxygen_free_l", "helium_free_l"]].sum().reset_index()
+    figure = blank(340, barmode="group")
+    for column, name, color, shape in (("added_free_l", "all gas", SKY, ""), ("oxygen_free_l", "oxygen", INDIGO, "/"), ("helium_free_l", "helium", PLUM, "x")):
+        if column == "added_free_l" or (rows[column] > 0).any():
+            figure.add_bar(x=rows["month_on"].to_numpy(), y=rows[column].to_numpy(), name=name,
+                           marker={"color": color, "line": {"color": INDIGO, "width": 1}, "pattern": {"shape": shape, "fgcolor": "#ffffff", "fillmode": "overlay", "solidity": 0.2}},
+                           hovertemplate="%{x|%b %Y}: %{y:.0f} L<extra>" + name + "</extra>")
     figure.update_yaxes(title="free litres added")
     figure.update_xaxes(dtick="M1", tickformat="%b")
     return figure

@@ -84,7 +84,7 @@ def margins(reserve: pd.DataFrame, started_at: pd.Series) -> go.Figure:
                                       (open_answer, "not assessed: no direct ascent", "circle-open", SKY)):
         if mask.any():
             figure.add_scatter(x=rows["started_at"].to_numpy()[mask], y=rows["least_margin_free_l"].to_numpy()[mask], mode="markers", name=name,
-                               marker={"symbol": symbol, "size": 10, "color": color, "line": {"width": 1.5}},
+                               marker={"symbol": symbol, "size": 9, "color": color, "line": {"width": 1.5, "color": color}},
                                hovertemplate="%{x|%d %b}: %{y:.0f} L<extra></extra>")
     figure.add_hline(y=0, line={"color": INK, "width": 2})
     figure.update_yaxes(title="least margin, free litres")

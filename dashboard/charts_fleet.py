@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
+from dashboard import words
 from dashboard.charts import INDIGO, INK, PALE, PLUM, SKY, blank, said, whiskers
 
 
@@ -28,14 +29,25 @@ def leak_rates(health: pd.DataFrame, flag_bar_per_day: float, most: int = 25) ->
 
 
 def life(events: pd.DataFrame) -> go.Figure:
-    """One cylinder's life on a line of time, a row a kind of event."""
+    """One cylinder's life: what it read at arrival and settled at when filled, and every other event beneath."""
     rows = events.dropna(subset=["at"]).sort_values("at")
-    kinds = list(dict.fromkeys(rows["event"]))
-    figure = blank(110 + 34 * len(kinds), showlegend=False)
-    figure.add_scatter(x=rows["at"].to_numpy(), y=[str(k).replace("_", " ") for k in rows["event"]], mode="markers",
-                       marker={"symbol": "line-ns", "size": 16, "line": {"width": 2, "color": INDIGO}}, customdata=np.array(said(rows["code"])),
+    read = rows["event"].isin(["arrived", "filled"]) & rows["value"].notna()
+    others = rows[~read]
+    kinds = [str(k).removeprefix("inspected_").replace("_", " ") for k in others["event"]]
+    count = len(dict.fromkeys(kinds))
+    figure = blank(300 + 26 * count)
+    for event, name, symbol, color in (("filled", "filled, settled at 15 °C", "triangle-up", INDIGO), ("arrived", "arrived with", "triangle-down-open", PLUM)):
+        part = rows[read & (rows["event"] == event)]
+        figure.add_scatter(x=part["at"].to_numpy(), y=part["value"].to_numpy(), mode="markers", name=name,
+                           marker={"symbol": symbol, "size": 8, "color": color}, hovertemplate="%{x|%d %b %Y}: %{y:.0f} bar<extra></extra>")
+    figure.add_scatter(x=others["at"].to_numpy(), y=kinds, mode="markers", yaxis="y2", showlegend=False,
+                       marker={"symbol": "line-ns", "size": 14, "line": {"width": 2, "color": INK}}, customdata=np.array(said(others["code"])),
                        hovertemplate="%{x|%d %b %Y}: %{y} %{customdata}<extra></extra>")
-    figure.update_yaxes(gridcolor=PALE)
+    low = min(0.6, 0.1 + 0.06 * count)
+    figure.update_layout(
+        yaxis={"domain": [low + 0.06, 1.0], "title": "bar", "rangemode": "tozero"},
+        yaxis2={"domain": [0.0, low], "automargin": True, "gridcolor": PALE, "type": "category"})
+    figure.update_xaxes(anchor="y2")
     return figure
 
 
@@ -57,15 +69,15 @@ def booking_cover(cover: pd.DataFrame) -> go.Figure:
 def air_against_limits(tests: pd.DataFrame) -> go.Figure:
     """Each measured quantity as a share of its limit, latest test of a compressor."""
     rows = tests.dropna(subset=["value", "limit"])
-    rows = rows[rows["limit"] > 0]
+    rows = rows[(rows["limit"] > 0) & (rows["quantity"] != "o2_pct")]  # oxygen has a band, not a limit
     ratio = (100.0 * rows["value"] / rows["limit"]).to_numpy()
     failed = (rows["verdict"] == "fail").to_numpy()
-    names = np.array([str(q).replace("_", " ") for q in rows["quantity"]])
+    names = np.array([words.quantity(q) for q in rows["quantity"]])
     figure = blank(120 + 34 * len(rows))
     for mask, name, color, shape in ((~failed, "within its limit", SKY, ""), (failed, "over its limit", PLUM, "/")):
         if mask.any():
             figure.add_bar(y=names[mask], x=ratio[mask], orientation="h", name=name, width=0.55,
-                           marker={"color": color, "line": {"color": INDIGO, "width": 1}, "pattern": {"shape": shape, "fgcolor": "#ffffff", "solidity": 0.25}},
+                           marker={"color": color, "line": {"color": INDIGO, "width": 1}, "pattern": {"shape": shape, "fgcolor": "#ffffff", "fillmode": "overlay", "solidity": 0.25}},
                            hovertemplate="%{y}: %{x:.0f} % of its limit<extra></extra>")
     figure.add_vline(x=100, line={"color": INK, "width": 2})
     figure.update_yaxes(categoryorder="array", categoryarray=names[::-1])

@@ -163,6 +163,9 @@ def _own(published: Path, name: str, viewer: Viewer, table: str, frame: pd.DataF
 
 def _nameless(frame: pd.DataFrame) -> pd.DataFrame:
     bare = frame.copy(deep=False)
+    if "code" in bare and "event" in bare:  # a loan's code is a member
+        kept = bare["event"].str.startswith("inspected", na=False) | bare["event"].isin(["joined_set", "left_set"])
+        bare["code"] = bare["code"].where(kept)
     for column in NAMES:
         if column not in bare:
             continue

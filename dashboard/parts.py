@@ -105,6 +105,12 @@ def lines(*parts: Any) -> Markup:
     return Markup("<br>".join(text(p) for p in parts if p))
 
 
+def folded(summary: str, lines_inside: Iterable[Any]) -> Markup:
+    """Further lines behind a word that opens by click or key."""
+    inside = lines(*lines_inside)
+    return Markup(f"<details><summary>{text(summary)}</summary>{inside}</details>") if inside else Markup("")
+
+
 def figure(made: Any, says: str, key: str) -> None:
     """A figure with the sentence that replaces it for those who cannot see it."""
     st.plotly_chart(made, width="stretch", theme=None, key=key, alt=says,

@@ -11,6 +11,18 @@ import pandas as pd
 from dashboard import words
 from schemas.codes import sentence
 
+#: codes that say why a cylinder may not be filled; the state says it already, they say why and what to do
+_BARRING = ("condemned", "withdrawn", "no_inspection_known", "service_life_unknown", "service_life_over", "alloy_not_permitted", "rule_set_unknown",
+            "no_period_for_material", "out_of_test_on_loan")
+_BARRING_ENDS = ("_failed", "_out_of_date", "_date_unknown")
+#: findings after which nothing is advised before a competent person has looked
+OPEN_FINDINGS = ("thread_finding", "thread_finding_in_set", "permanent_expansion_high")
+
+
+def bars(code: str) -> bool:
+    """Whether a code of the fleet is a reason not to fill."""
+    return code in _BARRING or code.endswith(_BARRING_ENDS)
+
 
 @dataclass(frozen=True)
 class Standing:
@@ -94,23 +106,24 @@ def stand(asked: str, units: pd.DataFrame, health: pd.DataFrame, fills: pd.DataF
 
 
 def _of_cylinder(cylinder, several: bool) -> tuple[list[str], list[str]]:
+    """What speaks against filling one cylinder, and what is to be known besides."""
     name = f"{cylinder.cylinder_id}: " if several else ""
-    against, about = [], []
-    due = f"{words.KINDS.get(cylinder.next_due_kind, cylinder.next_due_kind)} was due {words.day(cylinder.next_due_on)}"
-    if cylinder.status == "condemned" or cylinder.inspection_state == "condemned":
-        against.append(f"{name}condemned. Never again.")
-    elif cylinder.status == "withdrawn":
-        against.append(f"{name}withdrawn from service.")
-    elif cylinder.inspection_state == "out_of_date":
-        against.append(f"{name}out of date: {due}." if words.known(cylinder.next_due_on) else f"{name}out of date, or failed and not passed since.")
-    elif cylinder.inspection_state == "unknown":
-        against.append(f"{name}no passed inspection and no date of manufacture is known.")
-    elif cylinder.inspection_state == "due_soon":
-        about.append(f"{name}{words.KINDS.get(cylinder.next_due_kind, 'inspection')} due {words.days_away(cylinder.days_to_due)}, "
-                     f"{words.day(cylinder.next_due_on)}.")
-    for code in words.listed(cylinder.score_reasons):
-        about.append(f"{name}{sentence(code, cylinder._asdict())}")
-    return against, about
+    row, found = cylinder._asdict(), words.listed(cylinder.score_reasons)
+    about = [name + words.mended(c, row) for c in found if not bars(c) and c != "inspection_due_soon"]
+    kind = words.KINDS.get(cylinder.next_due_kind, "inspection")
+    if cylinder.inspection_state == "due_soon":
+        about.insert(0, f"{name}{kind} due {words.days_away(cylinder.days_to_due)}, {words.day(cylinder.next_due_on)}.")
+    state = "condemned" if cylinder.status == "condemned" else cylinder.inspection_state
+    if state in ("in_date", "due_soon") and cylinder.status == "in_service":
+        return [], about
+    why = [sentence(c, row) for c in found if bars(c)]
+    if state == "out_of_date" and words.known(cylinder.next_due_on):
+        why.append(f"Due was {words.day(cylinder.next_due_on)} ({kind}).")
+    if not why:
+        why = [words.INSPECTION.get(state, f"It is {cylinder.status}.") + "."]
+    if cylinder.status != "in_service" and not {"condemned", "withdrawn"} & set(found):
+        why.append(f"The register has it as {cylinder.status}.")
+    return [name + line for line in why], about
 
 
 def _last_fill(fills: pd.DataFrame, names: list[str]) -> pd.Series | None:

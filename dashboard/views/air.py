@@ -30,10 +30,10 @@ def one(snapshot: Snapshot, compressor: str, health: pd.DataFrame, tests: pd.Dat
     newest = tests[tests["sampled_on"] == tests["sampled_on"].max()] if len(tests) else tests
     failed = newest[newest["verdict"] == "fail"]
     if len(failed):
-        parts.show(parts.bar(f"Last air test failed: {', '.join(_quantity(q) for q in failed['quantity'])}", 4, FAILED))
+        parts.show(parts.bar(f"Last air test failed: {', '.join(words.quantity(q).split(',')[0] for q in failed['quantity'])}", 4, FAILED))
     if len(health):
         row = health.iloc[0]
-        reasons = [sentence(c, row.to_dict()) for c in words.listed(row["reasons"])]
+        reasons = [words.mended(c, row.to_dict()) for c in words.listed(row["reasons"])]
         if reasons and not len(failed):
             parts.show(parts.bar(str(row["state"]).replace("_", " ").capitalize() if words.known(row["state"]) else "Look at it", 3, parts.lines(*reasons)))
         elif reasons:
@@ -52,20 +52,15 @@ def one(snapshot: Snapshot, compressor: str, health: pd.DataFrame, tests: pd.Dat
         return
     parts.show(parts.heading(f"Air test of {words.day(newest['sampled_on'].iloc[0])}", 3))
     parts.show(parts.table(["Quantity", "Measured", "Limit", "Against it", "Limit from"],
-                           [(_quantity(r.quantity), words.number(r.value, 2), words.number(r.limit, 2),
+                           [(words.quantity(r.quantity), words.number(r.value, 2), words.number(r.limit, 2),
                              parts.tag(AIR_WORDS.get(r.verdict, words.UNKNOWN), WEIGHTS.get(r.verdict, 2)), r.limit_source) for r in newest.itertuples()],
                            figures=(1, 2), says="Air test"))
-    if (newest["limit"] > 0).any():
+    if ((newest["limit"] > 0) & (newest["quantity"] != "o2_pct")).any():
         parts.figure(charts_fleet.air_against_limits(newest), "Each quantity as a share of its limit.", f"air_{compressor}")
     older = tests[tests["sampled_on"] < tests["sampled_on"].max()]
     if len(older):
         worst = older.groupby("sampled_on")["verdict"].agg(lambda v: "failed" if (v == "fail").any() else "within").sort_index(ascending=False)
         parts.show(parts.note("Earlier: " + "; ".join(f"{words.day(day)} {word}" for day, word in worst.head(8).items()) + "."))
-
-
-def _quantity(code: str) -> str:
-    return {"o2_pct": "O₂, %", "co_ppm": "CO, ppm", "co2_ppm": "CO₂, ppm", "oil_mg_m3": "oil, mg/m³", "water_mg_m3": "water, mg/m³",
-            "odour": "odour"}.get(code, str(code).replace("_", " "))
 
 
 def recalled(snapshot: Snapshot) -> None:
@@ -75,5 +70,5 @@ def recalled(snapshot: Snapshot) -> None:
     names = snapshot.names()
     parts.show(parts.heading(f"Fills to call back: {len(rows)}", 2, "Filled since the last good test, and not known to be used up."))
     parts.show(parts.table(["Cylinder or set", "With", "Why", "Since", "Fill"],
-                           [(r.unit_id, names.get(r.held_by, r.held_by) if words.known(r.held_by) else "station", sentence(r.reason, r._asdict()),
+                           [(r.unit_id, names.get(r.held_by, r.held_by) if words.known(r.held_by) else "station", sentence(r.reason),
                              words.clock(r.since, snapshot.zone), r.fill_id) for r in rows.itertuples()], says="Fills to call back"))

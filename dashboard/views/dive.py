@@ -118,10 +118,11 @@ def _its_fill(snapshot: Snapshot, row: pd.Series, fill: pd.Series | None) -> Non
         parts.show(parts.plain(told))
         return
     parts.show(parts.facts([
-        ("Filled", words.clock(fill["filled_at"], snapshot.zone), f"{fill['unit_id']}; dive {int(row['dives_since_fill'])} on it" if words.known(row["dives_since_fill"]) else fill["unit_id"]),
+        ("Filled", words.clock(fill["filled_at"], snapshot.zone), fill["unit_id"]),
         ("Settled at 15 °C", words.with_interval(fill["settled_pressure_bar_15c"], fill["settled_low_bar_15c"], fill["settled_high_bar_15c"], 0, "bar"),
          f"target {words.number(fill['target_pressure_bar'], 0, 'bar')}"),
-        ("Mix analysed", words.mix(fill["o2_pct"], fill["he_pct"]), words.MIX_VERDICTS.get(fill["mix_verdict"], "")),
+        ("Mix asked for" if fill["mix_verdict"] == "not_analysed" else "Mix analysed", words.mix(fill["o2_pct"], fill["he_pct"]), words.MIX_VERDICTS.get(fill["mix_verdict"], "")),
         ("Maximum operating depth", words.depth_down(fill["max_operating_depth_m"]), f"this dive reached {words.number(row['max_depth_m'], 1, 'm')}"),
-        ("Verdict then", words.VERDICTS.get(fill["verdict"], words.UNKNOWN)),
+        ("Verdict at hand-over", words.VERDICTS.get(fill["handed_over_verdict"], words.UNKNOWN),
+         f"today's: {words.VERDICTS.get(fill['verdict'], words.UNKNOWN)}" if fill["verdict"] != fill["handed_over_verdict"] else ""),
     ]))

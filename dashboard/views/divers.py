@@ -6,7 +6,7 @@ from dashboard import charts_dives, parts, words
 from dashboard.data import Snapshot
 from dashboard.views import dive
 
-MOST_DIVES = 40
+MOST_DIVES = 12
 
 
 def page(snapshot: Snapshot) -> None:
@@ -18,9 +18,9 @@ def page(snapshot: Snapshot) -> None:
     ordered = watch.assign(rank=watch["state"].map({s: i for i, s in enumerate(words.WATCH_ORDER)})).sort_values(
         ["rank", "chance_next_below"], ascending=[True, False])
     parts.show(parts.table(
-        ["Diver", "State", "If dives stay like these, share below policy", "Dives judged", "Below policy", "Not assessed", "Main cause"],
+        ["Diver", "State", "If dives stay like these, share below policy", "Dives considered", "Below policy", "Not assessed", "Main cause"],
         [(names.get(r.member_id, r.member_id), parts.lines(parts.tag(_state(r), words.WATCH_WEIGHT.get(r.state, 2)), r.reason if words.known(r.reason) else ""),
-          words.share(r.chance_next_below), words.number(r.dives_considered), words.number(r.dives_below_policy), words.number(r.dives_not_assessed),
+          words.share(r.chance_next_below) if words.known(r.chance_next_below) else "", words.number(r.dives_considered), words.number(r.dives_below_policy), words.number(r.dives_not_assessed),
           words.CAUSES.get(r.main_cause, "") if r.main_cause != "none" else "") for r in ordered.itertuples()],
         figures=(2, 3, 4, 5), says="Divers, thin reserves first"))
     how_sure(snapshot)
@@ -55,15 +55,19 @@ def one(snapshot: Snapshot, member_id: str, name: str) -> None:
         parts.show(parts.plain("None of the dives could be judged."))
         return
     parts.figure(charts_dives.margins(rows, rows["started_at"]), "Least margin of each dive over the season.", "margins")
-    below = rows[rows["below_policy"].fillna(False).astype(bool)].head(MOST_DIVES)
+    below = rows[rows["below_policy"].fillna(False).astype(bool)]
+    below_all, below = len(below), below.head(MOST_DIVES)
     if below.empty:
         parts.show(parts.plain("No dive went below this policy."))
     else:
         parts.show(parts.table(
-            ["Dive", "Least margin", "Main cause", "Shares"],
+            ["Dive", "Least margin", "Cause, largest first", "The fill"],
             [(parts.lines(words.clock(r.started_at, snapshot.zone), f"{words.number(r.max_depth_m, 0, 'm')}, {words.number(r.duration_min, 0, 'min')}"),
-              words.number(r.least_margin_free_l, 0, "L"), words.CAUSES.get(r.cause, words.UNKNOWN), dive.shares_in_words(r.cause_shares)) for r in below.itertuples()],
+              words.number(r.least_margin_free_l, 0, "L"), dive.shares_in_words(r.cause_shares),
+              f"settled {words.number(r.fill_low_bar, 0, 'bar')} low" if words.known(r.fill_low_bar) and r.fill_low_bar >= 1 else "") for r in below.itertuples()],
             figures=(1,), says="Dives below policy"))
+        if below_all > MOST_DIVES:
+            parts.show(parts.note(f"The newest {MOST_DIVES} of {below_all}."))
     labels = {r.dive_id: f"{words.clock(r.started_at, snapshot.zone)}, {words.number(r.max_depth_m, 0, 'm')}" for r in rows.itertuples()}
     worst = rows.sort_values("least_margin_free_l", na_position="last").iloc[0]["dive_id"]
     chosen = st.selectbox("One dive", list(labels), index=list(labels).index(worst), format_func=labels.get, key="divers_dive")

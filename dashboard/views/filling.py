@@ -4,9 +4,9 @@ import streamlit as st
 
 from dashboard import parts, words
 from dashboard.data import Snapshot
-from dashboard.standing import Standing, fillable_units, holds, stand
+from dashboard.standing import OPEN_FINDINGS, Standing, fillable_units, holds, stand
 from dashboard.views import filling_advice, filling_day, filling_season
-from schemas.codes import sentence
+from schemas.codes import all_codes, sentence
 
 PARTS = {"held": "Held back", "day": "Fills of a day", "advice": "Where to stop", "season": "Over the season"}
 
@@ -74,6 +74,9 @@ def answer(snapshot: Snapshot, standing: Standing) -> None:
         names = snapshot.names()
         rows.append(("Out with", ", ".join(names.get(h, h) for h in holder)))
     parts.show(parts.facts(rows))
+    findings = [words.mended(c) for codes in standing.cylinders["score_reasons"] for c in words.listed(codes) if c in OPEN_FINDINGS]
+    if findings and standing.may_be_filled:
+        parts.show(parts.bar("Look first", 3, parts.lines(*dict.fromkeys(findings))))
     if standing.remarks:
         parts.show(parts.items(standing.remarks))
     least = snapshot.policy("filling", "least_arrival_bar", 2.0)
@@ -81,6 +84,18 @@ def answer(snapshot: Snapshot, standing: Standing) -> None:
         f"{words.WHO_DECIDES} Arrived under {words.number(least, 0, 'bar')}, wet, dented, or a stamp that differs from this page: do not "
         "fill, send it to inspection. Stand clear, fill slowly, never above the stamp. Oxygen only into a cylinder, valve and whip "
         "that are clean for it, opened slowly."))
+
+
+def _why(row) -> parts.Markup:
+    """The worst reason with its mend; the others fold away."""
+    found = words.listed(row.reasons)
+    if not found:
+        return parts.text("No reason is published.")
+    first, *others = found
+    told = parts.Markup(f"<strong>{parts.text(sentence(first, row._asdict()))}</strong>")
+    known = all_codes().get(first)
+    more = parts.folded(f"{words.plural(len(others), 'more reason')}", [sentence(c, row._asdict()) for c in others]) if others else ""
+    return parts.Markup(parts.lines(told, known.mend if known else "") + more)
 
 
 def _reasons(fill) -> list[str]:
@@ -99,8 +114,7 @@ def held_back(snapshot: Snapshot, fills) -> None:
             parts.show(parts.plain("None."))
             continue
         shown = [
-            (parts.tag(row.unit_id, words.VERDICT_WEIGHT[verdict]), words.clock(row.filled_at, snapshot.zone),
-             parts.lines(*_reasons(found.loc[row.Index])), names.get(row.member_id, row.member_id) if words.known(row.member_id) else "")
+            (parts.tag(row.unit_id, words.VERDICT_WEIGHT[verdict]), words.clock(row.filled_at, snapshot.zone), _why(row), names.get(row.member_id, row.member_id) if words.known(row.member_id) else "")
             for row in found.head(60).itertuples()]
         head = ["Cylinder or set", "Filled", "Why", "For"]
         if not any(row[3] for row in shown):

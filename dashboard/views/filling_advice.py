@@ -8,8 +8,8 @@ from dashboard import parts, words
 from dashboard.access import may_see
 from dashboard.advice import USUAL_MINUTES, Asked, advise, needs_oxygen_service, oxygen_limit_pct
 from dashboard.data import Snapshot
-from dashboard.standing import Standing
-from schemas.codes import all_codes, sentence
+from dashboard.standing import OPEN_FINDINGS, Standing
+from schemas.codes import sentence
 from shared.filling_limits import filling_rules, refusals
 
 SOURCES = {"compressor": "the compressor", "bank": "a bank"}
@@ -34,7 +34,7 @@ def show(snapshot: Snapshot, standing: Standing | None, fills: pd.DataFrame) -> 
         return
     found = _refused(snapshot, standing, asked, fills)
     if found:
-        parts.show(parts.bar("No pressure is advised: do not fill it with this", 4, parts.lines(*(_with_mend(code) for code in found))))
+        parts.show(parts.bar("No pressure is advised: do not fill it with this", 4, parts.lines(*(words.mended(code) for code in found))))
         return
     if asked.target_pressure_bar <= asked.start_pressure_bar:
         parts.show(parts.plain("It reads as much already. Let it cool and read it again."))
@@ -78,9 +78,13 @@ def _refused(snapshot: Snapshot, standing: Standing, asked: Asked, fills: pd.Dat
     last = standing.last_fill
     clean = last is not None and words.known(last["oxygen_clean"]) and bool(last["oxygen_clean"])
     return refusals(
-        list(standing.cylinders["inspection_state"]), withdrawn=bool((standing.cylinders["status"] == "withdrawn").any()), arrival_bar=asked.start_pressure_bar,
+        list(standing.cylinders["inspection_state"]), withdrawn=bool((standing.cylinders["status"] == "withdrawn").any()), open_findings=bool(_open_findings(standing)), arrival_bar=asked.start_pressure_bar,
         least_arrival_bar=float(snapshot.policy("filling", "least_arrival_bar", 2.0)), oxygen_service_needed=needs_oxygen_service(asked, limit), oxygen_clean=clean,
         air_state="failed" if _air_failed(snapshot, asked.source_id, fills) else "")
+
+
+def _open_findings(standing: Standing) -> list[str]:
+    return [c for codes in standing.cylinders["score_reasons"] for c in words.listed(codes) if c in OPEN_FINDINGS]
 
 
 def _air_failed(snapshot: Snapshot, source_id: str, fills: pd.DataFrame) -> bool:
@@ -93,11 +97,6 @@ def _air_failed(snapshot: Snapshot, source_id: str, fills: pd.DataFrame) -> bool
     tests = snapshot.table("air_quality", compressor_id=source_id)
     newest = tests[tests["sampled_on"] == tests["sampled_on"].max()]
     return bool((newest["verdict"] == "fail").any())
-
-
-def _with_mend(code: str) -> str:
-    known = all_codes().get(code)
-    return f"{sentence(code)} {known.mend}" if known and known.mend else sentence(code)
 
 
 def _answer(snapshot: Snapshot, standing: Standing, asked: Asked) -> None:
@@ -117,7 +116,7 @@ def _answer(snapshot: Snapshot, standing: Standing, asked: Asked) -> None:
         parts.lines(f"It then reads {words.with_interval(told.settles_to_bar, told.settles_low_bar, told.settles_high_bar, 0, 'bar')} at "
                     f"{words.number(told.reference_c, 0, '°C')}, 80 % interval.",
                     sentence(told.limited_by) if told.limited_by else "",
-                    *(_with_mend(code) for code in told.notes))))
+                    *(words.mended(code) for code in told.notes))))
     short = told.short_bar
     parts.show(parts.facts([
         ("Short of what was wanted", words.number(short, 0, "bar") if short >= 0.5 else "nothing"),

@@ -26,8 +26,7 @@ def show(snapshot: Snapshot, fills: pd.DataFrame) -> None:
     parts.show(parts.table(
         ["Fill", "Verdict", "Stopped at", "Reads at 15 °C", "Usable", "Nominal", "Mix"],
         [(parts.lines(f"{row.unit_id}, {words.hour(row.filled_at, snapshot.zone)}", row.fill_id),
-          parts.lines(parts.tag(words.VERDICTS.get(row.verdict, words.UNKNOWN), words.VERDICT_WEIGHT.get(row.verdict, 2)),
-                      *(sentence(c, row._asdict()) for c in words.listed(row.reasons))),
+          _verdict(row),
           words.number(row.stop_pressure_bar, 0, "bar"),
           parts.lines(words.number(row.settled_pressure_bar_15c, 0, "bar"), words.between(row.settled_low_bar_15c, row.settled_high_bar_15c)),
           parts.lines(words.number(row.real_free_l, 0, "L"), words.between(row.real_low_free_l, row.real_high_free_l)),
@@ -43,11 +42,18 @@ def show(snapshot: Snapshot, fills: pd.DataFrame) -> None:
     one(snapshot, of_day[of_day["fill_id"] == chosen].iloc[0])
 
 
+def _verdict(row) -> parts.Markup:
+    """The word, the worst reason, and the others folded away."""
+    told = [sentence(c, row._asdict()) for c in words.listed(row.reasons)]
+    word = parts.tag(words.VERDICTS.get(row.verdict, words.UNKNOWN), words.VERDICT_WEIGHT.get(row.verdict, 2))
+    return parts.Markup(parts.lines(word, *told[:1]) + parts.folded(words.plural(len(told) - 1, "more reason"), told[1:]))
+
+
 def one(snapshot: Snapshot, fill: pd.Series) -> None:
     """One fill: where the gas went that the tag promised, and what the gauge will read."""
     parts.show(parts.heading(f"{fill['unit_id']}, filled {words.clock(fill['filled_at'], snapshot.zone)}", 2))
     parts.show(parts.bar(words.VERDICTS.get(fill["verdict"], words.UNKNOWN), words.VERDICT_WEIGHT.get(fill["verdict"], 2),
-                         parts.lines(*(sentence(c, fill.to_dict()) for c in words.listed(fill["reasons"])))))
+                         parts.lines(*(words.mended(c, fill.to_dict()) for c in words.listed(fill["reasons"])))))
     if words.known(fill["released"]) and fill["released"]:
         parts.show(parts.note("A person released this hold."))
     parts.figure(charts.shortfall_waterfall(fill), _in_words(fill), "waterfall")

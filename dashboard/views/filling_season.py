@@ -17,7 +17,7 @@ def show(snapshot: Snapshot, fills: pd.DataFrame) -> None:
     fell_short(fills)
     learned(snapshot)
     gauges(snapshot)
-    gas_given(snapshot, fills)
+    gas_given(snapshot)
 
 
 def fell_short(fills: pd.DataFrame) -> None:
@@ -72,25 +72,19 @@ def gauges(snapshot: Snapshot) -> None:
     parts.figure(charts.gauge_offsets(check), "Estimated offset of each gauge by month.", "gauge_offsets")
 
 
-def gas_given(snapshot: Snapshot, fills: pd.DataFrame) -> None:
-    parts.show(parts.heading("Gas given out", 2, "Free litres added by month. `coldfill export` gives the rows behind it, for charging."))
-    rows = by_month(fills, snapshot.zone)
-    if rows.empty:
-        parts.show(parts.plain("Not known."))
+def gas_given(snapshot: Snapshot) -> None:
+    given = snapshot.table("gas_added")
+    parts.show(parts.heading("Gas given out", 2, "Free litres added by month. `coldfill export` writes the rows by month, source and member, for charging."))
+    if given.empty:
+        parts.show(parts.plain("No fill with known start and size yet."))
         return
-    parts.figure(charts.gas_by_month(rows), "Gas added by month, oxygen and helium apart.", "gas_by_month")
-
-
-def by_month(fills: pd.DataFrame, zone: str) -> pd.DataFrame:
-    """Sums of gas added by month, by what is in the mix."""
-    rows = fills.dropna(subset=["added_free_l"])
-    if rows.empty:
-        return pd.DataFrame()
-    o2 = rows["o2_pct"].fillna(20.95)
-    he = rows["he_pct"].fillna(0.0)
-    helium = rows["added_free_l"] * he / 100
-    oxygen = (rows["added_free_l"] * (o2 / 100 - 0.2095 * (1 - he / 100)) / (1 - 0.2095)).clip(lower=0)
-    made = pd.DataFrame({
-        "month_on": rows["filled_at"].dt.tz_convert(zone).dt.tz_localize(None).dt.to_period("M").dt.to_timestamp(),
-        "helium_free_l": helium, "oxygen_free_l": oxygen, "air_free_l": rows["added_free_l"] - helium - oxygen})
-    return made.groupby("month_on").sum().reset_index()
+    parts.figure(charts.gas_by_month(given), "Gas added by month, oxygen and helium beside it.", "gas_by_month")
+    names = snapshot.names()
+    if given["member_id"].notna().any():
+        with st.expander("By month and member"):
+            rows = given.groupby(["month_on", "member_id"], dropna=False)[["fills", "added_free_l", "oxygen_free_l", "helium_free_l"]].sum().reset_index()
+            parts.show(parts.table(
+                ["Month", "For", "Fills", "Added", "Oxygen", "Helium"],
+                [(f"{r.month_on:%b %Y}", names.get(r.member_id, r.member_id) if words.known(r.member_id) else "nobody named", words.number(r.fills),
+                  words.number(r.added_free_l, 0, "L"), words.number(r.oxygen_free_l, 0, "L"), words.number(r.helium_free_l, 0, "L"))
+                 for r in rows.sort_values(["month_on", "added_free_l"], ascending=False).head(200).itertuples()], figures=(2, 3, 4, 5), says="Gas by month and member"))

@@ -5,7 +5,8 @@ import streamlit as st
 
 from dashboard import charts_fleet, parts, words
 from dashboard.data import Snapshot
-from schemas.codes import sentence
+from dashboard.standing import bars
+from schemas.codes import all_codes, sentence
 
 PARTS = {"state": "Every cylinder", "leaks": "Leaks and short fills", "plan": "Visits and bookings", "life": "One cylinder's life"}
 
@@ -48,13 +49,26 @@ def states(snapshot: Snapshot, health: pd.DataFrame) -> None:
         if rows.empty:
             continue
         parts.show(parts.heading(f"{heading}: {len(rows)}", 2), _cells(rows, units, names, weight))
-    noted = health[health["score_reasons"].map(lambda c: bool(words.listed(c)))]
-    if len(noted):
-        parts.show(parts.heading("What stands against them", 2), parts.table(
-            ["Cylinder", "State", "Why"],
-            [(row.cylinder_id, words.INSPECTION.get(row.inspection_state, ""),
-              parts.lines(*(sentence(c, row._asdict()) for c in words.listed(row.score_reasons)))) for row in noted.head(100).itertuples()],
-            says="Reasons by cylinder"))
+    reasons(health)
+
+
+def reasons(health: pd.DataFrame) -> None:
+    """What stands against them, a line a reason: those that bar filling first, then the rarest."""
+    rows = health[["cylinder_id", "score_reasons"]].explode("score_reasons").dropna()
+    if rows.empty:
+        return
+    by = rows.groupby("score_reasons")["cylinder_id"].agg(["size", ", ".join])
+    by = by.assign(bars=[bars(c) for c in by.index]).sort_values(["bars", "size"], ascending=[False, True])
+    known = all_codes()
+    parts.show(parts.heading("What stands against them", 2), parts.table(
+        ["Why", "Cylinders", "What to do"],
+        [(_general(code), f"{row['join']}", known[code].mend if code in known else "") for code, row in by.iterrows()], says="Reasons"))
+
+
+def _general(code: str) -> str:
+    """The sentence of a code without the figures of one cylinder."""
+    own = {"leaks": "Loses gas while nobody uses it.", "set_leaks": "Its set loses gas; which side is not known."}
+    return own.get(code) or sentence(code)
 
 
 def _cells(rows: pd.DataFrame, units: pd.DataFrame, names: dict[str, str], weight: int) -> parts.Markup:
@@ -121,6 +135,20 @@ def plan(snapshot: Snapshot) -> None:
     parts.figure(charts_fleet.booking_cover(cover), "Cylinders needed and in service for each booking.", "cover")
 
 
+def _event(event: str) -> str:
+    kind = str(event).removeprefix("inspected_")
+    return words.KINDS.get(kind, kind.replace("_", " "))
+
+
+def _figure(event) -> str:
+    """The figure of an event with the unit it has there."""
+    if not words.known(event.value):
+        return ""
+    units = {"arrived": "bar", "filled": "bar at 15 °C", "returned": "bar", "dived": "L used", "unexplained_use": "bar"}
+    unit = units.get(event.event, "kg" if str(event.event).startswith(("inspected", "manufactured")) else "")
+    return words.number(event.value, 1 if unit == "kg" else 0, unit)
+
+
 def one_life(snapshot: Snapshot, health: pd.DataFrame) -> None:
     chosen = st.selectbox("Cylinder", sorted(health["cylinder_id"]), key="cylinder", bind="query-params")
     row = health[health["cylinder_id"] == chosen].iloc[0]
@@ -142,12 +170,13 @@ def one_life(snapshot: Snapshot, health: pd.DataFrame) -> None:
         ("Last seen", words.clock(row["last_seen_at"], snapshot.zone)),
     ]))
     events = snapshot.table("cylinder_life", cylinder_id=chosen).sort_values("at", ascending=False)
+    events = events[events["event"] != "interval"]
     if events.empty:
         parts.show(parts.plain("Nothing is logged of it."))
         return
-    parts.figure(charts_fleet.life(events), "Events of this cylinder over time.", "life")
+    parts.figure(charts_fleet.life(events), "Pressures at arrival and of settled fills, and events of this cylinder over time.", "life")
     parts.show(parts.table(["When", "What", "Figure", "More"],
-                           [(words.clock(e.at, snapshot.zone), str(e.event).replace("_", " "), words.number(e.value, 1) if words.known(e.value) else "",
-                             sentence(e.code, {}) if words.known(e.code) else "") for e in events.head(60).itertuples()], figures=(2,), says="Events"))
+                           [(words.clock(e.at, snapshot.zone), _event(e.event), _figure(e), names.get(e.code, e.code) if words.known(e.code) else "")
+                            for e in events.head(60).itertuples()], figures=(2,), says="Events"))
     if len(events) > 60:
         parts.show(parts.note(f"The newest 60 of {len(events)} events."))

@@ -20,14 +20,32 @@ def page(snapshot: Snapshot) -> None:
          f"{words.number(files['rows_accepted'].sum())} taken, {words.number(files['rows_rejected'].sum())} rejected"),
         ("Open problems", words.number(len(still_open)), f"in {words.plural(still_open['file'].nunique(), 'file')}"),
         ("Mended", words.number(rejects["resolved_at"].notna().sum())),
+        *newest(snapshot),
     ]))
     problems(still_open)
     if len(notices):
         parts.show(parts.heading(f"To know: {len(notices)}", 2, "Nothing was rejected for these."))
-        parts.show(parts.table(["File", "What", "What to do"], [(r.file, r.message, r.mend) for r in notices.head(MOST_ROWS).itertuples()], says="Notices"))
+        by = notices.fillna({"mend": ""}).groupby(["message", "mend"], sort=False)["file"].agg(list).reset_index()
+        parts.show(parts.table(["What", "What to do", "Files"],
+                               [(r.message, r.mend, parts.Markup(parts.lines(*r.file[:2]) + parts.folded(words.plural(len(r.file) - 2, "more file"), r.file[2:MOST_ROWS])))
+                                for r in by.head(MOST_ROWS).itertuples()], says="Notices"))
     how_old(snapshot, files)
     if may_see(snapshot.viewer, "runs"):
         passes(snapshot)
+
+
+def newest(snapshot: Snapshot) -> list[tuple]:
+    """The last record of each kind, against the day the station takes as today."""
+    told = []
+    for label, table, column in (("Last fill logged", "fill_quality", "filled_at"), ("Last dive", "dive_consumption", "started_at"),
+                                 ("Last air test", "air_quality", "sampled_on"), ("Last inspection", "cylinder_health", "last_visual_on")):
+        if not may_see(snapshot.viewer, table):
+            continue
+        last = snapshot.table(table)[column].max()
+        if words.known(last):
+            on = last.tz_convert(snapshot.zone).tz_localize(None).normalize() if last.tz is not None else last
+            told.append((label, words.day(on), words.days_away((on - snapshot.as_of_on).days)))
+    return told
 
 
 def problems(still_open: pd.DataFrame) -> None:

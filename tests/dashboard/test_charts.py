@@ -74,7 +74,7 @@ EVERY = {
                                                          "drifting": [True]})),
     "shorts": lambda: charts.short_shares(pd.DataFrame({"name": ["a"], "fills": [3], "short": [1]}), "source"),
     "leaks": lambda: charts_fleet.leak_rates(HEALTH.assign(leak_low_bar_per_day=0.1, leak_high_bar_per_day=2.0), 0.5),
-    "life": lambda: charts_fleet.life(pd.DataFrame({"at": [NOW], "event": ["fill"], "code": [None]})),
+    "life": lambda: charts_fleet.life(pd.DataFrame({"at": [NOW, NOW], "event": ["filled", "inspected_visual"], "value": [200.0, np.nan], "code": [None, "pass"]})),
     "cover": lambda: charts_fleet.booking_cover(pd.DataFrame({"starts_on": [pd.Timestamp("2031-05-01")], "ends_on": [pd.Timestamp("2031-05-02")], "needed": [3], "available": [2]})),
     "air": lambda: charts_fleet.air_against_limits(pd.DataFrame({"quantity": ["co_ppm"], "value": [7.0], "limit": [5.0], "verdict": ["fail"]})),
 }
@@ -88,5 +88,4 @@ def test_a_figure_states_units_and_uses_no_shoulder_or_band_colours(name):
     for named in ("'green'", "'yellow'", "'red'", "#ff0000", "#00ff00", "#ffff00"):
         assert named not in text
     titles = [axis.title.text for axis in (*figure.select_xaxes(), *figure.select_yaxes()) if axis.title.text]
-    if name != "life":
-        assert titles
+    assert titles
