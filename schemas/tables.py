@@ -60,7 +60,7 @@ _table(
     f.DIVE_ID, f.MEMBER_ID, f.STARTED_AT, f.FILL_ID, f.DIVES_SINCE_FILL, f.DURATION_MIN, f.MEAN_DEPTH_M, f.MAX_DEPTH_M,
     f.MEAN_AMBIENT_BAR_ABS, f.GAS_USED_FREE_L, f.GAS_USED_LOW_FREE_L, f.GAS_USED_HIGH_FREE_L, f.COOLING_BAR, f.RMV_L_MIN,
     f.RMV_LOW_L_MIN, f.RMV_HIGH_L_MIN, f.IDEAL_RMV_L_MIN, f.SAC_BAR_MIN, f.SUIT_GAS_FREE_L, f.SECOND_GAUGE_GAP_BAR,
-    f.MAX_PPO2_BAR, f.METHOD, f.FLAGS, by_member=True,
+    f.MAX_PPO2_BAR, f.METHOD, f.FLAGS, f.WATER_C, by_member=True,
 )
 _table(
     "dive_tank_use", "A row a tank of a dive.", "member_id dive_id tank_no",

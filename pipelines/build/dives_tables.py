@@ -152,6 +152,7 @@ def consumption_table(built: Built) -> pd.DataFrame:
             "rmv_low_l_min": rmv_l_min(low, bar_min), "rmv_high_l_min": rmv_l_min(high, bar_min), "ideal_rmv_l_min": ideal_rmv,
             "sac_bar_min": sac, "suit_gas_free_l": np.where(has_suit, built.by_dive(used, suit & np.isfinite(used)), np.nan),
             "second_gauge_gap_bar": gap, "max_ppo2_bar": max_ppo2_bar(built, deepest),
+            "water_c": np.where(built.water_assumed, np.nan, built.water_c),
             "method": pd.Series(method, dtype="str"), "flags": pd.Series(flags, dtype="object"),
         }
     )
