@@ -10,6 +10,9 @@ import pyarrow as pa
 from schemas.codes import all_codes
 from schemas.frames import PANDAS
 
+#: dtypes by kind, as names that pandas takes
+DTYPES: dict[str, Any] = dict(PANDAS)
+
 
 class _Known(dict):
     def __missing__(self, key):
@@ -77,6 +80,8 @@ class RawTable:
     notes: list[str] = field(default_factory=list)
     #: columns that the mapping states as the unit's own working pressure; empty in `rows` until the register is at hand
     from_working_pressure: list[str] = field(default_factory=list)
+    #: rejected rows as far as they could be read, in the columns of `rows`; what could not be read is empty
+    rejected_rows: pd.DataFrame | None = None
 
 
 def refuse(source: str, rows: pd.DataFrame, why: Problem) -> RawTable:
@@ -100,7 +105,7 @@ def unknown(kind: str, size: int) -> pd.Series:
     if kind in ("time", "date"):
         column = pd.Series(np.full(size, np.datetime64("NaT", "us")))
         return column.dt.tz_localize("UTC") if kind == "time" else column
-    return pd.Series([None] * size, dtype=PANDAS[kind])
+    return pd.Series([None] * size, dtype=DTYPES[kind])
 
 
 def lists(told: list[list[str]] | None, size: int) -> pd.Series:

@@ -5,7 +5,7 @@ import pandas as pd
 
 from pipelines.readers import values
 from pipelines.readers.mapping import FROM_WORKING_PRESSURE, Mapping, key_column, same_header
-from schemas.frames import PANDAS
+from pipelines.readers.raw import DTYPES
 from schemas.sources import SOURCES
 from shared.constants import AIR_O2_PCT
 
@@ -77,7 +77,7 @@ def state(frame: pd.DataFrame, source: str, mapping: Mapping, bad, table) -> lis
                 for row in np.flatnonzero(~rows & ~bad.rejected):
                     bad.row(int(row), "stated_not_for_this_gas", column, {})
             typed = typed_constant(told, field.kind)
-            frame[column] = pd.Series([typed if r else None for r in rows], index=frame.index, dtype=PANDAS[field.kind])
+            frame[column] = pd.Series([typed if r else None for r in rows], index=frame.index, dtype=DTYPES[field.kind])
         for row in np.flatnonzero(rows):
             assumed[row].append(column)
     return assumed

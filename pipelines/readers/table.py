@@ -11,12 +11,12 @@ import pyarrow.compute as pc
 from pipelines.readers import values
 from pipelines.readers.csv_text import MOST_BYTES, read_csv, true_kind
 from pipelines.readers.mapping import Mapping, key_column, same_header, unit_ending, units_of
-from pipelines.readers.raw import Problem, RawTable, lists, problem, refuse, unknown
+from pipelines.readers.raw import DTYPES, Problem, RawTable, lists, problem, refuse, unknown
 from pipelines.readers.sheet import Refused, Sheet, refused
 from pipelines.readers.stated import build_key, state
 from pipelines.readers.values import Typed
 from pipelines.readers.workbook import read_workbook
-from schemas.frames import PANDAS, empty
+from schemas.frames import empty
 from schemas.sources import SOURCES
 
 MOST_PROBLEMS = 100_000
@@ -110,12 +110,17 @@ def _typed(sheet: Sheet, source: str, mapping: Mapping, zone: str, folder_member
         if field.name not in frame:
             columns[field.name] = unknown(field.kind, size)
         else:
-            columns[field.name] = frame[field.name].astype(PANDAS[field.kind])
+            columns[field.name] = frame[field.name].astype(DTYPES[field.kind])
     frame = pd.DataFrame(columns, index=range(size))
-    if len(keep) < size:
-        frame = frame.iloc[keep]
-    table.rows = _with_marks(frame, keep + 1, sheet.lines[keep], [assumed[i] for i in keep] if assumed else None,
-                             {code: mask[keep] for code, mask in flags.items()})
+
+    def marked(rows: np.ndarray) -> pd.DataFrame:
+        return _with_marks(frame if len(rows) == size else frame.iloc[rows], rows + 1, sheet.lines[rows],
+                           [assumed[i] for i in rows] if assumed else None, {code: mask[rows] for code, mask in flags.items()})
+
+    table.rows = marked(keep)
+    lost = np.flatnonzero(bad.rejected & ~np.isin(np.arange(size), list(bad.alone | set(sheet.bad_rows))))
+    if len(lost):
+        table.rejected_rows = marked(lost)
     table.rows_rejected = int(bad.rejected.sum())
     if size == 0:
         table.notes.append("no_rows")
@@ -257,7 +262,7 @@ def _with_marks(frame: pd.DataFrame, row_number, line, assumed: list | None, fla
     frame["row_number"] = pd.Series(np.asarray(row_number)).astype("Int64")
     frame["line"] = pd.Series(np.asarray(line)).astype("Int64")
     frame["assumed"] = lists(assumed, size)
-    told = None
+    told: list[list[str]] | None = None
     for code, mask in flags.items():
         for row in np.flatnonzero(mask).tolist():
             told = told or [[] for _ in range(size)]

@@ -9,11 +9,12 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from pipelines.readers.raw import Problem, RawTable, lists, problem, refuse, unknown
+from pipelines.readers.raw import DTYPES, Problem, RawTable, lists, problem, refuse, unknown
 from pipelines.readers.sheet import Refused
-from pipelines.readers.uddf_dive import Context, Dive, read_dive
+from pipelines.readers.uddf_dive import read_dive
+from pipelines.readers.uddf_parts import Context, Dive
 from pipelines.readers.uddf_walk import Definitions, walk
-from schemas.frames import PANDAS, empty
+from schemas.frames import empty
 from schemas.sources import SOURCES
 
 SOURCES_OF_A_FILE = ("dives", "dive_tanks", "dive_samples")
@@ -89,6 +90,7 @@ class _Reader:
         told = self.station.uddf
         self.context = Context(definitions, told.zone or self.station.time_zone, told.pressure, told.decimal, dict(told.roles))
         self.rows: dict[str, list[dict[str, Any]]] = {"dives": [], "dive_tanks": []}
+        self.lost_tanks: list[dict[str, Any]] = []
         self.problems: list[tuple[str, Problem]] = []
         self.counted = dict.fromkeys(SOURCES_OF_A_FILE, 0)
         self.lost = dict.fromkeys(SOURCES_OF_A_FILE, 0)
@@ -142,6 +144,7 @@ class _Reader:
                 {k: v for k, v in tank.items() if k not in ("place", "tank_ref")}
                 | {"dive_id": dive_id, "member_id": member, "unit_id": self._unit(tank["tank_ref"], member), "dive": number,
                    "row_number": tanks_before + tank["place"]})
+        self.lost_tanks += [t | {"dive_id": dive_id, "member_id": member, "row_number": tanks_before + t["place"]} for t in found.lost_tanks]
         kept = self._lay_aside(found, number, member, dive_id, samples_before)
         self.sizes[number] = (len(found.tanks), kept)
 
@@ -233,6 +236,8 @@ class _Reader:
             table = RawTable(source, frame, told[source], self.counted[source], self.lost[source])
             if source == "dives":
                 table.notes = sorted(self.context.notes)
+            elif self.lost_tanks:
+                table.rejected_rows = _finished(source, pd.DataFrame(self.lost_tanks), None)
             yield table
         left = self.counted["dive_samples"]
         rest = RawTable("dive_samples", _finished("dive_samples", pd.DataFrame(), None), told["dive_samples"], self.lost["dive_samples"],
@@ -257,7 +262,7 @@ def _finished(source: str, frame: pd.DataFrame, flags: list[list[str]] | None) -
     size = len(frame)
     made = {}
     for name, field in SOURCES[source].fields.items():
-        kind = PANDAS[field.kind]
+        kind = DTYPES[field.kind]
         if name not in frame:
             made[name] = unknown(field.kind, size)
         elif field.kind == "time":
