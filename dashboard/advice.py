@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from dashboard import words
+from schemas import words
 from shared.fill_heat import BANK_BAR, COMPRESSOR_RISE_K, FillConditions, wall_heat_capacity_j_k, wall_mass_kg
 from shared.filling_limits import FillingRules, Learned, StopAdvice, advise_stop, filling_rules
 from shared.settling import Z80

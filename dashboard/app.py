@@ -10,10 +10,11 @@ from pathlib import Path
 import pandas as pd
 import streamlit as st
 
-from dashboard import parts, words
+from dashboard import parts
 from dashboard.access import ALONE, LOCAL_NETWORK, PAGES, ROLES, Refused, Viewer
 from dashboard.data import NothingPublished, Snapshot, open_snapshot
 from dashboard.views import air, divers, filling, fleet, inbox, season
+from schemas import words
 
 VIEWS = {
     "filling": (filling.page, "Filling"),

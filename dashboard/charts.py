@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
-from dashboard import words
+from schemas import words
 
 INK, INDIGO, PLUM, SKY, PALE = "#14162b", "#2b2670", "#a23b72", "#5a86b5", "#d9dbea"
 GRID = "#d5d6e0"
@@ -76,15 +76,15 @@ def shortfall_waterfall(fill: pd.Series) -> go.Figure:
     for i, part in enumerate(parts, start=1):
         signs[i] = ("\u2212" if part >= 0 else "+") + words.number(abs(part), 0, "L")
     figure.add_bar(
-        y=names, x=lengths, base=bases, orientation="h", width=0.6, text=signs, textposition="outside", cliponaxis=False,
-        marker={"color": [PALE, PLUM, PLUM, PLUM, SKY], "line": {"color": INDIGO, "width": 1},
+        y=names, x=lengths, base=bases, orientation="h", width=0.6, text=signs, textposition=["outside"] * 4 + ["inside"],
+        insidetextanchor="middle", cliponaxis=False, marker={"color": [PALE, PLUM, PLUM, PLUM, SKY], "line": {"color": INDIGO, "width": 1},
                 "pattern": {"shape": ["", "/", "/", "/", ""], "fgcolor": "#ffffff", "fillmode": "overlay", "size": 7, "solidity": 0.25}},
         hovertemplate="%{y}: %{text}<extra></extra>", textfont={"size": 14, "color": INK})
     low, high = fill["real_low_free_l"], fill["real_high_free_l"]
     if words.known(low) and words.known(high):
         figure.add_scatter(x=[low, high], y=["Usable", "Usable"], mode="lines+markers", line={"color": INK, "width": 2},
                            marker={"symbol": "line-ns", "size": 12, "line": {"color": INK, "width": 2}},
-                           hovertemplate="80 %% interval: %{x:.0f} L<extra></extra>")
+                           hovertemplate="80 % interval: %{x:.0f} L<extra></extra>")
     figure.update_yaxes(autorange="reversed", showgrid=False)
     figure.update_xaxes(title="free litres", range=[0, top * 1.22])
     return figure

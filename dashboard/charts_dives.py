@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
-from dashboard import words
 from dashboard.charts import GRID, INDIGO, INK, PALE, PLUM, SKY, blank, whiskers
+from schemas import words
 
 
 def season_rmv(consumption: pd.DataFrame, trend: pd.DataFrame) -> go.Figure:

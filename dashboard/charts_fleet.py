@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
-from dashboard import words
 from dashboard.charts import INDIGO, INK, PALE, PLUM, SKY, blank, said, whiskers
+from schemas import words
 
 
 def leak_rates(health: pd.DataFrame, flag_bar_per_day: float, most: int = 25) -> go.Figure:
@@ -48,6 +48,10 @@ def life(events: pd.DataFrame) -> go.Figure:
         yaxis={"domain": [low + 0.06, 1.0], "title": "bar", "rangemode": "tozero"},
         yaxis2={"domain": [0.0, low], "automargin": True, "gridcolor": PALE, "type": "category"})
     figure.update_xaxes(anchor="y2")
+    if read.any():  # the years before the first reading hold a date or two, which the table names
+        first, last = rows.loc[read, "at"].min(), rows["at"].max()
+        room = max((last - first) / 20, pd.Timedelta(days=10))
+        figure.update_xaxes(range=[first - 2 * room, last + room])
     return figure
 
 

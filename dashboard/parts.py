@@ -94,10 +94,15 @@ def table(head: Sequence[str], rows: Iterable[Sequence[Any]], *, figures: Sequen
     top = "".join(f'<th scope="col"{numeric[i]}>{text(h)}</th>' for i, h in enumerate(head))
     body = []
     for row in rows:
-        cells = "".join(f'<td data-label="{html.escape(head[i])}"{numeric[i]}>{text(c)}</td>' for i, c in enumerate(row))
+        cells = "".join(f'<td data-label="{html.escape(head[i])}"{numeric[i]}>{_cell(c)}</td>' for i, c in enumerate(row))
         body.append(f"<tr>{cells}</tr>")
     caption = f'<caption class="unseen">{text(says)}</caption>' if says else ""
     return Markup(f'<table class="rows">{caption}<thead><tr>{top}</tr></thead><tbody>{"".join(body)}</tbody></table>')
+
+
+def _cell(value: Any) -> Markup:
+    inside = text(value)
+    return Markup(f"<div>{inside}</div>") if inside else inside
 
 
 def lines(*parts: Any) -> Markup:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
-from dashboard import words
+from schemas import words
 from schemas.codes import sentence
 
 #: codes that say why a cylinder may not be filled; the state says it already, they say why and what to do

@@ -23,6 +23,10 @@ VERDICTS = {"stop": "Do not hand over", "attention": "Check first", "short": "Sh
 VERDICT_WEIGHT = {"stop": 4, "attention": 3, "short": 2, "good": 1}
 VERDICT_ORDER = tuple(VERDICTS)
 
+#: reasons that say how short and how it was known, beside the ones that make a verdict
+MINOR_REASONS = ("short_fill", "hot_stop", "stopped_early", "settled_early", "settled_time_assumed", "settled_temperature_missing",
+                 "fill_minutes_assumed", "wall_mass_estimated", "wall_mass_doubtful")
+
 INSPECTION = {
     "out_of_date": "May not be filled: out of date", "condemned": "May not be filled: condemned",
     "unknown": "May not be filled: no inspection known", "due_soon": "Due soon", "in_date": "In date",

@@ -2,8 +2,9 @@
 
 import pandas as pd
 
-from dashboard import charts_fleet, parts, words
+from dashboard import charts_fleet, parts
 from dashboard.data import Snapshot
+from schemas import words
 from schemas.codes import sentence
 
 FAILED = ("Stop filling from this source, set aside the fills made since the last good test, call the laboratory; fill again after a test that "

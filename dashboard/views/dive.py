@@ -2,9 +2,10 @@
 
 import pandas as pd
 
-from dashboard import charts_dives, parts, words
+from dashboard import charts_dives, parts
 from dashboard.access import may_see
 from dashboard.data import Snapshot
+from schemas import words
 from schemas.codes import sentence
 
 

@@ -2,9 +2,10 @@
 
 import streamlit as st
 
-from dashboard import charts_dives, parts, words
+from dashboard import charts_dives, parts
 from dashboard.data import Snapshot
 from dashboard.views import dive
+from schemas import words
 
 MOST_DIVES = 12
 

@@ -2,12 +2,14 @@
 
 import streamlit as st
 
-from dashboard import parts, words
+from dashboard import parts
 from dashboard.data import Snapshot
 from dashboard.standing import OPEN_FINDINGS, Standing, fillable_units, holds, stand
 from dashboard.views import filling_advice, filling_day, filling_season
+from schemas import words
 from schemas.codes import all_codes, sentence
 
+MOST_HOLDS = 60
 PARTS = {"held": "Held back", "day": "Fills of a day", "advice": "Where to stop", "season": "Over the season"}
 
 
@@ -21,7 +23,7 @@ def page(snapshot: Snapshot) -> None:
         answer(snapshot, standing)
     else:
         parts.show(parts.note("Type or pick one: whether it may be filled today, and why not, stands here first."))
-    part = st.segmented_control("More on Filling", list(PARTS), default="held", format_func=PARTS.get, key="filling_part",
+    part = st.segmented_control("More on Filling", list(PARTS), default="advice" if chosen else "held", format_func=PARTS.get, key="filling_part",
                                 label_visibility="collapsed", required=True)
     if part == "held":
         held_back(snapshot, fills)
@@ -103,22 +105,34 @@ def _reasons(fill) -> list[str]:
 
 
 def held_back(snapshot: Snapshot, fills) -> None:
-    """The hold list, and what to check first."""
+    """The hold list, a row a cylinder, and what to check first, a row a reason."""
     names = snapshot.names()
-    for verdict, under in (("stop", "The last fill of its cylinder, and nobody released it. A newer row that clears it, a new fill or a "
-                                    "release ends a hold."),
-                           ("attention", "Nothing forbids the hand-over, but look first.")):
-        found = holds(fills, verdict)
-        parts.show(parts.heading(f"{words.VERDICTS[verdict]}: {len(found)}", 2, under))
-        if found.empty:
-            parts.show(parts.plain("None."))
-            continue
-        shown = [
-            (parts.tag(row.unit_id, words.VERDICT_WEIGHT[verdict]), words.clock(row.filled_at, snapshot.zone), _why(row), names.get(row.member_id, row.member_id) if words.known(row.member_id) else "")
-            for row in found.head(60).itertuples()]
+    found = holds(fills, "stop")
+    parts.show(parts.heading(f"{words.VERDICTS['stop']}: {len(found)}", 2,
+                             "The last fill of its cylinder, and nobody released it. A newer row that clears it, a new fill or a release ends a hold."))
+    if found.empty:
+        parts.show(parts.plain("None."))
+    else:
+        shown = [(parts.tag(row.unit_id, 4), words.clock(row.filled_at, snapshot.zone), _why(row), names.get(row.member_id, row.member_id) if words.known(row.member_id) else "")
+                 for row in found.head(MOST_HOLDS).itertuples()]
         head = ["Cylinder or set", "Filled", "Why", "For"]
         if not any(row[3] for row in shown):
             head, shown = head[:3], [row[:3] for row in shown]
-        parts.show(parts.table(head, shown, says=words.VERDICTS[verdict]))
-        if len(found) > 60:
-            parts.show(parts.note(f"The newest 60 of {len(found)}."))
+        parts.show(parts.table(head, shown, says=words.VERDICTS["stop"]))
+        if len(found) > MOST_HOLDS:
+            parts.show(parts.note(f"The newest {MOST_HOLDS} of {len(found)}."))
+    found = holds(fills, "attention")
+    parts.show(parts.heading(f"{words.VERDICTS['attention']}: {len(found)}", 2, "Nothing forbids the hand-over, but look first."))
+    if found.empty:
+        parts.show(parts.plain("None."))
+        return
+    by: dict[str, list] = {}
+    for row in found.itertuples():
+        for code in words.listed(row.reasons):
+            if code not in words.MINOR_REASONS:
+                by.setdefault(code, []).append(row)
+    parts.show(parts.table(
+        ["Look at", "Cylinders or sets", "What to do"],
+        [(parts.Markup(f"<strong>{parts.text(sentence(code, rows[0]._asdict()) if len(rows) == 1 else sentence(code))}</strong>"),
+          parts.lines(*(f"{r.unit_id}, {words.clock(r.filled_at, snapshot.zone)}" for r in rows[:MOST_HOLDS])), all_codes()[code].mend if code in all_codes() else "")
+         for code, rows in sorted(by.items(), key=lambda item: len(item[1]))], says=words.VERDICTS["attention"]))

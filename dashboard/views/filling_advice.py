@@ -4,12 +4,14 @@ import numpy as np
 import pandas as pd
 import streamlit as st
 
-from dashboard import parts, words
+from dashboard import parts
 from dashboard.access import may_see
 from dashboard.advice import USUAL_MINUTES, Asked, advise, needs_oxygen_service, oxygen_limit_pct
 from dashboard.data import Snapshot
 from dashboard.standing import OPEN_FINDINGS, Standing
+from schemas import words
 from schemas.codes import sentence
+from shared.constants import AIR_O2_PCT
 from shared.filling_limits import filling_rules, refusals
 
 SOURCES = {"compressor": "the compressor", "bank": "a bank"}
@@ -48,6 +50,7 @@ def _asked(snapshot: Snapshot, standing: Standing, fills: pd.DataFrame) -> Asked
     permitted = float(unit["permitted_bar"])
     newest = fills.sort_values("filled_at").iloc[-1] if len(fills) else None
     sources = list(fills.sort_values("filled_at", ascending=False)["source_id"].dropna().unique()) or ["source not known"]
+    usual_source = last["source_id"] if last is not None and words.known(last["source_id"]) else sources[0]
     key = standing.unit_id
     with st.container(horizontal=True, key="advice_fields"):
         start = st.number_input("Reads now, bar", 0.0, 450.0, None, 5.0, key=f"start_{key}", width=160, format="%.0f", placeholder="type it")
@@ -60,8 +63,8 @@ def _asked(snapshot: Snapshot, standing: Standing, fills: pd.DataFrame) -> Asked
                              key=f"o2_{key}", width=150, format="%.1f")
         he = st.number_input("He wanted, %", 0.0, 95.0, round(float(last["he_pct"]), 1) if last is not None and words.known(last["he_pct"]) else 0.0, 1.0,
                              key=f"he_{key}", width=150, format="%.1f")
-        source = st.selectbox("From", sources, key=f"source_{key}", width=180)
-        kind = st.selectbox("That is", list(SOURCES), format_func=SOURCES.get, key=f"kind_{key}", width=180)
+        source = st.selectbox("From", sources, sources.index(usual_source) if usual_source in sources else 0, key=f"source_{key}", width=180)
+        kind = st.selectbox("That is", list(SOURCES), int(_is_bank(snapshot, source)), format_func=SOURCES.get, key=f"kind_{key}_{source}", width=180)
         decanted = st.checkbox("Oxygen is decanted into it", key=f"decanted_{key}")
     if start is None:
         parts.show(parts.plain("Type what it reads now: nothing is advised for a cylinder nobody has read."))
@@ -69,7 +72,15 @@ def _asked(snapshot: Snapshot, standing: Standing, fills: pd.DataFrame) -> Asked
     if o2 + he > 100:
         parts.show(parts.bar("Oxygen and helium make more than 100 %", 3))
         return None
+    o2 = AIR_O2_PCT if he == 0 and abs(o2 - AIR_O2_PCT) < 0.1 else o2
     return Asked(float(start), float(target), float(ambient), float(fill_minutes), float(o2), float(he), source, kind == "bank", bool(decanted))
+
+
+def _is_bank(snapshot: Snapshot, source_id: str) -> bool:
+    """A first guess, shown to be corrected: a source with hours and air tests is a compressor."""
+    if may_see(snapshot.viewer, "compressor_health"):
+        return source_id not in set(snapshot.table("compressor_health")["compressor_id"])
+    return "bank" in source_id.casefold()
 
 
 def _refused(snapshot: Snapshot, standing: Standing, asked: Asked, fills: pd.DataFrame) -> list[str]:

@@ -3,8 +3,9 @@
 import pandas as pd
 import streamlit as st
 
-from dashboard import charts, parts, words
+from dashboard import charts, parts
 from dashboard.data import Snapshot
+from schemas import words
 from schemas.codes import sentence
 from shared.thermal import settled_pressure_bar
 

@@ -3,8 +3,9 @@
 import pandas as pd
 import streamlit as st
 
-from dashboard import charts, parts, words
+from dashboard import charts, parts
 from dashboard.data import Snapshot
+from schemas import words
 
 BY = {"unit_id": "cylinder or set", "source_id": "source", "gauge_id": "gauge", "operator": "operator"}
 LEAST_FILLS = 3
@@ -29,13 +30,11 @@ def fell_short(fills: pd.DataFrame) -> None:
         parts.show(parts.plain(f"None has {LEAST_FILLS} fills yet."))
         return
     parts.figure(charts.short_shares(rows.head(15), BY[by]), "Fills, and how many of them were short.", "short_shares")
-    reasons = fills.explode("reasons")["reasons"].value_counts()
-    parts.show(parts.note("Over all fills: " + "; ".join(f"{code.replace('_', ' ')} {count}" for code, count in reasons.head(6).items()) + "."))
 
 
 def short_by(fills: pd.DataFrame, by: str) -> pd.DataFrame:
     """Fills and short ones by whom or what, most short ones first; only those with some fills."""
-    short = fills["reasons"].map(lambda codes: "short" in words.listed(codes)) | (fills["verdict"] == "short")
+    short = fills["reasons"].map(lambda codes: "short_fill" in words.listed(codes)) | (fills["verdict"] == "short")
     rows = fills.assign(short=short).groupby(by).agg(fills=("fill_id", "size"), short=("short", "sum")).reset_index(names="name")
     return rows[rows["fills"] >= LEAST_FILLS].sort_values(["short", "fills"], ascending=[False, True])
 
@@ -51,7 +50,12 @@ def learned(snapshot: Snapshot) -> None:
     parts.show(parts.plain(f"{inside} of {len(check)} readings lay inside their 80 % interval."))
     parts.figure(charts.predicted_against_settled(check), "Predicted less settled pressure by number of readings known before.", "settling_check")
     model = snapshot.table("settling_model")
-    if len(model):
+    if model.empty:
+        return
+    most = model.sort_values("gain_of_next_reading_bar", ascending=False).iloc[0]
+    parts.show(parts.plain(f"Worth most now: a settled reading of a fill from {most['source_id']} in a {most['material']} cylinder of {most['size']}; it would narrow the "
+                           f"interval by {words.number(most['gain_of_next_reading_bar'], 1, 'bar')}."))
+    with st.expander(f"What is believed ({len(model)})"):
         parts.show(parts.table(
             ["Station", "Source", "Material", "Size", "Readings", "Learned correction, bar", "80 % interval", "Next reading narrows it by, bar"],
             [(r.station_id, r.source_id, r.material, r.size, words.number(r.settled_fills), words.number(r.effect_bar, 1),

@@ -3,11 +3,13 @@
 import pandas as pd
 import streamlit as st
 
-from dashboard import charts_fleet, parts, words
+from dashboard import charts_fleet, parts
 from dashboard.data import Snapshot
 from dashboard.standing import bars
+from schemas import words
 from schemas.codes import all_codes, sentence
 
+MOST_EVENTS = 80
 PARTS = {"state": "Every cylinder", "leaks": "Leaks and short fills", "plan": "Visits and bookings", "life": "One cylinder's life"}
 
 
@@ -120,9 +122,9 @@ def plan(snapshot: Snapshot) -> None:
     if visits.empty:
         parts.show(parts.plain("No visit is planned. Add rows to visits.csv and bookings.csv; the next run plans them."))
     else:
-        parts.show(parts.table(["Visit", "Cylinder", "Kind", "Due", "Early by", "Back in service"],
+        parts.show(parts.table(["Visit", "Cylinder", "Kind", "Due", "The visit is", "Back in service"],
                                [(words.day(r.visit_on), r.cylinder_id, words.KINDS.get(r.kind, r.kind), words.day(r.due_on),
-                                 words.plural(r.days_early, "day") if words.known(r.days_early) else "", words.day(r.in_service_after)) for r in visits.itertuples()],
+                                 _early(r.days_early), words.day(r.in_service_after)) for r in visits.itertuples()],
                                figures=(4,), says="Plan of visits"))
     cover = snapshot.table("booking_cover").sort_values("starts_on")
     parts.show(parts.heading("Bookings", 2, "Cylinders needed, and in service then if the plan is kept."))
@@ -133,6 +135,16 @@ def plan(snapshot: Snapshot) -> None:
         parts.show(parts.bar(f"{words.day(row.starts_on)} to {words.day(row.ends_on)}: short by {row.short_by}", 3,
                              f"Freed by: {row.freed_by}" if words.known(row.freed_by) else "Nothing in the plan frees them."))
     parts.figure(charts_fleet.booking_cover(cover), "Cylinders needed and in service for each booking.", "cover")
+
+
+def _events(snapshot: Snapshot, events: pd.DataFrame, names: dict[str, str], heading: str, most: int) -> None:
+    if heading:
+        parts.show(parts.heading(heading, 3))
+    parts.show(parts.table(["When", "What", "Figure", "More"],
+                           [(words.clock(e.at, snapshot.zone), _event(e.event), _figure(e), names.get(e.code, e.code) if words.known(e.code) else "")
+                            for e in events.head(most).itertuples()], figures=(2,), says=heading or "Events"))
+    if len(events) > most:
+        parts.show(parts.note(f"The newest {most} of {len(events)}."))
 
 
 def _event(event: str) -> str:
@@ -147,6 +159,12 @@ def _figure(event) -> str:
     units = {"arrived": "bar", "filled": "bar at 15 °C", "returned": "bar", "dived": "L used", "unexplained_use": "bar"}
     unit = units.get(event.event, "kg" if str(event.event).startswith(("inspected", "manufactured")) else "")
     return words.number(event.value, 1 if unit == "kg" else 0, unit)
+
+
+def _early(days) -> str:
+    if not words.known(days):
+        return ""
+    return f"{words.plural(abs(int(days)), 'day')} {'late' if days < 0 else 'early'}" if int(days) else "on the day"
 
 
 def one_life(snapshot: Snapshot, health: pd.DataFrame) -> None:
@@ -175,8 +193,7 @@ def one_life(snapshot: Snapshot, health: pd.DataFrame) -> None:
         parts.show(parts.plain("Nothing is logged of it."))
         return
     parts.figure(charts_fleet.life(events), "Pressures at arrival and of settled fills, and events of this cylinder over time.", "life")
-    parts.show(parts.table(["When", "What", "Figure", "More"],
-                           [(words.clock(e.at, snapshot.zone), _event(e.event), _figure(e), names.get(e.code, e.code) if words.known(e.code) else "")
-                            for e in events.head(60).itertuples()], figures=(2,), says="Events"))
-    if len(events) > 60:
-        parts.show(parts.note(f"The newest 60 of {len(events)} events."))
+    looked_at = events["event"].str.startswith(("inspected", "manufactured", "joined", "left"))
+    _events(snapshot, events[looked_at], names, "Inspections and findings", len(events))
+    with st.expander(f"Fills, dives and loans ({(~looked_at).sum()})"):
+        _events(snapshot, events[~looked_at], names, "", MOST_EVENTS)

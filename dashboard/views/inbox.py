@@ -3,9 +3,10 @@
 import pandas as pd
 import streamlit as st
 
-from dashboard import parts, words
+from dashboard import parts
 from dashboard.access import may_see
 from dashboard.data import Snapshot
+from schemas import words
 
 MOST_ROWS = 150
 OUTCOMES = {"accepted": "taken", "refused": "refused whole", "partly": "taken in part"}

@@ -3,10 +3,11 @@
 import pandas as pd
 import streamlit as st
 
-from dashboard import charts_dives, parts, words
+from dashboard import charts_dives, parts
 from dashboard.access import DIVER
 from dashboard.data import Snapshot
 from dashboard.views import dive
+from schemas import words
 from schemas.codes import sentence
 from schemas.codes.divers import CONDITION_WORDS
 

@@ -1,8 +1,7 @@
 """Snapshots the dashboard's tests look at."""
 
-import pytest
-
 import made_up
+import pytest
 
 
 @pytest.fixture(scope="session")

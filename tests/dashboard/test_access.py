@@ -5,7 +5,20 @@ import pytest
 from made_up import HOSTILE, ME, OTHER
 
 from dashboard import data
-from dashboard.access import ALONE, DIVER, GRANTS, LOCAL_NETWORK, MANAGER, NAMES, OPERATOR, PAGES, ROLES, Refused, Viewer, may_see
+from dashboard.access import (
+    ALONE,
+    DIVER,
+    GRANTS,
+    LOCAL_NETWORK,
+    MANAGER,
+    NAMES,
+    OPERATOR,
+    PAGES,
+    ROLES,
+    Refused,
+    Viewer,
+    may_see,
+)
 from dashboard.data import open_snapshot
 from schemas.tables import TABLES
 

@@ -3,10 +3,10 @@
 import html
 
 import pytest
+from made_up import HOSTILE, ME
 from streamlit.testing.v1 import AppTest
 
 from dashboard.access import PAGES, Viewer
-from made_up import HOSTILE, ME
 
 
 def _script(published, page, role, member):

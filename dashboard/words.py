@@ -1,3 +1,0 @@
-"""Moved to schemas/words.py, where printed pages find it too."""
-
-from schemas.words import *  # noqa: F403
