@@ -74,20 +74,18 @@ def build_member_dives(
     water_c, water_sd_c, water_assumed = water_of_dives(dives, sampled_water, station_water_c)
     grid, place, flat = with_flat_dives(grid, laid, dives, water_c, policy)
 
-    readings = gather(rows, laid, grid)
     rows["start_c"], rows["start_sd_c"], rows["start_basis"], start_assumed = start_temperature(rows, dives, fills)
     dive = rows["dive"].to_numpy(int)
-    rows["water_sd_c"] = np.where(np.isfinite(sampled_water), water_sd_c, water_sd_c)[dive]
-    rows["water_c"] = water_c[dive]
-    rows["place"] = place[dive]
+    rows["water_c"], rows["water_sd_c"], rows["place"] = water_c[dive], water_sd_c[dive], place[dive]
+    readings = gather(rows, laid, grid)
     settle_ends(rows, readings, grid)
-    by_trace = usable_trace(rows, readings, grid.duration_s[np.maximum(rows["place"].to_numpy(int), 0)]) & (rows["place"] >= 0)
+    by_trace = usable_trace(rows, readings, grid.duration_s[rows["place"].to_numpy(int)]) & (rows["place"] >= 0)
     sides = judge_sides(rows, readings, by_trace)
     by_trace &= ~sides.replaced
     rows["alone"] = alone(rows, sides.left_out)
     able = np.isfinite(rows["capacity_l"].to_numpy(float)) & (rows["place"] >= 0) & ~sides.left_out & ~rows["not_breathable"]
     rows["has_ends"] &= able
-    fits = fit_rows(rows, np.maximum(rows["place"].to_numpy(int), 0), grid, readings, (by_trace & able).to_numpy(bool))
+    fits = fit_rows(rows, rows["place"].to_numpy(int), grid, readings, (by_trace & able).to_numpy(bool))
 
     built = Built(
         member_id=member_id, dives=dives, rows=rows, samples=laid, grid=grid, place=place, flat=flat, readings=readings, fits=fits,
@@ -121,7 +119,7 @@ def alone(rows: pd.DataFrame, left_out: NDArray) -> NDArray:
 
 def settle_ends(rows: pd.DataFrame, readings: Readings, grid: Grid) -> None:
     """Pressures at both ends: the trace's where it reaches them, else the record's. Adds start_bar, end_bar, has_ends."""
-    duration = grid.duration_s[np.maximum(rows["place"].to_numpy(int), 0)] if len(rows) else np.empty(0)
+    duration = grid.duration_s[rows["place"].to_numpy(int)]
     start, end = (unknown_as_nan(rows[c]) for c in ("start_pressure_bar", "end_pressure_bar"))
     near_start = readings.first_s <= NEAR_END_S
     near_end = duration - readings.last_s <= NEAR_END_S
@@ -164,7 +162,7 @@ def with_flat_dives(
     grid : Grid
         Water filled in where no sample says it.
     place : ndarray of int
-        Each dive's place on the grid, -1 where neither samples nor a mean depth are known.
+        Each dive's place on the grid, -1 (the empty last row) where neither samples nor a mean depth are known.
     flat : ndarray of bool
         Dives known by their mean depth alone.
     """
@@ -178,9 +176,10 @@ def with_flat_dives(
     water = np.where(np.isfinite(grid.water_c), grid.water_c, water_c[sampled][:, None])
     place = samples.place.copy()
     place[flat] = grid.duration_s.size + np.arange(n)
+    # a last row that no dive has: what is not on the grid may point at it
     return Grid(
-        np.concatenate([grid.first_s, np.zeros(n)]), np.concatenate([grid.duration_s, 60.0 * minutes[flat]]),
-        np.vstack([grid.bar_min, ambient * minutes[flat][:, None] * share]),
-        np.vstack([grid.ambient_bar_abs, np.repeat(ambient, STEPS + 1, axis=1)]),
-        np.vstack([water, np.repeat(water_c[flat][:, None], STEPS, axis=1)]),
+        np.concatenate([grid.first_s, np.zeros(n + 1)]), np.concatenate([grid.duration_s, 60.0 * minutes[flat], [np.nan]]),
+        np.vstack([grid.bar_min, ambient * minutes[flat][:, None] * share, np.full((1, STEPS + 1), np.nan)]),
+        np.vstack([grid.ambient_bar_abs, np.repeat(ambient, STEPS + 1, axis=1), np.full((1, STEPS + 1), np.nan)]),
+        np.vstack([water, np.repeat(water_c[flat][:, None], STEPS, axis=1), np.full((1, STEPS), np.nan)]),
     ), place, flat

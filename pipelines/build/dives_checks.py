@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipelines.build.dives_fit import NEAR_END_S
+from pipelines.build.dives_fit import NEAR_END_S, rise_limit_bar
 from pipelines.build.dives_links import unknown_as_nan
 from pipelines.build.dives_samples import water_density
 from shared.constants import ATM_BAR, GRAVITY_M_S2
@@ -15,7 +15,6 @@ if TYPE_CHECKING:
     from pipelines.build.dives_tables import Built
 
 BREATHES_SHARE = 0.35
-END_ABOVE_START_BAR = 15.0
 
 
 def dive_flags(built: "Built", missing: NDArray, has_rows: NDArray, start_bar: NDArray, end_bar: NDArray) -> tuple[list[list[str]], NDArray]:
@@ -33,9 +32,9 @@ def dive_flags(built: "Built", missing: NDArray, has_rows: NDArray, start_bar: N
     closed = dives["mode"].notna().to_numpy() & (dives["mode"] != "open_circuit").fillna(False).to_numpy(bool)
     loop = ~closed & any_of(rows["loop"].to_numpy(bool))
     bad_gas = any_of(breathed & rows["not_breathable"].to_numpy(bool))
-    rising = any_of(counted & (end_bar - start_bar > END_ABOVE_START_BAR))
+    rising = any_of(counted & (end_bar - start_bar > rise_limit_bar(rows)))
     no_depth = (built.place < 0) & has_rows
-    duration = built.grid.duration_s[np.maximum(rows["place"].to_numpy(int), 0)] if built.grid.duration_s.size else np.zeros(len(rows))
+    duration = built.grid.duration_s[rows["place"].to_numpy(int)]
     fit = built.fits
     marks = {
         "not_open_circuit": closed,
@@ -110,8 +109,7 @@ def _deepest_on_gas(built: "Built", deepest_bar_abs: NDArray) -> NDArray:
         total = np.zeros((len(built.dives), positive.shape[1]))
         np.add.at(total, dive, positive)
         breathing = positive > np.maximum(BREATHES_SHARE * total[dive], 3.0)
-        place = np.maximum(rows["place"].to_numpy(int), 0)
-        ambient = built.grid.ambient_bar_abs[place]
+        ambient = built.grid.ambient_bar_abs[rows["place"].to_numpy(int)]
         ambient = np.where(breathing, 0.5 * (ambient[:, 1:] + ambient[:, :-1]), -np.inf).max(axis=1)
         out = np.where(told, np.where(np.isfinite(ambient), ambient, np.nan), out)
     return out

@@ -6,14 +6,15 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipelines.build.dives_samples import TANKS, Grid, Samples, clean_readings
+from pipelines.build.dives_samples import TANKS, Grid, Samples
 from shared.tank_learning import Pool, pool, pool_variance
 from shared.tank_trace import CHILL, INFLATION, LAG, START, STEPS, TankFits, TankRecords, fit_tanks
 
 LEAST_READINGS = 8
 LEAST_SPAN = 0.5
 NEAR_END_S = 90.0
-RISE_BAR = 12.0
+RISE_BAR = 14.0
+BAR_PER_K = 1.2
 ALONE_RATE_SD, ALONE_RATE_LAG_S = 0.25, 180.0
 BETWEEN_RATE_SD, BETWEEN_RATE_LAG_S = 1.2, 300.0
 READING_FLOOR_BAR = 0.15
@@ -41,7 +42,7 @@ class Readings:
 
 
 def gather(rows: pd.DataFrame, samples: Samples, grid: Grid) -> Readings:
-    """Readings of each row of cylinders, spikes left out."""
+    """Readings of each row of cylinders; spikes have gone before."""
     n = len(rows)
     place = samples.place[rows["dive"].to_numpy(int)] if n else np.empty(0, int)
     tank = rows["tank_no"].to_numpy(int)
@@ -61,12 +62,8 @@ def gather(rows: pd.DataFrame, samples: Samples, grid: Grid) -> Readings:
     bar = np.concatenate([p[2] for p in parts]) if parts else np.empty(0)
     order = np.argsort(row, kind="stable")
     row, index, bar = row[order], index[order], bar[order]
-    number_of = np.cumsum(np.diff(row, prepend=-1) != 0) - 1 if row.size else row
-    good, steps = clean_readings(bar, number_of)
     step_bar = np.full(n, 0.1)
-    if row.size:
-        step_bar[row[np.flatnonzero(np.diff(row, prepend=-1) != 0)]] = steps
-    row, index, bar = row[good], index[good], bar[good]
+    step_bar[sampled] = samples.step_bar[rows["dive"].to_numpy(int)[sampled], tank[sampled] - 1]
 
     since = samples.t_s[index] - grid.first_s[place[row]] if row.size else np.empty(0)
     at = since / np.maximum(grid.duration_s[place[row]], 1e-9) * STEPS if row.size else np.empty(0)
@@ -91,12 +88,20 @@ def gather(rows: pd.DataFrame, samples: Samples, grid: Grid) -> Readings:
         out["first_s"][row[begins]], out["first_bar"][row[begins]] = since[begins], bar[begins]
         out["last_s"][row[ends]], out["last_bar"][row[ends]] = since[ends], bar[ends]
     binned = mean_bar.reshape(n, STEPS)
-    lowest = np.minimum.accumulate(np.where(np.isfinite(binned), binned, np.inf), axis=1)
-    above = np.where(np.isfinite(binned), binned - lowest, 0.0) > RISE_BAR
+    seen = np.where(np.isfinite(binned), binned, np.inf)
+    # two low bins in a row count, one may be a leftover spike
+    lowest = np.minimum.accumulate(np.maximum(seen, np.roll(seen, 1, axis=1)), axis=1)
+    above = np.where(np.isfinite(binned) & np.isfinite(lowest), binned - np.where(np.isfinite(lowest), lowest, 0.0), 0.0) > rise_limit_bar(rows)[:, None]
     return Readings(
         mean_at.reshape(n, STEPS), binned, sd.reshape(n, STEPS), step_bar, **out,
         count=np.bincount(row, minlength=n) if n else np.empty(0), rose=above.sum(axis=1) >= 2,
     )
+
+
+def rise_limit_bar(rows: pd.DataFrame) -> NDArray:
+    """Rise, bar, that warming under water does not explain: cold cylinders from winter air gain a bar or so a kelvin."""
+    warming_k = np.maximum(rows["water_c"].to_numpy(float) - rows["start_c"].to_numpy(float), 0.0) + 2.0 * rows["start_sd_c"].to_numpy(float)
+    return RISE_BAR + BAR_PER_K * np.nan_to_num(warming_k - 6.0, nan=10.0).clip(0.0)
 
 
 def table_step_bar(start_bar: NDArray, end_bar: NDArray) -> float:

@@ -15,6 +15,7 @@ AT_SURFACE_M = 0.8
 """Shallower than this a diver is taken to be at the surface."""
 
 _WINDOW = 7
+_FREE_FLOW_BAR_S = 0.4
 
 
 @dataclass
@@ -34,6 +35,7 @@ class Samples:
     tail_cut: NDArray  # (dives,)
     midway: NDArray  # (dives,) surfaced and went down again
     swapped: NDArray  # (dives,)
+    step_bar: NDArray  # (dives, 6) step of each transmitter's readings
 
     def reduce(self, function: np.ufunc, values: NDArray) -> NDArray:
         """A value a dive, NaN for dives without samples."""
@@ -93,10 +95,25 @@ def arrange(dives: pd.DataFrame, samples: pd.DataFrame, policy) -> Samples:
     bars = np.column_stack(
         [samples[f"tank_{n}_bar"].to_numpy("float64", na_value=np.nan)[keep] for n in range(1, TANKS + 1)]
     ) if keep.size else np.empty((0, TANKS))
-    return Samples(
+    arranged = Samples(
         dive, t, depth, _carried(water, dive), ambient, cumulative_bar_min(t, ambient, starts) if t.size else t,
-        bars, starts, has, place, tail_cut & has, _midway(dive, t, depth, count), np.zeros(count, bool),
+        bars, starts, has, place, tail_cut & has, _midway(dive, t, depth, count), np.zeros(count, bool), np.full((count, TANKS), 0.1),
     )
+    _drop_wild(arranged)
+    return arranged
+
+
+def _drop_wild(samples: Samples) -> None:
+    """Empty spikes and zeros, transmitter by transmitter, and note the steps."""
+    for column in range(TANKS):
+        known = np.flatnonzero(np.isfinite(samples.bars[:, column]))
+        if not known.size:
+            continue
+        dive = samples.dive[known]
+        series = np.cumsum(np.diff(dive, prepend=-1) != 0) - 1
+        good, step = clean_readings(samples.bars[known, column], series, samples.t_s[known])
+        samples.bars[known[~good], column] = np.nan
+        samples.step_bar[dive[np.flatnonzero(np.diff(dive, prepend=-1) != 0)], column] = step
 
 
 def _carried(values: NDArray, dive: NDArray) -> NDArray:
@@ -148,7 +165,7 @@ def _before(jump: NDArray, dive: NDArray) -> NDArray:
     return total[first] - jump[first]
 
 
-def clean_readings(values: NDArray, series: NDArray) -> tuple[NDArray, NDArray]:
+def clean_readings(values: NDArray, series: NDArray, t_s: NDArray) -> tuple[NDArray, NDArray]:
     """Which pressure readings stand alone, and the step of each series.
 
     Parameters
@@ -157,6 +174,8 @@ def clean_readings(values: NDArray, series: NDArray) -> tuple[NDArray, NDArray]:
         Readings, bar, series one behind the other.
     series : ndarray of int, (n,)
         Rising number of the series each belongs to.
+    t_s : ndarray, (n,)
+        Times, rising within a series.
 
     Returns
     -------
@@ -192,6 +211,17 @@ def clean_readings(values: NDArray, series: NDArray) -> tuple[NDArray, NDArray]:
     spread = np.median(np.abs(around - middle[:, None]), axis=1)
     limit = np.maximum(3.0, np.maximum(3.0 * step[series], 6.0 * spread)) + np.where(centre == place, 0.0, 4.0 + 3.0 * spread)
     good &= np.abs(values - middle) <= limit
+    # at either end a median sees too little: there a reading may not jump faster than a free flow empties
+    for _ in range(2):
+        kept = np.flatnonzero(good)
+        if kept.size < 3:
+            break
+        p, of, t = values[kept], series[kept], t_s[kept]
+        jump = np.zeros(kept.size + 1, bool)
+        jump[1:-1] = (of[1:] == of[:-1]) & (np.abs(np.diff(p)) > 8.0 + 2.0 * step[of[1:]] + _FREE_FLOW_BAR_S * np.diff(t))
+        opens, closes = np.diff(of, prepend=-1) != 0, np.diff(of, append=-2) != 0
+        wild = (opens & jump[1:] & ~np.append(jump[2:], False)) | (closes & jump[:-1] & ~np.append(False, jump[:-2]))
+        good[kept[wild]] = False
     return good, step
 
 

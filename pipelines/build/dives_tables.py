@@ -98,11 +98,8 @@ def consumption_table(built: Built) -> pd.DataFrame:
     missing = np.bincount(built.dive[counted & ~np.isfinite(used)], minlength=n) > 0
     flags, blocked = dive_flags(built, missing, has_rows, start, end)
 
-    on_grid = built.place >= 0
-    grid_row = np.where(on_grid, built.place, 0)
-    has_grid = built.grid.duration_s.size > 0
-    duration = np.where(on_grid, built.grid.duration_s[grid_row] / 60.0, np.nan) if has_grid else np.full(n, np.nan)
-    bar_min = np.where(on_grid, built.grid.bar_min[grid_row, -1], np.nan) if has_grid else np.full(n, np.nan)
+    duration = built.grid.duration_s[built.place] / 60.0
+    bar_min = built.grid.bar_min[built.place, -1]
     stated_min = unknown_as_nan(dives["duration_min"])
     duration = np.where(np.isfinite(duration), duration, stated_min)
 
