@@ -27,7 +27,7 @@ MASS_KG_PER_L_BAR = {"steel": 0.0051, "aluminium": 0.0062, "composite": 0.0021}
 AREA_FACTOR = 6.2
 """Surface over (volume)^(2/3) of a cylinder three diameters long."""
 
-INSIDE_W_M2_K = 200.0
+INSIDE_W_M2_K = 250.0
 """Film between gas and wall while filling. No measurement on diving cylinders was found; turbulent natural
 convection at 200 bar gives 100 to 190 (own computation), the jet adds to it. A station's settled fills
 correct it."""

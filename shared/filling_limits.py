@@ -107,7 +107,6 @@ def refusals(
     oxygen_service_needed: bool = False,
     oxygen_clean: bool = False,
     air_state: str = "",
-    on_hold: bool = False,
 ) -> list[str]:
     """Why a unit may not be filled today, as codes, worst first; an empty list: nothing stands against it.
 
@@ -124,8 +123,6 @@ def refusals(
         For the gas that is to be filled, and today.
     air_state : str
         Of the source's last air test.
-    on_hold : bool
-        Its last fill is held and was not released. It does not bar a new fill, which ends the hold; it is said.
     """
     states = list(inspection_states) or ["unknown"]
     found = []
@@ -145,7 +142,6 @@ def refusals(
         found.append("fill_not_oxygen_clean")
     if air_state == "failed":
         found.append("fill_air_failed")
-    del on_hold
     return found
 
 
@@ -235,17 +231,14 @@ def advise_stop(
     stops = np.linspace(max(float(conditions.start_pressure_bar[0]) + 2.0, 5.0), HIGHEST_STOP_BAR, 90)
     settled_15, gas_c = _settles(conditions, stops, learned)
     mix = tuple(float(getattr(conditions, k)[0]) for k in ("o2_pct", "he_pct", "ar_pct"))
-    settled = (
-        settled_15
-        if rules.reference_c == REFERENCE_C
-        else thermal.settled_pressure_bar(settled_15, REFERENCE_C, rules.reference_c, *mix, strict=False)
-    )
+    settled = thermal.settled_pressure_bar(settled_15, REFERENCE_C, rules.reference_c, *mix, strict=False)
     sd = float(np.hypot(learned.sd_bar, learned.noise_bar))
 
     def stop_for(bar: float, at: np.ndarray = settled) -> float:
         known = np.isfinite(at)
-        if not known.any() or bar > at[known][-1]:
-            return HIGHEST_STOP_BAR
+        if not known.any():
+            return float(permitted_bar)
+        # beyond what can be computed the last state that can is the answer, never a higher one
         return float(np.interp(bar, at[known], stops[known]))
 
     limits = {"": stop_for(target_bar)}
@@ -254,7 +247,7 @@ def advise_stop(
         overshoot = False
         notes.append("too_few_settled_fills")
     marks = {"test_pressure": test_pressure_bar, "working_pressure": working_pressure_bar}
-    if overshoot and any(not np.isfinite(marks[d.of]) for d in rules.developed):
+    if overshoot and not (np.isfinite(settled).any() and all(np.isfinite(marks[d.of]) for d in rules.developed)):
         overshoot = False
         notes.append("mark_unknown_no_overshoot")
     if overshoot:
@@ -267,10 +260,6 @@ def advise_stop(
                 limits.get("developed_limit", np.inf), stop_for(developed.factor * marks[developed.of], hot)
             )
         limits["relief_limit"] = float(relief_bar or 0.0) - RELIEF_MARGIN_BAR
-        # cautious margins may ask for less than the plain rule, which never goes above the permitted pressure
-        limits["settled_limit"] = max(
-            limits["settled_limit"], min(permitted_bar, stop_for(permitted_bar - Z99 * sd))
-        )
     else:
         limits["permitted_pressure"] = float(permitted_bar)
     limited_by = min(limits, key=lambda k: limits[k])
@@ -278,29 +267,17 @@ def advise_stop(
     here = float(np.interp(stop, stops, settled))
     slower = replace(conditions, fill_minutes=conditions.fill_minutes * SLOWER)
     short = max(target_bar - here, 0.0)
-    slower_gain = (
-        float(_settles(slower, np.array([stop]), learned)[0][0] - np.interp(stop, stops, settled_15))
-        if short > 0
-        else 0.0
-    )
-    gain = _top_up(conditions, stop, float(np.interp(stop, stops, settled_15)), learned, mix) if short > 0 else 0.0
+    here_15 = float(np.interp(stop, stops, settled_15))
+    slower_gain = float(_settles(slower, np.array([stop]), learned)[0][0]) - here_15 if short > 0 else 0.0
+    gain = _top_up(conditions, stop, here_15, learned, mix) if short > 0 else 0.0
     gas_at_stop = float(np.interp(stop, stops, gas_c))
     if gas_at_stop > HOT_GAS_C:
         notes.append("let_it_cool")
     if learned.settled_fills == 0:
         notes.append("nothing_learned_yet")
     return StopAdvice(
-        stop,
-        limited_by,
-        here,
-        here - Z80 * sd,
-        here + Z80 * sd,
-        short,
-        gas_at_stop,
-        rules.reference_c,
-        min(slower_gain, short),
-        min(gain, short),
-        tuple(notes),
+        stop, limited_by, here, here - Z80 * sd, here + Z80 * sd, short, gas_at_stop, rules.reference_c,
+        min(slower_gain, short), min(gain, short), tuple(notes),
     )
 
 

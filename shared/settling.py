@@ -186,7 +186,7 @@ class SettlingFit:
         """
         if not len(error_bar):
             return
-        passes = 1 if len(error_bar) < MANY * self.readings else 3
+        passes = 1 if len(error_bar) < MANY * self.readings else 5
         before = self._state()
         stated = noise_sd_bar**2
         scale = self.noise_scale**2
@@ -202,6 +202,7 @@ class SettlingFit:
             )
             self._weight += len(error_bar)
             self._solve()
+            scale = self.noise_scale**2
         self.readings += len(error_bar)
 
     def _state(self):

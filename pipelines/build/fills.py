@@ -53,8 +53,9 @@ def build_fills(
     _content(c, q, s)
     limit = policy.filling.oxygen_limit_pct
     mix = build_mix(c, floats(q["gas_c"]), policy, rules.oxygen_limit_pct if limit is None else limit)
-    for at in np.flatnonzero(s.doubtful):
-        c["marks"].iat[at].append("settled_reading_doubtful")
+    for code, mask in (("settled_reading_doubtful", s.doubtful), ("wall_reading_doubtful", s.wall_doubtful)):
+        for at in np.flatnonzero(mask):
+            c["marks"].iloc[at].append(code)
     verdict = build_verdict(c, q, mix, inputs, policy, _drifting(c, gauges))
     frame = pd.concat([c, q, mix.drop(columns=[k for k in mix if k in c]), verdict], axis=1)
     frame = frame.loc[:, ~frame.columns.duplicated()]

@@ -16,6 +16,7 @@ from pipelines.build.fills_ways import Reading, Way, implausible, in_water_readi
 from shared import settling
 
 MODEL = "settling-1"
+TWICE = 1.3
 LEVELS = ["station_id", "source_id", "material", "size"]
 GAUGE_TERM, IN_WATER_TERM = READING_TERMS
 
@@ -28,6 +29,7 @@ class Settled:
     sd_bar: np.ndarray
     basis: np.ndarray
     doubtful: np.ndarray
+    wall_doubtful: np.ndarray
     version: str
     model: pd.DataFrame
     check: pd.DataFrame
@@ -38,13 +40,14 @@ def settle(c: pd.DataFrame, policy) -> Settled:
     """Settled pressure of every fill of a context frame (see `fills_context`), by the best basis there is."""
     n = len(c)
     state = stop_state(c)
-    by_model, by_wall = ways(c, state)
+    w = ways(c, state)
+    by_model, by_wall = w.by_model, w.by_wall
     read = settled_reading(c, state, policy.filling.settle_hours)
     doubtful = implausible(c, read.bar)
     read = Reading(np.where(doubtful, np.nan, read.bar), read.sd_bar, read.per_bar)
     in_water = in_water_reading(c, policy.filling.settle_minutes_in_water)
 
-    rows = design(c, state, by_model, by_wall, read)
+    rows = design(c, state, w, read)
     ask = rows.without(READING_TERMS)
     foretold = np.concatenate([by_model.bar, by_wall.bar])
     noise = np.concatenate([by_model.noise_bar, by_wall.noise_bar])
@@ -68,7 +71,7 @@ def settle(c: pd.DataFrame, policy) -> Settled:
     sd = np.where(settled, np.where(alone, read.sd_bar, weighed_sd), sd)
     basis[settled] = "settled"
     model = _model_table(c, fits, ask.rows(np.arange(n)), by_model, settled)
-    return Settled(bar, sd, basis, doubtful, _version(c, lessons), model, check, fits)
+    return Settled(bar, sd, basis, doubtful, w.wall_doubtful, _version(c, lessons), model, check, fits)
 
 
 def _weighed(bar, sd, other_bar, other_sd) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -107,6 +110,8 @@ def _lessons(c, read: Reading, in_water: Reading, foretold, noise, wall_known) -
     lessons = pd.concat(parts, ignore_index=True)
     lessons["error"] = lessons["bar"] - foretold[lessons["row"]]
     lessons["sd"] = np.hypot(lessons["sd"], noise[lessons["row"]])
+    # a fill that teaches twice, with its wall and without, says less each time
+    lessons["sd"] *= np.where(lessons["fill"].duplicated(keep=False), TWICE, 1.0)
     return lessons.sort_values(["at", "fill", "kind"], ignore_index=True)
 
 

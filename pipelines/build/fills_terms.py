@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from pipelines.build.fills_context import floats
-from pipelines.build.fills_ways import DELIVERY, INSIDE, OUTSIDE, START, WALL, Reading, Way
+from pipelines.build.fills_ways import DELIVERY, INSIDE, OUTSIDE, START, WALL, Reading, Ways
 from shared import settling
 from shared.fill_heat import StopState
 
@@ -28,7 +28,7 @@ MOST_GAUGE_STEPS = 120
 READING_TERMS = (-2, -1)
 
 
-def design(c: pd.DataFrame, state: StopState, by_model: Way, by_wall: Way, read: Reading) -> settling.Design:
+def design(c: pd.DataFrame, state: StopState, w: Ways, read: Reading) -> settling.Design:
     """Terms for 2n rows; each fill touches its station, source, gauge, material, size and unit."""
     n = len(c)
 
@@ -37,7 +37,8 @@ def design(c: pd.DataFrame, state: StopState, by_model: Way, by_wall: Way, read:
         return np.tile(code, 2), list(levels)
 
     def per_kelvin(model: np.ndarray, wall: np.ndarray) -> np.ndarray:
-        return np.concatenate([by_model.per_k * model, by_wall.per_k * wall])
+        both = w.wall_share * wall + (1.0 - w.wall_share) * model
+        return np.concatenate([w.by_model.per_k * model, w.by_wall.per_k * both])
 
     gas, film = state.gas_per, state.gas_per - state.wall_per
     station, source = twice("at " + c["station"]), twice(c["station"] + "/" + c["source"])
@@ -60,7 +61,7 @@ def design(c: pd.DataFrame, state: StopState, by_model: Way, by_wall: Way, read:
         ("film", station, zero, one),
     )
     gauges, priors = twice(c["gauge"]), _gauge_priors(c)
-    per_bar = np.concatenate([by_model.per_bar, by_wall.per_bar])
+    per_bar = np.concatenate([w.by_model.per_bar, w.by_wall.per_bar])
     step, window = gauge_steps(c)
     terms = [
         settling.Term("gauge", *gauges, -per_bar, 1.0, priors),

@@ -16,7 +16,9 @@ from shared.gauges import reading_sd_bar
 WALL, OUTSIDE, INSIDE, DELIVERY, START = range(len(fill_heat.PARAMETERS))
 AMBIENT_SD_K = 0.8
 """Ambient is logged to a degree or so: between uniform ±1 K (0.58) and normal with SD 1 K."""
-WALL_READING_SD_K = 1.0
+WALL_READING_SD_K = 1.5
+WALL_DOUBTFUL_K = 30.0
+"""One spot of the wall by hand; further off than this from the heat balance it was not this wall."""
 SETTLED_SD_K = 0.3
 RELAXED_SHARE = 0.3
 """Uncertain share of the warmth that is left when a reading is taken early."""
@@ -77,20 +79,43 @@ def _linear(reading_bar: np.ndarray, gas_c: np.ndarray, mix) -> tuple[np.ndarray
     return at, warmer - at, higher - at
 
 
-def ways(c: pd.DataFrame, state: fill_heat.StopState) -> tuple[Way, Way]:
-    """By the heat balance, and by the wall and the film between it and the gas (NaN where no wall was read)."""
+@dataclass(frozen=True)
+class Ways:
+    """By the heat balance alone, and by it together with the wall as read (NaN where it was not).
+
+    `wall_share` is the weight of the wall's reading in the second.
+    """
+
+    by_model: Way
+    by_wall: Way
+    wall_share: np.ndarray
+    wall_doubtful: np.ndarray
+
+
+def ways(c: pd.DataFrame, state: fill_heat.StopState) -> Ways:
+    """Both ways of telling a fill's settled pressure before any later reading.
+
+    The wall tells the gas temperature through the film between them; the heat balance tells it through the ambient.
+    Their errors are apart, so where both are known they are weighed.
+    """
     mix = mix_of(c)
+    ambient, wall_c = floats(c["ambient_c"]), floats(c["wall_c"])
     stop = floats(c["stop_pressure_bar"]) - np.nan_to_num(floats(c["gauge_offset_stated_bar"]))
     step_sd = reading_sd_bar(floats(c["gauge_step_bar"]))
     bar, per_k, per_bar = _linear(stop, state.gas_c, mix)
-    process = PROCESS_BAR + PROCESS_SHARE * np.abs(per_k * (state.gas_c - floats(c["ambient_c"])))
+    process = PROCESS_BAR + PROCESS_SHARE * np.abs(per_k * (state.gas_c - ambient))
     with_time = np.abs(state.gas_per[:, OUTSIDE] + state.gas_per[:, INSIDE])  # time acts as both films together
     minutes_k = np.where(c["minutes_known"], 0.0, MINUTES_SD) * with_time
-    noise = np.sqrt((per_bar * step_sd) ** 2 + per_k**2 * (AMBIENT_SD_K**2 + minutes_k**2) + process**2)
-    by_model = Way(bar, per_k, per_bar, noise)
-    bar, per_k, per_bar = _linear(stop, floats(c["wall_c"]) + (state.gas_c - state.wall_c), mix)
-    noise = np.sqrt((per_bar * step_sd) ** 2 + (per_k * WALL_READING_SD_K) ** 2 + (process / 2) ** 2)
-    return by_model, Way(bar, per_k, per_bar, noise)
+    apart = per_k**2 * (AMBIENT_SD_K**2 + minutes_k**2) + process**2
+    by_model = Way(bar, per_k, per_bar, np.sqrt((per_bar * step_sd) ** 2 + apart))
+
+    doubtful = np.abs(wall_c - state.wall_c) > WALL_DOUBTFUL_K
+    by_film = np.where(doubtful, np.nan, wall_c) + (state.gas_c - state.wall_c)
+    of_wall = (per_k * WALL_READING_SD_K) ** 2 + (process / 2) ** 2
+    share = apart / (apart + of_wall)
+    bar, per_k, per_bar = _linear(stop, share * by_film + (1.0 - share) * state.gas_c, mix)
+    noise = np.sqrt((per_bar * step_sd) ** 2 + apart * of_wall / (apart + of_wall))
+    return Ways(by_model, Way(bar, per_k, per_bar, noise), share, doubtful)
 
 
 def settled_reading(c: pd.DataFrame, state: fill_heat.StopState, settle_hours: float) -> Reading:

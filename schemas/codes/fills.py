@@ -99,6 +99,7 @@ CODES: list[Code] = [
         "The settled reading cannot belong to this fill; it was left out.",
         "Check unit, gauge and time of it.",
     ),
+    Code("wall_reading_doubtful", "The wall temperature cannot belong to this fill; it was left out.", "Check the wall reading."),
     Code(
         "settled_before_stop", "The settled reading is dated before the stop; it was left out.", "Correct its time."
     ),
