@@ -1,0 +1,136 @@
+"""The heat of a fill: limit cases, published figures, and what its sensitivities promise."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from shared import fill_heat, thermal
+from shared.fill_heat import FillConditions, temperature_at_stop
+
+PLAIN = {
+    "start_pressure_bar": 50.0, "stop_pressure_bar": 232.0, "ambient_c": 20.0, "fill_minutes": 8.0, "water_capacity_l": 12.0,
+    "cylinders": 1.0, "wall_j_k": 14 * 490.0, "delivery_c": 30.0, "delivery_bar": np.nan, "o2_pct": 20.95, "he_pct": 0.0,
+    "ar_pct": np.nan,
+}
+BANK = {"delivery_c": 20.0, "delivery_bar": 300.0 - 1.01325}
+
+
+def fill(n=1, **change):
+    return FillConditions(**{k: np.broadcast_to(np.asarray(v, float), n).copy() for k, v in (PLAIN | change).items()})
+
+
+@pytest.mark.parametrize("start_bar, expected_c", [(0.0, 115.1), (50.0, 97.2)])
+def test_no_wall_at_all_bounds_a_fill_from_a_bank(start_bar, expected_c):
+    """Real air, no wall, to 232 bar (g) from a 300 bar (abs) bank at 20 °C. Computed with CoolProp's air equation."""
+    state = temperature_at_stop(fill(start_pressure_bar=start_bar, **BANK), inside_w_m2_k=1e-9, outside_w_m2_k=0.0)
+    assert state.gas_c[0] == pytest.approx(expected_c, abs=0.6)
+
+
+@pytest.mark.parametrize(
+    "change, gas_c, settles_bar",
+    [
+        ({}, 41.6, 204.3),
+        ({"water_capacity_l": 11.1, "start_pressure_bar": 35.0, "stop_pressure_bar": 207.0, "wall_j_k": 14.2 * 900.0}, 31.9, 190.8),
+    ],
+)
+def test_a_wall_that_shares_all_heat(change, gas_c, settles_bar):
+    """A steel 12 and an aluminium 11.1 whose wall shares all heat and loses none. Computed with CoolProp's air equation."""
+    state = temperature_at_stop(fill(**(BANK | change)), inside_w_m2_k=1e7, outside_w_m2_k=0.0)
+    assert state.gas_c[0] == pytest.approx(gas_c, abs=0.2)
+    settled = thermal.settled_pressure_bar(change.get("stop_pressure_bar", 232.0), state.gas_c, 15.0)
+    assert settled[0] == pytest.approx(settles_bar, abs=0.3)
+
+
+def test_a_thin_gas_without_a_wall_ends_at_gamma_times_its_supply():
+    """Textbook: an evacuated insulated vessel filled from a line at T ends at γT (1.4 × 300 K), with residual gas at
+    γT/(1 + (γ − 1)·p₀/p). Ideal gas, so at low pressure; helium is γ = 5/3."""
+    kelvin, start, stop = 290.0, 1.01325, 11.01325
+    line = {"start_pressure_bar": 0.0, "stop_pressure_bar": 10.0, "ambient_c": kelvin - 273.15, "delivery_c": kelvin - 273.15,
+            "delivery_bar": 12.0}
+    for o2, he, gamma in ((20.95, 0.0, 1.4), (0.0, 100.0, 5 / 3)):
+        state = temperature_at_stop(fill(o2_pct=o2, he_pct=he, **line), inside_w_m2_k=1e-9, outside_w_m2_k=0.0, steps=40)
+        expected = min(gamma * kelvin / (1 + (gamma - 1) * start / stop), 429.0)
+        if expected < 427.0:
+            assert state.gas_c[0] + 273.15 == pytest.approx(expected, rel=0.02)
+
+
+def test_an_endless_fill_is_as_warm_as_the_room():
+    state = temperature_at_stop(fill(fill_minutes=60 * 24 * 7.0))
+    assert state.gas_c[0] == pytest.approx(20.0, abs=0.3)
+    assert state.wall_c[0] == pytest.approx(20.0, abs=0.3)
+
+
+def test_faster_is_hotter_and_lighter_walls_are_hotter():
+    minutes = temperature_at_stop(fill(4, fill_minutes=[3.0, 8.0, 20.0, 60.0])).gas_c
+    assert (np.diff(minutes) < 0).all()
+    wall = temperature_at_stop(fill(3, wall_j_k=np.array([4.0, 7.0, 13.0]) * 1000)).gas_c
+    assert (np.diff(wall) < 0).all()
+
+
+def test_a_wall_of_no_mass_passes_heat_straight_on():
+    state = temperature_at_stop(fill(wall_j_k=0.0, fill_minutes=600.0))
+    assert 20.0 < state.wall_c[0] < state.gas_c[0] < 40.0
+
+
+def test_eight_steps_are_enough():
+    some = fill(5, start_pressure_bar=[3.0, 20.0, 60.0, 120.0, 200.0], fill_minutes=[2.0, 4.0, 8.0, 15.0, 1.0])
+    coarse, fine = temperature_at_stop(some), temperature_at_stop(some, steps=200)
+    np.testing.assert_allclose(coarse.gas_c, fine.gas_c, atol=0.1)
+    np.testing.assert_allclose(coarse.wall_c, fine.wall_c, atol=0.1)
+
+
+def test_sensitivities_tell_what_a_changed_constant_would_do():
+    plain = temperature_at_stop(fill())
+    wall, outside, inside, delivery, _ = plain.gas_per[0]
+    changed = {
+        wall: temperature_at_stop(fill(wall_j_k=PLAIN["wall_j_k"] * np.exp(0.1))),
+        outside: temperature_at_stop(fill(), outside_w_m2_k=fill_heat.OUTSIDE_W_M2_K * np.exp(0.1)),
+        inside: temperature_at_stop(fill(), inside_w_m2_k=fill_heat.INSIDE_W_M2_K * np.exp(0.1)),
+    }
+    for per, state in changed.items():
+        assert 0.1 * per == pytest.approx(state.gas_c[0] - plain.gas_c[0], rel=0.15, abs=0.02)
+    warmer = temperature_at_stop(fill(delivery_c=34.0))
+    assert 4 * delivery == pytest.approx(warmer.gas_c[0] - plain.gas_c[0], rel=0.15)
+
+
+@pytest.mark.parametrize("o2, he", [(18.0, 45.0), (10.0, 70.0), (100.0, 0.0), (0.0, 100.0), (32.0, 0.0)])
+def test_every_mix_is_computed(o2, he):
+    assert 28.0 < temperature_at_stop(fill(o2_pct=o2, he_pct=he)).gas_c[0] < 70.0
+
+
+def test_what_cannot_be_computed_is_nan_and_spares_its_neighbours():
+    odd = fill(6, stop_pressure_bar=[232.0, 40.0, np.nan, 232.0, 232.0, 600.0], fill_minutes=[8.0, 8.0, 8.0, 0.0, 8.0, 8.0],
+               water_capacity_l=[12.0, 12.0, 12.0, 12.0, 0.0, 12.0])
+    state = temperature_at_stop(odd)
+    assert np.isfinite(state.gas_c[0])
+    assert np.isnan(state.gas_c[1:]).all()
+    alone = temperature_at_stop(fill())
+    assert state.gas_c[0] == pytest.approx(alone.gas_c[0], abs=1e-9)
+
+
+def test_a_set_has_the_surface_of_both_its_cylinders():
+    assert fill_heat.surface_m2(24.0, 2.0) == pytest.approx(2 * fill_heat.surface_m2(12.0))
+
+
+def test_gas_and_wall_relax_with_about_fifty_minutes():
+    """(7 + 2.2) kJ/K over 3 W/K for a steel 12: computed, no measurement is published."""
+    state = temperature_at_stop(fill())
+    constant = fill_heat.settling_time_constant_s(state.gas_j_k, PLAIN["wall_j_k"], 12.0)
+    assert 40 * 60 < constant[0] < 60 * 60
+    later = fill_heat.relaxed_c(state, PLAIN["wall_j_k"], 20.0, np.array([0.0, 3600.0, 4 * 3600.0]), constant)
+    assert state.wall_c[0] < later[0] < state.gas_c[0]
+    assert (np.diff(later) < 0).all() and later[-1] == pytest.approx(20.0, abs=0.5)
+
+
+def test_estimated_masses_are_those_of_common_cylinders():
+    """Steel 12 L 232 bar about 14 kg, aluminium 11.1 L 207 bar 14.2 kg (from memory)."""
+    kg = fill_heat.wall_mass_kg(["steel", "aluminium", "wood"], [12.0, 11.1, 12.0], [232.0, 207.0, 232.0])
+    np.testing.assert_allclose(kg[:2], [14.2, 14.2], atol=0.4)
+    assert np.isnan(kg[2])
+
+
+def test_conditions_can_be_taken_apart():
+    some = fill(3, ambient_c=[5.0, 15.0, 25.0])
+    assert replace(some.take(np.array([2])), ambient_c=np.array([25.0])).ambient_c[0] == 25.0
+    assert len(some.take(np.array([0, 2]))) == 2
