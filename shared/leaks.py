@@ -23,7 +23,9 @@ LEAST_LONE_DROP_BAR = 5.0
 # a rise beyond the readings' error: somebody topped it up
 RISE_SD = 3.0
 # runs of the latest intervals looked at beside all of them, so that a new leak is not hidden by a long sound past
-RECENT_INTERVALS = (4, 6, 9)
+RECENT_INTERVALS = (3, 4, 6, 9)
+# few intervals must agree on one rate: two days of use and a quiet week do not
+LEAST_FIT = 0.005
 # one or two intervals may be use that nobody logged
 LEAST_INTERVALS = 3
 
@@ -114,7 +116,8 @@ def leak_rates(
         error = sd * scale[group]
         beyond, its_sd = _beyond_foretold(fit, unit, days, error, use)
         drop = readable & ~large & (beyond > LONE_DROP_SD * its_sd) & (beyond > LEAST_LONE_DROP_BAR)
-        # of several drops of a unit one goes at a time, so that two of a kind may stay: that is a leak
+        # a leak that began is no lone drop; of others one goes at a time
+        drop &= ~_leak_that_began(loss - fit.offset[group], unit, days, error, readable & ~large, units)
         lone = (drop & ~use) | _largest_a_unit(drop & use, beyond / its_sd, unit)
         rise = loss - fit.offset[group] < -RISE_SD * np.hypot(error, fit.offset_sd[group])
         again = readable & ~large & ~lone & ~rise
@@ -200,6 +203,38 @@ def _scatter(standard: np.ndarray, group: np.ndarray, use: np.ndarray, groups: i
     return np.sqrt(np.clip(scale2, 0.25, 36.0))
 
 
+def _leak_that_began(loss, unit, days, sd, counted, units) -> np.ndarray:
+    """True for a unit's latest intervals where they agree on one rate above zero."""
+    at = np.flatnonzero(counted)
+    at = at[_ends_later(at, unit, units) < LEAST_INTERVALS]
+    u, d, w = unit[at], days[at], 1 / sd[at] ** 2
+    a = np.bincount(u, w * d * d, units) + 1 / RATE_SD_BAR_PER_DAY**2
+    rate = np.bincount(u, w * d * loss[at], units) / a
+    misfit = np.bincount(u, w * (loss[at] - rate[u] * d) ** 2, units)
+    agrees = (np.bincount(u, minlength=units) == LEAST_INTERVALS) & (rate * np.sqrt(a) > SOUND_BELOW_SD)
+    agrees &= _fits(misfit, LEAST_INTERVALS)
+    found = np.zeros(len(loss), bool)
+    found[at] = agrees[u]
+    return found
+
+
+def _fits(misfit: np.ndarray, intervals) -> np.ndarray:
+    """Whether intervals scatter about one rate no more than their error lets expect."""
+    from scipy.special import chdtrc
+
+    return chdtrc(np.maximum(np.asarray(intervals, float) - 1, 1), misfit) >= LEAST_FIT
+
+
+def _ends_later(at: np.ndarray, unit: np.ndarray, units: int) -> np.ndarray:
+    """How many of the given intervals of the same unit end later than each."""
+    counts = np.bincount(unit[at], minlength=units)
+    order = np.argsort(unit[at], kind="stable")
+    start = np.r_[0, np.cumsum(counts)[:-1]]
+    later = np.empty(len(at), "int64")
+    later[order] = counts[unit[at][order]] - 1 - (np.arange(len(at)) - start[unit[at][order]])
+    return later
+
+
 def _largest_a_unit(lone: np.ndarray, outlying: np.ndarray, unit: np.ndarray) -> np.ndarray:
     """Of the marked intervals of each unit only the one that lies out farthest."""
     picked = np.zeros_like(lone)
@@ -215,21 +250,19 @@ def _judge(fit, unit, group, days, loss, sd, use, unexplained, units, flag_above
     """All intervals of each unit, and its latest runs, against the policy."""
     at = np.flatnonzero(use)
     counts = np.bincount(unit[at], minlength=units)
-    # how many intervals of the unit end later than this one
-    order = at[np.argsort(unit[at], kind="stable")]
-    start = np.r_[0, np.cumsum(counts)[:-1]]
-    later = np.empty(len(unit), "int64")
-    later[order] = counts[unit[order]] - 1 - (np.arange(len(order)) - start[unit[order]])
+    later = _ends_later(at, unit, units)
     strict = 1 - (1 - probability) / 20
 
     best_rate = np.where(counts > 0, fit.rate, np.nan)
     best_sd = fit.sd_rate.copy()
     best_n, best_span = counts.copy(), np.bincount(unit[at], days[at], units)
+    misfit = np.bincount(unit[at], ((loss - fit.offset[group] - fit.rate[unit] * days)[at] / sd[at]) ** 2, units)
     flag = (counts >= LEAST_INTERVALS) & (best_rate > flag_above) & (_above_zero(best_rate, best_sd) >= probability)
+    flag &= (counts > RECENT_INTERVALS[-1]) | _fits(misfit, counts)
     for k in RECENT_INTERVALS:
-        window = at[later[at] < k]
-        rate, rate_sd, span = _window(fit, unit, group, days, loss, sd, window, units)
-        found = ~flag & (counts > k) & (rate > flag_above) & (_above_zero(rate, rate_sd) >= strict)
+        window = at[later < k]
+        rate, rate_sd, span, misfit = _window(fit, unit, group, days, loss, sd, window, units)
+        found = ~flag & (counts > k) & (rate > flag_above) & (_above_zero(rate, rate_sd) >= strict) & _fits(misfit, k)
         flag |= found
         best_rate, best_sd = np.where(found, rate, best_rate), np.where(found, rate_sd, best_sd)
         best_n, best_span = np.where(found, k, best_n), np.where(found, span, best_span)
@@ -257,7 +290,8 @@ def _window(fit, unit, group, days, loss, sd, window, units):
     rate = (np.bincount(u, w * d * (loss[window] - fit.offset[g]), units) + prior * fit.fleet) / a
     load = np.bincount(u * groups + g, w * d, units * groups).reshape(units, groups) / a[:, None]
     rate_sd = np.sqrt(1 / a + np.einsum("ug,gh,uh->u", load, fit.offset_cov, load))
-    return rate, rate_sd, np.bincount(u, d, units)
+    misfit = np.bincount(u, w * (loss[window] - fit.offset[g] - rate[u] * d) ** 2, units)
+    return rate, rate_sd, np.bincount(u, d, units), misfit
 
 
 def _above_zero(rate: np.ndarray, sd: np.ndarray) -> np.ndarray:

@@ -19,6 +19,7 @@ from shared.inspection import DATE_KINDS, INCLUDED_IN
 HORIZON_DAYS = 366
 OUT_OF_DATE_COST, OUT_OF_DATE_DAY_COST, EARLY_DAY_COST, TRIP_COST = 2000.0, 10.0, 1.0, 5.0
 PAIR_VISITS = 8
+UNKNOWN_GAP_DAYS = 60.0
 CAPACITY_TOLERANCE_L = 0.5
 UNMENDED = ("service_life_unknown", "service_life_over", "alloy_not_permitted", "rule_set_unknown", "no_period_for_material")
 
@@ -122,7 +123,9 @@ def _options(items: pd.DataFrame, visits: pd.DataFrame, slices: pd.DataFrame, to
     visit_day = _day_no(visits["visit_on"], today)
     back_day = _day_no(visits["back_on"], today)
     first, last = _day_no(slices["starts_on"], today), _day_no(slices["ends_on"], today)
-    last_visit = float(visit_day.max()) if len(visits) else 0.0
+    # without a visit of its own an item waits for one not yet announced, a usual gap after the last known
+    gap = float(np.median(np.diff(visit_day))) if len(visits) > 1 else UNKNOWN_GAP_DAYS
+    last_visit = float(visit_day.max()) + gap if len(visits) else 0.0
     last_needed = max([last_visit, *(last.tolist())])
     away_at = (first[None, :] < back_day[:, None]) & (last[None, :] >= visit_day[:, None])
     # a last row for 'no visit': never away, never seen

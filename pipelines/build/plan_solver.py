@@ -65,6 +65,8 @@ def solve(options: Options, demands: Demands, capacity: np.ndarray, items: int, 
     that takes no place.
     """
     p = len(options.item)
+    if p + bookings == 0:
+        return Solution(np.empty(0, "int64"), np.empty(0, "int64"), 0.0, True)
     choose = sparse.csr_array((np.ones(p), (options.item, np.arange(p))), shape=(items, p))
     rows = [sparse.hstack([choose, sparse.csr_array((items, bookings))])]
     low, high = [np.ones(items)], [np.ones(items)]

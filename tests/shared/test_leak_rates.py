@@ -1,0 +1,81 @@
+"""Leak rates find leaks, not offsets, temperatures or use."""
+
+import numpy as np
+import pytest
+
+from shared.leaks import Intervals, leak_rates
+
+GROUP_SD = np.array([3.2, 3.2])
+
+
+def station(rng, units=30, each=4, leak=None, noise=1.0, offsets=(2.5, -3.0)):
+    """Intervals of 2 to 6 days on two pairs of gauges, each off by a constant."""
+    unit = np.repeat(np.arange(units), each)
+    group = rng.integers(0, 2, len(unit))
+    days = rng.uniform(2, 6, len(unit))
+    rate = np.zeros(units)
+    for u, r in (leak or {}).items():
+        rate[u] = r
+    loss = np.array(offsets)[group] + rate[unit] * days + rng.normal(0, noise, len(unit))
+    return Intervals(unit, group, days, loss, np.full(len(unit), 1.2)), rate
+
+
+def test_constant_offsets_of_gauges_are_not_leaks():
+    found = leak_rates(station(np.random.default_rng(1))[0], 30, GROUP_SD)
+    assert not found.flag.any()
+    assert np.abs(found.rate_bar_per_day).max() < 0.5
+
+
+def test_leaks_of_one_bar_a_day_are_found_beside_them():
+    intervals, rate = station(np.random.default_rng(2), leak={3: 1.0, 7: 1.0, 20: 1.5})
+    found = leak_rates(intervals, 30, GROUP_SD)
+    assert set(np.flatnonzero(found.flag)) == {3, 7, 20}
+    assert found.rate_bar_per_day[[3, 7, 20]] == pytest.approx(rate[[3, 7, 20]], abs=0.4)
+
+
+def test_eighty_per_cent_intervals_hold_the_true_rate():
+    inside = []
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        intervals, rate = station(rng, leak={u: float(rng.uniform(0.3, 1.5)) for u in range(4)}, noise=1.2)
+        found = leak_rates(intervals, 30, GROUP_SD)
+        inside += list((found.low_bar_per_day <= rate) & (rate <= found.high_bar_per_day))
+    assert 0.74 <= np.mean(inside) <= 0.90
+
+
+def test_a_lone_large_drop_is_use_nobody_logged():
+    intervals, _ = station(np.random.default_rng(3), offsets=(0.0, 0.0))
+    loss = intervals.loss_bar.copy()
+    loss[4:8] = [0.2, 18.0, -0.3, 0.1]
+    found = leak_rates(Intervals(intervals.unit, intervals.group, intervals.days, loss, intervals.sd_bar), 30, GROUP_SD)
+    assert found.unexplained[5] and not found.use[5] and not found.flag[1]
+
+
+def test_short_intervals_large_falls_and_rises_are_left_out():
+    days = np.array([0.4, 5.0, 5.0, 5.0, 5.0, 5.0])
+    loss = np.array([8.0, 40.0, -20.0, 0.1, -0.1, 0.2])
+    found = leak_rates(Intervals(np.zeros(6, int), np.zeros(6, int), days, loss, np.ones(6)), 1, np.array([1.0]))
+    assert found.use.tolist() == [False, False, False, True, True, True]
+    assert found.unexplained.tolist() == [False, True, False, False, False, False]
+    assert not found.flag[0]
+
+
+def test_a_new_leak_is_not_hidden_by_a_long_sound_past():
+    rng = np.random.default_rng(6)
+    intervals, _ = station(rng, each=30)
+    loss = intervals.loss_bar.copy()
+    last = np.flatnonzero(intervals.unit == 9)[-4:]
+    loss[last] += 1.2 * intervals.days[last]
+    found = leak_rates(Intervals(intervals.unit, intervals.group, intervals.days, loss, intervals.sd_bar), 30, GROUP_SD)
+    assert np.flatnonzero(found.flag).tolist() == [9]
+    assert found.rate_bar_per_day[9] == pytest.approx(1.2, abs=0.5)
+
+
+def test_one_or_two_intervals_never_flag():
+    intervals, _ = station(np.random.default_rng(7), each=2, leak=dict.fromkeys(range(5), 3.0))
+    assert not leak_rates(intervals, 30, GROUP_SD).flag.any()
+
+
+def test_a_unit_without_intervals_has_no_rate():
+    found = leak_rates(Intervals(*(np.array([], t) for t in (int, int, float, float, float))), 2, np.array([1.0]))
+    assert np.isnan(found.rate_bar_per_day).all() and not found.flag.any()
