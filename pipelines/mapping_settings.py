@@ -56,7 +56,9 @@ def read_mapping(source: str, told: Any, complain: Complain) -> Mapping:
         if isinstance(row, int) and not isinstance(row, bool) and 1 <= row <= 1000:
             made["header_row"] = row
         else:
-            complain((*at, "header_row"), row, "must be the number of the row that holds the column names", "header_row = 1")
+            complain(
+                (*at, "header_row"), row, "must be the number of the row that holds the column names", "header_row = 1"
+            )
     readers = {"headers": _header, "units": _unit, "formats": _format, "words": _words, "stated": _stated}
     for key, read in readers.items():
         table = told.get(key, {})
@@ -88,10 +90,18 @@ def _plain(key: str, value: Any, where: tuple[str, ...], complain: Complain) -> 
     rules: dict[str, tuple[Any, str, str]] = {
         "sheet": (lambda v: True, "", ""),
         "encoding": (_encoding, "is not known", f"One of: {', '.join(ENCODINGS)}."),
-        "separator": (lambda v: len(v) == 1 and v not in "\"'\r\n.0123456789", "must be one character", 'separator = ";"'),
+        "separator": (
+            lambda v: len(v) == 1 and v not in "\"'\r\n.0123456789",
+            "must be one character",
+            'separator = ";"',
+        ),
         "zone": (lambda v: v in available_timezones(), "is no time zone", 'Write it as "Europe/London".'),
         "decimal": (lambda v: v in (".", ","), 'must be "." or ","', ""),
-        "thousands": (lambda v: v in (".", ",", "'", "’", " ", "\u00a0", "\u202f", "\u2009"), "is no separator of thousands", 'thousands = "."'),
+        "thousands": (
+            lambda v: v in (".", ",", "'", "’", " ", "\u00a0", "\u202f", "\u2009"),
+            "is no separator of thousands",
+            'thousands = "."',
+        ),
         "less_than": (lambda v: v == "limit", 'must be "limit" or be left out', ""),
     }
     good, wrong, mend = rules[key]
@@ -116,7 +126,9 @@ def _list(value: Any, where: tuple[str, ...], complain: Complain) -> tuple[str, 
     return None
 
 
-def _header(_source: str, _field: Field, value: Any, where: tuple[str, ...], complain: Complain) -> tuple[str, ...] | None:
+def _header(
+    _source: str, _field: Field, value: Any, where: tuple[str, ...], complain: Complain
+) -> tuple[str, ...] | None:
     return _list(value, where, complain)
 
 
@@ -127,7 +139,12 @@ def _unit(_source: str, field: Field, value: Any, where: tuple[str, ...], compla
     found = conversion(field.name, value) if isinstance(value, str) else None
     if found is None:
         hint = " Free content in cubic feet belongs in rated_capacity_cuft." if field.name == "water_capacity_l" else ""
-        complain(where, value, f"is no unit that {field.name} is converted from", f"One of: {', '.join(units_of(field.name))}.{hint}")
+        complain(
+            where,
+            value,
+            f"is no unit that {field.name} is converted from",
+            f"One of: {', '.join(units_of(field.name))}.{hint}",
+        )
         return None
     return found[0]
 
@@ -143,7 +160,9 @@ def _format(_source: str, field: Field, value: Any, where: tuple[str, ...], comp
         complain(where, value, "must name year, month and day", 'For instance "DD/MM/YYYY hh:mm".')
         return None
     if coded.startswith("%Y-%d"):
-        complain(where, value, "looks like an ISO date and is none, so it is not read", "Let the source write YYYY-MM-DD.")
+        complain(
+            where, value, "looks like an ISO date and is none, so it is not read", "Let the source write YYYY-MM-DD."
+        )
         return None
     return value
 
@@ -165,7 +184,12 @@ def _words(_source: str, field: Field, value: Any, where: tuple[str, ...], compl
 def _stated(source: str, field: Field, value: Any, where: tuple[str, ...], complain: Complain) -> Any:
     name = field.name
     if NEVER_STATED.fullmatch(name):
-        complain(where, value, f"{name} is never assumed: it was measured, or it decides whether a cylinder may be used", "Record it.")
+        complain(
+            where,
+            value,
+            f"{name} is never assumed: it was measured, or it decides whether a cylinder may be used",
+            "Record it.",
+        )
         return None
     if value == FROM_WORKING_PRESSURE:
         if name.endswith("_bar") and "unit_id" in SOURCES[source].fields:
@@ -175,20 +199,42 @@ def _stated(source: str, field: Field, value: Any, where: tuple[str, ...], compl
     if isinstance(value, list):
         if field.kind == "float" and len(value) == 12 and all(_within(field, v) for v in value):
             return tuple(float(v) for v in value)
-        complain(where, value, f"must be twelve numbers, January first, from {field.low:g} to {field.high:g}" if field.low is not None else
-                 "must be twelve numbers, January first", "")
+        complain(
+            where,
+            value,
+            f"must be twelve numbers, January first, from {field.low:g} to {field.high:g}"
+            if field.low is not None
+            else "must be twelve numbers, January first",
+            "",
+        )
         return None
     if field.kind in ("float", "int"):
         if not _within(field, value) or (field.kind == "int" and not float(value).is_integer()):
-            complain(where, value, f"must be a number from {field.low:g} to {field.high:g}", f"In {field.unit}." if field.unit else "")
+            complain(
+                where,
+                value,
+                f"must be a number from {field.low:g} to {field.high:g}",
+                f"In {field.unit}." if field.unit else "",
+            )
             return None
         if name in ("o2_pct", "target_o2_pct") and not is_air(value):
             complain(where, value, "oxygen may be stated for air only", f"{name} = 20.95, or record it.")
             return None
         return value
-    good = value in field.choices if field.kind == "choice" else isinstance(value, bool) if field.kind == "bool" else isinstance(value, str) and bool(value.strip())
+    good = (
+        value in field.choices
+        if field.kind == "choice"
+        else isinstance(value, bool)
+        if field.kind == "bool"
+        else isinstance(value, str) and bool(value.strip())
+    )
     if field.kind in ("time", "date") or not good:
-        complain(where, value, f"cannot be stated for {name}", f"One of: {', '.join(field.choices)}." if field.choices else "")
+        complain(
+            where,
+            value,
+            f"cannot be stated for {name}",
+            f"One of: {', '.join(field.choices)}." if field.choices else "",
+        )
         return None
     return value
 

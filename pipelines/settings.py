@@ -14,11 +14,11 @@ from zoneinfo import ZoneInfo, available_timezones
 
 from pipelines.mapping_settings import Complain, read_mapping
 from pipelines.readers.mapping import Mapping
+from pipelines.station_text import RULE_SETS, station_text
 from schemas.policy import SECTIONS, Policy
 from schemas.sources import SOURCES
 
 FILE = "station.toml"
-RULE_SETS = ("uk", "us", "de", "fr", "au", "adr")
 SIGN_IN_ROLES = ("operator", "manager", "diver")
 TANK_ROLES = ("back", "stage", "deco", "bailout", "suit", "oxygen", "diluent")
 
@@ -69,7 +69,12 @@ class Station:
     @property
     def uddf_hash(self) -> str:
         """A stable hash of all that decides how UDDF files are read."""
-        told = [self.uddf.zone or self.time_zone, self.uddf.decimal, self.uddf.pressure, sorted(self.uddf.roles.items())]
+        told = [
+            self.uddf.zone or self.time_zone,
+            self.uddf.decimal,
+            self.uddf.pressure,
+            sorted(self.uddf.roles.items()),
+        ]
         return hashlib.sha256(json.dumps(told).encode()).hexdigest()[:16]
 
     @property
@@ -91,13 +96,17 @@ def load_station(folder: Path) -> Station:
     try:
         text = path.read_bytes().decode("utf-8-sig")
     except FileNotFoundError:
-        raise SettingsError([f"{folder} is no station: there is no {FILE}. Make one with: coldfill init {folder}"]) from None
+        raise SettingsError(
+            [f"{folder} is no station: there is no {FILE}. Make one with: coldfill init {folder}"]
+        ) from None
     except (OSError, UnicodeDecodeError) as error:
         raise SettingsError([f"{path} cannot be read: {error}. Save it as UTF-8 text."]) from None
     try:
         told = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise SettingsError([f"{FILE} is not valid TOML: {error}. Texts need quotation marks; a key may stand once."]) from None
+        raise SettingsError(
+            [f"{FILE} is not valid TOML: {error}. Texts need quotation marks; a key may stand once."]
+        ) from None
     complain = _Complaints(text)
     station = _station(folder, told, complain)
     if complain.problems:
@@ -118,25 +127,39 @@ def _station(folder: Path, told: dict, complain: "_Complaints") -> Station:
     scale = _table(told, ("scale",), ("scheduler",), complain)
     people, claim = _roles(told.get("roles", {}), complain)
     return Station(
-        folder=folder, name=_text(head.get("name", folder.resolve().name), ("station", "name"), complain), time_zone=zone,
-        today=_today(head.get("today", "clock"), complain), policy=policy, mappings=mappings,
-        uddf=_uddf(told.get("uddf", {}), policy, complain), people=people, roles_claim=claim,
-        cron=_cron(schedule.get("cron", Station.cron), complain), scheduler=_text(scale.get("scheduler", ""), ("scale", "scheduler"), complain),
+        folder=folder,
+        name=_text(head.get("name", folder.resolve().name), ("station", "name"), complain),
+        time_zone=zone,
+        today=_today(head.get("today", "clock"), complain),
+        policy=policy,
+        mappings=mappings,
+        uddf=_uddf(told.get("uddf", {}), policy, complain),
+        people=people,
+        roles_claim=claim,
+        cron=_cron(schedule.get("cron", Station.cron), complain),
+        scheduler=_text(scale.get("scheduler", ""), ("scale", "scheduler"), complain),
     )
 
 
 # --- parts ------------------------------------------------------------------------------------
 def _policy(told: Any, rule_set: str, zone: str, complain: "_Complaints") -> Policy:
     told = _tables(told, ("policy",), tuple(SECTIONS), complain)
-    made = {}
-    for section, kind in SECTIONS.items():
+    made: dict[str, Any] = {}
+    kinds: dict[str, Any] = dict(SECTIONS)
+    for section, kind in kinds.items():
         declared = {f.name: f for f in fields(kind)}
         values = _tables(told.get(section, {}), ("policy", section), tuple(declared), complain)
-        made[section] = kind(**{k: _setting(declared[k], v, ("policy", section, k), complain) for k, v in values.items()})
+        made[section] = kind(
+            **{k: _setting(declared[k], v, ("policy", section, k), complain) for k, v in values.items()}
+        )
     filling = made["filling"]
     if filling.hot_limit == "rule_set" and filling.relief_bar is None:
-        complain(("policy", "filling", "hot_limit"), "rule_set",
-                 "a hot overshoot needs the setting of the relief valve", "Give relief_bar, or write hot_limit = \"permitted\".")
+        complain(
+            ("policy", "filling", "hot_limit"),
+            "rule_set",
+            "a hot overshoot needs the setting of the relief valve",
+            'Give relief_bar, or write hot_limit = "permitted".',
+        )
     return Policy(rule_set=rule_set, time_zone=zone, **made)
 
 
@@ -144,11 +167,25 @@ def _setting(declared, value: Any, where: tuple[str, ...], complain: "_Complaint
     kinds = get_args(declared.type) or (declared.type,)
     low, high, choices = (declared.metadata.get(k) for k in ("low", "high", "choices"))
     kind = next(k for k in kinds if k is not type(None))
-    right = isinstance(value, bool) if kind is bool else isinstance(value, str) if kind is str else (
-        isinstance(value, (int, float)) and not isinstance(value, bool) and (kind is float or float(value).is_integer()))
+    right = (
+        isinstance(value, bool)
+        if kind is bool
+        else isinstance(value, str)
+        if kind is str
+        else (
+            isinstance(value, (int, float))
+            and not isinstance(value, bool)
+            and (kind is float or float(value).is_integer())
+        )
+    )
     wanted = {bool: "true or false", str: "text in quotation marks", int: "a whole number", float: "a number"}[kind]
     if not right:
-        complain(where, value, f"must be {wanted}", f"The default is {declared.default!r}." if declared.default is not None else "")
+        complain(
+            where,
+            value,
+            f"must be {wanted}",
+            f"The default is {declared.default!r}." if declared.default is not None else "",
+        )
         return declared.default
     if choices and value not in choices:
         return _one_of(value, where, choices, complain) and declared.default
@@ -167,9 +204,12 @@ def _uddf(told: Any, policy: Policy, complain: "_Complaints") -> Uddf:
     for tank, role in roles.items():
         _one_of(role, ("uddf", "roles", tank), TANK_ROLES, complain)
     zone = told.get("zone", "")
-    return Uddf(zone=_zone(zone, ("uddf", "zone"), complain) if zone else "",
-                decimal=_one_of(told.get("decimal", "."), ("uddf", "decimal"), (".", ","), complain),
-                pressure=policy.dives.uddf_pressure, roles=dict(roles))
+    return Uddf(
+        zone=_zone(zone, ("uddf", "zone"), complain) if zone else "",
+        decimal=_one_of(told.get("decimal", "."), ("uddf", "decimal"), (".", ","), complain),
+        pressure=policy.dives.uddf_pressure,
+        roles=dict(roles),
+    )
 
 
 def _roles(told: Any, complain: "_Complaints") -> tuple[dict[str, str], str]:
@@ -196,7 +236,12 @@ def _today(value: Any, complain: "_Complaints") -> str:
     try:
         return date.fromisoformat(value).isoformat()
     except (TypeError, ValueError):
-        complain(("station", "today"), value, 'must be "clock", "data" (the last day in any input) or a day', 'today = "clock"')
+        complain(
+            ("station", "today"),
+            value,
+            'must be "clock", "data" (the last day in any input) or a day',
+            'today = "clock"',
+        )
         return "clock"
 
 
@@ -212,7 +257,12 @@ def _cron(value: Any, complain: "_Complaints") -> str:
     part = r"[\d*/,\-A-Za-z#L?]+"
     if isinstance(value, str) and re.fullmatch(rf"\s*{part}(\s+{part}){{4}}\s*", value):
         return value.strip()
-    complain(("schedule", "cron"), value, "must be five fields: minute, hour, day, month, weekday", 'cron = "*/10 * * * *" is every ten minutes.')
+    complain(
+        ("schedule", "cron"),
+        value,
+        "must be five fields: minute, hour, day, month, weekday",
+        'cron = "*/10 * * * *" is every ten minutes.',
+    )
     return Station.cron
 
 
@@ -278,7 +328,10 @@ class _Complaints(Complain):
                 continue
             key = re.match(r"\s*((?:[\w-]+|\"[^\"]*\"|'[^']*')(?:\s*\.\s*(?:[\w-]+|\"[^\"]*\"|'[^']*'))*)\s*=", line)
             if key:
-                here = (*table, *(p.strip().strip("\"'") for p in re.findall(r"\"[^\"]*\"|'[^']*'|[^.\s]+", key.group(1))))
+                here = (
+                    *table,
+                    *(p.strip().strip("\"'") for p in re.findall(r"\"[^\"]*\"|'[^']*'|[^.\s]+", key.group(1))),
+                )
                 if here == tuple(where):
                     return number
                 if here == tuple(where[: len(here)]):
@@ -287,7 +340,9 @@ class _Complaints(Complain):
 
 
 # --- a new station ----------------------------------------------------------------------------
-def write_station(folder: Path, *, name: str = "", rule_set: str = "uk", time_zone: str = "Europe/London", today: str = "clock") -> Path:
+def write_station(
+    folder: Path, *, name: str = "", rule_set: str = "uk", time_zone: str = "Europe/London", today: str = "clock"
+) -> Path:
     """Make a station: its folders and a `station.toml` with every policy at its default.
 
     Raises
@@ -307,85 +362,3 @@ def write_station(folder: Path, *, name: str = "", rule_set: str = "uk", time_zo
         path.mkdir(parents=True, exist_ok=True)
     (folder / FILE).write_text(text, encoding="utf-8")
     return folder / FILE
-
-
-def station_text(name: str, rule_set: str, time_zone: str, today: str) -> str:
-    """The text of a new `station.toml`."""
-    lines = [
-        "# Settings of this station. A line that begins with # is a note; remove the # to set what it names.",
-        "",
-        "[station]",
-        f"name = {_toml(name)}",
-        "# Times without a zone are in this one, unless a source names its own.",
-        f"time_zone = {_toml(time_zone)}",
-        f"# Inspection periods, purity and filling limits: {', '.join(RULE_SETS)}. Local law decides.",
-        f"rule_set = {_toml(rule_set)}",
-        '# What counts as today: "clock", "data" (the last day in any input) or a day such as "2031-05-20".',
-        f"today = {_toml(today)}",
-        "",
-    ]
-    for section, kind in SECTIONS.items():
-        lines += [f"# {(kind.__doc__ or '').strip()}", f"[policy.{section}]"]
-        for f in fields(kind):
-            says = f.metadata["says"]
-            lines.append(f"# {says}")
-            lines.append(f"# {f.name} =" if f.default is None else f"{f.name} = {_toml(f.default)}")
-        lines.append("")
-    return "\n".join(lines) + _MORE
-
-
-def _toml(value: Any) -> str:
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, str):
-        # TOML and JSON write a basic string alike, but for the delete character
-        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
-    return repr(value)
-
-
-_MORE = """\
-# How your own files differ from the headers and units coldfill knows. An example, for a fill log:
-# [sources.fills]
-# names = ["compressor-book*"]         # further file names of this source
-# sheet = "2031"                       # of a workbook; else the first
-# header_row = 1
-# separator = ";"                      # else told from the header
-# encoding = "utf-8"
-# zone = "Europe/London"               # of times that give none
-# decimal = ","
-# thousands = "."
-# empty = ["n/a", "-"]                 # words that mean: not known
-# less_than = "limit"                  # a laboratory's '<0.1' is read as its limit, flagged
-# ignore = ["Signature"]               # columns to pass over
-# key = ["unit_id", "filled_at"]       # builds fill_id where the log has none
-# [sources.fills.headers]              # ours = theirs; two are joined by a blank
-# unit_id = "Cylinder"
-# filled_at = ["Date", "Time"]
-# [sources.fills.units]                # "*_bar" = "psi" means all of them
-# stop_pressure = "psi"
-# [sources.fills.formats]
-# filled_at = "DD/MM/YYYY hh:mm"
-# [sources.fills.words.fill_method]
-# decant = "banked_mix"
-# [sources.fills.stated]               # what the log never holds: marked as assumed on screen
-# ambient_c = [6, 6, 8, 10, 13, 16, 18, 18, 16, 13, 9, 7]
-# target_pressure_bar = "working_pressure"
-# fill_method = "air"
-# target_o2_pct = 20.95
-
-# Dive computer exports. Tank pressures: see uddf_pressure above.
-# [uddf]
-# zone = "Europe/London"
-# decimal = "."
-# [uddf.roles]                         # by the tank's id or name in the file
-# "tank-1" = "back"
-
-# Signing in: who is what. Without a role a person sees nothing.
-# [roles]
-# manager = ["someone@station.example"]
-# claim = ""                           # the provider's claim that holds roles, if it does
-
-[schedule]
-# Minute, hour, day, month, weekday: when `coldfill schedule` makes a pass.
-cron = "*/10 * * * *"
-"""

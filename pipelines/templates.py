@@ -26,12 +26,41 @@ _LINE = Border(*[Side(style="thin", color="808080")] * 4)
 
 #: shown in the example row; everything else follows from the kind of the column
 _SHOWN: dict[str, object] = {
-    "unit_id": "C-07", "cylinder_id": "C-07", "set_id": "S-02", "member_id": "M-03", "owner_id": "station", "station_id": "pump room",
-    "source_id": "K-1", "compressor_id": "K-1", "gauge_id": "G-1", "operator": "initials", "dive_id": "D-12", "target_id": "M-03",
-    "start_pressure_bar": 50, "target_pressure_bar": 232, "stop_pressure_bar": 232, "working_pressure_bar": 232, "test_pressure_bar": 348,
-    "valve_pressure_bar": 232, "water_capacity_l": 12, "ambient_c": 18, "target_o2_pct": 20.95, "target_he_pct": 0, "o2_pct": 20.95,
-    "he_pct": 0, "tank_no": 1, "t_s": 0, "depth_m": 0, "display_name": "Name to show", "hours": 412.5, "team_size": 2,
-    "cylinders_needed": 6, "capacity": 12, "end_pressure_bar": 90, "reason": "why it may go out", "released_by": "initials",
+    "unit_id": "C-07",
+    "cylinder_id": "C-07",
+    "set_id": "S-02",
+    "member_id": "M-03",
+    "owner_id": "station",
+    "station_id": "pump room",
+    "source_id": "K-1",
+    "compressor_id": "K-1",
+    "gauge_id": "G-1",
+    "operator": "initials",
+    "dive_id": "D-12",
+    "target_id": "M-03",
+    "start_pressure_bar": 50,
+    "target_pressure_bar": 232,
+    "stop_pressure_bar": 232,
+    "working_pressure_bar": 232,
+    "test_pressure_bar": 348,
+    "valve_pressure_bar": 232,
+    "water_capacity_l": 12,
+    "ambient_c": 18,
+    "target_o2_pct": 20.95,
+    "target_he_pct": 0,
+    "o2_pct": 20.95,
+    "he_pct": 0,
+    "tank_no": 1,
+    "t_s": 0,
+    "depth_m": 0,
+    "display_name": "Name to show",
+    "hours": 412.5,
+    "team_size": 2,
+    "cylinders_needed": 6,
+    "capacity": 12,
+    "end_pressure_bar": 90,
+    "reason": "why it may go out",
+    "released_by": "initials",
 }
 
 
@@ -72,7 +101,10 @@ def example_row(declared: Source) -> list[object]:
     """The example row: the marker in the first column that can hold it, sensible values in what is required."""
     fields = list(declared.fields.values())
     marked = next((f.name for f in fields if f.name in declared.key and f.kind == "text"), fields[0].name)
-    return [EXAMPLE if f.name == marked else _example(f) if f.name in declared.required or f.name in _SHOWN else None for f in fields]
+    return [
+        EXAMPLE if f.name == marked else _example(f) if f.name in declared.required or f.name in _SHOWN else None
+        for f in fields
+    ]
 
 
 def _example(field: Field) -> object:
@@ -80,18 +112,27 @@ def _example(field: Field) -> object:
         return _SHOWN[field.name]
     if field.choices:
         return field.choices[0]
-    return {"time": "2031-05-20 14:30", "date": "2031-05-20", "bool": "false", "text": "words", "int": 1, "float": 1.0}[field.kind]
+    return {"time": "2031-05-20 14:30", "date": "2031-05-20", "bool": "false", "text": "words", "int": 1, "float": 1.0}[
+        field.kind
+    ]
 
 
 def note(field: Field, must: bool) -> str:
     """What a column's note says: meaning, unit, how to write it."""
     written = {
-        "time": "Date and time: 2031-05-20 14:30, in the station's zone.", "date": "Date: 2031-05-20.", "bool": "true or false.",
-        "choice": "One of: " + ", ".join(field.choices) + ".", "int": "A whole number.", "float": "A number.", "text": "",
+        "time": "Date and time: 2031-05-20 14:30, in the station's zone.",
+        "date": "Date: 2031-05-20.",
+        "bool": "true or false.",
+        "choice": "One of: " + ", ".join(field.choices) + ".",
+        "int": "A whole number.",
+        "float": "A number.",
+        "text": "",
     }[field.kind]
     bounds = f"From {field.low:g} to {field.high:g}." if field.low is not None and field.high is not None else ""
     unit = f"Unit: {field.unit}." if field.unit else ""
-    return "\n".join(p for p in (field.says, unit, written, bounds, "Must be filled in." if must else "May stay empty.") if p)
+    return "\n".join(
+        p for p in (field.says, unit, written, bounds, "Must be filled in." if must else "May stay empty.") if p
+    )
 
 
 def _log_sheet(sheet, declared: Source) -> None:
@@ -126,8 +167,13 @@ def _validate(sheet, field: Field, where: str) -> None:
         rule = DataValidation(type="list", formula1='"' + ",".join(words) + '"', allow_blank=True)
         rule.error = "Choose from the list."
     elif field.kind in ("float", "int") and field.low is not None and field.high is not None:
-        rule = DataValidation(type="whole" if field.kind == "int" else "decimal", operator="between", formula1=f"{field.low:g}",
-                              formula2=f"{field.high:g}", allow_blank=True)
+        rule = DataValidation(
+            type="whole" if field.kind == "int" else "decimal",
+            operator="between",
+            formula1=f"{field.low:g}",
+            formula2=f"{field.high:g}",
+            allow_blank=True,
+        )
         rule.error = f"{field.name}: from {field.low:g} to {field.high:g} {field.unit}".strip()
         rule.errorStyle = "warning"
     if rule is not None:
@@ -152,7 +198,9 @@ def _print_sheet(sheet, declared: Source) -> None:
         sheet.cell(2, 1, "A log is no leave to fill: the marks on the cylinder, its test date and local rules decide.")
     for n, field in enumerate(fields, 1):
         head = sheet.cell(3, n, field.name.replace("_", " "))
-        unit = sheet.cell(4, n, field.unit or {"time": "date, time", "date": "date", "bool": "yes / no"}.get(field.kind, ""))
+        unit = sheet.cell(
+            4, n, field.unit or {"time": "date, time", "date": "date", "bool": "yes / no"}.get(field.kind, "")
+        )
         head.font = Font(bold=field.name in declared.required)
         for cell in (head, unit):
             cell.alignment = Alignment(wrap_text=True, vertical="top", horizontal="center")

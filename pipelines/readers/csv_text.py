@@ -16,9 +16,19 @@ from pipelines.readers.values import LONGEST_CELL, trimmed
 MOST_BYTES = 1 << 30
 _SEPARATORS = (",", ";", "\t", "|")
 _KINDS = (
-    (b"%PDF", "a PDF"), (b"PK\x03\x04", "a workbook or zip archive"), (b"PK\x05\x06", "an empty zip archive"), (b"\xd0\xcf\x11\xe0", "an old or locked workbook"), (b"\x1f\x8b", "a gzip archive"),
-    (b"\x89PNG", "a picture"), (b"\xff\xd8\xff", "a picture"), (b"GIF8", "a picture"), (b"PAR1", "Parquet"), (b"SQLite format 3", "a database"),
-    (b"{\\rtf", "a text document"), (b"7z\xbc\xaf", "an archive"), (b"Rar!", "an archive"),
+    (b"%PDF", "a PDF"),
+    (b"PK\x03\x04", "a workbook or zip archive"),
+    (b"PK\x05\x06", "an empty zip archive"),
+    (b"\xd0\xcf\x11\xe0", "an old or locked workbook"),
+    (b"\x1f\x8b", "a gzip archive"),
+    (b"\x89PNG", "a picture"),
+    (b"\xff\xd8\xff", "a picture"),
+    (b"GIF8", "a picture"),
+    (b"PAR1", "Parquet"),
+    (b"SQLite format 3", "a database"),
+    (b"{\\rtf", "a text document"),
+    (b"7z\xbc\xaf", "an archive"),
+    (b"Rar!", "an archive"),
 )
 
 
@@ -83,7 +93,9 @@ def _as_utf8(data: bytes, mapping: Mapping) -> bytes:
     try:
         data.decode("utf-8")
     except UnicodeDecodeError as error:
-        raise refused("not_utf8", byte=error.start + 1, line=data.count(b"\n", 0, error.start) + 1, source=mapping.source) from None
+        raise refused(
+            "not_utf8", byte=error.start + 1, line=data.count(b"\n", 0, error.start) + 1, source=mapping.source
+        ) from None
     return data
 
 
@@ -112,7 +124,9 @@ def _header(data: bytes, mapping: Mapping, known: set[str]) -> tuple[str, list[s
             return [], 1
 
     options = (mapping.separator,) if mapping.separator else _SEPARATORS
-    found = [(sum(same_header(h) in known for h in parse(s)[0]), len(parse(s)[0]), -n, s) for n, s in enumerate(options)]
+    found = [
+        (sum(same_header(h) in known for h in parse(s)[0]), len(parse(s)[0]), -n, s) for n, s in enumerate(options)
+    ]
     separator = max(found)[3]
     headers, lines = parse(separator)
     while headers and not headers[-1]:
@@ -134,9 +148,13 @@ def _regular(body: bytes, separator: str, headers: list[str], header_lines: int)
         table = arrow_csv.read_csv(
             pa.BufferReader(body),
             read_options=arrow_csv.ReadOptions(column_names=names, block_size=1 << 24),
-            parse_options=arrow_csv.ParseOptions(delimiter=separator, newlines_in_values=b'"' in body, ignore_empty_lines=False),
+            parse_options=arrow_csv.ParseOptions(
+                delimiter=separator, newlines_in_values=b'"' in body, ignore_empty_lines=False
+            ),
             convert_options=arrow_csv.ConvertOptions(
-                column_types={n: pa.string() for n in names}, strings_can_be_null=False, quoted_strings_can_be_null=False
+                column_types={n: pa.string() for n in names},
+                strings_can_be_null=False,
+                quoted_strings_can_be_null=False,
             ),
         )
     except (pa.ArrowInvalid, pa.ArrowCapacityError):
@@ -168,14 +186,19 @@ def _line_by_line(body: bytes, separator: str, headers: list[str], header_lines:
                     bad[len(rows)] = ("cell_too_long", {"found": max(map(len, cells)), "limit": LONGEST_CELL})
                     cells = [""] * width
                 elif len(cells) != width and (len(cells) < width or any(c.strip() for c in cells[width:])):
-                    bad[len(rows)] = ("wrong_cell_count", {"found": len(cells), "limit": width, "value": separator.join(cells)})
+                    bad[len(rows)] = (
+                        "wrong_cell_count",
+                        {"found": len(cells), "limit": width, "value": separator.join(cells)},
+                    )
                     cells = [""] * width
-                rows.append(cells[:width])
+                rows.append([*cells[:width]])
                 lines.append(line + header_lines)
             line = reader.line_num + 1
     except csv.Error as error:
         raise refused("broken_quotes", line=line + header_lines, found=str(error)) from None
-    columns = [pa.array(c, type=pa.string()) for c in zip(*rows, strict=True)] or [pa.array([], type=pa.string()) for _ in headers]
+    columns = [pa.array(c, type=pa.string()) for c in zip(*rows, strict=True)] or [
+        pa.array([], type=pa.string()) for _ in headers
+    ]
     return Sheet(headers, columns, np.array(lines, dtype=np.int64), bad)
 
 

@@ -8,6 +8,7 @@ import hashlib
 import json
 import re
 from collections.abc import Callable
+from collections.abc import Mapping as AnyMapping
 from dataclasses import asdict, dataclass, field
 from pathlib import PurePosixPath
 from typing import Any
@@ -25,10 +26,20 @@ def _times(factor: float) -> Convert:
 
 
 _PRESSURES: dict[str, Convert] = {
-    "bar": _times(1.0), "psi": _times(BAR_PER_PSI), "kPa": _times(0.01), "MPa": _times(10.0), "Pa": _times(1e-5), "mbar": _times(1e-3),
+    "bar": _times(1.0),
+    "psi": _times(BAR_PER_PSI),
+    "kPa": _times(0.01),
+    "MPa": _times(10.0),
+    "Pa": _times(1e-5),
+    "mbar": _times(1e-3),
     "hPa": _times(1e-3),
 }
-_VOLUMES: dict[str, Convert] = {"l": _times(1.0), "ml": _times(1e-3), "m3": _times(1000.0), "cuft": _times(LITRE_PER_CUFT)}
+_VOLUMES: dict[str, Convert] = {
+    "l": _times(1.0),
+    "ml": _times(1e-3),
+    "m3": _times(1000.0),
+    "cuft": _times(LITRE_PER_CUFT),
+}
 
 #: by the unit a contract column's name ends in, longest ending first: units it may be written in → conversion
 CONVERSIONS: dict[str, dict[str, Convert]] = {
@@ -50,10 +61,36 @@ CONVERSIONS: dict[str, dict[str, Convert]] = {
     "l": _VOLUMES,
 }
 _SPELLINGS = {
-    "°c": "C", "degc": "C", "celsius": "C", "°f": "F", "degf": "F", "fahrenheit": "F", "kelvin": "K", "litres": "l", "liter": "l",
-    "litre": "l", "liters": "l", "feet": "ft", "foot": "ft", "metres": "m", "meters": "m", "cubic feet": "cuft", "cu ft": "cuft",
-    "ft3": "cuft", "minutes": "min", "seconds": "s", "sec": "s", "hours": "h", "percent": "%", "pct": "%", "mg/m³": "mg/m3",
-    "µg/m3": "ug/m3", "barg": "bar", "psig": "psi", "pounds": "lb", "lbs": "lb",
+    "°c": "C",
+    "degc": "C",
+    "celsius": "C",
+    "°f": "F",
+    "degf": "F",
+    "fahrenheit": "F",
+    "kelvin": "K",
+    "litres": "l",
+    "liter": "l",
+    "litre": "l",
+    "liters": "l",
+    "feet": "ft",
+    "foot": "ft",
+    "metres": "m",
+    "meters": "m",
+    "cubic feet": "cuft",
+    "cu ft": "cuft",
+    "ft3": "cuft",
+    "minutes": "min",
+    "seconds": "s",
+    "sec": "s",
+    "hours": "h",
+    "percent": "%",
+    "pct": "%",
+    "mg/m³": "mg/m3",
+    "µg/m3": "ug/m3",
+    "barg": "bar",
+    "psig": "psi",
+    "pounds": "lb",
+    "lbs": "lb",
 }
 #: water capacity is no free content: cubic feet of gas belong in rated_capacity_cuft
 _NO_CUFT = {"water_capacity_l"}
@@ -69,7 +106,22 @@ NEVER_STATED = re.compile(
 FROM_WORKING_PRESSURE = "working_pressure"
 DAY_NUMBER = "day_number"
 
-ENCODINGS = ("utf-8", "utf-16", "cp1250", "cp1251", "cp1252", "cp1253", "cp1254", "cp437", "cp850", "cp932", "latin-1", "iso-8859-15", "mac-roman", "shift_jis")
+ENCODINGS = (
+    "utf-8",
+    "utf-16",
+    "cp1250",
+    "cp1251",
+    "cp1252",
+    "cp1253",
+    "cp1254",
+    "cp437",
+    "cp850",
+    "cp932",
+    "latin-1",
+    "iso-8859-15",
+    "mac-roman",
+    "shift_jis",
+)
 
 
 @dataclass(frozen=True)
@@ -116,10 +168,20 @@ def conversion(column: str, unit: str) -> tuple[str, Convert] | None:
     """The unit's own spelling and its conversion into the column's unit; None if the column cannot be in it."""
     table = CONVERSIONS.get(unit_ending(column), {})
     wanted = _SPELLINGS.get(unit.strip().casefold(), unit.strip())
-    found = next((u for u in table if u == wanted), None) or next((u for u in table if u.casefold() == wanted.casefold()), None)
+    found = next((u for u in table if u == wanted), None) or next(
+        (u for u in table if u.casefold() == wanted.casefold()), None
+    )
     if found is None or (found == "cuft" and column in _NO_CUFT):
         return None
     return found, table[found]
+
+
+def known_conversion(column: str, unit: str) -> tuple[str, Convert]:
+    """The same for a unit that a mapping names, so that the settings have found it convertible."""
+    found = conversion(column, unit)
+    if found is None:
+        raise ValueError(f"{column} cannot be in {unit}")
+    return found
 
 
 def units_of(column: str) -> tuple[str, ...]:
@@ -162,8 +224,25 @@ def key_column(source: str, mapping: Mapping, texts) -> str | None:
 
 # --- files ------------------------------------------------------------------------------------
 _BY_LENGTH = sorted(SOURCES, key=len, reverse=True)  # dive_tanks before dives, compressor_log before compressors
-_LOCKS = ("~$*", ".*", "*.tmp", "*.temp", "*.part", "*.partial", "*.crdownload", "*.download", "*.swp", "*~", "*.lock", "*.bak", "~*.tmp",
-          "thumbs.db", "desktop.ini", "icon\r", "__macosx")
+_LOCKS = (
+    "~$*",
+    ".*",
+    "*.tmp",
+    "*.temp",
+    "*.part",
+    "*.partial",
+    "*.crdownload",
+    "*.download",
+    "*.swp",
+    "*~",
+    "*.lock",
+    "*.bak",
+    "~*.tmp",
+    "thumbs.db",
+    "desktop.ini",
+    "icon\r",
+    "__macosx",
+)
 _CONFLICTS = re.compile(r"conflicted copy|sync-conflict|\bconflict(ed)?\b.*\d{4}", re.IGNORECASE)
 
 
@@ -175,7 +254,7 @@ def passed_over(relative: str) -> str | None:
     return "sync_conflict" if parts and _CONFLICTS.search(parts[-1]) else None
 
 
-def source_of(relative: str, mappings: dict[str, Mapping]) -> str | None:
+def source_of(relative: str, mappings: AnyMapping[str, Mapping]) -> str | None:
     """The source a file belongs to by its name: one of SOURCES, `uddf`, or None.
 
     Patterns of mappings come first, then the contract's rule: the name begins with the source's name.

@@ -53,7 +53,9 @@ def problem(
     code = all_codes()[rule]
     shown = None if value is None else clip(value)
     known = _Known({"column": column, "value": shown, "row": row_number, "line": line, "rows": rows} | words)
-    return Problem(severity, rule, code.says.format_map(known), code.mend.format_map(known), row_number, line, column, shown, rows)
+    return Problem(
+        severity, rule, code.says.format_map(known), code.mend.format_map(known), row_number, line, column, shown, rows
+    )
 
 
 def clip(value: Any, most: int = 80) -> str:
@@ -93,7 +95,8 @@ def refuse(source: str, rows: pd.DataFrame, why: Problem) -> RawTable:
 def text_series(column: pa.Array) -> pd.Series:
     """An Arrow text column as a Series of pandas' own text type, without a copy."""
     chunked = pa.chunked_array([column.cast(pa.large_string())])
-    return pd.Series(pd.arrays.ArrowStringArray(chunked, dtype=pd.StringDtype(na_value=np.nan)))
+    kind: Any = pd.arrays.ArrowStringArray  # its dtype argument is not in the stubs
+    return pd.Series(kind(chunked, dtype=pd.StringDtype(na_value=np.nan)))
 
 
 def unknown(kind: str, size: int) -> pd.Series:
@@ -103,8 +106,8 @@ def unknown(kind: str, size: int) -> pd.Series:
     if kind == "float":
         return pd.Series(np.full(size, np.nan))
     if kind in ("time", "date"):
-        column = pd.Series(np.full(size, np.datetime64("NaT", "us")))
-        return column.dt.tz_localize("UTC") if kind == "time" else column
+        days = pd.DatetimeIndex(np.full(size, np.datetime64("NaT", "us")))
+        return pd.Series(days.tz_localize("UTC") if kind == "time" else days)
     return pd.Series([None] * size, dtype=DTYPES[kind])
 
 

@@ -10,7 +10,17 @@ from schemas.sources import SOURCES
 from shared.constants import AIR_O2_PCT
 
 #: the source's own time decides the month of a value stated by month
-_TIMES = ("filled_at", "started_at", "read_at", "out_at", "released_at", "inspected_on", "sampled_on", "starts_on", "visit_on")
+_TIMES = (
+    "filled_at",
+    "started_at",
+    "read_at",
+    "out_at",
+    "released_at",
+    "inspected_on",
+    "sampled_on",
+    "starts_on",
+    "visit_on",
+)
 _OXYGEN = ("target_o2_pct", "o2_pct")
 
 
@@ -73,7 +83,11 @@ def state(frame: pd.DataFrame, source: str, mapping: Mapping, bad, table) -> lis
             rows = frame[column].notna().to_numpy()
         else:
             if column in _OXYGEN and source == "fills":
-                rows = (frame["fill_method"] == "air").fillna(False).to_numpy(dtype=bool) if "fill_method" in frame else ~rows
+                rows = (
+                    (frame["fill_method"] == "air").fillna(False).to_numpy(dtype=bool)
+                    if "fill_method" in frame
+                    else ~rows
+                )
                 for row in np.flatnonzero(~rows & ~bad.rejected):
                     bad.row(int(row), "stated_not_for_this_gas", column, {})
             typed = typed_constant(told, field.kind)

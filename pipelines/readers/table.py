@@ -27,7 +27,9 @@ _BOOK_ENDINGS = (".xlsx", ".xlsm")
 _BY_RATING = {"water_capacity_l": "rated_capacity_cuft", "working_pressure_bar": "service_pressure_psi"}
 
 
-def read_table(path: Path, source: str, mapping: Mapping, station_zone: str, folder_member: str | None = None) -> RawTable:
+def read_table(
+    path: Path, source: str, mapping: Mapping, station_zone: str, folder_member: str | None = None
+) -> RawTable:
     """Read one CSV or XLSX file of a source.
 
     Parameters
@@ -46,7 +48,9 @@ def read_table(path: Path, source: str, mapping: Mapping, station_zone: str, fol
     RawTable
         `refused` is set when the file as a whole cannot be read; no exception leaves for what a file holds.
     """
-    nothing = _with_marks(empty(SOURCES[source].fields.values()), np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64), None, {})
+    nothing = _with_marks(
+        empty(SOURCES[source].fields.values()), np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64), None, {}
+    )
     try:
         sheet = _sheet(Path(path), source, mapping)
         return _typed(sheet, source, mapping, mapping.zone or station_zone, folder_member)
@@ -66,7 +70,9 @@ def _sheet(path: Path, source: str, mapping: Mapping) -> Sheet:
         raise refused("unsupported_file", found=found)
     if path.stat().st_size > MOST_BYTES:
         raise refused("too_large", found=f"{path.stat().st_size >> 20} MB", limit=f"{MOST_BYTES >> 20} MB")
-    known = {same_header(c) for c in SOURCES[source].fields} | {same_header(h) for hs in mapping.headers.values() for h in hs}
+    known = {same_header(c) for c in SOURCES[source].fields} | {
+        same_header(h) for hs in mapping.headers.values() for h in hs
+    }
     return read_csv(path.read_bytes(), mapping, known | {same_header(h) for h in mapping.ignore})
 
 
@@ -114,8 +120,13 @@ def _typed(sheet: Sheet, source: str, mapping: Mapping, zone: str, folder_member
     frame = pd.DataFrame(columns, index=range(size))
 
     def marked(rows: np.ndarray) -> pd.DataFrame:
-        return _with_marks(frame if len(rows) == size else frame.iloc[rows], rows + 1, sheet.lines[rows],
-                           [assumed[i] for i in rows] if assumed else None, {code: mask[rows] for code, mask in flags.items()})
+        return _with_marks(
+            frame if len(rows) == size else frame.iloc[rows],
+            rows + 1,
+            sheet.lines[rows],
+            [assumed[i] for i in rows] if assumed else None,
+            {code: mask[rows] for code, mask in flags.items()},
+        )
 
     table.rows = marked(keep)
     lost = np.flatnonzero(bad.rejected & ~np.isin(np.arange(size), list(bad.alone | set(sheet.bad_rows))))
@@ -153,7 +164,9 @@ class _Bad:
         self.alone: set[int] = set()
         self.found: list[tuple[int, str, str, str | None, dict]] = []
 
-    def row(self, row: int, rule: str, column: str | None, words: dict, severity: str = "row", alone: bool = False) -> None:
+    def row(
+        self, row: int, rule: str, column: str | None, words: dict, severity: str = "row", alone: bool = False
+    ) -> None:
         if severity == "row":
             self.rejected[row] = True
         if alone:
@@ -168,12 +181,24 @@ class _Bad:
             if row in self.alone and rule != "example_row":
                 continue
             told = {k: v for k, v in words.items() if k not in ("severity", "value")}
-            made.append(problem(rule, severity, row_number=row + 1, line=int(lines[row]), column=column, value=words.get("value"),
-                                source=source, **told))
+            made.append(
+                problem(
+                    rule,
+                    severity,
+                    row_number=row + 1,
+                    line=int(lines[row]),
+                    column=column,
+                    value=words.get("value"),
+                    source=source,
+                    **told,
+                )
+            )
         return made
 
 
-def _columns(sheet: Sheet, source: str, mapping: Mapping, problems: list[Problem]) -> tuple[dict[str, pa.Array], dict[int, str]]:
+def _columns(
+    sheet: Sheet, source: str, mapping: Mapping, problems: list[Problem]
+) -> tuple[dict[str, pa.Array], dict[int, str]]:
     """Contract column → its text, and place in the file → contract column."""
     fields = SOURCES[source].fields
     places: dict[str, int] = {}
@@ -181,8 +206,17 @@ def _columns(sheet: Sheet, source: str, mapping: Mapping, problems: list[Problem
         reduced = same_header(header)
         if not reduced:
             if pc.count(sheet.columns[place]).as_py():
-                problems.append(problem("unknown_header", "value", column=f"column {place + 1}", value="", source=source, near="…",
-                                        guess=" It has no header."))
+                problems.append(
+                    problem(
+                        "unknown_header",
+                        "value",
+                        column=f"column {place + 1}",
+                        value="",
+                        source=source,
+                        near="…",
+                        guess=" It has no header.",
+                    )
+                )
             continue
         if reduced in places:
             raise refused("header_twice", value=header)
@@ -201,8 +235,11 @@ def _columns(sheet: Sheet, source: str, mapping: Mapping, problems: list[Problem
         used |= set(found)
         origin.update({places[h]: column for h in found})
         parts = [sheet.columns[places[h]] for h in found]
-        texts[column] = parts[0] if len(parts) == 1 else values.trimmed(
-            pc.binary_join_element_wise(*parts, " ", null_handling="replace", null_replacement=""))
+        texts[column] = (
+            parts[0]
+            if len(parts) == 1
+            else values.trimmed(pc.binary_join_element_wise(*parts, " ", null_handling="replace", null_replacement=""))
+        )
     for column in fields:
         reduced = same_header(column)
         if column not in texts and reduced in places and reduced not in used:
@@ -226,10 +263,19 @@ def _unknown(header: str, reduced: str, source: str, taken: set[str]) -> Problem
         if ending and unit != reduced and column not in taken:
             meant = next((u for u in units_of(column) if u.casefold() == unit), None)
             if meant:
-                return problem("unit_in_header", "value", column=header, value=header, source=source, near=column, found=meant)
+                return problem(
+                    "unit_in_header", "value", column=header, value=header, source=source, near=column, found=meant
+                )
     near = difflib.get_close_matches(reduced, [c for c in fields if c not in taken], 1, 0.75)
-    return problem("unknown_header", "value", column=header, value=header, source=source, near=near[0] if near else "…",
-                   guess=f" Did you mean {near[0]}?" if near else "")
+    return problem(
+        "unknown_header",
+        "value",
+        column=header,
+        value=header,
+        source=source,
+        near=near[0] if near else "…",
+        guess=f" Did you mean {near[0]}?" if near else "",
+    )
 
 
 def _check_required(source: str, mapping: Mapping, texts: dict, headers: list[str], folder_member: str | None) -> None:
@@ -245,7 +291,9 @@ def _check_required(source: str, mapping: Mapping, texts: dict, headers: list[st
             continue
         missing.append(column)
     if missing:
-        raise refused("missing_column", column=", ".join(missing), found=", ".join(headers[:40]) or "none", source=source)
+        raise refused(
+            "missing_column", column=", ".join(missing), found=", ".join(headers[:40]) or "none", source=source
+        )
 
 
 def _examples(sheet: Sheet, size: int) -> list[int]:
@@ -256,7 +304,9 @@ def _examples(sheet: Sheet, size: int) -> list[int]:
     return np.flatnonzero(found).tolist()
 
 
-def _with_marks(frame: pd.DataFrame, row_number, line, assumed: list | None, flags: dict[str, np.ndarray]) -> pd.DataFrame:
+def _with_marks(
+    frame: pd.DataFrame, row_number, line, assumed: list | None, flags: dict[str, np.ndarray]
+) -> pd.DataFrame:
     frame = frame.reset_index(drop=True)
     size = len(frame)
     frame["row_number"] = pd.Series(np.asarray(row_number)).astype("Int64")

@@ -20,8 +20,16 @@ from schemas.sources import SOURCES
 SOURCES_OF_A_FILE = ("dives", "dive_tanks", "dive_samples")
 ROWS_A_PART = 200_000
 _SAMPLE_COLUMNS = tuple(c for c in SOURCES["dive_samples"].fields if c not in ("dive_id", "member_id", "revised_at"))
-_SCHEMA = pa.schema([("dive_id", pa.string()), ("member_id", pa.string()), *((c, pa.float64()) for c in _SAMPLE_COLUMNS),
-                     ("dive", pa.int64()), ("row_number", pa.int64()), ("line", pa.int64())])
+_SCHEMA = pa.schema(
+    [
+        ("dive_id", pa.string()),
+        ("member_id", pa.string()),
+        *((c, pa.float64()) for c in _SAMPLE_COLUMNS),
+        ("dive", pa.int64()),
+        ("row_number", pa.int64()),
+        ("line", pa.int64()),
+    ]
+)
 
 
 class SpooledTable(RawTable):
@@ -44,8 +52,15 @@ class SpooledTable(RawTable):
         return
 
 
-def read_uddf(path: Path, station, links: pd.DataFrame, member_ids: set[str], folder_member: str | None, workplace: Path,
-              unit_ids: set[str] | None = None) -> Iterator[RawTable]:
+def read_uddf(
+    path: Path,
+    station,
+    links: pd.DataFrame,
+    member_ids: set[str],
+    folder_member: str | None,
+    workplace: Path,
+    unit_ids: set[str] | None = None,
+) -> Iterator[RawTable]:
     """Read one UDDF file.
 
     Parameters
@@ -79,16 +94,34 @@ def read_uddf(path: Path, station, links: pd.DataFrame, member_ids: set[str], fo
 
 
 class _Reader:
-    def __init__(self, station, links: pd.DataFrame, member_ids: set[str], folder_member: str | None, workplace: Path, unit_ids: set[str]):
+    def __init__(
+        self,
+        station,
+        links: pd.DataFrame,
+        member_ids: set[str],
+        folder_member: str | None,
+        workplace: Path,
+        unit_ids: set[str],
+    ):
         self.station, self.workplace = station, workplace
         self.members, self.units, self.folder_member = member_ids, unit_ids, folder_member
-        self.links = {(row.kind, row.source_ref, row.member_id if isinstance(row.member_id, str) else None): row.target_id
-                      for row in links[["kind", "source_ref", "member_id", "target_id"]].itertuples()} if len(links) else {}
+        self.links: dict[tuple[str, str, str | None], str] = (
+            {
+                (kind, ref, member if isinstance(member, str) else None): target
+                for kind, ref, member, target in links[["kind", "source_ref", "member_id", "target_id"]]
+                .to_numpy()
+                .tolist()
+            }
+            if len(links)
+            else {}
+        )
         self._reset(Definitions())
 
     def _reset(self, definitions: Definitions) -> None:
         told = self.station.uddf
-        self.context = Context(definitions, told.zone or self.station.time_zone, told.pressure, told.decimal, dict(told.roles))
+        self.context = Context(
+            definitions, told.zone or self.station.time_zone, told.pressure, told.decimal, dict(told.roles)
+        )
         self.rows: dict[str, list[dict[str, Any]]] = {"dives": [], "dive_tanks": []}
         self.lost_tanks: list[dict[str, Any]] = []
         self.problems: list[tuple[str, Problem]] = []
@@ -129,32 +162,64 @@ class _Reader:
         if found.rejected is not None:
             self._reject(number, found.rejected, found.tanks_seen, found.waypoints_seen, tanks_before, samples_before)
             return
-        dive_id = self.links.get(("dive", found.ref, member)) or self.links.get(("dive", found.ref, None)) or (
-            f"{member}-{found.row['started_at']:%Y%m%dT%H%M%SZ}")
+        dive_id = (
+            self.links.get(("dive", found.ref, member))
+            or self.links.get(("dive", found.ref, None))
+            or (f"{member}-{found.row['started_at']:%Y%m%dT%H%M%SZ}")
+        )
         for source, what in found.problems:
-            offset = {"dives": number - (what.row_number or 0), "dive_tanks": tanks_before, "dive_samples": samples_before}[source]
+            offset = {
+                "dives": number - (what.row_number or 0),
+                "dive_tanks": tanks_before,
+                "dive_samples": samples_before,
+            }[source]
             what.row_number = (what.row_number or 0) + offset
             if what.severity == "row":
                 self.lost[source] += what.rows
             self.problems.append((source, what))
-        self.rows["dives"].append(found.row | {"dive_id": dive_id, "member_id": member, "dive": number, "row_number": number, "line": found.line,
-                                               "flags": list(dict.fromkeys(found.flags))})
+        self.rows["dives"].append(
+            found.row
+            | {
+                "dive_id": dive_id,
+                "member_id": member,
+                "dive": number,
+                "row_number": number,
+                "line": found.line,
+                "flags": list(dict.fromkeys(found.flags)),
+            }
+        )
         for tank in found.tanks:
             self.rows["dive_tanks"].append(
                 {k: v for k, v in tank.items() if k not in ("place", "tank_ref")}
-                | {"dive_id": dive_id, "member_id": member, "unit_id": self._unit(tank["tank_ref"], member), "dive": number,
-                   "row_number": tanks_before + tank["place"]})
-        self.lost_tanks += [t | {"dive_id": dive_id, "member_id": member, "row_number": tanks_before + t["place"]} for t in found.lost_tanks]
+                | {
+                    "dive_id": dive_id,
+                    "member_id": member,
+                    "unit_id": self._unit(tank["tank_ref"], member),
+                    "dive": number,
+                    "row_number": tanks_before + tank["place"],
+                }
+            )
+        self.lost_tanks += [
+            t | {"dive_id": dive_id, "member_id": member, "row_number": tanks_before + t["place"]}
+            for t in found.lost_tanks
+        ]
         kept = self._lay_aside(found, number, member, dive_id, samples_before)
         self.sizes[number] = (len(found.tanks), kept)
 
-    def _reject(self, number: int, why: Problem, tanks: int, samples: int, tanks_before: int, samples_before: int) -> None:
+    def _reject(
+        self, number: int, why: Problem, tanks: int, samples: int, tanks_before: int, samples_before: int
+    ) -> None:
         why.row_number = number
         self.problems.append(("dives", why))
         self.lost["dives"] += 1
         for source, rows, before in (("dive_tanks", tanks, tanks_before), ("dive_samples", samples, samples_before)):
             if rows:
-                self.problems.append((source, problem("uddf_dive_rejected", row_number=before + 1, line=why.line, found=why.rule, rows=rows)))
+                self.problems.append(
+                    (
+                        source,
+                        problem("uddf_dive_rejected", row_number=before + 1, line=why.line, found=why.rule, rows=rows),
+                    )
+                )
                 self.lost[source] += rows
 
     def _member(self, found: Dive) -> str | None:
@@ -174,7 +239,11 @@ class _Reader:
     def _unit(self, ref: str | None, member: str | None) -> str | None:
         if ref is None:
             return None
-        return self.links.get(("cylinder", ref, member)) or self.links.get(("cylinder", ref, None)) or (ref if ref in self.units else None)
+        return (
+            self.links.get(("cylinder", ref, member))
+            or self.links.get(("cylinder", ref, None))
+            or (ref if ref in self.units else None)
+        )
 
     # --- samples ------------------------------------------------------------------------------
     def _lay_aside(self, found: Dive, number: int, member: str | None, dive_id: str, before: int) -> int:
@@ -184,10 +253,12 @@ class _Reader:
             return 0
         nothing = pa.nulls(size, pa.float64())
         columns = {
-            "dive_id": pa.repeat(pa.scalar(dive_id, pa.string()), size), "member_id": pa.repeat(pa.scalar(member, pa.string()), size),
+            "dive_id": pa.repeat(pa.scalar(dive_id, pa.string()), size),
+            "member_id": pa.repeat(pa.scalar(member, pa.string()), size),
             **{c: pa.array(told[c]) if c in told else nothing for c in _SAMPLE_COLUMNS},
             "dive": pa.repeat(pa.scalar(number, pa.int64()), size),
-            "row_number": pa.array(told["place"] + before), "line": pa.array(told["line"]),
+            "row_number": pa.array(told["place"] + before),
+            "line": pa.array(told["line"]),
         }
         self.pending.append(pa.table(columns, schema=_SCHEMA))
         self.pending_rows += size
@@ -240,8 +311,13 @@ class _Reader:
                 table.rejected_rows = _finished(source, pd.DataFrame(self.lost_tanks), None)
             yield table
         left = self.counted["dive_samples"]
-        rest = RawTable("dive_samples", _finished("dive_samples", pd.DataFrame(), None), told["dive_samples"], self.lost["dive_samples"],
-                        self.lost["dive_samples"])
+        rest = RawTable(
+            "dive_samples",
+            _finished("dive_samples", pd.DataFrame(), None),
+            told["dive_samples"],
+            self.lost["dive_samples"],
+            self.lost["dive_samples"],
+        )
         if rest.problems or rest.rows_read:
             yield rest
         left -= rest.rows_read

@@ -55,11 +55,15 @@ def _start(found: Dive, parts: list, context: Context) -> None:
             except ValueError:
                 moment = None
     else:
-        told = [first_text(parts, *p) for p in (("date", "year"), ("date", "month"), ("date", "day"), ("time", "hour"), ("time", "minute"))]
+        told = [
+            first_text(parts, *p)
+            for p in (("date", "year"), ("date", "month"), ("date", "day"), ("time", "hour"), ("time", "minute"))
+        ]
         text = " ".join(t or "?" for t in told)
         if all(t is not None and t.isascii() and t.isdigit() for t in told):
             try:
-                moment = dt.datetime(*(int(t) for t in told if t is not None))
+                year, month, day, hour, minute = (int(t or 0) for t in told)
+                moment = dt.datetime(year, month, day, hour, minute)
             except (ValueError, OverflowError):
                 moment = None
     if moment is None or not 1900 <= moment.year <= 2200:
@@ -78,10 +82,34 @@ def _start(found: Dive, parts: list, context: Context) -> None:
 
 # --- surroundings -----------------------------------------------------------------------------
 def _surroundings(found: Dive, parts: list, refs: list[str], context: Context) -> None:
-    pascal = value_of(found, "dives", "surface_pressure_bar_abs", first_text(parts, "surfacepressure"), "uddf_not_pascal", 50_000, 110_000, context)
-    kelvin = value_of(found, "dives", "air_c", first_text(parts, "airtemperature"), "uddf_not_kelvin", 223, 333, context)
-    sites = [context.definitions.sites[r]["density"] for r in refs if r in context.definitions.sites and r not in context.definitions.twice]
-    dense = value_of(found, "dives", "water", next((s for s in sites if s), None) or first_text(parts, "density"), "uddf_not_kg_m3", 990, 1050, context)
+    pascal = value_of(
+        found,
+        "dives",
+        "surface_pressure_bar_abs",
+        first_text(parts, "surfacepressure"),
+        "uddf_not_pascal",
+        50_000,
+        110_000,
+        context,
+    )
+    kelvin = value_of(
+        found, "dives", "air_c", first_text(parts, "airtemperature"), "uddf_not_kelvin", 223, 333, context
+    )
+    sites = [
+        context.definitions.sites[r]["density"]
+        for r in refs
+        if r in context.definitions.sites and r not in context.definitions.twice
+    ]
+    dense = value_of(
+        found,
+        "dives",
+        "water",
+        next((s for s in sites if s), None) or first_text(parts, "density"),
+        "uddf_not_kg_m3",
+        990,
+        1050,
+        context,
+    )
     found.row |= {
         "surface_pressure_bar_abs": None if pascal is None else pascal / 1e5,
         "air_c": None if kelvin is None else kelvin - ZERO_C_K,
@@ -111,7 +139,15 @@ def _samples(found: Dive, points: Waypoints, context: Context) -> None:
         mask = mask & keep
         if mask.any():
             first = int(np.flatnonzero(mask)[0])
-            found.say("dive_samples", rule, row_number=first + 1, line=int(line[first]), column=column, value=shown[first], rows=int(mask.sum()))
+            found.say(
+                "dive_samples",
+                rule,
+                row_number=first + 1,
+                line=int(line[first]),
+                column=column,
+                value=shown[first],
+                rows=int(mask.sum()),
+            )
             keep[mask] = False
 
     lose(time_bad, "uddf_not_a_number", "t_s", points.time)
@@ -127,18 +163,40 @@ def _samples(found: Dive, points: Waypoints, context: Context) -> None:
     _drop_values(found, kelvin_bad & keep, "uddf_not_a_number", "water_c", points.temperature, line)
     not_kelvin = keep & ~np.isnan(kelvin) & ((kelvin < 268) | (kelvin > 313))
     low = kelvin[not_kelvin]
-    _drop_values(found, not_kelvin, "uddf_not_kelvin", "water_c", points.temperature, line,
-                 guess=": it looks like Celsius or Fahrenheit" if len(low) and low.max() < 200 else "")
+    _drop_values(
+        found,
+        not_kelvin,
+        "uddf_not_kelvin",
+        "water_c",
+        points.temperature,
+        line,
+        guess=": it looks like Celsius or Fahrenheit" if len(low) and low.max() < 200 else "",
+    )
     kelvin = np.where(not_kelvin, np.nan, kelvin)
-    found.samples = {"place": np.arange(1, len(line) + 1), "line": line, "t_s": time, "depth_m": depth, "water_c": kelvin - ZERO_C_K,
-                     "keep": keep}
+    found.samples = {
+        "place": np.arange(1, len(line) + 1),
+        "line": line,
+        "t_s": time,
+        "depth_m": depth,
+        "water_c": kelvin - ZERO_C_K,
+        "keep": keep,
+    }
 
 
 def _drop_values(found: Dive, mask: np.ndarray, rule: str, column: str, shown, line, **words: Any) -> None:
     if mask.any():
         first = int(np.flatnonzero(mask)[0])
-        found.say("dive_samples", rule, "value", row_number=first + 1, line=int(line[first]), column=column, value=shown[first],
-                  rows=int(mask.sum()), **words)
+        found.say(
+            "dive_samples",
+            rule,
+            "value",
+            row_number=first + 1,
+            line=int(line[first]),
+            column=column,
+            value=shown[first],
+            rows=int(mask.sum()),
+            **words,
+        )
 
 
 def _merge_equal_times(found: Dive) -> None:
@@ -163,25 +221,47 @@ def _merge_equal_times(found: Dive) -> None:
         told[name] = np.where(newest >= 0, values[np.maximum(newest, 0)], np.nan)
     lost = ~last
     first = int(np.flatnonzero(lost)[0])
-    found.say("dive_samples", "uddf_same_time", row_number=int(told["place"][first]), line=int(told["line"][first]), column="t_s",
-              value=float(time[first]), rows=int(lost.sum()))
+    found.say(
+        "dive_samples",
+        "uddf_same_time",
+        row_number=int(told["place"][first]),
+        line=int(told["line"][first]),
+        column="t_s",
+        value=float(time[first]),
+        rows=int(lost.sum()),
+    )
     for name in ("place", "line", "t_s"):
         told[name] = told[name][last]
 
 
 def _summary(found: Dive, parts: list, context: Context) -> None:
     """The summary of a dive: its figures where there are no samples, a check of units where there are."""
-    greatest = value_of(found, "dives", "max_depth_m", first_text(parts, "greatestdepth"), "out_of_bounds", 0, 10_000, context)
-    mean = value_of(found, "dives", "mean_depth_m", first_text(parts, "averagedepth"), "out_of_bounds", 0, 10_000, context)
-    seconds = value_of(found, "dives", "duration_min", first_text(parts, "diveduration"), "out_of_bounds", 0, 1e7, context)
-    kelvin = value_of(found, "dives", "water_c", first_text(parts, "lowesttemperature"), "uddf_not_kelvin", 268, 313, context)
+    greatest = value_of(
+        found, "dives", "max_depth_m", first_text(parts, "greatestdepth"), "out_of_bounds", 0, 10_000, context
+    )
+    mean = value_of(
+        found, "dives", "mean_depth_m", first_text(parts, "averagedepth"), "out_of_bounds", 0, 10_000, context
+    )
+    seconds = value_of(
+        found, "dives", "duration_min", first_text(parts, "diveduration"), "out_of_bounds", 0, 1e7, context
+    )
+    kelvin = value_of(
+        found, "dives", "water_c", first_text(parts, "lowesttemperature"), "uddf_not_kelvin", 268, 313, context
+    )
     keep = found.samples["keep"]
     if not keep.any():
-        found.row |= {"max_depth_m": greatest, "mean_depth_m": mean, "duration_min": None if seconds is None else seconds / 60.0,
-                      "water_c": None if kelvin is None else kelvin - ZERO_C_K}
+        found.row |= {
+            "max_depth_m": greatest,
+            "mean_depth_m": mean,
+            "duration_min": None if seconds is None else seconds / 60.0,
+            "water_c": None if kelvin is None else kelvin - ZERO_C_K,
+        }
         return
     deepest, last = float(found.samples["depth_m"][keep].max()), float(found.samples["t_s"][keep].max())
-    for ours, theirs, factors, what in ((deepest, greatest, (3.28084, 0.3048), "depth"), (last, seconds, (60.0, 1 / 60.0), "duration")):
+    for ours, theirs, factors, what in (
+        (deepest, greatest, (3.28084, 0.3048), "depth"),
+        (last, seconds, (60.0, 1 / 60.0), "duration"),
+    ):
         if not theirs or not ours:
             continue
         ratio = ours / theirs

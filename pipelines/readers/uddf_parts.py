@@ -14,6 +14,7 @@ from pipelines.readers.uddf_walk import Definitions, local, own
 
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 
+
 @dataclass
 class Context:
     """What holds for all dives of a file."""
@@ -69,8 +70,17 @@ def number(text: str | None, decimal: str = ".") -> float | None:
     return value if math.isfinite(value) else None
 
 
-def value_of(found: Dive, source: str, column: str, text: str | None, rule: str, low: float, high: float, context: Context,
-           line: int | None = None) -> float | None:
+def value_of(
+    found: Dive,
+    source: str,
+    column: str,
+    text: str | None,
+    rule: str,
+    low: float,
+    high: float,
+    context: Context,
+    line: int | None = None,
+) -> float | None:
     """A number within bounds; otherwise the value is left out, with a reason."""
     if text is None:
         return None

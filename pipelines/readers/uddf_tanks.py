@@ -27,13 +27,17 @@ def tankdata_of(element, after, definitions: Definitions) -> list[dict]:
         if ref in definitions.tankdata:
             hits = [definitions.tankdata[ref]]
         else:
-            hits = [t for t in (*definitions.tankdata.values(), *definitions.tankdata_without_id) if ref in definitions.tanks and ref in t["refs"]]
+            hits = [
+                t
+                for t in (*definitions.tankdata.values(), *definitions.tankdata_without_id)
+                if ref in definitions.tanks and ref in t["refs"]
+            ]
         pointed += [h for h in hits if h not in pointed]
     return pointed
 
 
 def read_tanks(found: Dive, told: list[dict], points: Waypoints, context: Context) -> None:
-    """Add the tanks of a dive to it, and their readings to its samples; a tank that cannot be placed is rejected alone."""
+    """Add the tanks of a dive to it, and their readings to its samples; what cannot be placed is rejected alone."""
     definitions = context.definitions
     lost: set[int] = set()
     for n, data in enumerate(told):
@@ -52,14 +56,23 @@ def read_tanks(found: Dive, told: list[dict], points: Waypoints, context: Contex
             continue
         role = _role(data, single, context)
         if role is None:
-            found.say("dive_tanks", "uddf_role_unknown", row_number=n + 1, line=data["line"], column="role", value=data["tank"] or data["id"] or f"tank {n + 1}")
+            found.say(
+                "dive_tanks",
+                "uddf_role_unknown",
+                row_number=n + 1,
+                line=data["line"],
+                column="role",
+                value=data["tank"] or data["id"] or f"tank {n + 1}",
+            )
             lost.add(n)
             continue
         found.tanks.append(_tank(found, data, role, pressures.get(n), single, points, context))
     if lost:
         found.flags.append("tank_rejected")
         for n in sorted(lost):
-            found.lost_tanks.append({"place": n + 1, "line": told[n]["line"], "tank_no": n + 1, "role": _role(told[n], single, context)})
+            found.lost_tanks.append(
+                {"place": n + 1, "line": told[n]["line"], "tank_no": n + 1, "role": _role(told[n], single, context)}
+            )
 
 
 def _role(data: dict, single: bool, context: Context) -> str | None:
@@ -99,14 +112,29 @@ def _pressures(found: Dive, told: list[dict], points: Waypoints, context: Contex
         first = int(np.flatnonzero(mine)[0])
         where = {"row_number": int(rows[first]) + 1, "line": points.line[int(rows[first])]}
         if isinstance(place, str):
-            found.say("dive_samples", place, "value", column="tank_bar", value=" and ".join(r for r in pair if r) or "no reference",
-                      rows=int(mine.sum()), **where)
+            found.say(
+                "dive_samples",
+                place,
+                "value",
+                column="tank_bar",
+                value=" and ".join(r for r in pair if r) or "no reference",
+                rows=int(mine.sum()),
+                **where,
+            )
             continue
         wrong = mine & bad
         if wrong.any():
             first = int(np.flatnonzero(wrong)[0])
-            found.say("dive_samples", "uddf_not_a_number", "value", row_number=int(rows[first]) + 1, line=points.line[int(rows[first])],
-                      column=f"tank_{place + 1}_bar", value=points.pressures[first][3], rows=int(wrong.sum()))
+            found.say(
+                "dive_samples",
+                "uddf_not_a_number",
+                "value",
+                row_number=int(rows[first]) + 1,
+                line=points.line[int(rows[first])],
+                column=f"tank_{place + 1}_bar",
+                value=points.pressures[first][3],
+                rows=int(wrong.sum()),
+            )
         line = made.setdefault(place, np.full(size, np.nan))
         line[rows[mine]] = values[mine]
     return made
@@ -127,7 +155,9 @@ def _place(pair, count: int, by_tank: dict, by_data: dict, definitions: Definiti
     return by_data.get(ref, "uddf_dangling_ref")
 
 
-def _tank(found: Dive, data: dict, role: str, readings: np.ndarray | None, single: bool, points: Waypoints, context: Context) -> dict:
+def _tank(
+    found: Dive, data: dict, role: str, readings: np.ndarray | None, single: bool, points: Waypoints, context: Context
+) -> dict:
     n, line = data["no"], data["line"]
     tank = context.definitions.tanks.get(data["tank"] or "", {})
     flags: list[str] = []
@@ -140,7 +170,10 @@ def _tank(found: Dive, data: dict, role: str, readings: np.ndarray | None, singl
         return value
 
     volume = ask("water_capacity_l", data["volume"] or tank.get("volume"), "uddf_not_m3", 0.0003, 0.06)
-    start, end = (ask(c, data[k], "uddf_not_pascal", -math.inf, math.inf) for c, k in (("start_pressure_bar", "begin"), ("end_pressure_bar", "end")))
+    start, end = (
+        ask(c, data[k], "uddf_not_pascal", -math.inf, math.inf)
+        for c, k in (("start_pressure_bar", "begin"), ("end_pressure_bar", "end"))
+    )
     shift = ATM_BAR if context.pressure == "absolute" else 0.0
     start_bar, end_bar = (None if p is None else p / 1e5 - shift for p in (start, end))
     if context.pressure != "absolute" and (start is not None or readings is not None):
@@ -151,7 +184,16 @@ def _tank(found: Dive, data: dict, role: str, readings: np.ndarray | None, singl
     if seen and not LEAST_FULL_BAR - shift <= max(seen) <= MOST_FULL_BAR:
         shown = (max(seen) + shift) * 1e5
         guess = ": it looks like bar, psi or kPa" if max(seen) < LEAST_FULL_BAR else ""
-        found.say("dive_tanks", "uddf_not_pascal", "value", row_number=n, line=line, column="start_pressure_bar", value=f"{shown:g}", guess=guess)
+        found.say(
+            "dive_tanks",
+            "uddf_not_pascal",
+            "value",
+            row_number=n,
+            line=line,
+            column="start_pressure_bar",
+            value=f"{shown:g}",
+            guess=guess,
+        )
         start_bar = end_bar = readings = None
         if role != "suit":
             found.flags.append("tank_rejected")
@@ -162,9 +204,20 @@ def _tank(found: Dive, data: dict, role: str, readings: np.ndarray | None, singl
             end_bar = float(readings[known[-1]])
             flags.append("end_from_samples")
     o2, he, ar = _gas(found, data, single, points, context, flags)
-    return {"place": n, "line": line, "tank_ref": data["tank"], "tank_no": n, "role": role,
-            "water_capacity_l": None if volume is None else volume * 1000.0, "o2_pct": o2, "he_pct": he, "ar_pct": ar,
-            "start_pressure_bar": start_bar, "end_pressure_bar": end_bar, "flags": flags}
+    return {
+        "place": n,
+        "line": line,
+        "tank_ref": data["tank"],
+        "tank_no": n,
+        "role": role,
+        "water_capacity_l": None if volume is None else volume * 1000.0,
+        "o2_pct": o2,
+        "he_pct": he,
+        "ar_pct": ar,
+        "start_pressure_bar": start_bar,
+        "end_pressure_bar": end_bar,
+        "flags": flags,
+    }
 
 
 def _gas(found: Dive, data: dict, single: bool, points: Waypoints, context: Context, flags: list[str]):
@@ -186,10 +239,23 @@ def _gas(found: Dive, data: dict, single: bool, points: Waypoints, context: Cont
     given = {k: v for k, v in parts.items() if v is not None}
     total = sum(given.values())
     whole = "n2" in given
-    wrong = (any(told[k] is not None and parts[k] is None for k in parts) or any(not 0 <= v <= 1 for v in given.values())
-             or (abs(total - 1) > 0.01 if whole else total > 1.01) or given.get("h2", 0) > 0 or "o2" not in given)
+    wrong = (
+        any(told[k] is not None and parts[k] is None for k in parts)
+        or any(not 0 <= v <= 1 for v in given.values())
+        or (abs(total - 1) > 0.01 if whole else total > 1.01)
+        or given.get("h2", 0) > 0
+        or "o2" not in given
+    )
     if wrong:
-        found.say("dive_tanks", "uddf_not_fraction", "value", row_number=data["no"], line=told["line"], column="o2_pct", value=mix)
+        found.say(
+            "dive_tanks",
+            "uddf_not_fraction",
+            "value",
+            row_number=data["no"],
+            line=told["line"],
+            column="o2_pct",
+            value=mix,
+        )
         return None, None, None
     he = given.get("he", 0.0 if whole or abs(total - 1) <= 0.01 else None)
     return given["o2"] * 100.0, None if he is None else he * 100.0, None if "ar" not in given else given["ar"] * 100.0

@@ -14,8 +14,16 @@ from lxml import etree
 from pipelines.readers.sheet import refused
 
 SAFE: dict[str, Any] = {
-    "resolve_entities": False, "no_network": True, "load_dtd": False, "dtd_validation": False, "attribute_defaults": False,
-    "huge_tree": False, "recover": False, "collect_ids": False, "remove_comments": True, "remove_pis": True,
+    "resolve_entities": False,
+    "no_network": True,
+    "load_dtd": False,
+    "dtd_validation": False,
+    "attribute_defaults": False,
+    "huge_tree": False,
+    "recover": False,
+    "collect_ids": False,
+    "remove_comments": True,
+    "remove_pis": True,
 }
 MOST_BYTES = 4 << 30
 MOST_LEVELS = 40
@@ -23,8 +31,20 @@ MOST_DIVES = 50_000
 MOST_WAYPOINTS = 200_000
 MOST_UNBROKEN = 64 << 20
 """Bytes of one element that is kept whole until it ends: a dive without its waypoints, a section."""
-_SECTIONS = ("generator", "mediadata", "maker", "business", "diver", "divesite", "gasdefinitions", "decomodel", "tablegeneration",
-             "divetrip", "divecomputercontrol", "applicationdata")
+_SECTIONS = (
+    "generator",
+    "mediadata",
+    "maker",
+    "business",
+    "diver",
+    "divesite",
+    "gasdefinitions",
+    "decomodel",
+    "tablegeneration",
+    "divetrip",
+    "divecomputercontrol",
+    "applicationdata",
+)
 _TOO_DEEP = etree.XPath("boolean(" + "/".join([".", *["*"] * (MOST_LEVELS - 1)]) + ")")
 
 
@@ -90,7 +110,11 @@ def first_text(elements, *path: str) -> str | None:
 
 def references(element) -> list[str]:
     """Every reference in the direct children of an element, whatever its spelling."""
-    return [ref for child in own(element) if (local(child) == "link" or local(child).endswith("ref")) and (ref := child.get("ref"))]
+    return [
+        ref
+        for child in own(element)
+        if (local(child) == "link" or local(child).endswith("ref")) and (ref := child.get("ref"))
+    ]
 
 
 def own(element) -> list:
@@ -109,7 +133,9 @@ class _Counted:
         data = self.file.read(min(size, 1 << 18))
         self.since += len(data)
         if self.since > MOST_UNBROKEN:
-            raise refused("too_large", found=f"one element of over {MOST_UNBROKEN >> 20} MB", limit=f"{MOST_UNBROKEN >> 20} MB")
+            raise refused(
+                "too_large", found=f"one element of over {MOST_UNBROKEN >> 20} MB", limit=f"{MOST_UNBROKEN >> 20} MB"
+            )
         return data
 
 
@@ -164,9 +190,16 @@ def _walk(path: Path, definitions: Definitions, collect: bool, dive) -> bool:
         return f"{{{space}}}{name}" if space else name
 
     wanted = [tag(n) for n in ("dive", "waypoint", *_SECTIONS)]
-    t_dive, t_waypoint, t_samples, t_skip = tag("dive"), tag("waypoint"), tag("samples"), {tag("tablegeneration"), tag("applicationdata")}
+    t_dive, t_waypoint, t_samples, t_skip = (
+        tag("dive"),
+        tag("waypoint"),
+        tag("samples"),
+        {tag("tablegeneration"), tag("applicationdata")},
+    )
     homes = ([tag("repetitiongroup"), tag("profiledata"), tag("uddf")], [tag("profiledata"), tag("uddf")])
-    kinds = {tag(n): n for n in ("depth", "divetime", "temperature", "tankpressure", "switchmix", "divemode", "decostop")}
+    kinds = {
+        tag(n): n for n in ("depth", "divetime", "temperature", "tankpressure", "switchmix", "divemode", "decostop")
+    }
     late, dives, points = False, 0, Waypoints()
     samples = None  # the `samples` whose waypoints are being read
     with open(path, "rb") as file:
@@ -276,7 +309,9 @@ def _define(section, found: Definitions) -> bool:
                 found.has_gases = True
                 found.note(item.get("id"))
                 if item.get("id"):
-                    found.mixes[item.get("id")] = {n: text_of(item, n) for n in ("o2", "n2", "he", "ar", "h2")} | {"line": item.sourceline}
+                    found.mixes[item.get("id")] = {n: text_of(item, n) for n in ("o2", "n2", "he", "ar", "h2")} | {
+                        "line": item.sourceline
+                    }
             elif local(item) == "tankdata":
                 found.note(item.get("id"))
                 told = tankdata(item)
@@ -293,10 +328,20 @@ def _tank(tank, found: Definitions) -> None:
     if not identifier:
         return
     found.note(identifier)
-    found.tanks[identifier] = {"name": text_of(tank, "name"), "alias": text_of(tank, "aliasname"), "volume": text_of(tank, "tankvolume")}
+    found.tanks[identifier] = {
+        "name": text_of(tank, "name"),
+        "alias": text_of(tank, "aliasname"),
+        "volume": text_of(tank, "tankvolume"),
+    }
 
 
 def tankdata(element) -> dict:
     """A tankdata element as text."""
-    return {"id": element.get("id"), "line": element.sourceline, "refs": references(element), "volume": text_of(element, "tankvolume"),
-            "begin": text_of(element, "tankpressurebegin"), "end": text_of(element, "tankpressureend")}
+    return {
+        "id": element.get("id"),
+        "line": element.sourceline,
+        "refs": references(element),
+        "volume": text_of(element, "tankvolume"),
+        "begin": text_of(element, "tankpressurebegin"),
+        "end": text_of(element, "tankpressureend"),
+    }

@@ -15,7 +15,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipelines.readers.mapping import DAY_NUMBER, Mapping, conversion, unit_ending
+from pipelines.readers.mapping import DAY_NUMBER, Mapping, conversion, known_conversion, unit_ending
 from pipelines.readers.raw import text_series
 
 LONGEST_CELL = 10_000
@@ -23,10 +23,13 @@ LONGEST_KEY = 200
 _NUMBER = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?$"
 _COMMA_NUMBER = r"^[+-]?(\d+,?\d*|,\d+)([eE][+-]?\d{1,3})?$"
 _ISO = (
-    r"^(?P<day>\d{4}-\d\d-\d\d)(?:(?:[T ]|, ?)(?P<hour>\d{1,2}):(?P<minute>\d\d)(?::(?P<second>\d\d)(?P<fraction>[.,]\d{1,9})?)?)?"
+    r"^(?P<day>\d{4}-\d\d-\d\d)"
+    r"(?:(?:[T ]|, ?)(?P<hour>\d{1,2}):(?P<minute>\d\d)(?::(?P<second>\d\d)(?P<fraction>[.,]\d{1,9})?)?)?"
     r" ?(?P<zone>[Zz]|UTC|[+-]\d\d(?::?\d\d)?)?$"
 )
-_DMY = re.compile(r"^\d{1,2}\s*[./\-]\s*(\d{1,2}|[A-Za-zéû]{3,9}\.?)\s*[./\-]\s*\d{2,4}\b|^\d{1,2}\.?\s+[A-Za-zéû]{3,9}\.?,?\s+\d{2,4}\b|^\d{4}/\d{1,2}/\d{1,2}")
+_DMY = re.compile(
+    r"^\d{1,2}\s*[./\-]\s*(\d{1,2}|[A-Za-zéû]{3,9}\.?)\s*[./\-]\s*\d{2,4}\b|^\d{1,2}\.?\s+[A-Za-zéû]{3,9}\.?,?\s+\d{2,4}\b|^\d{4}/\d{1,2}/\d{1,2}"
+)
 _BOUND = re.compile(r"^\s*(<=|>=|<|>|≤|≥|~|≈|±|ca\.?|approx\.?|about|c\.)\s*", re.IGNORECASE)
 _WITH_UNIT = re.compile(r"^([+-]?[\d.,'\u00a0\u202f ]*\d)\s*([^\d\s.,'<>≤≥~][^\d]{0,11}[23³]?)$")
 
@@ -69,7 +72,7 @@ def numbers(column: pa.Array, name: str, mapping: Mapping, *, whole: bool = Fals
     convert = None
     unit = mapping.units.get(name, "")
     if unit:
-        _, convert = conversion(name, unit)  # settings have checked that there is one
+        convert = known_conversion(name, unit)[1]
     made = _plain_numbers(column, name, mapping, unit)
     if convert is not None:
         made.values = np.asarray(convert(made.values), dtype=float)
@@ -109,7 +112,7 @@ def _plain_numbers(column: pa.Array, name: str, mapping: Mapping, unit: str) -> 
 
 
 def judge_number(text: str, name: str, mapping: Mapping, unit: str = "") -> Any:
-    """A number that is not plainly written: its value, `[value]` for a laboratory's limit, or the rule it broke and words."""
+    """A number not plainly written: its value, `[value]` for a laboratory's limit, or the rule it broke and words."""
     if text.startswith("#"):
         return "cell_error", {}
     if text.startswith("="):
@@ -119,14 +122,16 @@ def judge_number(text: str, name: str, mapping: Mapping, unit: str = "") -> Any:
     if bound:
         mark = bound.group(1)
         if mapping.less_than == "limit" and mark in ("<", "<=", "≤"):
-            value = judge_number(text[bound.end():], name, mapping, unit)
+            value = judge_number(text[bound.end() :], name, mapping, unit)
             return value if isinstance(value, tuple) else [value]
         return "not_exact", {"found": mark}
     comma = mapping.decimal == ","
     if re.match(_COMMA_NUMBER if comma else _NUMBER, text, re.ASCII):
         value = float(text.replace(",", "."))
         return value if math.isfinite(value) else ("not_finite", {})
-    if mapping.thousands and re.match(rf"^[+-]?\d{{1,3}}({re.escape(mapping.thousands)}\d{{3}})+({re.escape(mapping.decimal)}\d+)?$", text, re.ASCII):
+    if mapping.thousands and re.match(
+        rf"^[+-]?\d{{1,3}}({re.escape(mapping.thousands)}\d{{3}})+({re.escape(mapping.decimal)}\d+)?$", text, re.ASCII
+    ):
         return float(text.replace(mapping.thousands, "").replace(",", "."))
     if text.casefold().lstrip("+-") in ("nan", "inf", "infinity", "1.#inf"):
         return "not_finite", {}
@@ -134,14 +139,14 @@ def judge_number(text: str, name: str, mapping: Mapping, unit: str = "") -> Any:
     if with_unit and unit_ending(name):
         said = with_unit.group(2).strip()
         meant = conversion(name, said)
-        if meant and unit and meant[0] == conversion(name, unit)[0]:
+        if meant and unit and meant[0] == known_conversion(name, unit)[0]:
             return judge_number(with_unit.group(1).strip(), name, mapping)
         if meant:
             return "unit_in_cell", {"found": meant[0]}
     if re.match(r"^[+-]?\d+,\d+$|^[+-]?\d{1,3}(\.\d{3})+,\d+$|^,\d+$", text):
         return ("decimal_comma", {}) if not comma else ("thousands_separator", {"found": "."})
     if re.match(r"^[+-]?\d{1,3}([,.'\u00a0\u202f\u2009 ’]\d{3})+([.,]\d+)?$", text):
-        return "thousands_separator", {"found": re.search(r"[^\d+-]", text).group()}
+        return "thousands_separator", {"found": text.lstrip("+-0123456789")[0]}
     if comma and re.match(_NUMBER, text, re.ASCII):
         return "decimal_point", {}
     return "not_a_number", {}
@@ -183,12 +188,17 @@ def texts(column: pa.Array, name: str, mapping: Mapping, *, key: bool = False) -
     """Text as written. Line breaks in free words become blanks; in names of things nothing unprintable is taken."""
     column = _translated(column, mapping.words.get(name, {}))
     column = pc.replace_substring_regex(column, r"[\r\n\t]+", " ")
-    odd = pc.match_substring_regex(column, r"[\x00-\x1f\x7f\x{200b}-\x{200f}\x{202a}-\x{202e}\x{2066}-\x{2069}\x{fffe}\x{ffff}\x{fffd}]")
+    odd = pc.match_substring_regex(
+        column, r"[\x00-\x1f\x7f\x{200b}-\x{200f}\x{202a}-\x{202e}\x{2066}-\x{2069}\x{fffe}\x{ffff}\x{fffd}]"
+    )
     bad: dict[int, tuple[str, dict]] = {int(i): ("control_character", {}) for i in _indices(odd)}
     if key or name.endswith("_id"):
         long = _indices(pc.greater(pc.utf8_length(column), LONGEST_KEY))
         bad |= {int(i): ("cell_too_long", {"found": f"over {LONGEST_KEY}", "limit": LONGEST_KEY}) for i in long}
-        bad |= {int(i): ("cell_error", {}) for i in _indices(pc.match_substring_regex(column, r"^#(N/A|REF!|VALUE!|NAME\?|NUM!|DIV/0!|NULL!)$"))}
+        bad |= {
+            int(i): ("cell_error", {})
+            for i in _indices(pc.match_substring_regex(column, r"^#(N/A|REF!|VALUE!|NAME\?|NUM!|DIV/0!|NULL!)$"))
+        }
         bad |= {int(i): ("formula_in_cell", {}) for i in _indices(pc.match_substring_regex(column, r"^="))}
     return Typed(text_series(column), bad)
 
@@ -203,11 +213,25 @@ def strptime_of(written: str) -> str:
     if "%" in written:
         return written
     out, rest = "", written
-    table = (("YYYY", "%Y"), ("YY", "%y"), ("MMM", "%b"), ("MM", "%m"), ("DD", "%d"), ("hh", "%H"), ("HH", "%H"), ("mm", "%M"),
-             ("ss", "%S"), ("AM", "%p"), ("M", "%m"), ("D", "%d"), ("h", "%H"), ("H", "%H"))
+    table = (
+        ("YYYY", "%Y"),
+        ("YY", "%y"),
+        ("MMM", "%b"),
+        ("MM", "%m"),
+        ("DD", "%d"),
+        ("hh", "%H"),
+        ("HH", "%H"),
+        ("mm", "%M"),
+        ("ss", "%S"),
+        ("AM", "%p"),
+        ("M", "%m"),
+        ("D", "%d"),
+        ("h", "%H"),
+        ("H", "%H"),
+    )
     while rest:
         word, code = next(((w, c) for w, c in table if rest.startswith(w)), (rest[0], rest[0]))
-        out, rest = out + code, rest[len(word):]
+        out, rest = out + code, rest[len(word) :]
     return out.replace("%H", "%I") if "%p" in out else out
 
 
@@ -237,7 +261,9 @@ def times(column: pa.Array, name: str, mapping: Mapping, zone: str, *, day_only:
         days = numbers(column, "day", Mapping(mapping.source, decimal=mapping.decimal)).values
         done = ~np.isnan(days) & (days > 1) & (days < 110_000)
         # day 60 of the serial calendar is a leap day that never was; from day 61 on the count starts at 1899-12-30
-        local[done] = (pd.Timestamp("1899-12-30") + pd.to_timedelta(np.round(days[done] * 86400.0, 1), unit="s")).astype("datetime64[us]")
+        local[done] = (
+            pd.Timestamp("1899-12-30") + pd.to_timedelta(np.round(days[done] * 86400.0, 1), unit="s")
+        ).astype("datetime64[us]")
         has_time[done] = days[done] != np.floor(days[done])
         column = pc.if_else(pa.array(done), None, column)
 
@@ -247,7 +273,11 @@ def times(column: pa.Array, name: str, mapping: Mapping, zone: str, *, day_only:
         _read_iso(parts, fits, local, offset, has_time, bad)
     months = _mask(pc.match_substring_regex(column, r"^\d{4}-\d\d$"))
     if months.any() and day_only:
-        made = pd.to_datetime(pd.Series(pc.binary_join_element_wise(column, "01", "-").to_pandas()[months]), format="%Y-%m-%d", errors="coerce")
+        made = pd.to_datetime(
+            pd.Series(pc.binary_join_element_wise(column, "01", "-").to_pandas()[months]),
+            format="%Y-%m-%d",
+            errors="coerce",
+        )
         local[months] = made.astype("datetime64[us]").to_numpy()
         flags["month_without_day"] = months & local.notna().to_numpy()
     left = pc.is_valid(column).to_numpy(zero_copy_only=False) & local.isna().to_numpy()
@@ -292,7 +322,12 @@ def _read_iso(parts, fits, local, offset, has_time, bad) -> None:
     seconds = np.nan_to_num(hour) * 3600 + np.nan_to_num(minute) * 60 + np.nan_to_num(second)
     micro = np.round((seconds + np.nan_to_num(part)) * 1e6).astype("timedelta64[us]")
     year = day.dt.year
-    wrong = fits & (~((year >= 1900) & (year < 2200)).to_numpy() | (np.nan_to_num(hour) > 23) | (np.nan_to_num(minute) > 59) | (np.nan_to_num(second) > 59))
+    wrong = fits & (
+        ~((year >= 1900) & (year < 2200)).to_numpy()
+        | (np.nan_to_num(hour) > 23)
+        | (np.nan_to_num(minute) > 59)
+        | (np.nan_to_num(second) > 59)
+    )
     good = fits & ~wrong
     local[good] = (day + micro)[good]
     has_time[good] = timed[good]
@@ -321,9 +356,13 @@ def _to_utc(local: pd.Series, offset: np.ndarray, zone: str, flags: dict[str, np
         first = naive.dt.tz_localize(info, ambiguous="NaT", nonexistent="NaT")
         open_ = first.isna()
         if open_.any():
-            twice = naive[open_].dt.tz_localize(info, ambiguous=np.ones(int(open_.sum()), dtype=bool), nonexistent="NaT")
+            twice = naive[open_].dt.tz_localize(
+                info, ambiguous=np.ones(int(open_.sum()), dtype=bool), nonexistent="NaT"
+            )
             never = twice.isna()
-            moved = naive[open_][never].dt.tz_localize(info, ambiguous=np.ones(int(never.sum()), dtype=bool), nonexistent=pd.Timedelta(hours=1))
+            moved = naive[open_][never].dt.tz_localize(
+                info, ambiguous=np.ones(int(never.sum()), dtype=bool), nonexistent=pd.Timedelta(hours=1)
+            )
             first = first.astype("object")
             for part, code in ((twice[~never], "time_ambiguous"), (moved, "time_not_existing")):
                 if len(part):
@@ -346,5 +385,7 @@ def _judge_time(text: str, day_only: bool, fmt: str) -> tuple[str, dict]:
     if _DMY.match(text):
         return "date_order_unclear", {}
     if re.fullmatch(r"\d{4}-\d\d-?(\d\d)?.*", text):
-        return "impossible_date" if re.fullmatch(r"\d{4}-\d\d(-\d\d)?", text) and day_only else "not_a_time" if not day_only else "not_a_date", {}
+        return "impossible_date" if re.fullmatch(
+            r"\d{4}-\d\d(-\d\d)?", text
+        ) and day_only else "not_a_time" if not day_only else "not_a_date", {}
     return ("not_a_date" if day_only else "not_a_time"), {}

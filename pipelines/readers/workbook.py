@@ -49,7 +49,19 @@ def read_workbook(path: Path, mapping: Mapping) -> Sheet:
         made = _read(sheet, parts, path, mapping)
         book.close()
         return made
-    except (KeyError, ValueError, TypeError, IndexError, AttributeError, OSError, SyntaxError, zipfile.BadZipFile, InvalidFileException, EOFError, OverflowError) as error:
+    except (
+        KeyError,
+        ValueError,
+        TypeError,
+        IndexError,
+        AttributeError,
+        OSError,
+        SyntaxError,
+        zipfile.BadZipFile,
+        InvalidFileException,
+        EOFError,
+        OverflowError,
+    ) as error:
         raise refused("broken_workbook", found=f"{type(error).__name__}: {str(error)[:200]}") from None
 
 
@@ -63,12 +75,18 @@ def _weigh(path: Path) -> dict[str, dict]:
             if len(entries) > MOST_ENTRIES:
                 raise refused("unsafe_workbook", found=f"{len(entries)} parts")
             if "xl/workbook.xml" not in archive.namelist():
-                raise refused("not_what_its_name_says", suffix=path.suffix.lower(), found="a zip archive without a workbook")
+                raise refused(
+                    "not_what_its_name_says", suffix=path.suffix.lower(), found="a zip archive without a workbook"
+                )
             for entry in entries:
                 if entry.flag_bits & 1:
                     raise refused("broken_workbook", found="it is encrypted")
-                if entry.file_size > MOST_UNPACKED or (entry.file_size > 10 << 20 and entry.file_size > MOST_RATIO * max(entry.compress_size, 1)):
-                    raise refused("unsafe_workbook", found=f"{entry.filename[:80]} unpacks to {entry.file_size >> 20} MB")
+                if entry.file_size > MOST_UNPACKED or (
+                    entry.file_size > 10 << 20 and entry.file_size > MOST_RATIO * max(entry.compress_size, 1)
+                ):
+                    raise refused(
+                        "unsafe_workbook", found=f"{entry.filename[:80]} unpacks to {entry.file_size >> 20} MB"
+                    )
                 total = _weigh_part(archive, entry, total, found)
     except (zipfile.BadZipFile, NotImplementedError, EOFError, OSError, RuntimeError, ValueError) as error:
         raise refused("broken_workbook", found=str(error)[:200]) from None
@@ -116,7 +134,9 @@ def _choose(book, mapping: Mapping):
         return sheets[0]
     found = next((s for s in sheets if s.title.strip().casefold() == mapping.sheet.strip().casefold()), None)
     if found is None:
-        raise refused("sheet_not_found", value=mapping.sheet, found=", ".join(s.title for s in sheets[:20]), source=mapping.source)
+        raise refused(
+            "sheet_not_found", value=mapping.sheet, found=", ".join(s.title for s in sheets[:20]), source=mapping.source
+        )
     return found
 
 
@@ -124,7 +144,9 @@ def _read(sheet, parts: dict[str, dict], path: Path, mapping: Mapping) -> Sheet:
     told = parts.get(getattr(sheet, "_worksheet_path", ""), {"formulas": True, "merged": []})
     sheet.reset_dimensions()  # what a sheet says of its own size is not believed
     headers: list[str] = []
-    rows, lines, cells_bad = [], [], {}
+    rows: list[list[str | None]] = []
+    lines: list[int] = []
+    cells_bad: dict[tuple[int, int], tuple[str, dict]] = {}
     cut = 0
     for cells in sheet.iter_rows(max_col=MOST_COLUMNS + 1, max_row=MOST_ROWS):
         filled = [c for c in cells if c.value is not None]
@@ -141,22 +163,30 @@ def _read(sheet, parts: dict[str, dict], path: Path, mapping: Mapping) -> Sheet:
             if cut > MOST_COLUMNS:
                 raise refused("too_many_columns", found=f"over {MOST_COLUMNS}", limit=MOST_COLUMNS)
             continue
-        row = [None] * cut
+        row: list[str | None] = [None] * cut
         for cell in filled:
             place = cell.column - 1
             if place >= cut:
                 continue
             text = _text(cell, mapping)
             if len(text) > LONGEST_CELL:
-                cells_bad[len(rows), place] = ("cell_too_long", {"found": len(text), "limit": LONGEST_CELL, "value": text[:80]})
+                cells_bad[len(rows), place] = (
+                    "cell_too_long",
+                    {"found": len(text), "limit": LONGEST_CELL, "value": text[:80]},
+                )
                 text = ""
             row[place] = text
         rows.append(row)
         lines.append(line)
     if not headers:
         raise refused("header_missing" if rows else "empty_file", source=mapping.source)
-    made = Sheet(headers, [pa.array(c, type=pa.string()) for c in zip(*rows, strict=True)] or [pa.array([], type=pa.string()) for _ in headers],
-                 np.array(lines, dtype=np.int64), bad_cells=cells_bad)
+    made = Sheet(
+        headers,
+        [pa.array(c, type=pa.string()) for c in zip(*rows, strict=True)]
+        or [pa.array([], type=pa.string()) for _ in headers],
+        np.array(lines, dtype=np.int64),
+        bad_cells=cells_bad,
+    )
     at = {line: n for n, line in enumerate(lines)}
     if told["formulas"]:
         _formulas(path, sheet.title, at, made)
@@ -194,7 +224,9 @@ def _text(cell, mapping: Mapping) -> str:
 
 def _whole_milliseconds(value: dt.datetime) -> dt.datetime:
     # a spreadsheet's times are fractions of a day and come back a few microseconds off
-    return (value + dt.timedelta(microseconds=500)).replace(microsecond=(value + dt.timedelta(microseconds=500)).microsecond // 1000 * 1000)
+    return (value + dt.timedelta(microseconds=500)).replace(
+        microsecond=(value + dt.timedelta(microseconds=500)).microsecond // 1000 * 1000
+    )
 
 
 def _formulas(path: Path, title: str, at: dict[int, int], made: Sheet) -> None:
@@ -204,7 +236,9 @@ def _formulas(path: Path, title: str, at: dict[int, int], made: Sheet) -> None:
     book = openpyxl.load_workbook(path, read_only=True, data_only=False, keep_links=False)
     sheet = book[title]
     sheet.reset_dimensions()
-    blank = [set(np.flatnonzero(c.is_null(nan_is_null=False).to_numpy(zero_copy_only=False)).tolist()) for c in made.columns]
+    blank = [
+        set(np.flatnonzero(c.is_null(nan_is_null=False).to_numpy(zero_copy_only=False)).tolist()) for c in made.columns
+    ]
     width = len(made.headers)
     for cells in sheet.iter_rows(max_col=width, max_row=MOST_ROWS):
         for cell in cells:

@@ -13,7 +13,7 @@ FILE = [
     Code(
         "unknown_source",
         "The name does not begin with the name of a source.",
-        "Rename it (for instance fills-may.csv), or add a pattern: [sources.fills] names = [\"{value}\"].",
+        'Rename it (for instance fills-may.csv), or add a pattern: [sources.fills] names = ["{value}"].',
     ),
     Code(
         "unsupported_file",
@@ -28,83 +28,146 @@ FILE = [
     Code(
         "not_utf8",
         "Byte {byte} on line {line} is not UTF-8 text.",
-        "Save as 'CSV UTF-8', or name the encoding in station.toml: [sources.{source}] encoding = \"cp1252\"; " + _REREAD + ".",
+        "Save as 'CSV UTF-8', or name the encoding in station.toml: [sources.{source}] encoding = \"cp1252\"; "
+        + _REREAD
+        + ".",
     ),
-    Code("too_large", "The file is larger than what is read at once: {found}, at most {limit}.", "Split it and drop the parts."),
+    Code(
+        "too_large",
+        "The file is larger than what is read at once: {found}, at most {limit}.",
+        "Split it and drop the parts.",
+    ),
     Code(
         "unsafe_workbook",
         "The workbook is built in a way that could harm: {found}.",
         "Copy the values into a new workbook, or save the sheet as CSV (UTF-8).",
     ),
-    Code("broken_workbook", "The workbook cannot be opened: {found}.", "Open it, save it again as XLSX without a password, and drop it again."),
-    Code("sheet_not_found", "There is no sheet named {value}; the sheets are {found}.", "Correct [sources.{source}] sheet in station.toml."),
+    Code(
+        "broken_workbook",
+        "The workbook cannot be opened: {found}.",
+        "Open it, save it again as XLSX without a password, and drop it again.",
+    ),
+    Code(
+        "sheet_not_found",
+        "There is no sheet named {value}; the sheets are {found}.",
+        "Correct [sources.{source}] sheet in station.toml.",
+    ),
     Code(
         "missing_column",
         "A required column is missing: {column}. The headers found are: {found}.",
-        "Name the file's header in station.toml: [sources.{source}.headers] {column} = \"…\"; or, for what the log never "
+        "Name the file's header in station.toml: "
+        '[sources.{source}.headers] {column} = "…"; or, for what the log never '
         "holds, state it: [sources.{source}.stated]; " + _REREAD + ".",
     ),
     Code("header_twice", "The header {value} stands over two columns.", "Rename one of them."),
-    Code("header_missing", "There is no header row.", "Put the column names in the first row, or say where they are: [sources.{source}] header_row = 3."),
-    Code("too_many_columns", "There are {found} columns; at most {limit} are read.", "Delete the columns that hold nothing."),
+    Code(
+        "header_missing",
+        "There is no header row.",
+        "Put the column names in the first row, or say where they are: [sources.{source}] header_row = 3.",
+    ),
+    Code(
+        "too_many_columns",
+        "There are {found} columns; at most {limit} are read.",
+        "Delete the columns that hold nothing.",
+    ),
     Code(
         "too_many_problems",
         "More than {limit} rows cannot be read, the first for this reason: {found}.",
         "This looks like a mapping that does not fit: look at the first rows with `coldfill check`.",
     ),
-    Code("broken_quotes", "The quoted text that begins on line {line} never ends.", "Close the quotation mark, or save the file again."),
+    Code(
+        "broken_quotes",
+        "The quoted text that begins on line {line} never ends.",
+        "Close the quotation mark, or save the file again.",
+    ),
 ]
 
 #: rows and values of tables
 CELL = [
-    Code("wrong_cell_count", "The row has {found} cells, the header has {limit}.", "Quote cells that hold the separator, or correct the row."),
+    Code(
+        "wrong_cell_count",
+        "The row has {found} cells, the header has {limit}.",
+        "Quote cells that hold the separator, or correct the row.",
+    ),
     Code("cell_too_long", "The cell holds {found} characters; at most {limit} are read.", "Shorten it."),
-    Code("unknown_header", "The column is not known, so its values are not read.{guess}", "Name it in station.toml: [sources.{source}.headers] {near} = \"{value}\"; or pass it over: [sources.{source}] ignore = [\"{value}\"]."),
-    Code("unit_in_header", "The header gives another unit than {near}.", "Map both in station.toml: [sources.{source}.headers] {near} = \"{value}\" and [sources.{source}.units] {near} = \"{found}\"."),
+    Code(
+        "unknown_header",
+        "The column is not known, so its values are not read.{guess}",
+        'Name it in station.toml: [sources.{source}.headers] {near} = "{value}"; '
+        'or pass it over: [sources.{source}] ignore = ["{value}"].',
+    ),
+    Code(
+        "unit_in_header",
+        "The header gives another unit than {near}.",
+        'Map both in station.toml: [sources.{source}.headers] {near} = "{value}" '
+        'and [sources.{source}.units] {near} = "{found}".',
+    ),
     Code("not_a_number", "Not a number.", "Write the number alone, with a decimal point."),
     Code("not_a_whole_number", "Not a whole number.", "Write a whole number."),
     Code("not_finite", "Not a finite number.", "Leave it empty if it is not known."),
     Code(
         "decimal_comma",
         "A comma in a number: a decimal comma or thousands?",
-        "Say so in station.toml: [sources.{source}] decimal = \",\"; or write a decimal point; " + _REREAD + ".",
+        'Say so in station.toml: [sources.{source}] decimal = ","; or write a decimal point; ' + _REREAD + ".",
     ),
     Code(
         "decimal_point",
         "A point in a number, although the mapping says that this source writes a decimal comma.",
-        "Take decimal = \",\" out of [sources.{source}], or write a comma; for thousands set thousands = \".\".",
+        'Take decimal = "," out of [sources.{source}], or write a comma; for thousands set thousands = ".".',
     ),
     Code(
         "thousands_separator",
         "The number seems to hold a separator of thousands.",
-        "Write it without, or say so in station.toml: [sources.{source}] thousands = \"{found}\".",
+        'Write it without, or say so in station.toml: [sources.{source}] thousands = "{found}".',
     ),
     Code(
         "unit_in_cell",
         "A unit stands in the cell: {found}.",
-        "Write the number alone; or name the unit of the column, [sources.{source}.units] {column} = \"{found}\", and cells may repeat it.",
+        "Write the number alone; or name the unit of the column, "
+        '[sources.{source}.units] {column} = "{found}", and cells may repeat it.',
     ),
     Code(
         "not_exact",
         "A limit or an estimate ({found}) is no reading.",
-        "Write the number that was read; for a laboratory's '<' state [sources.{source}] less_than = \"limit\" to take the limit itself.",
+        "Write the number that was read; for a laboratory's '<' state "
+        '[sources.{source}] less_than = "limit" to take the limit itself.',
     ),
-    Code("cell_error", "The cell holds an error of the spreadsheet.", "Correct the formula and save the workbook again."),
+    Code(
+        "cell_error", "The cell holds an error of the spreadsheet.", "Correct the formula and save the workbook again."
+    ),
     Code("formula_in_cell", "The cell holds a formula as text.", "Write the value."),
     Code(
         "formula_without_value",
         "The cell holds a formula whose result was not saved, so it is taken as empty.",
         "Open the workbook in a spreadsheet, save it and drop it again; or paste the values.",
     ),
-    Code("merged_cell", "The cell is merged with others ({found}); only the first of them holds a value.", "Unmerge it and fill in each cell."),
-    Code("not_true_or_false", "Neither true nor false.", "Write true or false; or translate the word: [sources.{source}.words.{column}] \"{value}\" = \"true\"."),
-    Code("not_a_choice", "Not one of: {limit}.", "Write one of these; or translate the word: [sources.{source}.words.{column}] \"{value}\" = \"…\"."),
-    Code("not_a_time", "Not a date and time.", "Write it as 2031-05-20 14:30, with Z or +02:00 if it is not in the station's zone."),
+    Code(
+        "merged_cell",
+        "The cell is merged with others ({found}); only the first of them holds a value.",
+        "Unmerge it and fill in each cell.",
+    ),
+    Code(
+        "not_true_or_false",
+        "Neither true nor false.",
+        'Write true or false; or translate the word: [sources.{source}.words.{column}] "{value}" = "true".',
+    ),
+    Code(
+        "not_a_choice",
+        "Not one of: {limit}.",
+        'Write one of these; or translate the word: [sources.{source}.words.{column}] "{value}" = "…".',
+    ),
+    Code(
+        "not_a_time",
+        "Not a date and time.",
+        "Write it as 2031-05-20 14:30, with Z or +02:00 if it is not in the station's zone.",
+    ),
     Code("not_a_date", "Not a date.", "Write it as 2031-05-20."),
     Code(
         "date_order_unclear",
         "The order of day and month is not certain.",
-        "Write 2031-05-20, or say how the source writes: [sources.{source}.formats] {column} = \"DD/MM/YYYY hh:mm\"; " + _REREAD + ".",
+        'Write 2031-05-20, or say how the source writes: [sources.{source}.formats] {column} = "DD/MM/YYYY hh:mm"; '
+        + _REREAD
+        + ".",
     ),
     Code(
         "not_in_its_format",
@@ -115,15 +178,20 @@ CELL = [
     Code(
         "date_is_number",
         "A bare number stands where a date is due.",
-        "Format the cells as dates in the spreadsheet; or, for its day numbers, [sources.{source}.formats] {column} = \"day_number\".",
+        "Format the cells as dates in the spreadsheet; or, for its day numbers, "
+        '[sources.{source}.formats] {column} = "day_number".',
     ),
     Code("control_character", "The text holds characters that cannot be printed.", "Type it again."),
-    Code("key_incomplete", "A part of the key is empty: {column}.", "Fill it in, or build the key from other columns: [sources.{source}] key."),
+    Code(
+        "key_incomplete",
+        "A part of the key is empty: {column}.",
+        "Fill it in, or build the key from other columns: [sources.{source}] key.",
+    ),
     Code("example_row", "This is the example row of the workbook.", "Delete the example row; nothing else is needed."),
     Code(
         "stated_not_for_this_gas",
         "Oxygen may be stated for air only, and nothing says that this fill was air.",
-        "Give fill_method, or state it too: [sources.{source}.stated] fill_method = \"air\".",
+        'Give fill_method, or state it too: [sources.{source}.stated] fill_method = "air".',
     ),
     Code(
         "samples_conflict",
@@ -134,42 +202,116 @@ CELL = [
 
 #: rules applied once a row has been read
 ROW = [
-    Code("missing_value", "A required cell is empty.", "Fill it in and drop the file again; what the log never holds can be stated in station.toml."),
+    Code(
+        "missing_value",
+        "A required cell is empty.",
+        "Fill it in and drop the file again; what the log never holds can be stated in station.toml.",
+    ),
     Code("out_of_bounds", "The value cannot have been.", "Correct the row and drop the file again."),
-    Code("in_the_future", "The time lies after tomorrow.", "Correct the date, the clock of the device or the zone in station.toml."),
-    Code("key_conflict", "The same key stands twice in the file with different values.", "Keep the right row, delete the other and drop the file again."),
-    Code("fractions_over_100", "The parts of the gas add up to more than 100 %.", "Correct the row and drop the file again."),
+    Code(
+        "in_the_future",
+        "The time lies after tomorrow.",
+        "Correct the date, the clock of the device or the zone in station.toml.",
+    ),
+    Code(
+        "key_conflict",
+        "The same key stands twice in the file with different values.",
+        "Keep the right row, delete the other and drop the file again.",
+    ),
+    Code(
+        "fractions_over_100",
+        "The parts of the gas add up to more than 100 %.",
+        "Correct the row and drop the file again.",
+    ),
     Code("ends_before_start", "The end lies before the start.", "Correct the row and drop the file again."),
-    Code("unknown_reference", "{column} {value} is not known.", "Add it to the register ({found}) or correct it; the row waits and loads by itself."),
-    Code("dive_ambiguous", "Several members have a dive of this name.", "Add a column member_id, or put the file in dives/MEMBER_ID/."),
+    Code(
+        "unknown_reference",
+        "{column} {value} is not known.",
+        "Add it to the register ({found}) or correct it; the row waits and loads by itself.",
+    ),
+    Code(
+        "dive_ambiguous",
+        "Several members have a dive of this name.",
+        "Add a column member_id, or put the file in dives/MEMBER_ID/.",
+    ),
     Code(
         "set_not_joined",
         "The set is not manifolded: its cylinders are filled and dived as two ({found}).",
         "Write the cylinder instead of the set.",
     ),
-    Code("older_than_current", "The row was passed over, for a newer file holds the same key.", "Save the file again if it is the right one, or give it a column revised_at."),
-    Code("no_longer_in_file", "The row is no longer in the newer file of the same name; it still counts.", "Nothing, if it was only cut; to take it back use `coldfill intake undo`."),
-    Code("sync_conflict_passed_over", "A copy that a file service made of two versions is not read.", "If it holds rows that count, rename it and drop it again."),
-    Code("file_time_in_future", "The file's own time lies in the future.", "Set the clock of the computer that wrote it; until then it wins over later files."),
+    Code(
+        "older_than_current",
+        "The row was passed over, for a newer file holds the same key.",
+        "Save the file again if it is the right one, or give it a column revised_at.",
+    ),
+    Code(
+        "no_longer_in_file",
+        "The row is no longer in the newer file of the same name; it still counts.",
+        "Nothing, if it was only cut; to take it back use `coldfill intake undo`.",
+    ),
+    Code(
+        "sync_conflict_passed_over",
+        "A copy that a file service made of two versions is not read.",
+        "If it holds rows that count, rename it and drop it again.",
+    ),
+    Code(
+        "file_time_in_future",
+        "The file's own time lies in the future.",
+        "Set the clock of the computer that wrote it; until then it wins over later files.",
+    ),
 ]
 
 #: UDDF
 UDDF = [
-    Code("uddf_broken", "The file is not well-formed XML: {found}.", "Export it again; a copy may have been cut short."),
+    Code(
+        "uddf_broken", "The file is not well-formed XML: {found}.", "Export it again; a copy may have been cut short."
+    ),
     Code("uddf_wrong_root", "The outermost element is {found}, not uddf.", "Export the dives as UDDF."),
-    Code("uddf_doctype_entities", "The file declares entities, which is not accepted.", "Export it again without a DOCTYPE."),
+    Code(
+        "uddf_doctype_entities",
+        "The file declares entities, which is not accepted.",
+        "Export it again without a DOCTYPE.",
+    ),
     Code("uddf_too_deep", "Elements are nested deeper than {limit}.", "Export it again."),
     Code("uddf_too_many_dives", "The file holds more than {limit} dives.", "Export it in parts."),
-    Code("uddf_too_many_waypoints", "The dive holds more than {limit} waypoints.", "Export it with a longer sample interval."),
-    Code("uddf_no_member", "Nothing says whose dives these are: the owner {value} is neither a member nor linked.", "Put the file in dives/MEMBER_ID/, or add to links: source_ref {value}, kind member."),
-    Code("uddf_datetime_incomplete", "The start of the dive lacks day, hour or minute.", "Correct the start in the software the dive comes from and export again."),
-    Code("uddf_not_a_number", "Not a number.", "Export it again; for a decimal comma set [uddf] decimal = \",\"."),
-    Code("uddf_not_kelvin", "{column} {value} is no temperature in kelvin{guess}.", "Ask the maker of the export; the value was left out."),
-    Code("uddf_not_pascal", "{column} {value} is no pressure in pascal{guess}.", "Ask the maker of the export; the value was left out."),
-    Code("uddf_not_m3", "{column} {value} is no volume in cubic metres.", "Ask the maker of the export; give the capacity in the register."),
+    Code(
+        "uddf_too_many_waypoints",
+        "The dive holds more than {limit} waypoints.",
+        "Export it with a longer sample interval.",
+    ),
+    Code(
+        "uddf_no_member",
+        "Nothing says whose dives these are: the owner {value} is neither a member nor linked.",
+        "Put the file in dives/MEMBER_ID/, or add to links: source_ref {value}, kind member.",
+    ),
+    Code(
+        "uddf_datetime_incomplete",
+        "The start of the dive lacks day, hour or minute.",
+        "Correct the start in the software the dive comes from and export again.",
+    ),
+    Code("uddf_not_a_number", "Not a number.", 'Export it again; for a decimal comma set [uddf] decimal = ",".'),
+    Code(
+        "uddf_not_kelvin",
+        "{column} {value} is no temperature in kelvin{guess}.",
+        "Ask the maker of the export; the value was left out.",
+    ),
+    Code(
+        "uddf_not_pascal",
+        "{column} {value} is no pressure in pascal{guess}.",
+        "Ask the maker of the export; the value was left out.",
+    ),
+    Code(
+        "uddf_not_m3",
+        "{column} {value} is no volume in cubic metres.",
+        "Ask the maker of the export; give the capacity in the register.",
+    ),
     Code("uddf_not_fraction", "The fractions of the mix {value} do not make 1.", "Correct the mix and export again."),
     Code("uddf_not_kg_m3", "{column} {value} is no density of water in kg/m³.", "Correct the site and export again."),
-    Code("uddf_unit_conflict", "The samples and the summary differ as if one were in another unit: {found}.", "Ask the maker of the export."),
+    Code(
+        "uddf_unit_conflict",
+        "The samples and the summary differ as if one were in another unit: {found}.",
+        "Ask the maker of the export.",
+    ),
     Code("uddf_time_falls", "The times of the samples run backwards.", "Export the dive again."),
     Code("uddf_same_time", "Two samples of one time were merged; the later value counts.", ""),
     Code("uddf_no_depth", "The sample lacks depth or time.", "Export the dive again."),
@@ -177,9 +319,17 @@ UDDF = [
     Code("uddf_duplicate_id", "The id {value} stands twice in the file.", "Export it again."),
     Code("uddf_dangling_ref", "The reference {value} leads nowhere.", "Export it again."),
     Code("uddf_ref_conflict", "The reading names two tanks: {value}.", "Export it again."),
-    Code("uddf_tank_unclear", "The dive has several tanks and the reading names none.", "Export it with the reference to its tank."),
+    Code(
+        "uddf_tank_unclear",
+        "The dive has several tanks and the reading names none.",
+        "Export it with the reference to its tank.",
+    ),
     Code("uddf_too_many_tanks", "The dive has more than {limit} tanks.", "Split the record."),
-    Code("uddf_role_unknown", "Nothing says what the tank {value} was used for.", "Say so in station.toml: [uddf.roles] \"{value}\" = \"back\" (or stage, deco, bailout, suit, oxygen, diluent)."),
+    Code(
+        "uddf_role_unknown",
+        "Nothing says what the tank {value} was used for.",
+        'Say so in station.toml: [uddf.roles] "{value}" = "back" (or stage, deco, bailout, suit, oxygen, diluent).',
+    ),
     Code("uddf_no_start_pressure", "The tank has no pressure at the start.", "Correct it and export again."),
     Code("uddf_dive_rejected", "Its dive was rejected ({found}), and {rows} rows with it.", "Mend the dive."),
 ]

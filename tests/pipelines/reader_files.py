@@ -7,11 +7,24 @@ from pipelines.readers.raw import RawTable
 from pipelines.readers.table import read_table
 
 FILL_COLUMNS = (
-    "fill_id", "filled_at", "unit_id", "start_pressure_bar", "target_pressure_bar", "stop_pressure_bar", "ambient_c", "target_o2_pct",
+    "fill_id",
+    "filled_at",
+    "unit_id",
+    "start_pressure_bar",
+    "target_pressure_bar",
+    "stop_pressure_bar",
+    "ambient_c",
+    "target_o2_pct",
 )
 GOOD_FILL = {
-    "fill_id": "F1", "filled_at": "2031-05-20 14:30", "unit_id": "C-07", "start_pressure_bar": "50", "target_pressure_bar": "232",
-    "stop_pressure_bar": "232", "ambient_c": "18", "target_o2_pct": "20.95",
+    "fill_id": "F1",
+    "filled_at": "2031-05-20 14:30",
+    "unit_id": "C-07",
+    "start_pressure_bar": "50",
+    "target_pressure_bar": "232",
+    "stop_pressure_bar": "232",
+    "ambient_c": "18",
+    "target_o2_pct": "20.95",
 }
 ZONE = "Europe/London"
 
@@ -30,7 +43,9 @@ def csv_text(*rows: dict[str, str], columns=None, separator: str = ",") -> str:
     return "\n".join(lines) + "\n"
 
 
-def fills(folder: Path, content: str | bytes, mapping: Mapping | None = None, name: str = "fills.csv", **more) -> RawTable:
+def fills(
+    folder: Path, content: str | bytes, mapping: Mapping | None = None, name: str = "fills.csv", **more
+) -> RawTable:
     """Write a file of fills and read it; the accounting is checked each time."""
     path = folder / name
     path.write_bytes(content if isinstance(content, bytes) else content.encode("utf-8"))

@@ -5,22 +5,33 @@ import io
 import pandas as pd
 import pytest
 
-from pipelines.readers.mapping import CONVERSIONS, Mapping, folder_member, mapping_hash, passed_over, source_of, unit_ending
+from pipelines.readers.mapping import (
+    CONVERSIONS,
+    Mapping,
+    folder_member,
+    mapping_hash,
+    passed_over,
+    source_of,
+    unit_ending,
+)
 from schemas.sources import SOURCES
 from tests.pipelines.reader_files import csv_text, fills, rules
 
 
-@pytest.mark.parametrize(("column", "unit", "text", "expected"), [
-    ("stop_pressure_bar", "psi", "3000", 206.842719),
-    ("stop_pressure_bar", "kPa", "23200", 232.0),
-    ("stop_pressure_bar", "MPa", "23.2", 232.0),
-    ("ambient_c", "F", "68", 20.0),
-    ("ambient_c", "K", "293.15", 20.0),
-    ("fill_minutes", "s", "90", 1.5),
-    ("fill_minutes", "h", "0.5", 30.0),
-    ("target_o2_pct", "fraction", "0.32", 32.0),
-    ("co_ppm", "%", "0.0005", 5.0),
-])
+@pytest.mark.parametrize(
+    ("column", "unit", "text", "expected"),
+    [
+        ("stop_pressure_bar", "psi", "3000", 206.842719),
+        ("stop_pressure_bar", "kPa", "23200", 232.0),
+        ("stop_pressure_bar", "MPa", "23.2", 232.0),
+        ("ambient_c", "F", "68", 20.0),
+        ("ambient_c", "K", "293.15", 20.0),
+        ("fill_minutes", "s", "90", 1.5),
+        ("fill_minutes", "h", "0.5", 30.0),
+        ("target_o2_pct", "fraction", "0.32", 32.0),
+        ("co_ppm", "%", "0.0005", 5.0),
+    ],
+)
 def test_units_of_a_mapping_are_converted(tmp_path, column, unit, text, expected):
     """Factors: psi by the exact definitions of pound, inch and standard gravity; the rest decimal or by definition."""
     table = fills(tmp_path, csv_text({column: text}), Mapping("fills", units={column: unit}))
@@ -35,38 +46,74 @@ def test_every_number_of_an_input_with_a_unit_in_its_name_can_be_given_in_that_u
 
 
 def test_a_cell_may_repeat_the_unit_that_the_mapping_names(tmp_path):
-    text = csv_text({"stop_pressure_bar": "3300 psi"}, {"stop_pressure_bar": "3300PSI"}, {"stop_pressure_bar": "230 bar"}, {"stop_pressure_bar": "3300"})
+    text = csv_text(
+        {"stop_pressure_bar": "3300 psi"},
+        {"stop_pressure_bar": "3300PSI"},
+        {"stop_pressure_bar": "230 bar"},
+        {"stop_pressure_bar": "3300"},
+    )
     table = fills(tmp_path, text, Mapping("fills", units={"stop_pressure_bar": "psi"}))
     assert rules(table) == ["unit_in_cell"]
     assert table.rows["stop_pressure_bar"].tolist() == [pytest.approx(227.527, abs=1e-3)] * 3
 
 
 def test_decimal_comma_and_thousands_are_read_when_told_and_a_point_then_is_not(tmp_path):
-    text = csv_text({"stop_pressure_bar": "1.232,5"}, {"stop_pressure_bar": "232,5"}, {"stop_pressure_bar": "232"}, {"stop_pressure_bar": "232.5"},
-                    separator=";").replace("20.95", "20,95")
+    text = csv_text(
+        {"stop_pressure_bar": "1.232,5"},
+        {"stop_pressure_bar": "232,5"},
+        {"stop_pressure_bar": "232"},
+        {"stop_pressure_bar": "232.5"},
+        separator=";",
+    ).replace("20.95", "20,95")
     table = fills(tmp_path, text, Mapping("fills", decimal=",", thousands="."))
     assert [(p.rule, p.row_number) for p in table.problems] == [("decimal_point", 4)]
     assert table.rows["stop_pressure_bar"].tolist() == [1232.5, 232.5, 232.0]
 
 
 def test_headers_separators_words_and_columns_to_pass_over(tmp_path):
-    text = "Log of 2031\n\nNo|Zylinder|Datum|Zeit|von|bis|soll|Luft|O2|Art|Name\n1|C-07|20.05.2031|14:30|50|231|232|18|21|Luft|MK\n"
+    text = "Log of 2031\n\nNo|Zylinder|Datum|Zeit|von|bis|soll|Luft|O2|Art|Name\n"
+    text += "1|C-07|20.05.2031|14:30|50|231|232|18|21|Luft|MK\n"
     mapping = Mapping(
-        "fills", header_row=3, separator="|", ignore=("name",), words={"fill_method": {"Luft": "air"}}, formats={"filled_at": "DD.MM.YYYY hh:mm"},
-        headers={"fill_id": ("No",), "unit_id": ("zylinder",), "filled_at": ("Datum", "Zeit"), "start_pressure_bar": ("von",), "stop_pressure_bar": ("bis",),
-                 "target_pressure_bar": ("soll",), "ambient_c": ("Luft",), "target_o2_pct": ("O2",), "fill_method": ("Art",)})
+        "fills",
+        header_row=3,
+        separator="|",
+        ignore=("name",),
+        words={"fill_method": {"Luft": "air"}},
+        formats={"filled_at": "DD.MM.YYYY hh:mm"},
+        headers={
+            "fill_id": ("No",),
+            "unit_id": ("zylinder",),
+            "filled_at": ("Datum", "Zeit"),
+            "start_pressure_bar": ("von",),
+            "stop_pressure_bar": ("bis",),
+            "target_pressure_bar": ("soll",),
+            "ambient_c": ("Luft",),
+            "target_o2_pct": ("O2",),
+            "fill_method": ("Art",),
+        },
+    )
     table = fills(tmp_path, text, mapping)
     assert rules(table) == []
     row = table.rows.iloc[0]
     assert (row["filled_at"], row["fill_method"], row["line"]) == (pd.Timestamp("2031-05-20 13:30", tz="UTC"), "air", 4)
 
 
-@pytest.mark.parametrize(("written", "text"), [
-    ("DD/MM/YYYY hh:mm", "20/05/2031 14:30"), ("D.M.YY h:mm", "20.5.31 14:30"), ("MM-DD-YYYY hh:mm AM", "05-20-2031 02:30 PM"),
-    ("%d %b %Y %H:%M", "20 May 2031 14:30"), ("YYYY/MM/DD hh:mm:ss", "2031/05/20 14:30:00")])
+@pytest.mark.parametrize(
+    ("written", "text"),
+    [
+        ("DD/MM/YYYY hh:mm", "20/05/2031 14:30"),
+        ("D.M.YY h:mm", "20.5.31 14:30"),
+        ("MM-DD-YYYY hh:mm AM", "05-20-2031 02:30 PM"),
+        ("%d %b %Y %H:%M", "20 May 2031 14:30"),
+        ("YYYY/MM/DD hh:mm:ss", "2031/05/20 14:30:00"),
+    ],
+)
 def test_dates_are_read_in_the_format_of_the_mapping(tmp_path, written, text):
-    table = fills(tmp_path, csv_text({"filled_at": text}, {"filled_at": "2031-05-20T14:30"}, {"filled_at": "31/31/2031"}),
-                  Mapping("fills", formats={"filled_at": written}))
+    table = fills(
+        tmp_path,
+        csv_text({"filled_at": text}, {"filled_at": "2031-05-20T14:30"}, {"filled_at": "31/31/2031"}),
+        Mapping("fills", formats={"filled_at": written}),
+    )
     assert [(p.rule, p.row_number) for p in table.problems] == [("not_in_its_format", 3)]
     assert table.rows["filled_at"].tolist() == [pd.Timestamp("2031-05-20 13:30", tz="UTC")] * 2
 
@@ -83,7 +130,9 @@ def test_words_for_nothing_are_empty(tmp_path):
 
 
 def test_a_laboratorys_limit_is_taken_as_that_limit_when_told(tmp_path):
-    table = fills(tmp_path, csv_text({"co_ppm": "<2"}, {"co_ppm": "1"}, {"co_ppm": ">2"}), Mapping("fills", less_than="limit"))
+    table = fills(
+        tmp_path, csv_text({"co_ppm": "<2"}, {"co_ppm": "1"}, {"co_ppm": ">2"}), Mapping("fills", less_than="limit")
+    )
     assert [(p.rule, p.row_number) for p in table.problems] == [("not_exact", 3)]
     assert table.rows["co_ppm"].tolist() == [2.0, 1.0]
     assert table.rows["value_flags"].tolist() == [["below_limit_of_detection"], []]
@@ -117,51 +166,105 @@ def test_a_part_of_the_key_may_be_a_column_that_is_nothing_else(tmp_path):
 def test_stated_values_fill_what_the_log_never_holds_and_are_marked(tmp_path):
     text = without(csv_text({}, {"filled_at": "2031-12-03 09:00"}), "ambient_c", "target_o2_pct", "target_pressure_bar")
     months = tuple(float(m) for m in range(1, 13))
-    table = fills(tmp_path, text, Mapping("fills", stated={
-        "ambient_c": months, "target_o2_pct": 20.95, "fill_method": "air", "target_pressure_bar": "working_pressure"}))
+    table = fills(
+        tmp_path,
+        text,
+        Mapping(
+            "fills",
+            stated={
+                "ambient_c": months,
+                "target_o2_pct": 20.95,
+                "fill_method": "air",
+                "target_pressure_bar": "working_pressure",
+            },
+        ),
+    )
     assert rules(table) == []
     assert table.rows["ambient_c"].tolist() == [5.0, 12.0]
     assert table.rows["target_o2_pct"].tolist() == [20.95, 20.95]
     assert table.rows["target_pressure_bar"].isna().all()
     assert table.from_working_pressure == ["target_pressure_bar"]
-    assert [sorted(a) for a in table.rows["assumed"]] == [["ambient_c", "fill_method", "target_o2_pct", "target_pressure_bar"]] * 2
+    assert [sorted(a) for a in table.rows["assumed"]] == [
+        ["ambient_c", "fill_method", "target_o2_pct", "target_pressure_bar"]
+    ] * 2
 
 
 def test_a_column_that_the_file_fills_in_is_never_stated_over(tmp_path):
-    table = fills(tmp_path, csv_text({"ambient_c": "7"}, {"ambient_c": ""}), Mapping("fills", stated={"ambient_c": 20.0}))
+    table = fills(
+        tmp_path, csv_text({"ambient_c": "7"}, {"ambient_c": ""}), Mapping("fills", stated={"ambient_c": 20.0})
+    )
     assert table.rows["ambient_c"].tolist()[0] == 7.0
     assert table.rows["ambient_c"].isna().tolist() == [False, True]
     assert table.rows["assumed"].tolist() == [[], []]
 
 
 def test_oxygen_is_stated_for_air_only(tmp_path):
-    text = without(csv_text({"fill_method": "air"}, {"fill_method": "partial_pressure"}, {"fill_method": ""}), "target_o2_pct")
+    text = without(
+        csv_text({"fill_method": "air"}, {"fill_method": "partial_pressure"}, {"fill_method": ""}), "target_o2_pct"
+    )
     table = fills(tmp_path, text, Mapping("fills", stated={"target_o2_pct": 20.95}))
-    assert [(p.rule, p.row_number) for p in table.problems] == [("stated_not_for_this_gas", 2), ("stated_not_for_this_gas", 3)]
+    assert [(p.rule, p.row_number) for p in table.problems] == [
+        ("stated_not_for_this_gas", 2),
+        ("stated_not_for_this_gas", 3),
+    ]
     assert table.rows["target_o2_pct"].tolist() == [20.95]
 
 
 # --- names and hashes -------------------------------------------------------------------------
-@pytest.mark.parametrize(("file", "source"), [
-    ("fills.csv", "fills"), ("fills-2026-05.xlsx", "fills"), ("FILLS_monday.csv", "fills"), ("old/Fills 3.csv", "fills"),
-    ("dive_tanks.csv", "dive_tanks"), ("Dive-Samples-1.csv", "dive_samples"), ("dives.csv", "dives"), ("dives/M3/x.UDDF", "uddf"),
-    ("fills.uddf", "uddf"), ("compressor_log.csv", "compressor_log"), ("compressors.csv", "compressors"), ("set_members.csv", "set_members"),
-    ("members.csv", "members"), ("pump-house-3.csv", "compressor_log"), ("holiday.csv", None), ("refills.csv", None)])
+@pytest.mark.parametrize(
+    ("file", "source"),
+    [
+        ("fills.csv", "fills"),
+        ("fills-2026-05.xlsx", "fills"),
+        ("FILLS_monday.csv", "fills"),
+        ("old/Fills 3.csv", "fills"),
+        ("dive_tanks.csv", "dive_tanks"),
+        ("Dive-Samples-1.csv", "dive_samples"),
+        ("dives.csv", "dives"),
+        ("dives/M3/x.UDDF", "uddf"),
+        ("fills.uddf", "uddf"),
+        ("compressor_log.csv", "compressor_log"),
+        ("compressors.csv", "compressors"),
+        ("set_members.csv", "set_members"),
+        ("members.csv", "members"),
+        ("pump-house-3.csv", "compressor_log"),
+        ("holiday.csv", None),
+        ("refills.csv", None),
+    ],
+)
 def test_a_file_is_told_by_the_beginning_of_its_name(file, source):
     assert source_of(file, {"compressor_log": Mapping("compressor_log", names=("Pump-house*.csv",))}) == source
 
 
-@pytest.mark.parametrize(("file", "why"), [
-    ("~$fills.xlsx", "lock_or_temporary"), (".~lock.fills.csv#", "lock_or_temporary"), ("fills.csv.tmp", "lock_or_temporary"),
-    ("fills.csv.part", "lock_or_temporary"), (".sync/fills.csv", "lock_or_temporary"), ("desktop.ini", "lock_or_temporary"),
-    ("fills (conflicted copy 2031-05-20).csv", "sync_conflict"), ("fills.sync-conflict-20310520.csv", "sync_conflict"),
-    ("fills.csv", None), ("fills-conflict.csv", None)])
+@pytest.mark.parametrize(
+    ("file", "why"),
+    [
+        ("~$fills.xlsx", "lock_or_temporary"),
+        (".~lock.fills.csv#", "lock_or_temporary"),
+        ("fills.csv.tmp", "lock_or_temporary"),
+        ("fills.csv.part", "lock_or_temporary"),
+        (".sync/fills.csv", "lock_or_temporary"),
+        ("desktop.ini", "lock_or_temporary"),
+        ("fills (conflicted copy 2031-05-20).csv", "sync_conflict"),
+        ("fills.sync-conflict-20310520.csv", "sync_conflict"),
+        ("fills.csv", None),
+        ("fills-conflict.csv", None),
+    ],
+)
 def test_locks_and_leftovers_are_passed_over(file, why):
     assert passed_over(file) == why
 
 
-@pytest.mark.parametrize(("file", "member"), [
-    ("dives/M-03/a.uddf", "M-03"), ("logs/Dives/M-03/2031/a.csv", "M-03"), ("dives/a.uddf", None), ("a.uddf", None), ("divers/M-03/a.csv", None)])
+@pytest.mark.parametrize(
+    ("file", "member"),
+    [
+        ("dives/M-03/a.uddf", "M-03"),
+        ("logs/Dives/M-03/2031/a.csv", "M-03"),
+        ("dives/a.uddf", None),
+        ("a.uddf", None),
+        ("divers/M-03/a.csv", None),
+    ],
+)
 def test_the_folder_after_dives_names_the_member(file, member):
     assert folder_member(file) == member
 
@@ -172,4 +275,6 @@ def test_a_mapping_has_one_hash_whatever_the_order_and_another_after_a_change():
     assert mapping_hash(one, "UTC") == mapping_hash(same, "UTC")
     assert mapping_hash(one, "UTC") != mapping_hash(one, "Europe/London")
     assert mapping_hash(one, "UTC") != mapping_hash(Mapping("fills", units={"a": "psi", "b": "K"}), "UTC")
-    assert mapping_hash(Mapping("fills", zone="UTC"), "Europe/London") == mapping_hash(Mapping("fills", zone="UTC"), "Asia/Tokyo")
+    assert mapping_hash(Mapping("fills", zone="UTC"), "Europe/London") == mapping_hash(
+        Mapping("fills", zone="UTC"), "Asia/Tokyo"
+    )

@@ -33,7 +33,10 @@ def read(path, mapping=None) -> RawTable:
 def test_numbers_and_dates_are_taken_as_the_spreadsheet_keeps_them(tmp_path):
     table = read(save(tmp_path, [FILL_COLUMNS, GOOD, ["F2", dt.date(2031, 5, 21), 12.0, 0, 232, 230, 18, 20.95]]))
     assert rules(table) == []
-    assert table.rows["filled_at"].tolist() == [pd.Timestamp("2031-05-20 13:30", tz="UTC"), pd.Timestamp("2031-05-21 11:00", tz="UTC")]
+    assert table.rows["filled_at"].tolist() == [
+        pd.Timestamp("2031-05-20 13:30", tz="UTC"),
+        pd.Timestamp("2031-05-21 11:00", tz="UTC"),
+    ]
     assert table.rows["value_flags"].tolist() == [[], ["date_without_time"]]
     assert table.rows["unit_id"].tolist() == ["C-07", "12"]
     assert table.rows["stop_pressure_bar"].tolist() == [231.5, 230.0]
@@ -55,10 +58,22 @@ def test_a_decimal_comma_of_the_mapping_does_not_touch_real_numbers(tmp_path):
 
 def test_date_and_time_in_two_columns_are_joined(tmp_path):
     columns = ["fill_id", "Day", "Clock", *FILL_COLUMNS[2:]]
-    table = read(save(tmp_path, [columns, ["F1", dt.date(2031, 5, 20), dt.time(14, 30), *GOOD[2:]], ["F2", dt.date(2031, 5, 20), None, *GOOD[2:]]]),
-                 Mapping("fills", headers={"filled_at": ("Day", "Clock")}))
+    table = read(
+        save(
+            tmp_path,
+            [
+                columns,
+                ["F1", dt.date(2031, 5, 20), dt.time(14, 30), *GOOD[2:]],
+                ["F2", dt.date(2031, 5, 20), None, *GOOD[2:]],
+            ],
+        ),
+        Mapping("fills", headers={"filled_at": ("Day", "Clock")}),
+    )
     assert rules(table) == []
-    assert table.rows["filled_at"].tolist() == [pd.Timestamp("2031-05-20 13:30", tz="UTC"), pd.Timestamp("2031-05-20 11:00", tz="UTC")]
+    assert table.rows["filled_at"].tolist() == [
+        pd.Timestamp("2031-05-20 13:30", tz="UTC"),
+        pd.Timestamp("2031-05-20 11:00", tz="UTC"),
+    ]
     assert table.rows["value_flags"].tolist() == [[], ["date_without_time"]]
 
 
@@ -88,12 +103,20 @@ def test_an_error_of_the_spreadsheet_rejects_its_row(tmp_path):
 
 def test_a_formula_without_its_result_is_told_and_left_empty(tmp_path):
     table = read(save(tmp_path, [[*FILL_COLUMNS, "analysed_o2_pct"], [*GOOD, "=20+0.9"]]))
-    assert [(p.rule, p.severity, p.column, p.line) for p in table.problems] == [("formula_without_value", "value", "analysed_o2_pct", 2)]
+    assert [(p.rule, p.severity, p.column, p.line) for p in table.problems] == [
+        ("formula_without_value", "value", "analysed_o2_pct", 2)
+    ]
     assert table.rows["analysed_o2_pct"].isna().all()
 
 
 def test_rows_with_merged_cells_are_rejected_but_for_the_first(tmp_path):
-    table = read(save(tmp_path, [FILL_COLUMNS, GOOD, ["F2", *GOOD[1:]], ["F3", *GOOD[1:]]], change=lambda b: b.active.merge_cells("G2:G3")))
+    table = read(
+        save(
+            tmp_path,
+            [FILL_COLUMNS, GOOD, ["F2", *GOOD[1:]], ["F3", *GOOD[1:]]],
+            change=lambda b: b.active.merge_cells("G2:G3"),
+        )
+    )
     assert [(p.rule, p.row_number, p.column) for p in table.problems] == [("merged_cell", 2, "ambient_c")]
     assert table.rows["fill_id"].tolist() == ["F1", "F3"]
 
@@ -118,7 +141,9 @@ def rebuilt(path, *, replace=None, add=None):
     return made
 
 
-@pytest.mark.parametrize("content", [b"", b"fill_id,filled_at\n", b"%PDF-1.7", b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", b"PK\x03\x04broken"])
+@pytest.mark.parametrize(
+    "content", [b"", b"fill_id,filled_at\n", b"%PDF-1.7", b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", b"PK\x03\x04broken"]
+)
 def test_what_is_no_workbook_is_refused(tmp_path, content):
     path = tmp_path / "fills.xlsx"
     path.write_bytes(content)

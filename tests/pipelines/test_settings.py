@@ -4,7 +4,8 @@ import dataclasses
 
 import pytest
 
-from pipelines.settings import FILE, SettingsError, load_station, station_text, write_station
+from pipelines.settings import FILE, SettingsError, load_station, write_station
+from pipelines.station_text import station_text
 from schemas.policy import SECTIONS, Policy
 from schemas.sources import SOURCES
 
@@ -44,8 +45,10 @@ def test_a_station_is_never_written_over(tmp_path):
 def test_the_examples_in_a_new_file_work_once_their_marks_are_taken_away(tmp_path):
     text = station_text("x", "uk", "Europe/London", "clock")
     before, _, examples = text.partition("# How your own files differ")
-    lines = [line.removeprefix("# ") if line.startswith(("# [", "# ")) and ("=" in line or "[" in line[:4]) else line
-             for line in examples.splitlines()[1:]]
+    lines = [
+        line.removeprefix("# ") if line.startswith(("# [", "# ")) and ("=" in line or "[" in line[:4]) else line
+        for line in examples.splitlines()[1:]
+    ]
     station = station_with(tmp_path, before + "\n".join(lines))
     fills = station.mappings["fills"]
     assert fills.units == {"stop_pressure_bar": "psi"}
@@ -71,48 +74,51 @@ def test_a_folder_that_is_no_station_says_how_to_make_one(tmp_path):
         load_station(tmp_path)
 
 
-@pytest.mark.parametrize(("text", "words"), [
-    ("[station\n", ["not valid TOML"]),
-    ("[statoin]\n", ["line 1", "statoin", "Did you mean station?"]),
-    ("[station]\ntime_zone = 'Europe/Londn'", ["line 2", "is no time zone", "Europe/London"]),
-    ("[station]\nrule_set = 'eu'", ["line 2", "uk, us, de, fr, au, adr"]),
-    ("[station]\ntoday = 'now'", ["today", "clock"]),
-    ("[station]\nname = 3", ["name", "text"]),
-    ("[policy.filling]\n\nshort_bar = 'ten'", ["line 3", "[policy.filling] short_bar = 'ten'", "must be a number"]),
-    ("[policy.filling]\nshort_bar = true", ["must be a number"]),
-    ("[policy.filling]\nshort_bar = 1e9", ["from 0 to 100"]),
-    ("[policy.filling]\nshort_bar = nan", ["from 0 to 100"]),
-    ("[policy.filling]\nshrot_bar = 1", ["shrot_bar", "Did you mean short_bar?"]),
-    ("[policy.filling]\nhot_limit = 'rule_set'", ["relief_bar"]),
-    ("[policy.reserve]\nteam_size = 2.5", ["a whole number"]),
-    ("[policy.dives]\nuddf_pressure = 'abs'", ["gauge, absolute"]),
-    ("[policy]\nfilling = 3", ["must be a table"]),
-    ("[sources.fils]\n", ["fils", "Did you mean fills?"]),
-    ("[sources.fills]\nunit = 1", ["Did you mean units?"]),
-    ("[sources.fills]\ndecimal = ';'", ['must be "." or ","']),
-    ("[sources.fills]\ndecimal = ','\nthousands = ','", ["is the decimal mark as well"]),
-    ("[sources.fills]\nencoding = 'ebcdic'", ["encoding", "cp1252"]),
-    ("[sources.fills]\nheader_row = 0", ["number of the row"]),
-    ("[sources.fills.units]\nstop_pressure = 'psy'", ["line 2", "One of: bar, psi"]),
-    ("[sources.fills.units]\nunit_id = 'psi'", ["has no unit"]),
-    ("[sources.cylinders.units]\nwater_capacity_l = 'cuft'", ["rated_capacity_cuft"]),
-    ("[sources.fills.headers]\nstop = 'x'", ["stop in [sources.fills.headers] is not a setting"]),
-    ("[sources.fills.formats]\nfilled_at = 'hh:mm'", ["year, month and day"]),
-    ("[sources.fills.formats]\nfilled_at = 'YYYY-DD-MM'", ["looks like an ISO date"]),
-    ("[sources.fills.words.fill_method]\nx = 'decant'", ["is not one of air, banked_mix"]),
-    ("[sources.fills.stated]\nanalysed_o2_pct = 32.0", ["never assumed"]),
-    ("[sources.fills.stated]\ntarget_o2_pct = 32.0", ["air only"]),
-    ("[sources.fills.stated]\nambient_c = [1, 2]", ["twelve numbers"]),
-    ("[sources.fills.stated]\nambient_c = 900", ["from -40 to 60"]),
-    ("[sources.fills.stated]\nambient_c = 'working_pressure'", ["cannot be the unit's own working pressure"]),
-    ("[sources.cylinders.stated]\nwater_capacity_l = 12.0", ["never assumed"]),
-    ("[sources.inspections.stated]\ninspected_on = 2031-01-01", ["never assumed"]),
-    ("[sources.visits]\nkey = ['visit_on']", ["no key that could be built"]),
-    ("[uddf.roles]\nx = 'main'", ["back, stage"]),
-    ("[roles]\nmanager = 'me'", ["list of addresses"]),
-    ("[roles]\nmanager = ['a@b.example']\ndiver = ['A@b.example']", ["A person has one role"]),
-    ("[schedule]\ncron = 'hourly'", ["five fields"]),
-])
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("[station\n", ["not valid TOML"]),
+        ("[statoin]\n", ["line 1", "statoin", "Did you mean station?"]),
+        ("[station]\ntime_zone = 'Europe/Londn'", ["line 2", "is no time zone", "Europe/London"]),
+        ("[station]\nrule_set = 'eu'", ["line 2", "uk, us, de, fr, au, adr"]),
+        ("[station]\ntoday = 'now'", ["today", "clock"]),
+        ("[station]\nname = 3", ["name", "text"]),
+        ("[policy.filling]\n\nshort_bar = 'ten'", ["line 3", "[policy.filling] short_bar = 'ten'", "must be a number"]),
+        ("[policy.filling]\nshort_bar = true", ["must be a number"]),
+        ("[policy.filling]\nshort_bar = 1e9", ["from 0 to 100"]),
+        ("[policy.filling]\nshort_bar = nan", ["from 0 to 100"]),
+        ("[policy.filling]\nshrot_bar = 1", ["shrot_bar", "Did you mean short_bar?"]),
+        ("[policy.filling]\nhot_limit = 'rule_set'", ["relief_bar"]),
+        ("[policy.reserve]\nteam_size = 2.5", ["a whole number"]),
+        ("[policy.dives]\nuddf_pressure = 'abs'", ["gauge, absolute"]),
+        ("[policy]\nfilling = 3", ["must be a table"]),
+        ("[sources.fils]\n", ["fils", "Did you mean fills?"]),
+        ("[sources.fills]\nunit = 1", ["Did you mean units?"]),
+        ("[sources.fills]\ndecimal = ';'", ['must be "." or ","']),
+        ("[sources.fills]\ndecimal = ','\nthousands = ','", ["is the decimal mark as well"]),
+        ("[sources.fills]\nencoding = 'ebcdic'", ["encoding", "cp1252"]),
+        ("[sources.fills]\nheader_row = 0", ["number of the row"]),
+        ("[sources.fills.units]\nstop_pressure = 'psy'", ["line 2", "One of: bar, psi"]),
+        ("[sources.fills.units]\nunit_id = 'psi'", ["has no unit"]),
+        ("[sources.cylinders.units]\nwater_capacity_l = 'cuft'", ["rated_capacity_cuft"]),
+        ("[sources.fills.headers]\nstop = 'x'", ["stop in [sources.fills.headers] is not a setting"]),
+        ("[sources.fills.formats]\nfilled_at = 'hh:mm'", ["year, month and day"]),
+        ("[sources.fills.formats]\nfilled_at = 'YYYY-DD-MM'", ["looks like an ISO date"]),
+        ("[sources.fills.words.fill_method]\nx = 'decant'", ["is not one of air, banked_mix"]),
+        ("[sources.fills.stated]\nanalysed_o2_pct = 32.0", ["never assumed"]),
+        ("[sources.fills.stated]\ntarget_o2_pct = 32.0", ["air only"]),
+        ("[sources.fills.stated]\nambient_c = [1, 2]", ["twelve numbers"]),
+        ("[sources.fills.stated]\nambient_c = 900", ["from -40 to 60"]),
+        ("[sources.fills.stated]\nambient_c = 'working_pressure'", ["cannot be the unit's own working pressure"]),
+        ("[sources.cylinders.stated]\nwater_capacity_l = 12.0", ["never assumed"]),
+        ("[sources.inspections.stated]\ninspected_on = 2031-01-01", ["never assumed"]),
+        ("[sources.visits]\nkey = ['visit_on']", ["no key that could be built"]),
+        ("[uddf.roles]\nx = 'main'", ["back, stage"]),
+        ("[roles]\nmanager = 'me'", ["list of addresses"]),
+        ("[roles]\nmanager = ['a@b.example']\ndiver = ['A@b.example']", ["A person has one role"]),
+        ("[schedule]\ncron = 'hourly'", ["five fields"]),
+    ],
+)
 def test_every_mistake_is_named_with_its_mend(tmp_path, text, words):
     found = "\n".join(mistakes(tmp_path, text))
     for word in words:
@@ -125,7 +131,12 @@ def test_all_mistakes_are_told_at_once(tmp_path):
 
 def test_what_decides_how_uddf_is_read_changes_its_hash(tmp_path):
     base = station_with(tmp_path, "")
-    for text in ("[uddf]\nzone = 'Asia/Tokyo'", "[uddf]\ndecimal = ','", "[uddf.roles]\nx = 'back'", "[policy.dives]\nuddf_pressure = 'absolute'",
-                 "[station]\ntime_zone = 'Asia/Tokyo'"):
+    for text in (
+        "[uddf]\nzone = 'Asia/Tokyo'",
+        "[uddf]\ndecimal = ','",
+        "[uddf.roles]\nx = 'back'",
+        "[policy.dives]\nuddf_pressure = 'absolute'",
+        "[station]\ntime_zone = 'Asia/Tokyo'",
+    ):
         assert station_with(tmp_path, text).uddf_hash != base.uddf_hash
     assert station_with(tmp_path, "[policy.filling]\nshort_bar = 3").uddf_hash == base.uddf_hash

@@ -27,7 +27,11 @@ def test_every_column_has_a_note_and_every_choice_a_list(tmp_path, source):
     for cell, field in zip(sheet[1], fields.values(), strict=True):
         assert field.says in cell.comment.text
         assert field.unit in cell.comment.text
-    lists = {next(iter(r.sqref.ranges)).min_col: r.formula1 for r in sheet.data_validations.dataValidation if r.type == "list"}
+    lists = {
+        next(iter(r.sqref.ranges)).min_col: r.formula1
+        for r in sheet.data_validations.dataValidation
+        if r.type == "list"
+    }
     for n, field in enumerate(fields.values(), 1):
         if field.choices:
             assert lists[n] == '"' + ",".join(field.choices) + '"'
@@ -59,5 +63,5 @@ def test_a_log_is_never_written_over(tmp_path):
         write_template("fills", tmp_path / "t.xlsx")
     with pytest.raises(ValueError, match="the sources are"):
         write_template("filings", tmp_path / "u.xlsx")
-    with pytest.raises(ValueError, match="must end in .xlsx"):
+    with pytest.raises(ValueError, match=r"must end in \.xlsx"):
         write_template("fills", tmp_path / "t.csv")

@@ -12,7 +12,10 @@ from pipelines.settings import FILE, load_station
 LINK_COLUMNS = ["source_ref", "kind", "target_id", "member_id"]
 TANK = '<tank id="t1"><name>twelve</name><aliasname>back</aliasname><tankvolume>0.012</tankvolume></tank>'
 MIX = '<mix id="m32"><o2>0.32</o2><n2>0.68</n2><he>0.0</he></mix>'
-TANKDATA = '<tankdata><link ref="t1"/><link ref="m32"/><tankpressurebegin>2.1e7</tankpressurebegin><tankpressureend>9.0e6</tankpressureend></tankdata>'
+TANKDATA = (
+    '<tankdata><link ref="t1"/><link ref="m32"/><tankpressurebegin>2.1e7</tankpressurebegin>'
+    "<tankpressureend>9.0e6</tankpressureend></tankdata>"
+)
 START = "<datetime>2031-05-20T10:00:00Z</datetime>"
 
 
@@ -21,25 +24,52 @@ def waypoint(t: object = 0, depth: object = 0, more: str = "") -> str:
     return f"<waypoint><depth>{depth}</depth><divetime>{t}</divetime>{more}</waypoint>"
 
 
-SAMPLES = "".join([waypoint(0, 0, "<temperature>283.15</temperature>"), waypoint(60, 12, '<tankpressure ref="t1">2.0e7</tankpressure>'),
-                   waypoint(120, 0, '<tankpressure ref="t1">1.9e7</tankpressure>')])
+SAMPLES = "".join(
+    [
+        waypoint(0, 0, "<temperature>283.15</temperature>"),
+        waypoint(60, 12, '<tankpressure ref="t1">2.0e7</tankpressure>'),
+        waypoint(120, 0, '<tankpressure ref="t1">1.9e7</tankpressure>'),
+    ]
+)
 
 
-def dive(identifier: str = "d1", *, start: str = START, before: str = "", tanks: str = TANKDATA, samples: str = SAMPLES, after: str = "") -> str:
+def dive(
+    identifier: str = "d1",
+    *,
+    start: str = START,
+    before: str = "",
+    tanks: str = TANKDATA,
+    samples: str = SAMPLES,
+    after: str = "",
+) -> str:
     """A dive of version 3."""
     inside = f"<samples>{samples}</samples>" if samples is not None else ""
-    return (f'<dive id="{identifier}"><informationbeforedive>{start}{before}</informationbeforedive>{tanks}{inside}'
-            f"<informationafterdive>{after}</informationafterdive></dive>")
+    return (
+        f'<dive id="{identifier}"><informationbeforedive>{start}{before}</informationbeforedive>{tanks}{inside}'
+        f"<informationafterdive>{after}</informationafterdive></dive>"
+    )
 
 
-def document(*dives: str, owner: str = "M-03", tanks: str = TANK, gases: str = MIX, sites: str = "", root: str = "uddf", head: str = "",
-             version: str = "3.2.1", space: str = "") -> str:
+def document(
+    *dives: str,
+    owner: str = "M-03",
+    tanks: str = TANK,
+    gases: str = MIX,
+    sites: str = "",
+    root: str = "uddf",
+    head: str = "",
+    version: str = "3.2.1",
+    space: str = "",
+) -> str:
     """A whole document."""
     return (
-        f'<?xml version="1.0" encoding="UTF-8"?>\n{head}<{root} version="{version}"{space}>\n<generator><name>test</name></generator>\n'
+        f'<?xml version="1.0" encoding="UTF-8"?>\n{head}<{root} version="{version}"{space}>\n'
+        "<generator><name>test</name></generator>\n"
         f'<diver><owner id="{owner}"><equipment>{tanks}</equipment></owner></diver>\n<divesite>{sites}</divesite>\n'
-        f"<gasdefinitions>{gases}</gasdefinitions>\n<profiledata><repetitiongroup id=\"g\">\n" + "\n".join(dives)
-        + f"\n</repetitiongroup></profiledata>\n</{root}>\n")
+        f'<gasdefinitions>{gases}</gasdefinitions>\n<profiledata><repetitiongroup id="g">\n'
+        + "\n".join(dives)
+        + f"\n</repetitiongroup></profiledata>\n</{root}>\n"
+    )
 
 
 class Read:
@@ -65,7 +95,16 @@ class Read:
         return sum(t.rows_read for t in mine), sum(len(t.rows) for t in mine), sum(t.rows_rejected for t in mine)
 
 
-def read(folder: Path, content: str | bytes, *, members=("M-03",), links=(), settings: str = "", in_folder: str | None = None, units=()) -> Read:
+def read(
+    folder: Path,
+    content: str | bytes,
+    *,
+    members=("M-03",),
+    links=(),
+    settings: str = "",
+    in_folder: str | None = None,
+    units=(),
+) -> Read:
     """Write a document and read it with a station of its own."""
     station = folder / "station"
     station.mkdir(exist_ok=True)
@@ -76,7 +115,9 @@ def read(folder: Path, content: str | bytes, *, members=("M-03",), links=(), set
         old.unlink()
     path = folder / "log.uddf"
     path.write_bytes(content if isinstance(content, bytes) else content.encode("utf-8"))
-    told = pd.DataFrame([dict(zip(LINK_COLUMNS, row, strict=True)) for row in links], columns=LINK_COLUMNS).astype("str")
+    told = pd.DataFrame([dict(zip(LINK_COLUMNS, row, strict=True)) for row in links], columns=LINK_COLUMNS).astype(
+        "str"
+    )
     return Read(list(read_uddf(path, load_station(station), told, set(members), in_folder, workplace, set(units))))
 
 
@@ -85,4 +126,6 @@ def in_namespace(text: str, prefix: str = "") -> str:
     if not prefix:
         return text.replace('<uddf version="3.2.1"', '<uddf version="3.2.1" xmlns="urn:test:uddf"')
     text = re.sub(r"<(/?)(?=[a-z])", rf"<\1{prefix}:", text)
-    return text.replace(f'<{prefix}:uddf version="3.2.1"', f'<{prefix}:uddf version="3.2.1" xmlns:{prefix}="urn:test:uddf"')
+    return text.replace(
+        f'<{prefix}:uddf version="3.2.1"', f'<{prefix}:uddf version="3.2.1" xmlns:{prefix}="urn:test:uddf"'
+    )

@@ -1,0 +1,92 @@
+"""The text of a new `station.toml`: every policy at its default, each with its sentence, and examples to take up."""
+
+import json
+from dataclasses import fields
+from typing import Any
+
+from schemas.policy import SECTIONS
+
+RULE_SETS = ("uk", "us", "de", "fr", "au", "adr")
+
+
+def station_text(name: str, rule_set: str, time_zone: str, today: str) -> str:
+    """The text of a new `station.toml`."""
+    lines = [
+        "# Settings of this station. A line that begins with # is a note; remove the # to set what it names.",
+        "",
+        "[station]",
+        f"name = {_toml(name)}",
+        "# Times without a zone are in this one, unless a source names its own.",
+        f"time_zone = {_toml(time_zone)}",
+        f"# Inspection periods, purity and filling limits: {', '.join(RULE_SETS)}. Local law decides.",
+        f"rule_set = {_toml(rule_set)}",
+        '# What counts as today: "clock", "data" (the last day in any input) or a day such as "2031-05-20".',
+        f"today = {_toml(today)}",
+        "",
+    ]
+    kinds: dict[str, Any] = dict(SECTIONS)
+    for section, kind in kinds.items():
+        lines += [f"# {(kind.__doc__ or '').strip()}", f"[policy.{section}]"]
+        for f in fields(kind):
+            says = f.metadata["says"]
+            lines.append(f"# {says}")
+            lines.append(f"# {f.name} =" if f.default is None else f"{f.name} = {_toml(f.default)}")
+        lines.append("")
+    return "\n".join(lines) + _MORE
+
+
+def _toml(value: Any) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        # TOML and JSON write a basic string alike, but for the delete character
+        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+    return repr(value)
+
+
+_MORE = """\
+# How your own files differ from the headers and units coldfill knows. An example, for a fill log:
+# [sources.fills]
+# names = ["compressor-book*"]         # further file names of this source
+# sheet = "2031"                       # of a workbook; else the first
+# header_row = 1
+# separator = ";"                      # else told from the header
+# encoding = "utf-8"
+# zone = "Europe/London"               # of times that give none
+# decimal = ","
+# thousands = "."
+# empty = ["n/a", "-"]                 # words that mean: not known
+# less_than = "limit"                  # a laboratory's '<0.1' is read as its limit, flagged
+# ignore = ["Signature"]               # columns to pass over
+# key = ["unit_id", "filled_at"]       # builds fill_id where the log has none
+# [sources.fills.headers]              # ours = theirs; two are joined by a blank
+# unit_id = "Cylinder"
+# filled_at = ["Date", "Time"]
+# [sources.fills.units]                # "*_bar" = "psi" means all of them
+# stop_pressure = "psi"
+# [sources.fills.formats]
+# filled_at = "DD/MM/YYYY hh:mm"
+# [sources.fills.words.fill_method]
+# decant = "banked_mix"
+# [sources.fills.stated]               # what the log never holds: marked as assumed on screen
+# ambient_c = [6, 6, 8, 10, 13, 16, 18, 18, 16, 13, 9, 7]
+# target_pressure_bar = "working_pressure"
+# fill_method = "air"
+# target_o2_pct = 20.95
+
+# Dive computer exports. Tank pressures: see uddf_pressure above.
+# [uddf]
+# zone = "Europe/London"
+# decimal = "."
+# [uddf.roles]                         # by the tank's id or name in the file
+# "tank-1" = "back"
+
+# Signing in: who is what. Without a role a person sees nothing.
+# [roles]
+# manager = ["someone@station.example"]
+# claim = ""                           # the provider's claim that holds roles, if it does
+
+[schedule]
+# Minute, hour, day, month, weekday: when `coldfill schedule` makes a pass.
+cron = "*/10 * * * *"
+"""
