@@ -47,7 +47,7 @@ def fills() -> pd.DataFrame:
         real = nominal - early - cooling - 0.03 * nominal
         rows.append({
             "fill_id": f"f{i:03d}", "filled_at": NOW - pd.Timedelta(hours=6 * (23 - i)), "unit_id": unit, "station_id": "pier", "operator": HOSTILE if i % 2 else "Cora",
-            "source_id": "comp-1", "gauge_id": "g1", "member_id": [ME, OTHER, None][i % 3], "water_capacity_l": capacity, "working_pressure_bar": target,
+            "source_id": ["comp-1", "bank-1"][i % 2], "gauge_id": "g1", "member_id": [ME, OTHER, None][i % 3], "water_capacity_l": capacity, "working_pressure_bar": target,
             "permitted_bar": target, "start_pressure_bar": 50.0, "target_pressure_bar": target, "stop_pressure_bar": target - 1.0, "ambient_c": 18.0, "fill_minutes": 6.0,
             "gas_c": 40.0, "gas_c_basis": "model", "settled_pressure_bar_15c": settled, "settled_low_bar_15c": settled - 3, "settled_high_bar_15c": settled + 3,
             "settled_pressure_bar_ref": settled, "reference_c": 15.0, "water_c": 11.0, "water_c_basis": "last_fortnight", "reads_in_water_bar": settled - 3,
