@@ -82,7 +82,7 @@ class TankFits:
     """What was found, a row a record; free litres and °C."""
 
     unknowns: NDArray  # (rows, UNKNOWNS): the columns are START, LAG, … of this module
-    unknowns_sd: NDArray
+    spread: NDArray  # (rows, UNKNOWNS, UNKNOWNS) their covariance
     used_free_l: NDArray
     used_sd_free_l: NDArray
     amount_free_l: NDArray  # (rows, STEPS + 1)
@@ -107,28 +107,38 @@ class TankFits:
     @property
     def start_c_sd(self) -> NDArray:
         """Its standard deviation, K."""
-        return self.unknowns_sd[:, START]
+        return self.sd_of(START)
+
+    def sd_of(self, place: int) -> NDArray:
+        """Standard deviation of one of the unknowns."""
+        return np.sqrt(np.abs(self.spread[:, place, place]))
 
     @property
     def end_c(self) -> NDArray:
         """Gas temperature at the last sample, °C."""
         return self.gas_c[:, -1]
 
+    def take(self, rows: NDArray) -> "TankFits":
+        """The same for some of the rows."""
+        return TankFits(**{f.name: getattr(self, f.name)[rows] for f in fields(self)})
+
     @classmethod
     def blank(cls, rows: int, readings: int) -> "TankFits":
         """Nothing known of so many rows."""
-        wide = {"unknowns": UNKNOWNS, "unknowns_sd": UNKNOWNS, "amount_free_l": STEPS + 1, "gas_c": STEPS + 1,
-                "modelled_bar": STEPS + 1, "rate_l_min": STEPS, "residual_bar": readings, "weight": readings}
-        return cls(**{f.name: np.full((rows, wide[f.name]) if f.name in wide else rows, np.nan) for f in fields(cls)})
+        wide: dict[str, tuple[int, ...]] = {
+            "unknowns": (UNKNOWNS,), "spread": (UNKNOWNS, UNKNOWNS), "amount_free_l": (STEPS + 1,), "gas_c": (STEPS + 1,),
+            "modelled_bar": (STEPS + 1,), "rate_l_min": (STEPS,), "residual_bar": (readings,), "weight": (readings,),
+        }
+        return cls(**{f.name: np.full((rows, *wide.get(f.name, ())), np.nan) for f in fields(cls)})
 
     def put(self, rows: NDArray, fits: "TankFits") -> None:
         """Write fits of some rows into their places."""
         for f in fields(self):
             mine, theirs = getattr(self, f.name), getattr(fits, f.name)
-            if mine.ndim == 1:
-                mine[rows] = theirs
-            else:
+            if mine.ndim == 2:
                 mine[rows, : theirs.shape[1]] = theirs
+            else:
+                mine[rows] = theirs
 
 
 def _knots() -> NDArray:
@@ -141,7 +151,7 @@ def _knots() -> NDArray:
     return weights
 
 
-_KNOT_WEIGHTS = _knots()
+KNOT_WEIGHTS = _knots()
 _WIDE = np.full(KNOTS, np.inf)
 _LARGEST_STEP = np.array([15.0, 0.5, 1.0, 8.0, np.inf, np.inf, np.inf, *_WIDE])
 _LOW = np.array([-25.0, -1.2, 0.0, -12.0, -np.inf, -5.0, -np.inf, *-_WIDE])
@@ -192,7 +202,7 @@ def _fit(r: TankRecords, rounds: int, start: NDArray | None) -> TankFits:
     prior_conductance = conductance_w_k(per_cylinder, r.cylinders)
 
     # what is used in a step is linear in inflation, mean rate and the rate's departures at knots
-    makes_use = np.concatenate([descent[:, :, None], breath[:, :, None], breath[:, :, None] * _KNOT_WEIGHTS], axis=2)
+    makes_use = np.concatenate([descent[:, :, None], breath[:, :, None], breath[:, :, None] * KNOT_WEIGHTS], axis=2)
     taken = np.concatenate([np.zeros((rows, 1, 2 + KNOTS)), np.cumsum(makes_use, axis=1)], axis=1)
     guess = _first_guess(r, mix, capacity, known, at, descent)
     x = guess.copy() if start is None else np.where(np.isfinite(start), start, guess)
@@ -258,7 +268,7 @@ def _fit(r: TankRecords, rounds: int, start: NDArray | None) -> TankFits:
     fine = enough & np.isfinite(modelled).all(axis=1) & np.isfinite(variance)
 
     def kept(values: NDArray) -> NDArray:
-        return np.where(fine if values.ndim == 1 else fine[:, None], values, np.nan)
+        return np.where(fine.reshape(-1, *[1] * (values.ndim - 1)), values, np.nan)
 
     off = x - centre
     misfit = (residual**2 * root**2).sum(axis=1) + np.einsum("ij,ijk,ik->i", off, prior, off)
@@ -269,10 +279,10 @@ def _fit(r: TankRecords, rounds: int, start: NDArray | None) -> TankFits:
         "ijk,ikj->i", memory, spread[:, DEPARTURES, DEPARTURES]
     )
     return TankFits(
-        unknowns=kept(x), unknowns_sd=kept(np.sqrt(np.abs(np.einsum("ijj->ij", spread)))),
+        unknowns=kept(x), spread=kept(spread),
         used_free_l=kept(used.sum(axis=1)), used_sd_free_l=kept(np.sqrt(np.maximum(variance, 0.0))),
         amount_free_l=kept(amount), gas_c=kept(gas_c), modelled_bar=kept(modelled),
-        rate_l_min=kept(x[:, RATE][:, None] + departures @ _KNOT_WEIGHTS.T),
+        rate_l_min=kept(x[:, RATE][:, None] + departures @ KNOT_WEIGHTS.T),
         residual_bar=np.where(known, residual, np.nan), weight=np.where(known, np.minimum(weight, 1.0), 0.0),
         rate_scatter=kept(scatter / KNOTS), log_evidence=kept(evidence),
     )

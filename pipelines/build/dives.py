@@ -85,10 +85,11 @@ def build_member_dives(
     rows["alone"] = alone(rows, sides.left_out)
     able = np.isfinite(rows["capacity_l"].to_numpy(float)) & (rows["place"] >= 0) & ~sides.left_out & ~rows["not_breathable"]
     rows["has_ends"] &= able
-    fits = fit_rows(rows, rows["place"].to_numpy(int), grid, readings, (by_trace & able).to_numpy(bool))
+    counted = rows["breathed"].to_numpy(bool) & ~sides.left_out
+    fits, together_sd = fit_rows(rows, rows["place"].to_numpy(int), grid, readings, (by_trace & able).to_numpy(bool), counted)
 
     built = Built(
-        member_id=member_id, dives=dives, rows=rows, samples=laid, grid=grid, place=place, flat=flat, readings=readings, fits=fits,
+        member_id=member_id, dives=dives, rows=rows, samples=laid, grid=grid, place=place, flat=flat, readings=readings, fits=fits, together_sd=together_sd,
         by_trace=(by_trace & able).to_numpy(bool), sides=sides, water_c=water_c, water_assumed=water_assumed,
         start_assumed=start_assumed, flags=flags, policy=policy,
     )

@@ -7,8 +7,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pipelines.build.dives_samples import TANKS, Grid, Samples
+from shared.tank_joint import share_breathing
 from shared.tank_learning import Pool, pool, pool_variance
-from shared.tank_trace import CHILL, INFLATION, LAG, START, STEPS, TankFits, TankRecords, fit_tanks
+from shared.tank_trace import CHILL, INFLATION, LAG, STEPS, TankFits, TankRecords, fit_tanks
 
 LEAST_READINGS = 8
 LEAST_SPAN = 0.5
@@ -45,7 +46,7 @@ def gather(rows: pd.DataFrame, samples: Samples, grid: Grid) -> Readings:
     """Readings of each row of cylinders; spikes have gone before."""
     n = len(rows)
     place = samples.place[rows["dive"].to_numpy(int)] if n else np.empty(0, int)
-    tank = rows["tank_no"].to_numpy(int)
+    tank = rows["tank_no"].fillna(0).to_numpy(int)
     row_of = np.full((TANKS + 1, max(samples.starts.size, 1)), -1)
     sampled = (place >= 0) & (tank >= 1) & (tank <= TANKS)
     row_of[tank[sampled], place[sampled]] = np.flatnonzero(sampled)
@@ -155,15 +156,13 @@ def learn(rows: pd.DataFrame, fits: TankFits, now: Learned) -> Learned:
     use = rows["alone"].to_numpy(bool) & np.isfinite(fits.used_free_l)
     if use.sum() < LEAST_TO_LEARN:
         return now
-    found, sd = fits.unknowns[use], fits.unknowns_sd[use]
-    heat = now.heat
     part = rows[use]
     stated, stated_sd = part["start_c"].to_numpy(float), part["start_sd_c"].to_numpy(float)
-    off, off_sd = (found[:, START] - stated) / stated_sd, sd[:, START] / stated_sd
+    off, off_sd = (fits.start_c[use] - stated) / stated_sd, fits.start_c_sd[use] / stated_sd
     basis = part["start_basis"].to_numpy(str)
     last, air = basis == "last_known", (basis != "last_known") & (basis != "assumed")
     return Learned(
-        heat, pool(off[last], off_sd[last], now.start_last, FIRST_START), pool(off[air], off_sd[air], now.start_air, FIRST_START),
+        now.heat, pool(off[last], off_sd[last], now.start_last, FIRST_START), pool(off[air], off_sd[air], now.start_air, FIRST_START),
         float(np.clip(np.sqrt(pool_variance(fits.rate_scatter[use], ALONE_RATE_SD**2)), 0.06, 0.6)),
     )
 
@@ -196,17 +195,24 @@ def usable_trace(rows: pd.DataFrame, readings: Readings, duration_s: NDArray) ->
     return (readings.count >= LEAST_READINGS) & (span >= LEAST_SPAN) & ~readings.rose
 
 
-def fit_rows(rows: pd.DataFrame, place: NDArray, grid: Grid, readings: Readings, by_trace: NDArray) -> TankFits:
+def fit_rows(rows: pd.DataFrame, place: NDArray, grid: Grid, readings: Readings, by_trace: NDArray, counted: NDArray) -> tuple[TankFits, dict[int, float]]:
     """Fit every row: with its pressures over time where `by_trace`, else with `start_bar` and `end_bar`.
 
-    The two pressures of the record also stand in where a trace starts late or ends early.
+    The two pressures of the record also stand in where a trace starts late or ends early. Cylinders that
+    were breathed in turns (`counted`, with a trace each) are made to add up to one diver's rate.
+
+    Returns
+    -------
+    fits : TankFits
+    together_sd : dict of int to float
+        By dive, standard deviation of what such cylinders gave together, free litres.
     """
     n = len(rows)
     out = TankFits.blank(n, STEPS + 2)
     step = table_step_bar(rows["start_bar"].to_numpy(float), rows["end_bar"].to_numpy(float))
     written_sd = np.full(n, np.hypot(step / np.sqrt(12.0), GAUGE_SCATTER_BAR))
     trace, ends = np.flatnonzero(by_trace), np.flatnonzero(~by_trace & rows["has_ends"].to_numpy(bool))
-    learned = UNTAUGHT
+    learned, together_sd = UNTAUGHT, {}
     if trace.size:
         late = readings.first_s[trace] > NEAR_END_S
         early = grid.duration_s[place[trace]] - readings.last_s[trace] > NEAR_END_S
@@ -224,9 +230,16 @@ def fit_rows(rows: pd.DataFrame, place: NDArray, grid: Grid, readings: Readings,
             learned = taught
             fits = fit_tanks(records_of(part, place[trace], grid, at, bar, sd, learned), rounds=3, start=fits.unknowns)
         out.put(trace, fits)
+        dive = rows["dive"].to_numpy(int)
+        unknown = np.unique(dive[counted & ~by_trace])
+        turns = np.flatnonzero((counted & ~rows["alone"].to_numpy(bool))[trace] & ~np.isin(dive[trace], unknown))
+        if turns.size:
+            some = records_of(part.iloc[turns], place[trace][turns], grid, at[turns], bar[turns], sd[turns], learned)
+            shared, together_sd = share_breathing(fits.take(turns), some, dive[trace][turns], learned.rate_sd, ALONE_RATE_LAG_S)
+            out.put(trace[turns], shared)
     if ends.size:
         at = np.tile([0.0, float(STEPS)], (ends.size, 1))
         bar = rows[["start_bar", "end_bar"]].to_numpy(float)[ends]
         of_ends = records_of(rows.iloc[ends], place[ends], grid, at, bar, np.column_stack([written_sd[ends]] * 2), learned)
         out.put(ends, fit_tanks(of_ends, rounds=3))
-    return out
+    return out, together_sd

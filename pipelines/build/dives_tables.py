@@ -40,6 +40,7 @@ class Built:
     flat: NDArray
     readings: Readings
     fits: TankFits
+    together_sd: dict[int, float]
     by_trace: NDArray
     sides: Sides
     water_c: NDArray
@@ -106,6 +107,9 @@ def consumption_table(built: Built) -> pd.DataFrame:
     total = built.by_dive(used, counted)
     alone, summed = np.sqrt(built.by_dive(sd**2, counted)), built.by_dive(sd, counted)
     spread = np.sqrt((1 - TOGETHER) * alone**2 + TOGETHER * summed**2)
+    # cylinders breathed in turns were fitted together, so their sum is surer than its parts
+    for number, of_sum in built.together_sd.items():
+        spread[number] = np.sqrt(of_sum**2 + np.maximum(alone[number] ** 2 - np.sum(fits.used_sd_free_l[counted & (built.dive == number)] ** 2), 0))
     # a mean depth is rounded, and a duration too
     spread = np.where(built.flat, np.hypot(spread, 0.02 * total), spread)
     usable = has_rows & ~blocked & np.isfinite(bar_min) & (bar_min > 0) & np.isfinite(total)

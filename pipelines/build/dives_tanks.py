@@ -42,7 +42,7 @@ def resolve_tanks(
     wanted = ["analysed_o2_pct", "analysed_he_pct", "target_o2_pct", "target_he_pct", "target_ar_pct", "gas_c", "in_test",
               "max_operating_depth_m", "max_operating_depth_deco_m"]
     beside = links.join(last.reindex(columns=wanted).add_prefix("fill_"))
-    rows = rows.merge(beside.drop(columns=["member_id"]), on=["dive_id", "tank_no"], how="left")
+    rows = rows.merge(beside.drop(columns=["member_id"]).drop_duplicates(["dive_id", "tank_no"]), on=["dive_id", "tank_no"], how="left")
 
     register = units.drop_duplicates("unit_id").set_index("unit_id")
     sides = units.loc[units["set_id"].notna() & (units["unit_id"] != units["set_id"]), "set_id"].value_counts()

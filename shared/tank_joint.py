@@ -1,0 +1,72 @@
+"""Several cylinders breathed in turns on one dive: none has a steady rate, but together they do.
+
+Each cylinder is first fitted by itself with a rate that may switch on and off. Then the rates are told
+to add up to one diver's: a linear observation, so one Kalman step over the dive's cylinders together.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shared.tank_trace import DEPARTURES, INFLATION, KNOT_WEIGHTS, KNOTS, RATE, UNKNOWNS, TankFits, TankRecords, fit_tanks
+
+_FREE_MEAN = 5.0
+
+
+def share_breathing(
+    fits: TankFits, records: TankRecords, dive: NDArray, rate_sd: float, rate_lag_s: float
+) -> tuple[TankFits, dict[int, float]]:
+    """Fits of cylinders whose rates add up to one diver's.
+
+    Parameters
+    ----------
+    fits, records : TankFits, TankRecords
+        A row a cylinder, fitted by itself.
+    dive : ndarray of int, (rows,)
+        Which dive each belongs to; all cylinders breathed on it must be there.
+    rate_sd, rate_lag_s : float
+        How steady the diver is: scatter of the rate as a share, and how long it is remembered.
+
+    Returns
+    -------
+    TankFits
+        The same rows.
+    dict of int to float
+        Standard deviation of each dive's sum of used gas, free litres: the rows' errors are no longer independent.
+    """
+    unknowns, used_sd, sums = fits.unknowns.copy(), fits.used_sd_free_l.copy(), {}
+    to_used = uses_of(records)
+    for number in np.unique(dive):
+        rows = np.flatnonzero(dive == number)
+        if rows.size < 2 or not np.isfinite(fits.used_free_l[rows]).all():
+            continue
+        x, spread = fits.unknowns[rows], fits.spread[rows]
+        total = (x[:, RATE, None] + x[:, DEPARTURES]).sum(axis=0)
+        mean = max(float(total.mean()), 1.0)
+        apart = records.duration_s[rows[0]] / (KNOTS - 1)
+        places = np.arange(KNOTS)
+        steady = np.exp(-np.abs(places[:, None] - places) * apart / rate_lag_s)
+        noise = (mean * rate_sd) ** 2 * steady + (_FREE_MEAN * mean) ** 2
+        # spread · Hᵀ with H = (rate + departure at each knot)
+        to_knots = spread[:, :, RATE, None] + spread[:, :, DEPARTURES]
+        innovation = noise + (to_knots[:, RATE, None, :] + to_knots[:, DEPARTURES, :]).sum(axis=0)
+        unknowns[rows] = x - to_knots @ np.linalg.solve(innovation, total - mean)
+        told = np.einsum("ij,ijk->ik", to_used[rows], to_knots)
+        gain = np.linalg.solve(innovation, told.T)
+        own = np.einsum("ij,ijk,ik->i", to_used[rows], spread, to_used[rows])
+        covariance = np.diag(own) - told @ gain
+        used_sd[rows] = np.sqrt(np.maximum(np.diag(covariance), 0.0))
+        sums[int(number)] = float(np.sqrt(max(covariance.sum(), 0.0)))
+    again = fit_tanks(records, rounds=0, start=unknowns)
+    return replace(again, used_sd_free_l=used_sd), sums
+
+
+def uses_of(records: TankRecords) -> NDArray:
+    """(rows, unknowns) how the gas used depends on the unknowns, free litres."""
+    breath = np.diff(records.bar_min, axis=1)
+    out = np.zeros((len(records), UNKNOWNS))
+    out[:, INFLATION] = np.maximum(np.diff(records.ambient_bar_abs, axis=1), 0.0).sum(axis=1)
+    out[:, RATE] = breath.sum(axis=1)
+    out[:, DEPARTURES] = breath @ KNOT_WEIGHTS
+    return out
