@@ -64,6 +64,9 @@ class Acceptor:
             self._store(raw.source, placed, "superseded", marked)
             self._store(raw.source, pd.concat([waiting, future]), "waiting", marked)
             self._store(raw.source, not_clean.drop(future.index), "rejected", marked)
+            if raw.rejected_rows is not None and len(raw.rejected_rows):
+                unread = conform(raw.rejected_rows, SOURCES[raw.source].fields.values(), keep=("row_number", "line", "assumed", "value_flags"))
+                self._store(raw.source, unread.reset_index(drop=True), "rejected", marked)
             self.warehouse.rank(raw.source, placed)
             self._list_passed_over(raw.source, file, sha256)
         return raw.rows_read, len(placed), raw.rows_read - len(placed)
