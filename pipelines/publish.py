@@ -59,7 +59,9 @@ class Publisher:
         return _read(self.folder / table / self.tables[table][part].file, table)
 
     def none(self, table: str) -> pd.DataFrame:
-        """A table without rows."""
+        """A table without rows; a working table has at least its key."""
+        if TABLES[table].internal:
+            return pd.DataFrame({"member_id": pd.Series([], dtype="str"), "dive_id": pd.Series([], dtype="str")})
         return empty(TABLES[table].fields.values())
 
     def link(self, table: str, part: str) -> int:

@@ -184,7 +184,7 @@ def _from_json(texts: list[str]) -> SharedModels:
 
 def models_for(model: pd.DataFrame, month_on: pd.Series) -> tuple[SharedModels, np.ndarray]:
     """Fits that these months ask for, and which of them each row has; a month not fitted has the last before it."""
-    if not len(model):
+    if not len(model) or not len(month_on):
         return prior_model(), np.zeros(len(month_on), int)
     ordered = model.sort_values("month_on", ignore_index=True)
     place = np.searchsorted(ordered["month_on"].to_numpy(), month_on.to_numpy("datetime64[us]"), side="right") - 1
