@@ -19,9 +19,19 @@ from pipelines.readers.values import strptime_of
 from schemas.fields import Field
 from schemas.sources import SOURCES
 
-_PLAIN = ("sheet", "encoding", "separator", "zone", "decimal", "thousands", "less_than")
+_PLAIN = (
+    "channel_names",
+    "channel_values",
+    "sheet",
+    "encoding",
+    "separator",
+    "zone",
+    "decimal",
+    "thousands",
+    "less_than",
+)
 _LISTS = ("names", "empty", "ignore", "key")
-_TABLES = ("headers", "units", "formats", "words", "stated")
+_TABLES = ("headers", "units", "formats", "words", "channels", "stated")
 KNOWN = ("header_row", *_PLAIN, *_LISTS, *_TABLES)
 
 
@@ -78,7 +88,15 @@ def read_mapping(source: str, told: Any, complain: Complain) -> Mapping:
                 good = read(source, SOURCES[source].fields[column], value, where, complain)
                 if good is not None:
                     made[key][column] = good
+    made["channels"] = _channels(source, told.get("channels", {}), (*at, "channels"), complain)
     mapping = Mapping(source, **{k: v for k, v in made.items() if v is not None})
+    if len({bool(mapping.channel_names), bool(mapping.channel_values), bool(mapping.channels)}) > 1:
+        complain(
+            (*at, "channels"),
+            mapping.channels,
+            "a log with a line a reading needs all three",
+            "Give channel_names, channel_values and [channels].",
+        )
     if mapping.thousands and mapping.thousands == mapping.decimal:
         complain((*at, "thousands"), mapping.thousands, "is the decimal mark as well", "Name another one.")
     if mapping.key and all(SOURCES[source].fields[c].kind != "text" for c in SOURCES[source].key):
@@ -89,6 +107,8 @@ def read_mapping(source: str, told: Any, complain: Complain) -> Mapping:
 def _plain(key: str, value: Any, where: tuple[str, ...], complain: Complain) -> str | None:
     rules: dict[str, tuple[Any, str, str]] = {
         "sheet": (lambda v: True, "", ""),
+        "channel_names": (lambda v: bool(v.strip()), "must be a header", ""),
+        "channel_values": (lambda v: bool(v.strip()), "must be a header", ""),
         "encoding": (_encoding, "is not known", f"One of: {', '.join(ENCODINGS)}."),
         "separator": (
             lambda v: len(v) == 1 and v not in "\"'\r\n.0123456789",
@@ -124,6 +144,16 @@ def _list(value: Any, where: tuple[str, ...], complain: Complain) -> tuple[str, 
         return tuple(listed)
     complain(where, value, "must be a list of texts", f'{where[-1]} = ["…"]')
     return None
+
+
+def _channels(source: str, told: Any, where: tuple[str, ...], complain: Complain) -> dict[str, str]:
+    if not isinstance(told, dict):
+        complain(where, told, "must be a table: their word = our column", '"sensor 1" = "tank_1_bar"')
+        return {}
+    for word, column in told.items():
+        if column not in SOURCES[source].fields:
+            complain((*where, word), column, f"is no column of {source}", "")
+    return {w: c for w, c in told.items() if isinstance(c, str) and c in SOURCES[source].fields}
 
 
 def _header(

@@ -68,6 +68,14 @@ _MORE = """\
 # filled_at = "DD/MM/YYYY hh:mm"
 # [sources.fills.words.fill_method]
 # decant = "banked_mix"
+# [sources.dive_samples]               # a log with a line a reading, for instance
+# channel_names = "Sensor"
+# channel_values = "Reading"
+# [sources.dive_samples.units]
+# t_s = "mm:ss"
+# [sources.dive_samples.channels]
+# "depth" = "depth_m"
+# "sensor 1" = "tank_1_bar"
 # [sources.fills.stated]               # what the log never holds: marked as assumed on screen
 # ambient_c = [6, 6, 8, 10, 13, 16, 18, 18, 16, 13, 9, 7]
 # target_pressure_bar = "working_pressure"

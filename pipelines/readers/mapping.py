@@ -34,6 +34,15 @@ _PRESSURES: dict[str, Convert] = {
     "mbar": _times(1e-3),
     "hPa": _times(1e-3),
 }
+#: durations written like a clock; they are read as seconds first
+CLOCKS = ("h:mm:ss", "mm:ss", "h:mm")
+
+
+def _clock(seconds: float) -> dict[str, Convert]:
+    return {written: _times(1.0 / seconds) for written in CLOCKS}
+
+
+_MINUTES: dict[str, Convert] = {"min": _times(1.0), "s": _times(1.0 / 60.0), "h": _times(60.0)} | _clock(60.0)
 _VOLUMES: dict[str, Convert] = {
     "l": _times(1.0),
     "ml": _times(1e-3),
@@ -49,14 +58,14 @@ CONVERSIONS: dict[str, dict[str, Convert]] = {
     "bar": _PRESSURES,
     "psi": {"psi": _times(1.0), "bar": _times(1.0 / BAR_PER_PSI)},
     "cuft": {"cuft": _times(1.0), "l": _times(1.0 / LITRE_PER_CUFT)},
-    "minutes": {"min": _times(1.0), "s": _times(1.0 / 60.0), "h": _times(60.0)},
-    "min": {"min": _times(1.0), "s": _times(1.0 / 60.0), "h": _times(60.0)},
-    "hours": {"h": _times(1.0), "min": _times(1.0 / 60.0), "d": _times(24.0)},
+    "minutes": _MINUTES,
+    "min": _MINUTES,
+    "hours": {"h": _times(1.0), "min": _times(1.0 / 60.0), "d": _times(24.0)} | _clock(3600.0),
     "pct": {"%": _times(1.0), "fraction": _times(100.0), "ppm": _times(1e-4)},
     "ppm": {"ppm": _times(1.0), "ppb": _times(1e-3), "%": _times(1e4)},
     "kg": {"kg": _times(1.0), "g": _times(1e-3), "lb": _times(KG_PER_LB)},
     "c": {"C": _times(1.0), "F": units.c_from_f, "K": units.celsius},
-    "s": {"s": _times(1.0), "min": _times(60.0), "h": _times(3600.0), "ms": _times(1e-3)},
+    "s": {"s": _times(1.0), "min": _times(60.0), "h": _times(3600.0), "ms": _times(1e-3)} | _clock(1.0),
     "m": {"m": _times(1.0), "ft": units.m_from_ft, "cm": _times(0.01)},
     "l": _VOLUMES,
 }
@@ -147,6 +156,10 @@ class Mapping:
     formats: dict[str, str] = field(default_factory=dict)
     #: contract column → word of the file → our word
     words: dict[str, dict[str, str]] = field(default_factory=dict)
+    #: for a log with a line a reading: the header over what was read, the one over the reading, and word → column
+    channel_names: str = ""
+    channel_values: str = ""
+    channels: dict[str, str] = field(default_factory=dict)
     #: contract column → a constant, twelve values by month, or `working_pressure`
     stated: dict[str, Any] = field(default_factory=dict)
 
@@ -201,7 +214,7 @@ def columns_named(source: str, name: str) -> list[str]:
 
 def same_header(text: str) -> str:
     """A header reduced to what identifies it: case, blanks, hyphens and the marks around units do not count."""
-    return re.sub(r"[\s_\-]+", "_", text.strip().strip("\ufeff").casefold()).strip("_")
+    return re.sub(r"[\s_\-]+", "_", re.sub(r"[()\[\]°]", " ", text).strip("\ufeff ").casefold()).strip("_")
 
 
 def required_columns(source: str) -> frozenset[str]:

@@ -10,6 +10,7 @@ import pyarrow.compute as pc
 
 from pipelines.readers import values
 from pipelines.readers.csv_text import MOST_BYTES, read_csv, true_kind
+from pipelines.readers.long_form import widened
 from pipelines.readers.mapping import Mapping, key_column, same_header, unit_ending, units_of
 from pipelines.readers.raw import DTYPES, Problem, RawTable, lists, problem, refuse, unknown
 from pipelines.readers.sheet import Refused, Sheet, refused
@@ -78,14 +79,16 @@ def _sheet(path: Path, source: str, mapping: Mapping) -> Sheet:
 
 def _typed(sheet: Sheet, source: str, mapping: Mapping, zone: str, folder_member: str | None) -> RawTable:
     fields = SOURCES[source].fields
+    problems: list[Problem] = []
+    sheet = widened(sheet, source, mapping, problems)
     size = len(sheet.lines)
-    table = RawTable(source, pd.DataFrame(), notes=sheet.notes, rows_read=size)
+    table = RawTable(source, pd.DataFrame(), problems, notes=sheet.notes, rows_read=size)
     texts, origin = _columns(sheet, source, mapping, table.problems)
     _check_required(source, mapping, texts, sheet.headers, folder_member)
 
     bad = _Bad(size)
     for row, (rule, words) in sheet.bad_rows.items():
-        bad.row(row, rule, None, words)
+        bad.row(row, rule, words.get("column"), words)
     for (row, column), (rule, words) in sheet.bad_cells.items():
         bad.row(row, rule, origin.get(column, sheet.headers[column]), words, severity=words.get("severity", "row"))
     for row in _examples(sheet, size):
@@ -180,7 +183,7 @@ class _Bad:
         for row, severity, rule, column, words in sorted(self.found, key=lambda f: f[0]):
             if row in self.alone and rule != "example_row":
                 continue
-            told = {k: v for k, v in words.items() if k not in ("severity", "value")}
+            told = {k: v for k, v in words.items() if k not in ("severity", "value", "column")}
             made.append(
                 problem(
                     rule,
@@ -202,6 +205,7 @@ def _columns(
     """Contract column → its text, and place in the file → contract column."""
     fields = SOURCES[source].fields
     places: dict[str, int] = {}
+    understood = {same_header(h) for h in (*fields, *mapping.key, *(t for ts in mapping.headers.values() for t in ts))}
     for place, header in enumerate(sheet.headers):
         reduced = same_header(header)
         if not reduced:
@@ -218,9 +222,9 @@ def _columns(
                     )
                 )
             continue
-        if reduced in places:
+        if reduced in places and reduced in understood:
             raise refused("header_twice", value=header)
-        places[reduced] = place
+        places.setdefault(reduced, place)
 
     if mapping.empty:
         nothing = pa.array([e.strip().lower() for e in mapping.empty], type=pa.string())

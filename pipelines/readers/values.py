@@ -15,7 +15,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipelines.readers.mapping import DAY_NUMBER, Mapping, conversion, known_conversion, unit_ending
+from pipelines.readers.mapping import CLOCKS, DAY_NUMBER, Mapping, conversion, known_conversion, unit_ending
 from pipelines.readers.raw import text_series
 
 LONGEST_CELL = 10_000
@@ -83,6 +83,8 @@ def numbers(column: pa.Array, name: str, mapping: Mapping, *, whole: bool = Fals
 
 
 def _plain_numbers(column: pa.Array, name: str, mapping: Mapping, unit: str) -> Typed:
+    if unit in CLOCKS:
+        return _clock_times(column, unit)
     if mapping.decimal == ".":
         try:
             values = pc.cast(column, pa.float64()).to_numpy(zero_copy_only=False)
@@ -109,6 +111,29 @@ def _plain_numbers(column: pa.Array, name: str, mapping: Mapping, unit: str) -> 
         if limits:
             flags["below_limit_of_detection"] = np.isin(np.arange(len(values)), limits)
     return Typed(values, bad, flags)
+
+
+def _clock_times(column: pa.Array, written: str) -> Typed:
+    """Durations written like a clock, in seconds."""
+    shape = (
+        r"^(?P<h>\d{1,4}):(?P<m>\d\d)(?P<s>)$"
+        if written == "h:mm"
+        else (r"^(?:(?P<h>\d{1,4}):)?(?P<m>\d{1,4}):(?P<s>\d\d(?:\.\d+)?)$")
+    )
+    parts = pc.extract_regex(column, shape)
+    values = np.zeros(len(column))
+    for name, seconds in (("h", 3600.0), ("m", 60.0), ("s", 1.0)):
+        text = pc.struct_field(parts, name)
+        part = pc.cast(pc.if_else(pc.equal(text, ""), "0", text), pa.float64()).to_numpy(zero_copy_only=False)
+        values = values + part * seconds
+    return Typed(
+        values,
+        {
+            int(i): ("not_in_its_format", {"limit": written})
+            for i in np.flatnonzero(np.isnan(values))
+            if column[i].is_valid
+        },
+    )
 
 
 def judge_number(text: str, name: str, mapping: Mapping, unit: str = "") -> Any:

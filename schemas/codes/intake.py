@@ -194,6 +194,11 @@ CELL = [
         'Give fill_method, or state it too: [sources.{source}.stated] fill_method = "air".',
     ),
     Code(
+        "unknown_channel",
+        "The readings of {value} are not asked for.",
+        'Name its column in station.toml, [sources.{source}.channels] "{value}" = "…", or leave it.',
+    ),
+    Code(
         "samples_conflict",
         "Two rows of one moment disagree about {column}.",
         "Keep one of them.",
