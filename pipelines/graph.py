@@ -88,10 +88,11 @@ def build_all(station: Station, warehouse: Warehouse, publisher: Publisher, toda
     dives = _dives(build, units, fills)
     progress("Fills and first readings in the water", 3, steps)
     fills = _fills(build, units, _water_readings(dives["dive_fits"]), "fill_quality")
-    progress("Trends", 4, steps)
-    trends = _trends(build, dives["dive_consumption"])
-    progress("Reserves", 5, steps)
-    _reserves(build, units, fills, dives, trends)
+    if len(dives["dive_consumption"]):  # before the first dive there is nothing to follow
+        progress("Trends", 4, steps)
+        trends = _trends(build, dives["dive_consumption"])
+        progress("Reserves", 5, steps)
+        _reserves(build, units, fills, dives, trends)
     from pipelines.build.gas_added import build_gas_added
 
     given = build_gas_added(fills, build.policy)
