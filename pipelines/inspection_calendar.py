@@ -7,14 +7,23 @@ import pandas as pd
 
 NAMESPACE = uuid.uuid5(uuid.NAMESPACE_DNS, "coldfill.invalid")
 WORDS = {
-    "visual": "visual inspection", "hydrostatic": "hydrostatic test", "eddy_current": "eddy-current test",
-    "ultrasonic": "ultrasonic test", "valve_service": "valve service", "end_of_service_life": "end of service life",
+    "visual": "visual inspection",
+    "hydrostatic": "hydrostatic test",
+    "eddy_current": "eddy-current test",
+    "ultrasonic": "ultrasonic test",
+    "valve_service": "valve service",
+    "end_of_service_life": "end of service life",
 }
 DECIDES = "Law, the stamp on the cylinder and a competent inspector decide."
 
 
 def inspection_calendar(
-    cylinder_health: pd.DataFrame, inspection_plan: pd.DataFrame, as_of_on: pd.Timestamp, station_name: str, *, notice_days: int = 60
+    cylinder_health: pd.DataFrame,
+    inspection_plan: pd.DataFrame,
+    as_of_on: pd.Timestamp,
+    station_name: str,
+    *,
+    notice_days: int = 60,
 ) -> bytes:
     """The calendar: a day-long event for the next date of each cylinder, and one for each planned visit.
 
@@ -38,9 +47,14 @@ def inspection_calendar(
     from icalendar import Calendar
 
     calendar = Calendar()
-    for name, value in (("prodid", "-//coldfill//inspections//EN"), ("version", "2.0"), ("calscale", "GREGORIAN"),
-                        ("method", "PUBLISH"), ("name", f"Inspections, {station_name}"),
-                        ("x-wr-calname", f"Inspections, {station_name}")):
+    for name, value in (
+        ("prodid", "-//coldfill//inspections//EN"),
+        ("version", "2.0"),
+        ("calscale", "GREGORIAN"),
+        ("method", "PUBLISH"),
+        ("name", f"Inspections, {station_name}"),
+        ("x-wr-calname", f"Inspections, {station_name}"),
+    ):
         calendar.add(name, value)
     calendar.add("refresh-interval", timedelta(days=1), parameters={"VALUE": "DURATION"})
     day = pd.Timestamp(as_of_on)
@@ -49,20 +63,32 @@ def inspection_calendar(
     for row in dated.itertuples(index=False):
         what = WORDS.get(row.next_due_kind, row.next_due_kind)
         late = row.next_due_on < day
-        calendar.add_component(_event(
-            _uid(station_name, row.cylinder_id), row.next_due_on, day,
-            f"{row.cylinder_id}: {what} {'was due, may not be filled' if late else 'due'}",
-            f"In test up to and including this day under rule set {row.rule_set}. {DECIDES}",
-            [] if late else [notice_days, 14],
-        ))
+        calendar.add_component(
+            _event(
+                _uid(station_name, row.cylinder_id),
+                row.next_due_on,
+                day,
+                f"{row.cylinder_id}: {what} {'was due, may not be filled' if late else 'due'}",
+                f"In test up to and including this day under rule set {row.rule_set}. {DECIDES}",
+                [] if late else [notice_days, 14],
+            )
+        )
     for visit_on, rows in inspection_plan.groupby("visit_on"):
         who = sorted(set(rows["cylinder_id"]))
-        calendar.add_component(_event(
-            _uid(station_name, "visit", f"{visit_on:%Y-%m-%d}"), visit_on, day,
-            f"Inspector's visit: {len(who)} cylinder{'s' if len(who) > 1 else ''}",
-            "; ".join(f"{r.cylinder_id} ({WORDS.get(r.kind, r.kind)})" for r in rows.sort_values("cylinder_id").itertuples()) + f". {DECIDES}",
-            [7, 1],
-        ))
+        calendar.add_component(
+            _event(
+                _uid(station_name, "visit", f"{visit_on:%Y-%m-%d}"),
+                visit_on,
+                day,
+                f"Inspector's visit: {len(who)} cylinder{'s' if len(who) > 1 else ''}",
+                "; ".join(
+                    f"{r.cylinder_id} ({WORDS.get(r.kind, r.kind)})"
+                    for r in rows.sort_values("cylinder_id").itertuples()
+                )
+                + f". {DECIDES}",
+                [7, 1],
+            )
+        )
     return calendar.to_ical()
 
 

@@ -13,8 +13,21 @@ import numpy as np
 from shared.inspection_rules import KINDS, Period, RuleSet, load_rule_set, rule_sets
 
 __all__ = [
-    "DATE_KINDS", "INCLUDED_IN", "KINDS", "STATES", "Cylinders", "Inspections", "RuleSet", "States", "add_months",
-    "alloy_matches", "last_event_on", "load_rule_set", "oxygen_clean_at", "rule_sets", "state_on_days",
+    "DATE_KINDS",
+    "INCLUDED_IN",
+    "KINDS",
+    "STATES",
+    "Cylinders",
+    "Inspections",
+    "RuleSet",
+    "States",
+    "add_months",
+    "alloy_matches",
+    "last_event_on",
+    "load_rule_set",
+    "oxygen_clean_at",
+    "rule_sets",
+    "state_on_days",
 ]
 
 DATE_KINDS = ("visual", "hydrostatic", "eddy_current", "ultrasonic")
@@ -237,9 +250,7 @@ def state_on_days(
             any_period |= mask
             last = _latest([passed[k] for k in period.counts_from])
             start = _start(cylinders, period.start)[cylinder]
-            date = np.where(
-                np.isnat(last), add_months(start, period.first_months), add_months(last, period.months)
-            )
+            date = np.where(np.isnat(last), add_months(start, period.first_months), add_months(last, period.months))
             note(mask & np.isnat(date), f"{period.kind}_date_unknown")
             lacking |= mask & np.isnat(date)
             _take_earlier(due_by_kind[period.kind], date, mask)
@@ -263,7 +274,9 @@ def state_on_days(
 
     # a cylinder of unknown age without any passed inspection has no date at all, unless its rule set counts
     # from first use and that is known
-    no_basis = np.isnat(cylinders.manufactured_on[cylinder]) & np.isnat(_latest([passed[k] for k in DATE_KINDS])) & lacking
+    no_basis = (
+        np.isnat(cylinders.manufactured_on[cylinder]) & np.isnat(_latest([passed[k] for k in DATE_KINDS])) & lacking
+    )
     no_rules = ~known_rules[cylinder]
     no_period = ~no_rules & ~any_period
     note(no_rules, "rule_set_unknown")

@@ -55,8 +55,15 @@ def load_rule_set(path: Path) -> RuleSet:
     RuleError
         Missing source, edition, mark or period, an unknown kind; the text names file and line.
     """
-    rules = read_rules(path, {"": ("code", "name", "periods"), "periods": ("kind", "months", "counts_from", "start"),
-                              "barred": ("alloys", "from_on"), "rejection": ("permanent_expansion_over_pct",)})
+    rules = read_rules(
+        path,
+        {
+            "": ("code", "name", "periods"),
+            "periods": ("kind", "months", "counts_from", "start"),
+            "barred": ("alloys", "from_on"),
+            "rejection": ("permanent_expansion_over_pct",),
+        },
+    )
     return RuleSet(
         code=rules["code"],
         name=rules["name"],

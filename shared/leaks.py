@@ -17,6 +17,9 @@ SOUND_SD_BAR_PER_DAY = 0.1
 SOUND_BELOW_SD = 2.0
 # weight of the stated reading error against the scatter found, in intervals
 SCATTER_PRIOR_INTERVALS = 12.0
+# falls beyond `unexplained_bar` up to so many times that may still be a leak, where they keep to one rate
+STEADY_FALL_TIMES = 2.5
+STEADY_FALL_DAYS = 10.0
 # a single drop this far from what the unit's other intervals foretell is use that nobody logged
 LONE_DROP_SD = 3.5
 LEAST_LONE_DROP_BAR = 5.0
@@ -95,15 +98,21 @@ def leak_rates(
     Notes
     -----
     loss = offset(group) + rate(unit)·days + error; offset ~ N(0, group_sd²), rate ~ N(fleet's, 1 bar/day),
-    error scaled by the fleet's own robust scatter. Linear and Gaussian, so solved at once. A lone large drop among a unit's intervals is taken for
-    use. A leak and the temperature do not look alike: contents are compared, not pressures.
+    error scaled by the fleet's own robust scatter. Linear and Gaussian, so solved at once. A lone large
+    drop among a unit's intervals is taken for use; falls beyond `unexplained_bar` are use unless three or
+    more of ten days and longer keep to one rate. Contents are compared, not pressures, so that a change of
+    temperature is no leak.
     """
     unit, group = np.asarray(intervals.unit, "int64"), np.asarray(intervals.group, "int64")
     days, loss = np.asarray(intervals.days, float), np.asarray(intervals.loss_bar, float)
     sd = np.maximum(np.asarray(intervals.sd_bar, float), 0.05)
     group_sd = np.maximum(np.asarray(group_sd_bar, float), 1e-3)
 
-    readable = np.isfinite(loss) & np.isfinite(days) & (days * 24 >= least_hours)
+    finite = np.isfinite(loss) & np.isfinite(days)
+    readable = finite & (days * 24 >= least_hours)
+    # too short to tell a leak, yet they tell the offsets of two readings of one content
+    short = finite & ~readable & (np.abs(loss) < unexplained_bar)
+    days = np.where(short, 0.0, days)
     large = readable & (loss > unexplained_bar)
     lone = np.zeros(len(loss), bool)
     use = readable & ~large
@@ -111,14 +120,19 @@ def leak_rates(
     fleet = 0.0
     sound = np.zeros(units, bool)
     for _ in range(8):
-        fit = _fit(unit, group, days, loss, sd * scale[group], use, units, group_sd, fleet, sound)
+        fit = _fit(unit, group, days, loss, sd * scale[group], use | short, units, group_sd, fleet, sound)
         scale = _scatter(fit.residual / (sd * np.sqrt(np.clip(1 - fit.leverage, 0.05, 1))), group, use, len(group_sd))
         error = sd * scale[group]
         beyond, its_sd = _beyond_foretold(fit, unit, days, error, use)
-        drop = readable & ~large & (beyond > LONE_DROP_SD * its_sd) & (beyond > LEAST_LONE_DROP_BAR)
+        fallen = readable & (loss > unexplained_bar)
+        most_bar = STEADY_FALL_TIMES * unexplained_bar
+        steady = _steady_falls(loss - fit.offset[group], unit, days, error, fallen, units, most_bar)
+        large = fallen & ~steady
+        drop = readable & ~fallen & (beyond > LONE_DROP_SD * its_sd) & (beyond > LEAST_LONE_DROP_BAR)
         # a leak that began is no lone drop; of others one goes at a time
         drop &= ~_leak_that_began(loss - fit.offset[group], unit, days, error, readable & ~large, units)
         lone = (drop & ~use) | _largest_a_unit(drop & use, beyond / its_sd, unit)
+        short &= np.abs(fit.residual) < LONE_DROP_SD * np.hypot(error, fit.offset_sd[group])
         rise = loss - fit.offset[group] < -RISE_SD * np.hypot(error, fit.offset_sd[group])
         again = readable & ~large & ~lone & ~rise
         known = fit.sd_rate < 0.5
@@ -213,6 +227,20 @@ def _leak_that_began(loss, unit, days, sd, counted, units) -> np.ndarray:
     misfit = np.bincount(u, w * (loss[at] - rate[u] * d) ** 2, units)
     agrees = (np.bincount(u, minlength=units) == LEAST_INTERVALS) & (rate * np.sqrt(a) > SOUND_BELOW_SD)
     agrees &= _fits(misfit, LEAST_INTERVALS)
+    found = np.zeros(len(loss), bool)
+    found[at] = agrees[u]
+    return found
+
+
+def _steady_falls(loss, unit, days, sd, large, units, most_bar) -> np.ndarray:
+    """True for large falls over many days of a unit that agree on one rate: use does not keep to one."""
+    at = np.flatnonzero(large & (loss < most_bar) & (days >= STEADY_FALL_DAYS))
+    u, d, w = unit[at], days[at], 1 / sd[at] ** 2
+    a = np.bincount(u, w * d * d, units)
+    rate = np.bincount(u, w * d * loss[at], units) / np.maximum(a, 1e-12)
+    misfit = np.bincount(u, w * (loss[at] - rate[u] * d) ** 2, units)
+    counts = np.bincount(u, minlength=units)
+    agrees = (counts >= LEAST_INTERVALS) & _fits(misfit, counts)
     found = np.zeros(len(loss), bool)
     found[at] = agrees[u]
     return found

@@ -58,8 +58,15 @@ def load_purity(path: Path) -> tuple[dict[str, tuple[Limit, ...]], dict[str, Air
             raise RuleError(f"{where}: `quantity` is one of {', '.join(QUANTITIES)}.")
         if "at_least" not in entry and "at_most" not in entry:
             raise RuleError(f"{where}: this entry has neither `at_least` nor `at_most`.")
-        limit = Limit(entry["standard"], entry["name"], entry["quantity"], entry.get("at_least", -np.inf),
-                      entry.get("at_most", np.inf), entry.get("up_to_bar", np.inf), citation(entry))
+        limit = Limit(
+            entry["standard"],
+            entry["name"],
+            entry["quantity"],
+            entry.get("at_least", -np.inf),
+            entry.get("at_most", np.inf),
+            entry.get("up_to_bar", np.inf),
+            citation(entry),
+        )
         standards.setdefault(limit.standard, []).append(limit)
     tests = {}
     for entry in rules["tests"]:
@@ -140,7 +147,10 @@ def water_vapour_pressure_pa(temperature_k):
     t = np.asarray(temperature_k, float)
     log_t = np.log(t)
     return np.exp(
-        54.842763 - 6763.22 / t - 4.210 * log_t + 0.000367 * t
+        54.842763
+        - 6763.22 / t
+        - 4.210 * log_t
+        + 0.000367 * t
         + np.tanh(0.0415 * (t - 218.8)) * (53.878 - 1331.22 / t - 9.44523 * log_t + 0.014025 * t)
     )
 

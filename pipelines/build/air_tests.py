@@ -21,8 +21,12 @@ RECALL_COLUMNS = ["fill_id", "unit_id", "held_by", "reason", "since"]
 AIR_STATES = ("failed", "failed_later", "overdue", "never_tested", "passed", "not_traced")
 
 WORDS = {
-    "o2_pct": ("oxygen", "%"), "co_ppm": ("carbon monoxide", "ppm"), "co2_ppm": ("carbon dioxide", "ppm"),
-    "oil_mg_m3": ("oil", "mg/m³"), "water_mg_m3": ("water", "mg/m³"), "odour": ("odour", ""),
+    "o2_pct": ("oxygen", "%"),
+    "co_ppm": ("carbon monoxide", "ppm"),
+    "co2_ppm": ("carbon dioxide", "ppm"),
+    "oil_mg_m3": ("oil", "mg/m³"),
+    "water_mg_m3": ("water", "mg/m³"),
+    "odour": ("odour", ""),
 }
 
 
@@ -161,8 +165,9 @@ def air_state_of_fills(inputs: dict[str, pd.DataFrame], policy) -> pd.DataFrame:
 
     Notes
     -----
-    A fill on the day of a test belongs to that test. Air that a bank took in before a failed test and
-    still held after the next good one is not followed: the advice is to drain the bank.
+    A fill on the day of a test belongs to that test; a later fail reaches back to that day as well. Air that a
+    bank took in before a failed test and still held after the next good one is not followed: the advice is to
+    drain the bank.
     """
     fills = inputs["fills"]
     tests = judge_tests(inputs["air_tests"], policy)

@@ -9,8 +9,16 @@ from shared.purity import water_load
 from shared.thermal import amount_free_l
 
 COLUMNS = [
-    "compressor_id", "hours", "hours_since_filter", "filter_hours_left", "service_due_on", "free_air_delivery_l_min",
-    "delivery_change_pct", "air_test_due_on", "state", "reasons",
+    "compressor_id",
+    "hours",
+    "hours_since_filter",
+    "filter_hours_left",
+    "service_due_on",
+    "free_air_delivery_l_min",
+    "delivery_change_pct",
+    "air_test_due_on",
+    "state",
+    "reasons",
 ]
 # air leaves the last separator about so much above the intake where nobody read it; common practice, no source
 OUTLET_ABOVE_AMBIENT_K = 10.0
@@ -33,8 +41,16 @@ def build_compressor_health(inputs: dict[str, pd.DataFrame], policy, as_of_on: p
     log = log[log["read_at"] < end].sort_values(["compressor_id", "read_at", "event"], ignore_index=True)
     tests = judge_tests(inputs["air_tests"], policy)
     tests = tests[tests["measured"] & (tests["sampled_on"] <= pd.Timestamp(as_of_on))]
-    rows = [_one(c, log[log["compressor_id"] == c.compressor_id], tests[tests["compressor_id"] == c.compressor_id],
-                 policy, pd.Timestamp(as_of_on)) for c in inputs["compressors"].itertuples(index=False)]
+    rows = [
+        _one(
+            c,
+            log[log["compressor_id"] == c.compressor_id],
+            tests[tests["compressor_id"] == c.compressor_id],
+            policy,
+            pd.Timestamp(as_of_on),
+        )
+        for c in inputs["compressors"].itertuples(index=False)
+    ]
     made = pd.DataFrame(rows, columns=COLUMNS)
     for name in ("service_due_on", "air_test_due_on"):
         made[name] = pd.to_datetime(made[name]).astype("datetime64[us]")
@@ -58,7 +74,7 @@ def filter_hours(log: pd.DataFrame, reference_c: float) -> tuple[float, float, f
     reasons = []
     if len(changes) == 0:
         return np.nan, np.nan, np.nan, ["filter_change_unknown"]
-    since = log.loc[changes[-1]:]
+    since = log.loc[changes[-1] :]
     hours = since["hours"].to_numpy("float64")
     ran = np.clip(np.diff(hours), 0, None)
     outlet = since["outlet_c"].fillna(since["ambient_c"] + OUTLET_ABOVE_AMBIENT_K).to_numpy("float64")
@@ -157,8 +173,14 @@ def _one(compressor, log: pd.DataFrame, tests: pd.DataFrame, policy, today: pd.T
             reasons.append("air_test_incomplete")
     stop = {"compressor_air_failed", "filter_used_up"} & set(reasons)
     look = {
-        "air_never_tested", "air_test_is_overdue", "air_test_incomplete", "service_due", "delivery_falls",
-        "filter_nearly_used_up", "filter_change_unknown", "hours_meter_fell",
+        "air_never_tested",
+        "air_test_is_overdue",
+        "air_test_incomplete",
+        "service_due",
+        "delivery_falls",
+        "filter_nearly_used_up",
+        "filter_change_unknown",
+        "hours_meter_fell",
     } & set(reasons)
     return {
         "compressor_id": compressor.compressor_id,

@@ -24,17 +24,32 @@ def build_cylinder_life(inputs, filled, dive_tank_use, intervals, policy) -> pd.
         return local.dt.tz_localize(policy.time_zone, ambiguous=True, nonexistent="shift_forward").dt.tz_convert("UTC")
 
     parts = [
-        _part(filled["cylinder_id"], filled["filled_at"], "filled", filled["settled_pressure_bar_15c"], fill=filled["fill_id"]),
-        _part(filled["cylinder_id"], filled["filled_at"], "arrived", filled["start_pressure_bar"], fill=filled["fill_id"]),
+        _part(
+            filled["cylinder_id"],
+            filled["filled_at"],
+            "filled",
+            filled["settled_pressure_bar_15c"],
+            fill=filled["fill_id"],
+        ),
+        _part(
+            filled["cylinder_id"], filled["filled_at"], "arrived", filled["start_pressure_bar"], fill=filled["fill_id"]
+        ),
     ]
     inspections = inputs["inspections"]
     finding = inspections["finding"].where(inspections["finding"].notna() & inspections["finding"].ne("none"))
-    parts.append(_part(
-        inspections["cylinder_id"], day(inspections["inspected_on"]), "inspected_" + inspections["kind"].astype("object"),
-        inspections["found_mass_kg"], code=inspections["result"].astype("object") + ("; " + finding.astype("object")).fillna(""),
-    ))
+    parts.append(
+        _part(
+            inspections["cylinder_id"],
+            day(inspections["inspected_on"]),
+            "inspected_" + inspections["kind"].astype("object"),
+            inspections["found_mass_kg"],
+            code=inspections["result"].astype("object") + ("; " + finding.astype("object")).fillna(""),
+        )
+    )
     cylinders = inputs["cylinders"].dropna(subset=["manufactured_on"])
-    parts.append(_part(cylinders["cylinder_id"], day(cylinders["manufactured_on"]), "manufactured", cylinders["empty_mass_kg"]))
+    parts.append(
+        _part(cylinders["cylinder_id"], day(cylinders["manufactured_on"]), "manufactured", cylinders["empty_mass_kg"])
+    )
     told = set_membership(inputs)
     for moment, event in (("from_on", "joined_set"), ("to_on", "left_set")):
         dated = told.dropna(subset=[moment])
@@ -44,7 +59,9 @@ def build_cylinder_life(inputs, filled, dive_tank_use, intervals, policy) -> pd.
     parts.append(_intervals(inputs, intervals, policy))
     made = pd.concat([p for p in parts if len(p)] or parts[:1], ignore_index=True)
     made = made.dropna(subset=["at"]).drop_duplicates(["cylinder_id", "at", "event"])
-    made = made.astype({"cylinder_id": "str", "event": "str", "value": "float64", "fill_id": "str", "dive_id": "str", "code": "str"})
+    made = made.astype(
+        {"cylinder_id": "str", "event": "str", "value": "float64", "fill_id": "str", "dive_id": "str", "code": "str"}
+    )
     made["at"] = made["at"].astype("datetime64[us, UTC]")
     return made.sort_values(["cylinder_id", "at", "event"], ignore_index=True)[LIFE_COLUMNS]
 
@@ -70,7 +87,15 @@ def _loans(inputs, policy) -> list[pd.DataFrame]:
         dated = loans.dropna(subset=[moment]).reset_index(drop=True)
         pairs = cylinders_of_units_on(inputs, dated["unit_id"], local_day(dated[moment], policy.time_zone))
         rows = dated.iloc[pairs["row"]]
-        parts.append(_part(pairs["cylinder_id"], rows[moment], event, None if value is None else rows[value], code=rows["member_id"]))
+        parts.append(
+            _part(
+                pairs["cylinder_id"],
+                rows[moment],
+                event,
+                None if value is None else rows[value],
+                code=rows["member_id"],
+            )
+        )
     return parts
 
 

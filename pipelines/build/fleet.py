@@ -11,12 +11,31 @@ from pipelines.build.leaks import build_leaks
 from pipelines.build.units import cylinders_of_units_on, set_membership
 
 HEALTH_COLUMNS = [
-    "cylinder_id", "owner_id", "held_by", "set_id", "status", "last_visual_on", "last_hydrostatic_on", "next_due_on",
-    "next_due_kind", "days_to_due", "inspection_state", "rule_set", "fills_since_hydrostatic", "fills_out_of_date",
-    "leak_bar_per_day", "leak_low_bar_per_day", "leak_high_bar_per_day", "leak_flag", "leak_basis", "short_fill_share",
-    "last_seen_at", "score_reasons",
+    "cylinder_id",
+    "owner_id",
+    "held_by",
+    "set_id",
+    "status",
+    "last_visual_on",
+    "last_hydrostatic_on",
+    "next_due_on",
+    "next_due_kind",
+    "days_to_due",
+    "inspection_state",
+    "rule_set",
+    "fills_since_hydrostatic",
+    "fills_out_of_date",
+    "leak_bar_per_day",
+    "leak_low_bar_per_day",
+    "leak_high_bar_per_day",
+    "leak_flag",
+    "leak_basis",
+    "short_fill_share",
+    "last_seen_at",
+    "score_reasons",
 ]
-SHORT_SHARE, SHORT_LEAST_FILLS = 0.3, 5
+# short this often, and this much oftener than the fleet's middle: where all fills are short it is not the cylinder
+SHORT_SHARE, SHORT_ABOVE_FLEET, SHORT_LEAST_FILLS = 0.3, 0.2, 5
 
 
 def build_fleet(inputs, units, fill_quality, dive_tank_use, policy, as_of_on) -> dict[str, pd.DataFrame]:
@@ -27,7 +46,9 @@ def build_fleet(inputs, units, fill_quality, dive_tank_use, policy, as_of_on) ->
     rates, intervals = build_leaks(inputs, fill_quality, dive_tank_use, policy, today)
     filled = _fills_by_cylinder(inputs, fill_quality, policy)
 
-    health = pd.DataFrame({name: cylinders[name].astype("str") for name in ("cylinder_id", "owner_id", "set_id", "status")})
+    health = pd.DataFrame(
+        {name: cylinders[name].astype("str") for name in ("cylinder_id", "owner_id", "set_id", "status")}
+    )
     everywhere = pd.Series(today, index=cylinders.index)
     _, states = cylinder_states_on(inputs, policy, cylinders["cylinder_id"], everywhere)
     health["last_visual_on"] = states.last_visual_on.astype("datetime64[us]")
@@ -60,8 +81,17 @@ def _fills_by_cylinder(inputs, fill_quality, policy) -> pd.DataFrame:
     day = local_day(fill_quality["filled_at"], policy.time_zone)
     pairs = cylinders_of_units_on(inputs, fill_quality["unit_id"], day)
     place, states = cylinder_states_on(inputs, policy, pairs["cylinder_id"], pairs["on"])
-    pairs = pairs[place >= 0].assign(in_test=states.in_test, hydrostatic_before=states.last_hydrostatic_on.astype("datetime64[us]"))
-    wanted = ["fill_id", "filled_at", "start_pressure_bar", "stop_pressure_bar", "target_pressure_bar", "settled_pressure_bar_15c"]
+    pairs = pairs[place >= 0].assign(
+        in_test=states.in_test, hydrostatic_before=states.last_hydrostatic_on.astype("datetime64[us]")
+    )
+    wanted = [
+        "fill_id",
+        "filled_at",
+        "start_pressure_bar",
+        "stop_pressure_bar",
+        "target_pressure_bar",
+        "settled_pressure_bar_15c",
+    ]
     fills = fill_quality[wanted].reset_index(drop=True)
     made = pairs.merge(fills, left_on="row", right_index=True, how="left")
     settled = made["settled_pressure_bar_15c"]
@@ -72,15 +102,22 @@ def _fills_by_cylinder(inputs, fill_quality, policy) -> pd.DataFrame:
 def _fill_counts(filled: pd.DataFrame, health: pd.DataFrame) -> pd.DataFrame:
     last = look_up(filled["cylinder_id"], health.set_index("cylinder_id")["last_hydrostatic_on"])
     by = filled.assign(
-        since=last.isna() | (filled["on"] >= last), out=~filled["in_test"].astype(bool), short=filled["short"].astype("float64")
+        since=last.isna() | (filled["on"] >= last),
+        out=~filled["in_test"].astype(bool),
+        short=filled["short"].astype("float64"),
     ).groupby("cylinder_id")
-    return pd.DataFrame(
-        {
-            "fills_since_hydrostatic": by["since"].sum(),
-            "fills_out_of_date": by["out"].sum(),
-            "short_fill_share": by["short"].mean(),
-        }
-    ).rename_axis("cylinder_id").reset_index().astype({"cylinder_id": "str"})
+    return (
+        pd.DataFrame(
+            {
+                "fills_since_hydrostatic": by["since"].sum(),
+                "fills_out_of_date": by["out"].sum(),
+                "short_fill_share": by["short"].mean(),
+            }
+        )
+        .rename_axis("cylinder_id")
+        .reset_index()
+        .astype({"cylinder_id": "str"})
+    )
 
 
 def _leaks_by_cylinder(cylinders, rates, inputs, today) -> pd.DataFrame:
@@ -88,12 +125,16 @@ def _leaks_by_cylinder(cylinders, rates, inputs, today) -> pd.DataFrame:
     names = ["leak_bar_per_day", "leak_low_bar_per_day", "leak_high_bar_per_day", "leak_flag"]
     by_unit = rates.set_index("unit_id")[names]
     members = set_membership(inputs)
-    now = members[~(members["from_on"] > today) & ~(members["to_on"] < today)].drop_duplicates("cylinder_id", keep="last")
+    now = members[~(members["from_on"] > today) & ~(members["to_on"] < today)].drop_duplicates(
+        "cylinder_id", keep="last"
+    )
     set_of = look_up(cylinders["cylinder_id"], now.set_index("cylinder_id")["set_id"])
     own = cylinders["cylinder_id"].isin(by_unit.index)
     unit = cylinders["cylinder_id"].where(own, set_of)
     found = by_unit.reindex(unit.to_numpy()).reset_index(drop=True)
-    found["leak_basis"] = pd.Series(np.where(own, "cylinder", "set"), dtype="str").where(found["leak_bar_per_day"].notna())
+    found["leak_basis"] = pd.Series(np.where(own, "cylinder", "set"), dtype="str").where(
+        found["leak_bar_per_day"].notna()
+    )
     found.insert(0, "cylinder_id", cylinders["cylinder_id"].astype("str"))
     return found
 
@@ -106,14 +147,20 @@ def _last_seen(cylinder_id, inputs, filled, dive_tank_use, policy) -> pd.Series:
     dived = cylinders_of_units_on(inputs, dives["unit_id"], local_day(dives["started_at"], policy.time_zone))
     dived["at"] = dives["started_at"].to_numpy("datetime64[us]")[dived["row"].to_numpy()]
     loans = inputs["loans"]
-    moved = pd.concat([loans[["unit_id", "out_at"]].set_axis(["unit_id", "at"], axis=1),
-                       loans[["unit_id", "back_at"]].set_axis(["unit_id", "at"], axis=1)]).dropna(subset=["at"])
+    moved = pd.concat(
+        [
+            loans[["unit_id", "out_at"]].set_axis(["unit_id", "at"], axis=1),
+            loans[["unit_id", "back_at"]].set_axis(["unit_id", "at"], axis=1),
+        ]
+    ).dropna(subset=["at"])
     lent = cylinders_of_units_on(inputs, moved["unit_id"], local_day(moved["at"], policy.time_zone))
     lent["at"] = moved["at"].to_numpy("datetime64[us]")[lent["row"].to_numpy()]
     inspected = inputs["inspections"][["cylinder_id", "inspected_on"]].set_axis(["cylinder_id", "at"], axis=1)
     inspected = inspected.assign(at=(inspected["at"] + pd.Timedelta(hours=12)).to_numpy("datetime64[us]"))
     filled_at = filled[["cylinder_id"]].assign(at=filled["filled_at"].to_numpy("datetime64[us]"))
-    all_seen = pd.concat([filled_at, dived[["cylinder_id", "at"]], lent[["cylinder_id", "at"]], inspected], ignore_index=True)
+    all_seen = pd.concat(
+        [filled_at, dived[["cylinder_id", "at"]], lent[["cylinder_id", "at"]], inspected], ignore_index=True
+    )
     last = all_seen.groupby("cylinder_id")["at"].max()
     return look_up(cylinder_id, last).astype("datetime64[us]").dt.tz_localize("UTC")
 
@@ -137,7 +184,9 @@ def _reasons(inputs, health, states, units, rates, intervals, out, filled, today
     note(_unusual_use(ids, intervals, today), "unexplained_use")
     counted = filled.dropna(subset=["short"]).groupby("cylinder_id").size()
     enough = look_up(ids, counted).fillna(0) >= SHORT_LEAST_FILLS
-    note(enough & (health["short_fill_share"] >= SHORT_SHARE), "often_short")
+    share = health["short_fill_share"]
+    usual = share[enough].median() if enough.any() else 0.0
+    note(enough & (share >= SHORT_SHARE) & (share >= usual + SHORT_ABOVE_FLEET), "often_short")
     for code, who in finding_reasons(inputs, units).items():
         note(ids.isin(who), code)
     return pd.Series(said, index=health.index, dtype="object")
@@ -156,6 +205,8 @@ def _unusual_use(ids, intervals, today) -> pd.Series:
     """A large drop nobody logged in the last two months, where that is not this cylinder's habit."""
     by = intervals.groupby("unit_id")["unexplained"]
     rare = by.mean() < 0.34
-    recent = intervals[(intervals["to_at"] >= (today - pd.Timedelta(days=60)).tz_localize("UTC")) & intervals["unexplained"]]
+    recent = intervals[
+        (intervals["to_at"] >= (today - pd.Timedelta(days=60)).tz_localize("UTC")) & intervals["unexplained"]
+    ]
     units = set(recent["unit_id"]) & set(rare.index[rare])
     return ids.isin(units)

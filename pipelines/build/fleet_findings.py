@@ -10,7 +10,13 @@ from shared.inspection import rule_sets
 MASS_LOST_SHARE = 0.02
 HIGH_VALVE_BAR = 232.0
 EXPANSION_HIGH_PCT = 10.0
-UNIT_FLAGS = ("rating_pressure_unknown", "capacity_unknown", "plus_mark_not_counted", "cylinder_in_two_sets", "set_kind_differs")
+UNIT_FLAGS = (
+    "rating_pressure_unknown",
+    "capacity_unknown",
+    "plus_mark_not_counted",
+    "cylinder_in_two_sets",
+    "set_kind_differs",
+)
 
 
 def finding_reasons(inputs: dict[str, pd.DataFrame], units: pd.DataFrame) -> dict[str, set[str]]:
@@ -26,20 +32,24 @@ def finding_reasons(inputs: dict[str, pd.DataFrame], units: pd.DataFrame) -> dic
     in_set = set(members["cylinder_id"])
     thread = set(known.loc[known["finding"].eq("thread"), "cylinder_id"])
 
-    weighed = known.dropna(subset=["found_mass_kg"]).drop_duplicates("cylinder_id", keep="last").set_index("cylinder_id")
+    weighed = (
+        known.dropna(subset=["found_mass_kg"]).drop_duplicates("cylinder_id", keep="last").set_index("cylinder_id")
+    )
     stamped = by_cylinder["empty_mass_kg"].reindex(weighed.index)
     ratio = weighed["found_mass_kg"] / stamped
 
     condemned_on = known[known["result"].eq("condemned")].groupby("cylinder_id")["inspected_on"].min()
     passes = known[known["result"].eq("pass")]
     after = passes["inspected_on"] > look_up(passes["cylinder_id"], condemned_on)
-    limits = [r.permanent_expansion_over_pct for r in rule_sets().values() if r.permanent_expansion_over_pct is not None]
+    limits = [
+        r.permanent_expansion_over_pct for r in rule_sets().values() if r.permanent_expansion_over_pct is not None
+    ]
     high = known["permanent_expansion_pct"] > min(limits, default=EXPANSION_HIGH_PCT)
     boot = by_cylinder["boot_fitted"].astype("boolean").fillna(False).astype(bool)
 
     found = {
         "corrosion_again": set(times.index[times >= 2]),
-        "boot_hides_base": set(by_cylinder.index[boot & by_cylinder["material"].eq("steel")]),
+        "boot_hides_base": set(by_cylinder.index[boot & by_cylinder["material"].eq("steel")]) & set(times.index),
         "thread_finding_in_set": thread & in_set,
         "thread_finding": thread - in_set,
         "mass_lost": set(ratio.index[ratio < 1 - MASS_LOST_SHARE]),
@@ -48,7 +58,9 @@ def finding_reasons(inputs: dict[str, pd.DataFrame], units: pd.DataFrame) -> dic
         "inspection_before_manufacture": set(known.loc[known["inspected_on"] < made_on, "cylinder_id"]),
         "permanent_expansion_high": set(known.loc[high, "cylinder_id"]),
         "valve_rating_unknown": set(
-            by_cylinder.index[by_cylinder["valve_pressure_bar"].isna() & (by_cylinder["working_pressure_bar"] > HIGH_VALVE_BAR)]
+            by_cylinder.index[
+                by_cylinder["valve_pressure_bar"].isna() & (by_cylinder["working_pressure_bar"] > HIGH_VALVE_BAR)
+            ]
         ),
     }
     found |= _flags_of_units(units, members)

@@ -25,9 +25,9 @@ def loans_of_cylinders(inputs: dict, as_of_on: pd.Timestamp, time_zone: str) -> 
     """Open loans by cylinder, a loaned set standing for the cylinders it consists of today."""
     out = open_loans(inputs["loans"], as_of_on, time_zone)
     members = set_membership(inputs)
-    now = members[
-        ~(members["from_on"] > pd.Timestamp(as_of_on)) & ~(members["to_on"] < pd.Timestamp(as_of_on))
-    ][["set_id", "cylinder_id"]]
+    now = members[~(members["from_on"] > pd.Timestamp(as_of_on)) & ~(members["to_on"] < pd.Timestamp(as_of_on))][
+        ["set_id", "cylinder_id"]
+    ]
     by_set = out.merge(now, left_on="unit_id", right_on="set_id", how="inner").drop(columns="set_id")
     single = out[out["unit_id"].isin(inputs["cylinders"]["cylinder_id"])]
     single = single.assign(cylinder_id=single["unit_id"])

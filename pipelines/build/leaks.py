@@ -19,15 +19,36 @@ DIVE_END_BELOW_WATER_K = 4.0
 DIVE_READING_SD_BAR = 1.0
 MODEL_OFFSET_SD_BAR = 2.0
 DEFAULT_CLASS_SD_BAR = 3.2  # half of ±6.4 bar: class 1.6, 400 bar span (EN 837-1)
+# a leak slows as the pressure falls, by how much depends on where it is: what a nearly empty cylinder loses
+# a day says so much less about a full one, bar per day
+LOW_PRESSURE_SD_BAR_PER_DAY = 0.5
+FULL_BAR = 200.0
 CUTS = ("valve_service", "visual", "hydrostatic")
 
 JUDGED = [
-    "fill_id", "filled_at", "unit_id", "station_id", "gauge_id", "start_pressure_bar", "stop_pressure_bar", "ambient_c",
-    "fill_minutes", "settled_pressure_bar_15c", "gas_c_basis", "o2_pct", "he_pct",
+    "fill_id",
+    "filled_at",
+    "unit_id",
+    "station_id",
+    "gauge_id",
+    "start_pressure_bar",
+    "stop_pressure_bar",
+    "ambient_c",
+    "fill_minutes",
+    "settled_pressure_bar_15c",
+    "gas_c_basis",
+    "o2_pct",
+    "he_pct",
 ]
 INTERVAL_COLUMNS = ["unit_id", "from_at", "to_at", "days", "loss_bar", "group", "fill_id", "dive_id"]
 RATE_COLUMNS = [
-    "unit_id", "leak_bar_per_day", "leak_low_bar_per_day", "leak_high_bar_per_day", "leak_flag", "intervals", "span_days",
+    "unit_id",
+    "leak_bar_per_day",
+    "leak_low_bar_per_day",
+    "leak_high_bar_per_day",
+    "leak_flag",
+    "intervals",
+    "span_days",
 ]
 
 
@@ -45,17 +66,23 @@ def build_leaks(inputs, fill_quality, dive_tank_use, policy, as_of_on) -> tuple[
     names, unit = np.unique(intervals["unit_id"].to_numpy(object).astype(str), return_inverse=True)
     groups, group = np.unique(intervals["group"].to_numpy(object).astype(str), return_inverse=True)
     group_sd = intervals.groupby("group")["group_sd"].max().reindex(groups).to_numpy(float)
-    found = leak_rates(
-        Intervals(unit, group, *(intervals[c].to_numpy(float) for c in ("days", "loss_bar", "sd_bar"))),
-        len(names),
-        group_sd,
-        flag_bar_per_day=policy.fleet.leak_flag_bar_per_day,
-        probability=policy.fleet.leak_probability,
-        least_hours=policy.fleet.leak_least_hours,
-        unexplained_bar=policy.fleet.unexplained_use_bar,
-    ) if len(intervals) else None
+    found = (
+        leak_rates(
+            Intervals(unit, group, *(intervals[c].to_numpy(float) for c in ("days", "loss_bar", "sd_bar"))),
+            len(names),
+            group_sd,
+            flag_bar_per_day=policy.fleet.leak_flag_bar_per_day,
+            probability=policy.fleet.leak_probability,
+            least_hours=policy.fleet.leak_least_hours,
+            unexplained_bar=policy.fleet.unexplained_use_bar,
+        )
+        if len(intervals)
+        else None
+    )
     if found is None:
-        empty = pd.DataFrame({c: pd.Series(dtype="float64") for c in RATE_COLUMNS}).astype({"unit_id": "str", "leak_flag": "boolean"})
+        empty = pd.DataFrame({c: pd.Series(dtype="float64") for c in RATE_COLUMNS}).astype(
+            {"unit_id": "str", "leak_flag": "boolean"}
+        )
         return empty, intervals.assign(use=pd.Series(dtype=bool), unexplained=pd.Series(dtype=bool))
     rates = pd.DataFrame(
         {
@@ -81,7 +108,9 @@ def leak_intervals(inputs, fill_quality, dive_tank_use, policy, as_of_on) -> pd.
     fills = _fill_events(inputs, fill_quality, policy)
     dives = _dive_events(inputs, dive_tank_use)
     end = (pd.Timestamp(as_of_on) + pd.Timedelta(days=1)).tz_localize(policy.time_zone)
-    events = pd.concat([e for e in (fills, dives, _blocks(fills, dives, inputs)) if len(e)] or [fills], ignore_index=True)
+    events = pd.concat(
+        [e for e in (fills, dives, _blocks(fills, dives, inputs)) if len(e)] or [fills], ignore_index=True
+    )
     events = events[events["at"] < end].sort_values(["unit_id", "at", "order"], kind="stable", ignore_index=True)
     after = events.shift(-1)
     same = events["unit_id"].eq(after["unit_id"])
@@ -107,6 +136,8 @@ def leak_intervals(inputs, fill_quality, dive_tank_use, policy, as_of_on) -> pd.
             "dive_id": b["dive_id"].astype("str"),
         }
     )
+    emptiness = 1 - (a["content"].astype(float) / FULL_BAR).clip(upper=1.0)
+    made["sd_bar"] = np.hypot(made["sd_bar"], LOW_PRESSURE_SD_BAR_PER_DAY * emptiness * made["days"])
     made = made[np.isfinite(made["loss_bar"])].reset_index(drop=True)
     keep = ~_inspected_within(made, inputs, policy) & ~_on_loan_within(made, inputs)
     return made[keep].reset_index(drop=True)
@@ -126,20 +157,33 @@ def _fill_events(inputs, fill_quality, policy) -> pd.DataFrame:
     before_o2 = o2.groupby(f["unit_id"]).shift().fillna(AIR_O2_PCT)
     before_he = he.groupby(f["unit_id"]).shift().fillna(0.0)
     gauges = inputs["gauges"].drop_duplicates("gauge_id").set_index("gauge_id")
-    gauge = f["gauge_id"].astype("object").where(f["gauge_id"].notna(), "gauge of " + f["station_id"].astype("object").fillna(""))
+    gauge = (
+        f["gauge_id"]
+        .astype("object")
+        .where(f["gauge_id"].notna(), "gauge of " + f["station_id"].astype("object").fillna(""))
+    )
     class_sd = (gauges["accuracy_class"] * gauges["span_bar"] / 200).astype("float64")
     gauge_sd = gauge.map(class_sd).astype("float64").fillna(DEFAULT_CLASS_SD_BAR)
     offset = gauge.map(gauges["offset_bar"]).astype("float64").fillna(0.0)
     step = gauge.map(gauges["step_bar"]).astype("float64").fillna(_step_read(f, gauge))
 
     start_c = f["ambient_c"].to_numpy(float)
-    start = _content((f["start_pressure_bar"] - offset).to_numpy(float), start_c, before_o2.to_numpy(), before_he.to_numpy())
+    start = _content(
+        (f["start_pressure_bar"] - offset).to_numpy(float), start_c, before_o2.to_numpy(), before_he.to_numpy()
+    )
     minutes = pd.to_timedelta(f["fill_minutes"].fillna(0.0), unit="min")
     arrived = pd.DataFrame(
         {
-            "unit_id": f["unit_id"], "at": f["filled_at"] - minutes, "order": 0, "kind": "arrived", "content": start,
+            "unit_id": f["unit_id"],
+            "at": f["filled_at"] - minutes,
+            "order": 0,
+            "kind": "arrived",
+            "content": start,
             "sd": np.hypot(step / np.sqrt(12), ARRIVAL_TEMPERATURE_SD_K * start / 288.15),
-            "gauge": "start " + gauge, "instrument": gauge, "gauge_sd": gauge_sd, "fill_id": f["fill_id"],
+            "gauge": "start " + gauge,
+            "instrument": gauge,
+            "gauge_sd": gauge_sd,
+            "fill_id": f["fill_id"],
         }
     )
     left_content = _content(f["settled_pressure_bar_15c"].to_numpy(float), 15.0, o2.to_numpy(), he.to_numpy())
@@ -150,9 +194,15 @@ def _fill_events(inputs, fill_quality, policy) -> pd.DataFrame:
     left = pd.DataFrame(
         {
             "unit_id": f["unit_id"],
-            "at": f["settled_at"].where(settled & f["settled_at"].notna() & (f["settled_at"] >= f["filled_at"]), f["filled_at"]),
-            "order": 1, "kind": "left", "content": left_content,
-            "sd": np.hypot(basis.map(LEFT_SD_BAR).astype(float).fillna(2.2), np.where(settled, 0.0, step / np.sqrt(12))),
+            "at": f["settled_at"].where(
+                settled & f["settled_at"].notna() & (f["settled_at"] >= f["filled_at"]), f["filled_at"]
+            ),
+            "order": 1,
+            "kind": "left",
+            "content": left_content,
+            "sd": np.hypot(
+                basis.map(LEFT_SD_BAR).astype(float).fillna(2.2), np.where(settled, 0.0, step / np.sqrt(12))
+            ),
             "gauge": basis + " " + instrument,
             "instrument": instrument,
             "gauge_sd": np.where(settled, policy.filling.check_gauge_limit_bar / 2, gauge_sd),
@@ -179,8 +229,21 @@ def _dive_events(inputs, dive_tank_use) -> pd.DataFrame:
     d = use.merge(dives[[c for c in wanted if c in dives]], on=["member_id", "dive_id"], how="inner")
     d = d.reindex(columns=[*d.columns, *[c for c in wanted if c not in d.columns]])
     if d.empty:
-        return pd.DataFrame(columns=["unit_id", "at", "order", "kind", "content", "sd", "gauge", "instrument",
-                                     "gauge_sd", "fill_id", "dive_id"])
+        return pd.DataFrame(
+            columns=[
+                "unit_id",
+                "at",
+                "order",
+                "kind",
+                "content",
+                "sd",
+                "gauge",
+                "instrument",
+                "gauge_sd",
+                "fill_id",
+                "dive_id",
+            ]
+        )
     air_c = d["air_c"].astype(float).fillna(15.0).to_numpy()
     water_c = d["water_c"].astype(float).fillna(12.0).to_numpy()
     o2, he = d["o2_pct"].fillna(AIR_O2_PCT).to_numpy(float), d["he_pct"].fillna(0.0).to_numpy(float)
@@ -195,9 +258,16 @@ def _dive_events(inputs, dive_tank_use) -> pd.DataFrame:
         parts.append(
             pd.DataFrame(
                 {
-                    "unit_id": d["unit_id"], "at": d["started_at"] + pd.to_timedelta(minutes, unit="min"), "order": 2,
-                    "kind": kind, "content": content, "sd": np.hypot(DIVE_READING_SD_BAR, sd_k * content / 288.15),
-                    "gauge": kind + " " + who, "instrument": who, "gauge_sd": 2.0, "dive_id": d["dive_id"],
+                    "unit_id": d["unit_id"],
+                    "at": d["started_at"] + pd.to_timedelta(minutes, unit="min"),
+                    "order": 2,
+                    "kind": kind,
+                    "content": content,
+                    "sd": np.hypot(DIVE_READING_SD_BAR, sd_k * content / 288.15),
+                    "gauge": kind + " " + who,
+                    "instrument": who,
+                    "gauge_sd": 2.0,
+                    "dive_id": d["dive_id"],
                 }
             )
         )
@@ -208,12 +278,25 @@ def _blocks(fills: pd.DataFrame, dives: pd.DataFrame, inputs) -> pd.DataFrame:
     """Use of a set marks its cylinders, and the other way round: nothing can be said across it."""
     members = set_membership(inputs)[["set_id", "cylinder_id"]].drop_duplicates()
     both = pd.concat(
-        [members.rename(columns={"set_id": "unit_id", "cylinder_id": "other"}),
-         members.rename(columns={"cylinder_id": "unit_id", "set_id": "other"})]
+        [
+            members.rename(columns={"set_id": "unit_id", "cylinder_id": "other"}),
+            members.rename(columns={"cylinder_id": "unit_id", "set_id": "other"}),
+        ]
     )
-    events = pd.concat([e[["unit_id", "at", "order"]] for e in (fills, dives) if len(e)] or [fills[["unit_id", "at", "order"]]])
+    events = pd.concat(
+        [e[["unit_id", "at", "order"]] for e in (fills, dives) if len(e)] or [fills[["unit_id", "at", "order"]]]
+    )
     marks = events.merge(both, on="unit_id", how="inner").drop(columns="unit_id").rename(columns={"other": "unit_id"})
-    return marks.assign(kind="block", content=np.nan, sd=np.nan, gauge=None, instrument=None, gauge_sd=np.nan, fill_id=None, dive_id=None)
+    return marks.assign(
+        kind="block",
+        content=np.nan,
+        sd=np.nan,
+        gauge=None,
+        instrument=None,
+        gauge_sd=np.nan,
+        fill_id=None,
+        dive_id=None,
+    )
 
 
 def _inspected_within(made: pd.DataFrame, inputs, policy) -> np.ndarray:
@@ -236,7 +319,11 @@ def _on_loan_within(made: pd.DataFrame, inputs) -> np.ndarray:
     loans = inputs["loans"][["unit_id", "out_at", "back_at"]]
     asked = made[["unit_id", "from_at", "to_at", "dive_id"]].reset_index(names="row")
     hit = asked.merge(loans, on="unit_id", how="inner")
-    hit = hit[(hit["out_at"] < hit["to_at"]) & (hit["back_at"].isna() | (hit["back_at"] > hit["from_at"])) & hit["dive_id"].isna()]
+    hit = hit[
+        (hit["out_at"] < hit["to_at"])
+        & (hit["back_at"].isna() | (hit["back_at"] > hit["from_at"]))
+        & hit["dive_id"].isna()
+    ]
     out = np.zeros(len(made), bool)
     out[hit["row"].unique()] = True
     return out

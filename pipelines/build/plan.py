@@ -21,7 +21,13 @@ OUT_OF_DATE_COST, OUT_OF_DATE_DAY_COST, EARLY_DAY_COST, TRIP_COST = 2000.0, 10.0
 PAIR_VISITS = 8
 UNKNOWN_GAP_DAYS = 60.0
 CAPACITY_TOLERANCE_L = 0.5
-UNMENDED = ("service_life_unknown", "service_life_over", "alloy_not_permitted", "rule_set_unknown", "no_period_for_material")
+UNMENDED = (
+    "service_life_unknown",
+    "service_life_over",
+    "alloy_not_permitted",
+    "rule_set_unknown",
+    "no_period_for_material",
+)
 
 PLAN_COLUMNS = ["visit_on", "cylinder_id", "kind", "due_on", "days_early", "in_service_after"]
 COVER_COLUMNS = ["starts_on", "ends_on", "needed", "available", "short_by", "freed_by", "material", "water_capacity_l"]
@@ -35,7 +41,9 @@ def build_plan(inputs, units, cylinder_health, policy, as_of_on) -> dict[str, pd
     today = pd.Timestamp(as_of_on)
     visits = _visits(inputs["visits"], today)
     bookings = inputs["bookings"]
-    bookings = bookings[(bookings["ends_on"] >= today) & (bookings["starts_on"] <= today + pd.Timedelta(days=HORIZON_DAYS))]
+    bookings = bookings[
+        (bookings["ends_on"] >= today) & (bookings["starts_on"] <= today + pd.Timedelta(days=HORIZON_DAYS))
+    ]
     bookings = bookings.sort_values(["starts_on", "ends_on", "material", "water_capacity_l"], ignore_index=True)
     items = _items(inputs, units, policy, today)
     slices = _slices(bookings, visits, today)
@@ -53,10 +61,14 @@ def _visits(visits: pd.DataFrame, today: pd.Timestamp) -> pd.DataFrame:
     ahead = ahead.sort_values("visit_on", ignore_index=True)
     back = ahead["back_on"].where(ahead["back_on"] > ahead["visit_on"], ahead["visit_on"] + pd.Timedelta(days=1))
     kinds = [
-        tuple(k.strip() for k in text.replace(",", ";").split(";") if k.strip()) if isinstance(text, str) and text.strip()
-        else DATE_KINDS for text in ahead["kinds"]
+        tuple(k.strip() for k in text.replace(",", ";").split(";") if k.strip())
+        if isinstance(text, str) and text.strip()
+        else DATE_KINDS
+        for text in ahead["kinds"]
     ]
-    return ahead.assign(back_on=back, kinds=pd.Series(kinds, dtype="object"), capacity=ahead["capacity"].fillna(0).clip(lower=0))
+    return ahead.assign(
+        back_on=back, kinds=pd.Series(kinds, dtype="object"), capacity=ahead["capacity"].fillna(0).clip(lower=0)
+    )
 
 
 def _items(inputs, units, policy, today) -> pd.DataFrame:
@@ -70,25 +82,40 @@ def _items(inputs, units, policy, today) -> pd.DataFrame:
         lacking = reasons.map(lambda codes, code=f"{kind}_date_unknown": code in codes).astype(bool)
         due.loc[(failed & ~(due[kind] < today)) | (lacking & due[kind].isna()), kind] = today - pd.Timedelta(days=1)
     usable = (
-        cylinders["status"].eq("in_service") & ~pd.Series(np.isin(states.state, ("condemned",)))
+        cylinders["status"].eq("in_service")
+        & ~pd.Series(np.isin(states.state, ("condemned",)))
         & ~reasons.map(lambda codes: bool(set(codes) & set(UNMENDED))).astype(bool)
     )
     lent = loans_of_cylinders(inputs, today, policy.time_zone).set_index("cylinder_id")
-    away_until = cylinders["cylinder_id"].map(dict(zip(lent.index, lent["due_on"].fillna(pd.Timestamp("2262-01-01")), strict=True)))
+    away_until = cylinders["cylinder_id"].map(
+        dict(zip(lent.index, lent["due_on"].fillna(pd.Timestamp("2262-01-01")), strict=True))
+    )
     members = set_membership(inputs)
-    now = members[~(members["from_on"] > today) & ~(members["to_on"] < today)].drop_duplicates("cylinder_id", keep="last")
-    joined = set(units.loc[units["joined"].fillna(False).astype(bool) & ~units["unit_id"].isin(cylinders["cylinder_id"]), "unit_id"])
+    now = members[~(members["from_on"] > today) & ~(members["to_on"] < today)].drop_duplicates(
+        "cylinder_id", keep="last"
+    )
+    joined = set(
+        units.loc[
+            units["joined"].fillna(False).astype(bool) & ~units["unit_id"].isin(cylinders["cylinder_id"]), "unit_id"
+        ]
+    )
     set_of = cylinders["cylinder_id"].map(dict(zip(now["cylinder_id"], now["set_id"], strict=True)))
     table = due.assign(
         cylinder_id=cylinders["cylinder_id"].astype("str"),
         unit_id=set_of.where(set_of.isin(joined), cylinders["cylinder_id"]).astype("str"),
-        usable=usable, own=cylinders["owner_id"].eq(STATION) | cylinders["owner_id"].isna(),
-        away_until=pd.to_datetime(away_until).astype("datetime64[us]"), life=cylinders["service_life_ends_on"],
+        usable=usable,
+        own=cylinders["owner_id"].eq(STATION) | cylinders["owner_id"].isna(),
+        away_until=pd.to_datetime(away_until).astype("datetime64[us]"),
+        life=cylinders["service_life_ends_on"],
     )
     by = table.groupby("unit_id")
     items = by.agg(
-        cylinders=("cylinder_id", list), usable=("usable", "all"), own=("own", "all"), away_until=("away_until", "max"),
-        life=("life", "min"), **{k: (k, "min") for k in DATE_KINDS},
+        cylinders=("cylinder_id", list),
+        usable=("usable", "all"),
+        own=("own", "all"),
+        away_until=("away_until", "max"),
+        life=("life", "min"),
+        **{k: (k, "min") for k in DATE_KINDS},
     ).reset_index()
     items = items[items["usable"]].reset_index(drop=True)
     facts = units.drop_duplicates("unit_id").set_index("unit_id")
@@ -105,7 +132,9 @@ def _slices(bookings: pd.DataFrame, visits: pd.DataFrame, today: pd.Timestamp) -
     edges = pd.Series(edges[edges > today].unique()).sort_values()
     starts = pd.concat([pd.Series([today]), edges], ignore_index=True).astype("datetime64[us]")
     made = pd.DataFrame({"starts_on": starts, "ends_on": starts.shift(-1) - day}).iloc[:-1]
-    booked = [bool(((bookings["starts_on"] <= e) & (bookings["ends_on"] >= s)).any()) for s, e in made.itertuples(index=False)]
+    booked = [
+        bool(((bookings["starts_on"] <= e) & (bookings["ends_on"] >= s)).any()) for s, e in made.itertuples(index=False)
+    ]
     return made[np.array(booked, bool)].reset_index(drop=True)
 
 
@@ -133,7 +162,11 @@ def _options(items: pd.DataFrame, visits: pd.DataFrame, slices: pd.DataFrame, to
     seen_at, back_at = np.r_[visit_day, np.inf], np.r_[back_day, np.inf]
     who, sends, costs, absent, places = [], [], [], [], []
     for at, item in enumerate(items.itertuples(index=False)):
-        ends = {k: (getattr(item, k) - today).days for k in DATE_KINDS if pd.notna(getattr(item, k)) and getattr(item, k) <= end}
+        ends = {
+            k: (getattr(item, k) - today).days
+            for k in DATE_KINDS
+            if pd.notna(getattr(item, k)) and getattr(item, k) <= end
+        }
         # what falls due later waits for visits not yet known
         needed = {k: d for k, d in ends.items() if d <= last_needed}
         choices = _choices(needed, visits, visit_day)
@@ -142,12 +175,18 @@ def _options(items: pd.DataFrame, visits: pd.DataFrame, slices: pd.DataFrame, to
         cost = TRIP_COST * np.array([len({v for _, v in c}) for c in choices], float)
         for kind, d in ends.items():
             serves = (kind, *INCLUDED_IN.get(kind, ()))
-            visit = np.array([min((v for k, v in c if k in serves), key=lambda v: back_at[v], default=-1) for c in choices])
+            visit = np.array(
+                [min((v for k, v in c if k in serves), key=lambda v: back_at[v], default=-1) for c in choices]
+            )
             missing |= ~((last[None, :] <= d) | (first[None, :] >= back_at[visit][:, None]))
             late = np.where(np.isinf(seen_at[visit]), last_visit if kind in needed else d, seen_at[visit]) - d
             own = np.array([next((v for k, v in c if k == kind), -1) for c in choices])
             early = np.where(own >= 0, d - seen_at[own], 0.0)
-            cost += OUT_OF_DATE_COST * (late > 0) + OUT_OF_DATE_DAY_COST * np.clip(late, 0, None) + EARLY_DAY_COST * np.clip(early, 0, None)
+            cost += (
+                OUT_OF_DATE_COST * (late > 0)
+                + OUT_OF_DATE_DAY_COST * np.clip(late, 0, None)
+                + EARLY_DAY_COST * np.clip(early, 0, None)
+            )
         lent = (item.away_until - today).days if pd.notna(item.away_until) else -1
         life = (item.life - today).days if pd.notna(item.life) else 10 * HORIZON_DAYS
         missing |= ((first < lent + 1) | (last > life))[None, :]
@@ -165,8 +204,12 @@ def _options(items: pd.DataFrame, visits: pd.DataFrame, slices: pd.DataFrame, to
             row.append(i)
             v.append(visit)
             w.append(float(size))
-    taken = sparse.csr_array((np.array(w, float), (np.array(row, int), np.array(v, int))), shape=(len(who), len(visits)))
-    return _Menu(Options(np.array(who, "int64"), np.concatenate(costs), taken, sparse.vstack(absent, format="csr")), sends)
+    taken = sparse.csr_array(
+        (np.array(w, float), (np.array(row, int), np.array(v, int))), shape=(len(who), len(visits))
+    )
+    return _Menu(
+        Options(np.array(who, "int64"), np.concatenate(costs), taken, sparse.vstack(absent, format="csr")), sends
+    )
 
 
 def _day_no(days: pd.Series, today: pd.Timestamp) -> np.ndarray:
@@ -189,7 +232,11 @@ def _choices(needed: dict[str, int], visits: pd.DataFrame, visit_day: np.ndarray
         near = {k: _near(needed[k], k, visits, visit_day) for k in several}
         for a, b in combinations(several, 2):
             for va in near[a]:
-                ways += [((a, va), (b, vb)) for vb in near[b] if vb != va and not (a in included and visit_day[va] >= visit_day[vb])]
+                ways += [
+                    ((a, va), (b, vb))
+                    for vb in near[b]
+                    if vb != va and not (a in included and visit_day[va] >= visit_day[vb])
+                ]
     return list(dict.fromkeys(ways))
 
 
@@ -198,7 +245,7 @@ def _near(due: int, kind: str, visits: pd.DataFrame, visit_day: np.ndarray) -> l
     offers = [v for v, offered in enumerate(visits["kinds"]) if kind in offered]
     before = [v for v in offers if visit_day[v] <= due]
     after = [v for v in offers if visit_day[v] > due]
-    return before[-(PAIR_VISITS - 2):] + after[:2]
+    return before[-(PAIR_VISITS - 2) :] + after[:2]
 
 
 def _demands(bookings: pd.DataFrame, items: pd.DataFrame, slices: pd.DataFrame) -> Demands:
@@ -228,8 +275,10 @@ def _demands(bookings: pd.DataFrame, items: pd.DataFrame, slices: pd.DataFrame) 
                 who.append(mask)
     q = len(slice_no)
     return Demands(
-        np.array(slice_no, "int64"), np.array(needed, float),
-        np.array(fit_rows, bool).reshape(q, len(items)), np.array(who, bool).reshape(q, len(bookings)),
+        np.array(slice_no, "int64"),
+        np.array(needed, float),
+        np.array(fit_rows, bool).reshape(q, len(items)),
+        np.array(who, bool).reshape(q, len(bookings)),
     )
 
 
@@ -251,7 +300,10 @@ def _plan_rows(found: Solution, menu: _Menu, items: pd.DataFrame, visits: pd.Dat
     sent = [(at, kind, v) for at, option in enumerate(found.chosen) for kind, v in menu.sends[option]]
     for at, kind, v in sent:
         visit_on, back_on, due_on = visits["visit_on"].iloc[v], visits["back_on"].iloc[v], items[kind].iloc[at]
-        rows += [(visit_on, cylinder, kind, due_on, (due_on - visit_on).days, back_on) for cylinder in items["cylinders"].iloc[at]]
+        rows += [
+            (visit_on, cylinder, kind, due_on, (due_on - visit_on).days, back_on)
+            for cylinder in items["cylinders"].iloc[at]
+        ]
     made = pd.DataFrame(rows, columns=PLAN_COLUMNS)
     for name in ("visit_on", "due_on", "in_service_after"):
         made[name] = pd.to_datetime(made[name]).astype("datetime64[us]")
@@ -268,15 +320,28 @@ def _cover_rows(found, menu, items, visits, bookings, slices, demands) -> pd.Dat
         there = (fits[b][:, None] & ~absent[:, inside.to_numpy()]).sum(axis=0)
         available = int(there.min()) if len(there) else int(fits[b].sum())
         short = int(found.short[b])
-        rows.append({
-            "starts_on": booking.starts_on, "ends_on": booking.ends_on, "needed": booking.cylinders_needed, "available": available,
-            "short_by": short, "material": booking.material, "water_capacity_l": booking.water_capacity_l,
-            "freed_by": _freed_by(b, booking, short, found, menu, items, visits, slices, fits, absent, inside.to_numpy()) if short else None,
-        })
+        rows.append(
+            {
+                "starts_on": booking.starts_on,
+                "ends_on": booking.ends_on,
+                "needed": booking.cylinders_needed,
+                "available": available,
+                "short_by": short,
+                "material": booking.material,
+                "water_capacity_l": booking.water_capacity_l,
+                "freed_by": _freed_by(
+                    b, booking, short, found, menu, items, visits, slices, fits, absent, inside.to_numpy()
+                )
+                if short
+                else None,
+            }
+        )
     made = pd.DataFrame(rows, columns=COVER_COLUMNS)
     for name in ("starts_on", "ends_on"):
         made[name] = pd.to_datetime(made[name]).astype("datetime64[us]")
-    made = made.astype({"needed": "Int64", "available": "Int64", "short_by": "Int64", "freed_by": "str", "material": "str"})
+    made = made.astype(
+        {"needed": "Int64", "available": "Int64", "short_by": "Int64", "freed_by": "str", "material": "str"}
+    )
     if not found.optimal and len(made):
         note = "The plan was not proven best within its time."
         made["freed_by"] = made["freed_by"].fillna("").map(lambda said: f"{said} {note}".strip())
@@ -287,7 +352,11 @@ def _freed_by(b, booking, short, found, menu, items, visits, slices, fits, absen
     """Why cylinders that fit are missing on the worst day, in words that say what would free them."""
     worst = np.flatnonzero(inside)[np.argmin((fits[b][:, None] & ~absent[:, inside]).sum(axis=0))]
     start, end = slices["starts_on"].iloc[worst], slices["ends_on"].iloc[worst]
-    gone = {v for v, (out, back) in enumerate(zip(visits["visit_on"], visits["back_on"], strict=True)) if out <= end and back > start}
+    gone = {
+        v
+        for v, (out, back) in enumerate(zip(visits["visit_on"], visits["back_on"], strict=True))
+        if out <= end and back > start
+    }
     missing = np.flatnonzero(fits[b] & absent[:, worst])
     trip = [next((v for _, v in menu.sends[option] if v in gone), -1) for option in found.chosen[missing]]
     away = {visits["visit_on"].iloc[v]: trip.count(v) for v in set(trip) - {-1}}

@@ -46,8 +46,14 @@ class Solution:
     optimal: bool
 
 
-def solve(options: Options, demands: Demands, capacity: np.ndarray, items: int, bookings: int,
-          time_limit_s: float = TIME_LIMIT_S) -> Solution:
+def solve(
+    options: Options,
+    demands: Demands,
+    capacity: np.ndarray,
+    items: int,
+    bookings: int,
+    time_limit_s: float = TIME_LIMIT_S,
+) -> Solution:
     """The cheapest choice: bookings first, then no day out of date, then nothing tested too early.
 
     Parameters

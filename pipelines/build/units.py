@@ -16,8 +16,20 @@ RATED_SD_PCT = 1.5
 RATED_SD_UNKNOWN_PRESSURE_PCT = 6.0
 
 UNIT_COLUMNS = [
-    "unit_id", "set_id", "side", "joined", "material", "water_capacity_l", "capacity_basis", "capacity_sd_pct",
-    "working_pressure_bar", "permitted_bar", "test_pressure_bar", "valve_rating_known", "empty_mass_kg", "flags",
+    "unit_id",
+    "set_id",
+    "side",
+    "joined",
+    "material",
+    "water_capacity_l",
+    "capacity_basis",
+    "capacity_sd_pct",
+    "working_pressure_bar",
+    "permitted_bar",
+    "test_pressure_bar",
+    "valve_rating_known",
+    "empty_mass_kg",
+    "flags",
 ]
 MEMBERSHIP_COLUMNS = ["set_id", "cylinder_id", "position", "from_on", "to_on", "assumed"]
 

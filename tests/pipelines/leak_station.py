@@ -42,8 +42,21 @@ def room_c(day):
     return 16 + 7 * np.sin(2 * np.pi * (day - 110) / 365) + 5 * np.sin(2 * np.pi * (day - 0.4))
 
 
-def simulate(rng, *, cylinders=25, leaking=5, leak_bar_day=1.0, days=365, use_share=0.5, unlogged=0.0, settled_share=0.15,
-             step=1.0, gauge_sd=3.2, temperature_sd=1.0, model_sd=1.2):
+def simulate(
+    rng,
+    *,
+    cylinders=25,
+    leaking=5,
+    leak_bar_day=1.0,
+    days=365,
+    use_share=0.5,
+    unlogged=0.0,
+    settled_share=0.15,
+    step=1.0,
+    gauge_sd=3.2,
+    temperature_sd=1.0,
+    model_sd=1.2,
+):
     """Fills of a year, as `inputs` and `fill_quality` would show them; the leaking cylinders come first."""
     fills, quality = [], []
     gauge_offset = rng.normal(0, gauge_sd)
@@ -68,12 +81,30 @@ def simulate(rng, *, cylinders=25, leaking=5, leak_bar_day=1.0, days=365, use_sh
             fill_id = f"{unit}-{len(fills)}"
             rounded = np.round(np.array([start, stop]) + gauge_offset, 6)
             rounded = np.round(rounded / step) * step
-            fills.append({"fill_id": fill_id, "filled_at": at, "unit_id": unit, "station_id": "P", "gauge_id": "G",
-                          "start_pressure_bar": max(rounded[0], 0.0), "stop_pressure_bar": rounded[1],
-                          "target_pressure_bar": 232.0, "ambient_c": round(float(ambient), 0)})
-            quality.append({"fill_id": fill_id, "settled_pressure_bar_15c": known15, "o2_pct": 20.95, "he_pct": 0.0,
-                            "gas_c_basis": "settled" if settled else "model", "fill_minutes": 6.0,
-                            "target_pressure_bar": 232.0})
+            fills.append(
+                {
+                    "fill_id": fill_id,
+                    "filled_at": at,
+                    "unit_id": unit,
+                    "station_id": "P",
+                    "gauge_id": "G",
+                    "start_pressure_bar": max(rounded[0], 0.0),
+                    "stop_pressure_bar": rounded[1],
+                    "target_pressure_bar": 232.0,
+                    "ambient_c": round(float(ambient), 0),
+                }
+            )
+            quality.append(
+                {
+                    "fill_id": fill_id,
+                    "settled_pressure_bar_15c": known15,
+                    "o2_pct": 20.95,
+                    "he_pct": 0.0,
+                    "gas_c_basis": "settled" if settled else "model",
+                    "fill_minutes": 6.0,
+                    "target_pressure_bar": 232.0,
+                }
+            )
             wait = rng.uniform(1.0, 8.0)
             rho -= leak * wait * FREE_MOL * min(1.0, true15 / 232.0)
             if rng.random() < use_share:

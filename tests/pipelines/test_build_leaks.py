@@ -16,15 +16,31 @@ from tests.pipelines.fleet_frames import frames
 from tests.pipelines.leak_station import simulate
 
 pytest.importorskip("CoolProp")
-RAW = ["fill_id", "unit_id", "station_id", "gauge_id", "filled_at", "start_pressure_bar", "stop_pressure_bar", "ambient_c"]
-NO_DIVES = pd.DataFrame({c: pd.Series(dtype="str") for c in ("member_id", "dive_id", "unit_id")}
-                        | {c: pd.Series(dtype="float64") for c in ("start_pressure_bar", "end_pressure_bar", "o2_pct", "he_pct")})
+RAW = [
+    "fill_id",
+    "unit_id",
+    "station_id",
+    "gauge_id",
+    "filled_at",
+    "start_pressure_bar",
+    "stop_pressure_bar",
+    "ambient_c",
+]
+NO_DIVES = pd.DataFrame(
+    {c: pd.Series(dtype="str") for c in ("member_id", "dive_id", "unit_id")}
+    | {c: pd.Series(dtype="float64") for c in ("start_pressure_bar", "end_pressure_bar", "o2_pct", "he_pct")}
+)
 EPOCH = pd.Timestamp("2025-01-01", tz="UTC")
 
 
 def simulated(seed, cylinders=25, **more):
     fills, quality = simulate(np.random.default_rng(seed), cylinders=cylinders, **more)
-    inputs = frames(fills=fills, cylinders=[{"cylinder_id": f"C{i:03d}", "owner_id": "station", "status": "in_service"} for i in range(cylinders)])
+    inputs = frames(
+        fills=fills,
+        cylinders=[
+            {"cylinder_id": f"C{i:03d}", "owner_id": "station", "status": "in_service"} for i in range(cylinders)
+        ],
+    )
     return inputs, quality.merge(inputs["fills"][RAW], on="fill_id")
 
 
@@ -79,7 +95,9 @@ def test_swings_of_temperature_alone_never_flag_over_a_year():
 
 @pytest.mark.soak
 @pytest.mark.skipif(os.environ.get("COLDFILL_SOAK") != "full", reason="COLDFILL_SOAK=full")
-@pytest.mark.parametrize("more, least_found", [({}, 0.9), ({"step": 5.0}, 0.73), ({"settled_share": 1.0}, 0.9), ({"leaking": 0}, None)])
+@pytest.mark.parametrize(
+    "more, least_found", [({}, 0.9), ({"step": 5.0}, 0.73), ({"settled_share": 1.0}, 0.9), ({"leaking": 0}, None)]
+)
 def test_detection_and_false_flags_over_many_years(more, least_found):
     found, false_in_200_months = rate_of(range(100, 116), **more)
     assert least_found is None or found >= least_found
@@ -87,14 +105,38 @@ def test_detection_and_false_flags_over_many_years(more, least_found):
 
 
 def fill(name, at, start, stop, settled15, unit="A", **more):
-    return ({"fill_id": name, "filled_at": at, "unit_id": unit, "station_id": "P", "gauge_id": "G", "start_pressure_bar": start,
-             "stop_pressure_bar": stop, "target_pressure_bar": 232.0, "ambient_c": 15.0} | more,
-            {"fill_id": name, "settled_pressure_bar_15c": settled15, "o2_pct": 20.95, "he_pct": 0.0, "gas_c_basis": "model", "fill_minutes": 6.0})
+    return (
+        {
+            "fill_id": name,
+            "filled_at": at,
+            "unit_id": unit,
+            "station_id": "P",
+            "gauge_id": "G",
+            "start_pressure_bar": start,
+            "stop_pressure_bar": stop,
+            "target_pressure_bar": 232.0,
+            "ambient_c": 15.0,
+        }
+        | more,
+        {
+            "fill_id": name,
+            "settled_pressure_bar_15c": settled15,
+            "o2_pct": 20.95,
+            "he_pct": 0.0,
+            "gas_c_basis": "model",
+            "fill_minutes": 6.0,
+        },
+    )
 
 
 def intervals_of(fills, dives=None, tanks=None, **sources):
     raw, quality = zip(*fills, strict=True)
-    inputs = frames(fills=list(raw), cylinders=sources.pop("cylinders", [{"cylinder_id": "A"}, {"cylinder_id": "B"}]), dives=dives or [], **sources)
+    inputs = frames(
+        fills=list(raw),
+        cylinders=sources.pop("cylinders", [{"cylinder_id": "A"}, {"cylinder_id": "B"}]),
+        dives=dives or [],
+        **sources,
+    )
     q = pd.DataFrame(quality).merge(inputs["fills"][RAW], on="fill_id")
     use = pd.DataFrame(tanks) if tanks else NO_DIVES
     return leak_intervals(inputs, q, use, Policy(), pd.Timestamp("2025-06-01"))
@@ -111,18 +153,33 @@ def test_two_fills_make_one_interval_in_content():
     assert made["loss_bar"].iloc[0] == pytest.approx(4.13, abs=0.05)
 
 
-@pytest.mark.parametrize("more", [
-    {"inspections": [{"cylinder_id": "A", "kind": "oxygen_clean", "result": "pass", "inspected_on": "2025-03-04"}]},
-    {"inspections": [{"cylinder_id": "A", "kind": "valve_service", "result": "pass", "inspected_on": "2025-05-04"}]},
-    {"loans": [{"unit_id": "A", "member_id": "M", "out_at": "2025-03-02T10:00Z", "back_at": "2025-03-07T10:00Z"}]},
-])
+@pytest.mark.parametrize(
+    "more",
+    [
+        {"inspections": [{"cylinder_id": "A", "kind": "oxygen_clean", "result": "pass", "inspected_on": "2025-03-04"}]},
+        {
+            "inspections": [
+                {"cylinder_id": "A", "kind": "valve_service", "result": "pass", "inspected_on": "2025-05-04"}
+            ]
+        },
+        {"loans": [{"unit_id": "A", "member_id": "M", "out_at": "2025-03-02T10:00Z", "back_at": "2025-03-07T10:00Z"}]},
+    ],
+)
 def test_an_inspection_within_a_valve_off_since_or_a_loan_leaves_the_interval_out(more):
     assert intervals_of(TWO, **more).empty
 
 
 def test_a_logged_dive_parts_the_interval_and_its_own_use_is_no_leak():
     dive = {"member_id": "M", "dive_id": "D", "started_at": "2025-03-05T09:00Z", "duration_min": 40.0}
-    tank = {"member_id": "M", "dive_id": "D", "unit_id": "A", "start_pressure_bar": 216.0, "end_pressure_bar": 80.0, "o2_pct": 20.95, "he_pct": 0.0}
+    tank = {
+        "member_id": "M",
+        "dive_id": "D",
+        "unit_id": "A",
+        "start_pressure_bar": 216.0,
+        "end_pressure_bar": 80.0,
+        "o2_pct": 20.95,
+        "he_pct": 0.0,
+    }
     made = intervals_of([TWO[0], fill("F2", "2025-03-08T10:00Z", 79, 232, 222)], [dive], [tank])
     assert len(made) == 2 and (made["loss_bar"].abs() < 8).all()
 

@@ -17,17 +17,30 @@ def units_of(**sources):
 
 
 def steel(cylinder_id, **more):
-    return {"cylinder_id": cylinder_id, "owner_id": "station", "material": "steel", "water_capacity_l": 12.0,
-            "working_pressure_bar": 232.0, "status": "in_service"} | more
+    return {
+        "cylinder_id": cylinder_id,
+        "owner_id": "station",
+        "material": "steel",
+        "water_capacity_l": 12.0,
+        "working_pressure_bar": 232.0,
+        "status": "in_service",
+    } | more
 
 
-@pytest.mark.parametrize("marks, capacity_l, sd_pct", [
-    # 77.4 ft³ × 28.3168 × 1.01325 / (3000 × 0.0689476 + 1.01325), by hand
-    ({"rated_capacity_cuft": 77.4, "service_pressure_psi": 3000}, 10.684, 1.5),
-    ({"rated_capacity_cuft": 71.2, "service_pressure_psi": 2250, "plus_marked": True}, 11.900, 1.5),
-    ({"rated_capacity_cuft": 71.2, "service_pressure_psi": 2250, "plus_marked": True, "spec": "DOT-3AA"}, 11.900, 6.0),
-    ({"rated_capacity_cuft": 71.2, "service_pressure_psi": 2250, "spec": "3AA", "rated_at_psi": 2475}, 11.900, 1.5),
-])
+@pytest.mark.parametrize(
+    "marks, capacity_l, sd_pct",
+    [
+        # 77.4 ft³ × 28.3168 × 1.01325 / (3000 × 0.0689476 + 1.01325), by hand
+        ({"rated_capacity_cuft": 77.4, "service_pressure_psi": 3000}, 10.684, 1.5),
+        ({"rated_capacity_cuft": 71.2, "service_pressure_psi": 2250, "plus_marked": True}, 11.900, 1.5),
+        (
+            {"rated_capacity_cuft": 71.2, "service_pressure_psi": 2250, "plus_marked": True, "spec": "DOT-3AA"},
+            11.900,
+            6.0,
+        ),
+        ({"rated_capacity_cuft": 71.2, "service_pressure_psi": 2250, "spec": "3AA", "rated_at_psi": 2475}, 11.900, 1.5),
+    ],
+)
 def test_capacity_from_a_rating_in_cubic_feet(marks, capacity_l, sd_pct):
     """Worked by hand from the ideal rating.
 
@@ -42,21 +55,49 @@ def test_capacity_from_a_rating_in_cubic_feet(marks, capacity_l, sd_pct):
 
 
 def test_a_stated_water_capacity_wins_and_the_plus_mark_never_raises_the_working_pressure():
-    unit = units_of(cylinders=[{
-        "cylinder_id": "A", "material": "steel", "status": "in_service", "water_capacity_l": 12.2,
-        "rated_capacity_cuft": 71.2, "service_pressure_psi": 2250, "plus_marked": True}]).loc["A"]
+    unit = units_of(
+        cylinders=[
+            {
+                "cylinder_id": "A",
+                "material": "steel",
+                "status": "in_service",
+                "water_capacity_l": 12.2,
+                "rated_capacity_cuft": 71.2,
+                "service_pressure_psi": 2250,
+                "plus_marked": True,
+            }
+        ]
+    ).loc["A"]
     assert unit.water_capacity_l == 12.2 and unit.capacity_basis == "register" and unit.capacity_sd_pct == 0
     assert unit.permitted_bar == pytest.approx(155.13, abs=0.01)
     assert "plus_mark_not_counted" in unit["flags"]
 
 
 def test_the_permitted_pressure_of_a_set_is_the_least_of_everything_on_it():
-    units = units_of(cylinders=[
-        steel("L", set_id="S", set_position="left", set_kind="manifolded", working_pressure_bar=300.0,
-              valve_pressure_bar=232.0, empty_mass_kg=14.0, test_pressure_bar=450.0),
-        steel("R", set_id="S", set_position="right", set_kind="manifolded", working_pressure_bar=300.0,
-              valve_pressure_bar=300.0, empty_mass_kg=14.1, test_pressure_bar=348.0),
-    ])
+    units = units_of(
+        cylinders=[
+            steel(
+                "L",
+                set_id="S",
+                set_position="left",
+                set_kind="manifolded",
+                working_pressure_bar=300.0,
+                valve_pressure_bar=232.0,
+                empty_mass_kg=14.0,
+                test_pressure_bar=450.0,
+            ),
+            steel(
+                "R",
+                set_id="S",
+                set_position="right",
+                set_kind="manifolded",
+                working_pressure_bar=300.0,
+                valve_pressure_bar=300.0,
+                empty_mass_kg=14.1,
+                test_pressure_bar=348.0,
+            ),
+        ]
+    )
     assert units.loc["S", "permitted_bar"] == 232 and units.loc["R", "permitted_bar"] == 300
     assert units.loc["S", "water_capacity_l"] == 24 and units.loc["S", "empty_mass_kg"] == pytest.approx(28.1)
     assert units.loc["S", "test_pressure_bar"] == 348
@@ -76,8 +117,10 @@ def test_an_unknown_working_pressure_is_never_replaced_by_the_valves():
 
 def test_a_rebuilt_set_keeps_its_past():
     inputs = frames(
-        cylinders=[steel(c, set_id="S" if c != "OLD" else None, set_kind="manifolded" if c != "OLD" else None)
-                   for c in ("L", "NEW", "OLD")],
+        cylinders=[
+            steel(c, set_id="S" if c != "OLD" else None, set_kind="manifolded" if c != "OLD" else None)
+            for c in ("L", "NEW", "OLD")
+        ],
         set_members=[
             {"set_id": "S", "cylinder_id": "L", "position": "left", "from_on": "2024-01-01"},
             {"set_id": "S", "cylinder_id": "OLD", "position": "right", "from_on": "2024-01-01", "to_on": "2025-05-31"},
@@ -92,7 +135,9 @@ def test_a_rebuilt_set_keeps_its_past():
 def test_a_cylinder_in_two_sets_at_once_is_flagged_on_both():
     units = units_of(
         cylinders=[steel(c, set_id=s, set_kind="manifolded") for c, s in (("A", "S"), ("B", "S"), ("C", "T"))],
-        set_members=[{"set_id": s, "cylinder_id": c, "position": p, "from_on": "2024-01-01"}
-                     for s, c, p in (("S", "A", "left"), ("S", "B", "right"), ("T", "C", "left"), ("T", "B", "right"))],
+        set_members=[
+            {"set_id": s, "cylinder_id": c, "position": p, "from_on": "2024-01-01"}
+            for s, c, p in (("S", "A", "left"), ("S", "B", "right"), ("T", "C", "left"), ("T", "B", "right"))
+        ],
     )
     assert all("cylinder_in_two_sets" in units.loc[s, "flags"] for s in ("S", "T"))

@@ -10,13 +10,20 @@ TODAY = pd.Timestamp("2031-05-01")
 
 
 def health(due="2031-09-14"):
-    return pd.DataFrame({
-        "cylinder_id": ["T17-L", "A,4;ü"], "status": ["in_service"] * 2, "rule_set": ["uk", "uk"],
-        "next_due_on": pd.to_datetime([due, "2031-04-01"]), "next_due_kind": ["hydrostatic", "visual"],
-    })
+    return pd.DataFrame(
+        {
+            "cylinder_id": ["T17-L", "A,4;ü"],
+            "status": ["in_service"] * 2,
+            "rule_set": ["uk", "uk"],
+            "next_due_on": pd.to_datetime([due, "2031-04-01"]),
+            "next_due_kind": ["hydrostatic", "visual"],
+        }
+    )
 
 
-PLAN = pd.DataFrame({"visit_on": pd.to_datetime(["2031-09-01"] * 2), "cylinder_id": ["T17-L", "B"], "kind": ["hydrostatic", "visual"]})
+PLAN = pd.DataFrame(
+    {"visit_on": pd.to_datetime(["2031-09-01"] * 2), "cylinder_id": ["T17-L", "B"], "kind": ["hydrostatic", "visual"]}
+)
 
 
 def read(text: bytes):
@@ -49,16 +56,23 @@ def test_every_event_has_what_the_standard_requires():
     for event in events:
         assert re.fullmatch(r"\d{8}T\d{6}Z", event["DTSTAMP"]) and re.fullmatch(r"\d{8}", event["DTSTART"])
         for alarm in event["parts"]:
-            assert alarm["is"] == "VALARM" and alarm["ACTION"] == "DISPLAY" and alarm["DESCRIPTION"] and alarm["TRIGGER"].startswith("-P")
+            assert (
+                alarm["is"] == "VALARM"
+                and alarm["ACTION"] == "DISPLAY"
+                and alarm["DESCRIPTION"]
+                and alarm["TRIGGER"].startswith("-P")
+            )
     late = events[0]
     assert late["SUMMARY"] == r"A\,4\;ü: visual inspection was due\, may not be filled" and not late["parts"]
 
 
 def test_a_moved_date_keeps_its_identifier_and_goes_before_the_older_one():
     old = read(inspection_calendar(health(), PLAN, TODAY, "Pier"))["parts"]
-    new = read(inspection_calendar(health("2036-09-02"), PLAN.iloc[:0], TODAY + pd.Timedelta(days=130), "Pier"))["parts"]
+    new = read(inspection_calendar(health("2036-09-02"), PLAN.iloc[:0], TODAY + pd.Timedelta(days=130), "Pier"))[
+        "parts"
+    ]
     by_uid = {e["UID"]: e for e in old}
-    moved = [e for e in new if e["SUMMARY"].startswith("T17-L")][0]
+    moved = next(e for e in new if e["SUMMARY"].startswith("T17-L"))
     assert moved["UID"] in by_uid and moved["DTSTART"] == "20360902"
     assert int(moved["SEQUENCE"]) > int(by_uid[moved["UID"]]["SEQUENCE"])
 

@@ -21,21 +21,32 @@ def day(n):
 
 
 def plan(cylinders, inspections=(), visits=(), bookings=(), **more):
-    inputs = frames(cylinders=list(cylinders), inspections=list(inspections), visits=list(visits), bookings=list(bookings), **more)
+    inputs = frames(
+        cylinders=list(cylinders), inspections=list(inspections), visits=list(visits), bookings=list(bookings), **more
+    )
     units = build_units(inputs, Policy(), TODAY)["units"]
     return build_plan(inputs, units, None, Policy(), TODAY)
 
 
 def cylinder(name, **more):
-    return {"cylinder_id": name, "owner_id": "station", "status": "in_service", "material": "steel", "water_capacity_l": 12.0,
-            "working_pressure_bar": 232.0, "manufactured_on": "2020-01-01"} | more
+    return {
+        "cylinder_id": name,
+        "owner_id": "station",
+        "status": "in_service",
+        "material": "steel",
+        "water_capacity_l": 12.0,
+        "working_pressure_bar": 232.0,
+        "manufactured_on": "2020-01-01",
+    } | more
 
 
 def past(name, due):
     """A hydrostatic pass sixty months before the day it is due; the visual of it falls due halfway."""
     on = pd.Timestamp(due) - pd.DateOffset(months=60)
-    return [{"cylinder_id": name, "kind": "hydrostatic", "result": "pass", "inspected_on": on},
-            {"cylinder_id": name, "kind": "visual", "result": "pass", "inspected_on": TODAY - pd.Timedelta(days=10)}]
+    return [
+        {"cylinder_id": name, "kind": "hydrostatic", "result": "pass", "inspected_on": on},
+        {"cylinder_id": name, "kind": "visual", "result": "pass", "inspected_on": TODAY - pd.Timedelta(days=10)},
+    ]
 
 
 def brute_force(options, demands, capacity, items, bookings):
@@ -47,11 +58,19 @@ def brute_force(options, demands, capacity, items, bookings):
         picked = np.array(picked, int)
         if (places[picked].sum(axis=0) > capacity).any():
             continue
-        there = np.array([(f & ~absent[picked][:, s]).sum() for s, f in zip(demands.slice_no, demands.fits, strict=True)])
+        there = np.array(
+            [(f & ~absent[picked][:, s]).sum() for s, f in zip(demands.slice_no, demands.fits, strict=True)]
+        )
         lacking = demands.needed - there
         top = int(max(lacking.max(initial=0), 0))
-        short = min((sum(c) for c in product(range(top + 1), repeat=bookings)
-                     if all((np.array(c) * who).sum() >= n for who, n in zip(demands.bookings, lacking, strict=True))), default=0)
+        short = min(
+            (
+                sum(c)
+                for c in product(range(top + 1), repeat=bookings)
+                if all((np.array(c) * who).sum() >= n for who, n in zip(demands.bookings, lacking, strict=True))
+            ),
+            default=0,
+        )
         best = min(best, options.cost[picked].sum() + SHORT_COST * short)
     return best
 
@@ -67,11 +86,14 @@ def test_the_choice_is_as_good_as_trying_everything(seed):
             places.append([float(u == v) for u in range(visits)])
             absent.append((rng.random(slices) < 0.4).astype(float))
             cost.append(float(rng.integers(0, 200)))
-    options = Options(np.array(item), np.array(cost), sparse.csr_array(np.array(places)), sparse.csr_array(np.array(absent)))
+    options = Options(
+        np.array(item), np.array(cost), sparse.csr_array(np.array(places)), sparse.csr_array(np.array(absent))
+    )
     fits = rng.random((bookings, items)) < 0.7
     rows = [(s, b) for s in range(slices) for b in range(bookings)]
     demands = Demands(
-        np.array([s for s, _ in rows] + list(range(slices))), np.array([float(rng.integers(0, 3)) for _ in rows] + [3.0] * slices),
+        np.array([s for s, _ in rows] + list(range(slices))),
+        np.array([float(rng.integers(0, 3)) for _ in rows] + [3.0] * slices),
         np.array([fits[b] for _, b in rows] + [fits.any(axis=0)] * slices),
         np.array([np.arange(bookings) == b for _, b in rows] + [np.ones(bookings, bool)] * slices),
     )
@@ -83,21 +105,31 @@ def test_the_choice_is_as_good_as_trying_everything(seed):
 
 
 def test_a_cylinder_goes_on_the_last_visit_before_its_date():
-    made = plan([cylinder("A")], past("A", day(100)), [{"visit_on": day(n), "capacity": 5, "back_on": day(n + 5)} for n in (20, 60, 90, 110)])
+    made = plan(
+        [cylinder("A")],
+        past("A", day(100)),
+        [{"visit_on": day(n), "capacity": 5, "back_on": day(n + 5)} for n in (20, 60, 90, 110)],
+    )
     row = made["inspection_plan"].iloc[0]
     assert len(made["inspection_plan"]) == 1
     assert (row.visit_on, row.kind, row.days_early, row.in_service_after) == (day(90), "hydrostatic", 10, day(95))
 
 
 def test_a_full_visit_pushes_one_to_an_earlier_one_and_none_goes_out_of_date():
-    visits = [{"visit_on": day(60), "capacity": 5, "back_on": day(65)}, {"visit_on": day(90), "capacity": 1, "back_on": day(95)}]
+    visits = [
+        {"visit_on": day(60), "capacity": 5, "back_on": day(65)},
+        {"visit_on": day(90), "capacity": 1, "back_on": day(95)},
+    ]
     made = plan([cylinder("A"), cylinder("B")], past("A", day(95)) + past("B", day(100)), visits)["inspection_plan"]
     assert sorted(made["visit_on"]) == [day(60), day(90)]
     assert made["days_early"].sum() == 45 and made["days_early"].min() >= 0
 
 
 def test_a_visit_that_would_leave_a_booked_course_short_is_not_taken():
-    visits = [{"visit_on": day(60), "capacity": 5, "back_on": day(65)}, {"visit_on": day(90), "capacity": 5, "back_on": day(97)}]
+    visits = [
+        {"visit_on": day(60), "capacity": 5, "back_on": day(65)},
+        {"visit_on": day(90), "capacity": 5, "back_on": day(97)},
+    ]
     course = [{"starts_on": day(92), "ends_on": day(94), "cylinders_needed": 2, "water_capacity_l": 12.0}]
     made = plan([cylinder("A"), cylinder("B")], past("A", day(99)) + past("B", day(99)), visits, course)
     assert set(made["inspection_plan"]["visit_on"]) == {day(60)}
@@ -106,14 +138,21 @@ def test_a_visit_that_would_leave_a_booked_course_short_is_not_taken():
 
 def test_what_cannot_be_covered_says_by_how_much_and_what_would_free_it():
     course = [{"starts_on": day(120), "ends_on": day(125), "cylinders_needed": 3}]
-    made = plan([cylinder("A"), cylinder("B"), cylinder("C", owner_id="M1")], past("A", day(99)) + past("B", day(300)), [], course)
+    made = plan(
+        [cylinder("A"), cylinder("B"), cylinder("C", owner_id="M1")],
+        past("A", day(99)) + past("B", day(300)),
+        [],
+        course,
+    )
     cover = made["booking_cover"].iloc[0]
     assert (cover.needed, cover.available, cover.short_by) == (3, 1, 2)
     assert "1 out of date by then" in cover.freed_by and "hire 1" in cover.freed_by
 
 
 def test_bookings_of_the_same_days_share_what_fits():
-    both = [{"starts_on": day(5), "ends_on": day(9), "cylinders_needed": 2, "water_capacity_l": w} for w in (12.0, None)]
+    both = [
+        {"starts_on": day(5), "ends_on": day(9), "cylinders_needed": 2, "water_capacity_l": w} for w in (12.0, None)
+    ]
     cylinders = [cylinder("A"), cylinder("B"), cylinder("C", water_capacity_l=15.0)]
     inspections = [row for name in "ABC" for row in past(name, day(700))]
     cover = plan(cylinders, inspections, [], both)["booking_cover"]
@@ -122,7 +161,10 @@ def test_bookings_of_the_same_days_share_what_fits():
 
 def test_a_joined_set_travels_as_one_and_takes_two_places():
     pair = [cylinder(n, set_id="S", set_position=p, set_kind="manifolded") for n, p in (("L", "left"), ("R", "right"))]
-    visits = [{"visit_on": day(60), "capacity": 2, "back_on": day(65)}, {"visit_on": day(90), "capacity": 1, "back_on": day(95)}]
+    visits = [
+        {"visit_on": day(60), "capacity": 2, "back_on": day(65)},
+        {"visit_on": day(90), "capacity": 1, "back_on": day(95)},
+    ]
     course = [{"starts_on": day(70), "ends_on": day(75), "cylinders_needed": 1, "water_capacity_l": 24.0}]
     made = plan(pair, past("L", day(95)) + past("R", day(200)), visits, course)
     assert made["inspection_plan"][["visit_on", "cylinder_id"]].values.tolist() == [[day(60), "L"], [day(60), "R"]]
@@ -130,17 +172,28 @@ def test_a_joined_set_travels_as_one_and_takes_two_places():
 
 
 def test_a_visit_that_does_not_offer_the_kind_is_no_help():
-    visits = [{"visit_on": day(40), "capacity": 5, "kinds": "visual;hydrostatic"}, {"visit_on": day(90), "capacity": 5, "kinds": "visual"}]
+    visits = [
+        {"visit_on": day(40), "capacity": 5, "kinds": "visual;hydrostatic"},
+        {"visit_on": day(90), "capacity": 5, "kinds": "visual"},
+    ]
     made = plan([cylinder("A")], past("A", day(95)), visits)["inspection_plan"]
     assert made["visit_on"].tolist() == [day(40)]
 
 
 def test_a_failed_or_overdue_cylinder_goes_first_and_a_condemned_one_never():
-    rows = [*past("A", day(300)), {"cylinder_id": "A", "kind": "visual", "result": "fail", "inspected_on": day(-2)},
-            *past("B", day(-30)), *past("C", day(50)), {"cylinder_id": "C", "kind": "visual", "result": "condemned", "inspected_on": day(-5)}]
+    rows = [
+        *past("A", day(300)),
+        {"cylinder_id": "A", "kind": "visual", "result": "fail", "inspected_on": day(-2)},
+        *past("B", day(-30)),
+        *past("C", day(50)),
+        {"cylinder_id": "C", "kind": "visual", "result": "condemned", "inspected_on": day(-5)},
+    ]
     visits = [{"visit_on": day(n), "capacity": 5} for n in (10, 40)]
     made = plan([cylinder("A"), cylinder("B"), cylinder("C")], rows, visits)["inspection_plan"]
-    assert made[["cylinder_id", "kind", "visit_on"]].values.tolist() == [["A", "visual", day(10)], ["B", "hydrostatic", day(10)]]
+    assert made[["cylinder_id", "kind", "visit_on"]].values.tolist() == [
+        ["A", "visual", day(10)],
+        ["B", "hydrostatic", day(10)],
+    ]
 
 
 def test_nothing_to_plan_gives_empty_tables():

@@ -16,25 +16,31 @@ from shared.purity import (
 )
 
 
-@pytest.mark.parametrize("standard, passes", [
-    ("en12021_2014", False),  # EN 12021:2014, three restatements: CO ≤ 5 ppm
-    ("en12021_1999", True),  # EN 12021:1999, restated: CO ≤ 15 ppm
-    ("us_work", True),  # 29 CFR 1910.430(b), restated: CO ≤ 20 ppm
-    ("as_nzs_2299_2015", False),  # AS/NZS 2299.1:2015, restated: CO ≤ 5 ppm
-])
+@pytest.mark.parametrize(
+    "standard, passes",
+    [
+        ("en12021_2014", False),  # EN 12021:2014, three restatements: CO ≤ 5 ppm
+        ("en12021_1999", True),  # EN 12021:1999, restated: CO ≤ 15 ppm
+        ("us_work", True),  # 29 CFR 1910.430(b), restated: CO ≤ 20 ppm
+        ("as_nzs_2299_2015", False),  # AS/NZS 2299.1:2015, restated: CO ≤ 5 ppm
+    ],
+)
 def test_six_ppm_of_carbon_monoxide_depends_on_the_edition(standard, passes):
     assert within(6.0, limits_of(standard)["co_ppm"]) == passes
 
 
-@pytest.mark.parametrize("standard, quantity, limit", [
-    ("hse_sheet9", "co_ppm", 3.0),  # HSE Diving Information Sheet 9 rev. 1 (read)
-    ("no_5_5", "oil_mg_m3", 1.0),  # Norwegian regulation on action and limit values, § 5-5 (read)
-    ("us_coast_guard", "co2_ppm", 1000.0),  # 46 CFR 197.340(i) (read)
-    ("cga_e", "co_ppm", 10.0),  # NOAA Standards and Safety Manual § 3.6, 2008 (restated)
-    ("as_2299_1", "co2_ppm", 480.0),  # AS 2299.1, restated 2006
-    ("as_nzs_2299_2015", "co2_ppm", 600.0),  # AS/NZS 2299.1:2015 (restated)
-    ("en12021_2014", "water_mg_m3", 25.0),  # EN 12021:2014 at the filling outlet (restated)
-])
+@pytest.mark.parametrize(
+    "standard, quantity, limit",
+    [
+        ("hse_sheet9", "co_ppm", 3.0),  # HSE Diving Information Sheet 9 rev. 1 (read)
+        ("no_5_5", "oil_mg_m3", 1.0),  # Norwegian regulation on action and limit values, § 5-5 (read)
+        ("us_coast_guard", "co2_ppm", 1000.0),  # 46 CFR 197.340(i) (read)
+        ("cga_e", "co_ppm", 10.0),  # NOAA Standards and Safety Manual § 3.6, 2008 (restated)
+        ("as_2299_1", "co2_ppm", 480.0),  # AS 2299.1, restated 2006
+        ("as_nzs_2299_2015", "co2_ppm", 600.0),  # AS/NZS 2299.1:2015 (restated)
+        ("en12021_2014", "water_mg_m3", 25.0),  # EN 12021:2014 at the filling outlet (restated)
+    ],
+)
 def test_limits_are_those_printed(standard, quantity, limit):
     found = limits_of(standard)[quantity]
     assert found.at_most == limit
@@ -43,7 +49,12 @@ def test_limits_are_those_printed(standard, quantity, limit):
 
 def test_oxygen_has_two_sides():
     """EN 12021: 21 ± 1 %; CGA Grade D 19.5 to 23.5 % (both restated)."""
-    assert [bool(within(v, limits_of("en12021_2014")["o2_pct"])) for v in (19.9, 20.0, 22.0, 22.1)] == [False, True, True, False]
+    assert [bool(within(v, limits_of("en12021_2014")["o2_pct"])) for v in (19.9, 20.0, 22.0, 22.1)] == [
+        False,
+        True,
+        True,
+        False,
+    ]
     assert within(23.5, limits_of("cga_d")["o2_pct"])
 
 
@@ -53,9 +64,16 @@ def test_water_limits_follow_the_filling_pressure_and_the_strictest_counts_where
     assert [limits_of("as_nzs_2299_2015", p)["water_mg_m3"].at_most for p in (225, 300, 400)] == [50, 30, 30]
 
 
-@pytest.mark.parametrize("mg_m3, reference_c, frost_c", [
-    (50, 20, -45.5), (50, 15, -45.7), (35, 15, -48.6), (30, 15, -49.9), (25, 15, -51.4),
-])
+@pytest.mark.parametrize(
+    "mg_m3, reference_c, frost_c",
+    [
+        (50, 20, -45.5),
+        (50, 15, -45.7),
+        (35, 15, -48.6),
+        (30, 15, -49.9),
+        (25, 15, -51.4),
+    ],
+)
 def test_frost_points(mg_m3, reference_c, frost_c):
     """Murphy and Koop 2005 and a Magnus form over ice agree to 0.01 K on these."""
     assert frost_point_c(mg_m3, reference_c=reference_c) == pytest.approx(frost_c, abs=0.1)
@@ -68,7 +86,9 @@ def test_frost_points_equal_those_of_a_humidity_library():
     for mg in (25.0, 50.0, 200.0):
         share = float(water_ppm(mg)) * 1e-6
         ratio = 18.015268 / 28.966 * share / (1 - share)
-        assert frost_point_c(mg) == pytest.approx(HAPropsSI("D", "T", 288.15, "P", 101325, "W", ratio) - 273.15, abs=0.15)
+        assert frost_point_c(mg) == pytest.approx(
+            HAPropsSI("D", "T", 288.15, "P", 101325, "W", ratio) - 273.15, abs=0.15
+        )
 
 
 @pytest.mark.parametrize("ppm, mg_m3", [(130, 99.0), (67, 51.0), (63, 48.0), (24, 18.3)])
@@ -93,7 +113,12 @@ def test_under_pressure_air_grows_damp_sooner():
 
 
 def test_every_rule_set_has_its_interval_and_its_limits():
-    """UK 3 months: two test laboratories and defence standard 68-284 (restated). US 6 months: OSHA, 9 October 1985 (read)."""
+    """UK 3 months: two test laboratories and defence standard 68-284 (restated).
+
+    US 6 months: OSHA, 9 October 1985 (read).
+    """
     standards, tests = purity_rules()
     assert {code: t.months for code, t in tests.items()} == {"uk": 3, "us": 6, "de": 3, "fr": 3, "au": 6, "adr": 3}
-    assert all(limit.citation.source and limit.citation.is_verified for limits in standards.values() for limit in limits)
+    assert all(
+        limit.citation.source and limit.citation.is_verified for limits in standards.values() for limit in limits
+    )

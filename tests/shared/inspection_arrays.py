@@ -15,18 +15,25 @@ def register(*rows: dict) -> Cylinders:
         return np.array([r.get(name, "NaT") for r in rows], DAY)
 
     return Cylinders(
-        material=texts("material", "steel"), manufactured_on=days("manufactured_on"), alloy=texts("alloy"),
-        first_used_on=days("first_used_on"), service_life_ends_on=days("service_life_ends_on"),
-        rule_set=texts("rule_set"), regime=texts("regime"), status=texts("status", "in_service"),
+        material=texts("material", "steel"),
+        manufactured_on=days("manufactured_on"),
+        alloy=texts("alloy"),
+        first_used_on=days("first_used_on"),
+        service_life_ends_on=days("service_life_ends_on"),
+        rule_set=texts("rule_set"),
+        regime=texts("regime"),
+        status=texts("status", "in_service"),
     )
 
 
 def history(*rows: tuple) -> Inspections:
     """(day, kind, result[, cylinder[, permanent expansion]]) a row."""
-    rows = [(*r, *(0, np.nan)[len(r) - 3:]) if len(r) < 5 else r for r in rows]
+    rows = [(*r, *(0, np.nan)[len(r) - 3 :]) if len(r) < 5 else r for r in rows]
     return Inspections(
-        cylinder=np.array([r[3] for r in rows], "int64"), inspected_on=np.array([r[0] for r in rows], DAY),
-        kind=np.array([r[1] for r in rows], dtype=object), result=np.array([r[2] for r in rows], dtype=object),
+        cylinder=np.array([r[3] for r in rows], "int64"),
+        inspected_on=np.array([r[0] for r in rows], DAY),
+        kind=np.array([r[1] for r in rows], dtype=object),
+        result=np.array([r[2] for r in rows], dtype=object),
         permanent_expansion_pct=np.array([r[4] for r in rows], float),
     )
 

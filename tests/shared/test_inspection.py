@@ -35,12 +35,21 @@ def test_a_fail_keeps_out_until_a_later_pass_of_its_kind():
 
 
 def test_a_hydrostatic_pass_mends_a_failed_visual_but_not_the_reverse():
-    assert state(MADE, [HYDRO, ("2023-06-01", "visual", "fail"), ("2023-07-01", "hydrostatic", "pass")], "2023-08-01")[0] == "in_date"
-    assert state(MADE, [HYDRO, ("2023-06-01", "hydrostatic", "fail"), ("2023-07-01", "visual", "pass")], "2023-08-01")[0] == "out_of_date"
+    assert (
+        state(MADE, [HYDRO, ("2023-06-01", "visual", "fail"), ("2023-07-01", "hydrostatic", "pass")], "2023-08-01")[0]
+        == "in_date"
+    )
+    assert (
+        state(MADE, [HYDRO, ("2023-06-01", "hydrostatic", "fail"), ("2023-07-01", "visual", "pass")], "2023-08-01")[0]
+        == "out_of_date"
+    )
 
 
 def test_a_pass_on_the_day_of_the_fail_is_not_a_later_pass():
-    assert state(MADE, [HYDRO, ("2023-06-01", "visual", "fail"), ("2023-06-01", "hydrostatic", "pass")], "2023-08-01")[0] == "out_of_date"
+    assert (
+        state(MADE, [HYDRO, ("2023-06-01", "visual", "fail"), ("2023-06-01", "hydrostatic", "pass")], "2023-08-01")[0]
+        == "out_of_date"
+    )
 
 
 def test_condemned_is_for_ever():
@@ -75,7 +84,12 @@ def test_the_cylinders_own_rule_set_counts_before_the_stations():
 
 
 def test_an_unknown_regime_never_lengthens_a_period():
-    found = state(MADE | {"regime": "clubb", "first_used_on": "2022-01-01"}, [HYDRO, ("2024-06-01", "visual", "pass")], "2024-06-02", "fr")
+    found = state(
+        MADE | {"regime": "clubb", "first_used_on": "2022-01-01"},
+        [HYDRO, ("2024-06-01", "visual", "pass")],
+        "2024-06-02",
+        "fr",
+    )
     assert found[1:3] == ("2025-01-01", "hydrostatic") and "regime_unknown" in found[3]
 
 
@@ -85,7 +99,9 @@ def test_an_inspection_after_the_day_is_not_known_yet():
 
 def test_withdrawn_counts_from_the_fail_that_stands():
     cylinders, rows = register(MADE | {"status": "withdrawn"}), history(HYDRO, ("2024-01-10", "visual", "fail"))
-    found = state_on_days(cylinders, rows, "uk", np.array([0, 0]), np.array(["2024-01-09", "2024-01-10"], "datetime64[D]"))
+    found = state_on_days(
+        cylinders, rows, "uk", np.array([0, 0]), np.array(["2024-01-09", "2024-01-10"], "datetime64[D]")
+    )
     assert list(found.withdrawn) == [False, True]
 
 
@@ -94,17 +110,30 @@ def test_the_default_rule_sets_hold_nothing_from_memory():
     assert all(rules.default_is_verified for rules in rule_sets().values())
 
 
-@pytest.mark.parametrize("text, says", [
-    ('code = "x"\nname = "X"\n[[periods]]\nkind = "visual"\nmonths = 12\ncounts_from = ["visual"]\nstart = "manufactured_on"\n'
-     'edition = "1"\nverified = "read"\n', "line 3: this entry of [periods] has no `source`"),
-    ('code = "x"\nname = "X"\n\n[[periods]]\nkind = "visual"\ncounts_from = ["visual"]\nstart = "manufactured_on"\n'
-     'source = "s"\nedition = "1"\nverified = "read"\n', "line 4: this entry of [periods] has no `months`"),
-    ('code = "x"\nname = "X"\n[[periods]]\nkind = "visual"\nmonths = 12\ncounts_from = ["visual"]\nstart = "manufactured_on"\n'
-     'source = "s"\nedition = "1"\nverified = "memory"\n', "line 3: an entry from memory may not apply by default"),
-    ('code = "x"\nname = "X"\n[[periods]]\nkind = "sniff"\nmonths = 12\ncounts_from = ["visual"]\nstart = "manufactured_on"\n'
-     'source = "s"\nedition = "1"\nverified = "read"\n', "line 3: `kind` 'sniff'"),
-    ("code = [", "rule.toml"),
-])
+ENTRY = {
+    "kind": '"visual"', "months": "12", "counts_from": '["visual"]', "start": '"manufactured_on"', "source": '"s"',
+    "edition": '"1"', "verified": '"read"',
+}  # fmt: skip
+
+
+def rule_file(**changed):
+    """A rule file of one entry on line 4; a value of None leaves its line out."""
+    entry = {k: v for k, v in (ENTRY | changed).items() if v is not None}
+    return 'code = "x"\nname = "X"\n\n[[periods]]\n' + "".join(f"{k} = {v}\n" for k, v in entry.items())
+
+
+@pytest.mark.parametrize(
+    "text, says",
+    [
+        (rule_file(source=None), "line 4: this entry of [periods] has no `source`"),
+        (rule_file(months=None), "line 4: this entry of [periods] has no `months`"),
+        (rule_file(edition='""'), "line 4: this entry of [periods] has no `edition`"),
+        (rule_file(verified='"memory"'), "line 4: an entry from memory may not apply by default"),
+        (rule_file(verified='"sure"'), "line 4: `verified` is one of"),
+        (rule_file(kind='"sniff"'), "line 4: `kind` 'sniff'"),
+        ("code = [", "rule.toml"),
+    ],
+)
 def test_a_rule_file_that_lacks_something_is_refused_with_its_line(tmp_path, text, says):
     path = tmp_path / "rule.toml"
     path.write_text(text)
@@ -119,8 +148,15 @@ def test_oxygen_clean_ends_with_time_a_fail_valve_work_or_a_fill_of_unclean_gas(
 
     def is_clean(*rows, when=at, soiled=None):
         who = None if soiled is None else np.array([0])
-        return bool(oxygen_clean_at(history(*rows), np.array([0]), when, soiled_cylinder=who,
-                                    soiled_at=None if soiled is None else np.array([soiled], "datetime64[s]"))[0])
+        return bool(
+            oxygen_clean_at(
+                history(*rows),
+                np.array([0]),
+                when,
+                soiled_cylinder=who,
+                soiled_at=None if soiled is None else np.array([soiled], "datetime64[s]"),
+            )[0]
+        )
 
     assert not is_clean(HYDRO) and is_clean(clean)
     assert is_clean(clean, when=np.array(["2025-01-10T23:00"], "datetime64[s]"))
@@ -144,10 +180,20 @@ def test_the_last_event_is_found_for_many_questions_at_once():
 
 def test_a_day_of_many_cylinders_equals_one_at_a_time():
     rng = np.random.default_rng(5)
-    kinds, results = ["visual", "hydrostatic", "valve_service", "oxygen_clean"], ["pass", "pass", "pass", "fail", "condemned"]
+    kinds, results = (
+        ["visual", "hydrostatic", "valve_service", "oxygen_clean"],
+        ["pass", "pass", "pass", "fail", "condemned"],
+    )
     made = [{"manufactured_on": str(np.datetime64("2010-01-01") + int(rng.integers(0, 4000)))} for _ in range(30)]
-    rows = [(str(np.datetime64("2012-01-01") + int(rng.integers(0, 4500))), str(rng.choice(kinds)), str(rng.choice(results)), int(rng.integers(0, 30)))
-            for _ in range(150)]
+    rows = [
+        (
+            str(np.datetime64("2012-01-01") + int(rng.integers(0, 4500))),
+            str(rng.choice(kinds)),
+            str(rng.choice(results)),
+            int(rng.integers(0, 30)),
+        )
+        for _ in range(150)
+    ]
     days = np.datetime64("2015-01-01") + rng.integers(0, 4000, 30)
     together = state_on_days(register(*made), history(*rows), "uk", np.arange(30), days)
     for i in range(30):

@@ -71,6 +71,17 @@ def test_a_new_leak_is_not_hidden_by_a_long_sound_past():
     assert found.rate_bar_per_day[9] == pytest.approx(1.2, abs=0.5)
 
 
+def test_large_falls_that_keep_to_one_rate_are_a_leak_and_those_that_do_not_are_use():
+    days = np.array([21.6, 30.9, 30.9, 14.0])
+    zero = np.zeros(4, int)
+    steady = leak_rates(Intervals(zero, zero, days, 1.6 * days + [1, -1, 0, 0.5], np.full(4, 2.5)), 1, np.array([2.0]))
+    assert steady.flag[0] and steady.rate_bar_per_day[0] == pytest.approx(1.6, abs=0.2)
+    used = leak_rates(
+        Intervals(zero, zero, days, np.array([60.0, 35.0, 70.0, 40.0]), np.full(4, 2.5)), 1, np.array([2.0])
+    )
+    assert used.unexplained.all() and not used.flag[0]
+
+
 def test_one_or_two_intervals_never_flag():
     intervals, _ = station(np.random.default_rng(7), each=2, leak=dict.fromkeys(range(5), 3.0))
     assert not leak_rates(intervals, 30, GROUP_SD).flag.any()

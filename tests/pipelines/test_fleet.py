@@ -1,0 +1,192 @@
+"""The fleet's table: what may be filled, who has it, what stands against it."""
+
+import pandas as pd
+
+from pipelines.build.fleet import build_fleet
+from pipelines.build.inspections import unit_states_at
+from pipelines.build.units import build_units
+from schemas.codes import all_codes
+from schemas.frames import conform
+from schemas.policy import Policy
+from schemas.tables import TABLES
+from tests.pipelines.fleet_frames import frames
+
+TODAY = pd.Timestamp("2026-06-01")
+NO_DIVES = pd.DataFrame(
+    {c: pd.Series(dtype="str") for c in ("member_id", "dive_id", "unit_id")}
+    | {
+        c: pd.Series(dtype="float64")
+        for c in ("start_pressure_bar", "end_pressure_bar", "o2_pct", "he_pct", "gas_used_free_l")
+    }
+)
+QUALITY = [
+    "fill_id",
+    "filled_at",
+    "unit_id",
+    "station_id",
+    "gauge_id",
+    "start_pressure_bar",
+    "stop_pressure_bar",
+    "target_pressure_bar",
+    "ambient_c",
+    "fill_minutes",
+]
+
+
+def cylinder(name, **more):
+    return {
+        "cylinder_id": name,
+        "owner_id": "station",
+        "status": "in_service",
+        "material": "steel",
+        "water_capacity_l": 12.0,
+        "working_pressure_bar": 232.0,
+        "manufactured_on": "2020-01-01",
+    } | more
+
+
+def passed(name, on, kind="hydrostatic", **more):
+    return {"cylinder_id": name, "kind": kind, "result": "pass", "inspected_on": on} | more
+
+
+def fill(name, at, unit, settled=228.0, **more):
+    return {
+        "fill_id": name,
+        "filled_at": at,
+        "unit_id": unit,
+        "station_id": "P",
+        "gauge_id": "G",
+        "start_pressure_bar": 50.0,
+        "stop_pressure_bar": 240.0,
+        "target_pressure_bar": 232.0,
+        "ambient_c": 15.0,
+        "settled_pressure_bar": settled,
+    } | more
+
+
+def fleet(cylinders, fills=(), **sources):
+    inputs = frames(cylinders=cylinders, fills=list(fills), **sources)
+    quality = inputs["fills"][QUALITY].assign(
+        settled_pressure_bar_15c=inputs["fills"]["settled_pressure_bar"],
+        gas_c_basis="settled",
+        o2_pct=20.95,
+        he_pct=0.0,
+    )
+    units = build_units(inputs, Policy(), TODAY)["units"]
+    made = build_fleet(inputs, units, quality, NO_DIVES, Policy(), TODAY)
+    for name, table in made.items():
+        conform(table, TABLES[name].fields.values())
+    return made["cylinder_health"].set_index("cylinder_id"), made["cylinder_life"]
+
+
+def test_a_cylinder_tells_its_dates_its_holder_and_its_fills():
+    health, life = fleet(
+        [cylinder("A"), cylinder("B", owner_id="M2")],
+        [
+            fill("F1", "2025-01-10T10:00Z", "A"),
+            fill("F2", "2025-07-10T10:00Z", "A"),
+            fill("F3", "2026-05-10T10:00Z", "A", settled=215.0),
+        ],
+        inspections=[passed("A", "2025-03-01")],
+        loans=[{"unit_id": "A", "member_id": "M1", "out_at": "2026-05-20T10:00Z", "due_on": "2026-05-25"}],
+    )
+    a, b = health.loc["A"], health.loc["B"]
+    assert (a.next_due_on, a.next_due_kind, a.days_to_due, a.inspection_state) == (
+        pd.Timestamp("2027-09-01"),
+        "visual",
+        457,
+        "in_date",
+    )
+    assert (a.held_by, b.held_by) == ("M1", "M2") and "loan_overdue" in a.score_reasons
+    assert (a.fills_since_hydrostatic, a.fills_out_of_date) == (2, 1)  # under uk the visual of 2022-07 was never made
+    assert a.short_fill_share == 1 / 3
+    assert b.inspection_state == "out_of_date"
+    assert life.loc[life["cylinder_id"].eq("A"), "event"].value_counts()["filled"] == 3
+
+
+def test_out_of_test_while_out_is_told():
+    health, _ = fleet([cylinder("A")], loans=[{"unit_id": "A", "member_id": "M1", "out_at": "2026-05-20T10:00Z"}])
+    assert "out_of_test_on_loan" in health.loc["A", "score_reasons"]
+
+
+def test_a_loaned_set_is_with_the_member_who_has_it():
+    pair = [cylinder(c, set_id="S", set_kind="manifolded", set_position=p) for c, p in (("L", "left"), ("R", "right"))]
+    health, _ = fleet(pair, loans=[{"unit_id": "S", "member_id": "M1", "out_at": "2026-05-20T10:00Z"}])
+    assert health["held_by"].tolist() == ["M1", "M1"]
+
+
+def test_findings_over_time_stand_against_a_cylinder():
+    health, _ = fleet(
+        [cylinder("A", boot_fitted=True, empty_mass_kg=14.0), cylinder("B", set_id="S", set_kind="manifolded")],
+        inspections=[
+            passed("A", "2023-01-01", "visual", finding="corrosion"),
+            passed("A", "2025-06-01", finding="pitting", found_mass_kg=13.6),
+            passed("B", "2025-06-01", finding="thread"),
+            passed("B", "2019-06-01", "visual"),
+        ],
+    )
+    assert {"corrosion_again", "boot_hides_base", "mass_lost"} <= set(health.loc["A", "score_reasons"])
+    assert {"thread_finding_in_set", "inspection_before_manufacture"} <= set(health.loc["B", "score_reasons"])
+
+
+def test_a_pass_after_condemned_is_flagged_and_does_not_count():
+    health, _ = fleet(
+        [cylinder("A")], inspections=[passed("A", "2025-01-01", result="condemned"), passed("A", "2025-06-01")]
+    )
+    assert health.loc["A", "inspection_state"] == "condemned" and pd.isna(health.loc["A", "next_due_on"])
+    assert "pass_after_condemned" in health.loc["A", "score_reasons"]
+
+
+def test_every_reason_has_its_sentence():
+    health, _ = fleet(
+        [
+            cylinder("A", status="withdrawn", regime="x", material="composite"),
+            cylinder("B", status="condemned", rule_set="zz"),
+        ]
+    )
+    said = {code for codes in health["score_reasons"] for code in codes}
+    assert said and said <= set(all_codes())
+
+
+def test_a_set_is_in_test_and_oxygen_clean_only_if_both_cylinders_are():
+    pair = [cylinder(c, set_id="S", set_kind="manifolded", set_position=p) for c, p in (("L", "left"), ("R", "right"))]
+    rows = [passed("L", "2026-01-01"), passed("R", "2026-01-01"), passed("L", "2026-01-02", "oxygen_clean")]
+    asked = pd.Series(["S", "L", "R", "NOBODY"]), pd.Series(pd.to_datetime(["2026-05-01T10:00Z"] * 4))
+    found = unit_states_at(frames(cylinders=pair, inspections=rows), Policy(), *asked)
+    assert found["in_test"].tolist() == [True, True, True, False] and found["oxygen_clean"].tolist() == [
+        False,
+        True,
+        False,
+        False,
+    ]
+    later = unit_states_at(
+        frames(cylinders=pair, inspections=[*rows, passed("R", "2026-04-01", "visual", result="fail")]),
+        Policy(),
+        *asked,
+    )
+    assert later["in_test"].tolist() == [False, True, False, False] and "visual_failed" in later["reasons"].iloc[0]
+
+
+def test_the_day_of_a_fill_is_the_stations_day():
+    """A fill at 23:30 UTC in summer is the next day in London: the last day in test is over."""
+    rows = [passed("A", "2021-07-01"), passed("A", "2024-06-01", "visual")]
+    inputs = frames(cylinders=[cylinder("A")], inspections=rows)
+    asked = pd.Series(["A", "A"]), pd.Series(pd.to_datetime(["2026-07-01T22:30Z", "2026-07-01T23:30Z"]))
+    assert unit_states_at(inputs, Policy(), *asked)["in_test"].tolist() == [True, False]
+
+
+def test_a_fill_of_unclean_gas_ends_the_oxygen_clean_state_for_the_next():
+    fills = [fill("F1", "2026-02-01T10:00Z", "A", source_id="BANK")]
+    inputs = frames(
+        cylinders=[cylinder("A")],
+        fills=fills,
+        sources=[{"source_id": "BANK", "kind": "bank"}],
+        inspections=[passed("A", "2026-01-10"), passed("A", "2026-01-10", "oxygen_clean")],
+    )
+    asked = pd.Series(["A", "A"]), pd.Series(pd.to_datetime(["2026-02-01T10:00Z", "2026-02-01T11:00Z"]))
+    assert unit_states_at(inputs, Policy(), *asked)["oxygen_clean"].tolist() == [True, False]
+
+
+def test_an_empty_station_gives_empty_tables():
+    health, life = fleet([])
+    assert health.empty and life.empty
