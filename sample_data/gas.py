@@ -145,7 +145,7 @@ class Gas:
 
     def heat_capacity(self, density, kelvin):
         """Molar heat capacity at constant volume, J/(mol K)."""
-        return (self.both(density, kelvin + 0.5)[1] - self.both(density, kelvin - 0.5)[1])
+        return self.both(density, kelvin + 0.5)[1] - self.both(density, kelvin - 0.5)[1]
 
     def density(self, bar_abs, kelvin):
         """mol/L from absolute pressure (Newton steps with a secant slope)."""

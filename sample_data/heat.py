@@ -52,26 +52,51 @@ def vessels(cylinders, celsius):
     """Vessels of a fleet, filled with their first gas at 60 bar."""
     litres = np.array([c.capacity_l for c in cylinders])
     mass = np.array([c.mass_kg for c in cylinders])
-    kind = [STEEL if c.material == "steel" else ALUMINIUM if c.material == "aluminium" else COMPOSITE for c in cylinders]
+    kind = [
+        STEEL if c.material == "steel" else ALUMINIUM if c.material == "aluminium" else COMPOSITE for c in cylinders
+    ]
     heat, conduct = np.array([k[0] for k in kind]), np.array([k[1] for k in kind])
     area = 0.36 * (litres / 12.0) ** (2 / 3)
-    density = np.array([7850.0 if c.material == "steel" else 2700.0 if c.material == "aluminium" else 1900.0 for c in cylinders])
+    density = np.array(
+        [7850.0 if c.material == "steel" else 2700.0 if c.material == "aluminium" else 1900.0 for c in cylinders]
+    )
     thick = mass / density / area
     n = len(litres)
-    first = {"air": (0.2095, 0), "n32": (0.32, 0), "c32": (0.32, 0), "n50": (0.5, 0), "tx1845": (0.18, 0.45), "argon": (0, 0)}
+    first = {
+        "air": (0.2095, 0),
+        "n32": (0.32, 0),
+        "c32": (0.32, 0),
+        "n50": (0.5, 0),
+        "tx1845": (0.18, 0.45),
+        "argon": (0, 0),
+    }
     o2 = np.array([first[c.gas][0] for c in cylinders], float)
     he = np.array([first[c.gas][1] for c in cylinders], float)
     argon = np.array([c.gas == "argon" for c in cylinders])
     kelvin = np.full(n, celsius + 273.15)
     leak = np.array([c.leak_bar_day for c in cylinders]) * litres * FREE_MOL / 86400
     start = Gas(o2, he, argon).density(np.full(n, 60.0 + ATM_BAR), kelvin) * litres
-    return Vessels(litres, area, mass * heat / 2, conduct * area / (thick / 2), np.array([c.inside_factor for c in cylinders]),
-                   np.array([c.outside_factor for c in cylinders]), leak, start, kelvin.copy(), kelvin.copy(), kelvin.copy(), o2, he, argon)
+    return Vessels(
+        litres,
+        area,
+        mass * heat / 2,
+        conduct * area / (thick / 2),
+        np.array([c.inside_factor for c in cylinders]),
+        np.array([c.outside_factor for c in cylinders]),
+        leak,
+        start,
+        kelvin.copy(),
+        kelvin.copy(),
+        kelvin.copy(),
+        o2,
+        he,
+        argon,
+    )
 
 
 def _film(v, density, difference, stir=0.0):
     """Conductance gas to wall, W/K: natural convection grows with density and difference; inflow stirs."""
-    natural = 14 + 40 * (density / 9.0) ** 0.6 * (np.abs(difference) / 5.0 + 0.02) ** 0.25
+    natural = 15 + 46 * (density / 9.0) ** 0.6 * (np.abs(difference) / 5.0 + 0.02) ** 0.25
     return (natural + stir) * v.area_m2 * v.inside
 
 
@@ -92,30 +117,42 @@ def _walls(v, heat_in, outside_k, outside_w_m2k, seconds):
 
 def in_air_w_m2k(outer_k, room_k):
     """Natural convection and radiation of a standing cylinder, W/(m2 K)."""
-    return 5.2 + 1.5 * (np.abs(outer_k - room_k) + 0.5) ** 0.27
+    return 6.4 + 1.5 * (np.abs(outer_k - room_k) + 0.3) ** 0.27
 
 
-def stand(v, seconds, from_k, to_k, steps=36):
-    """Leave cylinders in air; the room goes from one temperature to another. Beyond 14 h all is at the room's."""
+def stand(v, seconds, from_k, to_k, steps=28):
+    """Leave cylinders in air; the room goes from one temperature to another. Beyond 14 h all is at the room's.
+
+    Gas and wall (its two layers as one: minutes apart at most) are two linear bodies, solved exactly in each
+    step with the coefficients of its start.
+    """
     gas = v.gas()
     v.mol = v.mol - np.minimum(v.leak_mol_s * seconds, v.mol * 0.5)
     span = np.minimum(seconds, 14 * 3600.0)
-    cv = gas.heat_capacity(v.mol / v.litres, v.gas_k) * v.mol
+    heat_gas = gas.heat_capacity(v.mol / v.litres, v.gas_k) * v.mol
+    heat_wall = 2 * v.wall_j_k
+    wall_k = (v.inner_k + v.outer_k) / 2
     last = np.zeros_like(span)
     for k in range(1, steps + 1):
         now = span * (k / steps) ** 2
         dt = np.maximum(now - last, 1e-6)
-        room = from_k + (to_k - from_k) * (k / steps) ** 2
-        difference = v.gas_k - v.inner_k
-        w = _film(v, v.mol / v.litres, difference)
-        small = 1.0 / (1.0 / cv + 1.0 / (2 * v.wall_j_k))
-        heat = _exchange(small, w, difference, dt)
-        v.gas_k = v.gas_k - heat / cv
-        _walls(v, heat, room, in_air_w_m2k(v.outer_k, room), dt)
+        room = from_k + (to_k - from_k) * (now + last) / 2 / np.maximum(span, 1.0)
+        inside = _film(v, v.mol / v.litres, v.gas_k - wall_k)
+        outside = in_air_w_m2k(wall_k, room) * v.area_m2 * 1.12 * v.outside
+        a, b = inside / heat_gas, inside / heat_wall
+        c = outside / heat_wall
+        mean = -(a + b + c) / 2
+        root = np.sqrt(mean**2 - a * c)
+        grow, decay = np.exp((mean + root) * dt), np.exp((mean - root) * dt)
+        even, odd = (grow + decay) / 2, (grow - decay) / 2 / root
+        x, y = v.gas_k - room, wall_k - room
+        v.gas_k = room + even * x + odd * ((-a - mean) * x + a * y)
+        wall_k = room + even * y + odd * (b * x + (-b - c - mean) * y)
         last = now
     rested = seconds > 14 * 3600.0
-    for name in ("gas_k", "inner_k", "outer_k"):
-        setattr(v, name, np.where(rested, to_k, getattr(v, name)))
+    v.gas_k = np.where(rested, to_k, v.gas_k)
+    v.inner_k = v.outer_k = np.where(rested, to_k, wall_k)
+    v.outer_k = v.outer_k.copy()
 
 
 @dataclass
@@ -139,7 +176,9 @@ GRID = np.array([151.0, 190.0, 230.0, 270.0, 310.0, 350.0])
 def _supply_enthalpy(s):
     """J/mol by vessel, phase and delivery pressure of GRID; a bank gives at its own pressure."""
     p = np.where(s.bank[..., None], s.bank_bar[..., None] + ATM_BAR, GRID)
-    flat = Gas(np.repeat(s.o2.ravel(), GRID.size), np.repeat(s.he.ravel(), GRID.size), np.repeat(s.argon.ravel(), GRID.size))
+    flat = Gas(
+        np.repeat(s.o2.ravel(), GRID.size), np.repeat(s.he.ravel(), GRID.size), np.repeat(s.argon.ravel(), GRID.size)
+    )
     return flat.enthalpy(p.ravel(), np.repeat(s.supply_k.ravel(), GRID.size)).reshape(p.shape)
 
 
@@ -183,17 +222,21 @@ def fill(v, s, room_k, dt=2.0, longest_s=4500.0):
             v.gas_k = v.gas_k + np.clip((energy / v.mol - u) / (gas.cv0 * 1.12), -20, 20)
         _walls(v, heat, room_k, in_air_w_m2k(v.outer_k, room_k), dt)
         # a stopped vessel keeps its state at stop
-        v.gas_k, v.inner_k, v.outer_k = (np.where(running, a, b) for a, b in zip((v.gas_k, v.inner_k, v.outer_k), before, strict=True))
+        v.gas_k, v.inner_k, v.outer_k = (
+            np.where(running, a, b) for a, b in zip((v.gas_k, v.inner_k, v.outer_k), before, strict=True)
+        )
         pressure = np.where(running, p_abs - ATM_BAR, pressure)
         taken += dt * running
-        done = ~np.isnan(s.add_mol[rows, phase]) & (added[rows, phase] >= np.nan_to_num(s.add_mol[rows, phase], nan=np.inf))
+        done = ~np.isnan(s.add_mol[rows, phase]) & (
+            added[rows, phase] >= np.nan_to_num(s.add_mol[rows, phase], nan=np.inf)
+        )
         phase = np.minimum(phase + (done & (phase < phases - 1)), phases - 1)
         running &= (pressure < s.stop_bar) & (v.gas_k < 273.15 + 78)
     return taken, added
 
 
 def breathe(v, flow_mol_s, water_k, dt):
-    """Breathe from vessels under water. flow and water: (vessels, steps). Returns mol, K, gauge bar at steps+1 times."""
+    """Breathe from vessels under water; flow and water (vessels, steps) → mol, K, gauge bar at steps + 1 times."""
     n, steps = flow_mol_s.shape
     gas = v.gas()
     mol, kelvin, bar = (np.empty((n, steps + 1)) for _ in range(3))

@@ -23,13 +23,15 @@ def play(members=12, cylinders=30, months=7, fills=350, dives=300, seed=SEED, pl
     days = weather.season_days(months)
     sky = weather.Weather(days, rng)
     people, fleet = station.people_and_cylinders(members, cylinders, rng, planted)
-    gauges = station.gauges(rng)
+    gauges = station.gauges(rng, planted)
     have = {c.unit_id for c in fleet}
     for m in people:
         m.units = [u for u in m.units if u in have] or [sorted(have)[0]]
     dive_events = schedule.plan_trimix(schedule.dives(people, dives, months, rng), rng)
     fill_events = schedule.fills_for(dive_events, fleet, rng)
-    extra = schedule.extra_fills(dive_events, fill_events, fleet, max(0, fills - len(fill_events)), months, rng, planted)
+    extra = schedule.extra_fills(
+        dive_events, fill_events, fleet, max(0, fills - len(fill_events)), months, rng, planted
+    )
     events = [*dive_events, *fill_events, *extra]
     if planted:
         events = plant.plant(events, rng)
@@ -49,44 +51,117 @@ def make(to, truth_to=None, planted=True, progress=None, **size):
     logged = rows.logged_dives(season, rng, planted)
     inspections = registers.inspections(fleet, rng, planted)
     csv_file = write.to_csv
-    csv_file(inbox / "members.csv", ["member_id", "display_name", "email", "joined_on", "mix_qualification"], [
-        dict(member_id=m.member_id, display_name=m.name, email=f"{m.name.split()[0].lower()}.{m.member_id.lower()}@example.org", joined_on=m.joined_on,
-             mix_qualification=m.qualification) for m in people])
+    csv_file(
+        inbox / "members.csv",
+        ["member_id", "display_name", "email", "joined_on", "mix_qualification"],
+        [
+            dict(
+                member_id=m.member_id,
+                display_name=m.name,
+                email=f"{m.name.split()[0].lower()}.{m.member_id.lower()}@example.org",
+                joined_on=m.joined_on,
+                mix_qualification=m.qualification,
+            )
+            for m in people
+        ],
+    )
     csv_file(inbox / "cylinders.csv", list(fleet[0].row), [c.row for c in fleet])
     csv_file(inbox / "sources.csv", list(station.SOURCES[0]), station.SOURCES)
-    csv_file(inbox / "gauges.csv", ["gauge_id", "station_id", "use", "accuracy_class", "span_bar", "step_bar", "checked_on", "offset_bar"], gauges)
+    csv_file(
+        inbox / "gauges.csv",
+        ["gauge_id", "station_id", "use", "accuracy_class", "span_bar", "step_bar", "checked_on", "offset_bar"],
+        gauges,
+    )
     csv_file(inbox / "compressors.csv", list(registers.COMPRESSORS[0]), registers.COMPRESSORS)
     tests = registers.air_tests(planted)
     csv_file(inbox / "air_tests.csv", list(tests[0]), tests)
     log = registers.compressor_log(season.fills, days, season.weather, rng)
     write.compressor_log(inbox, log)
-    csv_file(inbox / "kits.csv", ["member_id", "valid_from", "lift_capacity_kg", "ballast_kg", "other_negative_kg", "suit_buoyancy_kg",
-                                  "suit_buoyancy_at_depth_kg"], registers.kits(people, rng))
-    write.to_xlsx(inbox / "inspections.xlsx", ["cylinder_id", "inspected_on", "kind", "result", "inspector", "permanent_expansion_pct", "found_mass_kg",
-                                               "finding", "note"], inspections, "inspections")
-    write.to_xlsx(inbox / "bookings.xlsx", ["starts_on", "ends_on", "cylinders_needed", "material", "water_capacity_l"], registers.bookings(), "bookings")
+    csv_file(
+        inbox / "kits.csv",
+        [
+            "member_id",
+            "valid_from",
+            "lift_capacity_kg",
+            "ballast_kg",
+            "other_negative_kg",
+            "suit_buoyancy_kg",
+            "suit_buoyancy_at_depth_kg",
+        ],
+        registers.kits(people, fleet, rng, planted),
+    )
+    write.to_xlsx(
+        inbox / "inspections.xlsx",
+        [
+            "cylinder_id",
+            "inspected_on",
+            "kind",
+            "result",
+            "inspector",
+            "permanent_expansion_pct",
+            "found_mass_kg",
+            "finding",
+            "note",
+        ],
+        inspections,
+        "inspections",
+    )
+    write.to_xlsx(
+        inbox / "bookings.xlsx",
+        ["starts_on", "ends_on", "cylinders_needed", "material", "water_capacity_l"],
+        registers.bookings(),
+        "bookings",
+    )
     csv_file(inbox / "visits.csv", ["visit_on", "capacity", "kinds", "back_on"], registers.visits())
     owners = {c.unit_id: c.row["owner_id"] for c in fleet}
     lent = registers.loans(season.dives, owners, rng)
-    csv_file(inbox / "loans.csv", ["unit_id", "member_id", "out_at", "due_on", "back_at", "back_pressure_bar"], [
-        r | dict(out_at=rows.local_text(r["out_s"]), back_at=rows.local_text(r["back_s"]) if r["back_s"] else "") for r in lent])
+    csv_file(
+        inbox / "loans.csv",
+        ["unit_id", "member_id", "out_at", "due_on", "back_at", "back_pressure_bar"],
+        [
+            r | dict(out_at=rows.local_text(r["out_s"]), back_at=rows.local_text(r["back_s"]) if r["back_s"] else "")
+            for r in lent
+        ],
+    )
     sets = registers.set_members(fleet)
     if sets and len(fleet) >= 30:
         csv_file(inbox / "set_members.csv", list(sets[0]), sets)
-    lifted = [r for r in fill_rows if r["second_analysed_o2_pct"] is not None and r["analysed_o2_pct"] is not None
-              and abs(r["second_analysed_o2_pct"] - r["analysed_o2_pct"]) > 1]
+    lifted = [
+        r
+        for r in fill_rows
+        if r["second_analysed_o2_pct"] is not None
+        and r["analysed_o2_pct"] is not None
+        and abs(r["second_analysed_o2_pct"] - r["analysed_o2_pct"]) > 1
+    ]
     if lifted:
-        csv_file(inbox / "releases.csv", ["fill_id", "released_at", "released_by", "reason"], [dict(
-            fill_id=r["fill_id"], released_at=rows.local_text(r["filled_s"] + 9000), released_by="M01",
-            reason="both sides analysed again after an hour with the isolator open: 32.0 and 32.1") for r in lifted])
+        csv_file(
+            inbox / "releases.csv",
+            ["fill_id", "released_at", "released_by", "reason"],
+            [
+                dict(
+                    fill_id=r["fill_id"],
+                    released_at=rows.local_text(r["filled_s"] + 9000),
+                    released_by="M01",
+                    reason="both sides analysed again after an hour with the isolator open: 32.0 and 32.1",
+                )
+                for r in lifted
+            ],
+        )
     write.fills(inbox, fill_rows, planted)
     links = write.dives(inbox, logged, planted)
     csv_file(inbox / "links.csv", ["source_ref", "kind", "target_id", "member_id"], links)
     if truth_to:
         truth.write(Path(truth_to), season, people, gauges)
     size_bytes = sum(f.stat().st_size for f in inbox.rglob("*") if f.is_file())
-    return dict(fills=len(fill_rows), dives=len(logged), samples=sum(len(d["samples"]) for d in logged), inspections=len(inspections), loans=len(lent),
-                files=sum(1 for f in inbox.rglob("*") if f.is_file()), megabytes=round(size_bytes / 1e6, 2))
+    return dict(
+        fills=len(fill_rows),
+        dives=len(logged),
+        samples=sum(len(d["samples"]) for d in logged),
+        inspections=len(inspections),
+        loans=len(lent),
+        files=sum(1 for f in inbox.rglob("*") if f.is_file()),
+        megabytes=round(size_bytes / 1e6, 2),
+    )
 
 
 def main(argv=None):
@@ -102,8 +177,18 @@ def main(argv=None):
         if sys.stderr.isatty():
             print(f"\r{k}/{n}", end="", file=sys.stderr)
 
-    counts = make(a.to, a.truth, planted=not a.plain, progress=progress, members=a.members, cylinders=a.cylinders, months=a.months, fills=a.fills,
-                  dives=a.dives, seed=a.seed)
+    counts = make(
+        a.to,
+        a.truth,
+        planted=not a.plain,
+        progress=progress,
+        members=a.members,
+        cylinders=a.cylinders,
+        months=a.months,
+        fills=a.fills,
+        dives=a.dives,
+        seed=a.seed,
+    )
     print(", ".join(f"{k} {v}" for k, v in counts.items()))
 
 

@@ -14,6 +14,7 @@ def _nth(events, n, **fact):
 
 def plant(events, rng):
     """Change and add events; returns the list."""
+
     def fills(unit, gas=None):
         return [e for e in events if e.kind == "fill" and e.units[0] == unit and gas in (None, e.fact["gas"])]
 
@@ -47,7 +48,9 @@ def plant(events, rng):
     known = {u for e in events for u in e.units}
     if "T12-1" in known:
         events.append(Event("fill", at(date(2026, 10, 28), 18.4), ["ST-2"], None, dict(gas="n36", drain=False)))
-        events.append(Event("fill", at(date(2026, 6, 13), 10.2), ["S12-6"], None, dict(gas="air", drain=False, source="comp-2")))
+        events.append(
+            Event("fill", at(date(2026, 6, 13), 10.2), ["S12-6"], None, dict(gas="air", drain=False, source="comp-2"))
+        )
         late = [e for e in fills("S12-2") + fills("S12-3") + fills("S10-2") if e.t > at(date(2026, 9, 20), 0)]
         for e in late[:6]:
             e.fact["source"] = "comp-2"

@@ -61,7 +61,9 @@ def breathing(rng, grid, depth, rate, bottom_end):
     return rate * phase * np.exp(noise)
 
 
-def needed_free_l(depth, surface_bar, per_diver_l_min=30.0, divers=2, wait_min=1.0, up_m_min=9.0, stop_m=5.0, stop_min=3.0):
+def needed_free_l(
+    depth, surface_bar, per_diver_l_min=30.0, divers=2, wait_min=1.0, up_m_min=9.0, stop_m=5.0, stop_min=3.0
+):
     """Free litres two divers need from each depth to the surface, summed along the way in 0.1 m steps."""
     depth = np.asarray(depth, float)
     ladder = np.arange(0.05, 120.0, 0.1)

@@ -67,24 +67,31 @@ def dives(members, count, months, rng):
             if weekday and nth:
                 start = 18.2 - 3.4 * nth + rng.uniform(-0.3, 0.3)
             free = [u for u in member.units if taken.get((u, day), member.member_id) == member.member_id]
-            if not free:
-                continue
+            free = free or member.units
             unit = free[int(rng.integers(len(free)))] if len(free) > 1 else free[0]
             taken[(unit, day)] = member.member_id
             units = ["SM-1L", "SM-1R"] if unit == "SM-1L" else [unit]
             extra = [u for u in (member.suit_unit,) if u]
             out.append(Event("dive", at(day, start), units, member, dict(back=list(units), extra=extra, nth=nth)))
             out[-1].units = [*units, *extra]
-    # one unit is in the water once at a time
-    out.sort(key=lambda e: e.t)
-    busy: dict[str, int] = {}
+    return _apart(out, days, weights, rng)
+
+
+def _apart(wanted, days, weights, rng):
+    """One unit is in the water once at a time; a dive that clashes moves to another day."""
+    busy: dict[str, list[int]] = {}
     kept = []
-    for e in out:
-        if all(e.t - busy.get(u, 0) > 2.2 * 3600 for u in e.units):
-            kept.append(e)
-            for u in e.units:
-                busy[u] = e.t
-    return kept
+    for e in sorted(wanted, key=lambda e: e.t):
+        for _ in range(80):
+            if all(abs(e.t - t) > (2.2 if e.fact["nth"] else 5) * 3600 for u in e.units for t in busy.get(u, [])):
+                kept.append(e)
+                for u in e.units:
+                    busy.setdefault(u, []).append(e.t)
+                break
+            day = days[int(rng.choice(len(days), p=weights))]
+            if f"{day:%Y-%m-%d}" >= e.member.joined_on:
+                e.t, e.fact["nth"] = at(day, rng.uniform(9.3, 16.5)), 0
+    return sorted(kept, key=lambda e: e.t)
 
 
 def plan_trimix(events, rng):
@@ -128,7 +135,9 @@ def fills_for(events, fleet, rng):
             if small:
                 suit_dives[u] = suit_dives.get(u, 5) + 1
             low = last.get(u, (0, ""))[0]
-            skip = (small and suit_dives[u] < 5) or (e.fact.get("nth") and u.startswith("T12") and e.t - low < 5 * 3600 and rng.random() < 0.8)
+            skip = (small and suit_dives[u] < (4 if u == "SB-3" else 5)) or (
+                e.fact.get("nth") and u.startswith("T12") and e.t - low < 5 * 3600 and rng.random() < 0.8
+            )
             if skip and not small and u in earlier:
                 earlier[u].fact["keeps"] = True
             if not skip:
@@ -140,6 +149,11 @@ def fills_for(events, fleet, rng):
                     out.append(Event("fill", t, [u], e.member, dict(gas=mix, drain=mix == "tx1845")))
                     if e.t - t < 4800:  # between two dives of a day: from the bank, or there is no time
                         out[-1].fact["rush"] = True
+                    elif e.t - t > 9 * 3600 and not small and mix in ("air", "n32") and rng.random() < 0.08:
+                        again = int(e.t - rng.uniform(1.0, 1.8) * 3600)  # cooled overnight, topped up in the morning
+                        out.append(
+                            Event("fill", again, [u], e.member, dict(gas=mix, drain=False, topup=True, rush=True))
+                        )
             last[u] = (e.t + 4000, "dive")
             earlier[u] = e
     return out
@@ -166,9 +180,10 @@ def extra_fills(events, fills, fleet, count, months, rng, planted=True):
 
     if planted and "S12-4" in gas:  # the leaker is topped up on duty evenings without having been used
         for d in days:
-            if d.weekday() == 3 and len(out) < max(4, count) and clear("S12-4", at(d, 19)):
+            if d.weekday() == 3 and len(out) < 14 and clear("S12-4", at(d, 19)):
                 add("S12-4", at(d, 19 + rng.uniform(-0.5, 0.5)), topup=True)
-    while len(out) < count and tries < 40 * max(count, 1):
+    made = len(out)
+    while made < count and tries < 40 * max(count, 1):
         tries += 1
         unit = able[int(rng.integers(len(able)))]
         day = days[int(rng.integers(len(days)))]
@@ -180,9 +195,7 @@ def extra_fills(events, fills, fleet, count, months, rng, planted=True):
             out.append(Event("use", use, [unit], None, dict(left_bar=float(rng.uniform(55, 130)))))
             busy.setdefault(unit, []).append(use)
         add(unit, t)
-    fills_only = [e for e in out if e.kind == "fill"]
-    for e in fills_only[count:]:
-        out.remove(e)
+        made += 1
     return out
 
 

@@ -7,28 +7,37 @@ from sample_data.weather import local, utc
 SPACE = ' xmlns="http://www.streit.cc/uddf/3.2/"'
 
 
-def _n(value, places=1):
-    return f"{value:.{places}f}"
+def _el(name, content="", **attributes):
+    """One element; content is XML already, or a number."""
+    told = "".join(f' {k}="{v}"' for k, v in attributes.items())
+    return f"<{name}{told}>{content}</{name}>" if content != "" else f"<{name}{told}/>"
 
 
-def _mix_id(o2, he, argon):
-    return "mix-argon" if argon else f"mix-{o2 * 1000:.0f}-{he * 1000:.0f}"
+def _mix_id(tank):
+    return "mix-argon" if tank["argon"] else f"mix-{round(tank['o2'], 3) * 1000:.0f}-{round(tank['he'], 3) * 1000:.0f}"
 
 
-def _mix(o2, he, argon):
+def _tank_id(tank):
+    return f"tk-{tank['unit_id'].lower()}"
+
+
+def _mix(tank):
     """One mix element; fractions sum to one."""
-    if argon:
-        o2, he, ar = 0.0, 0.0, 1.0
-    else:
-        o2, he, ar = round(o2, 3), round(he, 3), 0.0
+    o2, he, ar = (0.0, 0.0, 1.0) if tank["argon"] else (round(tank["o2"], 3), round(tank["he"], 3), 0.0)
     n2 = round(1 - o2 - he - ar, 3)
-    name = "argon" if argon else "air" if abs(o2 - 0.21) < 0.002 and not he else f"EAN{o2 * 100:.0f}" if not he else f"TMX {o2 * 100:.0f}/{he * 100:.0f}"
-    return (f'<mix id="{_mix_id(o2, he, argon)}"><name>{name}</name><o2>{o2:.3f}</o2><n2>{n2:.3f}</n2><he>{he:.3f}</he><ar>{ar:.3f}</ar>'
-            "<h2>0.0</h2></mix>")
+    if ar:
+        name = "argon"
+    elif he:
+        name = f"TMX {o2 * 100:.0f}/{he * 100:.0f}"
+    else:
+        name = "air" if abs(o2 - 0.21) < 0.002 else f"EAN{o2 * 100:.0f}"
+    shares = (("o2", o2), ("n2", n2), ("he", he), ("ar", ar))
+    inner = _el("name", name) + "".join(_el(k, f"{x:.3f}") for k, x in shares) + _el("h2", "0.0")
+    return _el("mix", inner, id=_mix_id(tank))
 
 
 def write(member, dives, form):
-    """The file's text. `dives` are logged dives (rows.logged_dive): start, tanks, samples."""
+    """The file's text. `dives` are those of rows.logged_dives: start, tanks, samples."""
     version = form.split("-", 1)[1]
     old = version.startswith("2.")
     tank_ref = "tankref" if version == "3.0.0" else "ref"
@@ -36,26 +45,17 @@ def write(member, dives, form):
     for d in dives:
         for t in d["tanks"]:
             tanks[t["unit_id"]] = t
-            mixes[_mix_id(round(t["o2"], 3), round(t["he"], 3), t["argon"])] = (t["o2"], t["he"], t["argon"])
-    w = ['<?xml version="1.0" encoding="UTF-8"?>', f'<uddf version="{version}"{SPACE if form.endswith("3.2.2") else ""}>']
-    stamp = f"{dives[-1]['started_s']}"
-    made = utc(int(stamp) + 86400)
-    w.append("<generator><name>log of the owner</name><type>logbook</type><version>1.0</version>" + (
-        f"<date><year>{made.year}</year><month>{made.month}</month><day>{made.day}</day></date>" if old
-        else f"<datetime>{made:%Y-%m-%dT%H:%M:%SZ}</datetime>") + "</generator>")
-    given, family = member.name.split(" ")[:2]
-    w.append(f'<diver><owner id="owner-{member.member_id.lower()}"><personal><firstname>{escape(given)}</firstname><lastname>{escape(family)}</lastname>'
-             "</personal><equipment>")
-    for unit, t in tanks.items():
-        w.append(f'<tank id="tk-{unit.lower()}"><name>{unit}</name><aliasname>{t["role"]}</aliasname><tankvolume>{t["litres"] / 1000:.4f}</tankvolume></tank>')
-    w.append("</equipment></owner></diver>")
-    w.append('<divesite><site id="site-1"><name>Outer Ledges</name><environment>ocean-sea</environment><geography><location>Tarrowick Sound</location>'
-             + ("" if old else "<timezone>0.0</timezone>") + "</geography>" + ("" if old else "<sitedata><density>1025.0</density></sitedata>") + "</site></divesite>")
-    w.append("<gasdefinitions>" + "".join(_mix(*m) for m in mixes.values()))
+            mixes.setdefault(_mix_id(t), t)
+    w = [
+        '<?xml version="1.0" encoding="UTF-8"?>',
+        f'<uddf version="{version}"{SPACE if form.endswith("3.2.2") else ""}>',
+        _generator(utc(dives[-1]["started_s"] + 86400), old),
+        _owner(member, tanks.values()),
+        _site(old),
+        "<gasdefinitions>" + "".join(_mix(t) for t in mixes.values()),
+    ]
     if old:
-        for d in dives:
-            for k, t in enumerate(d["tanks"]):
-                w.append(f'<tankdata id="td-{d["dive_id"]}-{k + 1}">' + _tankdata(t, old, d) + "</tankdata>")
+        w += [_el("tankdata", _tankdata(t, old, d), id=_data_id(d, k)) for d in dives for k, t in enumerate(d["tanks"])]
     w.append("</gasdefinitions><profiledata>")
     day = None
     for d in dives:
@@ -70,50 +70,93 @@ def write(member, dives, form):
     return "\n".join(w) + "\n"
 
 
+def _generator(made, old):
+    when = _date(made) if old else _el("datetime", f"{made:%Y-%m-%dT%H:%M:%SZ}")
+    return _el("generator", _el("name", "log of the owner") + _el("type", "logbook") + _el("version", "1.0") + when)
+
+
+def _date(t):
+    return _el("date", _el("year", t.year) + _el("month", t.month) + _el("day", t.day))
+
+
+def _owner(member, tanks):
+    given, family = member.name.split(" ")[:2]
+    personal = _el("personal", _el("firstname", escape(given)) + _el("lastname", escape(family)))
+    equipment = "\n".join(
+        _el(
+            "tank",
+            _el("name", t["unit_id"]) + _el("aliasname", t["role"]) + _el("tankvolume", f"{t['litres'] / 1000:.4f}"),
+            id=_tank_id(t),
+        )
+        for t in tanks
+    )
+    owner = _el("owner", personal + _el("equipment", "\n" + equipment + "\n"), id=f"owner-{member.member_id.lower()}")
+    return _el("diver", owner)
+
+
+def _site(old):
+    place = _el("location", "Tarrowick Sound") + ("" if old else _el("timezone", "0.0"))
+    inner = _el("name", "Outer Ledges") + _el("environment", "ocean-sea") + _el("geography", place)
+    inner += "" if old else _el("sitedata", _el("density", "1025.0"))
+    return _el("divesite", _el("site", inner, id="site-1"))
+
+
+def _data_id(d, k):
+    return f"td-{d['dive_id']}-{k + 1}"
+
+
 def _tankdata(t, old, d):
-    mix = _mix_id(round(t["o2"], 3), round(t["he"], 3), t["argon"])
-    unit = f"tk-{t['unit_id'].lower()}"
-    link = f'<mixref ref="{mix}"/><tankref ref="{unit}"/>' if old else f'<link ref="{mix}"/><link ref="{unit}"/>'
-    scale, places = (1.0, 1) if d.get("in_bar") else (1e5, 0)
-    out = link + f'<tankpressurebegin>{t["start_bar"] * scale:.{places}f}.0</tankpressurebegin>'.replace(".0.0", ".0")
+    mix, unit = _mix_id(t), _tank_id(t)
+    mix_name, tank_name = ("mixref", "tankref") if old else ("link", "link")
+    out = _el(mix_name, ref=mix) + _el(tank_name, ref=unit)
+    scale = 1.0 if d.get("in_bar") else 1e5
+    out += _el("tankpressurebegin", round(t["start_bar"] * scale, 1))
     if t["end_bar"] is not None:
-        out += f'<tankpressureend>{t["end_bar"] * scale:.{places}f}.0</tankpressureend>'.replace(".0.0", ".0")
+        out += _el("tankpressureend", round(t["end_bar"] * scale, 1))
+    return out
+
+
+def _interval(name, first):
+    return _el(name, _el("infinity") if first else _el("passedtime", "9000.0"))
+
+
+def _before(d, old, tank_ref, first):
+    """What stands before the samples: in the dive itself in 2.x, in its own section later."""
+    air = _el("airtemperature", f"{d['air_c'] + 273.15:.1f}")
+    if old:
+        t = local(d["started_s"])
+        clock = _el("time", _el("hour", t.hour) + _el("minute", t.minute))
+        used = "".join(_el("tankdataref", ref=_data_id(d, k)) for k in range(len(d["tanks"])))
+        facts = air + _el("density", "1025.0") + _el("greatestdepth", f"{d['max_depth']:.1f}")
+        return _date(t) + clock + _interval("surfaceinterval", first) + facts + _el("equipmentused", used)
+    when = _el("datetime", f"{utc(d['started_s']):%Y-%m-%dT%H:%M:%SZ}")
+    surface = _el("surfacepressure", f"{d['surface_bar'] * 1e5:.0f}.0")
+    inner = _el("link", ref="site-1") + _el("divenumber", d["number"]) + when + air + surface
+    out = _el("informationbeforedive", inner + _interval("surfaceintervalbeforedive", first))
+    for k, tank in enumerate(d["tanks"]):
+        name = dict(id=_data_id(d, k)) if tank_ref == "ref" else {}
+        out += _el("tankdata", _tankdata(tank, old, d), **name)
     return out
 
 
 def _dive(d, old, tank_ref, first):
-    w = [f'<dive id="dive-{d["dive_id"]}">']
-    air, surface = d["air_c"] + 273.15, d["surface_bar"] * 1e5
-    if old:
-        t = local(d["started_s"])
-        w.append(f"<date><year>{t.year}</year><month>{t.month}</month><day>{t.day}</day></date><time><hour>{t.hour}</hour><minute>{t.minute}</minute></time>")
-        w.append("<surfaceinterval><infinity/></surfaceinterval>" if first else "<surfaceinterval><passedtime>9000.0</passedtime></surfaceinterval>")
-        w.append(f'<airtemperature>{air:.1f}</airtemperature><density>1025.0</density><greatestdepth>{d["max_depth"]:.1f}</greatestdepth>')
-        w.append("<equipmentused>" + "".join(f'<tankdataref ref="td-{d["dive_id"]}-{k + 1}"/>' for k in range(len(d["tanks"]))) + "</equipmentused>")
-    else:
-        t = utc(d["started_s"])
-        w.append(f'<informationbeforedive><link ref="site-1"/><divenumber>{d["number"]}</divenumber><datetime>{t:%Y-%m-%dT%H:%M:%SZ}</datetime>'
-                 f"<airtemperature>{air:.1f}</airtemperature><surfacepressure>{surface:.0f}.0</surfacepressure><surfaceintervalbeforedive>"
-                 + ("<infinity/>" if first else "<passedtime>9000.0</passedtime>") + "</surfaceintervalbeforedive></informationbeforedive>")
-        for k, tank in enumerate(d["tanks"]):
-            w.append((f'<tankdata id="td-{d["dive_id"]}-{k + 1}">' if tank_ref == "ref" else "<tankdata>") + _tankdata(tank, old, d) + "</tankdata>")
-    w.append("<samples>")
     scale, places = (1.0, 1) if d.get("in_bar") else (1e5, 0)
+    w = [f'<dive id="dive-{d["dive_id"]}">', _before(d, old, tank_ref, first), "<samples>"]
+    refs = [(_tank_id(t), k) for k, t in enumerate(d["tanks"])]
     for k, (t, depth, water, bars) in enumerate(d["samples"]):
-        line = f"<waypoint><depth>{depth:.1f}</depth><divetime>{t:.0f}</divetime>"
-        if k == 0 and not old:
-            tank = d["tanks"][0]
-            line += f'<switchmix ref="{_mix_id(round(tank["o2"], 3), round(tank["he"], 3), tank["argon"])}"/>'
+        line = f"<depth>{depth:.1f}</depth><divetime>{t:.0f}</divetime>"
         if not old:
-            for tank, bar in zip(d["tanks"], bars, strict=True):
-                if bar is not None:
-                    line += f'<tankpressure {tank_ref}="tk-{tank["unit_id"].lower()}">{bar * scale:.{places}f}</tankpressure>'
+            if k == 0:
+                line += _el("switchmix", ref=_mix_id(d["tanks"][0]))
+            for name, n in refs:
+                if bars[n] is not None:
+                    line += f'<tankpressure {tank_ref}="{name}">{bars[n] * scale:.{places}f}</tankpressure>'
         if water is not None:
             line += f"<temperature>{water + 273.15:.1f}</temperature>"
-        w.append(line + "</waypoint>")
+        w.append(f"<waypoint>{line}</waypoint>")
     w.append("</samples>")
     if not old:
-        w.append(f'<informationafterdive><lowesttemperature>{d["water_low"] + 273.15:.1f}</lowesttemperature><greatestdepth>{d["max_depth"]:.1f}</greatestdepth>'
-                 f'<diveduration>{d["samples"][-1][0]:.0f}.0</diveduration></informationafterdive>')
-    w.append("</dive>")
-    return "".join(w[:-2]) + "".join(w[-2:])
+        lowest = _el("lowesttemperature", f"{d['water_low'] + 273.15:.1f}")
+        greatest = _el("greatestdepth", f"{d['max_depth']:.1f}")
+        w.append(_el("informationafterdive", lowest + greatest + _el("diveduration", f"{d['samples'][-1][0]:.0f}.0")))
+    return "".join(w) + "</dive>"

@@ -61,7 +61,7 @@ class Weather:
 
     def room_c(self, seconds):
         """In the filling shed: warmer, and the day's swing is smaller."""
-        d, k = self._day(seconds)
+        d, _ = self._day(seconds)
         outside = self.air_c(seconds)
         swing = 3.3 * np.sin(2 * np.pi * (d.hour + d.minute / 60 - 9) / 24)
         return outside - 0.5 * swing + 1.8

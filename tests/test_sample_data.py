@@ -1,6 +1,7 @@
 """The sample station: its own physics against printed numbers, its season against what cannot be otherwise."""
 
 import hashlib
+import itertools
 
 import numpy as np
 import pytest
@@ -12,14 +13,17 @@ from sample_data.gas import ATM_BAR, FREE_MOL, Gas, settled
 from sample_data.station import first_cylinders
 
 
-@pytest.mark.parametrize(("o2", "he", "stop_bar", "gas_c", "to_c", "expected_bar"), [
-    (0.2095, 0.0, 300, 45, 10, 251.62),
-    (0.2095, 0.0, 232, 40, 15, 205.76),
-    (0.32, 0.0, 232, 40, 15, 205.53),
-    (0.18, 0.45, 232, 40, 15, 211.46),
-    (0.10, 0.70, 232, 40, 15, 212.78),
-    (1.0, 0.0, 232, 40, 15, 203.96),
-])
+@pytest.mark.parametrize(
+    ("o2", "he", "stop_bar", "gas_c", "to_c", "expected_bar"),
+    [
+        (0.2095, 0.0, 300, 45, 10, 251.62),
+        (0.2095, 0.0, 232, 40, 15, 205.76),
+        (0.32, 0.0, 232, 40, 15, 205.53),
+        (0.18, 0.45, 232, 40, 15, 211.46),
+        (0.10, 0.70, 232, 40, 15, 212.78),
+        (1.0, 0.0, 232, 40, 15, 203.96),
+    ],
+)
 def test_the_fitted_gas_cools_as_the_library_says(o2, he, stop_bar, gas_c, to_c, expected_bar):
     """Reference: CoolProp's air equation (Lemmon et al. 2000, J. Phys. Chem. Ref. Data 29(3)) and its mixture model."""
     gas = Gas([o2], [he])
@@ -57,7 +61,17 @@ def _supply(rate_mol_s, stop_bar):
     def one(x):
         return np.array([[x]], float)
 
-    return heat.Supply(one(0.2095), one(0), one(0) > 1, one(1) > 0, one(300.0), one(293.15), one(rate_mol_s), one(np.nan), np.array([stop_bar]))
+    return heat.Supply(
+        one(0.2095),
+        one(0),
+        one(0) > 1,
+        one(1) > 0,
+        one(300.0),
+        one(293.15),
+        one(rate_mol_s),
+        one(np.nan),
+        np.array([stop_bar]),
+    )
 
 
 def test_a_fill_lies_between_no_wall_and_a_wall_that_takes_all():
@@ -96,7 +110,7 @@ def test_breathing_takes_out_what_was_breathed_and_cools():
 
 
 def test_gas_for_two_from_thirty_metres():
-    """Two divers at 25 L/min, P = 1 + d/10, from 30 m: 841.7 free litres (arithmetic); here in salt water at 1.01325."""
+    """One minute at 30 m, 9 m/min, 3 min at 5 m, 2 x 30 L/min, 1025 kg/m3, 1.01325 bar: 1018.8 by arithmetic."""
     need = profiles.needed_free_l(np.array([30.0]), 1.01325, per_diver_l_min=30.0)[0]
     assert need == pytest.approx(1018.8, rel=0.004)
 
@@ -124,7 +138,7 @@ def test_no_unit_is_in_two_places(small):
             moments.setdefault(u, []).append((p["e"].t, p["e"].t + p["grid"][-1]))
     for spans in moments.values():
         spans.sort()
-        assert all(a[1] <= b[0] for a, b in zip(spans, spans[1:], strict=False))
+        assert all(a[1] <= b[0] for a, b in itertools.pairwise(spans))
 
 
 def _digest(folder):
