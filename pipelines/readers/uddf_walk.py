@@ -4,6 +4,7 @@ Features are detected, not versions: every layout from 2.0 to 3.2 is taken where
 stranger is parsed without entities, network, DTD or repair.
 """
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -178,7 +179,8 @@ def walk(path: Path, definitions: Definitions, collect: bool, dive: Callable[[An
     try:
         return _walk(path, definitions, collect, dive)
     except etree.XMLSyntaxError as error:
-        raise refused("uddf_broken", found=str(error)[:200], line=error.lineno) from None
+        said = re.sub(r"\s*\([^()]*, line \d+\)$", "", str(error))[:200]
+        raise refused("uddf_broken", found=said, line=error.lineno) from None
 
 
 def _walk(path: Path, definitions: Definitions, collect: bool, dive) -> bool:

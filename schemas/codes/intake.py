@@ -93,8 +93,8 @@ CELL = [
     Code(
         "unknown_header",
         "The column is not known, so its values are not read.{guess}",
-        'Name it in station.toml: [sources.{source}.headers] {near} = "{value}"; '
-        'or pass it over: [sources.{source}] ignore = ["{value}"].',
+        'Pass it over in station.toml: [sources.{source}] ignore = ["{value}"]; '
+        'or name what it is: [sources.{source}.headers] {near} = "{value}".',
     ),
     Code(
         "unit_in_header",
