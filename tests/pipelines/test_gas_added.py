@@ -1,0 +1,41 @@
+"""Gas given, by month, source and member: nothing lost between fills and accounts."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from pipelines.build.gas_added import build_gas_added
+from schemas.frames import conform
+from schemas.policy import Policy
+from schemas.tables import TABLES
+from shared.thermal import amount_free_l
+
+
+def fills(rows):
+    return conform(pd.DataFrame(rows), TABLES["fill_quality"].fields.values())
+
+
+def test_sums_follow_the_fills(sample_station):
+    quality, given = sample_station.table("fill_quality"), sample_station.table("gas_added")
+    assert given["fills"].sum() == len(quality)
+    assert given["added_free_l"].sum() == pytest.approx(quality["added_free_l"].sum())
+    assert (given["oxygen_free_l"] <= given["added_free_l"] + 1e-6).all()
+
+
+def test_oxygen_and_helium_of_a_fill_from_empty_are_what_a_balance_says():
+    """200 bar of 18/45 from next to nothing: helium 45 %, and oxygen beyond what the air brings with it."""
+    inside = float(amount_free_l(12.0, 200.0, 15.0, 18.0, 45.0))
+    row = {"fill_id": "a", "unit_id": "u", "filled_at": pd.Timestamp("2031-05-31T23:30Z"), "source_id": "s", "member_id": "m",
+           "o2_pct": 18.0, "he_pct": 45.0, "water_capacity_l": 12.0, "settled_pressure_bar_15c": 200.0, "added_free_l": inside}
+    got = build_gas_added(fills([row]), Policy(time_zone="Europe/London")).iloc[0]
+    oxygen = inside * (0.18 - 0.2095 * 0.55) / (1 - 0.2095)
+    assert got["helium_free_l"] == pytest.approx(0.45 * inside)
+    assert got["oxygen_free_l"] == pytest.approx(oxygen)
+    assert got["month_on"] == pd.Timestamp("2031-06-01")  # half past midnight there
+
+
+def test_an_air_fill_sells_no_oxygen_by_its_analysers_tenth():
+    row = {"fill_id": "a", "unit_id": "u", "filled_at": pd.Timestamp("2031-05-01T10:00Z"), "source_id": "s", "member_id": None,
+           "o2_pct": 21.1, "he_pct": 0.0, "water_capacity_l": 12.0, "settled_pressure_bar_15c": 200.0, "added_free_l": 2000.0}
+    got = build_gas_added(fills([row]), Policy()).iloc[0]
+    assert got["oxygen_free_l"] == 0 and np.isclose(got["added_free_l"], 2000)

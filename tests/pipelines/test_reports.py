@@ -1,0 +1,83 @@
+"""Printed pages and the calendar say what the snapshot says, and no label stands where it could mislead."""
+
+import re
+
+import icalendar
+import pandas as pd
+import pytest
+
+from pipelines.reports import Reports, label_withheld
+from pipelines.settings import load_station
+
+
+@pytest.fixture(scope="module")
+def station(sample_station):
+    return load_station(sample_station.folder)
+
+
+@pytest.mark.parametrize(("change", "why"), [
+    ({"verdict": "stop"}, "Held"),
+    ({"mix_verdict": "not_analysed"}, "Not analysed"),
+    ({"superseded": True}, "Filled again"),
+    ({}, ""),
+    ({"verdict": "stop", "released": True}, ""),
+])
+def test_a_label_is_withheld_from_a_held_an_unanalysed_and_a_superseded_fill(change, why):
+    row = {"verdict": "good", "mix_verdict": "in_tolerance", "superseded": False, "released": False} | change
+    assert label_withheld(row).startswith(why) and bool(label_withheld(row)) == bool(why)
+
+
+def test_every_fill_of_a_day_has_a_label_or_a_reason(station):
+    reports = Reports(station)
+    for day in reports.fills["day"].drop_duplicates().sort_values().tail(10):
+        told = Reports(station, f"{day:%Y-%m-%d}").labels()
+        assert len(told["labels"]) + len(told["without"]) == int((reports.fills["day"] == day).sum())
+
+
+def test_a_label_rounds_to_the_safe_side_and_says_it_is_no_analysis(station, tmp_path):
+    reports = Reports(station)
+    analysed = reports.fills[(reports.fills["verdict"] == "good") | (reports.fills["verdict"] == "short")]
+    newest = analysed.sort_values("filled_at").iloc[-1]
+    label = reports._label(newest.to_dict())
+    metres = int(re.search(r"(\d+)", label["deepest"])[1])
+    assert metres <= newest["max_operating_depth_m"] < metres + 1
+    assert "1.4" in label["deepest"]
+    Reports(station).write("labels", tmp_path / "labels.html")
+    assert "Analyse before use; this print is no analysis." in (tmp_path / "labels.html").read_text(encoding="utf-8")
+
+
+def test_the_morning_sheet_names_every_hold_and_every_barred_cylinder(station, sample_station, tmp_path):
+    Reports(station).write("morning", tmp_path / "morning.html")
+    page = (tmp_path / "morning.html").read_text(encoding="utf-8")
+    fills, health = sample_station.table("fill_quality"), sample_station.table("cylinder_health")
+    assert fills["on_hold"].sum() > 0
+    for unit in fills.loc[fills["on_hold"].fillna(False).astype(bool), "unit_id"]:
+        assert f"<td>{unit}</td>" in page
+    for cylinder in health.loc[health["inspection_state"] == "out_of_date", "cylinder_id"]:
+        assert f"<td>{cylinder}</td>" in page
+
+
+def test_the_calendar_holds_the_next_date_of_each_cylinder(station, sample_station, tmp_path):
+    Reports(station).write("calendar", tmp_path / "dates.ics")
+    events = icalendar.Calendar.from_ical((tmp_path / "dates.ics").read_bytes()).walk("VEVENT")
+    told = {(str(e["SUMMARY"]).split(":")[0], pd.Timestamp(e.decoded("DTSTART"))) for e in events}
+    health = sample_station.table("cylinder_health")
+    due = health[health["next_due_on"].notna() & (health["status"] == "in_service")]
+    assert len(due) > 10
+    for row in due.itertuples():
+        assert (row.cylinder_id, row.next_due_on) in told
+
+
+def test_markup_in_a_name_stays_text(station):
+    reports = Reports(station)
+    reports.names = {m: "<script>x</script>" for m in reports.names}
+    page = reports._page("season.html", **reports.season(sorted(reports.names)[0]))
+    assert "<script>" not in page and "&lt;script&gt;" in page
+
+
+def test_a_season_needs_a_member_who_is_known(station, tmp_path):
+    with pytest.raises(ValueError, match="--member"):
+        Reports(station).write("season", tmp_path / "s.html", "nobody")
+    member = sorted(Reports(station).names)[0]
+    Reports(station).write("season", tmp_path / "s.html", member)
+    assert "Not a gas plan" in (tmp_path / "s.html").read_text(encoding="utf-8")
