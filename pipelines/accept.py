@@ -2,12 +2,13 @@
 
 import hashlib
 import os
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from pipelines.build.units import resolve_capacity
+from pipelines.inbox import working_pressures
 from pipelines.readers.raw import Problem, RawTable, problem
 from pipelines.settings import Station
 from pipelines.store import STORED, Warehouse
@@ -16,6 +17,8 @@ from schemas.frames import conform
 from schemas.sources import SOURCES
 
 SAMPLES = "dive_samples"
+#: so many rows that are no longer in their file are listed one by one
+MOST_LISTED = 1000
 _DIVE_PARTS = ("dive_tanks", SAMPLES)
 _REGISTER_FILES = {"member": "members", "cylinder": "cylinders", "unit": "cylinders", "fill": "fills", "dive": "dives"}
 
@@ -25,6 +28,9 @@ class Acceptor:
 
     def __init__(self, station: Station, warehouse: Warehouse, now: pd.Timestamp, latest: pd.Timestamp):
         self.station, self.warehouse, self.now, self.latest = station, warehouse, now, latest
+        #: file, sha256 and dive of tanks or samples that were given to the only member with that dive
+        self.guessed: set[tuple[str, str, str]] = set()
+        self._dives: tuple[pd.DataFrame, _Dives] | None = None
 
     # --- a file's rows ------------------------------------------------------------------------
     def table(self, raw: RawTable, file: str, sha256: str, modified_at: pd.Timestamp) -> tuple[int, int, int]:
@@ -41,7 +47,7 @@ class Acceptor:
         rows = conform(raw.rows, SOURCES[raw.source].fields.values(), keep=("row_number", "line", "assumed", "value_flags"))
         rows = rows.reset_index(drop=True)
         for name in raw.from_working_pressure:
-            rows[name] = rows[name].fillna(self._working_pressure(rows["unit_id"]))
+            rows[name] = rows[name].fillna(rows["unit_id"].map(working_pressures(self.warehouse)).astype("float64"))
         if raw.source == SAMPLES:
             rows = self._drop_impossible_samples(rows, file, sha256)
         waiting_values = rows[raw.from_working_pressure].isna().any(axis=1) if raw.from_working_pressure else None
@@ -52,7 +58,7 @@ class Acceptor:
         ahead = problems[problems["rule"] == "in_the_future"]["row_number"]
         only_ahead = set(ahead) - set(problems[problems["rule"] != "in_the_future"]["row_number"])
         self._reject_frame(raw.source, problems, file, sha256, waiting=problems["row_number"].isin(only_ahead))
-        placed, waiting, reasons = self._place(raw.source, clean)
+        placed, waiting, reasons = self._place(raw.source, clean, (file, sha256))
         self._reject_frame(raw.source, reasons, file, sha256, waiting=pd.Series(True, index=reasons.index))
         not_clean = rows[~rows.index.isin(clean.index)]
         future = not_clean[not_clean["row_number"].isin(only_ahead)]
@@ -68,6 +74,7 @@ class Acceptor:
                 unread = conform(raw.rejected_rows, SOURCES[raw.source].fields.values(), keep=("row_number", "line", "assumed", "value_flags"))
                 self._store(raw.source, unread.reset_index(drop=True), "rejected", marked)
             self.warehouse.rank(raw.source, placed)
+            self.warehouse.answer(raw.source, file, sha256, self.now)
             self._list_passed_over(raw.source, file, sha256)
         return raw.rows_read, len(placed), raw.rows_read - len(placed)
 
@@ -77,21 +84,13 @@ class Acceptor:
         order_at = rows["revised_at"].fillna(marked["order_at"]).dt.floor("2s").astype("datetime64[us, UTC]")
         self.warehouse.add_rows(source, rows.assign(file=marked["file"], file_sha256=marked["file_sha256"], order_at=order_at), state)
 
-    def _working_pressure(self, units: pd.Series) -> pd.Series:
-        """Least working pressure of the unit's cylinders; missing where the unit is not known."""
-        cylinders = self.warehouse.current("cylinders")
-        cylinders["pressure"] = resolve_capacity(cylinders)["working_pressure_bar"]
-        by_set = cylinders[cylinders["set_kind"] == "manifolded"].groupby("set_id")["pressure"].min()
-        known = pd.concat([cylinders.set_index("cylinder_id")["pressure"], by_set])
-        return units.map(known[~known.index.duplicated()]).astype("float64")
-
     # --- references ---------------------------------------------------------------------------
-    def _place(self, source: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
-        """Split rows into those whose every name is known and those that wait, with the reasons."""
+    def _place(self, source: str, rows: pd.DataFrame, file: tuple[str, str] | None) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+        """Split rows of a file (none: as their columns say) into those whose every name is known and those that wait, with the reasons."""
         found: list[Problem] = []
         lost = pd.Series(False, index=rows.index)
         if source in _DIVE_PARTS and len(rows):
-            rows, unplaced = self._place_dives(source, rows, found)
+            rows, unplaced = self._place_dives(source, rows, file, found)
             lost |= unplaced
         for column, register in SOURCES[source].references.items():
             if register == "dive" or rows.empty:
@@ -115,17 +114,28 @@ class Acceptor:
                     found.append(problem("unknown_reference", found=_REGISTER_FILES[registers[row.Index]], **where))
         return rows[~lost], rows[lost], _as_frame(found)
 
-    def _place_dives(self, source: str, rows: pd.DataFrame, found: list[Problem]) -> tuple[pd.DataFrame, pd.Series]:
+    def _place_dives(self, source: str, rows: pd.DataFrame, file: tuple[str, str] | None,
+                     found: list[Problem]) -> tuple[pd.DataFrame, pd.Series]:
         """Give tanks and samples their member: their own, else the only one with that dive."""
-        dives = self.warehouse.dives()
-        owners = dives.groupby("dive_id")["member_id"].agg(["first", "nunique"])
-        known = pd.MultiIndex.from_frame(dives[["member_id", "dive_id"]])
-        count = rows["dive_id"].map(owners["nunique"]).fillna(0)
-        guessed = rows["member_id"].isna() & (count == 1)
-        member = rows["member_id"].where(~guessed, rows["dive_id"].map(owners["first"])).astype("str")
-        ambiguous = rows["member_id"].isna() & (count > 1)
-        unknown = ~ambiguous & ~pd.Series(pd.MultiIndex.from_arrays([member, rows["dive_id"]]).isin(known), index=rows.index)
-        rows = rows.assign(member_id=member)
+        dives = self._known_dives()
+        # few dives, many rows: look each pair up once
+        pair = rows.groupby(["dive_id", "member_id"], dropna=False, sort=False).ngroup().to_numpy()
+        first = np.unique(pair, return_index=True)[1]
+        one = rows.iloc[first][["dive_id", "member_id"]]
+        count = one["dive_id"].map(dives.members).fillna(0)
+        open_ = one["member_id"].isna()
+        member = one["member_id"].where(~(open_ & (count == 1)), one["dive_id"].map(dives.owner)).astype("str")
+        known = pd.MultiIndex.from_arrays([member, one["dive_id"]]).isin(dives.known)
+        twice = (open_ & (count > 1)).to_numpy()
+        ambiguous, unknown = pd.Series(twice[pair], index=rows.index), pd.Series((~known & ~twice)[pair], index=rows.index)
+        guessed = (open_ & (count == 1)).to_numpy()
+        if guessed.any():
+            rows_guessed = rows[guessed[pair]]
+            if file is not None:
+                self.guessed |= {(*file, dive) for dive in rows_guessed["dive_id"].unique()}
+            else:
+                self.guessed |= set(rows_guessed[["file", "file_sha256", "dive_id"]].drop_duplicates().itertuples(index=False, name=None))
+            rows = rows.assign(member_id=member.array.take(pair))
         # of samples one line a dive is enough: the first of its rows stands for all, and says how many
         told = rows[unknown | ambiguous]
         sizes = told.groupby(["dive_id", told["member_id"].fillna("")])["row_number"].transform("size")
@@ -138,6 +148,14 @@ class Acceptor:
                 what.message += f" {sizes[row.Index]} samples wait for it."
             found.append(what)
         return rows, unknown | ambiguous
+
+    def _known_dives(self) -> "_Dives":
+        dives = self.warehouse.dives()
+        if self._dives is None or self._dives[0] is not dives:
+            owners = dives.groupby("dive_id")["member_id"].agg(["first", "nunique"])
+            known = pd.MultiIndex.from_frame(dives[["member_id", "dive_id"]])
+            self._dives = dives, _Dives(owners["first"], owners["nunique"], known, pd.Series(dives["started_at"].to_numpy(), index=known))
+        return self._dives[1]
 
     # --- samples ------------------------------------------------------------------------------
     def _drop_impossible_samples(self, rows: pd.DataFrame, file: str, sha256: str) -> pd.DataFrame:
@@ -165,13 +183,15 @@ class Acceptor:
             return
         columns = list(SOURCES[SAMPLES].fields)
         rows = rows[[*columns, "row_number"]]
+        groups: list[tuple[tuple, pd.DataFrame]]
         if state == "waiting":
-            groups = [((None, None, dive), part) for dive, part in rows.groupby("dive_id", sort=True)]
+            groups = [((None, None, dive), part) for (dive, _), part in rows.groupby(["dive_id", "member_id"], sort=True, dropna=False)]
         else:
-            dives = self.warehouse.dives().set_index(["member_id", "dive_id"])["started_at"]
-            started = rows.set_index(["member_id", "dive_id"]).index.map(dives.to_dict())
-            month = pd.Series(pd.DatetimeIndex(started), index=rows.index).dt.strftime("%Y-%m")
-            groups = [((member, when, None), part) for (member, when), part in rows.groupby(["member_id", month], sort=True)]
+            dives = rows[["member_id", "dive_id"]].drop_duplicates()
+            started = self._known_dives().started.reindex(pd.MultiIndex.from_frame(dives))
+            dives["month"] = pd.DatetimeIndex(started).strftime("%Y-%m")
+            by_month = rows.merge(dives, on=["member_id", "dive_id"], how="left")["month"].to_numpy() if dives["month"].nunique() > 1 else dives["month"].iloc[0]
+            groups = [((member, when, None), part[rows.columns]) for (member, when), part in rows.assign(month=by_month).groupby(["member_id", "month"], sort=True)]
         noted = []
         name = hashlib.sha256(f"{marked['file']}\n{marked['file_sha256']}".encode()).hexdigest()[:20]
         for (member, when, dive), part in groups:
@@ -181,8 +201,25 @@ class Acceptor:
             _write_part(part, self.station.lake / path)
             noted.append({"path": path.as_posix(), "file": marked["file"], "file_sha256": marked["file_sha256"], "member_id": member,
                           "month_on": pd.Timestamp(f"{when}-01") if when else None, "rows": len(part),
-                          "order_at": marked["order_at"], "state": state, "waiting_for": dive})
+                          "order_at": marked["order_at"].floor("2s"), "state": state, "waiting_for": dive})
         self.warehouse.insert("lake_parts", pd.DataFrame(noted).astype({"month_on": "datetime64[us]", "member_id": "str", "waiting_for": "str"}))
+        if state == "current":
+            self._list_samples_passed_over(rows, marked)
+
+    def _list_samples_passed_over(self, rows: pd.DataFrame, marked: dict) -> None:
+        """Samples that lost to those of a file that looks newer, and differ from them."""
+        newer = self.warehouse.con.execute("""
+            SELECT DISTINCT path FROM lake_parts WHERE state = 'current' AND member_id IN (SELECT unnest(?)) AND (order_at, file) > (?, ?)
+            """, [rows["member_id"].unique().tolist(), marked["order_at"].floor("2s"), marked["file"]]).fetchall()
+        if not newer:
+            return
+        key, told = ["member_id", "dive_id", "t_s"], [f for f in SOURCES[SAMPLES].fields if f != "revised_at"]
+        theirs = pd.concat([pd.read_parquet(self.station.lake / path, columns=told) for path, in newer])
+        both = rows.loc[rows["revised_at"].isna(), told].merge(theirs, on=key, suffixes=("", "_new"))
+        values = [c for c in told if c not in key]
+        other = pd.concat([(both[c] != both[f"{c}_new"]) & ~(both[c].isna() & both[f"{c}_new"].isna()) for c in values], axis=1).any(axis=1)
+        if other.any():
+            self.warehouse.note(marked["file"], "older_than_current", f"{int(other.sum())} samples", self.now)
 
     # --- problems -----------------------------------------------------------------------------
     def _problems(self, source: str, found: list[Problem], file: str, sha256: str) -> None:
@@ -204,21 +241,32 @@ class Acceptor:
             WHERE r.file = ? AND r.file_sha256 = ? AND r.state = 'superseded' AND c.state = 'current' AND c.row_hash <> r.row_hash
               AND c.file_sha256 <> r.file_sha256""", [file, sha256])
         if lost:
-            what = problem("older_than_current", "value", value=f"{lost} rows")
-            self.warehouse.con.execute("INSERT INTO notices VALUES (?, ?, ?, ?, ?, ?)",
-                                       [file, what.rule, what.value, what.message, what.mend, self.now])
+            self.warehouse.note(file, "older_than_current", f"{lost} rows", self.now)
 
     def no_longer_in_file(self, source: str, file: str, sha256: str) -> list[str]:
         """Keys that an earlier content of this place had and the newer one has not; they still count."""
+        if source == SAMPLES:
+            return self._dives_no_longer_in_file(file, sha256)
         key = SOURCES[source].key
         same = " AND ".join(f"o.{n} IS NOT DISTINCT FROM n.{n}" for n in key)
         named = ", ".join(f"CAST(o.{n} AS VARCHAR)" for n in key)
         rows = self.warehouse.con.execute(f"""
             SELECT DISTINCT concat_ws(' ', {named}) AS named FROM rows_{source} o
             WHERE o.file = $file AND o.file_sha256 <> $sha AND o.state = 'current' AND NOT EXISTS
-                  (SELECT 1 FROM rows_{source} n WHERE n.file = $file AND n.file_sha256 = $sha AND {same}) ORDER BY named LIMIT 1000
+                  (SELECT 1 FROM rows_{source} n WHERE n.file = $file AND n.file_sha256 = $sha AND {same}) ORDER BY named
         """, {"file": file, "sha": sha256}).fetchall()
-        return [f"{source} {row[0]}" for row in rows]
+        more = [f"{source}: {len(rows) - MOST_LISTED} more rows"] if len(rows) > MOST_LISTED else []
+        return [f"{source} {row[0]}" for row in rows[:MOST_LISTED]] + more
+
+    def _dives_no_longer_in_file(self, file: str, sha256: str) -> list[str]:
+        """Dives that had samples in an earlier content of this place and have none or fewer in the newer one."""
+        parts = self.warehouse.con.execute("SELECT path, file_sha256 = ? FROM lake_parts WHERE state = 'current' AND file = ?", [sha256, file]).fetchall()
+        key = ["member_id", "dive_id", "t_s"]
+        old, new = (pd.concat([pd.DataFrame(columns=key), *(pd.read_parquet(self.station.lake / path, columns=key) for path, mine in parts if mine is which)])
+                    for which in (False, True))
+        gone = old.drop_duplicates().merge(new, on=key, how="left", indicator="side")
+        sizes = gone[gone["side"] == "left_only"].groupby(["member_id", "dive_id"]).size()
+        return [f"dive_samples {member} {dive}: {size} samples" for (member, dive), size in sizes.items()]
 
     # --- waiting ------------------------------------------------------------------------------
     def anything_waits(self) -> bool:
@@ -241,13 +289,10 @@ class Acceptor:
             if rows.empty:
                 continue
             typed = conform(rows, SOURCES[source].fields.values(), keep=("row_number", "line", "assumed", "value_flags", "id", "file", "file_sha256"))
-            if "unit_id" in typed:
-                for name in {n for stated in typed["assumed"] for n in (stated if stated is not None else [])} & {"target_pressure_bar"}:
-                    typed[name] = typed[name].fillna(self._working_pressure(typed["unit_id"]))
             known = [clean for _, part in typed.groupby(["file", "file_sha256"]) for clean in [check(source, part, self.latest)[0]] if len(clean)]
             if not known:
                 continue
-            placed = self._place(source, pd.concat(known))[0]
+            placed = self._place(source, pd.concat(known), None)[0]
             if placed.empty:
                 continue
             self.warehouse.con.execute(f"DELETE FROM rows_{source} WHERE rowid IN (SELECT unnest(?))", [placed["id"].astype(int).tolist()])
@@ -265,7 +310,7 @@ class Acceptor:
         for part in parts.to_dict("records"):
             rows = pd.read_parquet(self.station.lake / part["path"])
             typed = conform(rows, SOURCES[SAMPLES].fields.values(), keep=("row_number",)).assign(line=pd.NA)
-            placed = self._place(SAMPLES, typed)[0]
+            placed = self._place(SAMPLES, typed, (part["file"], part["file_sha256"]))[0]
             if len(placed) < len(typed):
                 continue
             marked = {"file": part["file"], "file_sha256": part["file_sha256"], "order_at": part["order_at"]}
@@ -289,6 +334,16 @@ class Acceptor:
             WHERE m.file = ingest_files.file AND m.file_sha256 = ingest_files.file_sha256""")
         self.warehouse.con.unregister("moved")
         return moved.groupby(["file", "file_sha256"]).size().rename("rows").reset_index()
+
+
+@dataclass
+class _Dives:
+    """Known dives: by dive the first member and how many have it; all pairs; and when each began."""
+
+    owner: pd.Series
+    members: pd.Series
+    known: pd.MultiIndex
+    started: pd.Series
 
 
 def _as_frame(found: list[Problem]) -> pd.DataFrame:

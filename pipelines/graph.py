@@ -21,6 +21,8 @@ Progress = Callable[[str, int, int], None]
 DIVE_TABLES = ("dive_consumption", "dive_tank_use", "dive_trace", "dive_duplicates", "dive_fits")
 TREND_TABLES = ("consumption_trend", "trend_state")
 RESERVE_TABLES = ("dive_reserve", "dive_profile", "kit_balance")
+#: of an input row, what decides whether it has changed
+_TOLD = ["row_hash", "assumed", "value_flags"]
 #: of a fill, what a dive that starts with it looks at
 _FILL_FOR_DIVE = ("fill_id", "unit_id", "filled_at", "ambient_c", "gas_c", "o2_pct", "he_pct", "target_o2_pct", "target_he_pct", "target_ar_pct",
                   "analysed_o2_pct", "analysed_he_pct", "max_operating_depth_m", "in_test", "settled_pressure_bar_15c", "stop_pressure_bar",
@@ -78,7 +80,7 @@ def build_all(station: Station, warehouse: Warehouse, publisher: Publisher, toda
     """Compute and write every table; gives how many parts of what were computed anew."""
     build = Build(station, warehouse, publisher, today, settings, progress)
     build.inputs = all_current(warehouse)
-    build.hashes = {name: frame_hash(frame[["row_hash"]]) for name, frame in build.inputs.items()}
+    build.hashes = {name: frame_hash(frame[_TOLD]) for name, frame in build.inputs.items()}
     steps = 8
     progress("Units", 0, steps)
     units = _units(build)
@@ -152,7 +154,7 @@ def _dives(build: Build, units: pd.DataFrame, fills: pd.DataFrame) -> dict[str, 
     links = link_fills(tanks, dives, known, units, build.policy.dives.fill_link_days)
     station_water = _water_by_month(dives)
     parts = parts_by_member(build.warehouse)
-    paths = {m: list(p["path"]) for m, p in parts.groupby("member_id")}
+    of_lake = dict(list(parts.groupby("member_id")))
     of_member = {name: dict(list(frame.groupby("member_id"))) for name, frame in (("dives", dives), ("dive_tanks", tanks), ("links", links))}
     units_told, water_told = frame_hash(units), frame_hash(station_water.rename("water_c").reset_index())
     looked_at = known[[c for c in _FILL_FOR_DIVE if c in known]]
@@ -165,13 +167,14 @@ def _dives(build: Build, units: pd.DataFrame, fills: pd.DataFrame) -> dict[str, 
         own_tanks = of_member["dive_tanks"].get(member, tanks.iloc[:0])
         own_links = of_member["links"].get(member, links.iloc[:0])
         used = sorted(set(own_links["unit"].dropna()) | set(own_tanks["unit_id"].dropna()))
+        own_parts = of_lake.get(member, parts.iloc[:0])
         days = ",".join(sorted(set(mine["started_at"].dt.strftime("%Y-%m-%d"))))
         told = build.fingerprint(
-            "dives", frame_hash(mine[["row_hash"]]), frame_hash(own_tanks), paths.get(member, []), units_told, frame_hash(own_links),
+            "dives", frame_hash(mine[_TOLD]), frame_hash(own_tanks), list(own_parts["path"]), units_told, frame_hash(own_links),
             [by_unit.get(u, "") for u in used], water_told, hashlib.sha256(days.encode()).hexdigest())
 
-        def make(member=member, mine=mine, own_tanks=own_tanks, own_links=own_links):
-            samples = read_samples(build.station.lake, paths.get(member, []))
+        def make(member=member, mine=mine, own_tanks=own_tanks, own_links=own_links, own_parts=own_parts):
+            samples = read_samples(build.station.lake, own_parts)
             return build_member_dives(member, {"dives": mine, "dive_tanks": own_tanks, "dive_samples": samples}, units, known, build.policy,
                                       build.today, links=own_links, station_water_c=station_water)
 
@@ -239,7 +242,7 @@ def _trends(build: Build, consumption: pd.DataFrame) -> dict[str, pd.DataFrame]:
     for member, rows in consumption.groupby("member_id"):
         last = rows["started_at"].max().tz_localize(None).to_period("M").to_timestamp()
         mine = dives[dives["member_id"] == member]
-        wanted[member] = build.fingerprint("trend", frame_hash(rows), frame_hash(mine[["row_hash"]]), frame_hash(model[model["month_on"] <= last]))
+        wanted[member] = build.fingerprint("trend", frame_hash(rows), frame_hash(mine[_TOLD]), frame_hash(model[model["month_on"] <= last]))
     new = [m for m, told in wanted.items() if not all(publisher.unchanged(t, m, told) for t in TREND_TABLES)]
     made = build_member_trend(consumption[consumption["member_id"].isin(new)], dives[dives["member_id"].isin(new)], model, build.policy) if new else {}
     for member, told in wanted.items():
@@ -267,7 +270,7 @@ def _reserves(build: Build, units: pd.DataFrame, fills: pd.DataFrame, dives: dic
         named = fills[fills["fill_id"].isin(mine["consumption"]["fill_id"].dropna())]
         told = build.fingerprint(
             "reserve", publisher.tables["dive_trace"][member].fingerprint, *(frame_hash(mine[n]) for n in ("consumption", "use", "trend", "state")),
-            frame_hash(mine["dives"][["row_hash"]]), frame_hash(mine["kits"][["row_hash"]]) if len(mine["kits"]) else "", frame_hash(named),
+            frame_hash(mine["dives"][_TOLD]), frame_hash(mine["kits"][_TOLD]) if len(mine["kits"]) else "", frame_hash(named),
             units_told, frame_hash(model))
 
         def make(member=member, mine=mine, named=named):

@@ -163,10 +163,10 @@ def settings_hash(station: Station) -> str:
     """Changes with the policy, and with the code and the rules that compute: then everything is rebuilt once."""
     told = hashlib.sha256(json.dumps(station_facts(station), sort_keys=True, default=str).encode())
     root = Path(__file__).parent.parent
-    for folder in ("shared", "schemas", "pipelines/build"):
-        for path in sorted((root / folder).rglob("*")):
-            if path.suffix in (".py", ".toml"):
-                told.update(path.read_bytes())
+    computing = [path for folder in ("shared", "schemas", "pipelines/build") for path in sorted((root / folder).rglob("*"))]
+    for path in [*computing, root / "pipelines/graph.py", root / "pipelines/lake.py"]:
+        if path.suffix in (".py", ".toml"):
+            told.update(path.read_bytes())
     return told.hexdigest()[:16]
 
 

@@ -1,17 +1,20 @@
 """The warehouse: every row that ever came in, with its file, line and history. One process writes it.
 
 Row states: `current` (the one that counts), `superseded` (a newer file has the key), `waiting` (names
-something unknown; tried again each pass), `replaced` (its file was read again, or taken back).
+something unknown; tried again each pass), `rejected`, `replaced` (its file was read again or taken back, or
+a newer file has given the row that waited or was rejected).
 """
 
 import uuid
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import pandas as pd
 
+from schemas.codes import all_codes
 from schemas.frames import DUCKDB, conform, empty
 from schemas.sources import SOURCES
 from schemas.tables import TABLES
@@ -24,7 +27,20 @@ PROVENANCE = {
 LAKE_PARTS = {"path": "VARCHAR", "file": "VARCHAR", "file_sha256": "VARCHAR", "member_id": "VARCHAR", "month_on": "TIMESTAMP", "rows": "BIGINT",
               "order_at": "TIMESTAMPTZ", "state": "VARCHAR", "waiting_for": "VARCHAR"}
 #: columns of the machine room that are not published
-_BESIDE = {"ingest_files": {"size": "BIGINT", "mtime_ns": "BIGINT", "archived": "VARCHAR"}, "rejects": {"waiting": "BOOLEAN"}}
+_BESIDE = {
+    "ingest_files": {
+        "size": "BIGINT", "mtime_ns": "BIGINT", "archived": "VARCHAR",
+        # which reading came after which, whatever the clock says
+        "read_nth": "BIGINT",
+        # names in the file, and a hash of what they meant when it was read
+        "refs": "VARCHAR[]", "meaning": "VARCHAR",
+        # dives whose tanks or samples were given to the only member with that dive
+        "guessed": "VARCHAR[]",
+    },
+    "rejects": {"waiting": "BOOLEAN"},
+}
+#: sources whose rows answer `ids`, `dives` and the like
+_REGISTERS = ("members", "cylinders", "fills", "dives", "links")
 STORED = tuple(name for name in SOURCES if name != "dive_samples")
 MACHINE_ROOM = ("ingest_files", "rejects", "notices", "runs")
 
@@ -40,12 +56,15 @@ class Warehouse:
         try:
             self.con = duckdb.connect(str(path))
         except duckdb.IOException as error:
+            if "lock" not in str(error).lower() and "being used" not in str(error).lower():
+                raise
             raise WarehouseBusy(
                 f"{path.name} is in use by another process. Is another `coldfill run` or `coldfill schedule` at work? "
                 "Wait until it has finished, then run again."
             ) from error
         self.con.execute("SET GLOBAL TimeZone='UTC'")
         self.con.execute("SET preserve_insertion_order=true")
+        self._remembered: dict[str, Any] = {}
         self._create()
 
     def close(self) -> None:
@@ -80,11 +99,16 @@ class Warehouse:
         try:
             yield
             if changes:
-                self.con.execute("UPDATE meta SET value = CAST(CAST(value AS BIGINT) + 1 AS VARCHAR) WHERE key = 'version'")
+                self.raise_version()
             self.con.execute("COMMIT")
         except BaseException:
+            self._remembered.clear()
             self.con.execute("ROLLBACK")
             raise
+
+    def raise_version(self) -> None:
+        """What is published is behind from here on."""
+        self.con.execute("UPDATE meta SET value = CAST(CAST(value AS BIGINT) + 1 AS VARCHAR) WHERE key = 'version'")
 
     def version(self) -> int:
         return int(self.one("SELECT value FROM meta WHERE key = 'version'"))
@@ -103,6 +127,16 @@ class Warehouse:
         rows = self.frame(f"SELECT * FROM rows_{source} WHERE state = 'current' ORDER BY {_key(source)}")
         return conform(rows, SOURCES[source].fields.values(), keep=("assumed", "value_flags", "row_hash"))
 
+    def _once(self, name: str, ask: Callable[[], Any]) -> Any:
+        """An answer that stands until a register changes."""
+        if name not in self._remembered:
+            self._remembered[name] = ask()
+        return self._remembered[name]
+
+    def links(self) -> pd.DataFrame:
+        """The current links."""
+        return self._once("links", lambda: self.current("links"))
+
     def ids(self, register: str) -> set[str]:
         """What a reference may name: `member`, `cylinder`, `unit`, `fill`."""
         query = {
@@ -112,7 +146,7 @@ class Warehouse:
             "unit": "SELECT cylinder_id FROM rows_cylinders WHERE state = 'current' UNION "
                     "SELECT set_id FROM rows_cylinders WHERE state = 'current' AND set_kind = 'manifolded' AND set_id IS NOT NULL",
         }[register]
-        return {row[0] for row in self.con.execute(query).fetchall()}
+        return self._once(register, lambda: {row[0] for row in self.con.execute(query).fetchall()})
 
     def sets_not_joined(self) -> dict[str, list[str]]:
         """Independent and sidemount sets by id, with their cylinders."""
@@ -124,7 +158,7 @@ class Warehouse:
 
     def dives(self) -> pd.DataFrame:
         """Known dives: member_id, dive_id, started_at."""
-        return self.frame("SELECT member_id, dive_id, started_at FROM rows_dives WHERE state = 'current'")
+        return self._once("dives", lambda: self.frame("SELECT member_id, dive_id, started_at FROM rows_dives WHERE state = 'current'"))
 
     # --- writing rows -------------------------------------------------------------------------
     def insert(self, table: str, frame: pd.DataFrame) -> None:
@@ -146,18 +180,18 @@ class Warehouse:
         rows["state"] = state
         self.insert(f"rows_{source}", rows)
 
-    def rank(self, source: str, keys: pd.DataFrame) -> None:
-        """Let the newest file's row be current for each of these keys; all others are superseded.
+    def rank(self, source: str, keys: pd.DataFrame) -> int:
+        """Let the newest file's row be current for each of these keys; all others are superseded. Gives how many rows changed.
 
         Newest by revised_at, else by the file's modification time to 2 s, then by the file's name, so
         that the order in which files arrive does not matter.
         """
         if keys.empty:
-            return
+            return 0
         names = list(SOURCES[source].key)
         self.con.register("keys", keys[names].drop_duplicates())
         same = " AND ".join(f"r.{n} IS NOT DISTINCT FROM k.{n}" for n in names)
-        self.con.execute(f"""
+        changed = self.con.execute(f"""
             UPDATE rows_{source} AS t SET state = ranked.state
             FROM (SELECT r.rowid AS id,
                          CASE WHEN row_number() OVER (PARTITION BY {', '.join('r.' + n for n in names)}
@@ -166,8 +200,57 @@ class Warehouse:
                   FROM rows_{source} r SEMI JOIN keys k ON {same}
                   WHERE r.state IN ('current', 'superseded', 'new')) AS ranked
             WHERE t.rowid = ranked.id AND t.state <> ranked.state
-        """)
+        """).fetchall()[0][0]
         self.con.unregister("keys")
+        if source in _REGISTERS:
+            self._remembered.clear()
+        return changed
+
+    def reorder(self, file: str, sha256: str, modified_at: pd.Timestamp) -> bool:
+        """A known file was saved again: its rows and samples may win now. Gives whether anything changed."""
+        order_at, parts = modified_at.floor("2s"), "SELECT path FROM lake_parts WHERE state = 'current' ORDER BY member_id, order_at, file, path"
+        changed, before = 0, self.con.execute(parts).fetchall()
+        for source in STORED:
+            mine = f"rows_{source} WHERE file = ? AND file_sha256 = ? AND revised_at IS NULL"
+            keys = self.frame(f"SELECT {_key(source)} FROM {mine}", [file, sha256])
+            if len(keys):
+                self.con.execute(f"UPDATE {mine.replace(' WHERE', ' SET order_at = ? WHERE')}", [order_at, file, sha256])
+                changed += self.rank(source, keys)
+        self.con.execute("UPDATE lake_parts SET order_at = ? WHERE file = ? AND file_sha256 = ?", [order_at, file, sha256])
+        return bool(changed) or self.con.execute(parts).fetchall() != before
+
+    def answer(self, source: str, file: str, sha256: str, now: pd.Timestamp) -> None:
+        """Rows of older files that wait or were rejected, and whose key this file has given: nobody need mend them any more."""
+        if not self.one(f"SELECT 1 FROM rows_{source} WHERE state IN ('waiting', 'rejected') LIMIT 1"):
+            return
+        # a key may lack its member, where the file was to tell by the dive
+        same = " AND ".join(f"(w.{n} IS NOT DISTINCT FROM c.{n}" + (" OR w.member_id IS NULL)" if n == "member_id" else ")") for n in SOURCES[source].key)
+        answered = self.con.execute(f"""
+            SELECT DISTINCT w.rowid, w.file, w.file_sha256, w.row_number FROM rows_{source} w JOIN rows_{source} c ON {same}
+            WHERE c.file = ? AND c.file_sha256 = ? AND c.state = 'current' AND w.state IN ('waiting', 'rejected')
+              AND (w.file, w.file_sha256) <> (c.file, c.file_sha256) AND (w.order_at, w.file) <= (c.order_at, c.file)""", [file, sha256]).df()
+        if len(answered):
+            self.con.register("answered", answered)
+            self.con.execute(f"UPDATE rows_{source} SET state = 'replaced' WHERE rowid IN (SELECT rowid FROM answered)")
+            self.con.execute("""
+                UPDATE rejects SET resolved_at = ?, waiting = false FROM answered a WHERE rejects.resolved_at IS NULL AND rejects.source = ?
+                AND rejects.file = a.file AND rejects.file_sha256 = a.file_sha256 AND rejects.row_number = a.row_number""", [now, source])
+            self.con.unregister("answered")
+
+    # --- what is to be known of files ---------------------------------------------------------
+    def noted(self, file: str, rule: str, value: str | None) -> bool:
+        """Whether this is listed already."""
+        return self.one("SELECT 1 FROM notices WHERE file = ? AND rule = ? AND value IS NOT DISTINCT FROM ?", [file, rule, value]) is not None
+
+    def note(self, file: str, rule: str, value: str | None, now: pd.Timestamp, **words: str) -> bool:
+        """List what is to be known of a file, once; gives whether it is new."""
+        if self.noted(file, rule, value):
+            return False
+        known = all_codes().get(rule)
+        told = {"value": value} | words
+        message, mend = (known.words(told), known.mend) if known else (rule.replace("_", " "), "")
+        self.con.execute("INSERT INTO notices VALUES (?, ?, ?, ?, ?, ?)", [file, rule, value, message, mend, now])
+        return True
 
     def replace_file(self, file: str, sha256: str, now: pd.Timestamp) -> None:
         """Take back what an earlier reading of this very file gave: its rows, parts and open problems."""

@@ -84,6 +84,8 @@ class RawTable:
     from_working_pressure: list[str] = field(default_factory=list)
     #: rejected rows as far as they could be read, in the columns of `rows`; what could not be read is empty
     rejected_rows: pd.DataFrame | None = None
+    #: names of owners, tanks and dives in the file, whose meaning links and registers decide
+    refs: set[str] = field(default_factory=set)
 
 
 def refuse(source: str, rows: pd.DataFrame, why: Problem) -> RawTable:

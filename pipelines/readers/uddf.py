@@ -133,6 +133,7 @@ class _Reader:
         self.dive_ids: dict[str, list[int]] = {}
         self.sizes: dict[int, tuple[int, int]] = {}
         self.rejected: set[int] = set()
+        self.refs: set[str] = set()
         for old in self.workplace.glob("samples-*.parquet"):
             old.unlink()
 
@@ -156,6 +157,7 @@ class _Reader:
         self.counted["dive_samples"] += found.waypoints_seen
         if found.ref:
             self.dive_ids.setdefault(found.ref, []).append(number)
+            self.refs.add(found.ref)
         member = None
         if found.rejected is None:
             member = self._member(found)
@@ -224,6 +226,7 @@ class _Reader:
 
     def _member(self, found: Dive) -> str | None:
         owners = [o for o in self.context.definitions.owners if o]
+        self.refs.update(owners, (o for o in found.owner_refs if o))
         owner = found.owner_refs[0] if len(set(found.owner_refs)) == 1 else owners[0] if len(owners) == 1 else None
         if len(set(found.owner_refs)) <= 1 and owner is not None:
             linked = self.links.get(("member", owner, None))
@@ -239,6 +242,7 @@ class _Reader:
     def _unit(self, ref: str | None, member: str | None) -> str | None:
         if ref is None:
             return None
+        self.refs.add(ref)
         return (
             self.links.get(("cylinder", ref, member))
             or self.links.get(("cylinder", ref, None))
@@ -307,6 +311,7 @@ class _Reader:
             table = RawTable(source, frame, told[source], self.counted[source], self.lost[source])
             if source == "dives":
                 table.notes = sorted(self.context.notes)
+                table.refs = self.refs
             elif self.lost_tanks:
                 table.rejected_rows = _finished(source, pd.DataFrame(self.lost_tanks), None)
             yield table

@@ -75,6 +75,13 @@ FILE = [
         "More than {limit} rows cannot be read, the first for this reason: {found}.",
         "This looks like a mapping that does not fit: look at the first rows with `coldfill check`.",
     ),
+    Code("unreadable", "The file cannot be opened: {found}.", "Close it elsewhere, or give the right to read it; it is tried again each pass."),
+    Code(
+        "reader_failed",
+        "coldfill could not read this file, and the fault is its own: {found}.",
+        "Tell us, with the file; run with --debug to see where. Saved in another form (CSV, XLSX) it may load.",
+    ),
+    Code("no_rows", "The file has headers and no rows.", "Nothing, if that is meant."),
     Code(
         "broken_quotes",
         "The quoted text that begins on line {line} never ends.",
