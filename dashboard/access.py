@@ -46,7 +46,9 @@ class Viewer:
 
     def __post_init__(self):
         if self.role not in ROLES:
-            raise Refused(f"The role {self.role!r} is none of: {', '.join(ROLES)}. Ask who runs the station for a role.")
+            raise Refused(
+                f"The role {self.role!r} is none of: {', '.join(ROLES)}. Ask who runs the station for a role."
+            )
         if self.role == DIVER and not self.member_id:
             raise Refused("You are signed in, but joined to no member. Ask who runs the station to link your address.")
 

@@ -1,11 +1,12 @@
 """The pages of a station, served by Streamlit: `coldfill dashboard` starts it, see launch.py.
 
-    streamlit run dashboard/app.py -- --published DIR [--local-network]
+streamlit run dashboard/app.py -- --published DIR [--local-network]
 """
 
 import argparse
 import sys
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import streamlit as st
@@ -51,15 +52,21 @@ def header(snapshot: Snapshot) -> None:
     now = pd.Timestamp.now(tz="UTC")
     made = pd.Timestamp(snapshot.manifest.created_at)
     made = made.tz_localize("UTC") if made.tz is None else made
-    parts.show(parts.Markup(
-        '<div class="station">'
-        f"<h1>{parts.text(snapshot.station.get('name') or 'Station')}</h1>"
-        f'<span class="old">Today here: {words.day(snapshot.as_of_on)}. Figures of '
-        f"{words.clock(made, snapshot.zone)}, {words.age(made, now)} old.</span></div>"
-    ))
+    parts.show(
+        parts.Markup(
+            '<div class="station">'
+            f"<h1>{parts.text(snapshot.station.get('name') or 'Station')}</h1>"
+            f'<span class="old">Today here: {words.day(snapshot.as_of_on)}. Figures of '
+            f"{words.clock(made, snapshot.zone)}, {words.age(made, now)} old.</span></div>"
+        )
+    )
     if snapshot.viewer.role == LOCAL_NETWORK:
-        parts.show(parts.note("Open to this local network: Filling and Fleet alone, to read only, without names of members and "
-                              "without dives. For all pages sit at the station's own machine."))
+        parts.show(
+            parts.note(
+                "Open to this local network: Filling and Fleet alone, to read only, without names of members and "
+                "without dives. For all pages sit at the station's own machine."
+            )
+        )
 
 
 @st.fragment(run_every=LOOK_AGAIN_S)
@@ -80,7 +87,7 @@ def main(arguments: list[str]) -> None:
     except (Refused, NothingPublished) as told:
         parts.show(parts.heading("Nothing to show", 1), parts.plain(str(told)))
         return
-    pages = {}
+    pages: dict[str, Any] = {}
     for name in PAGES[viewer.role]:
         run, title = VIEWS[name]
         pages[name] = st.Page(_bound(run, snapshot), title=title, url_path=name if pages else "", default=not pages)

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
+from dashboard.rows import Row, said_yes
 from schemas import words
 
 INK, INDIGO, PLUM, SKY, PALE = "#14162b", "#2b2670", "#a23b72", "#5a86b5", "#d9dbea"
@@ -21,10 +22,16 @@ def blank(height: int = 360, **layout) -> go.Figure:
     """A figure in the pages' hand: ink on paper, legend above, room for thumbs below."""
     figure = go.Figure()
     figure.update_layout(
-        height=height, margin={"l": 8, "r": 8, "t": 34, "b": 8}, paper_bgcolor="#ffffff", plot_bgcolor="#ffffff",
-        font={"family": FONT, "size": 14, "color": INK}, hoverlabel={"font": {"family": FONT, "size": 14}},
-        legend={"orientation": "h", "yanchor": "bottom", "y": 1.0, "x": 0, "font": {"size": 13}}, dragmode=False,
-        separators=".\u202f")
+        height=height,
+        margin={"l": 8, "r": 8, "t": 34, "b": 8},
+        paper_bgcolor="#ffffff",
+        plot_bgcolor="#ffffff",
+        font={"family": FONT, "size": 14, "color": INK},
+        hoverlabel={"font": {"family": FONT, "size": 14}},
+        legend={"orientation": "h", "yanchor": "bottom", "y": 1.0, "x": 0, "font": {"size": 13}},
+        dragmode=False,
+        separators=".\u202f",
+    )
     figure.update_xaxes(automargin=True, gridcolor=GRID, zeroline=False, linecolor=INK, ticks="outside")
     figure.update_yaxes(automargin=True, gridcolor=GRID, zeroline=False, linecolor=INK, ticks="outside")
     figure.update_layout(**layout)
@@ -40,32 +47,57 @@ def whiskers(middle: pd.Series, low: pd.Series, high: pd.Series, axis_color: str
     """Error bars from an interval; no whisker where there is none."""
     up = (high - middle).clip(lower=0).fillna(0).to_numpy()
     down = (middle - low).clip(lower=0).fillna(0).to_numpy()
-    return {"type": "data", "symmetric": False, "array": up, "arrayminus": down, "color": axis_color, "thickness": 2, "width": 5}
+    return {
+        "type": "data",
+        "symmetric": False,
+        "array": up,
+        "arrayminus": down,
+        "color": axis_color,
+        "thickness": 2,
+        "width": 5,
+    }
 
 
 def contents_of_fills(fills: pd.DataFrame, zone: str) -> go.Figure:
     """Usable content with its interval beside the nominal content, a row a fill."""
-    names = said(f"{u}, {t:%H:%M}" for u, t in zip(fills["unit_id"], fills["filled_at"].dt.tz_convert(zone), strict=True))
+    names = said(
+        f"{u}, {t:%H:%M}" for u, t in zip(fills["unit_id"], fills["filled_at"].dt.tz_convert(zone), strict=True)
+    )
     rows = np.arange(len(fills))
     figure = blank(110 + 34 * len(fills))
-    figure.add_bar(y=rows, x=fills["real_free_l"].to_numpy(), orientation="h", name="usable, with its 80 % interval",
-                   marker={"color": SKY, "line": {"color": INDIGO, "width": 1}}, width=0.55,
-                   error_x=whiskers(fills["real_free_l"], fills["real_low_free_l"], fills["real_high_free_l"]),
-                   customdata=np.array(names), hovertemplate="%{customdata}<br>usable %{x:.0f} L<extra></extra>")
-    figure.add_scatter(y=rows, x=fills["nominal_free_l"].to_numpy(), mode="markers", name="nominal: capacity × target",
-                       marker={"symbol": "line-ns", "size": 20, "line": {"color": PLUM, "width": 4}}, customdata=np.array(names),
-                       hovertemplate="%{customdata}<br>nominal %{x:.0f} L<extra></extra>")
+    figure.add_bar(
+        y=rows,
+        x=fills["real_free_l"].to_numpy(),
+        orientation="h",
+        name="usable, with its 80 % interval",
+        marker={"color": SKY, "line": {"color": INDIGO, "width": 1}},
+        width=0.55,
+        error_x=whiskers(fills["real_free_l"], fills["real_low_free_l"], fills["real_high_free_l"]),
+        customdata=np.array(names),
+        hovertemplate="%{customdata}<br>usable %{x:.0f} L<extra></extra>",
+    )
+    figure.add_scatter(
+        y=rows,
+        x=fills["nominal_free_l"].to_numpy(),
+        mode="markers",
+        name="nominal: capacity × target",
+        marker={"symbol": "line-ns", "size": 20, "line": {"color": PLUM, "width": 4}},
+        customdata=np.array(names),
+        hovertemplate="%{customdata}<br>nominal %{x:.0f} L<extra></extra>",
+    )
     figure.update_yaxes(tickvals=rows, ticktext=names, autorange="reversed", showgrid=False)
     figure.update_xaxes(title="free litres", rangemode="tozero")
     return figure
 
 
-def shortfall_waterfall(fill: pd.Series) -> go.Figure:
+def shortfall_waterfall(fill: Row) -> go.Figure:
     """From nominal to usable: stopped early, cooling, compressibility."""
     names = ["Nominal", "Stopped early", "Cooling", "Compressibility", "Usable"]
     parts = np.array([fill["stopped_early_free_l"], fill["cooling_free_l"], fill["compressibility_free_l"]], float)
     if not np.isfinite(parts).all():
-        return blank(300, annotations=[{"text": "Not known for this fill", "showarrow": False, "xref": "paper", "yref": "paper"}])
+        return blank(
+            300, annotations=[{"text": "Not known for this fill", "showarrow": False, "xref": "paper", "yref": "paper"}]
+        )
     top = float(fill["nominal_free_l"])
     left = top - np.cumsum(parts)
     base = np.minimum(left, left + parts)
@@ -76,15 +108,39 @@ def shortfall_waterfall(fill: pd.Series) -> go.Figure:
     for i, part in enumerate(parts, start=1):
         signs[i] = ("\u2212" if part >= 0 else "+") + words.number(abs(part), 0, "L")
     figure.add_bar(
-        y=names, x=lengths, base=bases, orientation="h", width=0.6, text=signs, textposition=["outside"] * 4 + ["inside"],
-        insidetextanchor="middle", cliponaxis=False, marker={"color": [PALE, PLUM, PLUM, PLUM, SKY], "line": {"color": INDIGO, "width": 1},
-                "pattern": {"shape": ["", "/", "/", "/", ""], "fgcolor": "#ffffff", "fillmode": "overlay", "size": 7, "solidity": 0.25}},
-        hovertemplate="%{y}: %{text}<extra></extra>", textfont={"size": 14, "color": INK})
+        y=names,
+        x=lengths,
+        base=bases,
+        orientation="h",
+        width=0.6,
+        text=signs,
+        textposition=["outside"] * 4 + ["inside"],
+        insidetextanchor="middle",
+        cliponaxis=False,
+        marker={
+            "color": [PALE, PLUM, PLUM, PLUM, SKY],
+            "line": {"color": INDIGO, "width": 1},
+            "pattern": {
+                "shape": ["", "/", "/", "/", ""],
+                "fgcolor": "#ffffff",
+                "fillmode": "overlay",
+                "size": 7,
+                "solidity": 0.25,
+            },
+        },
+        hovertemplate="%{y}: %{text}<extra></extra>",
+        textfont={"size": 14, "color": INK},
+    )
     low, high = fill["real_low_free_l"], fill["real_high_free_l"]
     if words.known(low) and words.known(high):
-        figure.add_scatter(x=[low, high], y=["Usable", "Usable"], mode="lines+markers", line={"color": INK, "width": 2},
-                           marker={"symbol": "line-ns", "size": 12, "line": {"color": INK, "width": 2}},
-                           hovertemplate="80 % interval: %{x:.0f} L<extra></extra>")
+        figure.add_scatter(
+            x=[low, high],
+            y=["Usable", "Usable"],
+            mode="lines+markers",
+            line={"color": INK, "width": 2},
+            marker={"symbol": "line-ns", "size": 12, "line": {"color": INK, "width": 2}},
+            hovertemplate="80 % interval: %{x:.0f} L<extra></extra>",
+        )
     figure.update_yaxes(autorange="reversed", showgrid=False)
     figure.update_xaxes(title="free litres", range=[0, top * 1.22])
     return figure
@@ -95,14 +151,27 @@ def predicted_against_settled(check: pd.DataFrame) -> go.Figure:
     shown = check.dropna(subset=["predicted_bar", "measured_bar"]).sort_values("settled_fills_before")
     order = shown["settled_fills_before"].astype(float).to_numpy()
     miss = (shown["predicted_bar"] - shown["measured_bar"]).to_numpy()
-    held = ((shown["measured_bar"] >= shown["predicted_low_bar"]) & (shown["measured_bar"] <= shown["predicted_high_bar"])).to_numpy()
+    held = (
+        (shown["measured_bar"] >= shown["predicted_low_bar"]) & (shown["measured_bar"] <= shown["predicted_high_bar"])
+    ).to_numpy()
     figure = blank(330)
-    for inside, name, symbol, color in ((True, "reading inside the interval", "circle", INDIGO), (False, "reading outside it", "x", PLUM)):
+    for inside, name, symbol, color in (
+        (True, "reading inside the interval", "circle", INDIGO),
+        (False, "reading outside it", "x", PLUM),
+    ):
         rows = held == inside
         figure.add_scatter(
-            x=order[rows], y=miss[rows], mode="markers", name=name, marker={"symbol": symbol, "size": 8, "color": color},
-            error_y=whiskers(shown["predicted_bar"][rows], shown["predicted_low_bar"][rows], shown["predicted_high_bar"][rows], SKY),
-            customdata=np.array(said(shown["fill_id"]))[rows], hovertemplate="fill %{customdata}: %{y:+.1f} bar<extra></extra>")
+            x=order[rows],
+            y=miss[rows],
+            mode="markers",
+            name=name,
+            marker={"symbol": symbol, "size": 8, "color": color},
+            error_y=whiskers(
+                shown["predicted_bar"][rows], shown["predicted_low_bar"][rows], shown["predicted_high_bar"][rows], SKY
+            ),
+            customdata=np.array(said(shown["fill_id"]))[rows],
+            hovertemplate="fill %{customdata}: %{y:+.1f} bar<extra></extra>",
+        )
     figure.add_hline(y=0, line={"color": INK, "width": 1.5})
     figure.update_xaxes(title="settled readings known before")
     figure.update_yaxes(title="predicted less read, bar")
@@ -112,15 +181,25 @@ def predicted_against_settled(check: pd.DataFrame) -> go.Figure:
 def gauge_offsets(check: pd.DataFrame) -> go.Figure:
     """Each gauge's estimated offset by month, with its interval."""
     figure = blank(330)
-    looks = ((INDIGO, "circle", "solid"), (PLUM, "square", "dash"), (SKY, "diamond", "dot"), (INK, "triangle-up", "dashdot"))
+    looks = (
+        (INDIGO, "circle", "solid"),
+        (PLUM, "square", "dash"),
+        (SKY, "diamond", "dot"),
+        (INK, "triangle-up", "dashdot"),
+    )
     for i, (gauge, rows) in enumerate(check.sort_values("month_on").groupby("gauge_id", sort=True)):
         color, symbol, dash = looks[i % len(looks)]
-        drifts = rows["drifting"].fillna(False).astype(bool).any()
+        drifts = said_yes(rows["drifting"]).any()
         figure.add_scatter(
-            x=rows["month_on"].to_numpy(), y=rows["offset_bar"].to_numpy(), mode="lines+markers",
-            name=html.escape(str(gauge)) + (" (drifting)" if drifts else ""), line={"color": color, "dash": dash},
-            marker={"symbol": symbol, "size": 9}, error_y=whiskers(rows["offset_bar"], rows["offset_low_bar"], rows["offset_high_bar"], color),
-            hovertemplate="%{x|%b %Y}: %{y:+.1f} bar<extra></extra>")
+            x=rows["month_on"].to_numpy(),
+            y=rows["offset_bar"].to_numpy(),
+            mode="lines+markers",
+            name=html.escape(str(gauge)) + (" (drifting)" if drifts else ""),
+            line={"color": color, "dash": dash},
+            marker={"symbol": symbol, "size": 9},
+            error_y=whiskers(rows["offset_bar"], rows["offset_low_bar"], rows["offset_high_bar"], color),
+            hovertemplate="%{x|%b %Y}: %{y:+.1f} bar<extra></extra>",
+        )
     figure.add_hline(y=0, line={"color": INK, "width": 1.5})
     figure.update_yaxes(title="reads too high by, bar")
     return figure
@@ -131,13 +210,56 @@ def short_shares(rows: pd.DataFrame, of: str) -> go.Figure:
     rows = rows.sort_values("fills")
     names = said(rows["name"])
     figure = blank(130 + 30 * len(rows), barmode="overlay")
-    figure.add_bar(y=names, x=rows["fills"].to_numpy(), orientation="h", name="fills", width=0.6,
-                   marker={"color": PALE, "line": {"color": INDIGO, "width": 1}}, hovertemplate="%{y}: %{x} fills<extra></extra>")
-    figure.add_bar(y=names, x=rows["short"].to_numpy(), orientation="h", name="of these short", width=0.6,
-                   marker={"color": PLUM, "pattern": {"shape": "/", "fgcolor": "#ffffff", "fillmode": "overlay", "size": 7, "solidity": 0.25}},
-                   hovertemplate="%{y}: %{x} short<extra></extra>")
+    figure.add_bar(
+        y=names,
+        x=rows["fills"].to_numpy(),
+        orientation="h",
+        name="fills",
+        width=0.6,
+        marker={"color": PALE, "line": {"color": INDIGO, "width": 1}},
+        hovertemplate="%{y}: %{x} fills<extra></extra>",
+    )
+    figure.add_bar(
+        y=names,
+        x=rows["short"].to_numpy(),
+        orientation="h",
+        name="of these short",
+        width=0.6,
+        marker={
+            "color": PLUM,
+            "pattern": {"shape": "/", "fgcolor": "#ffffff", "fillmode": "overlay", "size": 7, "solidity": 0.25},
+        },
+        hovertemplate="%{y}: %{x} short<extra></extra>",
+    )
     figure.update_yaxes(title=of, showgrid=False, type="category")
     figure.update_xaxes(title="fills", rangemode="tozero")
+    return figure
+
+
+def analysed_against_expected(fills: pd.DataFrame, tolerance_pct: float) -> go.Figure:
+    """Oxygen analysed less what residue and additions should have made, by day; off target marked."""
+    rows = fills.sort_values("filled_at")
+    off = (rows["mix_verdict"] == "out_of_tolerance").to_numpy()
+    figure = blank(320)
+    for mask, name, symbol, color in (
+        (~off, "within tolerance of its target", "circle", INDIGO),
+        (off, "off its target", "x", PLUM),
+    ):
+        if mask.any():
+            part = rows[mask]
+            figure.add_scatter(
+                x=part["filled_at"].to_numpy(),
+                y=(part["o2_pct"] - part["expected_o2_pct"]).to_numpy(),
+                mode="markers",
+                name=name,
+                marker={"symbol": symbol, "size": 8, "color": color},
+                customdata=np.array(said(part["unit_id"])),
+                hovertemplate="%{customdata}, %{x|%d %b}: %{y:+.1f} points<extra></extra>",
+            )
+    for at in (-tolerance_pct, tolerance_pct):
+        figure.add_hline(y=at, line={"color": INK, "dash": "dot", "width": 1})
+    figure.add_hline(y=0, line={"color": INK, "width": 1.5})
+    figure.update_yaxes(title="O₂ analysed less expected, points")
     return figure
 
 
@@ -145,11 +267,23 @@ def gas_by_month(given: pd.DataFrame) -> go.Figure:
     """Gas added by month over all sources and members, and the oxygen and helium among it."""
     rows = given.groupby("month_on")[["added_free_l", "oxygen_free_l", "helium_free_l"]].sum().reset_index()
     figure = blank(340, barmode="group")
-    for column, name, color, shape in (("added_free_l", "all gas", SKY, ""), ("oxygen_free_l", "oxygen", INDIGO, "/"), ("helium_free_l", "helium", PLUM, "x")):
+    for column, name, color, shape in (
+        ("added_free_l", "all gas", SKY, ""),
+        ("oxygen_free_l", "oxygen", INDIGO, "/"),
+        ("helium_free_l", "helium", PLUM, "x"),
+    ):
         if column == "added_free_l" or (rows[column] > 0).any():
-            figure.add_bar(x=rows["month_on"].to_numpy(), y=rows[column].to_numpy(), name=name,
-                           marker={"color": color, "line": {"color": INDIGO, "width": 1}, "pattern": {"shape": shape, "fgcolor": "#ffffff", "fillmode": "overlay", "solidity": 0.2}},
-                           hovertemplate="%{x|%b %Y}: %{y:.0f} L<extra>" + name + "</extra>")
-    figure.update_yaxes(title="free litres added")
+            figure.add_bar(
+                x=rows["month_on"].to_numpy(),
+                y=rows[column].to_numpy(),
+                name=name,
+                marker={
+                    "color": color,
+                    "line": {"color": INDIGO, "width": 1},
+                    "pattern": {"shape": shape, "fgcolor": "#ffffff", "fillmode": "overlay", "solidity": 0.2},
+                },
+                hovertemplate="%{x|%b %Y}: %{y:.0f} L<extra>" + name + "</extra>",
+            )
+    figure.update_yaxes(title="free litres added", tickformat=",d")
     figure.update_xaxes(dtick="M1", tickformat="%b")
     return figure

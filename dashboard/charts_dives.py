@@ -5,6 +5,7 @@ import pandas as pd
 import plotly.graph_objects as go
 
 from dashboard.charts import GRID, INDIGO, INK, PALE, PLUM, SKY, blank, whiskers
+from dashboard.rows import Row, said_yes
 from schemas import words
 
 
@@ -13,50 +14,133 @@ def season_rmv(consumption: pd.DataFrame, trend: pd.DataFrame) -> go.Figure:
     figure = blank(420)
     trend = trend.sort_values("started_at")
     at = trend["started_at"].to_numpy()
-    figure.add_scatter(x=at, y=trend["level_high_l_min"].to_numpy(), mode="lines", line={"width": 0}, showlegend=False, hoverinfo="skip")
-    figure.add_scatter(x=at, y=trend["level_low_l_min"].to_numpy(), mode="lines", line={"width": 0}, fill="tonexty", fillcolor="rgba(90,134,181,.28)",
-                       name="level, 80 % band", hoverinfo="skip")
-    figure.add_scatter(x=at, y=trend["level_rmv_l_min"].to_numpy(), mode="lines", line={"color": INDIGO, "width": 3}, name="level at own usual conditions",
-                       hovertemplate="%{x|%d %b}: level %{y:.1f} L/min<extra></extra>")
-    figure.add_scatter(x=at, y=trend["planning_rmv_l_min"].to_numpy(), mode="lines", line={"color": PLUM, "width": 2, "dash": "dash"},
-                       name="nine in ten of next dives stay under", hovertemplate="%{x|%d %b}: %{y:.1f} L/min<extra></extra>")
+    figure.add_scatter(
+        x=at,
+        y=trend["level_high_l_min"].to_numpy(),
+        mode="lines",
+        line={"width": 0},
+        showlegend=False,
+        hoverinfo="skip",
+    )
+    figure.add_scatter(
+        x=at,
+        y=trend["level_low_l_min"].to_numpy(),
+        mode="lines",
+        line={"width": 0},
+        fill="tonexty",
+        fillcolor="rgba(90,134,181,.28)",
+        name="level, 80 % band",
+        hoverinfo="skip",
+    )
+    figure.add_scatter(
+        x=at,
+        y=trend["level_rmv_l_min"].to_numpy(),
+        mode="lines",
+        line={"color": INDIGO, "width": 3},
+        name="level at own usual conditions",
+        hovertemplate="%{x|%d %b}: level %{y:.1f} L/min<extra></extra>",
+    )
+    figure.add_scatter(
+        x=at,
+        y=trend["planning_rmv_l_min"].to_numpy(),
+        mode="lines",
+        line={"color": PLUM, "width": 2, "dash": "dash"},
+        name="nine in ten of next dives stay under",
+        hovertemplate="%{x|%d %b}: %{y:.1f} L/min<extra></extra>",
+    )
     dives = consumption.dropna(subset=["rmv_l_min"]).sort_values("started_at")
-    figure.add_scatter(x=dives["started_at"].to_numpy(), y=dives["ideal_rmv_l_min"].to_numpy(), mode="markers", name="plain sum, cooling counted as breathing",
-                       marker={"symbol": "circle-open", "size": 8, "color": PLUM, "line": {"width": 1.5}},
-                       hovertemplate="%{x|%d %b}: plain sum %{y:.1f} L/min<extra></extra>")
-    figure.add_scatter(x=dives["started_at"].to_numpy(), y=dives["rmv_l_min"].to_numpy(), mode="markers", name="cooling taken out, 80 % interval",
-                       marker={"symbol": "circle", "size": 8, "color": INDIGO},
-                       error_y=whiskers(dives["rmv_l_min"], dives["rmv_low_l_min"], dives["rmv_high_l_min"], INDIGO) | {"thickness": 1.2, "width": 2},
-                       hovertemplate="%{x|%d %b}: %{y:.1f} L/min<extra></extra>")
+    figure.add_scatter(
+        x=dives["started_at"].to_numpy(),
+        y=dives["ideal_rmv_l_min"].to_numpy(),
+        mode="markers",
+        name="plain sum, cooling counted as breathing",
+        marker={"symbol": "circle-open", "size": 8, "color": PLUM, "line": {"width": 1.5}},
+        hovertemplate="%{x|%d %b}: plain sum %{y:.1f} L/min<extra></extra>",
+    )
+    figure.add_scatter(
+        x=dives["started_at"].to_numpy(),
+        y=dives["rmv_l_min"].to_numpy(),
+        mode="markers",
+        name="cooling taken out, 80 % interval",
+        marker={"symbol": "circle", "size": 8, "color": INDIGO},
+        error_y=whiskers(dives["rmv_l_min"], dives["rmv_low_l_min"], dives["rmv_high_l_min"], INDIGO)
+        | {"thickness": 1.2, "width": 2},
+        hovertemplate="%{x|%d %b}: %{y:.1f} L/min<extra></extra>",
+    )
     figure.update_yaxes(title="RMV, L/min")
     figure.update_layout(margin={"t": 96})
     return figure
 
 
-def dive_gas(profile: pd.DataFrame, reserve: pd.Series | None) -> go.Figure:
+def dive_gas(profile: pd.DataFrame, reserve: Row | None) -> go.Figure:
     """One dive: usable gas against the gas needed by policy, the depth beneath, the least margin marked."""
     figure = blank(520)
     profile = profile.sort_values("t_s")
     minutes = profile["t_s"].to_numpy(float) / 60.0
-    figure.add_scatter(x=minutes, y=profile["usable_free_l"].to_numpy(), mode="lines", name="gas left", line={"color": INDIGO, "width": 3},
-                       hovertemplate="%{x:.0f} min: %{y:.0f} L left<extra></extra>")
-    figure.add_scatter(x=minutes, y=profile["required_free_l"].to_numpy(), mode="lines", name="gas needed by policy to bring the team up",
-                       line={"color": PLUM, "width": 3, "dash": "dash"}, hovertemplate="%{x:.0f} min: %{y:.0f} L needed<extra></extra>")
-    figure.add_scatter(x=minutes, y=profile["depth_m"].to_numpy(), mode="lines", name="depth", yaxis="y2", line={"color": SKY, "width": 2},
-                       fill="tozeroy", fillcolor="rgba(90,134,181,.18)", hovertemplate="%{x:.0f} min: %{y:.1f} m<extra></extra>")
+    figure.add_scatter(
+        x=minutes,
+        y=profile["usable_free_l"].to_numpy(),
+        mode="lines",
+        name="gas left",
+        line={"color": INDIGO, "width": 3},
+        hovertemplate="%{x:.0f} min: %{y:.0f} L left<extra></extra>",
+    )
+    figure.add_scatter(
+        x=minutes,
+        y=profile["required_free_l"].to_numpy(),
+        mode="lines",
+        name="gas needed by policy to bring the team up",
+        line={"color": PLUM, "width": 3, "dash": "dash"},
+        hovertemplate="%{x:.0f} min: %{y:.0f} L needed<extra></extra>",
+    )
+    figure.add_scatter(
+        x=minutes,
+        y=profile["depth_m"].to_numpy(),
+        mode="lines",
+        name="depth",
+        yaxis="y2",
+        line={"color": SKY, "width": 2},
+        fill="tozeroy",
+        fillcolor="rgba(90,134,181,.18)",
+        hovertemplate="%{x:.0f} min: %{y:.1f} m<extra></extra>",
+    )
     if reserve is not None and words.known(reserve["least_margin_at_s"]):
         at = float(reserve["least_margin_at_s"]) / 60.0
         needed = float(reserve["required_free_l_there"])
         here = needed + float(reserve["least_margin_free_l"])
-        figure.add_scatter(x=[at, at], y=[needed, here], mode="lines+markers", name="least margin", line={"color": INK, "width": 4},
-                           marker={"size": 9, "symbol": "diamond", "color": INK},
-                           hovertemplate=f"least margin {reserve['least_margin_free_l']:.0f} L<extra></extra>")
-        figure.add_annotation(x=at, y=max(needed, here), text=f"least margin {words.number(reserve['least_margin_free_l'], 0, 'L')}", showarrow=True,
-                              arrowhead=0, ax=0, ay=-34, bgcolor="#ffffff", bordercolor=INK, font={"size": 14})
+        figure.add_scatter(
+            x=[at, at],
+            y=[needed, here],
+            mode="lines+markers",
+            name="least margin",
+            line={"color": INK, "width": 4},
+            marker={"size": 9, "symbol": "diamond", "color": INK},
+            hovertemplate=f"least margin {reserve['least_margin_free_l']:.0f} L<extra></extra>",
+        )
+        figure.add_annotation(
+            x=at,
+            y=max(needed, here),
+            text=f"least margin {words.number(reserve['least_margin_free_l'], 0, 'L')}",
+            showarrow=True,
+            arrowhead=0,
+            ax=0,
+            ay=-34,
+            bgcolor="#ffffff",
+            bordercolor=INK,
+            font={"size": 14},
+        )
     figure.update_layout(
         yaxis={"domain": [0.36, 1.0], "title": "free litres", "rangemode": "tozero", "gridcolor": GRID},
-        yaxis2={"domain": [0.0, 0.28], "title": "depth, m", "autorange": "reversed", "gridcolor": GRID, "rangemode": "tozero", "automargin": True},
-        margin={"t": 74})
+        yaxis2={
+            "domain": [0.0, 0.28],
+            "title": "depth, m",
+            "autorange": "reversed",
+            "gridcolor": GRID,
+            "rangemode": "tozero",
+            "automargin": True,
+        },
+        margin={"t": 74},
+    )
     figure.update_xaxes(title="minutes into the dive", anchor="y2")
     return figure
 
@@ -66,26 +150,48 @@ def cause_shares(shares: dict) -> go.Figure:
     names = list(words.CAUSES)[:-1]
     values = np.array([100.0 * float(shares.get(n) or 0.0) for n in names])
     figure = blank(230, showlegend=False)
-    figure.add_bar(y=[words.CAUSES[n] for n in names], x=values, orientation="h", width=0.6,
-                   marker={"color": SKY, "line": {"color": INDIGO, "width": 1}}, text=[f"{v:.0f} %" for v in values], textposition="outside",
-                   cliponaxis=False, hovertemplate="%{y}: %{x:.0f} %<extra></extra>")
+    figure.add_bar(
+        y=[words.CAUSES[n] for n in names],
+        x=values,
+        orientation="h",
+        width=0.6,
+        marker={"color": SKY, "line": {"color": INDIGO, "width": 1}},
+        text=[f"{v:.0f} %" for v in values],
+        textposition="outside",
+        cliponaxis=False,
+        hovertemplate="%{y}: %{x:.0f} %<extra></extra>",
+    )
     figure.update_yaxes(autorange="reversed", showgrid=False)
-    figure.update_xaxes(title="share of the deficit, %", range=[min(0.0, values.min() * 1.2), max(100.0, values.max()) * 1.15])
+    figure.update_xaxes(
+        title="share of the deficit, %", range=[min(0.0, values.min() * 1.2), max(100.0, values.max()) * 1.15]
+    )
     return figure
 
 
 def margins(reserve: pd.DataFrame, started_at: pd.Series) -> go.Figure:
     """Least margin of each dive over the season, dives below policy marked."""
-    rows = reserve.assign(started_at=started_at.to_numpy()).dropna(subset=["least_margin_free_l"]).sort_values("started_at")
-    below = rows["below_policy"].fillna(False).astype(bool).to_numpy()
+    rows = (
+        reserve.assign(started_at=started_at.to_numpy())
+        .dropna(subset=["least_margin_free_l"])
+        .sort_values("started_at")
+    )
+    below = said_yes(rows["below_policy"]).to_numpy()
     open_answer = rows["below_policy"].isna().to_numpy()
     figure = blank(330)
-    for mask, name, symbol, color in ((~below & ~open_answer, "above this policy", "circle", INDIGO), (below, "below this policy", "x", PLUM),
-                                      (open_answer, "not assessed: no direct ascent", "circle-open", SKY)):
+    for mask, name, symbol, color in (
+        (~below & ~open_answer, "above this policy", "circle", INDIGO),
+        (below, "below this policy", "x", PLUM),
+        (open_answer, "not assessed: no direct ascent", "circle-open", SKY),
+    ):
         if mask.any():
-            figure.add_scatter(x=rows["started_at"].to_numpy()[mask], y=rows["least_margin_free_l"].to_numpy()[mask], mode="markers", name=name,
-                               marker={"symbol": symbol, "size": 9, "color": color, "line": {"width": 1.5, "color": color}},
-                               hovertemplate="%{x|%d %b}: %{y:.0f} L<extra></extra>")
+            figure.add_scatter(
+                x=rows["started_at"].to_numpy()[mask],
+                y=rows["least_margin_free_l"].to_numpy()[mask],
+                mode="markers",
+                name=name,
+                marker={"symbol": symbol, "size": 9, "color": color, "line": {"width": 1.5, "color": color}},
+                hovertemplate="%{x|%d %b}: %{y:.0f} L<extra></extra>",
+            )
     figure.add_hline(y=0, line={"color": INK, "width": 2})
     figure.update_yaxes(title="least margin, free litres")
     return figure
@@ -97,10 +203,18 @@ def reliability(rows: pd.DataFrame) -> go.Figure:
     middle = (rows["chance_from"] + rows["chance_to"]).to_numpy() / 2
     size = 8 + 4 * np.sqrt(rows["dives"].astype(float).to_numpy())
     figure = blank(340)
-    figure.add_scatter(x=[0, 1], y=[0, 1], mode="lines", line={"color": INK, "dash": "dot"}, name="as said", hoverinfo="skip")
-    figure.add_scatter(x=middle, y=rows["share_below"].to_numpy(), mode="markers", name="what came (larger: more dives)",
-                       marker={"size": np.minimum(size, 40), "color": SKY, "line": {"color": INDIGO, "width": 2}},
-                       customdata=rows["dives"].astype(float).to_numpy(), hovertemplate="said %{x:.0%}, came %{y:.0%} of %{customdata:.0f} dives<extra></extra>")
+    figure.add_scatter(
+        x=[0, 1], y=[0, 1], mode="lines", line={"color": INK, "dash": "dot"}, name="as said", hoverinfo="skip"
+    )
+    figure.add_scatter(
+        x=middle,
+        y=rows["share_below"].to_numpy(),
+        mode="markers",
+        name="what came (larger: more dives)",
+        marker={"size": np.minimum(size, 40), "color": SKY, "line": {"color": INDIGO, "width": 2}},
+        customdata=rows["dives"].astype(float).to_numpy(),
+        hovertemplate="said %{x:.0%}, came %{y:.0%} of %{customdata:.0f} dives<extra></extra>",
+    )
     figure.update_xaxes(title="chance given before the dive", tickformat=".0%", range=[-0.03, 1.03])
     figure.update_yaxes(title="share of them below policy", tickformat=".0%", range=[-0.05, 1.05])
     return figure
@@ -110,10 +224,18 @@ def kit_margins(kit: pd.DataFrame, started_at: pd.Series) -> go.Figure:
     """Lift left with the suit's buoyancy lost, and weight left at 5 m at the end, over the season."""
     rows = kit.assign(started_at=started_at.to_numpy()).sort_values("started_at")
     figure = blank(320)
-    for column, name, symbol, color in (("lift_margin_kg", "lift left at the start, suit's buoyancy lost", "circle", INDIGO),
-                                        ("ballast_margin_kg", "weight left at 5 m at the end", "square-open", PLUM)):
-        figure.add_scatter(x=rows["started_at"].to_numpy(), y=rows[column].to_numpy(), mode="markers", name=name,
-                           marker={"symbol": symbol, "size": 9, "color": color, "line": {"width": 2}}, hovertemplate="%{x|%d %b}: %{y:.1f} kg<extra></extra>")
+    for column, name, symbol, color in (
+        ("lift_margin_kg", "lift left at the start, suit's buoyancy lost", "circle", INDIGO),
+        ("ballast_margin_kg", "weight left at 5 m at the end", "square-open", PLUM),
+    ):
+        figure.add_scatter(
+            x=rows["started_at"].to_numpy(),
+            y=rows[column].to_numpy(),
+            mode="markers",
+            name=name,
+            marker={"symbol": symbol, "size": 9, "color": color, "line": {"width": 2}},
+            hovertemplate="%{x|%d %b}: %{y:.1f} kg<extra></extra>",
+        )
     figure.add_hline(y=0, line={"color": INK, "width": 2})
     figure.update_yaxes(title="margin, kg")
     return figure
@@ -122,9 +244,14 @@ def kit_margins(kit: pd.DataFrame, started_at: pd.Series) -> go.Figure:
 def condition_effects(rows: pd.DataFrame) -> go.Figure:
     """What conditions do to the rate, with intervals."""
     figure = blank(120 + 44 * len(rows), showlegend=False)
-    figure.add_scatter(y=[str(c).replace("_", " ") for c in rows["condition"]], x=rows["effect_pct"].to_numpy(), mode="markers",
-                       marker={"size": 11, "color": INDIGO}, error_x=whiskers(rows["effect_pct"], rows["effect_low_pct"], rows["effect_high_pct"]),
-                       hovertemplate="%{y}: %{x:+.1f} %<extra></extra>")
+    figure.add_scatter(
+        y=[str(c).replace("_", " ") for c in rows["condition"]],
+        x=rows["effect_pct"].to_numpy(),
+        mode="markers",
+        marker={"size": 11, "color": INDIGO},
+        error_x=whiskers(rows["effect_pct"], rows["effect_low_pct"], rows["effect_high_pct"]),
+        hovertemplate="%{y}: %{x:+.1f} %<extra></extra>",
+    )
     figure.add_vline(x=0, line={"color": INK, "width": 2})
     figure.update_xaxes(title="effect on the rate, %")
     figure.update_yaxes(autorange="reversed", gridcolor=PALE)

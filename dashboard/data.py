@@ -95,8 +95,9 @@ def _manifest(published: Path, name: str) -> Manifest:
 
 
 @lru_cache(maxsize=KEPT_TABLES)
-def _rows(published: Path, name: str, viewer: Viewer, granted: Scope, table: str,
-          where: tuple[tuple[str, Any], ...]) -> pd.DataFrame:
+def _rows(
+    published: Path, name: str, viewer: Viewer, granted: Scope, table: str, where: tuple[tuple[str, Any], ...]
+) -> pd.DataFrame:
     declared = TABLES[table]
     unknown = [column for column, _ in where if column not in declared.fields]
     if unknown:

@@ -15,8 +15,15 @@ LOOPBACK = "127.0.0.1"
 
 #: ink on paper: contrast above 7 to 1 for text, so that it reads in daylight
 THEME = {
-    "base": "light", "primaryColor": "#3D348B", "backgroundColor": "#FFFFFF", "secondaryBackgroundColor": "#F1F1F5",
-    "textColor": "#14162B", "linkColor": "#3D348B", "borderColor": "#8A8CA0", "baseFontSize": "17", "baseRadius": "4px",
+    "base": "light",
+    "primaryColor": "#3D348B",
+    "backgroundColor": "#FFFFFF",
+    "secondaryBackgroundColor": "#F1F1F5",
+    "textColor": "#14162B",
+    "linkColor": "#3D348B",
+    "borderColor": "#8A8CA0",
+    "baseFontSize": "17",
+    "baseRadius": "4px",
     "showWidgetBorder": "true",
 }
 SETTINGS = {
@@ -34,8 +41,9 @@ SETTINGS = {
 }
 
 
-def command(published: Path, port: int, local_network: bool = False, *, role: str | None = None,
-            member_id: str | None = None) -> list[str]:
+def command(
+    published: Path, port: int, local_network: bool = False, *, role: str | None = None, member_id: str | None = None
+) -> list[str]:
     """The command that serves a station's pages until ended.
 
     Parameters

@@ -1,7 +1,7 @@
 """The pieces pages are laid out from. Text is escaped here, once, so that markup in a name stays text."""
 
 import html
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +19,11 @@ class Markup(str):
 def text(value: Any) -> Markup:
     """Anything as harmless markup."""
     return value if isinstance(value, Markup) else Markup(html.escape("" if value is None else str(value)))
+
+
+def label(words: Mapping[str, str]) -> Callable[[Any], str]:
+    """How a widget shows a choice: by its words, else as it is."""
+    return lambda choice: str(words.get(choice, choice))
 
 
 def show(*pieces: Any) -> None:
@@ -75,7 +80,7 @@ def plain(words: Any) -> Markup:
 
 def items(lines: Iterable[Any]) -> Markup:
     """A list of sentences."""
-    return Markup(f'<ul>{"".join(f"<li>{text(line)}</li>" for line in lines)}</ul>')
+    return Markup(f"<ul>{''.join(f'<li>{text(line)}</li>' for line in lines)}</ul>")
 
 
 def table(head: Sequence[str], rows: Iterable[Sequence[Any]], *, figures: Sequence[int] = (), says: str = "") -> Markup:
@@ -94,7 +99,9 @@ def table(head: Sequence[str], rows: Iterable[Sequence[Any]], *, figures: Sequen
     top = "".join(f'<th scope="col"{numeric[i]}>{text(h)}</th>' for i, h in enumerate(head))
     body = []
     for row in rows:
-        cells = "".join(f'<td data-label="{html.escape(head[i])}"{numeric[i]}>{_cell(c)}</td>' for i, c in enumerate(row))
+        cells = "".join(
+            f'<td data-label="{html.escape(head[i])}"{numeric[i]}>{_cell(c)}</td>' for i, c in enumerate(row)
+        )
         body.append(f"<tr>{cells}</tr>")
     caption = f'<caption class="unseen">{text(says)}</caption>' if says else ""
     return Markup(f'<table class="rows">{caption}<thead><tr>{top}</tr></thead><tbody>{"".join(body)}</tbody></table>')
@@ -118,5 +125,11 @@ def folded(summary: str, lines_inside: Iterable[Any]) -> Markup:
 
 def figure(made: Any, says: str, key: str) -> None:
     """A figure with the sentence that replaces it for those who cannot see it."""
-    st.plotly_chart(made, width="stretch", theme=None, key=key, alt=says,
-                    config={"displaylogo": False, "displayModeBar": False, "responsive": True, "scrollZoom": False})
+    st.plotly_chart(
+        made,
+        width="stretch",
+        theme=None,
+        key=key,
+        alt=says,
+        config={"displaylogo": False, "displayModeBar": False, "responsive": True, "scrollZoom": False},
+    )

@@ -8,12 +8,22 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
+from dashboard.rows import Row, each, said_yes
 from schemas import words
 from schemas.codes import sentence
 
 #: codes that say why a cylinder may not be filled; the state says it already, they say why and what to do
-_BARRING = ("condemned", "withdrawn", "no_inspection_known", "service_life_unknown", "service_life_over", "alloy_not_permitted", "rule_set_unknown",
-            "no_period_for_material", "out_of_test_on_loan")
+_BARRING = (
+    "condemned",
+    "withdrawn",
+    "no_inspection_known",
+    "service_life_unknown",
+    "service_life_over",
+    "alloy_not_permitted",
+    "rule_set_unknown",
+    "no_period_for_material",
+    "out_of_test_on_loan",
+)
 _BARRING_ENDS = ("_failed", "_out_of_date", "_date_unknown")
 #: findings after which nothing is advised before a competent person has looked
 OPEN_FINDINGS = ("thread_finding", "thread_finding_in_set", "permanent_expansion_high")
@@ -32,9 +42,9 @@ class Standing:
     unit_id: str | None
     why_not: list[str] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
-    unit: pd.Series | None = None
+    unit: Row = None
     cylinders: pd.DataFrame = field(default_factory=pd.DataFrame)
-    last_fill: pd.Series | None = None
+    last_fill: Row | None = None
     held: bool = False
 
     @property
@@ -42,7 +52,7 @@ class Standing:
         return self.unit_id is not None and not self.why_not
 
     @property
-    def next_due(self) -> pd.Series | None:
+    def next_due(self) -> Row:
         """The cylinder whose inspection is due first."""
         if self.cylinders.empty or self.cylinders["next_due_on"].isna().all():
             return None
@@ -51,7 +61,7 @@ class Standing:
 
 def fillable_units(units: pd.DataFrame) -> list[str]:
     """What is filled as one: sets that are joined, and cylinders that are in none; in order of name."""
-    inside = units["set_id"].notna() & units["joined"].fillna(False).astype(bool) & (units["unit_id"] != units["set_id"])
+    inside = units["set_id"].notna() & said_yes(units["joined"]) & (units["unit_id"] != units["set_id"])
     return sorted(units.loc[~inside, "unit_id"].dropna().unique(), key=_natural)
 
 
@@ -84,19 +94,23 @@ def stand(asked: str, units: pd.DataFrame, health: pd.DataFrame, fills: pd.DataF
     if unit_id is None:
         pair = health.loc[health["set_id"].str.casefold() == asked.strip().casefold(), "cylinder_id"].tolist()
         if pair:
-            return Standing(asked, None, [f"This pair is not joined: it is filled as two. Ask for {' or '.join(pair)}."])
+            return Standing(
+                asked, None, [f"This pair is not joined: it is filled as two. Ask for {' or '.join(pair)}."]
+            )
         return Standing(asked, None, ["It is not in the register. A cylinder nobody registered may not be filled."])
     unit = units[units["unit_id"] == unit_id].iloc[0]
     why_not: list[str] = []
     remarks: list[str] = []
-    joined_in = unit["set_id"] if _yes(unit["joined"]) and words.known(unit["set_id"]) and unit["set_id"] != unit_id else None
+    joined_in = (
+        unit["set_id"] if _yes(unit["joined"]) and words.known(unit["set_id"]) and unit["set_id"] != unit_id else None
+    )
     if joined_in:
         remarks.append(f"It is one side of the joined set {joined_in}; the set is filled as one.")
     whole = joined_in or unit_id
     cylinders = health[(health["cylinder_id"] == unit_id) | (health["set_id"] == whole) & _yes(unit["joined"])]
     if cylinders.empty:
         why_not.append("Nothing is known of its inspections.")
-    for cylinder in cylinders.itertuples():
+    for cylinder in each(cylinders):
         against, about = _of_cylinder(cylinder, several=len(cylinders) > 1)
         why_not += against
         remarks += about
@@ -126,7 +140,7 @@ def _of_cylinder(cylinder, several: bool) -> tuple[list[str], list[str]]:
     return [name + line for line in why], about
 
 
-def _last_fill(fills: pd.DataFrame, names: list[str]) -> pd.Series | None:
+def _last_fill(fills: pd.DataFrame, names: list[str]) -> Row:
     of_unit = fills[fills["unit_id"].isin(names)]
     return of_unit.sort_values("filled_at").iloc[-1] if len(of_unit) else None
 
@@ -138,4 +152,4 @@ def _yes(value) -> bool:
 def holds(fills: pd.DataFrame, verdict: str = "stop") -> pd.DataFrame:
     """The last fill of each unit, where it has this verdict and nobody released it; newest first."""
     last = fills.sort_values("filled_at").drop_duplicates("unit_id", keep="last")
-    return last[(last["verdict"] == verdict) & ~last["released"].fillna(False).astype(bool)].iloc[::-1]
+    return last[(last["verdict"] == verdict) & ~said_yes(last["released"])].iloc[::-1]

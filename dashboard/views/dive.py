@@ -1,27 +1,35 @@
 """One dive: gas against the gas needed, why it was thin, its tanks, and the fill it began with."""
 
-import pandas as pd
-
 from dashboard import charts_dives, parts
 from dashboard.access import may_see
 from dashboard.data import Snapshot
+from dashboard.rows import Row, each, only
 from schemas import words
 from schemas.codes import sentence
 
 
 def shares_in_words(shares) -> str:
     """'cooling after the fill 60 %, the dive itself 40 %'."""
-    told = [(words.CAUSES[c], float(v)) for c, v in (shares or {}).items() if c in words.CAUSES and v is not None and abs(float(v)) >= 0.005]
+    told = [
+        (words.CAUSES[c], float(v))
+        for c, v in (shares or {}).items()
+        if c in words.CAUSES and v is not None and abs(float(v)) >= 0.005
+    ]
     return ", ".join(f"{name[0].lower()}{name[1:]} {words.share(v)}" for name, v in sorted(told, key=lambda t: -t[1]))
 
 
 def show(snapshot: Snapshot, member_id: str, dive_id: str, key: str) -> None:
     """Everything of one dive."""
-    row = _only(snapshot.table("dive_consumption", member_id=member_id, dive_id=dive_id))
-    reserve = _only(snapshot.table("dive_reserve", member_id=member_id, dive_id=dive_id))
+    row = only(snapshot.table("dive_consumption", member_id=member_id, dive_id=dive_id))
+    reserve = only(snapshot.table("dive_reserve", member_id=member_id, dive_id=dive_id))
     fill = _fill(snapshot, row)
     if reserve is None:
-        parts.show(parts.plain("The reserve of this dive could not be judged: it needs depth and pressure over time of every breathed cylinder."))
+        parts.show(
+            parts.plain(
+                "The reserve of this dive could not be judged: it needs depth and pressure over time of every "
+                "breathed cylinder."
+            )
+        )
     else:
         _reserve(snapshot, member_id, dive_id, reserve, fill, key)
     if row is not None:
@@ -29,101 +37,212 @@ def show(snapshot: Snapshot, member_id: str, dive_id: str, key: str) -> None:
         _its_fill(snapshot, row, fill)
 
 
-def _only(rows: pd.DataFrame) -> pd.Series | None:
-    return rows.iloc[0] if len(rows) else None
-
-
-def _fill(snapshot: Snapshot, row: pd.Series | None) -> pd.Series | None:
+def _fill(snapshot: Snapshot, row: Row | None) -> Row:
     if row is None or not words.known(row["fill_id"]):
         return None
-    return _only(snapshot.table("fill_quality", fill_id=row["fill_id"]))
+    return only(snapshot.table("fill_quality", fill_id=row["fill_id"]))
 
 
-def _reserve(snapshot: Snapshot, member_id: str, dive_id: str, reserve: pd.Series, fill: pd.Series | None, key: str) -> None:
+def _reserve(snapshot: Snapshot, member_id: str, dive_id: str, reserve: Row, fill: Row | None, key: str) -> None:
     below, margin = reserve["below_policy"], reserve["least_margin_free_l"]
-    when = f"{words.minutes(reserve['least_margin_at_s'])} into the dive, at {words.number(reserve['least_margin_depth_m'], 0, 'm')}"
+    when = (
+        f"{words.minutes(reserve['least_margin_at_s'])} into the dive, at "
+        f"{words.number(reserve['least_margin_depth_m'], 0, 'm')}"
+    )
     if words.known(below) and below:
-        parts.show(parts.bar(f"Below this policy by {words.number(-margin, 0, 'L')}", 4, parts.lines(f"Least margin {when}.", *why(reserve, fill))))
+        parts.show(
+            parts.bar(
+                f"Below this policy by {words.number(-margin, 0, 'L')}",
+                4,
+                parts.lines(f"Least margin {when}.", *why(reserve, fill)),
+            )
+        )
     elif not words.known(below):
-        parts.show(parts.bar("Not assessed", 3, parts.lines(*(sentence(c, reserve.to_dict()) for c in words.listed(reserve["flags"])),
-                                                            f"Floor of the least margin: {words.number(margin, 0, 'L')}, {when}.")))
+        parts.show(
+            parts.bar(
+                "Not assessed",
+                3,
+                parts.lines(
+                    *(sentence(c, reserve.to_dict()) for c in words.listed(reserve["flags"])),
+                    f"Floor of the least margin: {words.number(margin, 0, 'L')}, {when}.",
+                ),
+            )
+        )
     else:
-        parts.show(parts.bar(f"Above this policy, by {words.number(margin, 0, 'L')} at the least", 1, f"Least margin {when}."))
+        parts.show(
+            parts.bar(f"Above this policy, by {words.number(margin, 0, 'L')} at the least", 1, f"Least margin {when}.")
+        )
     parts.show(parts.note(words.NOT_A_PLAN))
     profile = snapshot.table("dive_profile", member_id=member_id, dive_id=dive_id)
     if len(profile):
-        parts.figure(charts_dives.dive_gas(profile, reserve), f"Gas left against gas needed over the dive; least margin {words.number(margin, 0, 'L')} {when}.", f"{key}_gas")
+        parts.figure(
+            charts_dives.dive_gas(profile, reserve),
+            f"Gas left against gas needed over the dive; least margin {words.number(margin, 0, 'L')} {when}.",
+            f"{key}_gas",
+        )
     if words.known(below) and below and reserve["cause_shares"]:
-        parts.figure(charts_dives.cause_shares(reserve["cause_shares"]), f"Shares of the deficit: {shares_in_words(reserve['cause_shares'])}.", f"{key}_shares")
+        parts.figure(
+            charts_dives.cause_shares(reserve["cause_shares"]),
+            f"Shares of the deficit: {shares_in_words(reserve['cause_shares'])}.",
+            f"{key}_shares",
+        )
     thirds = reserve["thirds_margin_free_l"]
-    parts.show(parts.facts([
-        ("Surfaced with", words.number(reserve["surfaced_bar"], 0, "bar"),
-         parts.lines(words.number(reserve["surfaced_free_l"], 0, "L"),
-                     f"below the policy's {words.number(snapshot.policy('reserve', 'surfacing_min_bar', 50), 0, 'bar')}"
-                     if words.known(reserve["below_surfacing_min"]) and reserve["below_surfacing_min"] else "")),
-        ("Needed at that moment", words.number(reserve["required_free_l_there"], 0, "L"), _policy(snapshot)),
-        *([("Least margin, lesser side alone", words.number(reserve["least_margin_one_side_free_l"], 0, "L"), "if one side were lost")]
-          if words.known(reserve["least_margin_one_side_free_l"]) else []),
-        *([("Over a third kept", words.number(thirds, 0, "L"))] if words.known(thirds) else []),
-    ]))
+    parts.show(
+        parts.facts(
+            [
+                (
+                    "Surfaced with",
+                    words.number(reserve["surfaced_bar"], 0, "bar"),
+                    parts.lines(
+                        words.number(reserve["surfaced_free_l"], 0, "L"),
+                        "below the policy's "
+                        f"{words.number(snapshot.policy('reserve', 'surfacing_min_bar', 50), 0, 'bar')}"
+                        if words.known(reserve["below_surfacing_min"]) and reserve["below_surfacing_min"]
+                        else "",
+                    ),
+                ),
+                ("Needed at that moment", words.number(reserve["required_free_l_there"], 0, "L"), _policy(snapshot)),
+                *(
+                    [
+                        (
+                            "Least margin, lesser side alone",
+                            words.number(reserve["least_margin_one_side_free_l"], 0, "L"),
+                            "if one side were lost",
+                        )
+                    ]
+                    if words.known(reserve["least_margin_one_side_free_l"])
+                    else []
+                ),
+                *([("Over a third kept", words.number(thirds, 0, "L"))] if words.known(thirds) else []),
+            ]
+        )
+    )
 
 
 def _policy(snapshot: Snapshot) -> str:
     policy = snapshot.station.get("policy", {}).get("reserve", {})
     if not policy:
         return "by the station's policy"
-    return (f"{policy.get('team_size', 2)} divers at {policy.get('stressed_rmv_l_min', 30):g} L/min, {policy.get('minutes_before_ascent', 1):g} min, then up at "
-            f"{policy.get('ascent_m_min', 9):g} m/min, {policy.get('stop_min', 3):g} min at {policy.get('stop_depth_m', 5):g} m, "
-            f"{policy.get('unusable_bar', 10):g} bar left")
+    return (
+        f"{policy.get('team_size', 2)} divers at {policy.get('stressed_rmv_l_min', 30):g} L/min, "
+        f"{policy.get('minutes_before_ascent', 1):g} min, then up at "
+        f"{policy.get('ascent_m_min', 9):g} m/min, {policy.get('stop_min', 3):g} min at "
+        f"{policy.get('stop_depth_m', 5):g} m, "
+        f"{policy.get('unusable_bar', 10):g} bar left"
+    )
 
 
-def why(reserve: pd.Series, fill: pd.Series | None) -> list[str]:
+def why(reserve: Row, fill: Row | None) -> list[str]:
     """In words why a margin was thin, and what would have mended it."""
-    told = [f"Mainly: {words.CAUSES.get(reserve['cause'], words.UNKNOWN).lower()} ({shares_in_words(reserve['cause_shares'])})."]
+    told = [
+        f"Mainly: {words.CAUSES.get(reserve['cause'], words.UNKNOWN).lower()} "
+        f"({shares_in_words(reserve['cause_shares'])})."
+    ]
     if fill is not None and words.known(fill["settled_pressure_bar_15c"]) and words.known(fill["target_pressure_bar"]):
         low = fill["target_pressure_bar"] - fill["settled_pressure_bar_15c"]
         if low >= 1:
-            told.append(f"The fill: settled {words.number(low, 0, 'bar')} under its target of {words.number(fill['target_pressure_bar'], 0, 'bar')}.")
+            told.append(
+                f"The fill: settled {words.number(low, 0, 'bar')} under its target of "
+                f"{words.number(fill['target_pressure_bar'], 0, 'bar')}."
+            )
     told += [sentence(c, reserve.to_dict()) for c in words.listed(reserve["flags"])]
     return told
 
 
-def _breathed(snapshot: Snapshot, member_id: str, dive_id: str, row: pd.Series) -> None:
+def _breathed(snapshot: Snapshot, member_id: str, dive_id: str, row: Row) -> None:
     parts.show(parts.heading("What was breathed", 3))
     gap = row["second_gauge_gap_bar"]
-    parts.show(parts.facts([
-        ("RMV, cooling taken out", words.with_interval(row["rmv_l_min"], row["rmv_low_l_min"], row["rmv_high_l_min"], 1, "L/min"),
-         f"80 % interval; from {words.METHODS.get(row['method'], words.UNKNOWN)}"),
-        ("The plain sum", words.number(row["ideal_rmv_l_min"], 1, "L/min"), "cooling counted as breathing"),
-        ("Of the gauge's fall, cooling", words.number(row["cooling_bar"], 0, "bar")),
-        ("Gas used", words.with_interval(row["gas_used_free_l"], row["gas_used_low_free_l"], row["gas_used_high_free_l"], 0, "L"),
-         f"suit gas apart: {words.number(row['suit_gas_free_l'], 0, 'L')}" if words.known(row["suit_gas_free_l"]) else ""),
-        ("Depth", f"{words.number(row['max_depth_m'], 0, 'm')}", f"mean {words.number(row['mean_depth_m'], 1, 'm')}, {words.number(row['duration_min'], 0, 'min')}"),
-        *([("Second gauge less first", words.number(gap, 0, "bar"), "at the end")] if words.known(gap) else []),
-    ]))
+    parts.show(
+        parts.facts(
+            [
+                (
+                    "RMV, cooling taken out",
+                    words.with_interval(row["rmv_l_min"], row["rmv_low_l_min"], row["rmv_high_l_min"], 1, "L/min"),
+                    f"80 % interval; from {words.METHODS.get(row['method'], words.UNKNOWN)}",
+                ),
+                ("The plain sum", words.number(row["ideal_rmv_l_min"], 1, "L/min"), "cooling counted as breathing"),
+                ("Of the gauge's fall, cooling", words.number(row["cooling_bar"], 0, "bar")),
+                (
+                    "Gas used",
+                    words.with_interval(
+                        row["gas_used_free_l"], row["gas_used_low_free_l"], row["gas_used_high_free_l"], 0, "L"
+                    ),
+                    f"suit gas apart: {words.number(row['suit_gas_free_l'], 0, 'L')}"
+                    if words.known(row["suit_gas_free_l"])
+                    else "",
+                ),
+                (
+                    "Depth",
+                    f"{words.number(row['max_depth_m'], 0, 'm')}",
+                    f"mean {words.number(row['mean_depth_m'], 1, 'm')}, {words.number(row['duration_min'], 0, 'min')}",
+                ),
+                *([("Second gauge less first", words.number(gap, 0, "bar"), "at the end")] if words.known(gap) else []),
+            ]
+        )
+    )
     flags = [sentence(c, row.to_dict()) for c in words.listed(row["flags"])]
     if flags:
         parts.show(parts.items(flags))
     tanks = snapshot.table("dive_tank_use", member_id=member_id, dive_id=dive_id).sort_values("tank_no")
     if len(tanks):
-        parts.show(parts.table(["Cylinder", "Use", "Mix", "Start", "End", "Gas used"],
-                               [(t.unit_id if words.known(t.unit_id) else f"tank {t.tank_no}", t.role, words.mix(t.o2_pct, t.he_pct), words.number(t.start_pressure_bar, 0, "bar"),
-                                 words.number(t.end_pressure_bar, 0, "bar"), words.with_interval(t.gas_used_free_l, t.gas_used_low_free_l, t.gas_used_high_free_l, 0, "L"))
-                                for t in tanks.itertuples()], figures=(3, 4, 5), says="Cylinders of the dive"))
+        parts.show(
+            parts.table(
+                ["Cylinder", "Use", "Mix", "Start", "End", "Gas used"],
+                [
+                    (
+                        t.unit_id if words.known(t.unit_id) else f"tank {t.tank_no}",
+                        t.role,
+                        words.mix(t.o2_pct, t.he_pct),
+                        words.number(t.start_pressure_bar, 0, "bar"),
+                        words.number(t.end_pressure_bar, 0, "bar"),
+                        words.with_interval(t.gas_used_free_l, t.gas_used_low_free_l, t.gas_used_high_free_l, 0, "L"),
+                    )
+                    for t in each(tanks)
+                ],
+                figures=(3, 4, 5),
+                says="Cylinders of the dive",
+            )
+        )
 
 
-def _its_fill(snapshot: Snapshot, row: pd.Series, fill: pd.Series | None) -> None:
+def _its_fill(snapshot: Snapshot, row: Row, fill: Row | None) -> None:
     parts.show(parts.heading("The fill it began with", 3))
     if fill is None:
         told = "No fill is known for this dive." if may_see(snapshot.viewer, "fill_quality") else ""
         parts.show(parts.plain(told))
         return
-    parts.show(parts.facts([
-        ("Filled", words.clock(fill["filled_at"], snapshot.zone), fill["unit_id"]),
-        ("Settled at 15 °C", words.with_interval(fill["settled_pressure_bar_15c"], fill["settled_low_bar_15c"], fill["settled_high_bar_15c"], 0, "bar"),
-         f"target {words.number(fill['target_pressure_bar'], 0, 'bar')}"),
-        ("Mix asked for" if fill["mix_verdict"] == "not_analysed" else "Mix analysed", words.mix(fill["o2_pct"], fill["he_pct"]), words.MIX_VERDICTS.get(fill["mix_verdict"], "")),
-        ("Maximum operating depth", words.depth_down(fill["max_operating_depth_m"]), f"this dive reached {words.number(row['max_depth_m'], 1, 'm')}"),
-        ("Verdict at hand-over", words.VERDICTS.get(fill["handed_over_verdict"], words.UNKNOWN),
-         f"today's: {words.VERDICTS.get(fill['verdict'], words.UNKNOWN)}" if fill["verdict"] != fill["handed_over_verdict"] else ""),
-    ]))
+    parts.show(
+        parts.facts(
+            [
+                ("Filled", words.clock(fill["filled_at"], snapshot.zone), fill["unit_id"]),
+                (
+                    "Settled at 15 °C",
+                    words.with_interval(
+                        fill["settled_pressure_bar_15c"],
+                        fill["settled_low_bar_15c"],
+                        fill["settled_high_bar_15c"],
+                        0,
+                        "bar",
+                    ),
+                    f"target {words.number(fill['target_pressure_bar'], 0, 'bar')}",
+                ),
+                (
+                    "Mix asked for" if fill["mix_verdict"] == "not_analysed" else "Mix analysed",
+                    words.mix(fill["o2_pct"], fill["he_pct"]),
+                    words.MIX_VERDICTS.get(fill["mix_verdict"], ""),
+                ),
+                (
+                    "Maximum operating depth",
+                    words.depth_down(fill["max_operating_depth_m"]),
+                    f"this dive reached {words.number(row['max_depth_m'], 1, 'm')}",
+                ),
+                (
+                    "Verdict at hand-over",
+                    words.VERDICTS.get(fill["handed_over_verdict"], words.UNKNOWN),
+                    f"today's: {words.VERDICTS.get(fill['verdict'], words.UNKNOWN)}"
+                    if fill["verdict"] != fill["handed_over_verdict"]
+                    else "",
+                ),
+            ]
+        )
+    )

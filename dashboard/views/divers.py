@@ -4,6 +4,7 @@ import streamlit as st
 
 from dashboard import charts_dives, parts
 from dashboard.data import Snapshot
+from dashboard.rows import each, said_yes
 from dashboard.views import dive
 from schemas import words
 
@@ -17,16 +18,41 @@ def page(snapshot: Snapshot) -> None:
         return
     parts.show(parts.heading("Whose reserves run thin", 2, words.NOT_A_PLAN))
     ordered = watch.assign(rank=watch["state"].map({s: i for i, s in enumerate(words.WATCH_ORDER)})).sort_values(
-        ["rank", "chance_next_below"], ascending=[True, False])
-    parts.show(parts.table(
-        ["Diver", "State", "If dives stay like these, share below policy", "Dives considered", "Below policy", "Not assessed", "Main cause"],
-        [(names.get(r.member_id, r.member_id), parts.lines(parts.tag(_state(r), words.WATCH_WEIGHT.get(r.state, 2)), r.reason if words.known(r.reason) else ""),
-          words.share(r.chance_next_below) if words.known(r.chance_next_below) else "", words.number(r.dives_considered), words.number(r.dives_below_policy), words.number(r.dives_not_assessed),
-          words.CAUSES.get(r.main_cause, "") if r.main_cause != "none" else "") for r in ordered.itertuples()],
-        figures=(2, 3, 4, 5), says="Divers, thin reserves first"))
+        ["rank", "chance_next_below"], ascending=[True, False]
+    )
+    parts.show(
+        parts.table(
+            [
+                "Diver",
+                "State",
+                "If dives stay like these, share below policy",
+                "Dives considered",
+                "Below policy",
+                "Not assessed",
+                "Main cause",
+            ],
+            [
+                (
+                    names.get(r.member_id, r.member_id),
+                    parts.lines(
+                        parts.tag(_state(r), words.WATCH_WEIGHT.get(r.state, 2)),
+                        r.reason if words.known(r.reason) else "",
+                    ),
+                    words.share(r.chance_next_below) if words.known(r.chance_next_below) else "",
+                    words.number(r.dives_considered),
+                    words.number(r.dives_below_policy),
+                    words.number(r.dives_not_assessed),
+                    words.CAUSES.get(r.main_cause, "") if r.main_cause != "none" else "",
+                )
+                for r in each(ordered)
+            ],
+            figures=(2, 3, 4, 5),
+            says="Divers, thin reserves first",
+        )
+    )
     how_sure(snapshot)
     chosen = st.selectbox("One diver", list(ordered["member_id"]), format_func=lambda m: names.get(m, m), key="diver")
-    one(snapshot, chosen, names.get(chosen, chosen))
+    one(snapshot, str(chosen), names.get(chosen, str(chosen)))
 
 
 def _state(row) -> str:
@@ -42,7 +68,12 @@ def how_sure(snapshot: Snapshot) -> None:
         if rows.empty or not rows["dives"].fillna(0).sum():
             parts.show(parts.plain("Not enough dives yet to check the shares against what came."))
             return
-        parts.show(parts.plain("Every dive was given a share before it, from earlier dives alone. On the dotted line, what was said came as often as said."))
+        parts.show(
+            parts.plain(
+                "Every dive was given a share before it, from earlier dives alone. On the dotted line, what was "
+                "said came as often as said."
+            )
+        )
         parts.figure(charts_dives.reliability(rows), "Share said against share that came.", "reliability")
 
 
@@ -50,26 +81,52 @@ def one(snapshot: Snapshot, member_id: str, name: str) -> None:
     """A diver's dives below policy, why, and what would mend it."""
     reserve = snapshot.table("dive_reserve", member_id=member_id)
     consumption = snapshot.table("dive_consumption", member_id=member_id)
-    rows = reserve.drop(columns="started_at").merge(consumption[["dive_id", "started_at", "max_depth_m", "duration_min"]], on="dive_id").sort_values("started_at", ascending=False)
+    rows = (
+        reserve.drop(columns="started_at")
+        .merge(consumption[["dive_id", "started_at", "max_depth_m", "duration_min"]], on="dive_id")
+        .sort_values("started_at", ascending=False)
+    )
     parts.show(parts.heading(name, 2))
     if rows.empty:
         parts.show(parts.plain("None of the dives could be judged."))
         return
-    parts.figure(charts_dives.margins(rows, rows["started_at"]), "Least margin of each dive over the season.", "margins")
-    below = rows[rows["below_policy"].fillna(False).astype(bool)]
+    parts.figure(
+        charts_dives.margins(rows, rows["started_at"]), "Least margin of each dive over the season.", "margins"
+    )
+    below = rows[said_yes(rows["below_policy"])]
     below_all, below = len(below), below.head(MOST_DIVES)
     if below.empty:
         parts.show(parts.plain("No dive went below this policy."))
     else:
-        parts.show(parts.table(
-            ["Dive", "Least margin", "Cause, largest first", "The fill"],
-            [(parts.lines(words.clock(r.started_at, snapshot.zone), f"{words.number(r.max_depth_m, 0, 'm')}, {words.number(r.duration_min, 0, 'min')}"),
-              words.number(r.least_margin_free_l, 0, "L"), dive.shares_in_words(r.cause_shares),
-              f"settled {words.number(r.fill_low_bar, 0, 'bar')} low" if words.known(r.fill_low_bar) and r.fill_low_bar >= 1 else "") for r in below.itertuples()],
-            figures=(1,), says="Dives below policy"))
+        parts.show(
+            parts.table(
+                ["Dive", "Least margin", "Cause, largest first", "The fill"],
+                [
+                    (
+                        parts.lines(
+                            words.clock(r.started_at, snapshot.zone),
+                            f"{words.number(r.max_depth_m, 0, 'm')}, {words.number(r.duration_min, 0, 'min')}",
+                        ),
+                        words.number(r.least_margin_free_l, 0, "L"),
+                        dive.shares_in_words(r.cause_shares),
+                        f"settled {words.number(r.fill_low_bar, 0, 'bar')} low"
+                        if words.known(r.fill_low_bar) and r.fill_low_bar >= 1
+                        else "",
+                    )
+                    for r in each(below)
+                ],
+                figures=(1,),
+                says="Dives below policy",
+            )
+        )
         if below_all > MOST_DIVES:
             parts.show(parts.note(f"The newest {MOST_DIVES} of {below_all}."))
-    labels = {r.dive_id: f"{words.clock(r.started_at, snapshot.zone)}, {words.number(r.max_depth_m, 0, 'm')}" for r in rows.itertuples()}
+    labels = {
+        r.dive_id: f"{words.clock(r.started_at, snapshot.zone)}, {words.number(r.max_depth_m, 0, 'm')}"
+        for r in each(rows)
+    }
     worst = rows.sort_values("least_margin_free_l", na_position="last").iloc[0]["dive_id"]
-    chosen = st.selectbox("One dive", list(labels), index=list(labels).index(worst), format_func=labels.get, key="divers_dive")
-    dive.show(snapshot, member_id, chosen, key="divers")
+    chosen = st.selectbox(
+        "One dive", list(labels), index=list(labels).index(worst), format_func=parts.label(labels), key="divers_dive"
+    )
+    dive.show(snapshot, member_id, str(chosen), key="divers")

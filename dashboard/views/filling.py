@@ -4,6 +4,7 @@ import streamlit as st
 
 from dashboard import parts
 from dashboard.data import Snapshot
+from dashboard.rows import each
 from dashboard.standing import OPEN_FINDINGS, Standing, fillable_units, holds, stand
 from dashboard.views import filling_advice, filling_day, filling_season
 from schemas import words
@@ -16,15 +17,28 @@ PARTS = {"held": "Held back", "day": "Fills of a day", "advice": "Where to stop"
 def page(snapshot: Snapshot) -> None:
     units, health, fills = (snapshot.table(t) for t in ("units", "cylinder_health", "fill_quality"))
     chosen = st.selectbox(
-        "Which cylinder or set?", fillable_units(units), index=None, accept_new_options=True, key="unit", bind="query-params",
-        placeholder="Type its name, or pick it")
+        "Which cylinder or set?",
+        fillable_units(units),
+        index=None,
+        accept_new_options=True,
+        key="unit",
+        bind="query-params",
+        placeholder="Type its name, or pick it",
+    )
     standing = stand(chosen, units, health, fills) if chosen else None
     if standing:
         answer(snapshot, standing)
     else:
         parts.show(parts.note("Type or pick one: whether it may be filled today, and why not, stands here first."))
-    part = st.segmented_control("More on Filling", list(PARTS), default="advice" if chosen else "held", format_func=PARTS.get, key="filling_part",
-                                label_visibility="collapsed", required=True)
+    part = st.segmented_control(
+        "More on Filling",
+        list(PARTS),
+        default="advice" if chosen else "held",
+        format_func=parts.label(PARTS),
+        key="filling_part",
+        label_visibility="collapsed",
+        required=True,
+    )
     if part == "held":
         held_back(snapshot, fills)
     elif part == "day":
@@ -38,10 +52,17 @@ def page(snapshot: Snapshot) -> None:
 def answer(snapshot: Snapshot, standing: Standing) -> None:
     """The answer at the compressor, the worst first."""
     if standing.may_be_filled:
-        parts.show(parts.bar(f"{standing.unit_id}: may be filled today", 1,
-                             "In date by the log. Look at the stamp, the valve and the cylinder itself first."))
+        parts.show(
+            parts.bar(
+                f"{standing.unit_id}: may be filled today",
+                1,
+                "In date by the log. Look at the stamp, the valve and the cylinder itself first.",
+            )
+        )
     else:
-        parts.show(parts.bar(f"{standing.unit_id or standing.asked}: may not be filled", 4, parts.lines(*standing.why_not)))
+        parts.show(
+            parts.bar(f"{standing.unit_id or standing.asked}: may not be filled", 4, parts.lines(*standing.why_not))
+        )
     if standing.unit is None:
         parts.show(parts.caution(words.WHO_DECIDES))
         return
@@ -49,15 +70,32 @@ def answer(snapshot: Snapshot, standing: Standing) -> None:
     if standing.held and fill is not None:
         parts.show(parts.bar("Hold: do not hand over its last fill", 4, parts.lines(*_reasons(fill))))
     elif fill is not None and fill["verdict"] in ("attention", "short"):
-        parts.show(parts.bar(f"Last fill: {words.VERDICTS[fill['verdict']]}", words.VERDICT_WEIGHT[fill["verdict"]],
-                             parts.lines(*_reasons(fill))))
+        parts.show(
+            parts.bar(
+                f"Last fill: {words.VERDICTS[fill['verdict']]}",
+                words.VERDICT_WEIGHT[fill["verdict"]],
+                parts.lines(*_reasons(fill)),
+            )
+        )
     unit, due = standing.unit, standing.next_due
-    rows = [
-        ("Permitted pressure", words.number(unit["permitted_bar"], 0, "bar"), "least of cylinder and valve; read the stamps"),
-        ("Next due", words.day(due["next_due_on"]) if due is not None else words.UNKNOWN,
-         f"{words.KINDS.get(due['next_due_kind'], due['next_due_kind'])}, {words.days_away(due['days_to_due'])}" if due is not None else ""),
-        ("Size", f"{words.number(unit['water_capacity_l'], 1, 'L')} {unit['material']}",
-         "both sides together" if len(standing.cylinders) > 1 else ""),
+    rows: list[tuple] = [
+        (
+            "Permitted pressure",
+            words.number(unit["permitted_bar"], 0, "bar"),
+            "least of cylinder and valve; read the stamps",
+        ),
+        (
+            "Next due",
+            words.day(due["next_due_on"]) if due is not None else words.UNKNOWN,
+            f"{words.KINDS.get(due['next_due_kind'], due['next_due_kind'])}, {words.days_away(due['days_to_due'])}"
+            if due is not None
+            else "",
+        ),
+        (
+            "Size",
+            f"{words.number(unit['water_capacity_l'], 1, 'L')} {unit['material']}",
+            "both sides together" if len(standing.cylinders) > 1 else "",
+        ),
     ]
     if fill is None:
         rows += [("Oxygen service", words.UNKNOWN, "no fill logged"), ("Last fill", words.UNKNOWN, "no fill logged")]
@@ -67,25 +105,43 @@ def answer(snapshot: Snapshot, standing: Standing) -> None:
         rows += [
             ("Oxygen service", "clean" if clean else "not clean", f"as of its last fill, {when}"),
             ("Last mix", words.mix(fill["o2_pct"], fill["he_pct"]), words.MIX_VERDICTS.get(fill["mix_verdict"], "")),
-            ("Last pressure at 15 °C",
-             words.with_interval(fill["settled_pressure_bar_15c"], fill["settled_low_bar_15c"], fill["settled_high_bar_15c"], 0, "bar"),
-             f"settled, 80 % interval; filled {when}"),
+            (
+                "Last pressure at 15 °C",
+                words.with_interval(
+                    fill["settled_pressure_bar_15c"],
+                    fill["settled_low_bar_15c"],
+                    fill["settled_high_bar_15c"],
+                    0,
+                    "bar",
+                ),
+                f"settled, 80 % interval; filled {when}",
+            ),
         ]
     holder = [h for h in standing.cylinders["held_by"].dropna().unique() if h != "station"]
     if holder:
         names = snapshot.names()
         rows.append(("Out with", ", ".join(names.get(h, h) for h in holder)))
     parts.show(parts.facts(rows))
-    findings = [words.mended(c) for codes in standing.cylinders["score_reasons"] for c in words.listed(codes) if c in OPEN_FINDINGS]
+    findings = [
+        words.mended(c)
+        for codes in standing.cylinders["score_reasons"]
+        for c in words.listed(codes)
+        if c in OPEN_FINDINGS
+    ]
     if findings and standing.may_be_filled:
         parts.show(parts.bar("Look first", 3, parts.lines(*dict.fromkeys(findings))))
     if standing.remarks:
         parts.show(parts.items(standing.remarks))
     least = snapshot.policy("filling", "least_arrival_bar", 2.0)
-    parts.show(parts.caution(
-        f"{words.WHO_DECIDES} Arrived under {words.number(least, 0, 'bar')}, wet, dented, or a stamp that differs from this page: do not "
-        "fill, send it to inspection. Stand clear, fill slowly, never above the stamp. Oxygen only into a cylinder, valve and whip "
-        "that are clean for it, opened slowly."))
+    parts.show(
+        parts.caution(
+            f"{words.WHO_DECIDES} Arrived under {words.number(least, 0, 'bar')}, wet, dented, or a stamp that "
+            "differs from this page: do not "
+            "fill, send it to inspection. Stand clear, fill slowly, never above the stamp. Oxygen only into a "
+            "cylinder, valve and whip "
+            "that are clean for it, opened slowly."
+        )
+    )
 
 
 def _why(row) -> parts.Markup:
@@ -96,7 +152,11 @@ def _why(row) -> parts.Markup:
     first, *others = found
     told = parts.Markup(f"<strong>{parts.text(sentence(first, row._asdict()))}</strong>")
     known = all_codes().get(first)
-    more = parts.folded(f"{words.plural(len(others), 'more reason')}", [sentence(c, row._asdict()) for c in others]) if others else ""
+    more = (
+        parts.folded(f"{words.plural(len(others), 'more reason')}", [sentence(c, row._asdict()) for c in others])
+        if others
+        else ""
+    )
     return parts.Markup(parts.lines(told, known.mend if known else "") + more)
 
 
@@ -108,13 +168,26 @@ def held_back(snapshot: Snapshot, fills) -> None:
     """The hold list, a row a cylinder, and what to check first, a row a reason."""
     names = snapshot.names()
     found = holds(fills, "stop")
-    parts.show(parts.heading(f"{words.VERDICTS['stop']}: {len(found)}", 2,
-                             "The last fill of its cylinder, and nobody released it. A newer row that clears it, a new fill or a release ends a hold."))
+    parts.show(
+        parts.heading(
+            f"{words.VERDICTS['stop']}: {len(found)}",
+            2,
+            "The last fill of its cylinder, and nobody released it. A newer row that clears it, a new fill or a "
+            "release ends a hold.",
+        )
+    )
     if found.empty:
         parts.show(parts.plain("None."))
     else:
-        shown = [(parts.tag(row.unit_id, 4), words.clock(row.filled_at, snapshot.zone), _why(row), names.get(row.member_id, row.member_id) if words.known(row.member_id) else "")
-                 for row in found.head(MOST_HOLDS).itertuples()]
+        shown: list[tuple] = [
+            (
+                parts.tag(row.unit_id, 4),
+                words.clock(row.filled_at, snapshot.zone),
+                _why(row),
+                names.get(row.member_id, row.member_id) if words.known(row.member_id) else "",
+            )
+            for row in each(found.head(MOST_HOLDS))
+        ]
         head = ["Cylinder or set", "Filled", "Why", "For"]
         if not any(row[3] for row in shown):
             head, shown = head[:3], [row[:3] for row in shown]
@@ -122,17 +195,26 @@ def held_back(snapshot: Snapshot, fills) -> None:
         if len(found) > MOST_HOLDS:
             parts.show(parts.note(f"The newest {MOST_HOLDS} of {len(found)}."))
     found = holds(fills, "attention")
-    parts.show(parts.heading(f"{words.VERDICTS['attention']}: {len(found)}", 2, "Nothing forbids the hand-over, but look first."))
+    parts.show(
+        parts.heading(
+            f"{words.VERDICTS['attention']}: {len(found)}", 2, "Nothing forbids the hand-over, but look first."
+        )
+    )
     if found.empty:
         parts.show(parts.plain("None."))
         return
     by: dict[str, list] = {}
-    for row in found.itertuples():
+    for row in each(found):
         for code in words.listed(row.reasons):
             if code not in words.MINOR_REASONS:
                 by.setdefault(code, []).append(row)
-    parts.show(parts.table(
-        ["Look at", "Cylinders or sets", "What to do"],
-        [(parts.Markup(f"<strong>{parts.text(sentence(code, rows[0]._asdict()) if len(rows) == 1 else sentence(code))}</strong>"),
-          parts.lines(*(f"{r.unit_id}, {words.clock(r.filled_at, snapshot.zone)}" for r in rows[:MOST_HOLDS])), all_codes()[code].mend if code in all_codes() else "")
-         for code, rows in sorted(by.items(), key=lambda item: len(item[1]))], says=words.VERDICTS["attention"]))
+    shown = [_look_at(snapshot, code, rows) for code, rows in sorted(by.items(), key=lambda item: len(item[1]))]
+    parts.show(parts.table(["Look at", "Cylinders or sets", "What to do"], shown, says=words.VERDICTS["attention"]))
+
+
+def _look_at(snapshot: Snapshot, code: str, rows: list) -> tuple:
+    """One reason, the cylinders it holds for, and what to do."""
+    told = sentence(code, rows[0]._asdict()) if len(rows) == 1 else sentence(code)
+    where = parts.lines(*(f"{r.unit_id}, {words.clock(r.filled_at, snapshot.zone)}" for r in rows[:MOST_HOLDS]))
+    known = all_codes().get(code)
+    return parts.Markup(f"<strong>{parts.text(told)}</strong>"), where, known.mend if known else ""

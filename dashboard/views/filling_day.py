@@ -1,10 +1,13 @@
 """The fills of one day, and one of them taken apart."""
 
+from typing import Any
+
 import pandas as pd
 import streamlit as st
 
 from dashboard import charts, parts
 from dashboard.data import Snapshot
+from dashboard.rows import Row, each
 from schemas import words
 from schemas.codes import sentence
 from shared.thermal import settled_pressure_bar
@@ -22,24 +25,53 @@ def show(snapshot: Snapshot, fills: pd.DataFrame) -> None:
         nearest = max(d for d in days if d <= day)
         parts.show(parts.plain(f"No fill on that day. The last one before it: {words.day(pd.Timestamp(nearest))}."))
         return
-    parts.show(parts.heading(f"{words.plural(len(of_day), 'fill')} on {words.day(pd.Timestamp(day))}", 2,
-                             "Pressures are gauge pressures; intervals hold 8 times in 10. Usable: what comes out down to an empty gauge."))
-    parts.show(parts.table(
-        ["Fill", "Verdict", "Stopped at", "Reads at 15 °C", "Usable", "Nominal", "Mix"],
-        [(parts.lines(f"{row.unit_id}, {words.hour(row.filled_at, snapshot.zone)}", row.fill_id),
-          _verdict(row),
-          words.number(row.stop_pressure_bar, 0, "bar"),
-          parts.lines(words.number(row.settled_pressure_bar_15c, 0, "bar"), words.between(row.settled_low_bar_15c, row.settled_high_bar_15c)),
-          parts.lines(words.number(row.real_free_l, 0, "L"), words.between(row.real_low_free_l, row.real_high_free_l)),
-          words.number(row.nominal_free_l, 0, "L"),
-          parts.lines(words.mix(row.o2_pct, row.he_pct), words.MIX_VERDICTS.get(row.mix_verdict)))
-         for row in of_day.itertuples()],
-        figures=(2, 3, 4, 5), says="Fills of the day"))
-    parts.figure(charts.contents_of_fills(of_day, snapshot.zone),
-                 "Usable content of each fill of the day with its interval, against the nominal content.", "contents")
-    labels = {row.fill_id: f"{row.unit_id}, {words.hour(row.filled_at, snapshot.zone)} ({row.fill_id})" for row in of_day.itertuples()}
-    worst = of_day.sort_values("verdict", key=lambda v: v.map({w: i for i, w in enumerate(words.VERDICT_ORDER)})).iloc[0]["fill_id"]
-    chosen = st.selectbox("One fill", list(labels), index=list(labels).index(worst), format_func=labels.get, key="one_fill")
+    parts.show(
+        parts.heading(
+            f"{words.plural(len(of_day), 'fill')} on {words.day(pd.Timestamp(day))}",
+            2,
+            "Pressures are gauge pressures; intervals hold 8 times in 10. Usable: what comes out down to an empty "
+            "gauge.",
+        )
+    )
+    parts.show(
+        parts.table(
+            ["Fill", "Verdict", "Stopped at", "Reads at 15 °C", "Usable", "Nominal", "Mix"],
+            [
+                (
+                    parts.lines(f"{row.unit_id}, {words.hour(row.filled_at, snapshot.zone)}", row.fill_id),
+                    _verdict(row),
+                    words.number(row.stop_pressure_bar, 0, "bar"),
+                    parts.lines(
+                        words.number(row.settled_pressure_bar_15c, 0, "bar"),
+                        words.between(row.settled_low_bar_15c, row.settled_high_bar_15c),
+                    ),
+                    parts.lines(
+                        words.number(row.real_free_l, 0, "L"), words.between(row.real_low_free_l, row.real_high_free_l)
+                    ),
+                    words.number(row.nominal_free_l, 0, "L"),
+                    parts.lines(words.mix(row.o2_pct, row.he_pct), words.MIX_VERDICTS.get(row.mix_verdict)),
+                )
+                for row in each(of_day)
+            ],
+            figures=(2, 3, 4, 5),
+            says="Fills of the day",
+        )
+    )
+    parts.figure(
+        charts.contents_of_fills(of_day, snapshot.zone),
+        "Usable content of each fill of the day with its interval, against the nominal content.",
+        "contents",
+    )
+    labels = {
+        row.fill_id: f"{row.unit_id}, {words.hour(row.filled_at, snapshot.zone)} ({row.fill_id})"
+        for row in each(of_day)
+    }
+    worst = of_day.sort_values("verdict", key=lambda v: v.map({w: i for i, w in enumerate(words.VERDICT_ORDER)})).iloc[
+        0
+    ]["fill_id"]
+    chosen = st.selectbox(
+        "One fill", list(labels), index=list(labels).index(worst), format_func=parts.label(labels), key="one_fill"
+    )
     one(snapshot, of_day[of_day["fill_id"] == chosen].iloc[0])
 
 
@@ -47,14 +79,21 @@ def _verdict(row) -> parts.Markup:
     """The word, the worst reason, and the others folded away."""
     told = [sentence(c, row._asdict()) for c in words.listed(row.reasons)]
     word = parts.tag(words.VERDICTS.get(row.verdict, words.UNKNOWN), words.VERDICT_WEIGHT.get(row.verdict, 2))
-    return parts.Markup(parts.lines(word, *told[:1]) + parts.folded(words.plural(len(told) - 1, "more reason"), told[1:]))
+    return parts.Markup(
+        parts.lines(word, *told[:1]) + parts.folded(words.plural(len(told) - 1, "more reason"), told[1:])
+    )
 
 
-def one(snapshot: Snapshot, fill: pd.Series) -> None:
+def one(snapshot: Snapshot, fill: Row) -> None:
     """One fill: where the gas went that the tag promised, and what the gauge will read."""
     parts.show(parts.heading(f"{fill['unit_id']}, filled {words.clock(fill['filled_at'], snapshot.zone)}", 2))
-    parts.show(parts.bar(words.VERDICTS.get(fill["verdict"], words.UNKNOWN), words.VERDICT_WEIGHT.get(fill["verdict"], 2),
-                         parts.lines(*(words.mended(c, fill.to_dict()) for c in words.listed(fill["reasons"])))))
+    parts.show(
+        parts.bar(
+            words.VERDICTS.get(fill["verdict"], words.UNKNOWN),
+            words.VERDICT_WEIGHT.get(fill["verdict"], 2),
+            parts.lines(*(words.mended(c, fill.to_dict()) for c in words.listed(fill["reasons"]))),
+        )
+    )
     if words.known(fill["released"]) and fill["released"]:
         parts.show(parts.note("A person released this hold."))
     parts.figure(charts.shortfall_waterfall(fill), _in_words(fill), "waterfall")
@@ -62,25 +101,53 @@ def one(snapshot: Snapshot, fill: pd.Series) -> None:
     left, right = st.columns(2)
     with left:
         water_c = st.number_input(
-            "Temperature of the water, °C", -2.0, 40.0, step=1.0, key="water_c", format="%.1f",
-            value=float(fill["water_c"]) if words.known(fill["water_c"]) else 15.0)
+            "Temperature of the water, °C",
+            -2.0,
+            40.0,
+            step=1.0,
+            key="water_c",
+            format="%.1f",
+            value=float(fill["water_c"]) if words.known(fill["water_c"]) else 15.0,
+        )
     with right:
         reads = _reads_at(fill, water_c)
-        parts.show(parts.facts([(
-            f"Reads in water of {words.number(water_c, 0, '°C')}", words.number(reads, 0, "bar"),
-            f"same gas, colder; as published for {words.number(fill['water_c'], 0, '°C')}: {words.number(fill['reads_in_water_bar'], 0, 'bar')}"
-            f" ({_words_of_basis(fill['water_c_basis'])})")]))
+        parts.show(
+            parts.facts(
+                [
+                    (
+                        f"Reads in water of {words.number(water_c, 0, '°C')}",
+                        words.number(reads, 0, "bar"),
+                        f"same gas, colder; as published for {words.number(fill['water_c'], 0, '°C')}: "
+                        f"{words.number(fill['reads_in_water_bar'], 0, 'bar')}"
+                        f" ({_words_of_basis(fill['water_c_basis'])})",
+                    )
+                ]
+            )
+        )
     parts.show(parts.facts(_figures(fill)))
     told = fill["handed_over_settled_bar_15c"]
-    if words.known(told) and words.known(fill["settled_pressure_bar_15c"]) and abs(told - fill["settled_pressure_bar_15c"]) >= 1.0:
-        parts.show(parts.note(f"When it was handed over this page said {words.number(told, 0, 'bar')} at 15 °C and "
-                              f"'{words.VERDICTS.get(fill['handed_over_verdict'], words.UNKNOWN)}'; readings since then changed that."))
-    parts.show(parts.caution("Analyse before use: this page is no analysis. Depths hold for the analysed mix alone; the diver decides with "
-                             "their own analysis."))
+    if (
+        words.known(told)
+        and words.known(fill["settled_pressure_bar_15c"])
+        and abs(told - fill["settled_pressure_bar_15c"]) >= 1.0
+    ):
+        parts.show(
+            parts.note(
+                f"When it was handed over this page said {words.number(told, 0, 'bar')} at 15 °C and "
+                f"'{words.VERDICTS.get(fill['handed_over_verdict'], words.UNKNOWN)}'; readings since then changed that."
+            )
+        )
+    parts.show(
+        parts.caution(
+            "Analyse before use: this page is no analysis. Depths hold for the analysed mix alone; the diver "
+            "decides with "
+            "their own analysis."
+        )
+    )
 
 
-def _reads_at(fill: pd.Series, water_c: float) -> float:
-    """What the settled gas reads at another temperature: one call of the gas engine, as `coldfill gas settle` makes it."""
+def _reads_at(fill: Row, water_c: float) -> float:
+    """What the settled gas reads at another temperature: one call of the gas engine, as the calculator makes it."""
     if not words.known(fill["settled_pressure_bar_15c"]):
         return float("nan")
     o2 = fill["o2_pct"] if words.known(fill["o2_pct"]) else 20.95
@@ -92,34 +159,76 @@ def _words_of_basis(basis) -> str:
     return str(basis).replace("_", " ") if words.known(basis) else "basis not known"
 
 
-def _in_words(fill: pd.Series) -> str:
-    return (f"Nominal {words.number(fill['nominal_free_l'], 0, 'L')}, usable {words.number(fill['real_free_l'], 0, 'L')}: "
-            f"{words.number(fill['shortfall_free_l'], 0, 'L')} less. Stopped early {words.number(fill['stopped_early_free_l'], 0, 'L')}, "
-            f"cooling {words.number(fill['cooling_free_l'], 0, 'L')}, compressibility "
-            f"{words.number(fill['compressibility_free_l'], 0, 'L')} (free litres; the three add up to the difference).")
+def _in_words(fill: Row) -> str:
+    return (
+        f"Nominal {words.number(fill['nominal_free_l'], 0, 'L')}, usable {words.number(fill['real_free_l'], 0, 'L')}: "
+        f"{words.number(fill['shortfall_free_l'], 0, 'L')} less. Stopped early "
+        f"{words.number(fill['stopped_early_free_l'], 0, 'L')}, "
+        f"cooling {words.number(fill['cooling_free_l'], 0, 'L')}, compressibility "
+        f"{words.number(fill['compressibility_free_l'], 0, 'L')} (free litres; the three add up to the difference)."
+    )
 
 
-def _figures(fill: pd.Series) -> list[tuple]:
-    flags = {True: "yes", False: "no"}
+def _yes_or_no(value: Any) -> str:
+    return words.UNKNOWN if not words.known(value) else "yes" if value else "no"
+
+
+def _figures(fill: Row) -> list[tuple]:
     deco = words.depth_down(fill["max_operating_depth_deco_m"])
-    least = words.depth_up(fill["min_operating_depth_m"]) if words.known(fill["min_operating_depth_m"]) and fill["min_operating_depth_m"] > 0 else ""
+    least = (
+        words.depth_up(fill["min_operating_depth_m"])
+        if words.known(fill["min_operating_depth_m"]) and fill["min_operating_depth_m"] > 0
+        else ""
+    )
     return [
-        ("Reads at 15 °C", words.with_interval(fill["settled_pressure_bar_15c"], fill["settled_low_bar_15c"], fill["settled_high_bar_15c"], 0, "bar"),
-         f"80 % interval; from {words.BASIS.get(fill['gas_c_basis'], words.UNKNOWN)}"),
-        ("Permitted", words.number(fill["permitted_bar"], 0, "bar"),
-         f"settled at {words.number(fill['reference_c'], 0, '°C')}: {words.number(fill['settled_pressure_bar_ref'], 0, 'bar')}"),
-        ("Gas at stop", words.number(fill["gas_c"], 0, "°C"), f"surroundings {words.number(fill['ambient_c'], 0, '°C')}"),
+        (
+            "Reads at 15 °C",
+            words.with_interval(
+                fill["settled_pressure_bar_15c"], fill["settled_low_bar_15c"], fill["settled_high_bar_15c"], 0, "bar"
+            ),
+            f"80 % interval; from {words.BASIS.get(fill['gas_c_basis'], words.UNKNOWN)}",
+        ),
+        (
+            "Permitted",
+            words.number(fill["permitted_bar"], 0, "bar"),
+            f"settled at {words.number(fill['reference_c'], 0, '°C')}: "
+            f"{words.number(fill['settled_pressure_bar_ref'], 0, 'bar')}",
+        ),
+        (
+            "Gas at stop",
+            words.number(fill["gas_c"], 0, "°C"),
+            f"surroundings {words.number(fill['ambient_c'], 0, '°C')}",
+        ),
         ("Fell by cooling", words.number(fill["cooling_bar"], 0, "bar"), "gauge at stop less gauge at 15 °C"),
-        ("Mix", words.mix(fill["o2_pct"], fill["he_pct"]),
-         parts.lines(words.MIX_VERDICTS.get(fill["mix_verdict"], ""),
-                     f"expected {words.mix(fill['expected_o2_pct'], fill['expected_he_pct'])}" if words.known(fill["expected_o2_pct"]) else "")),
-        ("Maximum operating depth", words.depth_down(fill["max_operating_depth_m"]),
-         parts.lines("from the richest analysis, rounded down",
-                     f"decompression only: {deco}" if words.known(fill["max_operating_depth_deco_m"]) else "",
-                     f"not to be breathed above {least}" if least else "")),
-        ("In test that day", flags.get(fill["in_test"] if words.known(fill["in_test"]) else None, words.UNKNOWN)),
-        ("Oxygen clean that day", flags.get(fill["oxygen_clean"] if words.known(fill["oxygen_clean"]) else None, words.UNKNOWN)),
-        ("Rate of the fill", words.number(fill["fill_rate_bar_min"], 0, "bar/min"),
-         f"{words.number(fill['fill_minutes'], 0, 'min')}" if words.known(fill["fill_minutes"]) else ""),
-        ("Gas added", words.number(fill["added_free_l"], 0, "L"), f"mass inside {words.number(fill['gas_mass_kg'], 2, 'kg')}"),
+        (
+            "Mix",
+            words.mix(fill["o2_pct"], fill["he_pct"]),
+            parts.lines(
+                words.MIX_VERDICTS.get(fill["mix_verdict"], ""),
+                f"expected {words.mix(fill['expected_o2_pct'], fill['expected_he_pct'])}"
+                if words.known(fill["expected_o2_pct"])
+                else "",
+            ),
+        ),
+        (
+            "Maximum operating depth",
+            words.depth_down(fill["max_operating_depth_m"]),
+            parts.lines(
+                "from the richest analysis, rounded down",
+                f"decompression only: {deco}" if words.known(fill["max_operating_depth_deco_m"]) else "",
+                f"not to be breathed above {least}" if least else "",
+            ),
+        ),
+        ("In test that day", _yes_or_no(fill["in_test"])),
+        ("Oxygen clean that day", _yes_or_no(fill["oxygen_clean"])),
+        (
+            "Rate of the fill",
+            words.number(fill["fill_rate_bar_min"], 0, "bar/min"),
+            f"{words.number(fill['fill_minutes'], 0, 'min')}" if words.known(fill["fill_minutes"]) else "",
+        ),
+        (
+            "Gas added",
+            words.number(fill["added_free_l"], 0, "L"),
+            f"mass inside {words.number(fill['gas_mass_kg'], 2, 'kg')}",
+        ),
     ]

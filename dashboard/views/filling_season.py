@@ -5,6 +5,7 @@ import streamlit as st
 
 from dashboard import charts, parts
 from dashboard.data import Snapshot
+from dashboard.rows import each, said_yes
 from schemas import words
 
 BY = {"unit_id": "cylinder or set", "source_id": "source", "gauge_id": "gauge", "operator": "operator"}
@@ -18,13 +19,24 @@ def show(snapshot: Snapshot, fills: pd.DataFrame) -> None:
     fell_short(fills)
     learned(snapshot)
     gauges(snapshot)
+    blends(snapshot, fills)
     gas_given(snapshot)
 
 
 def fell_short(fills: pd.DataFrame) -> None:
-    parts.show(parts.heading("Which fills settle short", 2, "Short: settled at 15 °C more than the policy allows under target, whatever the verdict says besides."))
+    parts.show(
+        parts.heading(
+            "Which fills settle short",
+            2,
+            "Short: settled at 15 °C more than the policy allows under target, whatever the verdict says besides.",
+        )
+    )
     choices = [c for c in BY if fills[c].notna().any()]
-    by = st.segmented_control("By", choices, default=choices[0], format_func=BY.get, key="short_by", required=True)
+    by = str(
+        st.segmented_control(
+            "By", choices, default=choices[0], format_func=parts.label(BY), key="short_by", required=True
+        )
+    )
     rows = short_by(fills, by)
     if rows.empty:
         parts.show(parts.plain(f"None has {LEAST_FILLS} fills yet."))
@@ -35,33 +47,80 @@ def fell_short(fills: pd.DataFrame) -> None:
 def short_by(fills: pd.DataFrame, by: str) -> pd.DataFrame:
     """Fills and short ones by whom or what, most short ones first; only those with some fills."""
     short = fills["reasons"].map(lambda codes: "short_fill" in words.listed(codes)) | (fills["verdict"] == "short")
-    rows = fills.assign(short=short).groupby(by).agg(fills=("fill_id", "size"), short=("short", "sum")).reset_index(names="name")
+    rows = (
+        fills.assign(short=short)
+        .groupby(by)
+        .agg(fills=("fill_id", "size"), short=("short", "sum"))
+        .reset_index(names="name")
+    )
     return rows[rows["fills"] >= LEAST_FILLS].sort_values(["short", "fills"], ascending=[False, True])
 
 
 def learned(snapshot: Snapshot) -> None:
-    parts.show(parts.heading("What settled readings have taught", 2,
-                             "Each point: what was predicted before the reading was known, less what was read. Honest bands hold 8 in 10."))
+    parts.show(
+        parts.heading(
+            "What settled readings have taught",
+            2,
+            "Each point: what was predicted before the reading was known, less what was read. Honest bands hold 8 "
+            "in 10.",
+        )
+    )
     check = snapshot.table("settling_check").dropna(subset=["predicted_bar", "measured_bar"])
     if check.empty:
-        parts.show(parts.plain("No settled reading yet. One reading some hours after a fill, on the check gauge, teaches the most now."))
+        parts.show(
+            parts.plain(
+                "No settled reading yet. One reading some hours after a fill, on the check gauge, teaches the most now."
+            )
+        )
         return
     inside = check["measured_bar"].between(check["predicted_low_bar"], check["predicted_high_bar"]).sum()
     parts.show(parts.plain(f"{inside} of {len(check)} readings lay inside their 80 % interval."))
-    parts.figure(charts.predicted_against_settled(check), "Predicted less settled pressure by number of readings known before.", "settling_check")
+    parts.figure(
+        charts.predicted_against_settled(check),
+        "Predicted less settled pressure by number of readings known before.",
+        "settling_check",
+    )
     model = snapshot.table("settling_model")
     if model.empty:
         return
     most = model.sort_values("gain_of_next_reading_bar", ascending=False).iloc[0]
-    parts.show(parts.plain(f"Worth most now: a settled reading of a fill from {most['source_id']} in a {most['material']} cylinder of {most['size']}; it would narrow the "
-                           f"interval by {words.number(most['gain_of_next_reading_bar'], 1, 'bar')}."))
+    parts.show(
+        parts.plain(
+            f"Worth most now: a settled reading of a fill from {most['source_id']} ({most['material']}, "
+            f"{most['size']}); it would narrow the "
+            f"interval by {words.number(most['gain_of_next_reading_bar'], 1, 'bar')}."
+        )
+    )
     with st.expander(f"What is believed ({len(model)})"):
-        parts.show(parts.table(
-            ["Station", "Source", "Material", "Size", "Readings", "Learned correction, bar", "80 % interval", "Next reading narrows it by, bar"],
-            [(r.station_id, r.source_id, r.material, r.size, words.number(r.settled_fills), words.number(r.effect_bar, 1),
-              words.between(r.effect_low_bar, r.effect_high_bar, 1), words.number(r.gain_of_next_reading_bar, 1))
-             for r in model.sort_values("gain_of_next_reading_bar", ascending=False).head(20).itertuples()],
-            figures=(4, 5, 6, 7), says="What was learned"))
+        parts.show(
+            parts.table(
+                [
+                    "Station",
+                    "Source",
+                    "Material",
+                    "Size",
+                    "Readings",
+                    "Learned correction, bar",
+                    "80 % interval",
+                    "Next reading narrows it by, bar",
+                ],
+                [
+                    (
+                        r.station_id,
+                        r.source_id,
+                        r.material,
+                        r.size,
+                        words.number(r.settled_fills),
+                        words.number(r.effect_bar, 1),
+                        words.between(r.effect_low_bar, r.effect_high_bar, 1),
+                        words.number(r.gain_of_next_reading_bar, 1),
+                    )
+                    for r in each(model.sort_values("gain_of_next_reading_bar", ascending=False).head(20))
+                ],
+                figures=(4, 5, 6, 7),
+                says="What was learned",
+            )
+        )
 
 
 def gauges(snapshot: Snapshot) -> None:
@@ -70,15 +129,52 @@ def gauges(snapshot: Snapshot) -> None:
     if check.empty:
         parts.show(parts.plain("Not enough readings to compare gauges."))
         return
-    drifting = sorted(check.loc[check["drifting"].fillna(False).astype(bool), "gauge_id"].unique())
+    drifting = sorted(check.loc[said_yes(check["drifting"]), "gauge_id"].unique())
     if drifting:
-        parts.show(parts.bar(f"Drifting: {', '.join(drifting)}", 3, "Have it checked against a calibrated gauge before relying on it."))
+        parts.show(
+            parts.bar(
+                f"Drifting: {', '.join(drifting)}",
+                3,
+                "Have it checked against a calibrated gauge before relying on it.",
+            )
+        )
     parts.figure(charts.gauge_offsets(check), "Estimated offset of each gauge by month.", "gauge_offsets")
+
+
+def blends(snapshot: Snapshot, fills: pd.DataFrame) -> None:
+    """Analyses against what residue and additions should have made: slips show alone, a tired cell as a drift."""
+    parts.show(
+        parts.heading(
+            "Mixes: analysed against expected",
+            2,
+            "Expected from what was inside and what was added. One point far off: a slip. All of them creeping "
+            "down: a tired analyser cell.",
+        )
+    )
+    rows = fills[
+        fills["expected_o2_pct"].notna()
+        & fills["o2_pct"].notna()
+        & fills["mix_verdict"].isin(["in_tolerance", "out_of_tolerance"])
+    ]
+    if rows.empty:
+        parts.show(parts.plain("No analysed mix yet whose residue is known."))
+        return
+    parts.figure(
+        charts.analysed_against_expected(rows, float(snapshot.policy("filling", "mix_tolerance_pct", 1.0))),
+        "Oxygen analysed less expected, by day.",
+        "blends",
+    )
 
 
 def gas_given(snapshot: Snapshot) -> None:
     given = snapshot.table("gas_added")
-    parts.show(parts.heading("Gas given out", 2, "Free litres added by month. `coldfill export` writes the rows by month, source and member, for charging."))
+    parts.show(
+        parts.heading(
+            "Gas given out",
+            2,
+            "Free litres added by month; the command coldfill export writes them by source and member, for charging.",
+        )
+    )
     if given.empty:
         parts.show(parts.plain("No fill with known start and size yet."))
         return
@@ -86,9 +182,28 @@ def gas_given(snapshot: Snapshot) -> None:
     names = snapshot.names()
     if given["member_id"].notna().any():
         with st.expander("By month and member"):
-            rows = given.groupby(["month_on", "member_id"], dropna=False)[["fills", "added_free_l", "oxygen_free_l", "helium_free_l"]].sum().reset_index()
-            parts.show(parts.table(
-                ["Month", "For", "Fills", "Added", "Oxygen", "Helium"],
-                [(f"{r.month_on:%b %Y}", names.get(r.member_id, r.member_id) if words.known(r.member_id) else "nobody named", words.number(r.fills),
-                  words.number(r.added_free_l, 0, "L"), words.number(r.oxygen_free_l, 0, "L"), words.number(r.helium_free_l, 0, "L"))
-                 for r in rows.sort_values(["month_on", "added_free_l"], ascending=False).head(200).itertuples()], figures=(2, 3, 4, 5), says="Gas by month and member"))
+            rows = (
+                given.groupby(["month_on", "member_id"], dropna=False)[
+                    ["fills", "added_free_l", "oxygen_free_l", "helium_free_l"]
+                ]
+                .sum()
+                .reset_index()
+            )
+            parts.show(
+                parts.table(
+                    ["Month", "For", "Fills", "Added", "Oxygen", "Helium"],
+                    [
+                        (
+                            f"{r.month_on:%b %Y}",
+                            names.get(r.member_id, r.member_id) if words.known(r.member_id) else "nobody named",
+                            words.number(r.fills),
+                            words.number(r.added_free_l, 0, "L"),
+                            words.number(r.oxygen_free_l, 0, "L"),
+                            words.number(r.helium_free_l, 0, "L"),
+                        )
+                        for r in each(rows.sort_values(["month_on", "added_free_l"], ascending=False).head(200))
+                    ],
+                    figures=(2, 3, 4, 5),
+                    says="Gas by month and member",
+                )
+            )

@@ -1,16 +1,24 @@
 """Fleet: what may not be filled, what is due, what leaks or fills short, and one cylinder's life."""
 
+from typing import Any
+
 import pandas as pd
 import streamlit as st
 
 from dashboard import charts_fleet, parts
 from dashboard.data import Snapshot
+from dashboard.rows import each, said_yes
 from dashboard.standing import bars
 from schemas import words
 from schemas.codes import all_codes, sentence
 
 MOST_EVENTS = 80
-PARTS = {"state": "Every cylinder", "leaks": "Leaks and short fills", "plan": "Visits and bookings", "life": "One cylinder's life"}
+PARTS = {
+    "state": "Every cylinder",
+    "leaks": "Leaks and short fills",
+    "plan": "Visits and bookings",
+    "life": "One cylinder's life",
+}
 
 
 def page(snapshot: Snapshot) -> None:
@@ -19,8 +27,15 @@ def page(snapshot: Snapshot) -> None:
         parts.show(parts.plain("No cylinder is in the register yet."))
         return
     parts.show(parts.caution(words.WHO_DECIDES))
-    part = st.segmented_control("More on Fleet", list(PARTS), default="state", format_func=PARTS.get, key="fleet_part",
-                                label_visibility="collapsed", required=True)
+    part = st.segmented_control(
+        "More on Fleet",
+        list(PARTS),
+        default="state",
+        format_func=parts.label(PARTS),
+        key="fleet_part",
+        label_visibility="collapsed",
+        required=True,
+    )
     if part == "state":
         states(snapshot, health)
     elif part == "leaks":
@@ -37,15 +52,24 @@ def groups(health: pd.DataFrame) -> dict[str, pd.DataFrame]:
     gone = ordered["status"].isin(["withdrawn", "condemned"]) | (ordered["inspection_state"] == "condemned")
     barred = ordered["inspection_state"].isin(words.BARRED_STATES) & ~gone
     soon = (ordered["inspection_state"] == "due_soon") & ~gone
-    return {"barred": ordered[barred], "soon": ordered[soon], "in_date": ordered[~(gone | barred | soon)], "gone": ordered[gone]}
+    return {
+        "barred": ordered[barred],
+        "soon": ordered[soon],
+        "in_date": ordered[~(gone | barred | soon)],
+        "gone": ordered[gone],
+    }
 
 
 def states(snapshot: Snapshot, health: pd.DataFrame) -> None:
     units = snapshot.table("units").drop_duplicates("unit_id").set_index("unit_id")
     names = snapshot.names()
     by = groups(health)
-    told = {"barred": ("May not be filled", 4), "soon": (f"Due within {snapshot.policy('fleet', 'due_soon_days', 60)} days", 3),
-            "in_date": ("In date", 1), "gone": ("Withdrawn or condemned", 4)}
+    told = {
+        "barred": ("May not be filled", 4),
+        "soon": (f"Due within {snapshot.policy('fleet', 'due_soon_days', 60)} days", 3),
+        "in_date": ("In date", 1),
+        "gone": ("Withdrawn or condemned", 4),
+    }
     for key, (heading, weight) in told.items():
         rows = by[key]
         if rows.empty:
@@ -62,12 +86,20 @@ def reasons(health: pd.DataFrame) -> None:
     by = rows.groupby("score_reasons")["cylinder_id"].agg(["size", ", ".join])
     by = by.assign(bars=[bars(c) for c in by.index]).sort_values(["bars", "size"], ascending=[False, True])
     known = all_codes()
-    parts.show(parts.heading("What stands against them", 2), parts.table(
-        ["Why", "Cylinders", "What to do"],
-        [(_general(code), f"{row['join']}", known[code].mend if code in known else "") for code, row in by.iterrows()], says="Reasons"))
+    parts.show(
+        parts.heading("What stands against them", 2),
+        parts.table(
+            ["Why", "Cylinders", "What to do"],
+            [
+                (_general(code), row["join"], known[code].mend if code in known else "")
+                for code, row in by.to_dict("index").items()
+            ],
+            says="Reasons",
+        ),
+    )
 
 
-def _general(code: str) -> str:
+def _general(code: Any) -> str:
     """The sentence of a code without the figures of one cylinder."""
     own = {"leaks": "Loses gas while nobody uses it.", "set_leaks": "Its set loses gas; which side is not known."}
     return own.get(code) or sentence(code)
@@ -75,74 +107,141 @@ def _general(code: str) -> str:
 
 def _cells(rows: pd.DataFrame, units: pd.DataFrame, names: dict[str, str], weight: int) -> parts.Markup:
     cells = []
-    for row in rows.itertuples():
+    for row in each(rows):
         size = ""
         if row.cylinder_id in units.index:
             unit = units.loc[row.cylinder_id]
             size = f"{words.number(unit['water_capacity_l'], 0, 'L')} {unit['material'] or ''}"
         due = words.day(row.next_due_on) if words.known(row.next_due_on) else "no date known"
-        holder = f"with {names.get(row.held_by, row.held_by)}" if words.known(row.held_by) and row.held_by != "station" else ""
-        word = {"out_of_date": "out of date", "unknown": "no inspection known", "condemned": "condemned"}.get(row.inspection_state, "")
+        holder = (
+            f"with {names.get(row.held_by, row.held_by)}"
+            if words.known(row.held_by) and row.held_by != "station"
+            else ""
+        )
+        word = {"out_of_date": "out of date", "unknown": "no inspection known", "condemned": "condemned"}.get(
+            row.inspection_state, ""
+        )
         word = row.status if row.status in ("withdrawn", "condemned") else word
         kind = words.KINDS.get(row.next_due_kind, "")
-        inner = parts.lines(word, size, f"due {due}" if words.known(row.next_due_on) else due, kind,
-                            f"set {row.set_id}" if words.known(row.set_id) else "", holder)
+        inner = parts.lines(
+            word,
+            size,
+            f"due {due}" if words.known(row.next_due_on) else due,
+            kind,
+            f"set {row.set_id}" if words.known(row.set_id) else "",
+            holder,
+        )
         cells.append(f'<div class="bar-{weight}"><strong>{parts.text(row.cylinder_id)}</strong>{inner}</div>')
     return parts.Markup(f'<div class="fleet">{"".join(cells)}</div>')
 
 
 def leaks(snapshot: Snapshot, health: pd.DataFrame) -> None:
-    flagged = health[health["leak_flag"].fillna(False).astype(bool)]
-    parts.show(parts.heading("Leaks", 2, "From content between readings, not from pressure alone: a change of temperature is no leak."))
+    flagged = health[said_yes(health["leak_flag"])]
+    parts.show(
+        parts.heading(
+            "Leaks", 2, "From content between readings, not from pressure alone: a change of temperature is no leak."
+        )
+    )
     if flagged.empty:
         parts.show(parts.plain("No cylinder is flagged."))
-    for row in flagged.itertuples():
+    for row in each(flagged):
         basis = " Measured on the set: it stands on both its cylinders." if row.leak_basis == "set" else ""
-        parts.show(parts.bar(
-            f"{row.cylinder_id} loses {words.number(row.leak_bar_per_day, 1, 'bar')} a day", 3,
-            f"80 % interval {words.between(row.leak_low_bar_per_day, row.leak_high_bar_per_day, 1, 'bar')}.{basis} Find it with soapy water; a leaking "
-            "burst disc or neck: depressurise slowly, out of service, to an inspector."))
+        parts.show(
+            parts.bar(
+                f"{row.cylinder_id} loses {words.number(row.leak_bar_per_day, 1, 'bar')} a day",
+                3,
+                "80 % interval "
+                f"{words.between(row.leak_low_bar_per_day, row.leak_high_bar_per_day, 1, 'bar')}.{basis} Find it "
+                "with soapy water; a leaking "
+                "burst disc or neck: depressurise slowly, out of service, to an inspector.",
+            )
+        )
     if health["leak_bar_per_day"].notna().any():
-        parts.figure(charts_fleet.leak_rates(health, float(snapshot.policy("fleet", "leak_flag_bar_per_day", 0.5))),
-                     "Leak rates with intervals, the largest first.", "leaks")
+        parts.figure(
+            charts_fleet.leak_rates(health, float(snapshot.policy("fleet", "leak_flag_bar_per_day", 0.5))),
+            "Leak rates with intervals, the largest first.",
+            "leaks",
+        )
     parts.show(parts.heading("Short fills", 2, "Cylinders whose fills settle short most often."))
     short = health.dropna(subset=["short_fill_share"]).sort_values("short_fill_share", ascending=False)
     short = short[short["short_fill_share"] > 0].head(12)
     if short.empty:
         parts.show(parts.plain("None."))
     else:
-        parts.show(parts.table(["Cylinder", "Fills short", "Fills since its hydrostatic test"],
-                               [(r.cylinder_id, words.share(r.short_fill_share), words.number(r.fills_since_hydrostatic)) for r in short.itertuples()],
-                               figures=(1, 2), says="Cylinders that fill short"))
+        parts.show(
+            parts.table(
+                ["Cylinder", "Fills short", "Fills since its hydrostatic test"],
+                [
+                    (r.cylinder_id, words.share(r.short_fill_share), words.number(r.fills_since_hydrostatic))
+                    for r in each(short)
+                ],
+                figures=(1, 2),
+                says="Cylinders that fill short",
+            )
+        )
 
 
 def plan(snapshot: Snapshot) -> None:
     visits = snapshot.table("inspection_plan").sort_values(["visit_on", "cylinder_id"])
     parts.show(parts.heading("Which to send on which visit", 2))
     if visits.empty:
-        parts.show(parts.plain("No visit is planned. Add rows to visits.csv and bookings.csv; the next run plans them."))
+        parts.show(
+            parts.plain("No visit is planned. Add rows to visits.csv and bookings.csv; the next run plans them.")
+        )
     else:
-        parts.show(parts.table(["Visit", "Cylinder", "Kind", "Due", "The visit is", "Back in service"],
-                               [(words.day(r.visit_on), r.cylinder_id, words.KINDS.get(r.kind, r.kind), words.day(r.due_on),
-                                 _early(r.days_early), words.day(r.in_service_after)) for r in visits.itertuples()],
-                               figures=(4,), says="Plan of visits"))
+        parts.show(
+            parts.table(
+                ["Visit", "Cylinder", "Kind", "Due", "The visit is", "Back in service"],
+                [
+                    (
+                        words.day(r.visit_on),
+                        r.cylinder_id,
+                        words.KINDS.get(r.kind, r.kind),
+                        words.day(r.due_on),
+                        _early(r.days_early),
+                        words.day(r.in_service_after),
+                    )
+                    for r in each(visits)
+                ],
+                figures=(4,),
+                says="Plan of visits",
+            )
+        )
     cover = snapshot.table("booking_cover").sort_values("starts_on")
     parts.show(parts.heading("Bookings", 2, "Cylinders needed, and in service then if the plan is kept."))
     if cover.empty:
         parts.show(parts.plain("No booking is known."))
         return
-    for row in cover[cover["short_by"].fillna(0) > 0].itertuples():
-        parts.show(parts.bar(f"{words.day(row.starts_on)} to {words.day(row.ends_on)}: short by {row.short_by}", 3,
-                             f"Freed by: {row.freed_by}" if words.known(row.freed_by) else "Nothing in the plan frees them."))
+    for row in each(cover[cover["short_by"].fillna(0) > 0]):
+        parts.show(
+            parts.bar(
+                f"{words.day(row.starts_on)} to {words.day(row.ends_on)}: short by {row.short_by}",
+                3,
+                f"Freed by: {row.freed_by}" if words.known(row.freed_by) else "Nothing in the plan frees them.",
+            )
+        )
     parts.figure(charts_fleet.booking_cover(cover), "Cylinders needed and in service for each booking.", "cover")
 
 
 def _events(snapshot: Snapshot, events: pd.DataFrame, names: dict[str, str], heading: str, most: int) -> None:
     if heading:
         parts.show(parts.heading(heading, 3))
-    parts.show(parts.table(["When", "What", "Figure", "More"],
-                           [(words.clock(e.at, snapshot.zone), _event(e.event), _figure(e), names.get(e.code, e.code) if words.known(e.code) else "")
-                            for e in events.head(most).itertuples()], figures=(2,), says=heading or "Events"))
+    parts.show(
+        parts.table(
+            ["When", "What", "Figure", "More"],
+            [
+                (
+                    words.clock(e.at, snapshot.zone),
+                    _event(e.event),
+                    _figure(e),
+                    names.get(e.code, e.code) if words.known(e.code) else "",
+                )
+                for e in each(events.head(most))
+            ],
+            figures=(2,),
+            says=heading or "Events",
+        )
+    )
     if len(events) > most:
         parts.show(parts.note(f"The newest {most} of {len(events)}."))
 
@@ -170,29 +269,66 @@ def _early(days) -> str:
 def one_life(snapshot: Snapshot, health: pd.DataFrame) -> None:
     chosen = st.selectbox("Cylinder", sorted(health["cylinder_id"]), key="cylinder", bind="query-params")
     row = health[health["cylinder_id"] == chosen].iloc[0]
-    weight = 4 if row["inspection_state"] in words.BARRED_STATES or row["status"] != "in_service" else 3 if row["inspection_state"] == "due_soon" else 1
+    weight = (
+        4
+        if row["inspection_state"] in words.BARRED_STATES or row["status"] != "in_service"
+        else 3
+        if row["inspection_state"] == "due_soon"
+        else 1
+    )
     state = words.INSPECTION.get(row["inspection_state"], words.UNKNOWN)
     if row["status"] != "in_service":
         state = f"May not be filled: {row['status']}"
-    parts.show(parts.bar(f"{chosen}: {state}", weight, parts.lines(*(sentence(c, row.to_dict()) for c in words.listed(row["score_reasons"])))))
+    parts.show(
+        parts.bar(
+            f"{chosen}: {state}",
+            weight,
+            parts.lines(*(sentence(c, row.to_dict()) for c in words.listed(row["score_reasons"]))),
+        )
+    )
     names = snapshot.names()
-    parts.show(parts.facts([
-        ("Next due", words.day(row["next_due_on"]),
-         f"{words.KINDS.get(row['next_due_kind'], '')}, {words.days_away(row['days_to_due'])}" if words.known(row["next_due_on"]) else ""),
-        ("Last visual inspection", words.day(row["last_visual_on"])), ("Last hydrostatic test", words.day(row["last_hydrostatic_on"])),
-        ("Rule set", row["rule_set"] if words.known(row["rule_set"]) else words.UNKNOWN),
-        ("Fills since hydrostatic test", words.number(row["fills_since_hydrostatic"]),
-         f"{words.number(row['fills_out_of_date'])} of them out of date" if words.known(row["fills_out_of_date"]) else ""),
-        ("Leak", words.with_interval(row["leak_bar_per_day"], row["leak_low_bar_per_day"], row["leak_high_bar_per_day"], 1, "bar/day"), "80 % interval"),
-        ("Held by", names.get(row["held_by"], row["held_by"]) if words.known(row["held_by"]) else "station"),
-        ("Last seen", words.clock(row["last_seen_at"], snapshot.zone)),
-    ]))
+    parts.show(
+        parts.facts(
+            [
+                (
+                    "Next due",
+                    words.day(row["next_due_on"]),
+                    f"{words.KINDS.get(row['next_due_kind'], '')}, {words.days_away(row['days_to_due'])}"
+                    if words.known(row["next_due_on"])
+                    else "",
+                ),
+                ("Last visual inspection", words.day(row["last_visual_on"])),
+                ("Last hydrostatic test", words.day(row["last_hydrostatic_on"])),
+                ("Rule set", row["rule_set"] if words.known(row["rule_set"]) else words.UNKNOWN),
+                (
+                    "Fills since hydrostatic test",
+                    words.number(row["fills_since_hydrostatic"]),
+                    f"{words.number(row['fills_out_of_date'])} of them out of date"
+                    if words.known(row["fills_out_of_date"])
+                    else "",
+                ),
+                (
+                    "Leak",
+                    words.with_interval(
+                        row["leak_bar_per_day"], row["leak_low_bar_per_day"], row["leak_high_bar_per_day"], 1, "bar/day"
+                    ),
+                    "80 % interval",
+                ),
+                ("Held by", names.get(row["held_by"], row["held_by"]) if words.known(row["held_by"]) else "station"),
+                ("Last seen", words.clock(row["last_seen_at"], snapshot.zone)),
+            ]
+        )
+    )
     events = snapshot.table("cylinder_life", cylinder_id=chosen).sort_values("at", ascending=False)
     events = events[events["event"] != "interval"]
     if events.empty:
         parts.show(parts.plain("Nothing is logged of it."))
         return
-    parts.figure(charts_fleet.life(events), "Pressures at arrival and of settled fills, and events of this cylinder over time.", "life")
+    parts.figure(
+        charts_fleet.life(events),
+        "Pressures at arrival and of settled fills, and events of this cylinder over time.",
+        "life",
+    )
     looked_at = events["event"].str.startswith(("inspected", "manufactured", "joined", "left"))
     _events(snapshot, events[looked_at], names, "Inspections and findings", len(events))
     with st.expander(f"Fills, dives and loans ({(~looked_at).sum()})"):

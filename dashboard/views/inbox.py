@@ -6,6 +6,7 @@ import streamlit as st
 from dashboard import parts
 from dashboard.access import may_see
 from dashboard.data import Snapshot
+from dashboard.rows import each
 from schemas import words
 
 MOST_ROWS = 150
@@ -15,21 +16,47 @@ OUTCOMES = {"accepted": "taken", "refused": "refused whole", "partly": "taken in
 def page(snapshot: Snapshot) -> None:
     files, rejects, notices = (snapshot.table(t) for t in ("ingest_files", "rejects", "notices"))
     still_open = rejects[rejects["resolved_at"].isna()]
-    parts.show(parts.facts([
-        ("Files known", words.number(len(files))),
-        ("Rows read", words.number(files["rows_read"].sum()),
-         f"{words.number(files['rows_accepted'].sum())} taken, {words.number(files['rows_rejected'].sum())} rejected"),
-        ("Open problems", words.number(len(still_open)), f"in {words.plural(still_open['file'].nunique(), 'file')}"),
-        ("Mended", words.number(rejects["resolved_at"].notna().sum())),
-        *newest(snapshot),
-    ]))
+    parts.show(
+        parts.facts(
+            [
+                ("Files known", words.number(len(files))),
+                (
+                    "Rows read",
+                    words.number(files["rows_read"].sum()),
+                    f"{words.number(files['rows_accepted'].sum())} taken, "
+                    f"{words.number(files['rows_rejected'].sum())} rejected",
+                ),
+                (
+                    "Open problems",
+                    words.number(len(still_open)),
+                    f"in {words.plural(still_open['file'].nunique(), 'file')}",
+                ),
+                ("Mended", words.number(rejects["resolved_at"].notna().sum())),
+                *newest(snapshot),
+            ]
+        )
+    )
     problems(still_open)
     if len(notices):
         parts.show(parts.heading(f"To know: {len(notices)}", 2, "Nothing was rejected for these."))
         by = notices.fillna({"mend": ""}).groupby(["message", "mend"], sort=False)["file"].agg(list).reset_index()
-        parts.show(parts.table(["What", "What to do", "Files"],
-                               [(r.message, r.mend, parts.Markup(parts.lines(*r.file[:2]) + parts.folded(words.plural(len(r.file) - 2, "more file"), r.file[2:MOST_ROWS])))
-                                for r in by.head(MOST_ROWS).itertuples()], says="Notices"))
+        parts.show(
+            parts.table(
+                ["What", "What to do", "Files"],
+                [
+                    (
+                        r.message,
+                        r.mend,
+                        parts.Markup(
+                            parts.lines(*r.file[:2])
+                            + parts.folded(words.plural(len(r.file) - 2, "more file"), r.file[2:MOST_ROWS])
+                        ),
+                    )
+                    for r in each(by.head(MOST_ROWS))
+                ],
+                says="Notices",
+            )
+        )
     how_old(snapshot, files)
     if may_see(snapshot.viewer, "runs"):
         passes(snapshot)
@@ -38,8 +65,12 @@ def page(snapshot: Snapshot) -> None:
 def newest(snapshot: Snapshot) -> list[tuple]:
     """The last record of each kind, against the day the station takes as today."""
     told = []
-    for label, table, column in (("Last fill logged", "fill_quality", "filled_at"), ("Last dive", "dive_consumption", "started_at"),
-                                 ("Last air test", "air_quality", "sampled_on"), ("Last inspection", "cylinder_health", "last_visual_on")):
+    for label, table, column in (
+        ("Last fill logged", "fill_quality", "filled_at"),
+        ("Last dive", "dive_consumption", "started_at"),
+        ("Last air test", "air_quality", "sampled_on"),
+        ("Last inspection", "cylinder_health", "last_visual_on"),
+    ):
         if not may_see(snapshot.viewer, table):
             continue
         last = snapshot.table(table)[column].max()
@@ -50,22 +81,47 @@ def newest(snapshot: Snapshot) -> list[tuple]:
 
 
 def problems(still_open: pd.DataFrame) -> None:
-    parts.show(parts.heading(f"Rejected, and how to mend it: {len(still_open)}", 2,
-                             "Nothing is dropped in silence: a rejected row waits here until its file is mended and dropped again."))
+    parts.show(
+        parts.heading(
+            f"Rejected, and how to mend it: {len(still_open)}",
+            2,
+            "Nothing is dropped in silence: a rejected row waits here until its file is mended and dropped again.",
+        )
+    )
     if still_open.empty:
         parts.show(parts.bar("Nothing is rejected", 1))
         return
     counts = still_open["file"].value_counts()
     choices = ["", *counts.index]
-    chosen = st.selectbox("File", choices, format_func=lambda f: f"{f} ({counts[f]})" if f else f"All files ({len(still_open)})", key="reject_file")
+    chosen = st.selectbox(
+        "File",
+        choices,
+        format_func=lambda f: f"{f} ({counts[f]})" if f else f"All files ({len(still_open)})",
+        key="reject_file",
+    )
     shown = still_open[still_open["file"] == chosen] if chosen else still_open
-    parts.show(parts.table(
-        ["Where", "Column and value", "What is wrong", "How to mend it"],
-        [(parts.lines(r.file, f"row {r.row_number}" if words.known(r.row_number) else "the whole file",
-                      "the row was taken without this value" if r.severity == "value" else ""),
-          parts.lines(r.column if words.known(r.column) else "", f"“{_short(r.value)}”" if words.known(r.value) else ""),
-          parts.lines(r.message, f"rule: {r.rule}"), r.mend) for r in shown.head(MOST_ROWS).itertuples()],
-        says="Rejected rows"))
+    parts.show(
+        parts.table(
+            ["Where", "Column and value", "What is wrong", "How to mend it"],
+            [
+                (
+                    parts.lines(
+                        r.file,
+                        f"row {r.row_number}" if words.known(r.row_number) else "the whole file",
+                        "the row was taken without this value" if r.severity == "value" else "",
+                    ),
+                    parts.lines(
+                        r.column if words.known(r.column) else "",
+                        f"“{_short(r.value)}”" if words.known(r.value) else "",
+                    ),
+                    parts.lines(r.message, f"rule: {r.rule}"),
+                    r.mend,
+                )
+                for r in each(shown.head(MOST_ROWS))
+            ],
+            says="Rejected rows",
+        )
+    )
     if len(shown) > MOST_ROWS:
         parts.show(parts.note(f"The first {MOST_ROWS} of {len(shown)}; `coldfill rejects --to FILE` writes them all."))
 
@@ -80,18 +136,57 @@ def how_old(snapshot: Snapshot, files: pd.DataFrame) -> None:
         parts.show(parts.plain("Nothing yet. Drop files into the station's inbox and run `coldfill run`."))
         return
     now = pd.Timestamp.now(tz="UTC")
-    by = files.groupby(files["source"].fillna("not recognised")).agg(
-        files=("file", "size"), read=("rows_read", "sum"), taken=("rows_accepted", "sum"), rejected=("rows_rejected", "sum"), newest=("modified_at", "max"),
-        received=("received_at", "max")).reset_index(names="source")
-    parts.show(parts.table(["Source", "Files", "Rows read", "Taken", "Rejected", "Newest file of", "Last came in"],
-                           [(r.source.replace("_", " "), words.number(r.files), words.number(r.read), words.number(r.taken), words.number(r.rejected),
-                             words.clock(r.newest, snapshot.zone), f"{words.age(r.received, now)} ago" if words.known(r.received) else words.UNKNOWN)
-                            for r in by.itertuples()], figures=(1, 2, 3, 4), says="Sources"))
+    by = (
+        files.groupby(files["source"].fillna("not recognised"))
+        .agg(
+            files=("file", "size"),
+            read=("rows_read", "sum"),
+            taken=("rows_accepted", "sum"),
+            rejected=("rows_rejected", "sum"),
+            newest=("modified_at", "max"),
+            received=("received_at", "max"),
+        )
+        .reset_index(names="source")
+    )
+    parts.show(
+        parts.table(
+            ["Source", "Files", "Rows read", "Taken", "Rejected", "Newest file of", "Last came in"],
+            [
+                (
+                    r.source.replace("_", " "),
+                    words.number(r.files),
+                    words.number(r.read),
+                    words.number(r.taken),
+                    words.number(r.rejected),
+                    words.clock(r.newest, snapshot.zone),
+                    f"{words.age(r.received, now)} ago" if words.known(r.received) else words.UNKNOWN,
+                )
+                for r in each(by)
+            ],
+            figures=(1, 2, 3, 4),
+            says="Sources",
+        )
+    )
     with st.expander(f"All files ({len(files)})"):
         newest = files.sort_values("received_at", ascending=False)
-        parts.show(parts.table(["File", "Outcome", "Read", "Taken", "Rejected", "Seen again"],
-                               [(r.file, OUTCOMES.get(r.outcome, r.outcome), words.number(r.rows_read), words.number(r.rows_accepted), words.number(r.rows_rejected),
-                                 words.number(r.seen_again)) for r in newest.head(MOST_ROWS).itertuples()], figures=(2, 3, 4, 5), says="Files"))
+        parts.show(
+            parts.table(
+                ["File", "Outcome", "Read", "Taken", "Rejected", "Seen again"],
+                [
+                    (
+                        r.file,
+                        OUTCOMES.get(r.outcome, r.outcome),
+                        words.number(r.rows_read),
+                        words.number(r.rows_accepted),
+                        words.number(r.rows_rejected),
+                        words.number(r.seen_again),
+                    )
+                    for r in each(newest.head(MOST_ROWS))
+                ],
+                figures=(2, 3, 4, 5),
+                says="Files",
+            )
+        )
         if len(newest) > MOST_ROWS:
             parts.show(parts.note(f"The newest {MOST_ROWS} of {len(newest)}."))
 
@@ -101,7 +196,21 @@ def passes(snapshot: Snapshot) -> None:
     if runs.empty:
         return
     parts.show(parts.heading("Last passes", 2))
-    parts.show(parts.table(["Began", "Took", "Day taken as today", "Outcome"],
-                           [(words.clock(r.started_at, snapshot.zone), words.number((r.finished_at - r.started_at).total_seconds(), 1, "s")
-                             if words.known(r.finished_at) else words.UNKNOWN, words.day(r.as_of_on), r.outcome) for r in runs.head(8).itertuples()],
-                           figures=(1,), says="Passes"))
+    parts.show(
+        parts.table(
+            ["Began", "Took", "Day taken as today", "Outcome"],
+            [
+                (
+                    words.clock(r.started_at, snapshot.zone),
+                    words.number((r.finished_at - r.started_at).total_seconds(), 1, "s")
+                    if words.known(r.finished_at)
+                    else words.UNKNOWN,
+                    words.day(r.as_of_on),
+                    r.outcome,
+                )
+                for r in each(runs.head(8))
+            ],
+            figures=(1,),
+            says="Passes",
+        )
+    )

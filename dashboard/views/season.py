@@ -6,6 +6,7 @@ import streamlit as st
 from dashboard import charts_dives, parts
 from dashboard.access import DIVER
 from dashboard.data import Snapshot
+from dashboard.rows import Row, each
 from dashboard.views import dive
 from schemas import words
 from schemas.codes import sentence
@@ -14,16 +15,31 @@ from schemas.codes.divers import CONDITION_WORDS
 
 def page(snapshot: Snapshot) -> None:
     viewer, names = snapshot.viewer, snapshot.names()
-    member = viewer.member_id
+    member = viewer.member_id or ""
     if viewer.role != DIVER:
-        members = sorted(snapshot.table("consumption_trend")["member_id"].unique(), key=lambda m: names.get(m, m).casefold())
+        members = sorted(
+            snapshot.table("consumption_trend")["member_id"].unique(), key=lambda m: str(names.get(m, m)).casefold()
+        )
         if not members:
             parts.show(parts.plain("No dive is known yet. Drop dive files into the inbox and run `coldfill run`."))
             return
-        member = st.selectbox("Whose season", members, index=members.index(member) if member in members else 0, format_func=lambda m: names.get(m, m), key="season_of")
+        member = str(
+            st.selectbox(
+                "Whose season",
+                members,
+                index=members.index(member) if member in members else 0,
+                format_func=lambda m: names.get(m, m),
+                key="season_of",
+            )
+        )
     consumption = snapshot.table("dive_consumption", member_id=member)
     if consumption.empty:
-        parts.show(parts.plain("No dive of yours is known yet. Export them from your dive computer as UDDF and drop the file into the inbox."))
+        parts.show(
+            parts.plain(
+                "No dive of yours is known yet. Export them from your dive computer as UDDF and drop the file into "
+                "the inbox."
+            )
+        )
         return
     trend = snapshot.table("consumption_trend", member_id=member).sort_values("started_at")
     rate(trend, consumption)
@@ -33,22 +49,48 @@ def page(snapshot: Snapshot) -> None:
 
 
 def rate(trend: pd.DataFrame, consumption: pd.DataFrame) -> None:
-    parts.show(parts.heading("What you breathe", 2, "RMV: litres a minute at ambient pressure and 15 °C; gas for suit and wing is in it unless it has a bottle of its own."))
+    parts.show(
+        parts.heading(
+            "What you breathe",
+            2,
+            "RMV: litres a minute at ambient pressure and 15 °C; gas for suit and wing is in it unless it has a "
+            "bottle of its own.",
+        )
+    )
     now = trend.iloc[-1] if len(trend) else None
     if now is not None:
-        parts.show(parts.facts([
-            ("Nine in ten of the next dives should stay under", words.number(now["planning_rmv_l_min"], 1, "L/min"), f"from {words.plural(len(trend), 'dive')}, the last on {words.day(now['started_at'])}"),
-            ("Your level", words.with_interval(now["level_rmv_l_min"], now["level_low_l_min"], now["level_high_l_min"], 1, "L/min"), "80 % interval, at your own usual conditions"),
-            ("Trend of the last 180 days", slope(now), slope_basis(now)),
-        ]))
+        parts.show(
+            parts.facts(
+                [
+                    (
+                        "Nine in ten of the next dives should stay under",
+                        words.number(now["planning_rmv_l_min"], 1, "L/min"),
+                        f"from {words.plural(len(trend), 'dive')}, the last on {words.day(now['started_at'])}",
+                    ),
+                    (
+                        "Your level",
+                        words.with_interval(
+                            now["level_rmv_l_min"], now["level_low_l_min"], now["level_high_l_min"], 1, "L/min"
+                        ),
+                        "80 % interval, at your own usual conditions",
+                    ),
+                    ("Trend of the last 180 days", slope(now), slope_basis(now)),
+                ]
+            )
+        )
         parts.show(parts.note(words.NOT_A_PLAN))
-    parts.figure(charts_dives.season_rmv(consumption, trend), "RMV of each dive with and without cooling, the level with its band, and the rate nine in ten dives stay under.", "season")
+    parts.figure(
+        charts_dives.season_rmv(consumption, trend),
+        "RMV of each dive with and without cooling, the level with its band, and the rate nine in ten dives stay "
+        "under.",
+        "season",
+    )
     missing = consumption["rmv_l_min"].isna().sum()
     if missing:
         parts.show(parts.note(f"{words.plural(missing, 'dive')} without a rate: see the dive for why."))
 
 
-def slope(now: pd.Series) -> str:
+def slope(now: Row) -> str:
     """The trend in a word and a figure, no more certain than it is."""
     word = words.TRENDS.get(now["trend"], words.UNKNOWN)
     if now["trend"] == "too_few" or not words.known(now["slope_pct_per_month"]):
@@ -56,12 +98,14 @@ def slope(now: pd.Series) -> str:
     return f"{word}, {words.number(now['slope_pct_per_month'], 1, '%')} a month"
 
 
-def slope_basis(now: pd.Series) -> str:
+def slope_basis(now: Row) -> str:
     spread = words.between(now["slope_low_pct"], now["slope_high_pct"], 1, "%")
     if not spread:
         return "needs 8 dives over 60 days"
     sure = words.known(now["slope_sure"]) and now["slope_sure"]
-    return f"80 % interval {spread}; " + ("sure: the 95 % interval excludes zero" if sure else "not sure: it may be no change at all")
+    return f"80 % interval {spread}; " + (
+        "sure: the 95 % interval excludes zero" if sure else "not sure: it may be no change at all"
+    )
 
 
 def effects(snapshot: Snapshot) -> None:
@@ -69,22 +113,54 @@ def effects(snapshot: Snapshot) -> None:
     told = rows[(rows["effect_low_pct"] > 0) | (rows["effect_high_pct"] < 0)]
     if told.empty:
         return
-    parts.show(parts.heading("What conditions do to it", 3, "Over all divers of this station; stated only where the interval says so."))
-    parts.show(parts.items(f"{CONDITION_WORDS.get(r.condition, str(r.condition).replace('_', ' '))}: {'+' if r.effect_pct > 0 else ''}{words.number(r.effect_pct, 0, '%')} "
-                           f"({words.between(r.effect_low_pct, r.effect_high_pct)})" for r in told.itertuples()))
+    parts.show(
+        parts.heading(
+            "What conditions do to it", 3, "Over all divers of this station; stated only where the interval says so."
+        )
+    )
+    parts.show(
+        parts.items(
+            f"{CONDITION_WORDS.get(r.condition, str(r.condition).replace('_', ' '))}: "
+            f"{'+' if r.effect_pct > 0 else ''}{words.number(r.effect_pct, 0, '%')} "
+            f"({words.between(r.effect_low_pct, r.effect_high_pct)})"
+            for r in each(told)
+        )
+    )
 
 
 def dives(snapshot: Snapshot, member: str, consumption: pd.DataFrame) -> None:
-    parts.show(parts.heading("How near each dive came", 2, "Gas left against the gas that by policy brings the team up, at the moment it was least."))
+    parts.show(
+        parts.heading(
+            "How near each dive came",
+            2,
+            "Gas left against the gas that by policy brings the team up, at the moment it was least.",
+        )
+    )
     reserve = snapshot.table("dive_reserve", member_id=member)
     if len(reserve):
-        rows = reserve.drop(columns="started_at").merge(consumption[["dive_id", "started_at"]], on="dive_id", how="left")
-        parts.figure(charts_dives.margins(rows, rows["started_at"]), "Least margin of each dive over the season.", "season_margins")
+        rows = reserve.drop(columns="started_at").merge(
+            consumption[["dive_id", "started_at"]], on="dive_id", how="left"
+        )
+        parts.figure(
+            charts_dives.margins(rows, rows["started_at"]),
+            "Least margin of each dive over the season.",
+            "season_margins",
+        )
     shown = consumption.sort_values("started_at", ascending=False)
-    labels = {r.dive_id: f"{words.clock(r.started_at, snapshot.zone)}, {words.number(r.max_depth_m, 0, 'm')}, {words.number(r.duration_min, 0, 'min')}" for r in shown.itertuples()}
+    labels = {
+        r.dive_id: f"{words.clock(r.started_at, snapshot.zone)}, {words.number(r.max_depth_m, 0, 'm')}, "
+        f"{words.number(r.duration_min, 0, 'min')}"
+        for r in each(shown)
+    }
     first = reserve.sort_values("least_margin_free_l")["dive_id"].iloc[0] if len(reserve) else shown["dive_id"].iloc[0]
-    chosen = st.selectbox("One dive (the thinnest stands first)", list(labels), index=list(labels).index(first) if first in labels else 0, format_func=labels.get, key="season_dive")
-    dive.show(snapshot, member, chosen, key="season")
+    chosen = st.selectbox(
+        "One dive (the thinnest stands first)",
+        list(labels),
+        index=list(labels).index(first) if first in labels else 0,
+        format_func=parts.label(labels),
+        key="season_dive",
+    )
+    dive.show(snapshot, member, str(chosen), key="season")
 
 
 def kit(snapshot: Snapshot, member: str, consumption: pd.DataFrame) -> None:
@@ -92,16 +168,44 @@ def kit(snapshot: Snapshot, member: str, consumption: pd.DataFrame) -> None:
     if rows.empty:
         return
     rows = rows.merge(consumption[["dive_id", "started_at"]], on="dive_id", how="left").sort_values("started_at")
-    parts.show(parts.heading("Floating and sinking", 2, "From logged dives and your kit: heaviest at the start with the suit's buoyancy lost, lightest at the end at 5 m."))
+    parts.show(
+        parts.heading(
+            "Floating and sinking",
+            2,
+            "From logged dives and your kit: heaviest at the start with the suit's buoyancy lost, lightest at the "
+            "end at 5 m.",
+        )
+    )
     parts.figure(charts_dives.kit_margins(rows, rows["started_at"]), "Lift and ballast margins over the season.", "kit")
     last = rows.iloc[-1]
-    parts.show(parts.facts([
-        ("Lift left at the start", words.number(last["lift_margin_kg"], 1, "kg"), f"dive of {words.day(last['started_at'])}; suit's buoyancy lost"),
-        ("Weight left at 5 m at the end", words.number(last["ballast_margin_kg"], 1, "kg"), "with the gas it ended with"),
-        ("Gas carried", f"{words.number(last['gas_mass_start_kg'], 1)} to {words.number(last['gas_mass_end_kg'], 1, 'kg')}", "start to end"),
-        ("Net at the unusable pressure", words.number(last["net_low_gas_kg"], 1, "kg"), "positive floats"),
-    ]))
-    flags = [sentence(c, last.to_dict()) for c in words.listed(last["flags"])]
+    parts.show(
+        parts.facts(
+            [
+                (
+                    "Lift left at the start",
+                    words.number(last["lift_margin_kg"], 1, "kg"),
+                    f"dive of {words.day(last['started_at'])}; suit's buoyancy lost",
+                ),
+                (
+                    "Weight left at 5 m at the end",
+                    words.number(last["ballast_margin_kg"], 1, "kg"),
+                    "with the gas it ended with",
+                ),
+                (
+                    "Gas carried",
+                    f"{words.number(last['gas_mass_start_kg'], 1)} to {words.number(last['gas_mass_end_kg'], 1, 'kg')}",
+                    "start to end",
+                ),
+                ("Net at the unusable pressure", words.number(last["net_low_gas_kg"], 1, "kg"), "positive floats"),
+            ]
+        )
+    )
+    flags = [sentence(c, dict(last)) for c in words.listed(last["flags"])]
     if flags:
         parts.show(parts.items(flags))
-    parts.show(parts.caution("A sum from stamped masses and stated buoyancies. Check lift and ballast in the water, near the surface, with somebody beside you."))
+    parts.show(
+        parts.caution(
+            "A sum from stamped masses and stated buoyancies. Check lift and ballast in the water, near the "
+            "surface, with somebody beside you."
+        )
+    )

@@ -67,7 +67,9 @@ def test_a_diver_without_a_member_is_nobody(member):
         Viewer(DIVER, member)
 
 
-@pytest.mark.parametrize("member", ["../m-bert", "m-bert/../m-anna", "%", "*", "m-anna' OR '1'='1", "M-BERT", "m-bert ", "all"])
+@pytest.mark.parametrize(
+    "member", ["../m-bert", "m-bert/../m-anna", "%", "*", "m-anna' OR '1'='1", "M-BERT", "m-bert ", "all"]
+)
 def test_a_made_up_member_sees_nothing(published, member):
     crooked = open_snapshot(published, Viewer(DIVER, member))
     for table in PUBLISHED:

@@ -12,16 +12,35 @@ from made_up import ME
 from dashboard import launch
 
 pytestmark = pytest.mark.browser
-FLAGS = ("--headless=new --no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking "
-         "--disable-component-update --disable-sync").split()
+FLAGS = [
+    "--headless=new",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
 SIZES = {"desk": (1280, 900), "phone": (390, 844)}
-PAGES = {"Filling": "Do not hand over", "Fleet": "May not be filled", "Divers": "Whose reserves run thin", "My season": "What you breathe",
-         "Air": "Fills to call back", "Inbox": "Rejected, and how to mend it"}
+PAGES = {
+    "Filling": "Do not hand over",
+    "Fleet": "May not be filled",
+    "Divers": "Whose reserves run thin",
+    "My season": "What you breathe",
+    "Air": "Fills to call back",
+    "Inbox": "Rejected, and how to mend it",
+}
 
 
 def serve(published, **asked):
     port = launch.free_port()
-    served = subprocess.Popen(launch.command(published, port, **asked), env=launch.environment(), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    served = subprocess.Popen(
+        launch.command(published, port, **asked),
+        env=launch.environment(),
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
     for _ in range(240):
         try:
             with urllib.request.urlopen(f"http://127.0.0.1:{port}/_stcore/health", timeout=1):
@@ -43,7 +62,12 @@ def address(published):
 @pytest.fixture(scope="module")
 def browser():
     sync_api = pytest.importorskip("playwright.sync_api")
-    program = os.environ.get("COLDFILL_CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+    program = (
+        os.environ.get("COLDFILL_CHROMIUM")
+        or shutil.which("chromium")
+        or shutil.which("chromium-browser")
+        or shutil.which("google-chrome")
+    )
     with sync_api.sync_playwright() as play:
         try:
             opened = play.chromium.launch(executable_path=program, args=FLAGS)
@@ -83,8 +107,11 @@ class Watched:
         assert self.page.locator("[data-testid=stException]").count() == 0
         assert self.wrong == []
         assert [u for u in self.asked if not u.startswith(("data:", "blob:")) and "//127.0.0.1:" not in u] == []
-        too_wide = self.page.evaluate("(() => { const m = document.querySelector('[data-testid=stMain]'); return Math.max(m.scrollWidth - m.clientWidth,"
-                                      " document.scrollingElement.scrollWidth - innerWidth) })()")
+        too_wide = self.page.evaluate(
+            "(() => { const m = document.querySelector('[data-testid=stMain]'); return Math.max(m.scrollWidth - "
+            "m.clientWidth,"
+            " document.scrollingElement.scrollWidth - innerWidth) })()"
+        )
         assert too_wide <= 0
 
 
@@ -158,7 +185,10 @@ def test_the_local_network_sees_filling_and_fleet_alone_and_is_told_so(browser, 
         phone = Watched(browser, SIZES["phone"], address)
         phone.open()
         assert phone.page.get_by_text("without names of members").count() == 1
-        assert [link.inner_text() for link in phone.page.locator("[data-testid=stPageLink]").all()] == ["Filling", "Fleet"]
+        assert [link.inner_text() for link in phone.page.locator("[data-testid=stPageLink]").all()] == [
+            "Filling",
+            "Fleet",
+        ]
         assert "Anna" not in phone.page.content() and "Mallory" not in phone.page.content()
         phone.turn_to("Fleet")
         assert "Anna" not in phone.page.content() and "with a member" in phone.page.content()

@@ -65,18 +65,63 @@ EVERY = {
     "margins": lambda: charts_dives.margins(RESERVE, OF_ME["dive_consumption"]["started_at"]),
     "kit": lambda: charts_dives.kit_margins(OF_ME["kit_balance"], OF_ME["dive_consumption"]["started_at"]),
     "shares": lambda: charts_dives.cause_shares({"cooling": 0.7, "profile": 0.3}),
-    "reliability": lambda: charts_dives.reliability(pd.DataFrame({"chance_from": [0.0], "chance_to": [0.2], "dives": [9], "share_below": [0.1]})),
+    "reliability": lambda: charts_dives.reliability(
+        pd.DataFrame({"chance_from": [0.0], "chance_to": [0.2], "dives": [9], "share_below": [0.1]})
+    ),
     "contents": lambda: charts.contents_of_fills(fills().head(5), "UTC"),
     "waterfall": lambda: charts.shortfall_waterfall(fills().iloc[0]),
-    "check": lambda: charts.predicted_against_settled(pd.DataFrame({
-        "fill_id": ["a", "b"], "settled_fills_before": [0, 1], "predicted_bar": [200.0, 200], "predicted_low_bar": [196.0, 196], "predicted_high_bar": [204.0, 204], "measured_bar": [201.0, 210]})),
-    "gauges": lambda: charts.gauge_offsets(pd.DataFrame({"gauge_id": ["g"], "month_on": [pd.Timestamp("2031-05-01")], "offset_bar": [1.0], "offset_low_bar": [0.0], "offset_high_bar": [2.0],
-                                                         "drifting": [True]})),
+    "check": lambda: charts.predicted_against_settled(
+        pd.DataFrame(
+            {
+                "fill_id": ["a", "b"],
+                "settled_fills_before": [0, 1],
+                "predicted_bar": [200.0, 200],
+                "predicted_low_bar": [196.0, 196],
+                "predicted_high_bar": [204.0, 204],
+                "measured_bar": [201.0, 210],
+            }
+        )
+    ),
+    "gauges": lambda: charts.gauge_offsets(
+        pd.DataFrame(
+            {
+                "gauge_id": ["g"],
+                "month_on": [pd.Timestamp("2031-05-01")],
+                "offset_bar": [1.0],
+                "offset_low_bar": [0.0],
+                "offset_high_bar": [2.0],
+                "drifting": [True],
+            }
+        )
+    ),
     "shorts": lambda: charts.short_shares(pd.DataFrame({"name": ["a"], "fills": [3], "short": [1]}), "source"),
+    "blends": lambda: charts.analysed_against_expected(
+        fills().assign(mix_verdict=["in_tolerance", "out_of_tolerance"] * 12), 1.0
+    ),
     "leaks": lambda: charts_fleet.leak_rates(HEALTH.assign(leak_low_bar_per_day=0.1, leak_high_bar_per_day=2.0), 0.5),
-    "life": lambda: charts_fleet.life(pd.DataFrame({"at": [NOW, NOW], "event": ["filled", "inspected_visual"], "value": [200.0, np.nan], "code": [None, "pass"]})),
-    "cover": lambda: charts_fleet.booking_cover(pd.DataFrame({"starts_on": [pd.Timestamp("2031-05-01")], "ends_on": [pd.Timestamp("2031-05-02")], "needed": [3], "available": [2]})),
-    "air": lambda: charts_fleet.air_against_limits(pd.DataFrame({"quantity": ["co_ppm"], "value": [7.0], "limit": [5.0], "verdict": ["fail"]})),
+    "life": lambda: charts_fleet.life(
+        pd.DataFrame(
+            {
+                "at": [NOW, NOW],
+                "event": ["filled", "inspected_visual"],
+                "value": [200.0, np.nan],
+                "code": [None, "pass"],
+            }
+        )
+    ),
+    "cover": lambda: charts_fleet.booking_cover(
+        pd.DataFrame(
+            {
+                "starts_on": [pd.Timestamp("2031-05-01")],
+                "ends_on": [pd.Timestamp("2031-05-02")],
+                "needed": [3],
+                "available": [2],
+            }
+        )
+    ),
+    "air": lambda: charts_fleet.air_against_limits(
+        pd.DataFrame({"quantity": ["co_ppm"], "value": [7.0], "limit": [5.0], "verdict": ["fail"]})
+    ),
 }
 
 

@@ -22,7 +22,9 @@ def _script(published, page, role, member):
 
 
 def run(published, page, role="alone", member=None, **state):
-    test = AppTest.from_function(_script, default_timeout=20, kwargs={"published": str(published), "page": page, "role": role, "member": member})
+    test = AppTest.from_function(
+        _script, default_timeout=20, kwargs={"published": str(published), "page": page, "role": role, "member": member}
+    )
     for key, value in state.items():
         test.session_state[key] = value
     test.run()
@@ -38,9 +40,20 @@ WORDS = {
     "filling": ["Do not hand over", "Check first"],
     "fleet": ["May not be filled: 1", "Due within 60 days: 1", "In date: 2", "Withdrawn or condemned: 1"],
     "divers": ["If dives stay like these, share below policy", "No thin dive seen (14 dives)", "Not a gas plan"],
-    "season": ["Nine in ten of the next dives should stay under", "Not a gas plan", "80 % interval", "not sure: it may be no change at all"],
+    "season": [
+        "Nine in ten of the next dives should stay under",
+        "Not a gas plan",
+        "80 % interval",
+        "not sure: it may be no change at all",
+    ],
     "air": ["Last air test failed", "Fills to call back: 1", "call the laboratory"],
-    "inbox": ["Rejected, and how to mend it: 2", "row 47", "Map the unit in station.toml", "stop_pressure_bar", "A row was passed over."],
+    "inbox": [
+        "Rejected, and how to mend it: 2",
+        "row 47",
+        "Map the unit in station.toml",
+        "stop_pressure_bar",
+        "A row was passed over.",
+    ],
 }
 
 
@@ -71,20 +84,30 @@ def test_every_part_of_fleet_stands(published, part):
     run(published, "fleet", fleet_part=part, cylinder="A11-2")
 
 
-@pytest.mark.parametrize("unit, expected", [
-    ("T12-1", "T12-1: may be filled today"),
-    ("S10-4", "S10-4: may not be filled"),
-    ("S15-9", "S15-9: may not be filled"),
-    ("X-99", "X-99: may not be filled"),
-])
+@pytest.mark.parametrize(
+    "unit, expected",
+    [
+        ("T12-1", "T12-1: may be filled today"),
+        ("S10-4", "S10-4: may not be filled"),
+        ("S15-9", "S15-9: may not be filled"),
+        ("X-99", "X-99: may not be filled"),
+    ],
+)
 def test_the_first_answer_is_whether_it_may_be_filled_and_who_decides(published, unit, expected):
     text = said(run(published, "filling", unit=unit))
     assert expected in text
     assert text.index(expected) < text.index("competent inspector decide")
 
 
-@pytest.mark.parametrize("page, part", [
-    *((page, {}) for page in WORDS), ("filling", {"filling_part": "day"}), ("filling", {"filling_part": "season"}), ("fleet", {"fleet_part": "life"})])
+@pytest.mark.parametrize(
+    "page, part",
+    [
+        *((page, {}) for page in WORDS),
+        ("filling", {"filling_part": "day"}),
+        ("filling", {"filling_part": "season"}),
+        ("fleet", {"fleet_part": "life"}),
+    ],
+)
 def test_markup_in_names_stays_text(published, page, part):
     text = said(run(published, page, unit="<script>alert(1)</script>", **part))
     assert "<img src=x" not in text and "<script" not in text and "<i>Nowhere" not in text
@@ -93,7 +116,9 @@ def test_markup_in_names_stays_text(published, page, part):
 
 
 def test_nothing_is_advised_for_a_cylinder_that_may_not_be_filled(published):
-    assert "No pressure is advised: it may not be filled" in said(run(published, "filling", unit="S10-4", filling_part="advice"))
+    assert "No pressure is advised: it may not be filled" in said(
+        run(published, "filling", unit="S10-4", filling_part="advice")
+    )
 
 
 def test_a_viewer_needs_a_role():
