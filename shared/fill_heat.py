@@ -193,7 +193,7 @@ def _by_mix(conditions: FillConditions) -> Iterator[tuple[gas.GasTable, NDArray]
     ).all(1)
     known &= (conditions.stop_pressure_bar > conditions.start_pressure_bar) & (conditions.water_capacity_l > 0)
     known &= (conditions.fill_minutes > 0) & (conditions.wall_j_k >= 0)
-    coarse = np.round(mixes / 4.0).astype(int)
+    coarse = np.round(np.nan_to_num(mixes) / 4.0).astype(int)
     coarse[:, 0] = np.where((mixes[:, 0] > 19.5) & (mixes[:, 0] < 22.5), 0, np.clip(coarse[:, 0], 1, 25))
     rows = np.flatnonzero(known)
     if not rows.size:

@@ -3,7 +3,8 @@
 import numpy as np
 import pandas as pd
 
-from pipelines.build.fills_context import fill_context, floats, looked_up
+from pipelines.build.columns import floats, looked_up
+from pipelines.build.fills_context import fill_context
 from pipelines.build.fills_gauges import build_gauge_check
 from pipelines.build.fills_mix import build_mix
 from pipelines.build.fills_settling import Settled, settle

@@ -6,6 +6,8 @@ One frame with a row a fill in the order of time; what is not known stays empty 
 import numpy as np
 import pandas as pd
 
+from pipelines.build.columns import floats, lists, looked_up
+from pipelines.build.fills_residue import follow_residue
 from pipelines.build.inspections import local_day
 from pipelines.build.units import cylinders_of_units_on
 from shared.constants import AIR_O2_PCT
@@ -17,6 +19,9 @@ USUAL_FREE_L_MIN = {"compressor": 180.0, "bank": 600.0}
 """Rate of filling where neither the fill nor its source's other fills say it, free L/min."""
 SIZES_L = (5.0, 8.5, 11.0, 13.5, 16.0)
 SIZE_WORDS = ("under 5 L", "5 to 8.5 L", "8.5 to 11 L", "11 to 13.5 L", "13.5 to 16 L", "over 16 L")
+WARM_K = 20.0
+"""How much warmer than the room the gas is taken to be at stop, before anything is computed."""
+ARGON_STATED_PCT = 1.0
 CHECK_GAUGE = "check gauge"
 
 
@@ -36,31 +41,6 @@ def fill_context(
     fills = _with_settled(fills, inputs["gauges"], policy, first_readings, marks)
     fills["marks"] = pd.Series(lists(marks, len(fills)), index=fills.index, dtype="object")
     return fills
-
-
-def lists(marks: dict[str, np.ndarray], n: int) -> list[list[str]]:
-    """A list of codes a row, from a mask a code."""
-    found: list[list[str]] = [[] for _ in range(n)]
-    for code, mask in marks.items():
-        for i in np.flatnonzero(np.asarray(mask, bool)):
-            found[i].append(code)
-    return found
-
-
-def floats(column: pd.Series) -> np.ndarray:
-    """A column as floats with NaN."""
-    return column.to_numpy("float64", na_value=np.nan)
-
-
-def looked_up(keys: pd.Series, by: pd.Series) -> pd.Series:
-    """Values of `by`, whose index is unique, at the keys, with its dtype; also where either is empty."""
-    found = by.reindex(pd.Index(keys.astype(object)))
-    return pd.Series(found.array, index=keys.index)
-
-
-def truth(column: pd.Series) -> np.ndarray:
-    """A nullable boolean column as plain booleans, unknown counting as false."""
-    return column.astype("boolean").fillna(False).to_numpy(bool)
 
 
 def _with_unit(fills: pd.DataFrame, inputs: dict, units: pd.DataFrame, marks: dict) -> pd.DataFrame:
@@ -160,16 +140,23 @@ def _with_source(fills: pd.DataFrame, inputs: dict) -> pd.DataFrame:
 
 
 def _with_mix(fills: pd.DataFrame, marks: dict) -> pd.DataFrame:
-    """The mix taken for the gas laws: as analysed, else as asked for."""
-    target_he = floats(fills["target_he_pct"].fillna(0.0))
-    o2 = floats(fills["analysed_o2_pct"].fillna(fills["target_o2_pct"]).fillna(AIR_O2_PCT))
-    he = floats(fills["analysed_he_pct"].fillna(pd.Series(target_he, fills.index)))
-    ar = floats(fills["target_ar_pct"])
-    total = o2 + he + np.nan_to_num(ar)
-    marks["mix_impossible"] = total > 100.0
-    fills["gas_o2_pct"] = np.where(total > 100.0, np.nan, o2)
+    """The mix taken for the gas laws: as analysed, else as residue and addition make it, else as asked for."""
+    _, expected = follow_residue(fills, floats(fills["ambient_c"]) + WARM_K)
+    taken = {}
+    for gas in ("o2", "he", "ar"):
+        analysed = floats(fills[f"analysed_{gas}_pct"]) if gas != "ar" else np.full(len(fills), np.nan)
+        if gas == "o2":
+            analysed = np.where(np.isfinite(analysed), analysed, floats(fills["second_analysed_o2_pct"]))
+        target = floats(fills[f"target_{gas}_pct"])
+        foreseen = np.round(expected[gas], 1)  # so that rows share their gas tables
+        known = np.isfinite(floats(fills["analysed_o2_pct"])) & (gas != "o2")
+        taken[gas] = np.where(np.isfinite(analysed), analysed, np.where(known | ~np.isfinite(foreseen), target, foreseen))
+    o2, he, ar = taken["o2"], np.nan_to_num(taken["he"]), np.nan_to_num(taken["ar"])
+    o2 = np.where(np.abs(o2 - AIR_O2_PCT) < 0.06, AIR_O2_PCT, o2)
+    marks["mix_impossible"] = o2 + he + ar > 100.0 + 1e-6
+    fills["gas_o2_pct"] = np.where(marks["mix_impossible"], np.nan, o2)
     fills["gas_he_pct"] = he
-    fills["gas_ar_pct"] = np.where(ar > 0, ar, np.nan)
+    fills["gas_ar_pct"] = np.where(ar > ARGON_STATED_PCT, ar, np.nan)
     return fills
 
 

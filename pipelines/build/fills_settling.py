@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipelines.build.fills_context import floats
+from pipelines.build.columns import floats
 from pipelines.build.fills_terms import READING_TERMS, design
 from pipelines.build.fills_ways import Reading, Way, implausible, in_water_reading, settled_reading, stop_state, ways
 from shared import settling

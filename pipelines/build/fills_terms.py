@@ -7,7 +7,7 @@ what acts on the later reading only.
 import numpy as np
 import pandas as pd
 
-from pipelines.build.fills_context import floats
+from pipelines.build.columns import floats
 from pipelines.build.fills_ways import DELIVERY, INSIDE, OUTSIDE, START, WALL, Reading, Ways
 from shared import settling
 from shared.fill_heat import StopState

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 
 from pipelines.build.air import air_state_of_fills, co_limit
-from pipelines.build.fills_context import floats, lists, looked_up, truth
+from pipelines.build.columns import floats, lists, looked_up, truth
 from pipelines.build.fills_mix import beyond_qualification
 from pipelines.build.inspections import unit_states_at
 from shared.inspection import add_months

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipelines.build.fills_context import floats
+from pipelines.build.columns import floats
 from shared import fill_heat, thermal
 from shared.constants import REFERENCE_C
 from shared.gauges import reading_sd_bar

@@ -1,0 +1,58 @@
+"""A small station for tests of fills: one steel 12 in test, one compressor, and what a test changes."""
+
+import pandas as pd
+
+from pipelines.build.fills import build_fills
+from pipelines.build.units import build_units
+from schemas.frames import conform, empty
+from schemas.policy import Policy
+from schemas.sources import SOURCES
+
+TODAY = pd.Timestamp("2031-06-30")
+CYLINDER = {
+    "cylinder_id": "S1", "owner_id": "station", "material": "steel", "water_capacity_l": 12.0, "working_pressure_bar": 232.0,
+    "valve_pressure_bar": 232.0, "test_pressure_bar": 348.0, "manufactured_on": "2030-01-01", "status": "in_service",
+}
+FILL = {
+    "fill_id": "f1", "filled_at": "2031-06-01T10:00:00Z", "unit_id": "S1", "station_id": "quay", "source_id": "comp",
+    "fill_method": "air", "start_pressure_bar": 50.0, "target_pressure_bar": 232.0, "stop_pressure_bar": 232.0,
+    "ambient_c": 20.0, "fill_minutes": 8.0, "target_o2_pct": 20.95, "gauge_id": "panel",
+}
+COMPRESSOR = {"source_id": "comp", "kind": "compressor"}
+NITROX = {"fill_method": "continuous", "target_o2_pct": 32.0, "analysed_o2_pct": 32.2}
+CLEAN = {"cylinder_id": "S1", "inspected_on": "2031-05-01", "kind": "oxygen_clean", "result": "pass"}
+COMPATIBLE = COMPRESSOR | {"oxygen_compatible": True}
+
+
+def inputs(**rows: list[dict]) -> dict[str, pd.DataFrame]:
+    """Every source, empty but for the rows given; a station's cylinder and compressor unless told otherwise."""
+    rows = {"cylinders": [CYLINDER], "sources": [COMPRESSOR]} | rows
+    made = {}
+    for name, source in SOURCES.items():
+        fields = source.fields.values()
+        given = rows.get(name)
+        if given:
+            frame = pd.DataFrame(given)
+            for field in fields:
+                if field.kind in ("time", "date") and field.name in frame:
+                    frame[field.name] = pd.to_datetime(frame[field.name], utc=field.kind == "time", format="ISO8601")
+            made[name] = conform(frame, fields)
+        else:
+            made[name] = empty(fields)
+        made[name]["assumed"] = pd.Series([[] for _ in range(len(made[name]))], dtype="object")
+    return made
+
+
+def built(policy: Policy | None = None, previous=None, readings=None, **rows: list[dict]) -> dict[str, pd.DataFrame]:
+    """The tables of the fills step for such a station."""
+    policy = policy or Policy()
+    given = inputs(**rows)
+    units = build_units(given, policy, TODAY)["units"]
+    return build_fills(given, units, policy, TODAY, readings, previous)
+
+
+def one(policy: Policy | None = None, **change) -> pd.Series:
+    """The judged row of one fill; keys in capitals are other sources' rows."""
+    rows = {k.lower(): v for k, v in change.items() if k.isupper()}
+    fill = FILL | {k: v for k, v in change.items() if not k.isupper()}
+    return built(policy, fills=[fill], **rows)["fill_quality"].iloc[0]

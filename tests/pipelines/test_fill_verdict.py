@@ -1,0 +1,184 @@
+"""The verdict of a fill: each reason that holds it, marks it or passes it, and how a hold ends."""
+
+from dataclasses import replace
+
+import pandas as pd
+import pytest
+from fill_frames import CLEAN, COMPATIBLE, COMPRESSOR, CYLINDER, FILL, NITROX, built, one
+
+from pipelines.build.fills_verdict import ATTENTION, SHORT, STOP
+from schemas.codes import all_codes
+from schemas.policy import Air, Filling, Policy
+
+#: stopped while hot, so that nothing but what a test changes is found
+FULL = {"target_pressure_bar": 200.0}
+
+
+def fill(policy=None, **change):
+    return one(policy, **(FULL | change))
+
+
+def test_a_plain_fill_of_air_has_nothing_found_against_it():
+    row = fill()
+    assert row["verdict"] == "good"
+    assert row["in_test"] and not row["oxygen_clean"] and not row["over_working_pressure"]
+    assert row["mix_verdict"] == "not_analysed"  # air from an air source needs no analysis
+    assert row["o2_pct"] == 20.95 and row["max_operating_depth_m"] == pytest.approx(56.8, abs=0.1)
+    assert pd.isna(row["side_disagreement"])
+    assert not row["released"]
+
+
+TWIN = [
+    CYLINDER | {"cylinder_id": "L", "set_id": "T", "set_position": "left", "set_kind": "manifolded"},
+    CYLINDER | {"cylinder_id": "R", "set_id": "T", "set_position": "right", "set_kind": "manifolded"},
+]
+TEST = {"compressor_id": "comp", "sampled_on": "2031-05-01", "o2_pct": 20.9, "co_ppm": 1.0, "co2_ppm": 400.0, "oil_mg_m3": 0.1,
+        "water_mg_m3": 20.0, "odour": False}
+
+
+@pytest.mark.parametrize(
+    "reason, change",
+    [
+        ("not_in_test", {"CYLINDERS": [CYLINDER | {"manufactured_on": "2020-01-01"}]}),
+        ("not_in_test", {"CYLINDERS": [CYLINDER | {"manufactured_on": None}]}),
+        ("not_in_test", {"INSPECTIONS": [CLEAN | {"kind": "visual", "result": "fail"}]}),
+        ("unit_condemned", {"CYLINDERS": [CYLINDER | {"status": "condemned"}]}),
+        ("unit_withdrawn", {"CYLINDERS": [CYLINDER | {"status": "withdrawn"}]}),
+        ("settled_above_permitted", {"stop_pressure_bar": 300.0}),
+        ("settled_above_permitted", {"CYLINDERS": [CYLINDER | {"valve_pressure_bar": 180.0}]}),
+        ("mix_out_of_tolerance", {**NITROX, "analysed_o2_pct": 33.1, "INSPECTIONS": [CLEAN], "SOURCES": [COMPATIBLE]}),
+        ("mix_out_of_tolerance", {**NITROX, "second_analysed_o2_pct": 30.5, "unit_id": "T", "CYLINDERS": TWIN}),
+        ("mix_not_analysed", {**NITROX, "analysed_o2_pct": None, "INSPECTIONS": [CLEAN], "SOURCES": [COMPATIBLE]}),
+        ("mix_not_analysed", {"SOURCES": [COMPRESSOR | {"kind": "bank", "o2_pct": 32.0}], "fill_method": "banked_mix"}),
+        ("sides_analysed_apart", {"analysed_o2_pct": 20.9, "second_analysed_o2_pct": 22.1, "unit_id": "T", "CYLINDERS": TWIN}),
+        ("oxygen_into_unclean_unit", {**NITROX, "fill_method": "partial_pressure"}),
+        ("co_above_limit", {"co_ppm": 6.0}),
+        ("air_test_failed", {"AIR_TESTS": [TEST | {"co_ppm": 9.0}]}),
+    ],
+)
+def test_each_of_these_alone_holds_a_fill(reason, change):
+    row = fill(**change)
+    assert row["verdict"] == "stop"
+    assert reason in row["reasons"]
+    assert row["on_hold"]
+
+
+@pytest.mark.parametrize(
+    "reason, change",
+    [
+        ("may_settle_above_permitted", {"stop_pressure_bar": 275.0, "target_pressure_bar": 232.0}),
+        ("beyond_qualification", {**NITROX, "INSPECTIONS": [CLEAN], "SOURCES": [COMPATIBLE], "member_id": "m",
+                                  "MEMBERS": [{"member_id": "m", "display_name": "Ine", "mix_qualification": "air"}]}),
+        ("side_gauges_differ", {"second_stop_pressure_bar": 212.0, "unit_id": "T", "CYLINDERS": TWIN}),
+        ("gauge_past_check", {"GAUGES": [{"gauge_id": "panel", "checked_on": "2030-05-31"}]}),
+        ("gauge_drifting", {"GAUGES": [{"gauge_id": "panel", "offset_bar": 9.0}], "stop_pressure_bar": 240.0}),
+        ("arrived_empty", {"start_pressure_bar": 1.0}),
+        ("air_test_overdue", {"AIR_TESTS": [TEST | {"sampled_on": "2030-05-01"}]}),
+        ("suit_gas_only", {"target_o2_pct": 0.0, "target_ar_pct": 100.0, "analysed_o2_pct": 0.0}),
+        ("permitted_pressure_unknown", {"CYLINDERS": [CYLINDER | {"working_pressure_bar": None, "valve_pressure_bar": None,
+                                                                  "empty_mass_kg": 14.0}]}),
+        ("settled_before_stop", {"settled_pressure_bar": 205.0, "settled_c": 15.0, "settled_at": "2031-06-01T09:00:00Z"}),
+        ("settled_reading_doubtful", {"settled_pressure_bar": 90.0, "settled_c": 15.0, "settled_at": "2031-06-02T09:00:00Z"}),
+    ],
+)
+def test_each_of_these_alone_asks_for_a_check(reason, change):
+    row = fill(**change)
+    assert row["verdict"] == "attention", row["reasons"]
+    assert reason in row["reasons"]
+
+
+def test_a_mix_over_the_limit_in_a_unit_not_clean_asks_for_a_check_where_nothing_was_decanted():
+    source = COMPRESSOR | {"o2_pct": 21.0}
+    row = fill(**(NITROX | {"fill_method": "continuous", "target_o2_pct": 22.0, "analysed_o2_pct": 22.6}), SOURCES=[source])
+    assert row["verdict"] == "attention" and "mix_above_oxygen_limit" in row["reasons"]
+
+
+def test_nitrox_in_a_clean_unit_is_good():
+    row = fill(**NITROX, INSPECTIONS=[CLEAN], SOURCES=[COMPATIBLE])
+    assert row["verdict"] == "good" and row["oxygen_clean"]
+    assert row["mix_verdict"] == "in_tolerance" and row["o2_error_pct"] == pytest.approx(0.2)
+
+
+def test_forty_per_cent_is_the_limit_in_the_united_states():
+    us = Policy(rule_set="us")
+    rows = {"CYLINDERS": [CYLINDER | {"rule_set": "uk"}]}
+    assert "oxygen_into_unclean_unit" not in fill(us, **NITROX, **rows)["reasons"]
+    assert "oxygen_into_unclean_unit" in fill(**NITROX, **rows)["reasons"]
+
+
+def test_short_is_judged_on_the_settled_pressure_never_on_the_share():
+    assert one()["verdict"] == "short"  # hot at 232, asked for 232
+    cold = one(settled_pressure_bar=230.0, settled_c=15.0, settled_at="2031-06-02T10:00:00Z")
+    assert cold["verdict"] == "good" and cold["settled_pressure_bar_15c"] == pytest.approx(230.0, abs=0.01)
+    perfect = CYLINDER | {"working_pressure_bar": 300.0, "valve_pressure_bar": 300.0}
+    row = one(CYLINDERS=[perfect], target_pressure_bar=300.0, stop_pressure_bar=300.0, settled_pressure_bar=298.0, settled_c=15.0,
+              settled_at="2031-06-02T10:00:00Z", start_pressure_bar=280.0, fill_minutes=400.0)
+    assert row["shortfall_pct"] > 8.5  # 300 bar of air is 9 % under capacity × pressure
+    assert row["verdict"] == "good"
+    assert one(Policy(filling=Filling(short_bar=60.0)))["verdict"] == "good"
+
+
+def test_the_worst_counts_and_all_reasons_are_listed():
+    row = one(start_pressure_bar=0.5, co_ppm=20.0)
+    assert row["verdict"] == "stop"
+    assert {"co_above_limit", "arrived_empty", "short_fill", "hot_stop"} <= set(row["reasons"])
+    order = [(*STOP, *ATTENTION, *SHORT, "hot_stop").index(r) for r in row["reasons"] if r in (*STOP, *ATTENTION, *SHORT, "hot_stop")]
+    assert order == sorted(order)
+
+
+def test_a_set_is_in_test_only_if_both_its_cylinders_are():
+    old = [TWIN[0], TWIN[1] | {"manufactured_on": "2019-01-01"}]
+    assert not fill(unit_id="T", CYLINDERS=old)["in_test"]
+    assert fill(unit_id="T", CYLINDERS=TWIN)["in_test"]
+
+
+def test_sides_that_agree_are_said_to_agree():
+    row = fill(unit_id="T", CYLINDERS=TWIN, second_stop_pressure_bar=230.0)
+    assert row["side_disagreement"] == False  # noqa: E712
+    assert row["verdict"] == "good"
+
+
+def test_a_release_and_a_new_fill_end_a_hold_and_a_correction_clears_it():
+    held = FILL | FULL | {"co_ppm": 20.0}
+    release = {"fill_id": "f1", "released_at": "2031-06-01T12:00:00Z", "released_by": "Ine", "reason": "drained"}
+    row = built(fills=[held], releases=[release])["fill_quality"].iloc[0]
+    assert row["verdict"] == "stop" and row["released"] and not row["on_hold"]
+    early = release | {"released_at": "2031-05-30T12:00:00Z"}
+    assert built(fills=[held], releases=[early])["fill_quality"].iloc[0]["on_hold"]
+    again = held | {"fill_id": "f2", "filled_at": "2031-06-02T10:00:00Z", "co_ppm": 0.0}
+    both = built(fills=[held, again])["fill_quality"].set_index("fill_id")
+    assert not both.loc["f1", "on_hold"] and not both.loc["f2", "on_hold"]
+    assert not built(fills=[held | {"co_ppm": 1.0}])["fill_quality"].iloc[0]["on_hold"]
+
+
+def test_what_people_were_told_is_never_rewritten():
+    first = built(fills=[FILL | FULL])
+    told = first["fill_quality"].iloc[0]
+    assert told["handed_over_verdict"] == told["verdict"] == "good"
+    later = FILL | FULL | {"settled_pressure_bar": 180.0, "settled_c": 15.0, "settled_at": "2031-06-02T09:00:00Z"}
+    now = built(fills=[later, FILL | {"fill_id": "f2", "filled_at": "2031-06-03T09:00:00Z"}], previous=first)["fill_quality"].set_index("fill_id")
+    assert now.loc["f1", "verdict"] == "short"
+    assert now.loc["f1", "handed_over_verdict"] == "good"
+    assert now.loc["f1", "handed_over_settled_bar_15c"] == told["settled_pressure_bar_15c"]
+    assert now.loc["f2", "handed_over_verdict"] == now.loc["f2", "verdict"]
+
+
+def test_the_air_behind_a_bank_is_that_of_its_compressor():
+    bank = {"source_id": "bank", "kind": "bank", "fed_by": "comp", "o2_pct": 20.95}
+    row = fill(source_id="bank", SOURCES=[COMPRESSOR, bank], AIR_TESTS=[TEST | {"co_ppm": 9.0}])
+    assert row["air_state"] == "failed" and row["verdict"] == "stop"
+    assert fill(source_id="bank", SOURCES=[COMPRESSOR, bank], AIR_TESTS=[TEST])["verdict"] == "good"
+
+
+def test_the_chosen_limit_of_carbon_monoxide_counts():
+    own = replace(Policy(), air=Air(co_limit_ppm=3.0))
+    assert "co_above_limit" in fill(own, co_ppm=4.0)["reasons"]
+    assert "co_above_limit" not in fill(co_ppm=4.0)["reasons"]
+
+
+def test_every_reason_has_its_words():
+    known = all_codes()
+    assert set(STOP) | set(ATTENTION) | set(SHORT) <= set(known)
+    row = one(start_pressure_bar=0.5, co_ppm=20.0)
+    for reason in row["reasons"]:
+        assert "?" not in known[reason].words(row.to_dict()).replace("shut?", "")
