@@ -28,7 +28,7 @@ RISE_SD = 3.0
 # runs of the latest intervals looked at beside all of them, so that a new leak is not hidden by a long sound past
 RECENT_INTERVALS = (3, 4, 6, 9)
 # few intervals must agree on one rate: two days of use and a quiet week do not
-LEAST_FIT = 0.005
+LEAST_FIT = 0.01
 # one or two intervals may be use that nobody logged
 LEAST_INTERVALS = 3
 
@@ -143,7 +143,9 @@ def leak_rates(
         use, sound = again, looks_sound
     unexplained = large | lone
     error = sd * scale[group]
-    return _judge(fit, unit, group, days, loss, error, use, unexplained, units, flag_bar_per_day, probability)
+    # a leak is no clockwork: whether intervals agree is asked of the stated error, where the found one is less
+    loose = np.maximum(error, sd)
+    return _judge(fit, unit, group, days, loss, error, loose, use, unexplained, units, flag_bar_per_day, probability)
 
 
 @dataclass(frozen=True)
@@ -274,7 +276,7 @@ def _largest_a_unit(lone: np.ndarray, outlying: np.ndarray, unit: np.ndarray) ->
     return picked
 
 
-def _judge(fit, unit, group, days, loss, sd, use, unexplained, units, flag_above, probability) -> LeakRates:
+def _judge(fit, unit, group, days, loss, sd, loose, use, unexplained, units, flag_above, probability) -> LeakRates:
     """All intervals of each unit, and its latest runs, against the policy."""
     at = np.flatnonzero(use)
     counts = np.bincount(unit[at], minlength=units)
@@ -284,12 +286,13 @@ def _judge(fit, unit, group, days, loss, sd, use, unexplained, units, flag_above
     best_rate = np.where(counts > 0, fit.rate, np.nan)
     best_sd = fit.sd_rate.copy()
     best_n, best_span = counts.copy(), np.bincount(unit[at], days[at], units)
-    misfit = np.bincount(unit[at], ((loss - fit.offset[group] - fit.rate[unit] * days)[at] / sd[at]) ** 2, units)
+    off = ((loss - fit.offset[group] - fit.rate[unit] * days)[at] / loose[at]) ** 2
+    misfit = np.bincount(unit[at], off, units)
     flag = (counts >= LEAST_INTERVALS) & (best_rate > flag_above) & (_above_zero(best_rate, best_sd) >= probability)
     flag &= (counts > RECENT_INTERVALS[-1]) | _fits(misfit, counts)
     for k in RECENT_INTERVALS:
         window = at[later < k]
-        rate, rate_sd, span, misfit = _window(fit, unit, group, days, loss, sd, window, units)
+        rate, rate_sd, span, misfit = _window(fit, unit, group, days, loss, sd, loose, window, units)
         found = ~flag & (counts > k) & (rate > flag_above) & (_above_zero(rate, rate_sd) >= strict) & _fits(misfit, k)
         flag |= found
         best_rate, best_sd = np.where(found, rate, best_rate), np.where(found, rate_sd, best_sd)
@@ -308,8 +311,8 @@ def _judge(fit, unit, group, days, loss, sd, use, unexplained, units, flag_above
     )
 
 
-def _window(fit, unit, group, days, loss, sd, window, units):
-    """Rate of each unit from some of its intervals, the offsets as fitted on all."""
+def _window(fit, unit, group, days, loss, sd, loose, window, units):
+    """Rate of each unit from some of its intervals, the offsets as fitted on all; SD, days, misfit."""
     groups = len(fit.offset)
     u, g, d = unit[window], group[window], days[window]
     w = 1 / sd[window] ** 2
@@ -318,7 +321,7 @@ def _window(fit, unit, group, days, loss, sd, window, units):
     rate = (np.bincount(u, w * d * (loss[window] - fit.offset[g]), units) + prior * fit.fleet) / a
     load = np.bincount(u * groups + g, w * d, units * groups).reshape(units, groups) / a[:, None]
     rate_sd = np.sqrt(1 / a + np.einsum("ug,gh,uh->u", load, fit.offset_cov, load))
-    misfit = np.bincount(u, w * (loss[window] - fit.offset[g] - rate[u] * d) ** 2, units)
+    misfit = np.bincount(u, ((loss[window] - fit.offset[g] - rate[u] * d) / loose[window]) ** 2, units)
     return rate, rate_sd, np.bincount(u, d, units), misfit
 
 

@@ -96,12 +96,12 @@ def limits_of(standard: str, pressure_bar: float = np.nan) -> dict[str, Limit]:
 
     Raises
     ------
-    KeyError
+    RuleError
         A standard that is not shipped; the text lists those that are.
     """
     standards, _ = purity_rules()
     if standard not in standards:
-        raise KeyError(f"no purity limits {standard!r}; known are {', '.join(sorted(standards))}")
+        raise RuleError(f"There are no purity limits {standard!r}. Known are {', '.join(sorted(standards))}.")
     found: dict[str, Limit] = {}
     for quantity in QUANTITIES:
         given = [limit for limit in standards[standard] if limit.quantity == quantity]

@@ -23,6 +23,7 @@ DEFAULT_CLASS_SD_BAR = 3.2  # half of ±6.4 bar: class 1.6, 400 bar span (EN 837
 # a day says so much less about a full one, bar per day
 LOW_PRESSURE_SD_BAR_PER_DAY = 0.5
 FULL_BAR = 200.0
+LEAST_GROUP = 6
 CUTS = ("valve_service", "visual", "hydrostatic")
 
 JUDGED = [
@@ -64,8 +65,9 @@ def build_leaks(inputs, fill_quality, dive_tank_use, policy, as_of_on) -> tuple[
     """
     intervals = leak_intervals(inputs, fill_quality, dive_tank_use, policy, as_of_on)
     names, unit = np.unique(intervals["unit_id"].to_numpy(object).astype(str), return_inverse=True)
-    groups, group = np.unique(intervals["group"].to_numpy(object).astype(str), return_inverse=True)
-    group_sd = intervals.groupby("group")["group_sd"].max().reindex(groups).to_numpy(float)
+    told = _pooled_groups(intervals["group"])
+    groups, group = np.unique(told.to_numpy(object).astype(str), return_inverse=True)
+    group_sd = intervals["group_sd"].groupby(told).max().reindex(groups).to_numpy(float)
     found = (
         leak_rates(
             Intervals(unit, group, *(intervals[c].to_numpy(float) for c in ("days", "loss_bar", "sd_bar"))),
@@ -97,6 +99,12 @@ def build_leaks(inputs, fill_quality, dive_tank_use, policy, as_of_on) -> tuple[
     ).astype({"unit_id": "str"})
     rates = rates[np.isfinite(rates["leak_bar_per_day"])].reset_index(drop=True)
     return rates, intervals.assign(use=found.use, unexplained=found.unexplained)
+
+
+def _pooled_groups(group: pd.Series) -> pd.Series:
+    """Pairs of readings seen too seldom for an offset of their own share one: those of all divers together."""
+    seldom = group.groupby(group).transform("size") < LEAST_GROUP
+    return group.where(~seldom, group.str.replace(r"dives of .*?(?= > |$)", "dives", regex=True))
 
 
 def leak_intervals(inputs, fill_quality, dive_tank_use, policy, as_of_on) -> pd.DataFrame:

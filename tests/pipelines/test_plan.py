@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 from scipy import sparse
 
+from pipelines.build.inspections import unit_states_at
 from pipelines.build.plan import build_plan
 from pipelines.build.plan_solver import SHORT_COST, Demands, Options, solve
 from pipelines.build.units import build_units
@@ -199,3 +200,38 @@ def test_a_failed_or_overdue_cylinder_goes_first_and_a_condemned_one_never():
 def test_nothing_to_plan_gives_empty_tables():
     made = plan([])
     assert made["inspection_plan"].empty and made["booking_cover"].empty
+
+
+def in_service_on(cylinder_rows, inspection_rows, plan_rows, visits, moment):
+    """Day by day and from the rules again: cylinders in test that are not away, the plan's visits taken as passed."""
+    back = {v["visit_on"]: v["back_on"] for v in visits}
+    done = [
+        {"cylinder_id": r.cylinder_id, "kind": r.kind, "result": "pass", "inspected_on": r.visit_on}
+        for r in plan_rows.itertuples()
+        if back[r.visit_on] <= moment
+    ]
+    inputs = frames(cylinders=cylinder_rows, inspections=[*inspection_rows, *done])
+    names = inputs["cylinders"]["cylinder_id"]
+    in_test = unit_states_at(inputs, Policy(), names, pd.Series(moment, index=names.index))["in_test"].astype(bool)
+    away = {r.cylinder_id for r in plan_rows.itertuples() if r.visit_on <= moment < back[r.visit_on]}
+    return int((in_test & ~names.isin(away)).sum())
+
+
+@pytest.mark.parametrize("seed", range(2))
+def test_what_the_cover_promises_holds_day_by_day(seed):
+    rng = np.random.default_rng(seed)
+    cylinders = [cylinder(f"C{i}") for i in range(8)]
+    inspections = [r for i in range(8) for r in past(f"C{i}", day(int(rng.integers(-40, 250))))]
+    visits = [{"visit_on": day(n), "capacity": 3, "back_on": day(n + 9)} for n in (15, 60, 110, 170)]
+    bookings = [
+        {"starts_on": day(int(s)), "ends_on": day(int(s) + 2), "cylinders_needed": int(rng.integers(3, 8))}
+        for s in (20, 63, 168)
+    ]
+    made = plan(cylinders, inspections, visits, bookings)
+    per_visit = made["inspection_plan"].groupby("visit_on")["cylinder_id"].nunique()
+    assert (per_visit <= 3).all()
+    for row in made["booking_cover"].itertuples():
+        days = pd.date_range(row.starts_on, row.ends_on)
+        there = min(in_service_on(cylinders, inspections, made["inspection_plan"], visits, d) for d in days)
+        assert there == row.available
+        assert row.short_by == max(0, row.needed - there)
