@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
-from dashboard.charts import GRID, INDIGO, INK, PALE, PLUM, SKY, blank, whiskers
+from dashboard.charts import GRID, INDIGO, INK, PLUM, SKY, blank, whiskers
 from dashboard.rows import Row, said_yes
 from schemas import words
 
@@ -238,21 +238,4 @@ def kit_margins(kit: pd.DataFrame, started_at: pd.Series) -> go.Figure:
         )
     figure.add_hline(y=0, line={"color": INK, "width": 2})
     figure.update_yaxes(title="margin, kg")
-    return figure
-
-
-def condition_effects(rows: pd.DataFrame) -> go.Figure:
-    """What conditions do to the rate, with intervals."""
-    figure = blank(120 + 44 * len(rows), showlegend=False)
-    figure.add_scatter(
-        y=[str(c).replace("_", " ") for c in rows["condition"]],
-        x=rows["effect_pct"].to_numpy(),
-        mode="markers",
-        marker={"size": 11, "color": INDIGO},
-        error_x=whiskers(rows["effect_pct"], rows["effect_low_pct"], rows["effect_high_pct"]),
-        hovertemplate="%{y}: %{x:+.1f} %<extra></extra>",
-    )
-    figure.add_vline(x=0, line={"color": INK, "width": 2})
-    figure.update_xaxes(title="effect on the rate, %")
-    figure.update_yaxes(autorange="reversed", gridcolor=PALE)
     return figure

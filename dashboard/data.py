@@ -20,7 +20,7 @@ from schemas.tables import TABLES
 
 __all__ = ["NothingPublished", "Refused", "Snapshot", "open_snapshot"]
 
-#: cells of one table kept at most; a viewer's own rows are small, the whole of a table may not be
+#: answers kept at most; those of earlier snapshots are let go at once
 KEPT_TABLES = 96
 
 
@@ -86,7 +86,18 @@ def open_snapshot(published: Path, viewer: Viewer) -> Snapshot:
     name = current_name(published)
     if name is None:
         raise NothingPublished(f"Nothing is published in {published} yet. Run `coldfill run` there first.")
+    _forget_older(published, name)
     return Snapshot(published, name, viewer)
+
+
+_newest: dict[Path, str] = {}
+
+
+def _forget_older(published: Path, name: str) -> None:
+    """Let go of what was read of earlier snapshots: a large station's tables would pile up."""
+    if _newest.get(published) not in (name, None):
+        _rows.cache_clear()
+    _newest[published] = name
 
 
 @lru_cache(maxsize=8)

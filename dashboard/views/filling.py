@@ -4,7 +4,7 @@ import streamlit as st
 
 from dashboard import parts
 from dashboard.data import Snapshot
-from dashboard.rows import each
+from dashboard.rows import Row, each
 from dashboard.standing import OPEN_FINDINGS, Standing, fillable_units, holds, stand
 from dashboard.views import filling_advice, filling_day, filling_season
 from schemas import words
@@ -160,8 +160,11 @@ def _why(row) -> parts.Markup:
     return parts.Markup(parts.lines(told, known.mend if known else "") + more)
 
 
-def _reasons(fill) -> list[str]:
-    return [sentence(code, fill.to_dict()) for code in words.listed(fill["reasons"])]
+def _reasons(fill: Row) -> list[str]:
+    """What made the verdict, each with its mend, then what is to be known besides."""
+    found = words.listed(fill["reasons"])
+    told = [words.mended(code, dict(fill)) for code in found if code not in words.MINOR_REASONS]
+    return told + [sentence(code, dict(fill)) for code in found if code in words.MINOR_REASONS]
 
 
 def held_back(snapshot: Snapshot, fills) -> None:

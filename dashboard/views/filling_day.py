@@ -19,7 +19,9 @@ def show(snapshot: Snapshot, fills: pd.DataFrame) -> None:
         return
     local = fills["filled_at"].dt.tz_convert(snapshot.zone)
     days = local.dt.date
-    day = st.date_input("Day", value=days.max(), min_value=days.min(), max_value=days.max(), key="fill_day")
+    day = st.date_input(
+        "Day", value=days.max(), min_value=days.min(), max_value=days.max(), key="fill_day", format="YYYY-MM-DD"
+    )
     of_day = fills[days == day].sort_values("filled_at")
     if of_day.empty:
         nearest = max(d for d in days if d <= day)
