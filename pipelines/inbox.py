@@ -60,7 +60,7 @@ def scan(inbox: Path) -> list[Found]:
                 if path.is_symlink() and not path.resolve().is_relative_to(root):
                     continue
                 told = path.stat()
-            except OSError:  # gone between listing and looking, or a link in a circle: the next pass sees what is there then
+            except (OSError, RuntimeError):  # gone between listing and looking, or a link in a circle: the next pass sees what is there then
                 continue
             if stat.S_ISREG(told.st_mode):
                 found.append(Found(relative, path, told.st_size, min(max(told.st_mtime_ns, _TIMES_NS[0]), _TIMES_NS[1])))
@@ -68,8 +68,8 @@ def scan(inbox: Path) -> list[Found]:
 
 
 def _printable(name: str) -> str:
-    """A name that a table can hold: bytes that are not UTF-8 are written out."""
-    return name.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+    """A name that a table can hold: bytes that are not UTF-8 are written as %FF."""
+    return "".join(f"%{ord(c) - 0xDC00:02X}" if 0xDC80 <= ord(c) <= 0xDCFF else c for c in name)
 
 
 @dataclass
