@@ -1,9 +1,9 @@
 """Invented filling stations with physics of their own, to grade the settling model by.
 
-Written apart from the model: gas by CoolProp's air equation (Lemmon et al. 2000) instead of GERG-2008, a wall
-of four shells and a neck instead of one body, a film that grows with density, temperature difference and flow
-(turbulent natural convection plus a jet) instead of a constant one, stratified and unknown start temperatures,
-time steps of a second or two. All constants are drawn anew for each station.
+Written apart from the model: gas by CoolProp's air equation (Lemmon et al. 2000) instead of GERG-2008, a wall of two
+layers and a neck instead of one body, a film that grows with density, temperature difference and flow (turbulent
+natural convection plus a jet) instead of a constant one, start temperatures nobody knows, hundreds of explicit time
+steps. All constants are drawn anew for each station, from judgement, not from what the model assumes.
 """
 
 from dataclasses import dataclass
@@ -82,6 +82,8 @@ def simulate(
     wall_share: float = 0.0,
     film: float = 1.0,
     loss: float = 1.0,
+    steps: int = 300,
+    drift: float = 0.0,
 ) -> Station:
     """A station with n fills of air over a season."""
     rng = np.random.default_rng(seed)
@@ -103,13 +105,14 @@ def simulate(
     flow = rng.choice([120.0, 180.0, 250.0, 330.0])  # free L/min
     bank_there = rng.random() < 0.5
     bank_k = rng.normal(0, 2)
-    offset = rng.normal(0, 3.2)
+    offset_at_first = rng.normal(0, 3.2)
     step = rng.choice([1.0, 1.0, 2.0, 5.0])
     check_offset, check_step = rng.normal(0, 0.25), rng.choice([0.1, 0.5])
     ambient_sd = rng.choice([0.58, 1.0])
 
     unit = rng.integers(0, units, n)
     day = np.sort(rng.uniform(0, 200, n))
+    offset = offset_at_first + drift * day / 30.44
     ambient = 16 + 8 * np.sin(day / 200 * np.pi - 0.5) + rng.normal(0, 2.5, n) + rng.normal(0, 3)
     from_bank = bank_there & (rng.random(n) < 0.4)
     start = np.clip(rng.gamma(3.0, 22.0, n), 3, 150)
@@ -123,7 +126,7 @@ def simulate(
     inflow_k = np.where(from_bank, ambient_k + bank_k, ambient_k + delivery + rng.normal(0, 1.0, n))
     bank_bar = np.where(from_bank, at_stop + 8 + rng.uniform(0, 60, n), np.nan)
 
-    gas_k, _ = _fill(
+    gas_k, wall_k = _fill(
         rng,
         start,
         at_stop,
@@ -139,6 +142,7 @@ def simulate(
         jet_factor,
         outside,
         np.where(material[unit] == "steel", 45.0, 160.0),
+        steps,
     )
     d = density(at_stop + ATM, gas_k)
     true_15 = pressure(d, 288.15) - ATM
@@ -174,7 +178,7 @@ def simulate(
             "settled_pressure_bar": np.where(settled, later, np.nan),
             "settled_c": np.where(settled, np.round(room + rng.normal(0, 0.3, n), 1), np.nan),
             "settled_at": pd.Series(at + pd.to_timedelta(hours, unit="h")).where(settled),
-            "wall_c": np.where(wall_there, _ - 273.15 + rng.normal(0, 0.8, n) + rng.normal(0, 1.0), np.nan),
+            "wall_c": np.where(wall_there, wall_k - 273.15 + rng.normal(0, 0.8, n) + rng.normal(0, 1.0), np.nan),
         }
     )
     cylinders = pd.DataFrame(
@@ -226,8 +230,9 @@ def _fill(
     jet,
     outside,
     conductivity,
+    steps,
 ):
-    """Gas at stop, K, and outer wall: explicit steps of a second or two, four wall shells and a neck."""
+    """Gas at stop and outer wall, K: explicit steps, two wall layers and a neck."""
     n = len(start)
     cyl_start_k = ambient_k + rng.normal(0, 1.2, n)
     seconds = minutes * 60
@@ -240,7 +245,6 @@ def _fill(
     wall_out = ambient_k
     for _ in range(3):
         d_stop = density(stop + ATM, gas_k)
-        steps = 500
         dt = seconds / steps
         t = cyl_start_k.copy()
         wall = [cyl_start_k.copy() for _ in range(2)]
@@ -250,7 +254,7 @@ def _fill(
             d = d_start + (d_stop - d_start) * (k + 0.5) / steps
             p = start + (stop - start) * (k + 0.5) / steps + ATM
             from_bar = np.where(np.isnan(bank_bar), np.maximum(p, least), bank_bar + ATM)
-            if k % 50 == 0:
+            if k % (steps // 10) == 0:
                 d_in = density(from_bar, inflow_k)
                 h_in = energy(d_in, inflow_k) + from_bar * 1e5 / d_in
             flow = (d_stop - d_start) / seconds
