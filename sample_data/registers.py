@@ -208,7 +208,7 @@ def compressor_log(fills, days, weather, rng):
                 warm = weather.room_c(t)
                 row = dict(compressor_id=c, read_s=t, hours=hours[c], event="reading", ambient_c=warm, outlet_c=None)
                 if c == "comp-1" and k % 14 < 7:
-                    worn = 1 - 0.10 * k / len(days)
+                    worn = 1 - 0.15 * k / len(days)
                     start = float(rng.uniform(110, 170))
                     minutes = float(rng.uniform(24, 40))
                     air, kelvin = Gas([AIR_O2], [0.0]), np.array([warm + 276.0])

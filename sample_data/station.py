@@ -215,7 +215,7 @@ SOURCES = [
 #: gauge, use, accuracy class (EN 837-1), step in bar, last checked, drift in bar a month
 GAUGES = [
     ("panel-1", "filling", 1.6, 2, "2026-02-14", 0.0),
-    ("panel-2", "filling", 1.6, 5, "2026-01-24", -0.75),
+    ("panel-2", "filling", 1.6, 5, "2026-01-24", -0.9),
     ("whip-3", "filling", 1.0, 1, "2024-08-09", 0.0),
     ("check-1", "check", 0.25, 0.5, "2026-02-14", 0.0),
 ]
