@@ -182,13 +182,13 @@ def _fit(unit, group, days, loss, sd, use, units, group_sd, fleet, sound) -> _Fi
     offset = cov @ right
 
     wide = 1 / RATE_SD_BAR_PER_DAY**2
-    a = wdd + wide
-    rate = (wdy + wide * fleet - c @ offset) / a
-    load = c / a[:, None]
-    sd_rate = np.sqrt(1 / a + np.einsum("ug,gh,uh->u", load, cov, load))
+    own = wdd + wide
+    rate = (wdy + wide * fleet - c @ offset) / own
+    load = c / own[:, None]
+    sd_rate = np.sqrt(1 / own + np.einsum("ug,gh,uh->u", load, cov, load))
     with np.errstate(invalid="ignore"):
         residual = loss - offset[group] - rate[unit] * days
-        leverage = np.where(use, w * d * d / a[unit], 0.0)
+        leverage = np.where(use, w * d * d / own[unit], 0.0)
     return _Fit(rate, sd_rate, offset, np.sqrt(np.diag(cov)), cov, residual, leverage, fleet)
 
 

@@ -41,7 +41,6 @@ JUDGED = [
     "o2_pct",
     "he_pct",
 ]
-INTERVAL_COLUMNS = ["unit_id", "from_at", "to_at", "days", "loss_bar", "group", "fill_id", "dive_id"]
 RATE_COLUMNS = [
     "unit_id",
     "leak_bar_per_day",
