@@ -151,5 +151,5 @@ def _yes(value) -> bool:
 
 def holds(fills: pd.DataFrame, verdict: str = "stop") -> pd.DataFrame:
     """The last fill of each unit, where it has this verdict and nobody released it; newest first."""
-    last = fills.sort_values("filled_at").drop_duplicates("unit_id", keep="last")
+    last = fills.loc[fills.groupby("unit_id")["filled_at"].idxmax()].sort_values("filled_at")
     return last[(last["verdict"] == verdict) & ~said_yes(last["released"])].iloc[::-1]

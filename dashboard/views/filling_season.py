@@ -9,7 +9,16 @@ from dashboard.rows import each, said_yes
 from schemas import words
 
 BY = {"unit_id": "cylinder or set", "source_id": "source", "gauge_id": "gauge", "operator": "operator"}
+#: what may stand beside a short fill
+WHY = {
+    "hot_stop": "stopped hot",
+    "stopped_early": "stopped early",
+    "gauge_drifting": "gauge drifts",
+    "gauge_past_check": "gauge past its check",
+}
 LEAST_FILLS = 3
+#: points of one figure at most, the newest
+MOST_POINTS = 800
 
 
 def show(snapshot: Snapshot, fills: pd.DataFrame) -> None:
@@ -42,18 +51,24 @@ def fell_short(fills: pd.DataFrame) -> None:
         parts.show(parts.plain(f"None has {LEAST_FILLS} fills yet."))
         return
     parts.figure(charts.short_shares(rows.head(15), BY[by]), "Fills, and how many of them were short.", "short_shares")
+    with st.expander("Why they were short"):
+        shown = [(r.name, r.fills, r.short, *(getattr(r, code) for code in WHY)) for r in each(rows.head(60))]
+        head = [BY[by].capitalize(), "Fills", "Short", *WHY.values()]
+        parts.show(parts.table(head, shown, figures=range(1, len(head)), says="Short fills and why"))
 
 
 def short_by(fills: pd.DataFrame, by: str) -> pd.DataFrame:
-    """Fills and short ones by whom or what, most short ones first; only those with some fills."""
-    short = fills["reasons"].map(lambda codes: "short_fill" in words.listed(codes)) | (fills["verdict"] == "short")
-    rows = (
-        fills.assign(short=short)
-        .groupby(by)
-        .agg(fills=("fill_id", "size"), short=("short", "sum"))
-        .reset_index(names="name")
-    )
+    """Fills, short ones and why by whom or what, most short ones first; only those with some fills."""
+    short = _has(fills, "short_fill")
+    counted = fills[[by]].assign(fills=1, short=short)
+    for code in WHY:
+        counted[code] = short & _has(fills, code)
+    rows = counted.groupby(by).sum().reset_index(names="name")
     return rows[rows["fills"] >= LEAST_FILLS].sort_values(["short", "fills"], ascending=[False, True])
+
+
+def _has(fills: pd.DataFrame, code: str) -> pd.Series:
+    return fills["reasons"].map(lambda codes: code in words.listed(codes)).astype(bool)
 
 
 def learned(snapshot: Snapshot) -> None:
@@ -75,6 +90,7 @@ def learned(snapshot: Snapshot) -> None:
         return
     inside = check["measured_bar"].between(check["predicted_low_bar"], check["predicted_high_bar"]).sum()
     parts.show(parts.plain(f"{inside} of {len(check)} readings lay inside their 80 % interval."))
+    check = check.nlargest(MOST_POINTS, "settled_fills_before")
     parts.figure(
         charts.predicted_against_settled(check),
         "Predicted less settled pressure by number of readings known before.",
@@ -156,6 +172,7 @@ def blends(snapshot: Snapshot, fills: pd.DataFrame) -> None:
         & fills["o2_pct"].notna()
         & fills["mix_verdict"].isin(["in_tolerance", "out_of_tolerance"])
     ]
+    rows = rows.nlargest(MOST_POINTS, "filled_at")
     if rows.empty:
         parts.show(parts.plain("No analysed mix yet whose residue is known."))
         return

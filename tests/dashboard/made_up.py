@@ -170,7 +170,7 @@ def fills() -> pd.DataFrame:
                 "added_free_l": capacity * 150,
                 "gas_mass_kg": 3.1,
                 "verdict": verdicts[i % 4],
-                "reasons": [["short"], [], ["out_of_test"]][i % 3] if i % 4 else [],
+                "reasons": [["short_fill", "hot_stop"], [], ["not_in_test", "short_fill"]][i % 3] if i % 4 else [],
                 "released": i == 3,
                 "handed_over_verdict": "good",
                 "handed_over_settled_bar_15c": settled + 5,
