@@ -1,14 +1,17 @@
 """The sample station: its own physics against printed numbers, its season against what cannot be otherwise."""
 
+import csv
 import hashlib
 import itertools
+import tomllib
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 pytest.importorskip("CoolProp")
 
-from sample_data import heat, make, profiles
+from sample_data import heat, make, profiles, station
 from sample_data.gas import ATM_BAR, FREE_MOL, Gas, settled
 from sample_data.station import first_cylinders
 
@@ -154,3 +157,32 @@ def test_the_same_seed_gives_the_same_bytes(tmp_path):
     for name in ("a", "b"):
         make.make(tmp_path / name, **size)
     assert _digest(tmp_path / "a") == _digest(tmp_path / "b")
+
+
+SAMPLE = Path(station.__file__).parent
+
+
+def test_the_shipped_sample_is_small_and_every_planted_place_is_in_it():
+    inbox = SAMPLE / "inbox"
+    files = {f.relative_to(inbox).as_posix() for f in inbox.rglob("*") if f.is_file()}
+    assert sum((inbox / f).stat().st_size for f in files) < 8e6
+    with (inbox / "cylinders.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    known = {r["cylinder_id"] for r in rows} | {r["set_id"] for r in rows}
+    for told in tomllib.loads((SAMPLE / "planted.toml").read_text(encoding="utf-8")).values():
+        where = told["where"]
+        named = where.get("files", [])
+        assert files >= {n.removeprefix("inbox/") for n in named}
+        units = [*where.get("units", []), *where.get("cylinders", []), *([where["unit"]] if "unit" in where else [])]
+        assert known >= set(units)
+        assert told["what"]
+        assert told["shows"]
+
+
+def test_a_plain_station_of_any_size_is_made(tmp_path):
+    counts = make.make(
+        tmp_path, tmp_path / "truth", planted=False, members=16, cylinders=44, months=3, fills=40, dives=40, seed=11
+    )
+    assert counts["dives"] == 40
+    assert counts["fills"] >= 40
+    assert {f.stem for f in (tmp_path / "truth").iterdir()} == {"fills", "dives", "cylinders", "members", "gauges"}
