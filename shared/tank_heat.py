@@ -17,8 +17,8 @@ IMMERSED_LAG_MIN = 3.0
 STILL_AIR_LAG_MIN = 50.0
 """Time constant in still air, minutes; computed: (7 + 2.2) kJ/K over 3 W/K."""
 
-WALL_SHARE = 0.3
-"""Part of the immersed lag that is the wall's: 7 kJ/K of steel behind about 130 W/K of water film is 50 s."""
+WALL_SHARE = 0.2
+"""Part of the immersed lag that is the wall's: 7 kJ/K of steel behind 130 to 300 W/K of water film are 25 to 50 s."""
 
 CONDUCTANCE_W_K = 29.0
 """From the gas to the water for a 12 L, W/K: 116 W at 4 K."""
@@ -75,7 +75,7 @@ def undercooling_k(outflow_free_l_min: ArrayLike, conductance_w_k: ArrayLike, he
 
 
 def lag_weights(
-    step_s: ArrayLike, lag_s: ArrayLike, steps: int, wall_share: float = WALL_SHARE
+    step_s: ArrayLike, lag_s: ArrayLike, steps: int, wall_share: ArrayLike = WALL_SHARE
 ) -> tuple[NDArray, NDArray, NDArray]:
     """How the gas temperature at the nodes of an even grid is made of its start and what drives it.
 
@@ -85,8 +85,9 @@ def lag_weights(
         Length of a step and time constant, s.
     steps : int
         Steps m of the grid; it has m + 1 nodes.
-    wall_share : float
-        Part of the lag that lies between water and wall; the rest lies between wall and gas.
+    wall_share : array_like, (rows,) or a number
+        Part of the lag that lies between water and wall, over 0 and under a half; the rest lies between
+        wall and gas.
 
     Returns
     -------
@@ -102,12 +103,12 @@ def lag_weights(
     Two lags one behind the other, exact for what is constant in each step: the water reaches the gas
     after the wall. The answer to a step is 1 − (a·exp(−t/a) − b·exp(−t/b))/(a − b).
     """
-    lag = np.asarray(lag_s, float)[:, None]
+    lag, share = np.asarray(lag_s, float)[:, None], np.reshape(np.asarray(wall_share, float), (-1, 1))
     node = np.arange(steps + 1)
     elapsed = np.asarray(step_s, float)[:, None] * node
-    inner = np.exp(-elapsed / ((1.0 - wall_share) * lag))
-    outer = np.exp(-elapsed / (wall_share * lag))
-    left = ((1.0 - wall_share) * inner - wall_share * outer) / (1.0 - 2.0 * wall_share)
+    inner = np.exp(-elapsed / ((1.0 - share) * lag))
+    outer = np.exp(-elapsed / (share * lag))
+    left = ((1.0 - share) * inner - share * outer) / (1.0 - 2.0 * share)
     return left, _steps_to_nodes(left), _steps_to_nodes(inner)
 
 

@@ -9,9 +9,28 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from shared.tank_trace import DEPARTURES, INFLATION, KNOT_WEIGHTS, KNOTS, RATE, UNKNOWNS, TankFits, TankRecords, fit_tanks
+from shared.tank_trace import DEPARTURES, INFLATION, KNOT_WEIGHTS, KNOTS, RATE, STEPS, UNKNOWNS, TankFits, TankRecords, fit_tanks
+
+WIDENED = 1.25
+"""When each cylinder was breathed is estimated too, and air and water are common to all; set on simulated dives."""
 
 _FREE_MEAN = 5.0
+_AT_KNOTS = np.round(np.linspace(0, STEPS - 1, KNOTS)).astype(int)
+_OFF, _ON = 0.2, 0.8
+_LEAST_DUTY = 0.02
+
+
+def duty_of(fits: TankFits, dive: NDArray) -> NDArray:
+    """(rows, STEPS) which of a dive's cylinders is breathed when, from their fits by themselves.
+
+    Shares under a fifth are taken as not breathed and over four fifths as breathed alone.
+    """
+    rate = np.maximum(np.nan_to_num(fits.rate_l_min), 0.0)
+    numbers, of = np.unique(dive, return_inverse=True)
+    total = np.zeros((numbers.size, rate.shape[1]))
+    np.add.at(total, of, rate)
+    share = rate / np.maximum(total[of], 1.0)
+    return np.clip((share - _OFF) / (_ON - _OFF), _LEAST_DUTY, 1.0)
 
 
 def share_breathing(
@@ -42,29 +61,30 @@ def share_breathing(
         if rows.size < 2 or not np.isfinite(fits.used_free_l[rows]).all():
             continue
         x, spread = fits.unknowns[rows], fits.spread[rows]
-        total = (x[:, RATE, None] + x[:, DEPARTURES]).sum(axis=0)
+        duty = records.duty[rows][:, _AT_KNOTS]
+        total = (duty * (x[:, RATE, None] + x[:, DEPARTURES])).sum(axis=0)
         mean = max(float(total.mean()), 1.0)
         apart = records.duration_s[rows[0]] / (KNOTS - 1)
         places = np.arange(KNOTS)
         steady = np.exp(-np.abs(places[:, None] - places) * apart / rate_lag_s)
         noise = (mean * rate_sd) ** 2 * steady + (_FREE_MEAN * mean) ** 2
         # spread · Hᵀ with H = (rate + departure at each knot)
-        to_knots = spread[:, :, RATE, None] + spread[:, :, DEPARTURES]
-        innovation = noise + (to_knots[:, RATE, None, :] + to_knots[:, DEPARTURES, :]).sum(axis=0)
+        to_knots = (spread[:, :, RATE, None] + spread[:, :, DEPARTURES]) * duty[:, None, :]
+        innovation = noise + (duty[:, :, None] * (to_knots[:, RATE, None, :] + to_knots[:, DEPARTURES, :])).sum(axis=0)
         unknowns[rows] = x - to_knots @ np.linalg.solve(innovation, total - mean)
         told = np.einsum("ij,ijk->ik", to_used[rows], to_knots)
         gain = np.linalg.solve(innovation, told.T)
         own = np.einsum("ij,ijk,ik->i", to_used[rows], spread, to_used[rows])
         covariance = np.diag(own) - told @ gain
-        used_sd[rows] = np.sqrt(np.maximum(np.diag(covariance), 0.0))
-        sums[int(number)] = float(np.sqrt(max(covariance.sum(), 0.0)))
+        used_sd[rows] = WIDENED * np.sqrt(np.maximum(np.diag(covariance), 0.0))
+        sums[int(number)] = WIDENED * float(np.sqrt(max(covariance.sum(), 0.0)))
     again = fit_tanks(records, rounds=0, start=unknowns)
     return replace(again, used_sd_free_l=used_sd), sums
 
 
 def uses_of(records: TankRecords) -> NDArray:
     """(rows, unknowns) how the gas used depends on the unknowns, free litres."""
-    breath = np.diff(records.bar_min, axis=1)
+    breath = np.diff(records.bar_min, axis=1) * records.duty
     out = np.zeros((len(records), UNKNOWNS))
     out[:, INFLATION] = np.maximum(np.diff(records.ambient_bar_abs, axis=1), 0.0).sum(axis=1)
     out[:, RATE] = breath.sum(axis=1)

@@ -6,6 +6,7 @@ spread go by scoring towards their likeliest values, held by priors of their own
 little.
 """
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -80,3 +81,67 @@ def pool_variance(values: ArrayLike, usual: float, counts_as: float = 8.0) -> fl
     if values.size:
         values = np.minimum(values, 6.0 * max(float(np.median(values)), 1e-4))
     return float((values.sum() + counts_as * usual) / (values.size + counts_as))
+
+
+def likeliest(
+    evidence: Callable[[tuple[float, ...]], float],
+    now: Sequence[float],
+    first: Sequence[float],
+    sd: Sequence[float],
+    step: Sequence[float],
+    least: Sequence[float],
+    most: Sequence[float],
+    sweeps: int = 2,
+) -> tuple[float, ...]:
+    """Common values near where evidence and prior together are greatest.
+
+    Parameters
+    ----------
+    evidence : callable
+        Log likelihood of all dives for common values.
+    now : sequence of float
+        Where to begin.
+    first, sd : sequence of float
+        Normal prior of each value.
+    step, least, most : sequence of float
+        Reach of the search and its bounds.
+    sweeps : int
+        Each goes through the values one by one, a parabola through three points, with half the step of
+        the sweep before.
+    """
+    at = [float(v) for v in now]
+    best = evidence(tuple(at))
+
+    def with_prior(value: float, place: int, log_likelihood: float) -> float:
+        return log_likelihood - 0.5 * ((value - first[place]) / sd[place]) ** 2
+
+    for sweep in range(sweeps):
+        for place in range(len(at)):
+            reach = step[place] / 2**sweep
+            middle = at[place]
+            low, high = max(middle - reach, least[place]), min(middle + reach, most[place])
+            tried = {middle: best}
+            for value in (low, high):
+                if value != middle:
+                    tried[value] = evidence((*at[:place], value, *at[place + 1 :]))
+            score = {value: with_prior(value, place, likelihood) for value, likelihood in tried.items()}
+            top = max(score, key=score.__getitem__)
+            if top == middle and len(score) == 3:
+                a, b, c = score[low], score[middle], score[high]
+                top = _vertex(low, middle, high, a, b, c)
+                at[place] = top
+                best = evidence(tuple(at))
+                if with_prior(top, place, best) < score[middle]:
+                    at[place], best = middle, tried[middle]
+            else:
+                at[place], best = top, tried[top]
+    return tuple(at)
+
+
+def _vertex(low: float, middle: float, high: float, a: float, b: float, c: float) -> float:
+    """Where a parabola through three points is greatest, the middle one being the highest."""
+    left, right = middle - low, high - middle
+    lower = left * right * (left + right)
+    curve = (left * (c - b) + right * (a - b)) / lower
+    slope = (left**2 * (c - b) - right**2 * (a - b)) / lower
+    return float(np.clip(middle - slope / (2.0 * curve), low, high)) if curve < 0 else middle

@@ -18,7 +18,7 @@ from shared.constants import FREE_LITRE_MOL
 from shared.tank_heat import conductance_w_k, expansion_heat_j_mol, immersed_lag_s, lag_weights
 from shared.units import absolute, gauge, kelvin
 
-STEPS = 96
+STEPS = 64
 """Steps of the even grid laid over each dive."""
 
 KNOTS = 24
@@ -61,7 +61,9 @@ class TankRecords:
     reading_sd_bar: NDArray
     rate_sd: NDArray  # scatter of the rate around its mean, as a share of the mean
     rate_lag_s: NDArray  # how long the rate remembers
+    duty: NDArray  # (rows, STEPS) part of the breathing that it serves, 1 for a cylinder breathed alone
     inflates: NDArray  # True where wing or suit are fed from it
+    wall_share: NDArray  # part of the lag between water and wall
     lag_ln: NDArray
     lag_ln_sd: NDArray
     chill: NDArray
@@ -195,7 +197,7 @@ def _fit(r: TankRecords, rounds: int, start: NDArray | None) -> TankFits:
     enough = (known.sum(axis=1) >= 2) & (np.ptp(np.where(known, at, at[:, :1]), axis=1) > 0)
 
     step_s = r.duration_s / STEPS
-    breath = np.diff(r.bar_min, axis=1)
+    breath = np.diff(r.bar_min, axis=1) * r.duty
     descent = np.maximum(np.diff(r.ambient_bar_abs, axis=1), 0.0)
     per_cylinder = r.water_capacity_l / r.cylinders
     prior_lag_s = immersed_lag_s(per_cylinder)
@@ -217,7 +219,7 @@ def _fit(r: TankRecords, rounds: int, start: NDArray | None) -> TankFits:
         used = np.einsum("ijk,ik->ij", makes_use, x[:, USE])
         amount = x[:, CONTENT][:, None] - np.einsum("ijk,ik->ij", taken, x[:, USE])
         density = np.maximum(amount / capacity, _LEAST_FREE_L_PER_L) * FREE_LITRE_MOL
-        of_start, of_water, of_pull = lag_weights(step_s, prior_lag_s * np.exp(x[:, LAG]), STEPS)
+        of_start, of_water, of_pull = lag_weights(step_s, prior_lag_s * np.exp(x[:, LAG]), STEPS, r.wall_share)
         water = r.water_c + x[:, WATER][:, None]
         if turn == 0:
             heat = expansion_heat_j_mol(0.5 * (density[:, 1:] + density[:, :-1]), kelvin(np.clip(water, -30, 60)), *mix)
@@ -271,7 +273,9 @@ def _fit(r: TankRecords, rounds: int, start: NDArray | None) -> TankFits:
         return np.where(fine.reshape(-1, *[1] * (values.ndim - 1)), values, np.nan)
 
     off = x - centre
-    misfit = (residual**2 * root**2).sum(axis=1) + np.einsum("ij,ijk,ik->i", off, prior, off)
+    z = residual / (sd * scale[:, None])
+    wild = np.where(few, z**2, (_NU + 1) * np.log1p(z**2 / _NU))
+    misfit = np.where(told, wild, 0.0).sum(axis=1) + np.einsum("ij,ijk,ik->i", off, prior, off)
     evidence = 0.5 * (np.linalg.slogdet(prior)[1] - np.linalg.slogdet(hessian)[1] - misfit) - np.log(scale) * told.sum(axis=1)
     departures = x[:, DEPARTURES]
     memory = prior[:, DEPARTURES, DEPARTURES] * (r.rate_sd**2)[:, None, None]
@@ -282,7 +286,7 @@ def _fit(r: TankRecords, rounds: int, start: NDArray | None) -> TankFits:
         unknowns=kept(x), spread=kept(spread),
         used_free_l=kept(used.sum(axis=1)), used_sd_free_l=kept(np.sqrt(np.maximum(variance, 0.0))),
         amount_free_l=kept(amount), gas_c=kept(gas_c), modelled_bar=kept(modelled),
-        rate_l_min=kept(x[:, RATE][:, None] + departures @ KNOT_WEIGHTS.T),
+        rate_l_min=kept(r.duty * (x[:, RATE][:, None] + departures @ KNOT_WEIGHTS.T)),
         residual_bar=np.where(known, residual, np.nan), weight=np.where(known, np.minimum(weight, 1.0), 0.0),
         rate_scatter=kept(scatter / KNOTS), log_evidence=kept(evidence),
     )

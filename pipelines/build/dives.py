@@ -83,6 +83,9 @@ def build_member_dives(
     sides = judge_sides(rows, readings, by_trace)
     by_trace &= ~sides.replaced
     rows["alone"] = alone(rows, sides.left_out)
+    back = (rows["role"] == "back") & ~sides.left_out
+    # wing and suit are fed from one of the back cylinders, nothing says which
+    rows["back_rows"] = rows["dive"].map(rows["dive"][back].value_counts()).fillna(1).clip(lower=1).astype("float64")
     able = np.isfinite(rows["capacity_l"].to_numpy(float)) & (rows["place"] >= 0) & ~sides.left_out & ~rows["not_breathable"]
     rows["has_ends"] &= able
     counted = rows["breathed"].to_numpy(bool) & ~sides.left_out

@@ -1,26 +1,23 @@
 """From cylinders and samples to fits: readings are gathered, fitted, and what the member's traces teach is fed back."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pipelines.build.dives_learning import Learned, Traced, learn, records_of
 from pipelines.build.dives_samples import TANKS, Grid, Samples
-from shared.tank_joint import share_breathing
-from shared.tank_learning import Pool, pool, pool_variance
-from shared.tank_trace import CHILL, INFLATION, LAG, STEPS, TankFits, TankRecords, fit_tanks
+from shared.tank_joint import duty_of, share_breathing
+from shared.tank_trace import STEPS, TankFits, fit_tanks
 
 LEAST_READINGS = 8
 LEAST_SPAN = 0.5
 NEAR_END_S = 90.0
 RISE_BAR = 14.0
 BAR_PER_K = 1.2
-ALONE_RATE_SD, ALONE_RATE_LAG_S = 0.25, 180.0
-BETWEEN_RATE_SD, BETWEEN_RATE_LAG_S = 1.2, 300.0
+TURNS_RATE_SD = 0.35
 READING_FLOOR_BAR = 0.15
-LEAST_TO_LEARN = 5
-LEARNING_ROUNDS = 3
 GAUGE_SCATTER_BAR, TRANSMITTER_SCATTER_BAR = 0.5, 0.2
 """What a gauge's error changes by from a full cylinder to an empty one; a constant offset all but cancels."""
 
@@ -117,78 +114,6 @@ def table_step_bar(start_bar: NDArray, end_bar: NDArray) -> float:
     return 0.1
 
 
-FIRST = {
-    LAG: Pool(-0.1, 0.2, 0.2),
-    CHILL: Pool(1.1, 0.25, 0.3),
-    INFLATION: Pool(3.0, 2.0, 2.5),
-}
-FIRST_START = Pool(0.0, 0.001, 1.0)
-"""Offset and spread of the gas at the start, in units of what was said of it beforehand."""
-
-
-@dataclass(frozen=True)
-class Learned:
-    """Priors of the member's next fit: how cylinders follow the water, the start by what it is known from, the rate."""
-
-    heat: dict[int, Pool]
-    start_last: Pool
-    start_air: Pool
-    rate_sd: float
-
-
-UNTAUGHT = Learned(FIRST, FIRST_START, FIRST_START, ALONE_RATE_SD)
-
-
-def start_prior(rows: pd.DataFrame, learned: Learned) -> tuple[NDArray, NDArray]:
-    """Centre and standard deviation of each row's gas temperature at the start, °C.
-
-    What is learned is a factor on what was said beforehand, so that rows known worse stay so.
-    """
-    basis = rows["start_basis"].to_numpy(str)
-    groups = [basis == "last_known", basis != "assumed"]
-    pools = learned.start_last, learned.start_air
-    stated, sd = rows["start_c"].to_numpy(float), rows["start_sd_c"].to_numpy(float)
-    return stated + sd * np.select(groups, [p.centre for p in pools], 0.0), sd * np.select(groups, [p.sd for p in pools], 1.0)
-
-
-def learn(rows: pd.DataFrame, fits: TankFits, now: Learned) -> Learned:
-    """What the fits of rows that were breathed alone teach; the first priors hold where they say little."""
-    use = rows["alone"].to_numpy(bool) & np.isfinite(fits.used_free_l)
-    if use.sum() < LEAST_TO_LEARN:
-        return now
-    part = rows[use]
-    stated, stated_sd = part["start_c"].to_numpy(float), part["start_sd_c"].to_numpy(float)
-    off, off_sd = (fits.start_c[use] - stated) / stated_sd, fits.start_c_sd[use] / stated_sd
-    basis = part["start_basis"].to_numpy(str)
-    last, air = basis == "last_known", (basis != "last_known") & (basis != "assumed")
-    return Learned(
-        now.heat, pool(off[last], off_sd[last], now.start_last, FIRST_START), pool(off[air], off_sd[air], now.start_air, FIRST_START),
-        float(np.clip(np.sqrt(pool_variance(fits.rate_scatter[use], ALONE_RATE_SD**2)), 0.06, 0.6)),
-    )
-
-
-def records_of(
-    rows: pd.DataFrame, place: NDArray, grid: Grid, readings_at: NDArray, readings_bar: NDArray, readings_sd: NDArray,
-    learned: Learned,
-) -> TankRecords:
-    """Put together what `fit_tanks` takes; `place` is each row's place on the grid."""
-    one = np.ones(len(rows))
-    alone, heat = rows["alone"].to_numpy(bool), learned.heat
-    start_c, start_sd_c = start_prior(rows, learned)
-    return TankRecords(
-        duration_s=grid.duration_s[place], bar_min=grid.bar_min[place], ambient_bar_abs=grid.ambient_bar_abs[place],
-        water_c=grid.water_c[place], water_sd_c=rows["water_sd_c"].to_numpy(float), start_c=start_c, start_sd_c=start_sd_c,
-        water_capacity_l=rows["capacity_l"].to_numpy(float),
-        cylinders=rows["cylinders"].to_numpy(float), o2_pct=rows["o2"].to_numpy(float), he_pct=rows["he"].to_numpy(float),
-        ar_pct=rows["ar"].to_numpy(float), reading_at=readings_at, reading_bar=readings_bar, reading_sd_bar=readings_sd,
-        rate_sd=np.where(alone, learned.rate_sd, BETWEEN_RATE_SD), rate_lag_s=np.where(alone, ALONE_RATE_LAG_S, BETWEEN_RATE_LAG_S),
-        inflates=(rows["role"] == "back").to_numpy(bool),
-        lag_ln=one * heat[LAG].centre, lag_ln_sd=one * heat[LAG].sd, chill=one * heat[CHILL].centre,
-        chill_sd=one * heat[CHILL].sd, inflation_l=one * heat[INFLATION].centre,
-        inflation_sd_l=one * heat[INFLATION].sd,
-    )
-
-
 def usable_trace(rows: pd.DataFrame, readings: Readings, duration_s: NDArray) -> NDArray:
     """Rows whose pressures over time can be fitted."""
     span = (readings.last_s - readings.first_s) / duration_s
@@ -212,7 +137,7 @@ def fit_rows(rows: pd.DataFrame, place: NDArray, grid: Grid, readings: Readings,
     step = table_step_bar(rows["start_bar"].to_numpy(float), rows["end_bar"].to_numpy(float))
     written_sd = np.full(n, np.hypot(step / np.sqrt(12.0), GAUGE_SCATTER_BAR))
     trace, ends = np.flatnonzero(by_trace), np.flatnonzero(~by_trace & rows["has_ends"].to_numpy(bool))
-    learned, together_sd = UNTAUGHT, {}
+    learned, together_sd = Learned(), {}
     if trace.size:
         late = readings.first_s[trace] > NEAR_END_S
         early = grid.duration_s[place[trace]] - readings.last_s[trace] > NEAR_END_S
@@ -222,24 +147,21 @@ def fit_rows(rows: pd.DataFrame, place: NDArray, grid: Grid, readings: Readings,
         at, bar = np.hstack([readings.at[trace], extra_at]), np.hstack([readings.bar[trace], extra_bar])
         sd = np.hstack([readings.sd_bar[trace], extra_sd])
         part = rows.iloc[trace]
-        fits = fit_tanks(records_of(part, place[trace], grid, at, bar, sd, learned))
-        for _ in range(LEARNING_ROUNDS):
-            taught = learn(part, fits, learned)
-            if taught is learned:
-                break
-            learned = taught
-            fits = fit_tanks(records_of(part, place[trace], grid, at, bar, sd, learned), rounds=3, start=fits.unknowns)
+        traced = Traced(part, place[trace], grid, at, bar, sd)
+        learned, fits = learn(traced)
         out.put(trace, fits)
         dive = rows["dive"].to_numpy(int)
         unknown = np.unique(dive[counted & ~by_trace])
         turns = np.flatnonzero((counted & ~rows["alone"].to_numpy(bool))[trace] & ~np.isin(dive[trace], unknown))
         if turns.size:
-            some = records_of(part.iloc[turns], place[trace][turns], grid, at[turns], bar[turns], sd[turns], learned)
-            shared, together_sd = share_breathing(fits.take(turns), some, dive[trace][turns], learned.rate_sd, ALONE_RATE_LAG_S)
+            some, of_dive = records_of(traced.take(turns), learned), dive[trace][turns]
+            some = replace(some, duty=duty_of(fits.take(turns), of_dive), rate_sd=np.full(turns.size, TURNS_RATE_SD),
+                           rate_lag_s=np.full(turns.size, learned.rate_lag_s))
+            shared, together_sd = share_breathing(fit_tanks(some), some, of_dive, learned.rate_sd, learned.rate_lag_s)
             out.put(trace[turns], shared)
     if ends.size:
         at = np.tile([0.0, float(STEPS)], (ends.size, 1))
         bar = rows[["start_bar", "end_bar"]].to_numpy(float)[ends]
-        of_ends = records_of(rows.iloc[ends], place[ends], grid, at, bar, np.column_stack([written_sd[ends]] * 2), learned)
+        of_ends = records_of(Traced(rows.iloc[ends], place[ends], grid, at, bar, np.column_stack([written_sd[ends]] * 2)), learned)
         out.put(ends, fit_tanks(of_ends, rounds=3))
     return out, together_sd

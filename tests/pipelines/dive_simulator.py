@@ -7,7 +7,7 @@ a stage for part of the dive. Equation of state and energies are CoolProp's (Lem
 not the project's engine. Time runs in steps of two seconds over all dives at once.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
@@ -59,7 +59,7 @@ class World:
     two_transmitters: bool = False
     sidemount: float = 0.0
     stage: float = 0.0
-    extra: dict = field(default_factory=dict)
+    one_lag_s: tuple | None = None  # instead of two bodies: gas follows the water by one lag
 
 
 @cache
@@ -118,6 +118,7 @@ def simulate(dives=60, seed=0, **told) -> Season:
     start_n, start_gas, end_n, end_gas = n_mol.copy(), gas.copy(), n_mol.copy(), gas.copy()
     film = rng.uniform(*w.film_w_k, k.size) * (t["volume"] / t["bodies"] / 12) ** (2 / 3) * t["bodies"]
     outer_film, wall_j_k = film * rng.uniform(*w.outer, k.size), t["volume"] * rng.uniform(*w.wall_j_k_l, k.size)
+    lag_s = rng.uniform(*(w.one_lag_s or (120.0, 240.0)), k.size)
     wander = w.rate_wander * rng.standard_normal(n)
     work = np.where(rng.random(n) < 0.15, rng.uniform(*w.work_share, n), 0.0)  # some are at it from the start
     depth_log, water_log, bar_log = np.zeros((clock.size, n)), np.zeros((clock.size, n)), np.zeros((clock.size, k.size))
@@ -143,7 +144,11 @@ def simulate(dives=60, seed=0, **told) -> Season:
         h = film * (rho / 8.0) ** w.film_power
         slope = (ztab(rho, gas + 0.5, grid=False) * (gas + 0.5) - ztab(rho, gas - 0.5, grid=False) * (gas - 0.5)) * rho
         c_v = utab(rho, gas + 0.5, grid=False) - utab(rho, gas - 0.5, grid=False)
-        warmer = gas + (h * (wall - gas) * DT - out * gas * slope * 100 / rho) / (n_mol * c_v)
+        if w.one_lag_s:
+            rest = water[k] - out / DT * gas * slope * 100 / rho / film
+            warmer = rest + (gas - rest) * np.exp(-DT / lag_s)
+        else:
+            warmer = gas + (h * (wall - gas) * DT - out * gas * slope * 100 / rho) / (n_mol * c_v)
         wall = np.where(alive[k], wall + (h * (gas - wall) + outer_film * (water[k] - wall)) * DT / wall_j_k, wall)
         gas = np.where(alive[k], warmer, gas)
         n_mol = n_mol - out

@@ -19,7 +19,7 @@ def records(reading_at, reading_bar, *, start_c=25.0, water_c=8.0, minutes=40.0,
         ambient_bar_abs=np.full((n, STEPS + 1), ambient), water_c=np.full((n, STEPS), water_c), water_sd_c=one * 0.3, start_c=one * start_c,
         start_sd_c=one * start_sd_c, water_capacity_l=one * capacity_l, cylinders=one, o2_pct=one * 20.95, he_pct=0 * one,
         ar_pct=one * np.nan, reading_at=at, reading_bar=bar, reading_sd_bar=np.full(bar.shape, sd_bar), rate_sd=one * 0.2,
-        rate_lag_s=one * 180.0, inflates=np.zeros(n, bool), lag_ln=0 * one, lag_ln_sd=one * 0.2, chill=one, chill_sd=one * 0.3,
+        rate_lag_s=one * 180.0, duty=np.ones((n, STEPS)), inflates=np.zeros(n, bool), wall_share=0.3 * one, lag_ln=0 * one, lag_ln_sd=one * 0.2, chill=one, chill_sd=one * 0.3,
         inflation_l=0 * one, inflation_sd_l=one,
     )
 

@@ -1,0 +1,141 @@
+"""What a member's traces teach about cylinders, kit and diver, before each dive is fitted for good.
+
+One trace says little about how cylinders follow the water, what wing and suit take on a descent, or how
+far the gas starts from the air; all of a member's traces together say it. Common values are moved to where
+the traces are likeliest, held by priors; how steady the diver is and how far starts scatter follow from the
+fits.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from pipelines.build.dives_samples import Grid
+from shared.tank_learning import Pool, likeliest, pool, pool_variance
+from shared.tank_trace import STEPS, TankFits, TankRecords, fit_tanks
+
+BETWEEN_RATE_SD, BETWEEN_RATE_LAG_S = 1.2, 300.0
+"""Rate of a cylinder breathed in turns with others: it switches on and off."""
+
+LAG_LN_SD, CHILL_SD, INFLATION_SD_L = 0.2, 0.3, 2.5
+"""Scatter of dives around the common values."""
+
+LEAST_TO_LEARN, MOST_TO_LEARN = 5, 60
+TWO_SWEEPS_FROM = 12
+USUAL_RATE_SD = 0.22
+
+#: common values: (first, its standard deviation, step of the search, least, most)
+COMMON = {
+    "wall_share": (0.2, 0.12, 0.12, 0.02, 0.42),
+    "lag_ln": (-0.1, 0.2, 0.2, -0.7, 0.5),
+    "chill": (1.1, 0.3, 0.3, 0.4, 2.5),
+    "inflation_l": (3.0, 2.0, 2.0, 0.0, 14.0),
+    "start_off_k": (0.0, 0.7, 0.8, -3.0, 3.0),
+    "rate_lag_ln": (float(np.log(180.0)), 0.4, 0.45, float(np.log(60.0)), float(np.log(600.0))),
+}
+
+SHRINKS = 3.0
+"""Evidence counts for a third: the model of a cylinder is simpler than cylinders are."""
+
+_FIRST_START = Pool(0.0, 1e-3, 1.0)
+
+
+@dataclass(frozen=True)
+class Learned:
+    """Common values of a member's dives, and the scatter around them."""
+
+    common: tuple[float, ...] = tuple(v[0] for v in COMMON.values())
+    start_last: Pool = _FIRST_START
+    start_air: Pool = _FIRST_START
+    rate_sd: float = USUAL_RATE_SD
+
+    def __getitem__(self, name: str) -> float:
+        return self.common[list(COMMON).index(name)]
+
+    @property
+    def rate_lag_s(self) -> float:
+        """How long the diver's rate remembers, s."""
+        return float(np.exp(self["rate_lag_ln"]))
+
+
+@dataclass(frozen=True)
+class Traced:
+    """Cylinders' rows with their readings, as they are fitted."""
+
+    rows: pd.DataFrame
+    place: NDArray
+    grid: Grid
+    at: NDArray
+    bar: NDArray
+    sd_bar: NDArray
+
+    def take(self, which: NDArray) -> "Traced":
+        """The same for some of the rows."""
+        return Traced(self.rows.iloc[which], self.place[which], self.grid, self.at[which], self.bar[which], self.sd_bar[which])
+
+
+def start_prior(rows: pd.DataFrame, learned: Learned) -> tuple[NDArray, NDArray]:
+    """Centre and standard deviation of each row's gas temperature at the start, °C.
+
+    What is learned of the scatter is a factor on what was said beforehand, so that rows known worse stay so.
+    """
+    basis = rows["start_basis"].to_numpy(str)
+    factor = np.select([basis == "last_known", basis != "assumed"], [learned.start_last.sd, learned.start_air.sd], 1.0)
+    return rows["start_c"].to_numpy(float) + learned["start_off_k"], rows["start_sd_c"].to_numpy(float) * factor
+
+
+def records_of(traced: Traced, learned: Learned) -> TankRecords:
+    """Put together what `fit_tanks` takes."""
+    rows, place, grid = traced.rows, traced.place, traced.grid
+    one = np.ones(len(rows))
+    alone, fed = rows["alone"].to_numpy(bool), rows["back_rows"].to_numpy(float)
+    start_c, start_sd_c = start_prior(rows, learned)
+    return TankRecords(
+        duration_s=grid.duration_s[place], bar_min=grid.bar_min[place], ambient_bar_abs=grid.ambient_bar_abs[place],
+        water_c=grid.water_c[place], water_sd_c=rows["water_sd_c"].to_numpy(float), start_c=start_c, start_sd_c=start_sd_c,
+        water_capacity_l=rows["capacity_l"].to_numpy(float), cylinders=rows["cylinders"].to_numpy(float),
+        o2_pct=rows["o2"].to_numpy(float), he_pct=rows["he"].to_numpy(float), ar_pct=rows["ar"].to_numpy(float),
+        reading_at=traced.at, reading_bar=traced.bar, reading_sd_bar=traced.sd_bar,
+        rate_sd=np.where(alone, learned.rate_sd, BETWEEN_RATE_SD),
+        rate_lag_s=np.where(alone, learned.rate_lag_s, BETWEEN_RATE_LAG_S),
+        duty=np.ones((len(rows), STEPS)), inflates=(rows["role"] == "back").to_numpy(bool), wall_share=one * learned["wall_share"],
+        lag_ln=one * learned["lag_ln"], lag_ln_sd=one * LAG_LN_SD, chill=one * learned["chill"], chill_sd=one * CHILL_SD,
+        inflation_l=learned["inflation_l"] / fed, inflation_sd_l=INFLATION_SD_L / np.sqrt(fed),
+    )
+
+
+def learn(traced: Traced) -> tuple[Learned, TankFits]:
+    """Fit all rows, with what those that were breathed alone teach; the first values hold where they say little."""
+    learned = Learned()
+    fits = fit_tanks(records_of(traced, learned), rounds=5)
+    use = np.flatnonzero(traced.rows["alone"].to_numpy(bool) & np.isfinite(fits.used_free_l))
+    if use.size < LEAST_TO_LEARN:
+        return learned, fits
+    learned = _scatter(traced.rows.iloc[use], fits.take(use), learned)
+    some = use if use.size <= MOST_TO_LEARN else use[np.linspace(0, use.size - 1, MOST_TO_LEARN).astype(int)]
+    sweeps = 2 if some.size >= TWO_SWEEPS_FROM else 1
+    few, start = traced.take(some), fits.unknowns[some]
+
+    def evidence(common: tuple[float, ...]) -> float:
+        found = fit_tanks(records_of(few, replace(learned, common=common)), rounds=2, start=start).log_evidence
+        return float(np.nansum(found)) / SHRINKS
+
+    learned = replace(learned, common=likeliest(evidence, learned.common, *zip(*COMMON.values(), strict=True), sweeps=sweeps))
+    fits = fit_tanks(records_of(traced, learned), rounds=2, start=fits.unknowns)
+    learned = _scatter(traced.rows.iloc[use], fits.take(use), learned)
+    return learned, fit_tanks(records_of(traced, learned), rounds=2, start=fits.unknowns)
+
+
+def _scatter(rows: pd.DataFrame, fits: TankFits, now: Learned) -> Learned:
+    """How far starts lie from what was said of them, by what it is known from, and how steady the diver is."""
+    stated, sd = rows["start_c"].to_numpy(float) + now["start_off_k"], rows["start_sd_c"].to_numpy(float)
+    off, off_sd = (fits.start_c - stated) / sd, fits.start_c_sd / sd
+    basis = rows["start_basis"].to_numpy(str)
+    last, air = basis == "last_known", (basis != "last_known") & (basis != "assumed")
+    return replace(
+        now, start_last=pool(off[last], off_sd[last], now.start_last, _FIRST_START),
+        start_air=pool(off[air], off_sd[air], now.start_air, _FIRST_START),
+        rate_sd=float(np.clip(np.sqrt(pool_variance(fits.rate_scatter, USUAL_RATE_SD**2)), 0.06, 0.6)),
+    )
