@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from shared import gas
 from shared.constants import ALUMINIUM_J_KG_K, ATM_BAR, STEEL_J_KG_K, ZERO_C_K
+from shared.gas_table import GasTable
 
 Array = NDArray[np.float64]
 
@@ -185,7 +186,7 @@ def relaxed_c(
     )
 
 
-def _by_mix(conditions: FillConditions) -> Iterator[tuple[gas.GasTable, NDArray]]:
+def _by_mix(conditions: FillConditions) -> Iterator[tuple[GasTable, NDArray]]:
     """Fills grouped by their mix to the nearest 4 %: for heat that is near enough, and keeps tables few."""
     mixes = np.column_stack([conditions.o2_pct, conditions.he_pct, np.nan_to_num(conditions.ar_pct, nan=-4.0)])
     known = np.isfinite(
@@ -266,11 +267,11 @@ def _boxed(kelvin: Array) -> Array:
     return np.clip(kelvin, CELSIUS_LEAST + ZERO_C_K, CELSIUS_MOST + ZERO_C_K)
 
 
-def _density(table, pressure_bar_abs: Array, kelvin: Array) -> Array:
+def _density(table: GasTable, pressure_bar_abs: Array, kelvin: Array) -> Array:
     return table.density_unchecked(np.clip(pressure_bar_abs, 0.6, HIGHEST_BAR_ABS), _boxed(kelvin))
 
 
-def _delivered_enthalpy(table, c: FillConditions, delivery_c: Array) -> Callable[[Array], Array]:
+def _delivered_enthalpy(table: GasTable, c: FillConditions, delivery_c: Array) -> Callable[[float], Array]:
     """Enthalpy of what flows in, J/mol, as a function of the share of the fill done."""
     kelvin = _boxed(delivery_c + ZERO_C_K)
     low, high = c.start_pressure_bar + ATM_BAR, c.stop_pressure_bar + ATM_BAR
@@ -296,7 +297,7 @@ def _delivered_enthalpy(table, c: FillConditions, delivery_c: Array) -> Callable
 
 @dataclass(frozen=True)
 class _Problem:
-    table: object
+    table: GasTable
     capacity_l: Array
     n_start: Array
     n_stop: Array
@@ -306,7 +307,7 @@ class _Problem:
     wall_j_k: Array
     inside_w_k: Array
     outside_w_k: Array
-    enthalpy_in: Callable[[Array], Array]
+    enthalpy_in: Callable[[float], Array]
 
 
 _GAMMA = 1.0 - 1.0 / np.sqrt(2.0)
@@ -321,7 +322,8 @@ def _integrate(q: _Problem, steps: int) -> tuple[Array, Array]:
     energy = q.n_start * q.table.energy_unchecked(q.n_start / q.capacity_l, gas_k)
     rate_of_gas_k = np.zeros_like(gas_k)
     for k in range(steps):
-        slope_energy, slope_wall = [], []
+        slope_energy: list[Array] = []
+        slope_wall: list[Array] = []
         for share, weights in ((_GAMMA, ()), (1.0, (1.0 - _GAMMA,))):
             base_energy = energy + sum(w * h * s for w, s in zip(weights, slope_energy, strict=True))
             base_wall = wall_k + sum(w * h * s for w, s in zip(weights, slope_wall, strict=True))

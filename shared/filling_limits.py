@@ -202,7 +202,8 @@ def advise_stop(
     learned : Learned
         From the station's settled fills.
     hot_limit : str
-        `permitted`: never above the permitted pressure. `rule_set`: within all limits of the rule set; needs relief_bar.
+        `permitted`: never above the permitted pressure. `rule_set`: within all limits of the rule set; it needs
+        relief_bar.
     relief_bar : float, optional
         The relief valve's setting.
     test_pressure_bar, working_pressure_bar : float

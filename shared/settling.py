@@ -297,11 +297,8 @@ def growing_blocks(known_before: NDArray, *, growth: float = 1.2) -> NDArray:
         First position of each block: a new one begins whenever the number of known readings has grown by
         a fifth, so 100,000 readings make about sixty fits.
     """
-    starts, last = [0], 0
     levels = [0.0]
-    while levels[-1] <= (known_before.max(initial=0)):
+    while levels[-1] <= known_before.max(initial=0):
         levels.append(max(levels[-1] + 1.0, levels[-1] * growth))
     step = np.searchsorted(np.asarray(levels), known_before, side="right")
-    changes = np.flatnonzero(np.diff(step)) + 1
-    starts = np.concatenate([[last], changes])
-    return starts.astype(int)
+    return np.concatenate([[0], np.flatnonzero(np.diff(step)) + 1]).astype(int)

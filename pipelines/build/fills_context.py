@@ -150,7 +150,8 @@ def _with_mix(fills: pd.DataFrame, marks: dict) -> pd.DataFrame:
         target = floats(fills[f"target_{gas}_pct"])
         foreseen = np.round(expected[gas], 1)  # so that rows share their gas tables
         known = np.isfinite(floats(fills["analysed_o2_pct"])) & (gas != "o2")
-        taken[gas] = np.where(np.isfinite(analysed), analysed, np.where(known | ~np.isfinite(foreseen), target, foreseen))
+        without = np.where(known | ~np.isfinite(foreseen), target, foreseen)
+        taken[gas] = np.where(np.isfinite(analysed), analysed, without)
     o2, he, ar = taken["o2"], np.nan_to_num(taken["he"]), np.nan_to_num(taken["ar"])
     o2 = np.where(np.abs(o2 - AIR_O2_PCT) < 0.06, AIR_O2_PCT, o2)
     marks["mix_impossible"] = o2 + he + ar > 100.0 + 1e-6

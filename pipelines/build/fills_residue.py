@@ -62,7 +62,8 @@ def follow_residue(c: pd.DataFrame, gas_c: np.ndarray) -> tuple[dict[str, np.nda
     told = np.isfinite(o2)
     analysed = {"o2": o2, "he": np.where(np.isfinite(he), he, np.where(told, target["he"], np.nan)),
                 "ar": np.where(told, target["ar"], np.nan)}
-    air, banked = source_is_air(c), _method(c).isin(["banked_mix", ""]).to_numpy() & np.isfinite(floats(c["source_o2_pct"]))
+    air = source_is_air(c)
+    banked = _method(c).isin(["banked_mix", ""]).to_numpy() & np.isfinite(floats(c["source_o2_pct"]))
     added = {"o2": np.where(banked, floats(c["source_o2_pct"]), np.where(air, AIR_O2_PCT, np.nan)),
              "he": np.where(banked, np.nan_to_num(floats(c["source_he_pct"])), np.where(air, 0.0, np.nan)),
              "ar": np.where(banked | air, 0.0, np.nan)}
@@ -80,9 +81,10 @@ def follow_residue(c: pd.DataFrame, gas_c: np.ndarray) -> tuple[dict[str, np.nda
         share = np.where(filled_before, kept, np.where(kept < NOTHING_KEPT, 0.0, np.nan))
         moved = 0.0
         for _ in range(60):
-            expected = {g: np.where(share == 0.0, added[g], share * residue[g] + (1.0 - share) * added[g]) for g in GASES}
-            then = {g: np.where(np.isfinite(analysed[g]), analysed[g], np.where(np.isfinite(expected[g]), expected[g], target[g]))
-                    for g in GASES}
+            made = {g: share * residue[g] + (1.0 - share) * added[g] for g in GASES}
+            expected = {g: np.where(share == 0.0, added[g], made[g]) for g in GASES}
+            foreseen = {g: np.where(np.isfinite(expected[g]), expected[g], target[g]) for g in GASES}
+            then = {g: np.where(np.isfinite(analysed[g]), analysed[g], foreseen[g]) for g in GASES}
             step = max(np.nanmax(np.abs(then[g] - known[g]), initial=0.0) for g in GASES)
             known, residue, moved = then, carried(then), max(moved, step)
             if step < 1e-3:
@@ -92,7 +94,9 @@ def follow_residue(c: pd.DataFrame, gas_c: np.ndarray) -> tuple[dict[str, np.nda
     return residue, expected
 
 
-def _kept(c: pd.DataFrame, gas_c: np.ndarray, residue: dict[str, np.ndarray], after: dict[str, np.ndarray]) -> np.ndarray:
+def _kept(
+    c: pd.DataFrame, gas_c: np.ndarray, residue: dict[str, np.ndarray], after: dict[str, np.ndarray]
+) -> np.ndarray:
     """Share of the moles at stop that was inside before; mixes to the nearest per cent are near enough here."""
 
     def near(mix: dict[str, np.ndarray]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

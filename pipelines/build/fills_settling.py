@@ -82,7 +82,8 @@ def _weighed(bar, sd, other_bar, other_sd) -> tuple[np.ndarray, np.ndarray, np.n
 
 
 def _in_water_bias(c: pd.DataFrame, fit: settling.SettlingFit) -> tuple[np.ndarray, np.ndarray]:
-    at = c["station"].map({s: fit.design.columns["in_water", "at " + s, 0] for s in c["station"].unique()}).to_numpy(int)
+    column = {s: fit.design.columns["in_water", "at " + s, 0] for s in c["station"].unique()}
+    at = c["station"].map(column).to_numpy(int)
     return fit.mean[at], np.sqrt(fit.covariance[at, at])
 
 
@@ -90,6 +91,7 @@ def _lessons(c, read: Reading, in_water: Reading, foretold, noise, wall_known) -
     """What may be learned from: design row, error, noise, and when it became known."""
     n = len(c)
     told = np.isfinite(foretold[:n])
+    soft = np.isfinite(in_water.bar) & told
     settled = np.isfinite(read.bar) & told
     limit_sd = floats(c["settled_limit_bar"]) / 2.0
     # the check gauge's own offset is a term of its own, so it is not counted again as noise
@@ -104,7 +106,7 @@ def _lessons(c, read: Reading, in_water: Reading, foretold, noise, wall_known) -
         for kind, on, first, bar, sd, at in (
             ("settled", settled, 0, read.bar, read_sd, "settled_known_at"),
             ("wall", settled & wall_known, n, read.bar, read_sd, "settled_known_at"),
-            ("in_water", np.isfinite(in_water.bar) & ~settled & told, 0, in_water.bar, in_water.sd_bar, "in_water_known_at"),
+            ("in_water", soft & ~settled, 0, in_water.bar, in_water.sd_bar, "in_water_known_at"),
         )
     ]
     lessons = pd.concat(parts, ignore_index=True)
@@ -163,7 +165,8 @@ def _model_table(c, fits: settling.SettlingFits, rows: settling.Design, by_model
     frame["noise"] = fits.best.noise_scale * by_model.noise_bar
     frame = frame[np.isfinite(by_model.bar)]
     table = frame.groupby(LEVELS, as_index=False, sort=True).agg(
-        settled_fills=("settled_fills", "sum"), effect_bar=("effect_bar", "mean"), sd=("sd", "median"), noise=("noise", "median")
+        settled_fills=("settled_fills", "sum"), effect_bar=("effect_bar", "mean"), sd=("sd", "median"),
+        noise=("noise", "median"),
     )
     variance, noise = table["sd"] ** 2, table["noise"] ** 2
     after = variance - variance**2 / (variance + noise)  # with one more reading of such a fill

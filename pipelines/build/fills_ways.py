@@ -59,8 +59,8 @@ def mix_of(c: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 
 def stop_state(c: pd.DataFrame) -> fill_heat.StopState:
     """Gas and wall at stop by the heat balance; where nothing was added both are as warm as the room."""
-    names = ("start_pressure_bar", "stop_pressure_bar", "ambient_c", "minutes", "water_capacity_l", "cylinders", "wall_j_k",
-             "delivery_c", "delivery_bar", "gas_o2_pct", "gas_he_pct", "gas_ar_pct")
+    names = ("start_pressure_bar", "stop_pressure_bar", "ambient_c", "minutes", "water_capacity_l", "cylinders",
+             "wall_j_k", "delivery_c", "delivery_bar", "gas_o2_pct", "gas_he_pct", "gas_ar_pct")
     state = fill_heat.temperature_at_stop(fill_heat.FillConditions(*(floats(c[name]) for name in names)))
     still = floats(c["stop_pressure_bar"]) <= floats(c["start_pressure_bar"])
     ambient = floats(c["ambient_c"])

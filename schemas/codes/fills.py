@@ -32,13 +32,15 @@ CODES: list[Code] = [
     ),
     Code(
         "sides_analysed_apart",
-        "The sides differ; was the isolator shut? Do not dive it and do not simply open the isolator: that makes a third mix.",
+        "The sides differ; was the isolator shut? Do not dive it and do not simply open the isolator: "
+        "that makes a third mix.",
         "Equalise, wait, analyse both sides again, or drain and refill.",
     ),
     Code(
         "oxygen_into_unclean_unit",
         "Oxygen, or gas above the limit, was decanted into a unit that is not clean for oxygen.",
-        "Risk of fire: leave it alone, keep away from oil and grease, have it cleaned for oxygen before its next rich fill.",
+        "Risk of fire: leave it alone, keep away from oil and grease, have it cleaned for oxygen "
+        "before its next rich fill.",
     ),
     Code(
         "co_above_limit",
@@ -68,7 +70,8 @@ CODES: list[Code] = [
     ),
     Code(
         "side_gauges_differ",
-        "The gauges of the two sides differ beyond their class; was the isolator shut? Do not simply open it: equalise, wait, analyse both.",
+        "The gauges of the two sides differ beyond their class; was the isolator shut? Do not simply open it: "
+        "equalise, wait, analyse both.",
         "Equalise, wait, read and analyse both sides again.",
     ),
     Code("gauge_past_check", "The filling gauge is past its yearly check.", "Have the gauge checked."),
@@ -99,7 +102,11 @@ CODES: list[Code] = [
         "The settled reading cannot belong to this fill; it was left out.",
         "Check unit, gauge and time of it.",
     ),
-    Code("wall_reading_doubtful", "The wall temperature cannot belong to this fill; it was left out.", "Check the wall reading."),
+    Code(
+        "wall_reading_doubtful",
+        "The wall temperature cannot belong to this fill; it was left out.",
+        "Check the wall reading.",
+    ),
     Code(
         "settled_before_stop", "The settled reading is dated before the stop; it was left out.", "Correct its time."
     ),

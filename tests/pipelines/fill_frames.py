@@ -10,13 +10,30 @@ from schemas.sources import SOURCES
 
 TODAY = pd.Timestamp("2031-06-30")
 CYLINDER = {
-    "cylinder_id": "S1", "owner_id": "station", "material": "steel", "water_capacity_l": 12.0, "working_pressure_bar": 232.0,
-    "valve_pressure_bar": 232.0, "test_pressure_bar": 348.0, "manufactured_on": "2030-01-01", "status": "in_service",
+    "cylinder_id": "S1",
+    "owner_id": "station",
+    "material": "steel",
+    "water_capacity_l": 12.0,
+    "working_pressure_bar": 232.0,
+    "valve_pressure_bar": 232.0,
+    "test_pressure_bar": 348.0,
+    "manufactured_on": "2030-01-01",
+    "status": "in_service",
 }
 FILL = {
-    "fill_id": "f1", "filled_at": "2031-06-01T10:00:00Z", "unit_id": "S1", "station_id": "quay", "source_id": "comp",
-    "fill_method": "air", "start_pressure_bar": 50.0, "target_pressure_bar": 232.0, "stop_pressure_bar": 232.0,
-    "ambient_c": 20.0, "fill_minutes": 8.0, "target_o2_pct": 20.95, "gauge_id": "panel",
+    "fill_id": "f1",
+    "filled_at": "2031-06-01T10:00:00Z",
+    "unit_id": "S1",
+    "station_id": "quay",
+    "source_id": "comp",
+    "fill_method": "air",
+    "start_pressure_bar": 50.0,
+    "target_pressure_bar": 232.0,
+    "stop_pressure_bar": 232.0,
+    "ambient_c": 20.0,
+    "fill_minutes": 8.0,
+    "target_o2_pct": 20.95,
+    "gauge_id": "panel",
 }
 COMPRESSOR = {"source_id": "comp", "kind": "compressor"}
 NITROX = {"fill_method": "continuous", "target_o2_pct": 32.0, "analysed_o2_pct": 32.2}

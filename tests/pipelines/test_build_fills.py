@@ -16,7 +16,7 @@ READ = {"settled_pressure_bar": 204.03, "settled_c": 15.0, "settled_at": "2031-0
 
 
 def test_a_settled_reading_fixes_content_and_split():
-    """12 L of air, target 232, stopped at 230 with gas at 40 °C: settles to 204.03; 24.0 + 311.6 + 58.6 = 394.2 free litres.
+    """12 L of air, target 232, stopped at 230 with gas at 40 °C: settles to 204.03; 24.0 + 311.6 + 58.6 = 394.2 free L.
     Computed with CoolProp's air equation (constant-content cooling of air)."""
     row = one(stop_pressure_bar=230.0, **READ)
     assert row["gas_c_basis"] == "settled"
@@ -34,8 +34,14 @@ def test_a_settled_reading_fixes_content_and_split():
 def test_a_settled_reading_at_another_temperature_is_brought_to_fifteen_degrees():
     """300 bar at 45 °C reads 251.6 at 10 °C and 258.6 at 15 °C (CoolProp's air equation)."""
     big = CYLINDER | {"working_pressure_bar": 300.0, "valve_pressure_bar": 300.0}
-    row = one(CYLINDERS=[big], stop_pressure_bar=300.0, target_pressure_bar=300.0, settled_pressure_bar=251.6, settled_c=10.0,
-              settled_at="2031-06-02T10:00:00Z")
+    row = one(
+        CYLINDERS=[big],
+        stop_pressure_bar=300.0,
+        target_pressure_bar=300.0,
+        settled_pressure_bar=251.6,
+        settled_c=10.0,
+        settled_at="2031-06-02T10:00:00Z",
+    )
     assert row["settled_pressure_bar_15c"] == pytest.approx(258.6, abs=0.2)
     assert row["gas_c"] == pytest.approx(45.0, abs=0.2)
     assert row["cooling_bar"] == pytest.approx(300 - 258.6, abs=0.2)
@@ -58,43 +64,60 @@ def test_a_wall_temperature_narrows_it():
 
 
 def test_a_reading_taken_early_is_relaxed_and_said():
-    """A 300 bar fill at 45 °C with a 50 min constant reads high by 12.5 bar after 1 h (computed); here on a 232 bar fill."""
+    """A 300 bar fill at 45 °C with a 50 min constant reads high by 12.5 bar after 1 h (computed); here at 232 bar."""
     early = one(**READ | {"settled_at": "2031-06-01T11:00:00Z"})
     late = one(**READ)
     assert early["gas_c_basis"] == "settled" and "settled_early" in early["reasons"]
     assert early["settled_pressure_bar_15c"] < late["settled_pressure_bar_15c"] - 3
-    assert early["settled_high_bar_15c"] - early["settled_low_bar_15c"] > 2 * (late["settled_high_bar_15c"] - late["settled_low_bar_15c"])
+    assert early["settled_high_bar_15c"] - early["settled_low_bar_15c"] > 2 * (
+        late["settled_high_bar_15c"] - late["settled_low_bar_15c"]
+    )
 
 
 def test_a_reading_without_time_counts_as_late_and_is_flagged():
     row = one(**READ | {"settled_at": None})
-    assert "settled_time_assumed" in row["reasons"] and row["settled_pressure_bar_15c"] == pytest.approx(204.03, abs=0.1)
+    assert "settled_time_assumed" in row["reasons"] and row["settled_pressure_bar_15c"] == pytest.approx(
+        204.03, abs=0.1
+    )
 
 
-@pytest.mark.parametrize("change, reason", [
-    ({"settled_c": None}, "settled_temperature_missing"),
-    ({"settled_at": "2031-06-01T08:00:00Z"}, "settled_before_stop"),
-])
+@pytest.mark.parametrize(
+    "change, reason",
+    [
+        ({"settled_c": None}, "settled_temperature_missing"),
+        ({"settled_at": "2031-06-01T08:00:00Z"}, "settled_before_stop"),
+    ],
+)
 def test_a_reading_that_says_nothing_is_left_out_and_said(change, reason):
     row = one(**READ | change)
     assert row["gas_c_basis"] == "model" and reason in row["reasons"]
 
 
 def test_a_reading_after_the_next_fill_belongs_to_that():
-    rows = built(fills=[FILL | READ, FILL | {"fill_id": "f2", "filled_at": "2031-06-01T20:00:00Z"}])["fill_quality"].set_index("fill_id")
+    rows = built(fills=[FILL | READ, FILL | {"fill_id": "f2", "filled_at": "2031-06-01T20:00:00Z"}])[
+        "fill_quality"
+    ].set_index("fill_id")
     assert "settled_after_next_fill" in rows.loc["f1", "reasons"] and rows.loc["f1", "gas_c_basis"] == "model"
 
 
 def test_a_reading_in_the_water_is_a_soft_settled_reading():
     said = thermal.settled_pressure_bar(204.0, 15.0, 10.0)
-    soft = pd.DataFrame({"fill_id": ["f1"], "pressure_bar": [said], "water_c": [10.0], "minutes": [40.0], "sd_bar": [1.0]})
+    soft = pd.DataFrame(
+        {"fill_id": ["f1"], "pressure_bar": [said], "water_c": [10.0], "minutes": [40.0], "sd_bar": [1.0]}
+    )
     row, plain = built(fills=[FILL], readings=soft)["fill_quality"].iloc[0], one()
     assert abs(row["settled_pressure_bar_15c"] - 204.0) < abs(plain["settled_pressure_bar_15c"] - 204.0)
-    assert row["settled_high_bar_15c"] - row["settled_low_bar_15c"] < plain["settled_high_bar_15c"] - plain["settled_low_bar_15c"]
+    assert (
+        row["settled_high_bar_15c"] - row["settled_low_bar_15c"]
+        < plain["settled_high_bar_15c"] - plain["settled_low_bar_15c"]
+    )
 
 
 def test_it_reads_less_in_the_water_of_the_last_fortnight():
-    dives = [{"dive_id": f"d{i}", "member_id": "m", "started_at": f"2031-05-{20 + i}T10:00:00Z", "water_c": t} for i, t in enumerate((8.0, 9.0, 10.0))]
+    dives = [
+        {"dive_id": f"d{i}", "member_id": "m", "started_at": f"2031-05-{20 + i}T10:00:00Z", "water_c": t}
+        for i, t in enumerate((8.0, 9.0, 10.0))
+    ]
     old = {"dive_id": "old", "member_id": "m", "started_at": "2031-02-01T10:00:00Z", "water_c": 2.0}
     row = one(**READ, DIVES=[*dives, old])
     assert row["water_c"] == 9.0 and row["water_c_basis"] == "last_dives"
@@ -105,21 +128,32 @@ def test_it_reads_less_in_the_water_of_the_last_fortnight():
 def test_seventy_degrees_fahrenheit_is_the_reference_in_the_united_states():
     row = one(Policy(rule_set="us"), **READ)
     assert row["reference_c"] == 21.0
-    assert row["settled_pressure_bar_ref"] == pytest.approx(thermal.settled_pressure_bar(204.03, 15.0, 21.0), abs=0.01)
+    assert row["settled_pressure_bar_ref"] == pytest.approx(
+        thermal.settled_pressure_bar(204.03, 15.0, 21.0), abs=0.01
+    )
     assert row["settled_pressure_bar_15c"] == pytest.approx(204.03, abs=0.01)
 
 
-ANY_FILL = st.fixed_dictionaries({
-    "stop_pressure_bar": st.floats(5, 320), "start_pressure_bar": st.floats(0, 250), "ambient_c": st.floats(-10, 40),
-    "fill_minutes": st.one_of(st.none(), st.floats(0.5, 60)), "target_pressure_bar": st.floats(50, 320),
-    "target_o2_pct": st.floats(5, 100), "target_he_pct": st.floats(0, 60),
-})
+ANY_FILL = st.fixed_dictionaries(
+    {
+        "stop_pressure_bar": st.floats(5, 320),
+        "start_pressure_bar": st.floats(0, 250),
+        "ambient_c": st.floats(-10, 40),
+        "fill_minutes": st.one_of(st.none(), st.floats(0.5, 60)),
+        "target_pressure_bar": st.floats(50, 320),
+        "target_o2_pct": st.floats(5, 100),
+        "target_he_pct": st.floats(0, 60),
+    }
+)
 
 
 @settings(max_examples=5, deadline=None)
 @given(st.lists(ANY_FILL, min_size=8, max_size=12))
 def test_the_three_parts_make_the_shortfall_whatever_the_fill(drawn):
-    fills = [FILL | f | {"fill_id": f"f{i}", "target_he_pct": min(f["target_he_pct"], 100 - f["target_o2_pct"])} for i, f in enumerate(drawn)]
+    fills = [
+        FILL | f | {"fill_id": f"f{i}", "target_he_pct": min(f["target_he_pct"], 100 - f["target_o2_pct"])}
+        for i, f in enumerate(drawn)
+    ]
     rows = built(fills=fills)["fill_quality"]
     known = rows["settled_pressure_bar_15c"].notna()
     assert rows.loc[~known, "reasons"].map(lambda r: "outside_gas_table" in r).all()
@@ -127,15 +161,22 @@ def test_the_three_parts_make_the_shortfall_whatever_the_fill(drawn):
     parts = rows["stopped_early_free_l"] + rows["compressibility_free_l"] + rows["cooling_free_l"]
     np.testing.assert_allclose(parts, rows["shortfall_free_l"], atol=1e-6)
     np.testing.assert_allclose(rows["nominal_free_l"] - rows["shortfall_free_l"], rows["real_free_l"], atol=1e-6)
-    for low, mid, high in (("settled_low_bar_15c", "settled_pressure_bar_15c", "settled_high_bar_15c"),
-                           ("real_low_free_l", "real_free_l", "real_high_free_l")):
+    for low, mid, high in (
+        ("settled_low_bar_15c", "settled_pressure_bar_15c", "settled_high_bar_15c"),
+        ("real_low_free_l", "real_free_l", "real_high_free_l"),
+    ):
         assert (rows[low] <= rows[mid]).all() and (rows[mid] <= rows[high]).all()
 
 
 def test_order_of_rows_does_not_matter():
-    fills = [FILL | {"fill_id": f"f{i}", "filled_at": f"2031-06-{i + 1:02d}T10:00:00Z", "stop_pressure_bar": 225.0 + i} for i in range(6)]
+    fills = [
+        FILL | {"fill_id": f"f{i}", "filled_at": f"2031-06-{i + 1:02d}T10:00:00Z", "stop_pressure_bar": 225.0 + i}
+        for i in range(6)
+    ]
     fills[2] |= {"settled_pressure_bar": 200.0, "settled_c": 14.0, "settled_at": "2031-06-03T20:00:00Z"}
-    one_way, other_way = (built(fills=rows)["fill_quality"].set_index("fill_id").sort_index() for rows in (fills, fills[::-1]))
+    one_way, other_way = (
+        built(fills=rows)["fill_quality"].set_index("fill_id").sort_index() for rows in (fills, fills[::-1])
+    )
     pd.testing.assert_frame_equal(one_way, other_way)
 
 
@@ -143,16 +184,35 @@ def test_odd_rows_get_a_reason_and_empty_figures_and_spare_the_others():
     odd = [
         FILL | {"fill_id": "a", "analysed_o2_pct": 60.0, "analysed_he_pct": 60.0},
         FILL | {"fill_id": "b", "unit_id": "X"},
-        FILL | {"fill_id": "c", "stop_pressure_bar": 449.0, "target_pressure_bar": 450.0, "ambient_c": 60.0, "fill_minutes": 0.05},
+        FILL
+        | {
+            "fill_id": "c",
+            "stop_pressure_bar": 449.0,
+            "target_pressure_bar": 450.0,
+            "ambient_c": 60.0,
+            "fill_minutes": 0.05,
+        },
         FILL | {"fill_id": "d", "stop_pressure_bar": 20.0},
-        FILL | {"fill_id": "e", "fill_minutes": None, "gauge_id": None, "station_id": None, "source_id": None, "fill_method": None},
+        FILL
+        | {
+            "fill_id": "e",
+            "fill_minutes": None,
+            "gauge_id": None,
+            "station_id": None,
+            "source_id": None,
+            "fill_method": None,
+        },
     ]
-    rows = built(fills=[*odd, FILL | {"unit_id": "S2"}], cylinders=[CYLINDER, CYLINDER | {"cylinder_id": "S2"}])["fill_quality"]
+    rows = built(fills=[*odd, FILL | {"unit_id": "S2"}], cylinders=[CYLINDER, CYLINDER | {"cylinder_id": "S2"}])[
+        "fill_quality"
+    ]
     rows = rows.set_index("fill_id")
     assert "mix_impossible" in rows.loc["a", "reasons"] and np.isnan(rows.loc["a", "real_free_l"])
     assert "outside_gas_table" in rows.loc["b", "reasons"] and rows.loc["b", "verdict"] == "stop"
     assert np.isfinite(rows.loc["d", "settled_pressure_bar_15c"])  # bled down: as warm as the room
-    assert "fill_minutes_assumed" in rows.loc["e", "reasons"] and np.isfinite(rows.loc["e", "settled_pressure_bar_15c"])
+    assert "fill_minutes_assumed" in rows.loc["e", "reasons"] and np.isfinite(
+        rows.loc["e", "settled_pressure_bar_15c"]
+    )
     # the odd rows taught nothing and moved nothing
     alone = one()
     assert rows.loc["f1", "settled_pressure_bar_15c"] == pytest.approx(alone["settled_pressure_bar_15c"], abs=1e-6)
@@ -166,7 +226,10 @@ def test_no_fills_at_all_makes_empty_tables_with_every_column():
 
 
 def test_content_follows_an_uncertain_capacity():
-    rated = {k: v for k, v in CYLINDER.items() if k != "water_capacity_l"} | {"rated_capacity_cuft": 80.0, "service_pressure_psi": 3000.0}
+    rated = {k: v for k, v in CYLINDER.items() if k != "water_capacity_l"} | {
+        "rated_capacity_cuft": 80.0,
+        "service_pressure_psi": 3000.0,
+    }
     row, sure = one(CYLINDERS=[rated], **READ), one(**READ)
     wide, narrow = ((r["real_high_free_l"] - r["real_low_free_l"]) / r["real_free_l"] for r in (row, sure))
     assert wide > 0.03 > narrow
@@ -175,7 +238,11 @@ def test_content_follows_an_uncertain_capacity():
 @pytest.mark.parametrize("residue_bar", [20.0, 60.0, 150.0])
 def test_the_mix_expected_is_that_of_residue_and_addition(residue_bar):
     before = FILL | NITROX | {"fill_id": "f0", "filled_at": "2031-05-01T10:00:00Z"}
-    row = built(fills=[before, FILL | {"start_pressure_bar": residue_bar}])["fill_quality"].set_index("fill_id").loc["f1"]
+    row = (
+        built(fills=[before, FILL | {"start_pressure_bar": residue_bar}])["fill_quality"]
+        .set_index("fill_id")
+        .loc["f1"]
+    )
     expected, _, _ = mixing.expected_mix(residue_bar, 20.0, 232.0, row["gas_c"], 32.2, 0.0, 20.95)
     assert row["expected_o2_pct"] == pytest.approx(expected, abs=0.05)
     assert "mix_not_analysed" in row["reasons"]  # the residue was not air
@@ -211,7 +278,13 @@ def test_depths_of_a_mix_come_from_the_richest_analysis(o2, mod, deco):
 
 def test_an_unanalysed_mix_has_no_depth_and_a_hypoxic_one_has_a_least_depth():
     assert np.isnan(one(**NITROX | {"analysed_o2_pct": None})["max_operating_depth_m"])
-    lean = one(target_o2_pct=10.0, target_he_pct=70.0, analysed_o2_pct=10.0, analysed_he_pct=70.0, fill_method="partial_pressure")
+    lean = one(
+        target_o2_pct=10.0,
+        target_he_pct=70.0,
+        analysed_o2_pct=10.0,
+        analysed_he_pct=70.0,
+        fill_method="partial_pressure",
+    )
     assert lean["min_operating_depth_m"] == pytest.approx(8.0)
 
 
@@ -223,7 +296,9 @@ def test_helium_counts_for_the_verdict_of_a_mix():
 
 
 def test_predictions_published_before_stay_as_they_were():
-    fills = [FILL | READ | {"fill_id": "f0", "filled_at": "2031-05-01T10:00:00Z", "settled_at": "2031-05-02T10:00:00Z"}]
+    fills = [
+        FILL | READ | {"fill_id": "f0", "filled_at": "2031-05-01T10:00:00Z", "settled_at": "2031-05-02T10:00:00Z"}
+    ]
     first = built(fills=fills)
     said = first["settling_check"].iloc[0]
     assert said["settled_fills_before"] == 0
@@ -237,19 +312,40 @@ def test_predictions_published_before_stay_as_they_were():
 
 
 def test_a_prediction_never_sees_its_own_reading_nor_a_later_one():
-    fills = [FILL | {"fill_id": f"f{i}", "filled_at": f"2031-05-{i + 1:02d}T10:00:00Z", "settled_pressure_bar": 200.0 + i % 3,
-                     "settled_c": 15.0, "settled_at": f"2031-05-{i + 1:02d}T20:00:00Z"} for i in range(12)]
+    fills = [
+        FILL
+        | {
+            "fill_id": f"f{i}",
+            "filled_at": f"2031-05-{i + 1:02d}T10:00:00Z",
+            "settled_pressure_bar": 200.0 + i % 3,
+            "settled_c": 15.0,
+            "settled_at": f"2031-05-{i + 1:02d}T20:00:00Z",
+        }
+        for i in range(12)
+    ]
     plain = built(fills=fills)["settling_check"].set_index("fill_id")
     assert list(plain["settled_fills_before"]) == list(range(12))
-    changed = [f | {"settled_pressure_bar": f["settled_pressure_bar"] + (6.0 if i >= 6 else 0.0)} for i, f in enumerate(fills)]
+    changed = [
+        f | {"settled_pressure_bar": f["settled_pressure_bar"] + (6.0 if i >= 6 else 0.0)}
+        for i, f in enumerate(fills)
+    ]
     other = built(fills=changed)["settling_check"].set_index("fill_id")
     np.testing.assert_array_equal(plain["predicted_bar"][:7], other["predicted_bar"][:7])
     assert not np.allclose(plain["predicted_bar"][8:], other["predicted_bar"][8:])
 
 
 def test_the_model_table_says_what_a_reading_is_worth():
-    fills = [FILL | {"fill_id": f"f{i}", "filled_at": f"2031-05-{i + 1:02d}T10:00:00Z", "settled_pressure_bar": 203.0,
-                     "settled_c": 15.0, "settled_at": f"2031-05-{i + 1:02d}T20:00:00Z"} for i in range(20)]
+    fills = [
+        FILL
+        | {
+            "fill_id": f"f{i}",
+            "filled_at": f"2031-05-{i + 1:02d}T10:00:00Z",
+            "settled_pressure_bar": 203.0,
+            "settled_c": 15.0,
+            "settled_at": f"2031-05-{i + 1:02d}T20:00:00Z",
+        }
+        for i in range(20)
+    ]
     known = built(fills=fills)["settling_model"].iloc[0]
     unknown = built(fills=[FILL])["settling_model"].iloc[0]
     assert known["settled_fills"] == 20 and unknown["settled_fills"] == 0
@@ -259,7 +355,10 @@ def test_the_model_table_says_what_a_reading_is_worth():
 
 
 def test_the_version_changes_with_the_readings_and_with_nothing_else():
-    version = {one(**change)["model_version"] for change in ({}, {"operator": "Ine"}, READ, READ | {"settled_pressure_bar": 204.5})}
+    version = {
+        one(**change)["model_version"]
+        for change in ({}, {"operator": "Ine"}, READ, READ | {"settled_pressure_bar": 204.5})
+    }
     assert len(version) == 3
 
 

@@ -32,8 +32,16 @@ TWIN = [
     CYLINDER | {"cylinder_id": "L", "set_id": "T", "set_position": "left", "set_kind": "manifolded"},
     CYLINDER | {"cylinder_id": "R", "set_id": "T", "set_position": "right", "set_kind": "manifolded"},
 ]
-TEST = {"compressor_id": "comp", "sampled_on": "2031-05-01", "o2_pct": 20.9, "co_ppm": 1.0, "co2_ppm": 400.0, "oil_mg_m3": 0.1,
-        "water_mg_m3": 20.0, "odour": False}
+TEST = {
+    "compressor_id": "comp",
+    "sampled_on": "2031-05-01",
+    "o2_pct": 20.9,
+    "co_ppm": 1.0,
+    "co2_ppm": 400.0,
+    "oil_mg_m3": 0.1,
+    "water_mg_m3": 20.0,
+    "odour": False,
+}
 
 
 @pytest.mark.parametrize(
@@ -46,11 +54,20 @@ TEST = {"compressor_id": "comp", "sampled_on": "2031-05-01", "o2_pct": 20.9, "co
         ("unit_withdrawn", {"CYLINDERS": [CYLINDER | {"status": "withdrawn"}]}),
         ("settled_above_permitted", {"stop_pressure_bar": 300.0}),
         ("settled_above_permitted", {"CYLINDERS": [CYLINDER | {"valve_pressure_bar": 180.0}]}),
-        ("mix_out_of_tolerance", {**NITROX, "analysed_o2_pct": 33.1, "INSPECTIONS": [CLEAN], "SOURCES": [COMPATIBLE]}),
+        (
+            "mix_out_of_tolerance",
+            {**NITROX, "analysed_o2_pct": 33.1, "INSPECTIONS": [CLEAN], "SOURCES": [COMPATIBLE]},
+        ),
         ("mix_out_of_tolerance", {**NITROX, "second_analysed_o2_pct": 30.5, "unit_id": "T", "CYLINDERS": TWIN}),
         ("mix_not_analysed", {**NITROX, "analysed_o2_pct": None, "INSPECTIONS": [CLEAN], "SOURCES": [COMPATIBLE]}),
-        ("mix_not_analysed", {"SOURCES": [COMPRESSOR | {"kind": "bank", "o2_pct": 32.0}], "fill_method": "banked_mix"}),
-        ("sides_analysed_apart", {"analysed_o2_pct": 20.9, "second_analysed_o2_pct": 22.1, "unit_id": "T", "CYLINDERS": TWIN}),
+        (
+            "mix_not_analysed",
+            {"SOURCES": [COMPRESSOR | {"kind": "bank", "o2_pct": 32.0}], "fill_method": "banked_mix"},
+        ),
+        (
+            "sides_analysed_apart",
+            {"analysed_o2_pct": 20.9, "second_analysed_o2_pct": 22.1, "unit_id": "T", "CYLINDERS": TWIN},
+        ),
         ("oxygen_into_unclean_unit", {**NITROX, "fill_method": "partial_pressure"}),
         ("co_above_limit", {"co_ppm": 6.0}),
         ("air_test_failed", {"AIR_TESTS": [TEST | {"co_ppm": 9.0}]}),
@@ -67,18 +84,38 @@ def test_each_of_these_alone_holds_a_fill(reason, change):
     "reason, change",
     [
         ("may_settle_above_permitted", {"stop_pressure_bar": 275.0, "target_pressure_bar": 232.0}),
-        ("beyond_qualification", {**NITROX, "INSPECTIONS": [CLEAN], "SOURCES": [COMPATIBLE], "member_id": "m",
-                                  "MEMBERS": [{"member_id": "m", "display_name": "Ine", "mix_qualification": "air"}]}),
+        (
+            "beyond_qualification",
+            {
+                **NITROX,
+                "INSPECTIONS": [CLEAN],
+                "SOURCES": [COMPATIBLE],
+                "member_id": "m",
+                "MEMBERS": [{"member_id": "m", "display_name": "Ine", "mix_qualification": "air"}],
+            },
+        ),
         ("side_gauges_differ", {"second_stop_pressure_bar": 212.0, "unit_id": "T", "CYLINDERS": TWIN}),
         ("gauge_past_check", {"GAUGES": [{"gauge_id": "panel", "checked_on": "2030-05-31"}]}),
         ("gauge_drifting", {"GAUGES": [{"gauge_id": "panel", "offset_bar": 9.0}], "stop_pressure_bar": 240.0}),
         ("arrived_empty", {"start_pressure_bar": 1.0}),
         ("air_test_overdue", {"AIR_TESTS": [TEST | {"sampled_on": "2030-05-01"}]}),
         ("suit_gas_only", {"target_o2_pct": 0.0, "target_ar_pct": 100.0, "analysed_o2_pct": 0.0}),
-        ("permitted_pressure_unknown", {"CYLINDERS": [CYLINDER | {"working_pressure_bar": None, "valve_pressure_bar": None,
-                                                                  "empty_mass_kg": 14.0}]}),
-        ("settled_before_stop", {"settled_pressure_bar": 205.0, "settled_c": 15.0, "settled_at": "2031-06-01T09:00:00Z"}),
-        ("settled_reading_doubtful", {"settled_pressure_bar": 90.0, "settled_c": 15.0, "settled_at": "2031-06-02T09:00:00Z"}),
+        (
+            "permitted_pressure_unknown",
+            {
+                "CYLINDERS": [
+                    CYLINDER | {"working_pressure_bar": None, "valve_pressure_bar": None, "empty_mass_kg": 14.0}
+                ]
+            },
+        ),
+        (
+            "settled_before_stop",
+            {"settled_pressure_bar": 205.0, "settled_c": 15.0, "settled_at": "2031-06-01T09:00:00Z"},
+        ),
+        (
+            "settled_reading_doubtful",
+            {"settled_pressure_bar": 90.0, "settled_c": 15.0, "settled_at": "2031-06-02T09:00:00Z"},
+        ),
     ],
 )
 def test_each_of_these_alone_asks_for_a_check(reason, change):
@@ -89,7 +126,9 @@ def test_each_of_these_alone_asks_for_a_check(reason, change):
 
 def test_a_mix_over_the_limit_in_a_unit_not_clean_asks_for_a_check_where_nothing_was_decanted():
     source = COMPRESSOR | {"o2_pct": 21.0}
-    row = fill(**(NITROX | {"fill_method": "continuous", "target_o2_pct": 22.0, "analysed_o2_pct": 22.6}), SOURCES=[source])
+    row = fill(
+        **(NITROX | {"fill_method": "continuous", "target_o2_pct": 22.0, "analysed_o2_pct": 22.6}), SOURCES=[source]
+    )
     assert row["verdict"] == "attention" and "mix_above_oxygen_limit" in row["reasons"]
 
 
@@ -111,8 +150,16 @@ def test_short_is_judged_on_the_settled_pressure_never_on_the_share():
     cold = one(settled_pressure_bar=230.0, settled_c=15.0, settled_at="2031-06-02T10:00:00Z")
     assert cold["verdict"] == "good" and cold["settled_pressure_bar_15c"] == pytest.approx(230.0, abs=0.01)
     perfect = CYLINDER | {"working_pressure_bar": 300.0, "valve_pressure_bar": 300.0}
-    row = one(CYLINDERS=[perfect], target_pressure_bar=300.0, stop_pressure_bar=300.0, settled_pressure_bar=298.0, settled_c=15.0,
-              settled_at="2031-06-02T10:00:00Z", start_pressure_bar=280.0, fill_minutes=400.0)
+    row = one(
+        CYLINDERS=[perfect],
+        target_pressure_bar=300.0,
+        stop_pressure_bar=300.0,
+        settled_pressure_bar=298.0,
+        settled_c=15.0,
+        settled_at="2031-06-02T10:00:00Z",
+        start_pressure_bar=280.0,
+        fill_minutes=400.0,
+    )
     assert row["shortfall_pct"] > 8.5  # 300 bar of air is 9 % under capacity × pressure
     assert row["verdict"] == "good"
     assert one(Policy(filling=Filling(short_bar=60.0)))["verdict"] == "good"
@@ -122,7 +169,11 @@ def test_the_worst_counts_and_all_reasons_are_listed():
     row = one(start_pressure_bar=0.5, co_ppm=20.0)
     assert row["verdict"] == "stop"
     assert {"co_above_limit", "arrived_empty", "short_fill", "hot_stop"} <= set(row["reasons"])
-    order = [(*STOP, *ATTENTION, *SHORT, "hot_stop").index(r) for r in row["reasons"] if r in (*STOP, *ATTENTION, *SHORT, "hot_stop")]
+    order = [
+        (*STOP, *ATTENTION, *SHORT, "hot_stop").index(r)
+        for r in row["reasons"]
+        if r in (*STOP, *ATTENTION, *SHORT, "hot_stop")
+    ]
     assert order == sorted(order)
 
 
@@ -156,7 +207,9 @@ def test_what_people_were_told_is_never_rewritten():
     told = first["fill_quality"].iloc[0]
     assert told["handed_over_verdict"] == told["verdict"] == "good"
     later = FILL | FULL | {"settled_pressure_bar": 180.0, "settled_c": 15.0, "settled_at": "2031-06-02T09:00:00Z"}
-    now = built(fills=[later, FILL | {"fill_id": "f2", "filled_at": "2031-06-03T09:00:00Z"}], previous=first)["fill_quality"].set_index("fill_id")
+    now = built(fills=[later, FILL | {"fill_id": "f2", "filled_at": "2031-06-03T09:00:00Z"}], previous=first)[
+        "fill_quality"
+    ].set_index("fill_id")
     assert now.loc["f1", "verdict"] == "short"
     assert now.loc["f1", "handed_over_verdict"] == "good"
     assert now.loc["f1", "handed_over_settled_bar_15c"] == told["settled_pressure_bar_15c"]

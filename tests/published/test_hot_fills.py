@@ -11,15 +11,40 @@ from shared.constants import FREE_LITRE_MOL
 
 
 def fill(**change):
-    plain = {"start_pressure_bar": 50.0, "stop_pressure_bar": 232.0, "ambient_c": 20.0, "fill_minutes": 12.0, "water_capacity_l": 12.0,
-             "cylinders": 1.0, "wall_j_k": 6860.0, "delivery_c": 30.0, "delivery_bar": np.nan, "o2_pct": 20.95, "he_pct": 0.0,
-             "ar_pct": np.nan}
+    plain = {
+        "start_pressure_bar": 50.0,
+        "stop_pressure_bar": 232.0,
+        "ambient_c": 20.0,
+        "fill_minutes": 12.0,
+        "water_capacity_l": 12.0,
+        "cylinders": 1.0,
+        "wall_j_k": 6860.0,
+        "delivery_c": 30.0,
+        "delivery_bar": np.nan,
+        "o2_pct": 20.95,
+        "he_pct": 0.0,
+        "ar_pct": np.nan,
+    }
     return fill_heat.FillConditions(**{k: np.array([v], float) for k, v in (plain | change).items()})
 
 
-@pytest.mark.parametrize("gas_c, settles_bar, stop_bar", [
-    (30.0, 200.0, 215.2), (30.0, 232.0, 250.2), (30.0, 300.0, 324.7), (40.0, 200.0, 225.3), (40.0, 232.0, 262.3), (40.0, 300.0, 341.2),
-    (50.0, 200.0, 235.4), (50.0, 232.0, 274.4), (50.0, 300.0, 357.5), (65.0, 200.0, 250.5), (65.0, 232.0, 292.5), (65.0, 300.0, 382.0)])
+@pytest.mark.parametrize(
+    "gas_c, settles_bar, stop_bar",
+    [
+        (30.0, 200.0, 215.2),
+        (30.0, 232.0, 250.2),
+        (30.0, 300.0, 324.7),
+        (40.0, 200.0, 225.3),
+        (40.0, 232.0, 262.3),
+        (40.0, 300.0, 341.2),
+        (50.0, 200.0, 235.4),
+        (50.0, 232.0, 274.4),
+        (50.0, 300.0, 357.5),
+        (65.0, 200.0, 250.5),
+        (65.0, 232.0, 292.5),
+        (65.0, 300.0, 382.0),
+    ],
+)
 def test_stop_pressures_that_settle_as_asked(gas_c, settles_bar, stop_bar):
     """Stop pressure that settles to a pressure at 15 °C, and the pressure developed at 65 °C: CoolProp, air."""
     assert thermal.stop_pressure_bar(settles_bar, gas_c) == pytest.approx(stop_bar, abs=0.3)
@@ -33,7 +58,14 @@ def test_a_fill_settled_at_working_pressure_develops_less_than_a_test_pressure_o
 
 def test_a_three_hundred_bar_fill_reads_about_two_hundred_and_sixty_in_cold_water():
     """Common practice, no source. A steel 7 for 300 bar filled from a compressor in a quarter of an hour."""
-    seven = fill(stop_pressure_bar=300.0, water_capacity_l=7.0, wall_j_k=10.7 * 490.0, ambient_c=15.0, delivery_c=25.0, fill_minutes=15.0)
+    seven = fill(
+        stop_pressure_bar=300.0,
+        water_capacity_l=7.0,
+        wall_j_k=10.7 * 490.0,
+        ambient_c=15.0,
+        delivery_c=25.0,
+        fill_minutes=15.0,
+    )
     state = fill_heat.temperature_at_stop(seven)
     assert thermal.settled_pressure_bar(300.0, state.gas_c, 10.0)[0] == pytest.approx(260.0, abs=12.0)
 
@@ -46,7 +78,7 @@ def test_a_hot_fill_loses_about_a_tenth():
 
 
 def test_taking_compressed_air_as_air_of_the_room_would_be_tens_of_degrees_off():
-    """No wall, 0 to 232 bar (g): 168.9 °C with the enthalpy of room air at 1 atm, 115.1 °C from a 300 bar (abs) bank, 20 °C (CoolProp):
+    """No wall, 0 to 232 bar (g): 168.9 °C with the enthalpy of room air at 1 atm, 115.1 °C from a 300 bar bank (CoolProp):
     what is fed in carries the enthalpy of its own pressure."""
     bank = fill(start_pressure_bar=0.0, delivery_c=20.0, delivery_bar=300.0 - 1.01325)
     state = fill_heat.temperature_at_stop(bank, inside_w_m2_k=1e-9, outside_w_m2_k=0.0)
@@ -54,7 +86,7 @@ def test_taking_compressed_air_as_air_of_the_room_would_be_tens_of_degrees_off()
 
 
 def test_a_twelve_at_work_holds_what_the_reference_says():
-    """12 L, target 232, stopped at 230 with gas at 40 °C: settles to 204.03 bar, usable 2389.8 free litres (CoolProp)."""
+    """12 L, target 232, stopped at 230 with gas at 40 °C: settles to 204.03, usable 2389.8 free litres (CoolProp)."""
     settled = thermal.settled_pressure_bar(230.0, 40.0, 15.0)
     assert settled == pytest.approx(204.03, abs=0.1)
     usable = thermal.usable_free_l(12.0, settled, 15.0)

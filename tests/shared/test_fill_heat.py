@@ -9,8 +9,17 @@ from shared import fill_heat, thermal
 from shared.fill_heat import FillConditions, temperature_at_stop
 
 PLAIN = {
-    "start_pressure_bar": 50.0, "stop_pressure_bar": 232.0, "ambient_c": 20.0, "fill_minutes": 8.0, "water_capacity_l": 12.0,
-    "cylinders": 1.0, "wall_j_k": 14 * 490.0, "delivery_c": 30.0, "delivery_bar": np.nan, "o2_pct": 20.95, "he_pct": 0.0,
+    "start_pressure_bar": 50.0,
+    "stop_pressure_bar": 232.0,
+    "ambient_c": 20.0,
+    "fill_minutes": 8.0,
+    "water_capacity_l": 12.0,
+    "cylinders": 1.0,
+    "wall_j_k": 14 * 490.0,
+    "delivery_c": 30.0,
+    "delivery_bar": np.nan,
+    "o2_pct": 20.95,
+    "he_pct": 0.0,
     "ar_pct": np.nan,
 }
 BANK = {"delivery_c": 20.0, "delivery_bar": 300.0 - 1.01325}
@@ -31,11 +40,20 @@ def test_no_wall_at_all_bounds_a_fill_from_a_bank(start_bar, expected_c):
     "change, gas_c, settles_bar",
     [
         ({}, 41.6, 204.3),
-        ({"water_capacity_l": 11.1, "start_pressure_bar": 35.0, "stop_pressure_bar": 207.0, "wall_j_k": 14.2 * 900.0}, 31.9, 190.8),
+        (
+            {
+                "water_capacity_l": 11.1,
+                "start_pressure_bar": 35.0,
+                "stop_pressure_bar": 207.0,
+                "wall_j_k": 14.2 * 900.0,
+            },
+            31.9,
+            190.8,
+        ),
     ],
 )
 def test_a_wall_that_shares_all_heat(change, gas_c, settles_bar):
-    """A steel 12 and an aluminium 11.1 whose wall shares all heat and loses none. Computed with CoolProp's air equation."""
+    """A steel 12 and an aluminium 11.1 whose wall shares all heat and loses none (computed with CoolProp)."""
     state = temperature_at_stop(fill(**(BANK | change)), inside_w_m2_k=1e7, outside_w_m2_k=0.0)
     assert state.gas_c[0] == pytest.approx(gas_c, abs=0.2)
     settled = thermal.settled_pressure_bar(change.get("stop_pressure_bar", 232.0), state.gas_c, 15.0)
@@ -46,10 +64,17 @@ def test_a_thin_gas_without_a_wall_ends_at_gamma_times_its_supply():
     """Textbook: an evacuated insulated vessel filled from a line at T ends at γT (1.4 × 300 K), with residual gas at
     γT/(1 + (γ − 1)·p₀/p). Ideal gas, so at low pressure; helium is γ = 5/3."""
     kelvin, start, stop = 290.0, 1.01325, 11.01325
-    line = {"start_pressure_bar": 0.0, "stop_pressure_bar": 10.0, "ambient_c": kelvin - 273.15, "delivery_c": kelvin - 273.15,
-            "delivery_bar": 12.0}
+    line = {
+        "start_pressure_bar": 0.0,
+        "stop_pressure_bar": 10.0,
+        "ambient_c": kelvin - 273.15,
+        "delivery_c": kelvin - 273.15,
+        "delivery_bar": 12.0,
+    }
     for o2, he, gamma in ((20.95, 0.0, 1.4), (0.0, 100.0, 5 / 3)):
-        state = temperature_at_stop(fill(o2_pct=o2, he_pct=he, **line), inside_w_m2_k=1e-9, outside_w_m2_k=0.0, steps=40)
+        state = temperature_at_stop(
+            fill(o2_pct=o2, he_pct=he, **line), inside_w_m2_k=1e-9, outside_w_m2_k=0.0, steps=40
+        )
         expected = min(gamma * kelvin / (1 + (gamma - 1) * start / stop), 429.0)
         if expected < 427.0:
             assert state.gas_c[0] + 273.15 == pytest.approx(expected, rel=0.02)
@@ -100,8 +125,12 @@ def test_every_mix_is_computed(o2, he):
 
 
 def test_what_cannot_be_computed_is_nan_and_spares_its_neighbours():
-    odd = fill(6, stop_pressure_bar=[232.0, 40.0, np.nan, 232.0, 232.0, 600.0], fill_minutes=[8.0, 8.0, 8.0, 0.0, 8.0, 8.0],
-               water_capacity_l=[12.0, 12.0, 12.0, 12.0, 0.0, 12.0])
+    odd = fill(
+        6,
+        stop_pressure_bar=[232.0, 40.0, np.nan, 232.0, 232.0, 600.0],
+        fill_minutes=[8.0, 8.0, 8.0, 0.0, 8.0, 8.0],
+        water_capacity_l=[12.0, 12.0, 12.0, 12.0, 0.0, 12.0],
+    )
     state = temperature_at_stop(odd)
     assert np.isfinite(state.gas_c[0])
     assert np.isnan(state.gas_c[1:]).all()

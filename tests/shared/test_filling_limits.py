@@ -13,9 +13,20 @@ HOT = {"hot_limit": "rule_set", "relief_bar": 330.0, "test_pressure_bar": 348.0,
 
 
 def conditions(**change):
-    plain = {"start_pressure_bar": 50.0, "stop_pressure_bar": 232.0, "ambient_c": 20.0, "fill_minutes": 8.0, "water_capacity_l": 12.0,
-             "cylinders": 1.0, "wall_j_k": 6860.0, "delivery_c": 30.0, "delivery_bar": np.nan, "o2_pct": 20.95, "he_pct": 0.0,
-             "ar_pct": np.nan}
+    plain = {
+        "start_pressure_bar": 50.0,
+        "stop_pressure_bar": 232.0,
+        "ambient_c": 20.0,
+        "fill_minutes": 8.0,
+        "water_capacity_l": 12.0,
+        "cylinders": 1.0,
+        "wall_j_k": 6860.0,
+        "delivery_c": 30.0,
+        "delivery_bar": np.nan,
+        "o2_pct": 20.95,
+        "he_pct": 0.0,
+        "ar_pct": np.nan,
+    }
     return FillConditions(**{k: np.array([v], float) for k, v in (plain | change).items()})
 
 
@@ -51,7 +62,7 @@ def test_what_was_learned_moves_the_advice():
 
 def test_an_overshoot_is_the_least_of_all_limits():
     free = advise(target=232.0, **HOT)
-    assert 232.0 < free.stop_pressure_bar
+    assert free.stop_pressure_bar > 232.0
     # one in a hundred: even at the cool end it settles at or below the permitted pressure
     assert free.limited_by == "settled_limit"
     assert free.settles_to_bar + 2.326 * np.hypot(0.5, 1.0) == pytest.approx(232.0, abs=0.1)
@@ -79,10 +90,13 @@ def test_the_developed_limit_of_the_united_states():
     assert advice.limited_by == "settled_limit" and advice.reference_c == 21.0
 
 
-@pytest.mark.parametrize("change, note", [
-    ({"learned": Learned(0.0, 1.0, 1.5, 49)}, "too_few_settled_fills"),
-    ({"test_pressure_bar": np.nan}, "mark_unknown_no_overshoot"),
-])
+@pytest.mark.parametrize(
+    "change, note",
+    [
+        ({"learned": Learned(0.0, 1.0, 1.5, 49)}, "too_few_settled_fills"),
+        ({"test_pressure_bar": np.nan}, "mark_unknown_no_overshoot"),
+    ],
+)
 def test_no_overshoot_without_knowledge(change, note):
     advice = advise(**HOT | change)
     assert advice.stop_pressure_bar <= 232.0 and note in advice.notes
@@ -111,21 +125,24 @@ def test_even_states_beyond_the_gas_table_never_raise_the_advice():
     assert np.isnan(settled) or settled <= 232.0
 
 
-@pytest.mark.parametrize("change, expected", [
-    ({}, []),
-    ({"inspection_states": ["in_date", "due_soon"]}, []),
-    ({"inspection_states": ["in_date", "out_of_date"]}, ["fill_out_of_test"]),
-    ({"inspection_states": []}, ["fill_test_unknown"]),
-    ({"inspection_states": ["condemned"]}, ["fill_condemned"]),
-    ({"withdrawn": True}, ["fill_withdrawn"]),
-    ({"open_findings": True}, ["fill_finding_open"]),
-    ({"arrival_bar": 1.9}, ["fill_arrived_empty"]),
-    ({"arrival_bar": 2.0}, []),
-    ({"oxygen_service_needed": True}, ["fill_not_oxygen_clean"]),
-    ({"oxygen_service_needed": True, "oxygen_clean": True}, []),
-    ({"air_state": "failed"}, ["fill_air_failed"]),
-    ({"air_state": "failed", "inspection_states": ["unknown"]}, ["fill_test_unknown", "fill_air_failed"]),
-])
+@pytest.mark.parametrize(
+    "change, expected",
+    [
+        ({}, []),
+        ({"inspection_states": ["in_date", "due_soon"]}, []),
+        ({"inspection_states": ["in_date", "out_of_date"]}, ["fill_out_of_test"]),
+        ({"inspection_states": []}, ["fill_test_unknown"]),
+        ({"inspection_states": ["condemned"]}, ["fill_condemned"]),
+        ({"withdrawn": True}, ["fill_withdrawn"]),
+        ({"open_findings": True}, ["fill_finding_open"]),
+        ({"arrival_bar": 1.9}, ["fill_arrived_empty"]),
+        ({"arrival_bar": 2.0}, []),
+        ({"oxygen_service_needed": True}, ["fill_not_oxygen_clean"]),
+        ({"oxygen_service_needed": True, "oxygen_clean": True}, []),
+        ({"air_state": "failed"}, ["fill_air_failed"]),
+        ({"air_state": "failed", "inspection_states": ["unknown"]}, ["fill_test_unknown", "fill_air_failed"]),
+    ],
+)
 def test_what_may_not_be_filled_is_refused_with_its_reasons(change, expected):
     given = {"inspection_states": ["in_date"]} | change
     assert refusals(given.pop("inspection_states"), **given) == expected

@@ -28,7 +28,12 @@ def test_nothing_known_is_the_prior():
     fit = SettlingFit(rows)
     told = fit.correct(rows)
     assert np.abs(told.mean_bar).max() < 1e-12
-    expected = np.sqrt((0.87 * 3.2) ** 2 + rows.per[2] ** 2 * 4.0 + 0.49 + (0.87 * 0.2) ** 2 * (1 + np.maximum(rows.index[1] - rows.index[1].min(), 0)))
+    expected = np.sqrt(
+        (0.87 * 3.2) ** 2
+        + rows.per[2] ** 2 * 4.0
+        + 0.49
+        + (0.87 * 0.2) ** 2 * (1 + np.maximum(rows.index[1] - rows.index[1].min(), 0))
+    )
     np.testing.assert_allclose(told.sd_bar, expected, rtol=0.02)
 
 
