@@ -52,8 +52,9 @@ _table(
     f.VISIT_ON, f.CYLINDER_ID, f.PLAN_KIND, f.DUE_ON, f.DAYS_EARLY, f.IN_SERVICE_AFTER,
 )
 _table(
-    "booking_cover", "Whether bookings find enough cylinders in service.", "starts_on ends_on",
-    f.STARTS_ON, f.ENDS_ON, f.NEEDED, f.AVAILABLE, f.SHORT_BY, f.FREED_BY,
+    "booking_cover", "Whether bookings find enough cylinders in service.",
+    "starts_on ends_on material water_capacity_l",
+    f.STARTS_ON, f.ENDS_ON, f.NEEDED, f.AVAILABLE, f.SHORT_BY, f.FREED_BY, f.MATERIAL, f.WATER_CAPACITY_L,
 )
 _table(
     "dive_consumption", "A row a dive: what was breathed.", "member_id dive_id",
