@@ -13,8 +13,8 @@ from shared import settling
 from shared.fill_heat import StopState
 
 PRIOR_SD = {
-    "outside": 0.4, "inside": 0.6, "inside_size": 0.2, "inside_helium": 0.4, "wall": 0.08, "wall_size": 0.05,
-    "delivery": 6.0, "start": 1.5, "ambient": 0.7, "rise": 0.08, "rise_source": 0.05, "film": 2.0,
+    "outside": 0.35, "inside": 0.5, "inside_size": 0.2, "inside_helium": 0.4, "wall": 0.08, "wall_size": 0.05,
+    "delivery": 5.0, "start": 1.2, "ambient": 0.7, "rise": 0.06, "rise_source": 0.04, "film": 2.0,
 }
 """How far each cause may be off before any settled reading (logarithm, K or share). Judgement, no source."""
 OWN_WALL_SD = 0.06

@@ -19,7 +19,7 @@ AMBIENT_SD_K = 0.8
 WALL_READING_SD_K = 1.5
 WALL_DOUBTFUL_K = 30.0
 """One spot of the wall by hand; further off than this from the heat balance it was not this wall."""
-SETTLED_SD_K = 0.3
+SETTLED_SD_K = 0.4
 RELAXED_SHARE = 0.3
 """Uncertain share of the warmth that is left when a reading is taken early."""
 IN_WATER_SD_K = 1.0
