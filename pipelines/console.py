@@ -21,11 +21,23 @@ def run_with_progress(station: Station, as_of: str | None, quiet: bool = False):
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
     console = Console(stderr=True)
-    with Progress(TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn(), console=console,
-                  transient=True, disable=not console.is_terminal) as bar:
+    with Progress(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeElapsedColumn(),
+        console=console,
+        transient=True,
+        disable=not console.is_terminal,
+    ) as bar:
         task = bar.add_task("Starting", total=1)
-        result = run_pass(station, as_of=as_of,
-                          progress=lambda step, done, total: bar.update(task, description=step[:40].ljust(40), completed=done, total=total))
+        result = run_pass(
+            station,
+            as_of=as_of,
+            progress=lambda step, done, total: bar.update(
+                task, description=step[:40].ljust(40), completed=done, total=total
+            ),
+        )
     for line in result.lines():
         print(line)
     return result
@@ -101,4 +113,8 @@ def words_for(error: Exception) -> tuple[str, int]:
         return f"{error}. Check the folder's rights and the room on the disk.", 2
     if isinstance(error, duckdb.Error):
         return f"The warehouse gave an error: {error}. Run the command with --debug to see where.", 1
-    return f"Something went wrong that nobody foresaw ({type(error).__name__}: {error}). Run the command with --debug to see where.", 1
+    return (
+        f"Something went wrong that nobody foresaw ({type(error).__name__}: {error}). "
+        "Run the command with --debug to see where.",
+        1,
+    )

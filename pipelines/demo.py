@@ -22,6 +22,8 @@ def make_demo(folder: Path) -> Station:
         The folder holds other things.
     """
     package = util.find_spec("sample_data")
+    if package is None or not package.submodule_search_locations:
+        raise FileNotFoundError("The sample data is not part of this installation.")
     sample = Path(package.submodule_search_locations[0])
     if folder.exists() and any(folder.iterdir()) and not (folder / FILE).exists():
         raise NotOurs(f"{folder} holds other things. Name a new folder: coldfill demo --dir NEW-FOLDER")

@@ -71,15 +71,29 @@ def _taken(trial: Station, names: dict[str, str]) -> list[Checked]:
         intake = Intake(trial, warehouse, "check", moment, latest_moment(trial, None, moment))
         result = intake.run()
         told = {f["file"]: f for f in result.files}
-        counts = warehouse.frame("SELECT file, source, rows_read, rows_accepted, rows_rejected FROM ingest_files").set_index("file")
-        problems = warehouse.frame("SELECT * FROM rejects WHERE resolved_at IS NULL AND first_seen_at = ? ORDER BY file, row_number", [moment])
+        counts = warehouse.frame(
+            "SELECT file, source, rows_read, rows_accepted, rows_rejected FROM ingest_files"
+        ).set_index("file")
+        problems = warehouse.frame(
+            "SELECT * FROM rejects WHERE resolved_at IS NULL AND first_seen_at = ? ORDER BY file, row_number", [moment]
+        )
         found = []
         for place, shown in names.items():
             row = counts.loc[place] if place in counts.index else None
-            found.append(Checked(
-                shown, row["source"] if row is not None else None, *(int(row[c]) if row is not None else 0 for c in ("rows_read", "rows_accepted", "rows_rejected")),
-                refused=told.get(place, {}).get("refused"),
-                problems=[problem_line(p | {"file": shown}) for p in problems[problems["file"] == place].to_dict("records")]))
+            found.append(
+                Checked(
+                    shown,
+                    row["source"] if row is not None else None,
+                    read=int(row["rows_read"]) if row is not None else 0,
+                    accepted=int(row["rows_accepted"]) if row is not None else 0,
+                    rejected=int(row["rows_rejected"]) if row is not None else 0,
+                    refused=told.get(place, {}).get("refused"),
+                    problems=[
+                        problem_line(p | {"file": shown})
+                        for p in problems[problems["file"] == place].to_dict("records")
+                    ],
+                )
+            )
         return found
     finally:
         warehouse.close()

@@ -61,7 +61,7 @@ def write_frame(frame: pd.DataFrame, table: Table, path: Path) -> None:
 
 
 def flat(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
-    """The same rows for a cell each: true/false, ISO times with Z, codes joined by ';', nested as JSON, empty = unknown."""
+    """The rows in plain cells: true/false, ISO times with Z, codes joined by ';', nested as JSON; empty is unknown."""
     made = {}
     for field in table.fields.values():
         column = frame[field.name]
@@ -72,9 +72,13 @@ def flat(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
         elif field.kind == "date":
             made[field.name] = column.dt.strftime("%Y-%m-%d")
         elif field.kind == "codes":
-            made[field.name] = column.map(lambda codes: ";".join(codes) if hasattr(codes, "__len__") and not isinstance(codes, str) else None)
+            made[field.name] = column.map(
+                lambda codes: ";".join(codes) if hasattr(codes, "__len__") and not isinstance(codes, str) else None
+            )
         elif field.kind == "json":
-            made[field.name] = column.map(lambda v: v if isinstance(v, str) else json.dumps(v, sort_keys=True) if isinstance(v, dict) else None)
+            made[field.name] = column.map(
+                lambda v: v if isinstance(v, str) else json.dumps(v, sort_keys=True) if isinstance(v, dict) else None
+            )
         else:
             made[field.name] = column
     return pd.DataFrame(made, index=frame.index)

@@ -46,7 +46,10 @@ class Found:
 
 
 def scan(inbox: Path) -> list[Found]:
-    """The files of the inbox, folders inside it walked; links that lead out of it and what is no file are passed over."""
+    """The files of the inbox and the folders inside it.
+
+    Links that lead out of it, and what is no file, are passed over.
+    """
     found = []
     root = inbox.resolve()
     for folder, folders, files in os.walk(inbox):
@@ -60,10 +63,13 @@ def scan(inbox: Path) -> list[Found]:
                 if path.is_symlink() and not path.resolve().is_relative_to(root):
                     continue
                 told = path.stat()
-            except (OSError, RuntimeError):  # gone between listing and looking, or a link in a circle: the next pass sees what is there then
+            except (OSError, RuntimeError):
+                # gone between listing and looking, or a link in a circle: the next pass sees what is there then
                 continue
             if stat.S_ISREG(told.st_mode):
-                found.append(Found(relative, path, told.st_size, min(max(told.st_mtime_ns, _TIMES_NS[0]), _TIMES_NS[1])))
+                found.append(
+                    Found(relative, path, told.st_size, min(max(told.st_mtime_ns, _TIMES_NS[0]), _TIMES_NS[1]))
+                )
     return found
 
 
@@ -86,16 +92,21 @@ class Names:
 
     def __post_init__(self) -> None:
         for ref, *rest in self.warehouse.con.execute(
-                "SELECT source_ref, kind, target_id, member_id FROM rows_links WHERE state = 'current' ORDER BY ALL").fetchall():
+            "SELECT source_ref, kind, target_id, member_id FROM rows_links WHERE state = 'current' ORDER BY ALL"
+        ).fetchall():
             self.links.setdefault(ref, []).append(tuple(rest))
         self.members = self.warehouse.ids("member")
         self.pressures = working_pressures(self.warehouse).to_dict()
 
     def meaning(self, source: str | None, refs: Iterable[str]) -> str:
         """A hash of what these names mean to a file of a source."""
+        told: list[tuple]
         if source == "uddf":
-            told = [(r, self.links.get(r), r in self.members, r in self.pressures) for r in sorted(refs)
-                    if r in self.links or r in self.members or r in self.pressures]
+            told = [
+                (r, self.links.get(r), r in self.members, r in self.pressures)
+                for r in sorted(refs)
+                if r in self.links or r in self.members or r in self.pressures
+            ]
         else:
             told = [(r, self.pressures[r]) for r in sorted(refs) if r in self.pressures]
         return hashlib.sha256(json.dumps(told).encode()).hexdigest()[:16]
@@ -128,4 +139,6 @@ def mapping_of(station: Station, source: str) -> Mapping:
 
 def names_matter(station: Station, source: str | None) -> bool:
     """Whether what a file gives depends on links or registers, beyond rows that wait for them."""
-    return source == "uddf" or (source is not None and FROM_WORKING_PRESSURE in mapping_of(station, source).stated.values())
+    return source == "uddf" or (
+        source is not None and FROM_WORKING_PRESSURE in mapping_of(station, source).stated.values()
+    )

@@ -50,80 +50,154 @@ class Reports:
     def _page(self, template: str, **told: Any) -> str:
         from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
-        pages = Environment(loader=FileSystemLoader(PAGES), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+        pages = Environment(
+            loader=FileSystemLoader(PAGES),
+            autoescape=True,
+            undefined=StrictUndefined,
+            trim_blocks=True,
+            lstrip_blocks=True,
+        )
         return pages.get_template(template).render(
-            station=self.manifest.station["name"], as_of=words.day(pd.Timestamp(self.manifest.as_of_on)),
-            made_at=words.clock(pd.Timestamp(self.manifest.created_at), self.zone), **told)
+            station=self.manifest.station["name"],
+            as_of=words.day(pd.Timestamp(self.manifest.as_of_on)),
+            made_at=words.clock(pd.Timestamp(self.manifest.created_at), self.zone),
+            **told,
+        )
 
     # --- the reports --------------------------------------------------------------------------
     def labels(self) -> dict[str, Any]:
         """A label for each fill of the day that may have one, and why the others have none."""
         given, without = [], []
-        last = self.fills.groupby("unit_id")["filled_at"].transform("max") if len(self.fills) else self.fills["filled_at"]
-        for row in self.fills.assign(superseded=self.fills["filled_at"] < last)[self.fills["day"] == self.day].to_dict("records"):
+        last = (
+            self.fills.groupby("unit_id")["filled_at"].transform("max") if len(self.fills) else self.fills["filled_at"]
+        )
+        for row in self.fills.assign(superseded=self.fills["filled_at"] < last)[self.fills["day"] == self.day].to_dict(
+            "records"
+        ):
             why = label_withheld(row)
             if why:
-                without.append({"unit_id": row["unit_id"], "filled": words.clock(row["filled_at"], self.zone), "why": why})
+                without.append(
+                    {"unit_id": row["unit_id"], "filled": words.clock(row["filled_at"], self.zone), "why": why}
+                )
             else:
                 given.append(self._label(row))
-        return {"title": f"Labels for the fills of {words.day(self.day)}", "day": words.day(self.day), "labels": given, "without": without}
+        return {
+            "title": f"Labels for the fills of {words.day(self.day)}",
+            "day": words.day(self.day),
+            "labels": given,
+            "without": without,
+        }
 
     def _label(self, row: dict[str, Any]) -> dict[str, Any]:
         by = f" by {row['analysed_by']}" if words.known(row["analysed_by"]) else ""
         at = f", {words.clock(row['analysed_at'], self.zone)}" if words.known(row["analysed_at"]) else ""
         analysed = words.analysis(row["analysed_o2_pct"], row["analysed_he_pct"])
+        deepest, limit = words.depth_down(row["max_operating_depth_m"]), self.station.policy.filling.ppo2_bar
         return {
-            "unit_id": row["unit_id"], "mix": words.mix(row["o2_pct"], row["he_pct"]), "analysed": f"{analysed}{by}{at}",
-            "not_breathable": "not_breathable" in words.listed(row["reasons"]) or bool({"suit_gas_only", "argon"} & set(words.listed(row["reasons"]))),
-            "deepest": f"{words.depth_down(row['max_operating_depth_m'])} at ppO₂ {self.station.policy.filling.ppo2_bar:g} bar",
+            "unit_id": row["unit_id"],
+            "mix": words.mix(row["o2_pct"], row["he_pct"]),
+            "analysed": f"{analysed}{by}{at}",
+            "not_breathable": "not_breathable" in words.listed(row["reasons"])
+            or bool({"suit_gas_only", "argon"} & set(words.listed(row["reasons"]))),
+            "deepest": f"{deepest} at ppO₂ {limit:g} bar",
             "shallowest": words.depth_up(row["min_operating_depth_m"]),
             "stop": words.number(row["stop_pressure_bar"], 0, "bar"),
-            "settled": words.with_interval(row["settled_pressure_bar_15c"], row["settled_low_bar_15c"], row["settled_high_bar_15c"], 0, "bar"),
-            "filled": words.clock(row["filled_at"], self.zone), "member": self.names.get(row["member_id"], ""),
+            "settled": words.with_interval(
+                row["settled_pressure_bar_15c"], row["settled_low_bar_15c"], row["settled_high_bar_15c"], 0, "bar"
+            ),
+            "filled": words.clock(row["filled_at"], self.zone),
+            "member": self.names.get(row["member_id"], ""),
         }
 
     def inspections(self) -> dict[str, Any]:
         """What goes on which visit, and every cylinder by its next date."""
         health = self.table("cylinder_health")
-        health = health[health["inspection_state"] != "condemned"].sort_values(["next_due_on", "cylinder_id"], na_position="first")
+        health = health[health["inspection_state"] != "condemned"].sort_values(
+            ["next_due_on", "cylinder_id"], na_position="first"
+        )
         plan = self.table("inspection_plan")
         reasons = dict(zip(health["cylinder_id"], health["score_reasons"], strict=True))
         visits = [
-            {"day": words.day(on), "cylinders": [
-                {"cylinder_id": p["cylinder_id"], "kind": words.KINDS.get(p["kind"], p["kind"]), "due": words.day(p["due_on"]),
-                 "known": " ".join(sentence(c) for c in words.listed(reasons.get(p["cylinder_id"])))} for p in rows.to_dict("records")]}
-            for on, rows in plan.groupby("visit_on")]
-        return {"title": "Inspections", "visits": visits, "cylinders": [self._dates(c) for c in health.to_dict("records")]}
+            {
+                "day": words.day(on),
+                "cylinders": [
+                    {
+                        "cylinder_id": p["cylinder_id"],
+                        "kind": words.KINDS.get(p["kind"], p["kind"]),
+                        "due": words.day(p["due_on"]),
+                        "known": " ".join(sentence(c) for c in words.listed(reasons.get(p["cylinder_id"]))),
+                    }
+                    for p in rows.to_dict("records")
+                ],
+            }
+            for on, rows in plan.groupby("visit_on")
+        ]
+        return {
+            "title": "Inspections",
+            "visits": visits,
+            "cylinders": [self._dates(c) for c in health.to_dict("records")],
+        }
 
     def _dates(self, c: dict[str, Any]) -> dict[str, Any]:
-        return {"cylinder_id": c["cylinder_id"], "state": words.INSPECTION.get(c["inspection_state"], c["inspection_state"]),
-                "kind": words.KINDS.get(c["next_due_kind"], ""), "due": words.day(c["next_due_on"]), "visual": words.day(c["last_visual_on"]),
-                "hydrostatic": words.day(c["last_hydrostatic_on"]), "rule_set": c["rule_set"],
-                "held_by": self.names.get(c["held_by"], c["held_by"] if words.known(c["held_by"]) else ""),
-                "why": " ".join(sentence(code) for code in words.listed(c["score_reasons"]))}
+        return {
+            "cylinder_id": c["cylinder_id"],
+            "state": words.INSPECTION.get(c["inspection_state"], c["inspection_state"]),
+            "kind": words.KINDS.get(c["next_due_kind"], ""),
+            "due": words.day(c["next_due_on"]),
+            "visual": words.day(c["last_visual_on"]),
+            "hydrostatic": words.day(c["last_hydrostatic_on"]),
+            "rule_set": c["rule_set"],
+            "held_by": self.names.get(c["held_by"], c["held_by"] if words.known(c["held_by"]) else ""),
+            "why": " ".join(sentence(code) for code in words.listed(c["score_reasons"])),
+        }
 
     def morning(self) -> dict[str, Any]:
         """What matters before the first fill of a day."""
         health, compressors = self.table("cylinder_health"), self.table("compressor_health")
         held = self.fills[self.fills["on_hold"].fillna(False).astype(bool)].sort_values("filled_at", ascending=False)
-        barred = health[health["inspection_state"].isin(words.BARRED_STATES) | health["status"].isin(["withdrawn", "condemned"])]
+        barred = health[
+            health["inspection_state"].isin(words.BARRED_STATES) | health["status"].isin(["withdrawn", "condemned"])
+        ]
         due = health[health["inspection_state"] == "due_soon"].sort_values("next_due_on")
         rejects = self.table("rejects")
         return {
-            "title": f"{self.manifest.station['name']}: morning sheet", "day": words.day(self.day),
+            "title": f"{self.manifest.station['name']}: morning sheet",
+            "day": words.day(self.day),
             "due_soon_days": self.station.policy.fleet.due_soon_days,
-            "holds": [{"unit_id": f["unit_id"], "filled": words.clock(f["filled_at"], self.zone), "member": self.names.get(f["member_id"], ""),
-                       "why": " ".join(sentence(c, f) for c in words.listed(f["reasons"]))} for f in held.to_dict("records")],
+            "holds": [
+                {
+                    "unit_id": f["unit_id"],
+                    "filled": words.clock(f["filled_at"], self.zone),
+                    "member": self.names.get(f["member_id"], ""),
+                    "why": " ".join(sentence(c, f) for c in words.listed(f["reasons"])),
+                }
+                for f in held.to_dict("records")
+            ],
             "barred": [self._dates(c) for c in barred.to_dict("records")],
-            "fills": [{"unit_id": f["unit_id"], "verdict": words.VERDICTS.get(f["verdict"], ""),
-                       "target": words.number(f["target_pressure_bar"], 0, "bar"), "stop": words.number(f["stop_pressure_bar"], 0, "bar"),
-                       "settled": words.with_interval(f["settled_pressure_bar_15c"], f["settled_low_bar_15c"], f["settled_high_bar_15c"], 0, "bar"),
-                       "mix": words.mix(f["o2_pct"], f["he_pct"])}
-                      for f in self.fills[self.fills["day"] == self.day].sort_values("filled_at").to_dict("records")],
+            "fills": [
+                {
+                    "unit_id": f["unit_id"],
+                    "verdict": words.VERDICTS.get(f["verdict"], ""),
+                    "target": words.number(f["target_pressure_bar"], 0, "bar"),
+                    "stop": words.number(f["stop_pressure_bar"], 0, "bar"),
+                    "settled": words.with_interval(
+                        f["settled_pressure_bar_15c"], f["settled_low_bar_15c"], f["settled_high_bar_15c"], 0, "bar"
+                    ),
+                    "mix": words.mix(f["o2_pct"], f["he_pct"]),
+                }
+                for f in self.fills[self.fills["day"] == self.day].sort_values("filled_at").to_dict("records")
+            ],
             "due": [self._dates(c) for c in due.to_dict("records")],
-            "compressors": [{"compressor_id": c["compressor_id"], "hours": words.number(c["hours"], 1), "filter": words.number(c["filter_hours_left"], 1),
-                             "test": words.day(c["air_test_due_on"]), "why": " ".join(sentence(r, c) for r in words.listed(c["reasons"]))}
-                            for c in compressors.to_dict("records")],
+            "compressors": [
+                {
+                    "compressor_id": c["compressor_id"],
+                    "hours": words.number(c["hours"], 1),
+                    "filter": words.number(c["filter_hours_left"], 1),
+                    "test": words.day(c["air_test_due_on"]),
+                    "why": " ".join(sentence(r, c) for r in words.listed(c["reasons"])),
+                }
+                for c in compressors.to_dict("records")
+            ],
             "problems": int(rejects["resolved_at"].isna().sum()),
         }
 
@@ -132,29 +206,57 @@ class Reports:
         if member not in self.names:
             known = ", ".join(sorted(self.names)[:20])
             raise ValueError(f"--member {member or '(none)'}: name one of {known}.")
-        mine = {t: self.table(t)[lambda f: f["member_id"] == member] for t in ("dive_consumption", "consumption_trend", "dive_reserve")}
-        rows = mine["dive_consumption"].merge(mine["dive_reserve"][["dive_id", "surfaced_bar", "least_margin_free_l", "below_policy", "cause"]],
-                                              on="dive_id", how="left").sort_values("started_at", ascending=False)
+        mine = {
+            t: self.table(t)[lambda f: f["member_id"] == member]
+            for t in ("dive_consumption", "consumption_trend", "dive_reserve")
+        }
+        rows = (
+            mine["dive_consumption"]
+            .merge(
+                mine["dive_reserve"][["dive_id", "surfaced_bar", "least_margin_free_l", "below_policy", "cause"]],
+                on="dive_id",
+                how="left",
+            )
+            .sort_values("started_at", ascending=False)
+        )
         trend = mine["consumption_trend"].sort_values("started_at")
         now = trend.iloc[-1].to_dict() if len(trend) else None
         return {
-            "title": f"Season of {self.names[member]}", "caution": words.NOT_A_PLAN,
-            "level": words.with_interval(now["level_rmv_l_min"], now["level_low_l_min"], now["level_high_l_min"], 1, "L/min") if now else words.UNKNOWN,
+            "title": f"Season of {self.names[member]}",
+            "caution": words.NOT_A_PLAN,
+            "level": words.with_interval(
+                now["level_rmv_l_min"], now["level_low_l_min"], now["level_high_l_min"], 1, "L/min"
+            )
+            if now
+            else words.UNKNOWN,
             "planning": words.number(now["planning_rmv_l_min"], 1, "L/min") if now else words.UNKNOWN,
             "trend": words.TRENDS.get(now["trend"], "") if now else words.TRENDS["too_few"],
-            "dives": [{"started": words.clock(d["started_at"], self.zone), "depth": words.number(d["max_depth_m"], 0, "m"),
-                       "minutes": words.number(d["duration_min"], 0), "used": words.number(d["gas_used_free_l"], 0, "L"),
-                       "rmv": words.with_interval(d["rmv_l_min"], d["rmv_low_l_min"], d["rmv_high_l_min"], 1, "L/min"),
-                       "plain": words.number(d["ideal_rmv_l_min"], 1), "margin": words.number(d["least_margin_free_l"], 0, "L"),
-                       "flags": " ".join(sentence(c, d) for c in words.listed(d["flags"]))} for d in rows.to_dict("records")],
+            "dives": [
+                {
+                    "started": words.clock(d["started_at"], self.zone),
+                    "depth": words.number(d["max_depth_m"], 0, "m"),
+                    "minutes": words.number(d["duration_min"], 0),
+                    "used": words.number(d["gas_used_free_l"], 0, "L"),
+                    "rmv": words.with_interval(d["rmv_l_min"], d["rmv_low_l_min"], d["rmv_high_l_min"], 1, "L/min"),
+                    "plain": words.number(d["ideal_rmv_l_min"], 1),
+                    "margin": words.number(d["least_margin_free_l"], 0, "L"),
+                    "flags": " ".join(sentence(c, d) for c in words.listed(d["flags"])),
+                }
+                for d in rows.to_dict("records")
+            ],
         }
 
     def calendar(self) -> bytes:
         """Inspection dates as iCalendar: phones import it or subscribe to it."""
         from pipelines.inspection_calendar import inspection_calendar
 
-        return inspection_calendar(self.table("cylinder_health"), self.table("inspection_plan"), pd.Timestamp(self.manifest.as_of_on),
-                                   self.manifest.station["name"], notice_days=self.station.policy.fleet.due_soon_days)
+        return inspection_calendar(
+            self.table("cylinder_health"),
+            self.table("inspection_plan"),
+            pd.Timestamp(self.manifest.as_of_on),
+            self.manifest.station["name"],
+            notice_days=self.station.policy.fleet.due_soon_days,
+        )
 
 
 def label_withheld(row: dict[str, Any]) -> str:

@@ -14,6 +14,7 @@ import time
 import urllib.error
 import urllib.request
 from datetime import UTC, datetime
+from typing import Any
 
 from pipelines.settings import Station
 
@@ -33,11 +34,19 @@ def serve_schedule(station: Station, cron: str, port: int) -> None:
     home = (station.folder / ".prefect").resolve()
     home.mkdir(exist_ok=True)
     api = f"http://127.0.0.1:{port}/api"
-    os.environ.update({
-        "PREFECT_HOME": str(home), "PREFECT_API_URL": api, "PREFECT_SERVER_ANALYTICS_ENABLED": "false", "DO_NOT_TRACK": "1",
-        "PREFECT_SERVER_API_HOST": "127.0.0.1", "PREFECT_SERVER_API_PORT": str(port), "PREFECT_SERVER_UI_API_URL": api,
-        "PREFECT_CLOUD_ENABLE_ORCHESTRATION_TELEMETRY": "false", "PREFECT_LOGGING_TO_API_WHEN_MISSING_FLOW": "ignore",
-    })
+    os.environ.update(
+        {
+            "PREFECT_HOME": str(home),
+            "PREFECT_API_URL": api,
+            "PREFECT_SERVER_ANALYTICS_ENABLED": "false",
+            "DO_NOT_TRACK": "1",
+            "PREFECT_SERVER_API_HOST": "127.0.0.1",
+            "PREFECT_SERVER_API_PORT": str(port),
+            "PREFECT_SERVER_UI_API_URL": api,
+            "PREFECT_CLOUD_ENABLE_ORCHESTRATION_TELEMETRY": "false",
+            "PREFECT_LOGGING_TO_API_WHEN_MISSING_FLOW": "ignore",
+        }
+    )
     server = _start_server(home, port, api)
     ended = signal.signal(signal.SIGTERM, lambda *_: (_ for _ in ()).throw(KeyboardInterrupt()))
     try:
@@ -47,9 +56,19 @@ def serve_schedule(station: Station, cron: str, port: int) -> None:
 
         parameters = {"station_dir": str(station.folder.resolve())}
         asyncio.run(_catch_up(station, cron, parameters))
-        print(f"Passes over {station.name} run on '{cron}' ({station.time_zone}); the scheduler's page is {api.removesuffix('/api')} (end with Ctrl-C)", flush=True)
-        station_pass.serve(name=DEPLOYMENT, schedule=Cron(cron, timezone=station.time_zone), parameters=parameters, limit=1,
-                           pause_on_shutdown=False, print_starting_message=False)
+        print(
+            f"Passes over {station.name} run on '{cron}' ({station.time_zone}); "
+            f"the scheduler's page is {api.removesuffix('/api')} (end with Ctrl-C)",
+            flush=True,
+        )
+        station_pass.serve(
+            name=DEPLOYMENT,
+            schedule=Cron(cron, timezone=station.time_zone),
+            parameters=parameters,
+            limit=1,
+            pause_on_shutdown=False,
+            print_starting_message=False,
+        )
     except KeyboardInterrupt:
         pass
     finally:
@@ -64,12 +83,19 @@ def serve_schedule(station: Station, cron: str, port: int) -> None:
 def _start_server(home, port: int, api: str) -> subprocess.Popen:
     log = home / "server.log"
     with open(log, "ab") as out:
-        server = subprocess.Popen([sys.executable, "-m", "prefect", "server", "start", "--host", "127.0.0.1", "--port", str(port)],
-                                  stdout=out, stderr=out, start_new_session=True)
+        server = subprocess.Popen(
+            [sys.executable, "-m", "prefect", "server", "start", "--host", "127.0.0.1", "--port", str(port)],
+            stdout=out,
+            stderr=out,
+            start_new_session=True,
+        )
     began = time.monotonic()
     while time.monotonic() - began < START_SECONDS:
         if server.poll() is not None:
-            raise RuntimeError(f"The scheduler's server ended at once; its log is {log}. Is port {port} in use? Choose another with --port.")
+            raise RuntimeError(
+                f"The scheduler's server ended at once; its log is {log}. "
+                f"Is port {port} in use? Choose another with --port."
+            )
         try:
             with urllib.request.urlopen(f"{api}/health", timeout=2):
                 return server
@@ -82,7 +108,13 @@ def _start_server(home, port: int, api: str) -> subprocess.Popen:
 async def _catch_up(station: Station, cron: str, parameters: dict) -> None:
     """Drop every run that is overdue, and put one in its place if the last pass is older than the schedule asks."""
     from prefect.client.orchestration import get_client
-    from prefect.client.schemas.filters import DeploymentFilter, DeploymentFilterName, FlowRunFilter, FlowRunFilterState, FlowRunFilterStateType
+    from prefect.client.schemas.filters import (
+        DeploymentFilter,
+        DeploymentFilterName,
+        FlowRunFilter,
+        FlowRunFilterState,
+        FlowRunFilterStateType,
+    )
     from prefect.client.schemas.objects import StateType
 
     from pipelines.flow import station_pass
@@ -90,16 +122,25 @@ async def _catch_up(station: Station, cron: str, parameters: dict) -> None:
     async with get_client() as client:
         runs = await client.read_flow_runs(
             deployment_filter=DeploymentFilter(name=DeploymentFilterName(any_=[DEPLOYMENT])),
-            flow_run_filter=FlowRunFilter(state=FlowRunFilterState(type=FlowRunFilterStateType(
-                any_=[StateType.SCHEDULED, StateType.PENDING, StateType.RUNNING]))), limit=200)
+            flow_run_filter=FlowRunFilter(
+                state=FlowRunFilterState(
+                    type=FlowRunFilterStateType(any_=[StateType.SCHEDULED, StateType.PENDING, StateType.RUNNING])
+                )
+            ),
+            limit=200,
+        )
         now = datetime.now(UTC)
         for run in runs:  # nothing else serves this deployment: what runs or is due belongs to a process that is gone
             if run.state_type != StateType.SCHEDULED or (run.expected_start_time and run.expected_start_time <= now):
                 await client.delete_flow_run(run.id)
         if _missed(station, cron, now):
-            deployment = await station_pass.to_deployment(name=DEPLOYMENT, parameters=parameters, concurrency_limit=1)
-            identity = await deployment.apply() if not asyncio.iscoroutine(deployment) else None
-            await client.create_flow_run_from_deployment(identity, parameters=parameters, name=f"caught-up-{now:%Y%m%dT%H%M%S}")
+            # within a running loop these give coroutines, which their annotations leave open
+            dispatched: Any = station_pass
+            deployment = await dispatched.to_deployment(name=DEPLOYMENT, parameters=parameters, concurrency_limit=1)
+            identity = await deployment.apply()
+            await client.create_flow_run_from_deployment(
+                identity, parameters=parameters, name=f"caught-up-{now:%Y%m%dT%H%M%S}"
+            )
 
 
 def _missed(station: Station, cron: str, now: datetime) -> bool:

@@ -25,6 +25,8 @@ def serve(station: Station, port: int, browser: bool, local_network: bool = Fals
     _free(port)
     # The pipelines and the dashboard do not import each other: the launcher is found by its place.
     launch = util.spec_from_file_location("launch", Path(__file__).parent.parent / "dashboard" / "launch.py")
+    if launch is None or launch.loader is None:
+        raise FileNotFoundError("The dashboard is not part of this installation.")
     module = util.module_from_spec(launch)
     launch.loader.exec_module(module)
     environment = module.environment() if hasattr(module, "environment") else None

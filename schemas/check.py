@@ -25,6 +25,7 @@ _OTHER_UNITS: dict[str, list[tuple[str, str, Callable[[float], float]]]] = {
 
 PROBLEM_COLUMNS = ("row_number", "line", "column", "value", "severity", "rule", "message", "mend")
 
+
 @cache
 def model(source: str):
     """The pandera model of an input, made from its declaration."""
@@ -91,8 +92,14 @@ def check(source: str, frame: pd.DataFrame, latest: pd.Timestamp) -> tuple[pd.Da
 
 
 def _problem(index, column, value, rule, message, mend=""):
-    return {"index": index, "column": column, "value": None if pd.isna(value) else str(value), "rule": rule,
-            "message": message, "mend": mend or codes.all_codes()[rule].mend}
+    return {
+        "index": index,
+        "column": column,
+        "value": None if pd.isna(value) else str(value),
+        "rule": rule,
+        "message": message,
+        "mend": mend or codes.all_codes()[rule].mend,
+    }
 
 
 def _frame(rows) -> pd.DataFrame:
@@ -120,14 +127,27 @@ def _bounds(source: str, frame: pd.DataFrame) -> pd.DataFrame:
         field = declared.fields[case.column]
         value = case.failure_case
         if str(case.check).startswith("not_nullable"):
-            rows.append(_problem(case.index, field.name, None, "missing_value", f"A required cell is empty: {field.name}."))
+            rows.append(
+                _problem(case.index, field.name, None, "missing_value", f"A required cell is empty: {field.name}.")
+            )
         elif case.check == "not_a_choice":
-            rows.append(_problem(case.index, field.name, value, "not_a_choice",
-                                 f"{value!r} is none of: {', '.join(field.choices)}."))
+            rows.append(
+                _problem(
+                    case.index, field.name, value, "not_a_choice", f"{value!r} is none of: {', '.join(field.choices)}."
+                )
+            )
         else:
             bound, word = (field.low, "Below") if case.check == "below_bound" else (field.high, "Above")
-            rows.append(_problem(case.index, field.name, value, "out_of_bounds", f"{word} {bound:g} {field.unit}".rstrip() + ".",
-                                 _mend_bound(source, field, float(value))))
+            rows.append(
+                _problem(
+                    case.index,
+                    field.name,
+                    value,
+                    "out_of_bounds",
+                    f"{word} {bound:g} {field.unit}".rstrip() + ".",
+                    _mend_bound(source, field, float(value)),
+                )
+            )
     return _frame(rows)
 
 
@@ -135,8 +155,11 @@ def _mend_bound(source: str, field: Field, value: float) -> str:
     """Names the unit that would explain the value, if one does; it is offered, never taken."""
     for unit, spoken, convert in _OTHER_UNITS.get(field.unit, ()):
         if field.low is not None and field.high is not None and field.low <= convert(value) <= field.high:
-            return (f"Is it {spoken}? Map the unit in station.toml ([sources.{source}.units] {field.name} = \"{unit}\") or correct "
-                    "the row and drop the file again; after a change of mapping, the next run rereads the file by itself.")
+            return (
+                f'Is it {spoken}? Map the unit in station.toml ([sources.{source}.units] {field.name} = "{unit}") '
+                "or correct the row and drop the file again; after a change of mapping, the next run rereads the file "
+                "by itself."
+            )
     return "Correct the row and drop the file again."
 
 
@@ -148,11 +171,17 @@ def _dates(declared: Source, frame: pd.DataFrame, latest: pd.Timestamp) -> pd.Da
         limit = latest if field.kind == "time" else latest.tz_localize(None).normalize()
         column = frame[field.name]
         if not field.may_lie_ahead and field.name != "revised_at":
-            rows += [_problem(i, field.name, v, "in_the_future", f"{v:%Y-%m-%d} lies after tomorrow: it cannot have happened yet.")
-                     for i, v in column[column > limit].items()]
+            rows += [
+                _problem(
+                    i, field.name, v, "in_the_future", f"{v:%Y-%m-%d} lies after tomorrow: it cannot have happened yet."
+                )
+                for i, v in column[column > limit].items()
+            ]
         early = column[column < pd.Timestamp("1900-01-01", tz=limit.tz)]
-        rows += [_problem(i, field.name, v, "out_of_bounds", "before 1900.", "Correct the date and drop the file again.")
-                 for i, v in early.items()]
+        rows += [
+            _problem(i, field.name, v, "out_of_bounds", "before 1900.", "Correct the date and drop the file again.")
+            for i, v in early.items()
+        ]
     return _frame(rows)
 
 
@@ -170,8 +199,15 @@ def _same_key(declared: Source, frame: pd.DataFrame) -> pd.DataFrame:
     rows = []
     for i, row in doubled[conflict.to_numpy()].iterrows():
         named = ", ".join(str(row[k]) for k in key if not pd.isna(row[k]))
-        rows.append(_problem(i, declared.key[0], row[declared.key[0]], "key_conflict",
-                             f"{' + '.join(key)} = {named} stands in this file more than once, with different values."))
+        rows.append(
+            _problem(
+                i,
+                declared.key[0],
+                row[declared.key[0]],
+                "key_conflict",
+                f"{' + '.join(key)} = {named} stands in this file more than once, with different values.",
+            )
+        )
     return _frame(rows)
 
 
@@ -179,11 +215,22 @@ def _cylinder_sizes(frame: pd.DataFrame) -> pd.DataFrame:
     """Size and pressure must come from litres and bar, or from a rating in cubic feet and psi."""
     rated = frame["rated_capacity_cuft"].notna() & frame["service_pressure_psi"].notna()
     rows = []
-    for column, other in (("water_capacity_l", "rated_capacity_cuft"), ("working_pressure_bar", "service_pressure_psi")):
+    for column, other in (
+        ("water_capacity_l", "rated_capacity_cuft"),
+        ("working_pressure_bar", "service_pressure_psi"),
+    ):
         lacking = frame[column].isna() & ~(rated if column == "water_capacity_l" else frame[other].notna())
-        rows += [_problem(i, column, None, "missing_value",
-                          f"{column} is empty, and so is {other}.",
-                          f"Give {column}, or rated_capacity_cuft and service_pressure_psi as stamped.") for i in frame.index[lacking]]
+        rows += [
+            _problem(
+                i,
+                column,
+                None,
+                "missing_value",
+                f"{column} is empty, and so is {other}.",
+                f"Give {column}, or rated_capacity_cuft and service_pressure_psi as stamped.",
+            )
+            for i in frame.index[lacking]
+        ]
     return _frame(rows)
 
 
@@ -192,8 +239,16 @@ def _fractions(*pairs: tuple[str, ...]):
         rows = []
         for columns in pairs:
             total = frame[list(columns)].fillna(0.0).sum(axis=1)
-            rows += [_problem(i, columns[0], frame.at[i, columns[0]], "fractions_over_100",
-                              f"{' + '.join(columns)} = {total[i]:g} %, more than 100 %.") for i in frame.index[total > 100.0 + 1e-6]]
+            rows += [
+                _problem(
+                    i,
+                    columns[0],
+                    frame.at[i, columns[0]],
+                    "fractions_over_100",
+                    f"{' + '.join(columns)} = {total[i]:g} %, more than 100 %.",
+                )
+                for i in frame.index[total > 100.0 + 1e-6]
+            ]
         return _frame(rows)
 
     return check_sum
@@ -202,7 +257,12 @@ def _fractions(*pairs: tuple[str, ...]):
 def _order(first: str, second: str):
     def check_order(frame: pd.DataFrame) -> pd.DataFrame:
         wrong = frame.index[frame[second] < frame[first]]
-        return _frame([_problem(i, second, frame.at[i, second], "ends_before_start", f"{second} lies before {first}.") for i in wrong])
+        return _frame(
+            [
+                _problem(i, second, frame.at[i, second], "ends_before_start", f"{second} lies before {first}.")
+                for i in wrong
+            ]
+        )
 
     return check_order
 

@@ -1,5 +1,6 @@
 """The data dictionary, written from the declarations: `python -m schemas.dictionary` renews DICTIONARY.md."""
 
+import dataclasses
 from pathlib import Path
 
 from schemas.codes import all_codes
@@ -9,17 +10,30 @@ from schemas.sources import SOURCES
 from schemas.tables import TABLES
 
 PLACE = Path(__file__).parent / "DICTIONARY.md"
-_KINDS = {"text": "text", "choice": "choice", "float": "number", "int": "whole number", "bool": "true/false", "time": "time, UTC",
-          "date": "date", "codes": "codes", "json": "nested"}
+_KINDS = {
+    "text": "text",
+    "choice": "choice",
+    "float": "number",
+    "int": "whole number",
+    "bool": "true/false",
+    "time": "time, UTC",
+    "date": "date",
+    "codes": "codes",
+    "json": "nested",
+}
 
 
 def dictionary() -> str:
     """The whole dictionary as Markdown."""
     lines = [
-        "# Data dictionary", "",
-        "Written from the declarations in `schemas/` by `python -m schemas.dictionary`; a test keeps it true. `*` marks a",
-        "required column. `_bar` is gauge pressure unless the name says `_bar_abs`; free litres are at 1 bar and 15 °C.", "",
-        "## Inputs", "",
+        "# Data dictionary",
+        "",
+        "Written from the declarations in `schemas/` by `python -m schemas.dictionary`; a test keeps it true. "
+        "`*` marks a\nrequired column. `_bar` is gauge pressure unless the name says `_bar_abs`; "
+        "free litres are at 1 bar and 15 °C.",
+        "",
+        "## Inputs",
+        "",
     ]
     for source in SOURCES.values():
         key = ", ".join(source.key)
@@ -31,19 +45,33 @@ def dictionary() -> str:
             lines += [f"### {table.name}", "", table.says, "", *_table(table.fields.values(), frozenset())]
     lines += ["## Settings of station.toml", ""]
     for name, section in SECTIONS.items():
-        lines += [f"### policy.{name}", "", (section.__doc__ or "").strip(), "", "| setting | default | meaning |", "|---|---|---|"]
-        for setting in section.__dataclass_fields__.values():
+        lines += [
+            f"### policy.{name}",
+            "",
+            (section.__doc__ or "").strip(),
+            "",
+            "| setting | default | meaning |",
+            "|---|---|---|",
+        ]
+        for setting in dataclasses.fields(section):
             default = "" if setting.default is None else setting.default
             lines.append(f"| {setting.name} | {_plain(str(default))} | {_plain(setting.metadata['says'])} |")
         lines.append("")
     lines += ["## Codes", "", "| code | in words | what to do |", "|---|---|---|"]
-    lines += [f"| {c.code} | {_plain(c.says)} | {_plain(c.mend)} |" for c in sorted(all_codes().values(), key=lambda c: c.code)]
+    lines += [
+        f"| {c.code} | {_plain(c.says)} | {_plain(c.mend)} |"
+        for c in sorted(all_codes().values(), key=lambda c: c.code)
+    ]
     return "\n".join(lines) + "\n"
 
 
 def _table(fields, required: frozenset[str]) -> list[str]:
     rows = ["| column | kind | unit | bounds | meaning |", "|---|---|---|---|---|"]
-    rows += [f"| {f.name}{'*' if f.name in required else ''} | {_KINDS[f.kind]} | {_plain(f.unit)} | {_bounds(f)} | {_plain(f.says)} |" for f in fields]
+    rows += [
+        f"| {f.name}{'*' if f.name in required else ''} | {_KINDS[f.kind]} | {_plain(f.unit)} | {_bounds(f)} "
+        f"| {_plain(f.says)} |"
+        for f in fields
+    ]
     return [*rows, ""]
 
 

@@ -59,7 +59,9 @@ DISPLAY_NAME = text("display_name", "Name shown to people.")
 EMAIL = text("email", "Address for sign-in; never shown.")
 JOINED_ON = day("joined_on", "Member since.")
 MIX_QUALIFICATION = choice(
-    "mix_qualification", "What the member is qualified to breathe.", choices=("air", "nitrox", "normoxic_trimix", "trimix")
+    "mix_qualification",
+    "What the member is qualified to breathe.",
+    choices=("air", "nitrox", "normoxic_trimix", "trimix"),
 )
 CYLINDER_ID = text("cylinder_id", "The cylinder; shares one namespace with set_id.")
 UNIT_ID = text("unit_id", "What is filled and dived: a cylinder or a manifolded set.")
@@ -77,9 +79,15 @@ TANK_NO = whole("tank_no", "Number of the tank in this dive.", low=1, high=6)
 # --- cylinders --------------------------------------------------------------------------------
 MATERIAL = choice("material", "What the cylinder is made of.", choices=("steel", "aluminium", "composite"))
 WATER_CAPACITY_L = number("water_capacity_l", "Water capacity.", "litres", low=0.1, high=200)
-WORKING_PRESSURE_BAR = number("working_pressure_bar", "Working pressure stamped on the cylinder.", "bar, gauge", low=50, high=400)
-TEST_PRESSURE_BAR = number("test_pressure_bar", "Test pressure stamped on the cylinder.", "bar, gauge", low=70, high=700)
-VALVE_PRESSURE_BAR = number("valve_pressure_bar", "Rating of valve, outlet or manifold.", "bar, gauge", low=50, high=400)
+WORKING_PRESSURE_BAR = number(
+    "working_pressure_bar", "Working pressure stamped on the cylinder.", "bar, gauge", low=50, high=400
+)
+TEST_PRESSURE_BAR = number(
+    "test_pressure_bar", "Test pressure stamped on the cylinder.", "bar, gauge", low=70, high=700
+)
+VALVE_PRESSURE_BAR = number(
+    "valve_pressure_bar", "Rating of valve, outlet or manifold.", "bar, gauge", low=50, high=400
+)
 SPEC = text("spec", "Specification stamped on the cylinder.")
 ALLOY = text("alloy", "Alloy, as stamped or from the maker's papers.")
 MANUFACTURED_ON = day("manufactured_on", "Date of manufacture or first test.")
@@ -103,7 +111,8 @@ TO_ON = day("to_on", "Up to this day; empty: still.", may_lie_ahead=True)
 # --- inspections ------------------------------------------------------------------------------
 INSPECTED_ON = day("inspected_on", "Day of the inspection.")
 INSPECTION_KIND = choice(
-    "kind", "Kind of inspection.",
+    "kind",
+    "Kind of inspection.",
     choices=("visual", "hydrostatic", "eddy_current", "ultrasonic", "oxygen_clean", "valve_service"),
 )
 RESULT = choice("result", "Outcome.", choices=("pass", "fail", "condemned"))
@@ -115,11 +124,15 @@ NOTE = text("note", "Free words.")
 
 # --- fills ------------------------------------------------------------------------------------
 FILLED_AT = moment("filled_at", "Moment of stop.")
-FILL_METHOD = choice("fill_method", "How the mix was made.", choices=("air", "banked_mix", "continuous", "partial_pressure"))
+FILL_METHOD = choice(
+    "fill_method", "How the mix was made.", choices=("air", "banked_mix", "continuous", "partial_pressure")
+)
 START_PRESSURE_BAR = number("start_pressure_bar", "Gauge at the start.", "bar, gauge", low=0, high=450)
 TARGET_PRESSURE_BAR = number("target_pressure_bar", "Pressure asked for.", "bar, gauge", low=1, high=450)
 STOP_PRESSURE_BAR = number("stop_pressure_bar", "Gauge at stop.", "bar, gauge", low=0, high=450)
-SECOND_STOP_PRESSURE_BAR = again(STOP_PRESSURE_BAR, name="second_stop_pressure_bar", says="Gauge at stop, other side of a set.")
+SECOND_STOP_PRESSURE_BAR = again(
+    STOP_PRESSURE_BAR, name="second_stop_pressure_bar", says="Gauge at stop, other side of a set."
+)
 AMBIENT_C = number("ambient_c", "Air around the cylinder.", "°C", low=-40, high=60)
 WALL_C = number("wall_c", "Wall at mid-height within a minute of stop.", "°C", low=-40, high=120)
 FILL_MINUTES = number("fill_minutes", "How long the fill took.", "min", low=0.05, high=1440)
@@ -128,11 +141,15 @@ TARGET_HE_PCT = number("target_he_pct", "Helium asked for.", "molar %", low=0, h
 TARGET_AR_PCT = number("target_ar_pct", "Argon asked for (suit gas).", "molar %", low=0, high=100)
 ANALYSED_O2_PCT = number("analysed_o2_pct", "Oxygen analysed.", "molar %", low=0, high=100)
 ANALYSED_HE_PCT = number("analysed_he_pct", "Helium analysed.", "molar %", low=0, high=100)
-SECOND_ANALYSED_O2_PCT = again(ANALYSED_O2_PCT, name="second_analysed_o2_pct", says="Oxygen analysed, other side of a set.")
+SECOND_ANALYSED_O2_PCT = again(
+    ANALYSED_O2_PCT, name="second_analysed_o2_pct", says="Oxygen analysed, other side of a set."
+)
 ANALYSED_BY = text("analysed_by", "Who analysed.")
 ANALYSED_AT = moment("analysed_at", "When it was analysed.")
 CO_PPM = number("co_ppm", "Carbon monoxide measured.", "ppm", low=0, high=10000)
-SETTLED_PRESSURE_BAR = again(STOP_PRESSURE_BAR, name="settled_pressure_bar", says="A later reading of the closed cylinder.")
+SETTLED_PRESSURE_BAR = again(
+    STOP_PRESSURE_BAR, name="settled_pressure_bar", says="A later reading of the closed cylinder."
+)
 SETTLED_C = number("settled_c", "Surroundings at the later reading.", "°C", low=-30, high=60)
 SETTLED_AT = moment("settled_at", "When the later reading was taken.")
 SETTLED_GAUGE_ID = text("settled_gauge_id", "Gauge of the later reading; empty: the check gauge.")
@@ -159,8 +176,12 @@ HE_PCT = number("he_pct", "Helium.", "molar %", low=0, high=100)
 AR_PCT = number("ar_pct", "Argon.", "molar %", low=0, high=100)
 OXYGEN_COMPATIBLE = flag("oxygen_compatible", "Its air may go into oxygen-clean cylinders.")
 FILTER_LIFE_HOURS = number("filter_life_hours", "Filter life at the reference intake.", "h", low=1, high=10000)
-FILTER_REFERENCE_C = number("filter_reference_c", "Intake temperature the filter life is stated for.", "°C", low=-20, high=60)
-RATED_DELIVERY_FREE_L_MIN = number("rated_delivery_free_l_min", "Rated free air delivery.", "free L/min", low=1, high=100000)
+FILTER_REFERENCE_C = number(
+    "filter_reference_c", "Intake temperature the filter life is stated for.", "°C", low=-20, high=60
+)
+RATED_DELIVERY_FREE_L_MIN = number(
+    "rated_delivery_free_l_min", "Rated free air delivery.", "free L/min", low=1, high=100000
+)
 SERVICE_HOURS = number("service_hours", "Hours between services.", "h", low=1, high=100000)
 READ_AT = moment("read_at", "When it was read.")
 HOURS = number("hours", "Hour counter.", "h", low=0, high=1e6)
@@ -179,8 +200,12 @@ ODOUR = flag("odour", "It smells.")
 
 # --- dives ------------------------------------------------------------------------------------
 STARTED_AT = moment("started_at", "Begin of the dive.")
-MODE = choice("mode", "Breathing apparatus; empty: open circuit.", choices=("open_circuit", "semi_closed", "closed_circuit"))
-SURFACE_PRESSURE_BAR_ABS = number("surface_pressure_bar_abs", "Air pressure at the surface.", "bar, absolute", low=0.5, high=1.1)
+MODE = choice(
+    "mode", "Breathing apparatus; empty: open circuit.", choices=("open_circuit", "semi_closed", "closed_circuit")
+)
+SURFACE_PRESSURE_BAR_ABS = number(
+    "surface_pressure_bar_abs", "Air pressure at the surface.", "bar, absolute", low=0.5, high=1.1
+)
 WATER = choice("water", "Kind of water; empty: salt.", choices=("salt", "fresh"))
 AIR_C = number("air_c", "Air before the dive.", "°C", low=-50, high=60)
 WATER_C = number("water_c", "Water.", "°C", low=-5, high=40)
@@ -192,9 +217,13 @@ TEAM_SIZE = whole("team_size", "Divers who would breathe from this supply, the d
 OVERHEAD = flag("overhead", "No direct way up.")
 MANDATORY_STOPS = flag("mandatory_stops", "The dive carried mandatory stops.")
 GAS_SHARED = flag("gas_shared", "Someone else breathed from this supply.")
-ROLE = choice("role", "What the tank was carried for.", choices=("back", "stage", "deco", "bailout", "suit", "oxygen", "diluent"))
+ROLE = choice(
+    "role", "What the tank was carried for.", choices=("back", "stage", "deco", "bailout", "suit", "oxygen", "diluent")
+)
 END_PRESSURE_BAR = again(STOP_PRESSURE_BAR, name="end_pressure_bar", says="Gauge at the end.")
-SECOND_GAUGE_END_BAR = again(STOP_PRESSURE_BAR, name="second_gauge_end_bar", says="Other post of a set at the end, read by hand.")
+SECOND_GAUGE_END_BAR = again(
+    STOP_PRESSURE_BAR, name="second_gauge_end_bar", says="Other post of a set at the end, read by hand."
+)
 T_S = number("t_s", "Time since the start of the dive.", "s", low=0, high=172800)
 DEPTH_M = number("depth_m", "Depth.", "m", low=-0.5, high=350)
 TANK_BARS = tuple(again(STOP_PRESSURE_BAR, name=f"tank_{n}_bar", says=f"Gauge of tank {n}.") for n in range(1, 7))
@@ -206,9 +235,13 @@ TARGET_ID = text("target_id", "Our identifier: a member, a unit or a dive.")
 VALID_FROM = day("valid_from", "The kit is used from this day.")
 LIFT_CAPACITY_KG = number("lift_capacity_kg", "Lift of the buoyancy device.", "kg", low=0, high=100)
 BALLAST_KG = number("ballast_kg", "Ballast.", "kg", low=0, high=60)
-OTHER_NEGATIVE_KG = number("other_negative_kg", "Net weight in water of plate, regulators and the rest.", "kg", low=-30, high=60)
+OTHER_NEGATIVE_KG = number(
+    "other_negative_kg", "Net weight in water of plate, regulators and the rest.", "kg", low=-30, high=60
+)
 SUIT_BUOYANCY_KG = number("suit_buoyancy_kg", "Buoyancy of the suit at the surface.", "kg", low=-10, high=60)
-SUIT_BUOYANCY_AT_DEPTH_KG = number("suit_buoyancy_at_depth_kg", "Buoyancy of the suit at depth.", "kg", low=-10, high=60)
+SUIT_BUOYANCY_AT_DEPTH_KG = number(
+    "suit_buoyancy_at_depth_kg", "Buoyancy of the suit at depth.", "kg", low=-10, high=60
+)
 STARTS_ON = day("starts_on", "First day.", may_lie_ahead=True)
 ENDS_ON = day("ends_on", "Last day.", may_lie_ahead=True)
 CYLINDERS_NEEDED = whole("cylinders_needed", "Cylinders needed.", low=0, high=10000)
@@ -218,13 +251,19 @@ KINDS_TAKEN = text("kinds", "Kinds of inspection the visit offers, joined by ';'
 BACK_ON = day("back_on", "Day the cylinders return.", may_lie_ahead=True)
 
 # --- published: fills -------------------------------------------------------------------------
-PERMITTED_BAR = number("permitted_bar", "Least of working pressure and valve rating over the unit's cylinders.", "bar, gauge")
+PERMITTED_BAR = number(
+    "permitted_bar", "Least of working pressure and valve rating over the unit's cylinders.", "bar, gauge"
+)
 GAS_C = number("gas_c", "Gas temperature at stop.", "°C")
 GAS_C_BASIS = choice("gas_c_basis", "What the gas temperature rests on.", choices=("settled", "wall", "model"))
-SETTLED_PRESSURE_BAR_15C = number("settled_pressure_bar_15c", "What the gauge reads once the gas is at 15 °C.", "bar, gauge")
+SETTLED_PRESSURE_BAR_15C = number(
+    "settled_pressure_bar_15c", "What the gauge reads once the gas is at 15 °C.", "bar, gauge"
+)
 SETTLED_LOW_BAR_15C = number("settled_low_bar_15c", "Low end of its 80 % interval.", "bar, gauge")
 SETTLED_HIGH_BAR_15C = number("settled_high_bar_15c", "High end of its 80 % interval.", "bar, gauge")
-SETTLED_PRESSURE_BAR_REF = number("settled_pressure_bar_ref", "The same at the rule set's reference temperature.", "bar, gauge")
+SETTLED_PRESSURE_BAR_REF = number(
+    "settled_pressure_bar_ref", "The same at the rule set's reference temperature.", "bar, gauge"
+)
 REFERENCE_C = number("reference_c", "The rule set's reference temperature.", "°C")
 WATER_C_BASIS = text("water_c_basis", "Where the water temperature comes from.")
 READS_IN_WATER_BAR = number("reads_in_water_bar", "What it reads in that water.", "bar, gauge")
@@ -235,14 +274,20 @@ REAL_HIGH_FREE_L = number("real_high_free_l", "High end of its 80 % interval.", 
 SHORTFALL_FREE_L = number("shortfall_free_l", "Nominal less usable content.", "free L")
 SHORTFALL_PCT = number("shortfall_pct", "Shortfall in nominal content.", "%")
 STOPPED_EARLY_FREE_L = number("stopped_early_free_l", "Part of the shortfall: stopped below target.", "free L")
-COMPRESSIBILITY_FREE_L = number("compressibility_free_l", "Part of the shortfall: gas is not ideal, and what stays at an empty gauge.", "free L")
+COMPRESSIBILITY_FREE_L = number(
+    "compressibility_free_l", "Part of the shortfall: gas is not ideal, and what stays at an empty gauge.", "free L"
+)
 COOLING_FREE_L = number("cooling_free_l", "Part of the shortfall: stopped while warm.", "free L")
 COOLING_BAR = number("cooling_bar", "Fall of the gauge by cooling alone.", "bar")
-OVER_WORKING_PRESSURE = flag("over_working_pressure", "Settled at the reference temperature above the permitted pressure.")
+OVER_WORKING_PRESSURE = flag(
+    "over_working_pressure", "Settled at the reference temperature above the permitted pressure."
+)
 EXPECTED_O2_PCT = number("expected_o2_pct", "Oxygen expected from what was inside and what was added.", "molar %")
 EXPECTED_HE_PCT = number("expected_he_pct", "Helium expected likewise.", "molar %")
 O2_ERROR_PCT = number("o2_error_pct", "Oxygen analysed less target.", "percentage points")
-MIX_VERDICT = choice("mix_verdict", "Analysis against target.", choices=("in_tolerance", "out_of_tolerance", "not_analysed"))
+MIX_VERDICT = choice(
+    "mix_verdict", "Analysis against target.", choices=("in_tolerance", "out_of_tolerance", "not_analysed")
+)
 MAX_OPERATING_DEPTH_M = number("max_operating_depth_m", "Maximum operating depth from the richest analysis.", "m")
 MAX_OPERATING_DEPTH_DECO_M = number("max_operating_depth_deco_m", "The same for decompression only.", "m")
 MIN_OPERATING_DEPTH_M = number("min_operating_depth_m", "Least depth at which the mix may be breathed.", "m")
@@ -268,7 +313,9 @@ SETTLED_FILLS = whole("settled_fills", "Settled readings it has learned from.")
 EFFECT_BAR = number("effect_bar", "Learned correction of the settled pressure.", "bar")
 EFFECT_LOW_BAR = number("effect_low_bar", "Low end of its 80 % interval.", "bar")
 EFFECT_HIGH_BAR = number("effect_high_bar", "High end of its 80 % interval.", "bar")
-GAIN_OF_NEXT_READING_BAR = number("gain_of_next_reading_bar", "By how much one more settled reading would narrow the interval.", "bar")
+GAIN_OF_NEXT_READING_BAR = number(
+    "gain_of_next_reading_bar", "By how much one more settled reading would narrow the interval.", "bar"
+)
 SETTLED_FILLS_BEFORE = whole("settled_fills_before", "Settled readings known before this one.")
 PREDICTED_BAR = number("predicted_bar", "Settled pressure predicted before the reading was known.", "bar, gauge")
 PREDICTED_LOW_BAR = number("predicted_low_bar", "Low end of its 80 % interval.", "bar, gauge")
@@ -288,7 +335,9 @@ NEXT_DUE_ON = day("next_due_on", "Next inspection due.", may_lie_ahead=True)
 NEXT_DUE_KIND = text("next_due_kind", "Kind of the next inspection due.")
 DAYS_TO_DUE = whole("days_to_due", "Days until then; negative: overdue.", "days")
 INSPECTION_STATE = choice(
-    "inspection_state", "State by its rule set today.", choices=("in_date", "due_soon", "out_of_date", "condemned", "unknown")
+    "inspection_state",
+    "State by its rule set today.",
+    choices=("in_date", "due_soon", "out_of_date", "condemned", "unknown"),
 )
 FILLS_SINCE_HYDROSTATIC = whole("fills_since_hydrostatic", "Fills since the last hydrostatic test.")
 FILLS_OUT_OF_DATE = whole("fills_out_of_date", "Fills made while not in test.")
@@ -354,7 +403,9 @@ LEAST_MARGIN_FREE_L = number("least_margin_free_l", "Least margin over the gas n
 LEAST_MARGIN_AT_S = number("least_margin_at_s", "When it was least.", "s")
 LEAST_MARGIN_DEPTH_M = number("least_margin_depth_m", "Depth at that moment.", "m")
 REQUIRED_FREE_L_THERE = number("required_free_l_there", "Gas needed at that moment.", "free L")
-LEAST_MARGIN_ONE_SIDE_FREE_L = number("least_margin_one_side_free_l", "Least margin on the lesser side alone.", "free L")
+LEAST_MARGIN_ONE_SIDE_FREE_L = number(
+    "least_margin_one_side_free_l", "Least margin on the lesser side alone.", "free L"
+)
 THIRDS_MARGIN_FREE_L = number("thirds_margin_free_l", "Margin over a third kept in reserve.", "free L")
 BELOW_POLICY = flag("below_policy", "The least margin was negative.")
 CAUSE = choice("cause", "Main cause.", choices=("started_short", "cooling", "consumption", "profile", "none"))
@@ -362,7 +413,9 @@ CAUSE_SHARES = nested("cause_shares", "Share of each cause in the deficit; they 
 DIVES_CONSIDERED = whole("dives_considered", "Dives considered.")
 DIVES_NOT_ASSESSED = whole("dives_not_assessed", "Dives that could not be assessed.")
 DIVES_BELOW_POLICY = whole("dives_below_policy", "Dives below policy.")
-CHANCE_NEXT_BELOW = number("chance_next_below", "If dives stay like these, share below policy.", "0 to 1", low=0, high=1)
+CHANCE_NEXT_BELOW = number(
+    "chance_next_below", "If dives stay like these, share below policy.", "0 to 1", low=0, high=1
+)
 MEDIAN_MARGIN_FREE_L = number("median_margin_free_l", "Median of the least margins.", "free L")
 MAIN_CAUSE = again(CAUSE, name="main_cause", says="Most frequent main cause.")
 WATCH_STATE = choice("state", "How the reserve stands.", choices=("thin", "watch", "comfortable", "too_few"))
@@ -386,7 +439,9 @@ HELIUM_FREE_L = number("helium_free_l", "Helium added.", "free L")
 NEXT_LOW_L_MIN = number("next_low_l_min", "Low end of the 80 % interval of the next dive.", "L/min")
 NEXT_HIGH_L_MIN = number("next_high_l_min", "High end of the 80 % interval of the next dive.", "L/min")
 CRITICAL_RMV_L_MIN = number("critical_rmv_l_min", "The rate at which the least margin would have been nil.", "L/min")
-CHANCE_BEFORE = number("chance_before", "Chance of going below policy as seen before the dive.", "0 to 1", low=0, high=1)
+CHANCE_BEFORE = number(
+    "chance_before", "Chance of going below policy as seen before the dive.", "0 to 1", low=0, high=1
+)
 START_LACKING_FREE_L = number("start_lacking_free_l", "What the start lacked against its target.", "free L")
 FILL_LOW_BAR = number("fill_low_bar", "How far its fill settled below target.", "bar")
 CAPACITY_SD_PCT = number("capacity_sd_pct", "Standard deviation of the capacity.", "%")

@@ -7,12 +7,26 @@ import pandas as pd
 from schemas.fields import Field
 
 PANDAS = {
-    "text": "str", "choice": "str", "float": "float64", "int": "Int64", "bool": "boolean",
-    "time": "datetime64[us, UTC]", "date": "datetime64[us]", "codes": "object", "json": "object",
+    "text": "str",
+    "choice": "str",
+    "float": "float64",
+    "int": "Int64",
+    "bool": "boolean",
+    "time": "datetime64[us, UTC]",
+    "date": "datetime64[us]",
+    "codes": "object",
+    "json": "object",
 }
 DUCKDB = {
-    "text": "VARCHAR", "choice": "VARCHAR", "float": "DOUBLE", "int": "BIGINT", "bool": "BOOLEAN",
-    "time": "TIMESTAMPTZ", "date": "TIMESTAMP", "codes": "VARCHAR[]", "json": "VARCHAR",
+    "text": "VARCHAR",
+    "choice": "VARCHAR",
+    "float": "DOUBLE",
+    "int": "BIGINT",
+    "bool": "BOOLEAN",
+    "time": "TIMESTAMPTZ",
+    "date": "TIMESTAMP",
+    "codes": "VARCHAR[]",
+    "json": "VARCHAR",
 }
 
 
@@ -39,8 +53,11 @@ def conform(frame: pd.DataFrame, fields: Iterable[Field], *, keep: Iterable[str]
     made = {}
     for field in fields:
         if field.name not in frame:
-            made[field.name] = pd.Series(pd.NA, index=frame.index, dtype="object") if field.kind in ("codes", "json") else pd.Series(
-                [None] * len(frame), index=frame.index, dtype=PANDAS[field.kind])
+            made[field.name] = (
+                pd.Series(pd.NA, index=frame.index, dtype="object")
+                if field.kind in ("codes", "json")
+                else pd.Series([None] * len(frame), index=frame.index, dtype=PANDAS[field.kind])
+            )
             continue
         column = frame[field.name]
         try:

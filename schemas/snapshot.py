@@ -79,14 +79,17 @@ def read_manifest(published: Path, name: str | None = None) -> Manifest:
     return Manifest.from_json((published / name / MANIFEST).read_text(encoding="utf-8"))
 
 
-def read_table(published: Path, manifest: Manifest, table: str, parts: list[str] | None = None,
-               columns: list[str] | None = None) -> pd.DataFrame:
+def read_table(
+    published: Path, manifest: Manifest, table: str, parts: list[str] | None = None, columns: list[str] | None = None
+) -> pd.DataFrame:
     """A published table as a frame with its declared columns, of all parts or of those named."""
     declared = TABLES[table]
     fields = [f for f in declared.fields.values() if columns is None or f.name in columns]
     chosen = manifest.tables.get(table, {})
     wanted = [p for name, p in chosen.items() if parts is None or name in parts]
-    frames = [_read_columns(published / manifest.name / table / p.file, [f.name for f in fields]) for p in wanted if p.rows]
+    frames = [
+        _read_columns(published / manifest.name / table / p.file, [f.name for f in fields]) for p in wanted if p.rows
+    ]
     if not frames:
         return empty(fields)
     return conform(pd.concat(frames, ignore_index=True), fields)

@@ -15,39 +15,78 @@ from schemas.codes.divers import LOOKS_BACK, WATCH_WORDS
 UNKNOWN = "not known"
 
 NOT_A_PLAN = LOOKS_BACK
-WHO_DECIDES = ("The stamp on the cylinder, local law and a competent inspector decide. This page only counts dates and "
-               "readings of the log.")
+WHO_DECIDES = (
+    "The stamp on the cylinder, local law and a competent inspector decide. This page only counts dates and "
+    "readings of the log."
+)
 
-VERDICTS = {"stop": "Do not hand over", "attention": "Check first", "short": "Short", "good": "Nothing found against it"}
+VERDICTS = {
+    "stop": "Do not hand over",
+    "attention": "Check first",
+    "short": "Short",
+    "good": "Nothing found against it",
+}
 #: how heavy the mark beside the word is, 4 heaviest; weight, not hue, carries it
 VERDICT_WEIGHT = {"stop": 4, "attention": 3, "short": 2, "good": 1}
 VERDICT_ORDER = tuple(VERDICTS)
 
 #: reasons that say how short and how it was known, beside the ones that make a verdict
-MINOR_REASONS = ("short_fill", "hot_stop", "stopped_early", "settled_early", "settled_time_assumed", "settled_temperature_missing",
-                 "fill_minutes_assumed", "wall_mass_estimated", "wall_mass_doubtful")
+MINOR_REASONS = (
+    "short_fill",
+    "hot_stop",
+    "stopped_early",
+    "settled_early",
+    "settled_time_assumed",
+    "settled_temperature_missing",
+    "fill_minutes_assumed",
+    "wall_mass_estimated",
+    "wall_mass_doubtful",
+)
 
 INSPECTION = {
-    "out_of_date": "May not be filled: out of date", "condemned": "May not be filled: condemned",
-    "unknown": "May not be filled: no inspection known", "due_soon": "Due soon", "in_date": "In date",
+    "out_of_date": "May not be filled: out of date",
+    "condemned": "May not be filled: condemned",
+    "unknown": "May not be filled: no inspection known",
+    "due_soon": "Due soon",
+    "in_date": "In date",
 }
 BARRED_STATES = ("condemned", "out_of_date", "unknown")
 WATCH = WATCH_WORDS
 WATCH_ORDER = ("thin", "watch", "too_few", "comfortable")
 WATCH_WEIGHT = {"thin": 4, "watch": 3, "too_few": 2, "comfortable": 1}
-CAUSES = {"started_short": "Started short", "cooling": "Cooling after the fill", "consumption": "Breathed above the own level",
-          "profile": "Depth and time", "none": "None"}
+CAUSES = {
+    "started_short": "Started short",
+    "cooling": "Cooling after the fill",
+    "consumption": "Breathed above the own level",
+    "profile": "Depth and time",
+    "none": "None",
+}
 TRENDS = {"rising": "rising", "steady": "steady", "falling": "falling", "too_few": "too few dives to say"}
-KINDS = {"visual": "visual inspection", "hydrostatic": "hydrostatic test", "eddy_current": "eddy-current test",
-         "ultrasonic": "ultrasonic test", "oxygen_clean": "oxygen cleaning", "valve_service": "valve service"}
-BASIS = {"settled": "a settled reading", "wall": "the wall's temperature at stop", "model": "the heat balance of the fill"}
+KINDS = {
+    "visual": "visual inspection",
+    "hydrostatic": "hydrostatic test",
+    "eddy_current": "eddy-current test",
+    "ultrasonic": "ultrasonic test",
+    "oxygen_clean": "oxygen cleaning",
+    "valve_service": "valve service",
+}
+BASIS = {
+    "settled": "a settled reading",
+    "wall": "the wall's temperature at stop",
+    "model": "the heat balance of the fill",
+}
 MIX_VERDICTS = {"in_tolerance": "in tolerance", "out_of_tolerance": "out of tolerance", "not_analysed": "not analysed"}
 METHODS = {"trace": "pressures over the whole dive", "ends": "the pressures at start and end alone"}
 
 
 def known(value: Any) -> bool:
     """Whether there is a value at all."""
-    return value is not None and not (isinstance(value, float) and math.isnan(value)) and value is not pd.NA and value is not pd.NaT
+    return (
+        value is not None
+        and not (isinstance(value, float) and math.isnan(value))
+        and value is not pd.NA
+        and value is not pd.NaT
+    )
 
 
 def number(value: Any, digits: int = 0, unit: str = "") -> str:
@@ -155,8 +194,13 @@ def minutes(seconds: Any) -> str:
 
 def quantity(code: Any) -> str:
     """What an air test measures, with its unit."""
-    return {"o2_pct": "O₂, %", "co_ppm": "CO, ppm", "co2_ppm": "CO₂, ppm", "oil_mg_m3": "oil, mg/m³", "water_mg_m3": "water, mg/m³"}.get(
-        str(code), str(code).replace("_", " "))
+    return {
+        "o2_pct": "O₂, %",
+        "co_ppm": "CO, ppm",
+        "co2_ppm": "CO₂, ppm",
+        "oil_mg_m3": "oil, mg/m³",
+        "water_mg_m3": "water, mg/m³",
+    }.get(str(code), str(code).replace("_", " "))
 
 
 def plural(count: Any, one: str, many: str = "") -> str:

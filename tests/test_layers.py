@@ -41,7 +41,17 @@ def test_a_package_imports_only_what_lies_below_it(package):
 def test_the_physics_reads_no_tables_and_no_clock():
     """shared/ is arrays in, arrays out; its own rules are the only files it opens."""
     for path in (ROOT / "shared").rglob("*.py"):
-        wrong = imported(path) & {"pandas", "duckdb", "pyarrow", "streamlit", "prefect", "time", "requests", "pandera", "plotly"}
+        wrong = imported(path) & {
+            "pandas",
+            "duckdb",
+            "pyarrow",
+            "streamlit",
+            "prefect",
+            "time",
+            "requests",
+            "pandera",
+            "plotly",
+        }
         assert not wrong, f"{path.name} imports {wrong}"
 
 
@@ -49,7 +59,15 @@ def test_a_pass_and_the_calculator_do_not_import_what_they_can_do_without():
     """`coldfill run` needs no Prefect; the calculator neither scipy nor pandas: that is why they start fast."""
     import subprocess
 
-    for module, without in (("pipelines.steps", ("prefect", "streamlit", "plotly")), ("pipelines.calculator", ("scipy", "pandas", "prefect")),
-                            ("pipelines.cli", ("pandas", "duckdb", "numpy", "pandera"))):
-        told = subprocess.run([sys.executable, "-c", f"import {module}, sys; print(' '.join(sys.modules))"], capture_output=True, text=True, check=True)
+    for module, without in (
+        ("pipelines.steps", ("prefect", "streamlit", "plotly")),
+        ("pipelines.calculator", ("scipy", "pandas", "prefect")),
+        ("pipelines.cli", ("pandas", "duckdb", "numpy", "pandera")),
+    ):
+        told = subprocess.run(
+            [sys.executable, "-c", f"import {module}, sys; print(' '.join(sys.modules))"],
+            capture_output=True,
+            text=True,
+            check=True,
+        )
         assert not set(without) & set(told.stdout.split()), module

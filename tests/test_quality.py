@@ -9,7 +9,19 @@ import pytest
 
 ROOT = Path(__file__).parent.parent
 #: the card in DEVELOPERS.md
-TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "constraints.txt", "LICENSE", "shared", "schemas", "pipelines", "dashboard", "sample_data", "tests"}
+TOP_LEVEL = {
+    "README.md",
+    "DEVELOPERS.md",
+    "pyproject.toml",
+    "constraints.txt",
+    "LICENSE",
+    "shared",
+    "schemas",
+    "pipelines",
+    "dashboard",
+    "sample_data",
+    "tests",
+}
 
 
 def tracked() -> list[str]:
@@ -20,12 +32,16 @@ def tracked() -> list[str]:
 
 
 def test_ruff_finds_nothing():
-    told = subprocess.run([sys.executable, "-m", "ruff", "check", "--no-cache", "."], cwd=ROOT, capture_output=True, text=True)
+    told = subprocess.run(
+        [sys.executable, "-m", "ruff", "check", "--no-cache", "."], cwd=ROOT, capture_output=True, text=True
+    )
     assert told.returncode == 0, told.stdout
 
 
 def test_types_hold(tmp_path):
-    told = subprocess.run([sys.executable, "-m", "mypy", "--cache-dir", str(tmp_path)], cwd=ROOT, capture_output=True, text=True)
+    told = subprocess.run(
+        [sys.executable, "-m", "mypy", "--cache-dir", str(tmp_path)], cwd=ROOT, capture_output=True, text=True
+    )
     assert told.returncode == 0, told.stdout
 
 
@@ -42,10 +58,16 @@ def test_pins_are_plain_names_and_versions():
 
 
 def test_no_file_names_a_place_on_a_machine_or_a_registry():
-    suspicious = re.compile(r"(?<![\w.])/(?:home|root|work|Users|tmp)/\w|pypi\.org|pythonhosted|files\.python|registry\.npmjs")
+    suspicious = re.compile(
+        r"(?<![\w.])/(?:home|root|work|Users|tmp)/\w|pypi\.org|pythonhosted|files\.python|registry\.npmjs"
+    )
     for name in tracked():
         path = ROOT / name
-        if path.suffix in (".py", ".md", ".toml", ".txt", ".csv", ".uddf", ".css") and path.is_file() and name != "tests/test_quality.py":
+        if (
+            path.suffix in (".py", ".md", ".toml", ".txt", ".csv", ".uddf", ".css")
+            and path.is_file()
+            and name != "tests/test_quality.py"
+        ):
             found = suspicious.search(path.read_text(encoding="utf-8", errors="replace"))
             assert not found, f"{name}: {found[0]}"
 

@@ -32,7 +32,14 @@ def build_gas_added(fill_quality: pd.DataFrame, policy: Policy) -> pd.DataFrame:
     before_o2 = rows.groupby("unit_id")["o2_pct"].shift().fillna(AIR_O2_PCT).to_numpy(float)
     before_he = rows.groupby("unit_id")["he_pct"].shift().fillna(0.0).to_numpy(float)
     added = rows["added_free_l"].to_numpy(float)
-    after = amount_free_l(rows["water_capacity_l"].to_numpy(float), rows["settled_pressure_bar_15c"].to_numpy(float), REFERENCE_C, o2, he, strict=False)
+    after = amount_free_l(
+        rows["water_capacity_l"].to_numpy(float),
+        rows["settled_pressure_bar_15c"].to_numpy(float),
+        REFERENCE_C,
+        o2,
+        he,
+        strict=False,
+    )
     before = np.maximum(after - added, 0.0)
     helium = np.maximum(after * he - before * before_he, 0.0) / 100.0
     air = AIR_O2_PCT / 100.0
@@ -42,5 +49,9 @@ def build_gas_added(fill_quality: pd.DataFrame, policy: Policy) -> pd.DataFrame:
     local = rows["filled_at"].dt.tz_convert(policy.time_zone).dt.tz_localize(None)
     made = rows.assign(month_on=local.dt.to_period("M").dt.to_timestamp(), oxygen_free_l=oxygen, helium_free_l=helium)
     sums = made.groupby(_KEY, dropna=False).agg(
-        fills=("fill_id", "size"), added_free_l=("added_free_l", "sum"), oxygen_free_l=("oxygen_free_l", "sum"), helium_free_l=("helium_free_l", "sum"))
+        fills=("fill_id", "size"),
+        added_free_l=("added_free_l", "sum"),
+        oxygen_free_l=("oxygen_free_l", "sum"),
+        helium_free_l=("helium_free_l", "sum"),
+    )
     return conform(sums.reset_index(), TABLES["gas_added"].fields.values())

@@ -75,7 +75,11 @@ FILE = [
         "More than {limit} rows cannot be read, the first for this reason: {found}.",
         "This looks like a mapping that does not fit: look at the first rows with `coldfill check`.",
     ),
-    Code("unreadable", "The file cannot be opened: {found}.", "Close it elsewhere, or give the right to read it; it is tried again each pass."),
+    Code(
+        "unreadable",
+        "The file cannot be opened: {found}.",
+        "Close it elsewhere, or give the right to read it; it is tried again each pass.",
+    ),
     Code(
         "reader_failed",
         "coldfill could not read this file, and the fault is its own: {found}.",

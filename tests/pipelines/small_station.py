@@ -25,37 +25,72 @@ EARLY = datetime(2026, 3, 1, 12, tzinfo=UTC)
 
 MEMBERS = [{"member_id": "M1", "display_name": "Ines Vard"}, {"member_id": "M2", "display_name": "Jon Alder"}]
 CYLINDERS = [
-    {"cylinder_id": c, "owner_id": "station", "material": "steel", "water_capacity_l": "12", "working_pressure_bar": "232",
-     "manufactured_on": "2022-05-01", "status": "in_service"}
+    {
+        "cylinder_id": c,
+        "owner_id": "station",
+        "material": "steel",
+        "water_capacity_l": "12",
+        "working_pressure_bar": "232",
+        "manufactured_on": "2022-05-01",
+        "status": "in_service",
+    }
     for c in ("C1", "C2", "C3")
 ]
 
 
 def fill(number: int, **more: str) -> dict[str, str]:
     """A good fill; what differs is named."""
-    return {"fill_id": f"F{number}", "filled_at": f"2026-03-{number:02d} 10:00", "unit_id": f"C{1 + number % 3}", "start_pressure_bar": "50",
-            "target_pressure_bar": "232", "stop_pressure_bar": "230", "ambient_c": "18", "target_o2_pct": "20.95",
-            "fill_method": "air"} | more
+    return {
+        "fill_id": f"F{number}",
+        "filled_at": f"2026-03-{number:02d} 10:00",
+        "unit_id": f"C{1 + number % 3}",
+        "start_pressure_bar": "50",
+        "target_pressure_bar": "232",
+        "stop_pressure_bar": "230",
+        "ambient_c": "18",
+        "target_o2_pct": "20.95",
+        "fill_method": "air",
+    } | more
 
 
 def dive(number: int, member: str = "M1", **more: str) -> dict[str, str]:
     """A good dive of ten minutes and more."""
-    return {"dive_id": f"D{number}", "member_id": member, "started_at": f"2026-03-{number:02d} 14:00", "water": "salt", "water_c": "9"} | more
+    return {
+        "dive_id": f"D{number}",
+        "member_id": member,
+        "started_at": f"2026-03-{number:02d} 14:00",
+        "water": "salt",
+        "water_c": "9",
+    } | more
 
 
 def tank(number: int, member: str = "M1", **more: str) -> dict[str, str]:
     """The tank of a dive."""
-    return {"dive_id": f"D{number}", "member_id": member, "tank_no": "1", "unit_id": f"C{1 + number % 3}", "role": "back",
-            "start_pressure_bar": "210", "end_pressure_bar": f"{100 - number}"} | more
+    return {
+        "dive_id": f"D{number}",
+        "member_id": member,
+        "tank_no": "1",
+        "unit_id": f"C{1 + number % 3}",
+        "role": "back",
+        "start_pressure_bar": "210",
+        "end_pressure_bar": f"{100 - number}",
+    } | more
 
 
 def samples(number: int, member: str = "M1", minutes: int = 20) -> list[dict[str, str]]:
     """Samples of a dive, one each half minute."""
     moments = range(0, minutes * 60 + 1, 30)
     deep = 14.0 + number % 5
-    return [{"dive_id": f"D{number}", "member_id": member, "t_s": str(t),
-             "depth_m": f"{min(deep, t / 12, (minutes * 60 - t) / 12):.1f}",
-             "tank_1_bar": f"{210 - (110 + number) * t / (minutes * 60):.1f}"} for t in moments]
+    return [
+        {
+            "dive_id": f"D{number}",
+            "member_id": member,
+            "t_s": str(t),
+            "depth_m": f"{min(deep, t / 12, (minutes * 60 - t) / 12):.1f}",
+            "tank_1_bar": f"{210 - (110 + number) * t / (minutes * 60):.1f}",
+        }
+        for t in moments
+    ]
 
 
 def text(rows: list[dict[str, str]]) -> str:
@@ -122,7 +157,9 @@ def take_in(station: Station, now: pd.Timestamp | None = None, **changes) -> Int
     moment = now or clock.now()
     warehouse = Warehouse(station.warehouse)
     try:
-        result = Intake(station, warehouse, f"run-{moment:%Y%m%dT%H%M%S%f}", moment, clock.latest_moment(station, None, moment)).run()
+        result = Intake(
+            station, warehouse, f"run-{moment:%Y%m%dT%H%M%S%f}", moment, clock.latest_moment(station, None, moment)
+        ).run()
         files = warehouse.frame("SELECT * FROM ingest_files")
     finally:
         warehouse.close()

@@ -25,8 +25,18 @@ def test_sums_follow_the_fills(sample_station):
 def test_oxygen_and_helium_of_a_fill_from_empty_are_what_a_balance_says():
     """200 bar of 18/45 from next to nothing: helium 45 %, and oxygen beyond what the air brings with it."""
     inside = float(amount_free_l(12.0, 200.0, 15.0, 18.0, 45.0))
-    row = {"fill_id": "a", "unit_id": "u", "filled_at": pd.Timestamp("2031-05-31T23:30Z"), "source_id": "s", "member_id": "m",
-           "o2_pct": 18.0, "he_pct": 45.0, "water_capacity_l": 12.0, "settled_pressure_bar_15c": 200.0, "added_free_l": inside}
+    row = {
+        "fill_id": "a",
+        "unit_id": "u",
+        "filled_at": pd.Timestamp("2031-05-31T23:30Z"),
+        "source_id": "s",
+        "member_id": "m",
+        "o2_pct": 18.0,
+        "he_pct": 45.0,
+        "water_capacity_l": 12.0,
+        "settled_pressure_bar_15c": 200.0,
+        "added_free_l": inside,
+    }
     got = build_gas_added(fills([row]), Policy(time_zone="Europe/London")).iloc[0]
     oxygen = inside * (0.18 - 0.2095 * 0.55) / (1 - 0.2095)
     assert got["helium_free_l"] == pytest.approx(0.45 * inside)
@@ -35,7 +45,17 @@ def test_oxygen_and_helium_of_a_fill_from_empty_are_what_a_balance_says():
 
 
 def test_an_air_fill_sells_no_oxygen_by_its_analysers_tenth():
-    row = {"fill_id": "a", "unit_id": "u", "filled_at": pd.Timestamp("2031-05-01T10:00Z"), "source_id": "s", "member_id": None,
-           "o2_pct": 21.1, "he_pct": 0.0, "water_capacity_l": 12.0, "settled_pressure_bar_15c": 200.0, "added_free_l": 2000.0}
+    row = {
+        "fill_id": "a",
+        "unit_id": "u",
+        "filled_at": pd.Timestamp("2031-05-01T10:00Z"),
+        "source_id": "s",
+        "member_id": None,
+        "o2_pct": 21.1,
+        "he_pct": 0.0,
+        "water_capacity_l": 12.0,
+        "settled_pressure_bar_15c": 200.0,
+        "added_free_l": 2000.0,
+    }
     got = build_gas_added(fills([row]), Policy()).iloc[0]
     assert got["oxygen_free_l"] == 0 and np.isclose(got["added_free_l"], 2000)

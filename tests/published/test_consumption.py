@@ -20,9 +20,14 @@ from shared.thermal import amount_free_l, density_mol_l, settled_pressure_bar
 CUBIC_FEET, PSI = 1.0, 14.7  # the manual's own units: psi per atmosphere
 
 
-@pytest.mark.parametrize("kg_m3, expected_bar", [
-    (1000.0, (0.9807, 1.7652, 2.9420, 3.9227)), (1025.0, (1.0052, 1.8093, 3.0155, 4.0207)), (1030.0, (1.0101, 1.8182, 3.0303, 4.0403)),
-])
+@pytest.mark.parametrize(
+    "kg_m3, expected_bar",
+    [
+        (1000.0, (0.9807, 1.7652, 2.9420, 3.9227)),
+        (1025.0, (1.0052, 1.8093, 3.0155, 4.0207)),
+        (1030.0, (1.0101, 1.8182, 3.0303, 4.0403)),
+    ],
+)
 def test_water_pressure_at_10_18_30_and_40_metres(kg_m3, expected_bar):
     """Arithmetic with g 9.80665 (C)."""
     gauge = ambient_bar_abs([10, 18, 30, 40], 0.0, kg_m3)
@@ -31,7 +36,7 @@ def test_water_pressure_at_10_18_30_and_40_metres(kg_m3, expected_bar):
 
 def test_ten_metres_are_one_bar_at_the_calibration_density():
     """1019.716 kg/m³ (arithmetic, C); that EN 13319:2000 uses it is from memory."""
-    assert EN13319_KG_M3 == pytest.approx(1019.716, abs=1e-3)
+    assert pytest.approx(1019.716, abs=1e-3) == EN13319_KG_M3
     assert ambient_bar_abs(10.0, 0.0, EN13319_KG_M3) == pytest.approx(1.0, abs=1e-6)
 
 

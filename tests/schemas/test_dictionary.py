@@ -13,9 +13,45 @@ def test_the_dictionary_is_up_to_date():
 
 def test_every_number_says_its_unit_or_needs_none():
     """A float column ends in its unit; a count, a share and the open `value` and `limit` of an air test have none."""
-    bare = {"value", "limit", "accuracy_class", "hours", "short_fill_share", "chance_next_below", "chance_from", "chance_to", "share_below",
-            "chance_before", "filter_hours_left", "hours_since_filter", "filter_life_hours", "service_hours"}
-    units = ("bar", "l", "c", "pct", "ppm", "m3", "kg", "m", "s", "min", "days", "day", "abs", "psi", "cuft", "15c", "ref", "hours", "minutes", "month", "there")
+    bare = {
+        "value",
+        "limit",
+        "accuracy_class",
+        "hours",
+        "short_fill_share",
+        "chance_next_below",
+        "chance_from",
+        "chance_to",
+        "share_below",
+        "chance_before",
+        "filter_hours_left",
+        "hours_since_filter",
+        "filter_life_hours",
+        "service_hours",
+    }
+    units = (
+        "bar",
+        "l",
+        "c",
+        "pct",
+        "ppm",
+        "m3",
+        "kg",
+        "m",
+        "s",
+        "min",
+        "days",
+        "day",
+        "abs",
+        "psi",
+        "cuft",
+        "15c",
+        "ref",
+        "hours",
+        "minutes",
+        "month",
+        "there",
+    )
     for field in FIELDS:
         if field.kind == "float" and field.name not in bare:
             assert field.name.rsplit("_", 1)[-1] in units, field.name
