@@ -74,8 +74,9 @@ def rmv_l_min(gas_used_free_l: ArrayLike, bar_min: ArrayLike) -> Any:
     stated at 15 °C.
     """
     used, integral = np.asarray(gas_used_free_l, float), np.asarray(bar_min, float)
-    return np.divide(used, integral, out=np.full(np.broadcast_shapes(used.shape, integral.shape), np.nan),
-                     where=integral > 0)[()]
+    return np.divide(
+        used, integral, out=np.full(np.broadcast_shapes(used.shape, integral.shape), np.nan), where=integral > 0
+    )[()]
 
 
 def ideal_used_free_l(water_capacity_l: ArrayLike, start_pressure_bar: ArrayLike, end_pressure_bar: ArrayLike) -> Any:
@@ -97,7 +98,9 @@ def endurance_min(
     US Navy Diving Manual Rev. 4 Change A § 7-4.1: available volume over consumption. The manual divides
     the drop by one atmosphere; in litres and bar that is 1 bar. Looks at a record; it plans no dive.
     """
-    available = ideal_used_free_l(water_capacity_l, start_pressure_bar, end_pressure_bar) / np.asarray(atmosphere_bar, float)
+    available = ideal_used_free_l(water_capacity_l, start_pressure_bar, end_pressure_bar) / np.asarray(
+        atmosphere_bar, float
+    )
     return (available / (np.asarray(ambient_bar_abs, float) * np.asarray(rmv_l_min, float)))[()]
 
 

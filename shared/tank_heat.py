@@ -39,7 +39,9 @@ def still_air_lag_s(cylinder_capacity_l: ArrayLike) -> NDArray:
 
 def conductance_w_k(cylinder_capacity_l: ArrayLike, cylinders: ArrayLike = 1) -> NDArray:
     """Conductance from gas to water, W/K, of so many equal cylinders: as their surface."""
-    return CONDUCTANCE_W_K * np.asarray(cylinders, float) * np.cbrt(np.asarray(cylinder_capacity_l, float) / _PIVOT_L) ** 2
+    return (
+        CONDUCTANCE_W_K * np.asarray(cylinders, float) * np.cbrt(np.asarray(cylinder_capacity_l, float) / _PIVOT_L) ** 2
+    )
 
 
 def expansion_heat_j_mol(

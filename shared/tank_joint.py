@@ -9,7 +9,18 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from shared.tank_trace import DEPARTURES, INFLATION, KNOT_WEIGHTS, KNOTS, RATE, STEPS, UNKNOWNS, TankFits, TankRecords, fit_tanks
+from shared.tank_trace import (
+    DEPARTURES,
+    INFLATION,
+    KNOT_WEIGHTS,
+    KNOTS,
+    RATE,
+    STEPS,
+    UNKNOWNS,
+    TankFits,
+    TankRecords,
+    fit_tanks,
+)
 
 WIDENED = 1.25
 """When each cylinder was breathed is estimated too, and air and water are common to all; set on simulated dives."""

@@ -15,7 +15,9 @@ from numpy.typing import ArrayLike, NDArray
 
 def without_prior(mean: NDArray, sd: NDArray, prior_mean: NDArray, prior_sd: NDArray) -> tuple[NDArray, NDArray]:
     """A normal posterior with its normal prior taken out again; infinite sd where only the prior spoke."""
-    mean, sd, prior_mean, prior_sd = np.broadcast_arrays(*(np.asarray(a, float) for a in (mean, sd, prior_mean, prior_sd)))
+    mean, sd, prior_mean, prior_sd = np.broadcast_arrays(
+        *(np.asarray(a, float) for a in (mean, sd, prior_mean, prior_sd))
+    )
     with np.errstate(divide="ignore", invalid="ignore"):
         precision = 1.0 / sd**2 - 1.0 / prior_sd**2
         some = precision > 1e-3 / prior_sd**2
@@ -67,20 +69,24 @@ def pool(means: ArrayLike, sds: ArrayLike, now: Pool, first: Pool, counts_as: fl
     holds = (prior / first.centre_sd) ** 2
     weight = shown.sum() + holds
     step = (off.sum() + holds * (first.centre - now.centre)) / weight
-    centre = now.centre + float(np.clip(step, -1.5 * first.spread - first.centre_sd, 1.5 * first.spread + first.centre_sd))
+    centre = now.centre + float(
+        np.clip(step, -1.5 * first.spread - first.centre_sd, 1.5 * first.spread + first.centre_sd)
+    )
     of_square = (shown**2).sum()
-    square = prior**2 + (((off - step) ** 2 - shown * prior**2).sum() + counts_as * (first.spread**2 - prior**2)) / (of_square + counts_as)
+    square = prior**2 + (((off - step) ** 2 - shown * prior**2).sum() + counts_as * (first.spread**2 - prior**2)) / (
+        of_square + counts_as
+    )
     spread = float(np.sqrt(np.clip(square, (0.3 * now.spread) ** 2, (2.0 * max(now.spread, first.spread)) ** 2)))
     return Pool(centre, float(spread / np.sqrt(weight)), max(spread, 0.15 * first.spread))
 
 
 def pool_variance(values: ArrayLike, usual: float, counts_as: float = 8.0) -> float:
     """A mean square that `usual` holds near where few are known."""
-    values = np.asarray(values, float)
-    values = values[np.isfinite(values)]
-    if values.size:
-        values = np.minimum(values, 6.0 * max(float(np.median(values)), 1e-4))
-    return float((values.sum() + counts_as * usual) / (values.size + counts_as))
+    known = np.asarray(values, float)
+    known = known[np.isfinite(known)]
+    if known.size:
+        known = np.minimum(known, 6.0 * max(float(np.median(known)), 1e-4))
+    return float((known.sum() + counts_as * usual) / (known.size + counts_as))
 
 
 def likeliest(

@@ -128,8 +128,14 @@ class TankFits:
     def blank(cls, rows: int, readings: int) -> "TankFits":
         """Nothing known of so many rows."""
         wide: dict[str, tuple[int, ...]] = {
-            "unknowns": (UNKNOWNS,), "spread": (UNKNOWNS, UNKNOWNS), "amount_free_l": (STEPS + 1,), "gas_c": (STEPS + 1,),
-            "modelled_bar": (STEPS + 1,), "rate_l_min": (STEPS,), "residual_bar": (readings,), "weight": (readings,),
+            "unknowns": (UNKNOWNS,),
+            "spread": (UNKNOWNS, UNKNOWNS),
+            "amount_free_l": (STEPS + 1,),
+            "gas_c": (STEPS + 1,),
+            "modelled_bar": (STEPS + 1,),
+            "rate_l_min": (STEPS,),
+            "residual_bar": (readings,),
+            "weight": (readings,),
         }
         return cls(**{f.name: np.full((rows, *wide.get(f.name, ())), np.nan) for f in fields(cls)})
 
@@ -223,7 +229,9 @@ def _fit(r: TankRecords, rounds: int, start: NDArray | None) -> TankFits:
         water = r.water_c + x[:, WATER][:, None]
         if turn == 0:
             heat = expansion_heat_j_mol(0.5 * (density[:, 1:] + density[:, :-1]), kelvin(np.clip(water, -30, 60)), *mix)
-            chill_per_free_l = np.where(np.isfinite(heat), heat, 2600.0) * FREE_LITRE_MOL / (step_s * prior_conductance)[:, None]
+            chill_per_free_l = (
+                np.where(np.isfinite(heat), heat, 2600.0) * FREE_LITRE_MOL / (step_s * prior_conductance)[:, None]
+            )
         colder = used * chill_per_free_l  # where the gas would come to rest, K below the water, times the factor
         pull = x[:, CHILL][:, None] * colder
         gas_c = np.clip(of_start * x[:, START][:, None] + _times(of_water, water) - _times(of_pull, pull), -40.0, 90.0)
@@ -231,14 +239,18 @@ def _fit(r: TankRecords, rounds: int, start: NDArray | None) -> TankFits:
         temperature = kelvin(gas_c)
         pressure = gas.pressure_bar_abs(density, temperature, *mix, strict=False)
         by_temperature = gas.pressure_bar_abs(density, temperature + 1.0, *mix, strict=False) - pressure
-        by_content = (gas.pressure_bar_abs(density * 1.002, temperature, *mix, strict=False) - pressure) / (
-            0.002 * density
-        ) * (FREE_LITRE_MOL / capacity)
+        by_content = (
+            (gas.pressure_bar_abs(density * 1.002, temperature, *mix, strict=False) - pressure)
+            / (0.002 * density)
+            * (FREE_LITRE_MOL / capacity)
+        )
         residual = r.reading_bar - _read(gauge(pressure), left, share)
         told = known & np.isfinite(residual)
         residual = np.where(told, residual, 0.0)
         if turn >= 2 or start is not None:
-            scale = np.clip(1.4826 * np.nan_to_num(_median(np.where(told, np.abs(residual) / sd, np.nan)), nan=1.0), 1.0, 20.0)
+            scale = np.clip(
+                1.4826 * np.nan_to_num(_median(np.where(told, np.abs(residual) / sd, np.nan)), nan=1.0), 1.0, 20.0
+            )
         weight = (_NU + 1) / (_NU + (residual / (sd * scale[:, None])) ** 2)
         weight = np.where(told, np.where(few, 1.0, weight), 0.0)
 
@@ -276,19 +288,27 @@ def _fit(r: TankRecords, rounds: int, start: NDArray | None) -> TankFits:
     z = residual / (sd * scale[:, None])
     wild = np.where(few, z**2, (_NU + 1) * np.log1p(z**2 / _NU))
     misfit = np.where(told, wild, 0.0).sum(axis=1) + np.einsum("ij,ijk,ik->i", off, prior, off)
-    evidence = 0.5 * (np.linalg.slogdet(prior)[1] - np.linalg.slogdet(hessian)[1] - misfit) - np.log(scale) * told.sum(axis=1)
+    evidence = 0.5 * (np.linalg.slogdet(prior)[1] - np.linalg.slogdet(hessian)[1] - misfit) - np.log(scale) * told.sum(
+        axis=1
+    )
     departures = x[:, DEPARTURES]
     memory = prior[:, DEPARTURES, DEPARTURES] * (r.rate_sd**2)[:, None, None]
     scatter = np.einsum("ij,ijk,ik->i", departures, memory, departures) + np.einsum(
         "ijk,ikj->i", memory, spread[:, DEPARTURES, DEPARTURES]
     )
     return TankFits(
-        unknowns=kept(x), spread=kept(spread),
-        used_free_l=kept(used.sum(axis=1)), used_sd_free_l=kept(np.sqrt(np.maximum(variance, 0.0))),
-        amount_free_l=kept(amount), gas_c=kept(gas_c), modelled_bar=kept(modelled),
+        unknowns=kept(x),
+        spread=kept(spread),
+        used_free_l=kept(used.sum(axis=1)),
+        used_sd_free_l=kept(np.sqrt(np.maximum(variance, 0.0))),
+        amount_free_l=kept(amount),
+        gas_c=kept(gas_c),
+        modelled_bar=kept(modelled),
         rate_l_min=kept(r.duty * (x[:, RATE][:, None] + departures @ KNOT_WEIGHTS.T)),
-        residual_bar=np.where(known, residual, np.nan), weight=np.where(known, np.minimum(weight, 1.0), 0.0),
-        rate_scatter=kept(scatter / KNOTS), log_evidence=kept(evidence),
+        residual_bar=np.where(known, residual, np.nan),
+        weight=np.where(known, np.minimum(weight, 1.0), 0.0),
+        rate_scatter=kept(scatter / KNOTS),
+        log_evidence=kept(evidence),
     )
 
 
@@ -309,7 +329,9 @@ def _first_guess(r: TankRecords, mix, capacity: NDArray, known: NDArray, at: NDA
         node = np.minimum(place.astype(int), STEPS - 1)
         water = r.water_c[index, node]
         gas_c = water + (r.start_c - water) * weights[:, 1] ** place
-        density = gas.density_mol_l(absolute(r.reading_bar[index, pick]), kelvin(gas_c), *(m[:, 0] for m in mix), strict=False)
+        density = gas.density_mol_l(
+            absolute(r.reading_bar[index, pick]), kelvin(gas_c), *(m[:, 0] for m in mix), strict=False
+        )
         amounts.append(density * capacity[:, 0] / FREE_LITRE_MOL)
         integrals.append(_read(r.bar_min, node[:, None], (place - node)[:, None])[:, 0])
         blown.append((descent * (grid <= place[:, None])).sum(axis=1) * blown_l)
@@ -330,9 +352,18 @@ def _prior_precision(r: TankRecords, reference_rate: NDArray) -> NDArray:
     places = np.arange(KNOTS)
     correlation = np.exp(-np.abs(places[:, None] - places) * (apart / r.rate_lag_s)[:, None, None])
     precision = np.zeros((len(r), UNKNOWNS, UNKNOWNS))
-    precision[:, DEPARTURES, DEPARTURES] = np.linalg.inv(correlation) / ((reference_rate * r.rate_sd) ** 2)[:, None, None]
-    sds = {START: r.start_sd_c, LAG: r.lag_ln_sd, CHILL: r.chill_sd, WATER: r.water_sd_c,
-           INFLATION: np.where(r.inflates, r.inflation_sd_l, 1e-3), RATE: 20.0 * reference_rate, CONTENT: 300.0 * r.water_capacity_l}
+    precision[:, DEPARTURES, DEPARTURES] = (
+        np.linalg.inv(correlation) / ((reference_rate * r.rate_sd) ** 2)[:, None, None]
+    )
+    sds = {
+        START: r.start_sd_c,
+        LAG: r.lag_ln_sd,
+        CHILL: r.chill_sd,
+        WATER: r.water_sd_c,
+        INFLATION: np.where(r.inflates, r.inflation_sd_l, 1e-3),
+        RATE: 20.0 * reference_rate,
+        CONTENT: 300.0 * r.water_capacity_l,
+    }
     for place, sd in sds.items():
         precision[:, place, place] = 1.0 / np.asarray(sd, float) ** 2
     return precision

@@ -86,15 +86,36 @@ def build_member_dives(
     back = (rows["role"] == "back") & ~sides.left_out
     # wing and suit are fed from one of the back cylinders, nothing says which
     rows["back_rows"] = rows["dive"].map(rows["dive"][back].value_counts()).fillna(1).clip(lower=1).astype("float64")
-    able = np.isfinite(rows["capacity_l"].to_numpy(float)) & (rows["place"] >= 0) & ~sides.left_out & ~rows["not_breathable"]
+    able = (
+        np.isfinite(rows["capacity_l"].to_numpy(float))
+        & (rows["place"] >= 0)
+        & ~sides.left_out
+        & ~rows["not_breathable"]
+    )
     rows["has_ends"] &= able
     counted = rows["breathed"].to_numpy(bool) & ~sides.left_out
-    fits, together_sd = fit_rows(rows, rows["place"].to_numpy(int), grid, readings, (by_trace & able).to_numpy(bool), counted)
+    fits, together_sd = fit_rows(
+        rows, rows["place"].to_numpy(int), grid, readings, (by_trace & able).to_numpy(bool), counted
+    )
 
     built = Built(
-        member_id=member_id, dives=dives, rows=rows, samples=laid, grid=grid, place=place, flat=flat, readings=readings, fits=fits, together_sd=together_sd,
-        by_trace=(by_trace & able).to_numpy(bool), sides=sides, water_c=water_c, water_assumed=water_assumed,
-        start_assumed=start_assumed, flags=flags, policy=policy,
+        member_id=member_id,
+        dives=dives,
+        rows=rows,
+        samples=laid,
+        grid=grid,
+        place=place,
+        flat=flat,
+        readings=readings,
+        fits=fits,
+        together_sd=together_sd,
+        by_trace=(by_trace & able).to_numpy(bool),
+        sides=sides,
+        water_c=water_c,
+        water_assumed=water_assumed,
+        start_assumed=start_assumed,
+        flags=flags,
+        policy=policy,
     )
     consumption = consumption_table(built)
     return {
@@ -122,7 +143,7 @@ def alone(rows: pd.DataFrame, left_out: NDArray) -> NDArray:
 
 
 def settle_ends(rows: pd.DataFrame, readings: Readings, grid: Grid) -> None:
-    """Pressures at both ends: the trace's where it reaches them, else the record's. Adds start_bar, end_bar, has_ends."""
+    """Pressures at both ends: the trace's where it reaches them, else the record's. Adds their columns."""
     duration = grid.duration_s[rows["place"].to_numpy(int)]
     start, end = (unknown_as_nan(rows[c]) for c in ("start_pressure_bar", "end_pressure_bar"))
     near_start = readings.first_s <= NEAR_END_S
@@ -143,8 +164,16 @@ def put_back_labels(samples: Samples, rows: pd.DataFrame, least_gain_bar: float 
             continue
         start = samples.starts[samples.place[dive]]
         stop = start + int((samples.dive == dive).sum())
-        for a, b, sa, ea, sb, eb in group[["tank_no", "tank_no_other", "start_pressure_bar", "end_pressure_bar",
-                                           "start_pressure_bar_other", "end_pressure_bar_other"]].to_numpy(float):
+        for a, b, sa, ea, sb, eb in group[
+            [
+                "tank_no",
+                "tank_no_other",
+                "start_pressure_bar",
+                "end_pressure_bar",
+                "start_pressure_bar_other",
+                "end_pressure_bar_other",
+            ]
+        ].to_numpy(float):
             both = samples.bars[start:stop, [int(a) - 1, int(b) - 1]]
             if not np.isfinite(both).any(axis=0).all():
                 continue
@@ -173,7 +202,11 @@ def with_flat_dives(
     minutes, mean_m = (unknown_as_nan(dives[c]) for c in ("duration_min", "mean_depth_m"))
     flat = ~samples.has & np.isfinite(minutes) & np.isfinite(mean_m) & (minutes > 0)
     surface = np.nan_to_num(unknown_as_nan(dives["surface_pressure_bar_abs"]), nan=ATM_BAR)
-    ambient = ambient_bar_abs(mean_m, surface, water_density(dives["water"], policy))[flat][:, None] if len(dives) else np.empty((0, 1))
+    ambient = (
+        ambient_bar_abs(mean_m, surface, water_density(dives["water"], policy))[flat][:, None]
+        if len(dives)
+        else np.empty((0, 1))
+    )
     n = int(flat.sum())
     share = np.linspace(0.0, 1.0, STEPS + 1)
     sampled = samples.dive[samples.starts]
@@ -181,9 +214,14 @@ def with_flat_dives(
     place = samples.place.copy()
     place[flat] = grid.duration_s.size + np.arange(n)
     # a last row that no dive has: what is not on the grid may point at it
-    return Grid(
-        np.concatenate([grid.first_s, np.zeros(n + 1)]), np.concatenate([grid.duration_s, 60.0 * minutes[flat], [np.nan]]),
-        np.vstack([grid.bar_min, ambient * minutes[flat][:, None] * share, np.full((1, STEPS + 1), np.nan)]),
-        np.vstack([grid.ambient_bar_abs, np.repeat(ambient, STEPS + 1, axis=1), np.full((1, STEPS + 1), np.nan)]),
-        np.vstack([water, np.repeat(water_c[flat][:, None], STEPS, axis=1), np.full((1, STEPS), np.nan)]),
-    ), place, flat
+    return (
+        Grid(
+            np.concatenate([grid.first_s, np.zeros(n + 1)]),
+            np.concatenate([grid.duration_s, 60.0 * minutes[flat], [np.nan]]),
+            np.vstack([grid.bar_min, ambient * minutes[flat][:, None] * share, np.full((1, STEPS + 1), np.nan)]),
+            np.vstack([grid.ambient_bar_abs, np.repeat(ambient, STEPS + 1, axis=1), np.full((1, STEPS + 1), np.nan)]),
+            np.vstack([water, np.repeat(water_c[flat][:, None], STEPS, axis=1), np.full((1, STEPS), np.nan)]),
+        ),
+        place,
+        flat,
+    )

@@ -17,7 +17,9 @@ if TYPE_CHECKING:
 BREATHES_SHARE = 0.35
 
 
-def dive_flags(built: "Built", missing: NDArray, has_rows: NDArray, start_bar: NDArray, end_bar: NDArray) -> tuple[list[list[str]], NDArray]:
+def dive_flags(
+    built: "Built", missing: NDArray, has_rows: NDArray, start_bar: NDArray, end_bar: NDArray
+) -> tuple[list[list[str]], NDArray]:
     """Codes of each dive, and the dives for which no rate may be stated."""
     dives, rows, samples = built.dives, built.rows, built.samples
     n, dive = len(dives), built.dive
@@ -89,7 +91,11 @@ def _against_fill(built: "Built", any_of) -> dict[str, NDArray]:
 def mod_m(rows: pd.DataFrame, policy) -> NDArray:
     """Maximum operating depth of each row's gas, m: the fill's, else that of the mix in the record."""
     deco = (rows["role"] == "deco").to_numpy(bool)
-    of_fill = np.where(deco, unknown_as_nan(rows["fill_max_operating_depth_deco_m"]), unknown_as_nan(rows["fill_max_operating_depth_m"]))
+    of_fill = np.where(
+        deco,
+        unknown_as_nan(rows["fill_max_operating_depth_deco_m"]),
+        unknown_as_nan(rows["fill_max_operating_depth_m"]),
+    )
     of_fill = np.where(rows["fill_id"].notna(), of_fill, np.nan)
     ppo2 = np.where(deco, policy.filling.ppo2_deco_bar, policy.filling.ppo2_bar)
     with np.errstate(divide="ignore"):
@@ -102,7 +108,9 @@ def _deepest_on_gas(built: "Built", deepest_bar_abs: NDArray) -> NDArray:
     rows, rate = built.rows, built.fits.rate_l_min
     counted, dive = built.counted, built.dive
     supplies = np.bincount(dive[counted], minlength=len(built.dives))
-    out = np.where(counted & ((supplies[dive] == 1) | (rows["role"] == "back").to_numpy(bool)), deepest_bar_abs[dive], np.nan)
+    out = np.where(
+        counted & ((supplies[dive] == 1) | (rows["role"] == "back").to_numpy(bool)), deepest_bar_abs[dive], np.nan
+    )
     told = counted & built.by_trace & (supplies[dive] > 1) & ~rows["alone"].to_numpy(bool)
     if told.any():
         positive = np.where(told[:, None], np.maximum(np.nan_to_num(rate), 0.0), 0.0)
@@ -137,5 +145,7 @@ def max_ppo2_bar(built: "Built", deepest_bar_abs: NDArray) -> NDArray:
     out = np.full(len(built.dives), -np.inf)
     known = np.isfinite(each)
     np.maximum.at(out, built.dive[known], each[known])
-    closed = built.dives["mode"].notna().to_numpy() & (built.dives["mode"] != "open_circuit").fillna(False).to_numpy(bool)
+    closed = built.dives["mode"].notna().to_numpy() & (built.dives["mode"] != "open_circuit").fillna(False).to_numpy(
+        bool
+    )
     return np.where(np.isfinite(out) & ~closed, out, np.nan)

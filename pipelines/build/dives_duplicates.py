@@ -15,7 +15,9 @@ SAME_M = 0.15
 _MOST_SHIFT_S = 600.0
 
 
-def find_duplicates(dives: pd.DataFrame, dive_tanks: pd.DataFrame, samples: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, set[str]]]:
+def find_duplicates(
+    dives: pd.DataFrame, dive_tanks: pd.DataFrame, samples: pd.DataFrame
+) -> tuple[pd.DataFrame, dict[str, set[str]]]:
     """Pairs of one member's records that are one dive.
 
     Returns
@@ -34,7 +36,9 @@ def find_duplicates(dives: pd.DataFrame, dive_tanks: pd.DataFrame, samples: pd.D
     stated = pd.to_numeric(dives["duration_min"]).to_numpy("float64", na_value=np.nan) * 60.0
     length_s = np.where(np.isfinite(length_s), length_s, stated)
     deepest = np.array([p[1].max() if p is not None else np.nan for p in profiles])
-    deepest = np.where(np.isfinite(deepest), deepest, pd.to_numeric(dives["max_depth_m"]).to_numpy("float64", na_value=np.nan))
+    deepest = np.where(
+        np.isfinite(deepest), deepest, pd.to_numeric(dives["max_depth_m"]).to_numpy("float64", na_value=np.nan)
+    )
     start_s = (dives["started_at"] - pd.Timestamp("1970-01-01", tz="UTC")).dt.total_seconds().to_numpy()
     fullness = _fullness(dives, dive_tanks, samples)
     pressures = _pressures(dives, dive_tanks)
@@ -102,7 +106,7 @@ def _apart_m(one, other, shift_s: float | None) -> float:
     b = np.interp(np.arange(tb[0], tb[-1], GRID_S), tb, db)
     if min(a.size, b.size) < 10 or max(a.size, b.size) > 20000:
         return np.nan
-    guess = int(round((shift_s or 0.0) / GRID_S))
+    guess = round((shift_s or 0.0) / GRID_S)
     most = int(_MOST_SHIFT_S / GRID_S)
     best = np.inf
     for lag in range(guess - most, guess + most + 1) if shift_s is not None else range(-3, 4):
@@ -119,13 +123,18 @@ def _fullness(dives: pd.DataFrame, dive_tanks: pd.DataFrame, samples: pd.DataFra
     per = pd.DataFrame({"dive_id": samples["dive_id"], "bars": bars, "samples": 1}).groupby("dive_id").sum()
     tanks = dive_tanks.groupby("dive_id").size()
     ids = dives["dive_id"]
-    score = (1e6 * ids.map(per["bars"]).fillna(0) + 1e4 * ids.map(tanks).fillna(0) + ids.map(per["samples"]).fillna(0))
+    score = 1e6 * ids.map(per["bars"]).fillna(0) + 1e4 * ids.map(tanks).fillna(0) + ids.map(per["samples"]).fillna(0)
     return score.to_numpy(float)
 
 
 def _pressures(dives: pd.DataFrame, dive_tanks: pd.DataFrame) -> NDArray:
     first = dive_tanks[dive_tanks["role"] == "back"].drop_duplicates("dive_id").set_index("dive_id")
-    return np.column_stack([dives["dive_id"].map(first[c]).to_numpy("float64", na_value=np.nan) for c in ("start_pressure_bar", "end_pressure_bar")])
+    return np.column_stack(
+        [
+            dives["dive_id"].map(first[c]).to_numpy("float64", na_value=np.nan)
+            for c in ("start_pressure_bar", "end_pressure_bar")
+        ]
+    )
 
 
 def _same_pressures(one: NDArray, other: NDArray) -> bool:

@@ -22,7 +22,6 @@ GAUGE_SCATTER_BAR, TRANSMITTER_SCATTER_BAR = 0.5, 0.2
 """What a gauge's error changes by from a full cylinder to an empty one; a constant offset all but cancels."""
 
 
-
 @dataclass
 class Readings:
     """Pressures of each cylinder's row: binned over the grid, and what stands at both ends."""
@@ -89,16 +88,26 @@ def gather(rows: pd.DataFrame, samples: Samples, grid: Grid) -> Readings:
     seen = np.where(np.isfinite(binned), binned, np.inf)
     # two low bins in a row count, one may be a leftover spike
     lowest = np.minimum.accumulate(np.maximum(seen, np.roll(seen, 1, axis=1)), axis=1)
-    above = np.where(np.isfinite(binned) & np.isfinite(lowest), binned - np.where(np.isfinite(lowest), lowest, 0.0), 0.0) > rise_limit_bar(rows)[:, None]
+    above = (
+        np.where(np.isfinite(binned) & np.isfinite(lowest), binned - np.where(np.isfinite(lowest), lowest, 0.0), 0.0)
+        > rise_limit_bar(rows)[:, None]
+    )
     return Readings(
-        mean_at.reshape(n, STEPS), binned, sd.reshape(n, STEPS), step_bar, **out,
-        count=np.bincount(row, minlength=n) if n else np.empty(0), rose=above.sum(axis=1) >= 2,
+        mean_at.reshape(n, STEPS),
+        binned,
+        sd.reshape(n, STEPS),
+        step_bar,
+        **out,
+        count=np.bincount(row, minlength=n) if n else np.empty(0),
+        rose=above.sum(axis=1) >= 2,
     )
 
 
 def rise_limit_bar(rows: pd.DataFrame) -> NDArray:
-    """Rise, bar, that warming under water does not explain: cold cylinders from winter air gain a bar or so a kelvin."""
-    warming_k = np.maximum(rows["water_c"].to_numpy(float) - rows["start_c"].to_numpy(float), 0.0) + 2.0 * rows["start_sd_c"].to_numpy(float)
+    """Rise, bar, that warming under water does not explain: a cylinder from winter air gains a bar or so a kelvin."""
+    warming_k = np.maximum(rows["water_c"].to_numpy(float) - rows["start_c"].to_numpy(float), 0.0) + 2.0 * rows[
+        "start_sd_c"
+    ].to_numpy(float)
     return RISE_BAR + BAR_PER_K * np.nan_to_num(warming_k - 6.0, nan=10.0).clip(0.0)
 
 
@@ -120,7 +129,9 @@ def usable_trace(rows: pd.DataFrame, readings: Readings, duration_s: NDArray) ->
     return (readings.count >= LEAST_READINGS) & (span >= LEAST_SPAN) & ~readings.rose
 
 
-def fit_rows(rows: pd.DataFrame, place: NDArray, grid: Grid, readings: Readings, by_trace: NDArray, counted: NDArray) -> tuple[TankFits, dict[int, float]]:
+def fit_rows(
+    rows: pd.DataFrame, place: NDArray, grid: Grid, readings: Readings, by_trace: NDArray, counted: NDArray
+) -> tuple[TankFits, dict[int, float]]:
     """Fit every row: with its pressures over time where `by_trace`, else with `start_bar` and `end_bar`.
 
     The two pressures of the record also stand in where a trace starts late or ends early. Cylinders that
@@ -155,13 +166,19 @@ def fit_rows(rows: pd.DataFrame, place: NDArray, grid: Grid, readings: Readings,
         turns = np.flatnonzero((counted & ~rows["alone"].to_numpy(bool))[trace] & ~np.isin(dive[trace], unknown))
         if turns.size:
             some, of_dive = records_of(traced.take(turns), learned), dive[trace][turns]
-            some = replace(some, duty=duty_of(fits.take(turns), of_dive), rate_sd=np.full(turns.size, TURNS_RATE_SD),
-                           rate_lag_s=np.full(turns.size, learned.rate_lag_s))
+            some = replace(
+                some,
+                duty=duty_of(fits.take(turns), of_dive),
+                rate_sd=np.full(turns.size, TURNS_RATE_SD),
+                rate_lag_s=np.full(turns.size, learned.rate_lag_s),
+            )
             shared, together_sd = share_breathing(fit_tanks(some), some, of_dive, learned.rate_sd, learned.rate_lag_s)
             out.put(trace[turns], shared)
     if ends.size:
         at = np.tile([0.0, float(STEPS)], (ends.size, 1))
         bar = rows[["start_bar", "end_bar"]].to_numpy(float)[ends]
-        of_ends = records_of(Traced(rows.iloc[ends], place[ends], grid, at, bar, np.column_stack([written_sd[ends]] * 2)), learned)
+        of_ends = records_of(
+            Traced(rows.iloc[ends], place[ends], grid, at, bar, np.column_stack([written_sd[ends]] * 2)), learned
+        )
         out.put(ends, fit_tanks(of_ends, rounds=3))
     return out, together_sd

@@ -73,7 +73,9 @@ class Traced:
 
     def take(self, which: NDArray) -> "Traced":
         """The same for some of the rows."""
-        return Traced(self.rows.iloc[which], self.place[which], self.grid, self.at[which], self.bar[which], self.sd_bar[which])
+        return Traced(
+            self.rows.iloc[which], self.place[which], self.grid, self.at[which], self.bar[which], self.sd_bar[which]
+        )
 
 
 def start_prior(rows: pd.DataFrame, learned: Learned) -> tuple[NDArray, NDArray]:
@@ -93,16 +95,32 @@ def records_of(traced: Traced, learned: Learned) -> TankRecords:
     alone, fed = rows["alone"].to_numpy(bool), rows["back_rows"].to_numpy(float)
     start_c, start_sd_c = start_prior(rows, learned)
     return TankRecords(
-        duration_s=grid.duration_s[place], bar_min=grid.bar_min[place], ambient_bar_abs=grid.ambient_bar_abs[place],
-        water_c=grid.water_c[place], water_sd_c=rows["water_sd_c"].to_numpy(float), start_c=start_c, start_sd_c=start_sd_c,
-        water_capacity_l=rows["capacity_l"].to_numpy(float), cylinders=rows["cylinders"].to_numpy(float),
-        o2_pct=rows["o2"].to_numpy(float), he_pct=rows["he"].to_numpy(float), ar_pct=rows["ar"].to_numpy(float),
-        reading_at=traced.at, reading_bar=traced.bar, reading_sd_bar=traced.sd_bar,
+        duration_s=grid.duration_s[place],
+        bar_min=grid.bar_min[place],
+        ambient_bar_abs=grid.ambient_bar_abs[place],
+        water_c=grid.water_c[place],
+        water_sd_c=rows["water_sd_c"].to_numpy(float),
+        start_c=start_c,
+        start_sd_c=start_sd_c,
+        water_capacity_l=rows["capacity_l"].to_numpy(float),
+        cylinders=rows["cylinders"].to_numpy(float),
+        o2_pct=rows["o2"].to_numpy(float),
+        he_pct=rows["he"].to_numpy(float),
+        ar_pct=rows["ar"].to_numpy(float),
+        reading_at=traced.at,
+        reading_bar=traced.bar,
+        reading_sd_bar=traced.sd_bar,
         rate_sd=np.where(alone, learned.rate_sd, BETWEEN_RATE_SD),
         rate_lag_s=np.where(alone, learned.rate_lag_s, BETWEEN_RATE_LAG_S),
-        duty=np.ones((len(rows), STEPS)), inflates=(rows["role"] == "back").to_numpy(bool), wall_share=one * learned["wall_share"],
-        lag_ln=one * learned["lag_ln"], lag_ln_sd=one * LAG_LN_SD, chill=one * learned["chill"], chill_sd=one * CHILL_SD,
-        inflation_l=learned["inflation_l"] / fed, inflation_sd_l=INFLATION_SD_L / np.sqrt(fed),
+        duty=np.ones((len(rows), STEPS)),
+        inflates=(rows["role"] == "back").to_numpy(bool),
+        wall_share=one * learned["wall_share"],
+        lag_ln=one * learned["lag_ln"],
+        lag_ln_sd=one * LAG_LN_SD,
+        chill=one * learned["chill"],
+        chill_sd=one * CHILL_SD,
+        inflation_l=learned["inflation_l"] / fed,
+        inflation_sd_l=INFLATION_SD_L / np.sqrt(fed),
     )
 
 
@@ -122,7 +140,9 @@ def learn(traced: Traced) -> tuple[Learned, TankFits]:
         found = fit_tanks(records_of(few, replace(learned, common=common)), rounds=2, start=start).log_evidence
         return float(np.nansum(found)) / SHRINKS
 
-    learned = replace(learned, common=likeliest(evidence, learned.common, *zip(*COMMON.values(), strict=True), sweeps=sweeps))
+    learned = replace(
+        learned, common=likeliest(evidence, learned.common, *zip(*COMMON.values(), strict=True), sweeps=sweeps)
+    )
     fits = fit_tanks(records_of(traced, learned), rounds=2, start=fits.unknowns)
     learned = _scatter(traced.rows.iloc[use], fits.take(use), learned)
     return learned, fit_tanks(records_of(traced, learned), rounds=2, start=fits.unknowns)
@@ -135,7 +155,8 @@ def _scatter(rows: pd.DataFrame, fits: TankFits, now: Learned) -> Learned:
     basis = rows["start_basis"].to_numpy(str)
     last, air = basis == "last_known", (basis != "last_known") & (basis != "assumed")
     return replace(
-        now, start_last=pool(off[last], off_sd[last], now.start_last, _FIRST_START),
+        now,
+        start_last=pool(off[last], off_sd[last], now.start_last, _FIRST_START),
         start_air=pool(off[air], off_sd[air], now.start_air, _FIRST_START),
         rate_sd=float(np.clip(np.sqrt(pool_variance(fits.rate_scatter, USUAL_RATE_SD**2)), 0.06, 0.6)),
     )

@@ -8,13 +8,22 @@ import pandas as pd
 
 KEY = ["member_id", "dive_id", "tank_no"]
 LINK_COLUMNS = [
-    *KEY, "unit", "fill_id", "filled_at", "dives_since_fill", "last_dive_at", "last_dive_minutes", "last_dive_water_c",
+    *KEY,
+    "unit",
+    "fill_id",
+    "filled_at",
+    "dives_since_fill",
+    "last_dive_at",
+    "last_dive_minutes",
+    "last_dive_water_c",
 ]
 
 
 def dived_unit(unit_id: pd.Series, units: pd.DataFrame) -> pd.Series:
     """The unit that is filled and dived as one: a cylinder of a joined set stands for its set."""
-    sides = units[units["joined"].fillna(False).astype(bool) & units["set_id"].notna() & (units["unit_id"] != units["set_id"])]
+    sides = units[
+        units["joined"].fillna(False).astype(bool) & units["set_id"].notna() & (units["unit_id"] != units["set_id"])
+    ]
     set_of = dict(zip(sides["unit_id"], sides["set_id"], strict=True))
     return unit_id.map(lambda unit: set_of.get(unit, unit), na_action="ignore").astype("str")
 
@@ -42,7 +51,7 @@ def link_fills(
         (dives with the unit between fill and this dive), and the unit's last dive before this one.
     """
     when = dives[["member_id", "dive_id", "started_at", "duration_min", "water_c"]]
-    rows = dive_tanks[KEY + ["unit_id"]].merge(when, on=["member_id", "dive_id"], how="inner")
+    rows = dive_tanks[[*KEY, "unit_id"]].merge(when, on=["member_id", "dive_id"], how="inner")
     rows["unit"] = dived_unit(rows["unit_id"], units)
     rows = rows.sort_values(["started_at", *KEY], ignore_index=True)
     uses = rows.loc[rows["unit"].notna(), ["unit", "started_at", "member_id", "dive_id", "duration_min", "water_c"]]
@@ -53,12 +62,23 @@ def link_fills(
     uses["last_dive_minutes"] = by_unit["duration_min"].shift()
     uses["last_dive_water_c"] = by_unit["water_c"].shift()
 
-    filled = pd.DataFrame({"unit": dived_unit(fills["unit_id"], units), "fill_id": fills["fill_id"].astype("str"),
-                           "filled_at": fills["filled_at"]})
+    filled = pd.DataFrame(
+        {
+            "unit": dived_unit(fills["unit_id"], units),
+            "fill_id": fills["fill_id"].astype("str"),
+            "filled_at": fills["filled_at"],
+        }
+    )
     filled = filled[filled["unit"].notna() & filled["filled_at"].notna()].sort_values("filled_at", ignore_index=True)
     # dives with the unit before each fill: the number of the last one, plus one
-    before = pd.merge_asof(filled, uses[["unit", "started_at", "use_no"]], left_on="filled_at", right_on="started_at",
-                           by="unit", allow_exact_matches=False)
+    before = pd.merge_asof(
+        filled,
+        uses[["unit", "started_at", "use_no"]],
+        left_on="filled_at",
+        right_on="started_at",
+        by="unit",
+        allow_exact_matches=False,
+    )
     filled["uses_before"] = before["use_no"].fillna(-1).to_numpy() + 1
     linked = pd.merge_asof(uses, filled, left_on="started_at", right_on="filled_at", by="unit")
     linked["dives_since_fill"] = (linked["use_no"] - linked["uses_before"]).astype("Int64")
@@ -67,8 +87,17 @@ def link_fills(
     linked["fill_id"] = linked["fill_id"].where((young & (linked["dives_since_fill"] == 0)).fillna(False).astype(bool))
     linked["filled_at"] = linked["filled_at"].where(young)
 
-    keep = ["unit", "member_id", "dive_id", "fill_id", "filled_at", "dives_since_fill", "last_dive_at", "last_dive_minutes",
-            "last_dive_water_c"]
+    keep = [
+        "unit",
+        "member_id",
+        "dive_id",
+        "fill_id",
+        "filled_at",
+        "dives_since_fill",
+        "last_dive_at",
+        "last_dive_minutes",
+        "last_dive_water_c",
+    ]
     out = rows[[*KEY, "unit"]].merge(linked[keep], on=["unit", "member_id", "dive_id"], how="left")
     return out[LINK_COLUMNS].astype({"unit": "str", "fill_id": "str"})
 

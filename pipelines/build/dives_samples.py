@@ -92,12 +92,28 @@ def arrange(dives: pd.DataFrame, samples: pd.DataFrame, policy) -> Samples:
     surface = np.where(np.isfinite(surface), surface, ATM_BAR)
     ambient = ambient_bar_abs(depth, surface[dive], water_density(dives["water"], policy)[dive])
     water = samples["water_c"].to_numpy("float64", na_value=np.nan)[keep]
-    bars = np.column_stack(
-        [samples[f"tank_{n}_bar"].to_numpy("float64", na_value=np.nan)[keep] for n in range(1, TANKS + 1)]
-    ) if keep.size else np.empty((0, TANKS))
+    bars = (
+        np.column_stack(
+            [samples[f"tank_{n}_bar"].to_numpy("float64", na_value=np.nan)[keep] for n in range(1, TANKS + 1)]
+        )
+        if keep.size
+        else np.empty((0, TANKS))
+    )
     arranged = Samples(
-        dive, t, depth, _carried(water, dive), ambient, cumulative_bar_min(t, ambient, starts) if t.size else t,
-        bars, starts, has, place, tail_cut & has, _midway(dive, t, depth, count), np.zeros(count, bool), np.full((count, TANKS), 0.1),
+        dive,
+        t,
+        depth,
+        _carried(water, dive),
+        ambient,
+        cumulative_bar_min(t, ambient, starts) if t.size else t,
+        bars,
+        starts,
+        has,
+        place,
+        tail_cut & has,
+        _midway(dive, t, depth, count),
+        np.zeros(count, bool),
+        np.full((count, TANKS), 0.1),
     )
     _drop_wild(arranged)
     return arranged
@@ -209,7 +225,9 @@ def clean_readings(values: NDArray, series: NDArray, t_s: NDArray) -> tuple[NDAr
     around = values[window]
     middle = np.median(around, axis=1)
     spread = np.median(np.abs(around - middle[:, None]), axis=1)
-    limit = np.maximum(3.0, np.maximum(3.0 * step[series], 6.0 * spread)) + np.where(centre == place, 0.0, 4.0 + 3.0 * spread)
+    limit = np.maximum(3.0, np.maximum(3.0 * step[series], 6.0 * spread)) + np.where(
+        centre == place, 0.0, 4.0 + 3.0 * spread
+    )
     good &= np.abs(values - middle) <= limit
     # at either end a median sees too little: there a reading may not jump faster than a free flow empties
     for _ in range(2):
@@ -218,7 +236,9 @@ def clean_readings(values: NDArray, series: NDArray, t_s: NDArray) -> tuple[NDAr
             break
         p, of, t = values[kept], series[kept], t_s[kept]
         jump = np.zeros(kept.size + 1, bool)
-        jump[1:-1] = (of[1:] == of[:-1]) & (np.abs(np.diff(p)) > 8.0 + 2.0 * step[of[1:]] + _FREE_FLOW_BAR_S * np.diff(t))
+        jump[1:-1] = (of[1:] == of[:-1]) & (
+            np.abs(np.diff(p)) > 8.0 + 2.0 * step[of[1:]] + _FREE_FLOW_BAR_S * np.diff(t)
+        )
         opens, closes = np.diff(of, prepend=-1) != 0, np.diff(of, append=-2) != 0
         wild = (opens & jump[1:] & ~np.append(jump[2:], False)) | (closes & jump[:-1] & ~np.append(False, jump[:-2]))
         good[kept[wild]] = False
@@ -244,14 +264,18 @@ def even_grid(samples: Samples) -> Grid:
     nodes = np.linspace(0.0, 1.0, STEPS + 1)
     number = np.arange(first.size)
     stride = float(duration.max(initial=0.0)) + 1.0
-    key = samples.place[samples.dive] * stride + (samples.t_s - np.repeat(first, np.diff(np.append(samples.starts, samples.t_s.size))))
+    key = samples.place[samples.dive] * stride + (
+        samples.t_s - np.repeat(first, np.diff(np.append(samples.starts, samples.t_s.size)))
+    )
     wanted = number[:, None] * stride + duration[:, None] * nodes
     middle = 0.5 * (wanted[:, 1:] + wanted[:, :-1])
 
     def on(places: NDArray, values: NDArray) -> NDArray:
         return np.interp(places.ravel(), key, values).reshape(places.shape) if key.size else np.empty(places.shape)
 
-    return Grid(first, duration, on(wanted, samples.bar_min), on(wanted, samples.ambient_bar_abs), on(middle, samples.water_c))
+    return Grid(
+        first, duration, on(wanted, samples.bar_min), on(wanted, samples.ambient_bar_abs), on(middle, samples.water_c)
+    )
 
 
 def from_grid(samples: Samples, grid: Grid, rows: NDArray, at_nodes: NDArray) -> tuple[NDArray, NDArray]:
@@ -265,8 +289,11 @@ def from_grid(samples: Samples, grid: Grid, rows: NDArray, at_nodes: NDArray) ->
         Straight lines between nodes.
     """
     lengths = np.diff(np.append(samples.starts, samples.t_s.size))[rows]
-    index = np.concatenate([np.arange(s, s + n) for s, n in zip(samples.starts[rows], lengths, strict=True)]) if rows.size else (
-        np.empty(0, int))
+    index = (
+        np.concatenate([np.arange(s, s + n) for s, n in zip(samples.starts[rows], lengths, strict=True)])
+        if rows.size
+        else (np.empty(0, int))
+    )
     row = np.repeat(np.arange(rows.size), lengths)
     place = (samples.t_s[index] - grid.first_s[rows][row]) / np.maximum(grid.duration_s[rows][row], 1e-9) * STEPS
     left = np.clip(place.astype(int), 0, STEPS - 1)

@@ -82,14 +82,22 @@ def _gaps(rows: pd.DataFrame, readings: Readings, by_trace: pd.Series, i: int, j
         if gap.size >= 6:
             few = min(5, gap.size // 3)
             return float(np.median(gap[:few])), float(np.median(gap[-few:]))
-    return (float(rows.at[j, "start_bar"] - rows.at[i, "start_bar"]), float(rows.at[j, "end_bar"] - rows.at[i, "end_bar"]))
+    return (
+        float(rows.at[j, "start_bar"] - rows.at[i, "start_bar"]),
+        float(rows.at[j, "end_bar"] - rows.at[i, "end_bar"]),
+    )
 
 
 def _hand_read(rows: pd.DataFrame, readings: Readings, sides: Sides) -> None:
     second = unknown_as_nan(rows["second_gauge_end_bar"])
     start, end = rows["start_bar"].to_numpy(float), rows["end_bar"].to_numpy(float)
     gap = second - end
-    use = np.isfinite(gap) & (rows["posts"] == 1).to_numpy() & (rows["cylinders"] > 1).to_numpy() & rows["breathed"].to_numpy(bool)
+    use = (
+        np.isfinite(gap)
+        & (rows["posts"] == 1).to_numpy()
+        & (rows["cylinders"] > 1).to_numpy()
+        & rows["breathed"].to_numpy(bool)
+    )
     for row in np.flatnonzero(use):
         sides.gap_bar[int(rows.at[row, "dive"])] = float(gap[row])
     fall = start - np.fmin(end, second)

@@ -15,16 +15,29 @@ from shared import thermal
 from shared.breathing import ambient_bar_abs, ideal_used_free_l, rmv_l_min
 from shared.constants import ATM_BAR, FREE_LITRE_MOL, GRAVITY_M_S2
 from shared.tank_learning import without_prior
-from shared.tank_trace import TankFits
+from shared.tank_trace import STEPS, TankFits
 
 Z80 = 1.2815515655446004
 TOGETHER = 0.5
 """Correlation of the errors of a dive's cylinders: they shared air and water."""
 
 TRACE_COLUMNS = [
-    "member_id", "dive_id", "t_s", "depth_m", "ambient_bar_abs", "tank_bar", "gas_c", "usable_free_l", "back_amount_free_l",
-    "unusable_free_l", "one_side_usable_free_l",
+    "member_id",
+    "dive_id",
+    "t_s",
+    "depth_m",
+    "ambient_bar_abs",
+    "tank_bar",
+    "gas_c",
+    "usable_free_l",
+    "back_amount_free_l",
+    "unusable_free_l",
+    "one_side_usable_free_l",
+    "rmv_l_min",
 ]
+
+SUDDEN_BAR = 2.0
+"""Departures of readings from the fit that last for several steps and exceed this are events, such as a free flow."""
 
 
 @dataclass
@@ -84,7 +97,9 @@ def cooling_of_rows(built: Built) -> NDArray:
     """p_start − p(n_start, T_end), bar."""
     rows, fits = built.rows, built.fits
     start, _ = end_pressures(built)
-    later = thermal.pressure_of_free_l(rows["capacity_l"], fits.start_free_l, fits.end_c, rows["o2"], rows["he"], rows["ar"], strict=False)
+    later = thermal.pressure_of_free_l(
+        rows["capacity_l"], fits.start_free_l, fits.end_c, rows["o2"], rows["he"], rows["ar"], strict=False
+    )
     return start - later
 
 
@@ -109,7 +124,10 @@ def consumption_table(built: Built) -> pd.DataFrame:
     spread = np.sqrt((1 - TOGETHER) * alone**2 + TOGETHER * summed**2)
     # cylinders breathed in turns were fitted together, so their sum is surer than its parts
     for number, of_sum in built.together_sd.items():
-        spread[number] = np.sqrt(of_sum**2 + np.maximum(alone[number] ** 2 - np.sum(fits.used_sd_free_l[counted & (built.dive == number)] ** 2), 0))
+        spread[number] = np.sqrt(
+            of_sum**2
+            + np.maximum(alone[number] ** 2 - np.sum(fits.used_sd_free_l[counted & (built.dive == number)] ** 2), 0)
+        )
     # a mean depth is rounded, and a duration too
     spread = np.where(built.flat, np.hypot(spread, 0.02 * total), spread)
     usable = has_rows & ~blocked & np.isfinite(bar_min) & (bar_min > 0) & np.isfinite(total)
@@ -132,7 +150,9 @@ def consumption_table(built: Built) -> pd.DataFrame:
     bar_per_m = water_density(dives["water"], built.policy) * GRAVITY_M_S2 / 1e5
     with np.errstate(invalid="ignore", divide="ignore"):
         mean_ambient = bar_min / duration
-    mean_depth = np.where(built.samples.has, (mean_ambient - surface) / bar_per_m, unknown_as_nan(dives["mean_depth_m"]))
+    mean_depth = np.where(
+        built.samples.has, (mean_ambient - surface) / bar_per_m, unknown_as_nan(dives["mean_depth_m"])
+    )
     max_depth = built.samples.reduce(np.maximum, built.samples.depth_m)
     max_depth = np.where(np.isfinite(max_depth), max_depth, unknown_as_nan(dives["max_depth_m"]))
     deepest = ambient_bar_abs(max_depth, surface, water_density(dives["water"], built.policy))
@@ -144,17 +164,30 @@ def consumption_table(built: Built) -> pd.DataFrame:
     gap = pd.Series(built.sides.gap_bar, dtype=float).reindex(range(n)).to_numpy()
     return pd.DataFrame(
         {
-            "dive_id": dives["dive_id"], "member_id": dives["member_id"], "started_at": dives["started_at"],
+            "dive_id": dives["dive_id"],
+            "member_id": dives["member_id"],
+            "started_at": dives["started_at"],
             "fill_id": pd.Series(range(n)).map(first_back["fill_id"]).astype("str"),
             "dives_since_fill": pd.Series(range(n)).map(first_back["dives_since_fill"]).astype("Int64"),
-            "duration_min": duration, "mean_depth_m": mean_depth, "max_depth_m": max_depth, "mean_ambient_bar_abs": mean_ambient,
-            "gas_used_free_l": total, "gas_used_low_free_l": low, "gas_used_high_free_l": high,
-            "cooling_bar": np.where(usable, cooling, np.nan), "rmv_l_min": rmv_l_min(total, bar_min),
-            "rmv_low_l_min": rmv_l_min(low, bar_min), "rmv_high_l_min": rmv_l_min(high, bar_min), "ideal_rmv_l_min": ideal_rmv,
-            "sac_bar_min": sac, "suit_gas_free_l": np.where(has_suit, built.by_dive(used, suit & np.isfinite(used)), np.nan),
-            "second_gauge_gap_bar": gap, "max_ppo2_bar": max_ppo2_bar(built, deepest),
+            "duration_min": duration,
+            "mean_depth_m": mean_depth,
+            "max_depth_m": max_depth,
+            "mean_ambient_bar_abs": mean_ambient,
+            "gas_used_free_l": total,
+            "gas_used_low_free_l": low,
+            "gas_used_high_free_l": high,
+            "cooling_bar": np.where(usable, cooling, np.nan),
+            "rmv_l_min": rmv_l_min(total, bar_min),
+            "rmv_low_l_min": rmv_l_min(low, bar_min),
+            "rmv_high_l_min": rmv_l_min(high, bar_min),
+            "ideal_rmv_l_min": ideal_rmv,
+            "sac_bar_min": sac,
+            "suit_gas_free_l": np.where(has_suit, built.by_dive(used, suit & np.isfinite(used)), np.nan),
+            "second_gauge_gap_bar": gap,
+            "max_ppo2_bar": max_ppo2_bar(built, deepest),
             "water_c": np.where(built.water_assumed, np.nan, built.water_c),
-            "method": pd.Series(method, dtype="str"), "flags": pd.Series(flags, dtype="object"),
+            "method": pd.Series(method, dtype="str"),
+            "flags": pd.Series(flags, dtype="object"),
         }
     )
 
@@ -168,11 +201,20 @@ def tank_table(built: Built) -> pd.DataFrame:
     sd = np.where(built.sides.left_out, 0.0, sd)
     return pd.DataFrame(
         {
-            "dive_id": rows["dive_id"], "member_id": rows["member_id"], "tank_no": rows["tank_no"].astype("Int64"),
-            "unit_id": rows["unit_id"], "role": rows["role"], "o2_pct": rows["o2"], "he_pct": rows["he"],
-            "start_pressure_bar": start, "end_pressure_bar": end, "gas_used_free_l": used,
-            "gas_used_low_free_l": np.maximum(used - Z80 * sd, 0.0), "gas_used_high_free_l": used + Z80 * sd,
-            "cooling_bar": cooling_of_rows(built), "fill_id": rows["fill_id"].astype("str"),
+            "dive_id": rows["dive_id"],
+            "member_id": rows["member_id"],
+            "tank_no": rows["tank_no"].astype("Int64"),
+            "unit_id": rows["unit_id"],
+            "role": rows["role"],
+            "o2_pct": rows["o2"],
+            "he_pct": rows["he"],
+            "start_pressure_bar": start,
+            "end_pressure_bar": end,
+            "gas_used_free_l": used,
+            "gas_used_low_free_l": np.maximum(used - Z80 * sd, 0.0),
+            "gas_used_high_free_l": used + Z80 * sd,
+            "cooling_bar": cooling_of_rows(built),
+            "fill_id": rows["fill_id"].astype("str"),
         }
     )
 
@@ -185,11 +227,19 @@ def trace_table(built: Built, consumption: pd.DataFrame) -> pd.DataFrame:
     places = rows["place"].to_numpy(int)[back]
     index, amount = from_grid(samples, built.grid, places, fits.amount_free_l[back])
     _, gas_c = from_grid(samples, built.grid, places, fits.gas_c[back])
+    _, event_bar = from_grid(samples, built.grid, places, events_bar(built)[back])
+    told = np.flatnonzero(built.counted & built.by_trace & stated[built.dive])
+    at_rate, rate = from_grid(
+        samples, built.grid, rows["place"].to_numpy(int)[told], nodes_of_steps(fits.rate_l_min[told])
+    )
     lengths = np.diff(np.append(samples.starts, samples.t_s.size))[places]
     row = np.repeat(back, lengths)
     capacity = rows["capacity_l"].to_numpy(float)[row]
     mix = tuple(rows[c].to_numpy(float)[row] for c in ("o2", "he", "ar"))
     bar = thermal.pressure_of_free_l(capacity, amount, gas_c, *mix, strict=False)
+    sudden = event_bar != 0.0
+    bar = bar + event_bar
+    amount = np.where(sudden, thermal.amount_free_l(capacity, np.maximum(bar, 0.0), gas_c, *mix, strict=False), amount)
     to_litres = capacity / FREE_LITRE_MOL
     empty = to_litres * thermal.density_mol_l(0.0, gas_c, *mix, strict=False)
     unusable = to_litres * thermal.density_mol_l(built.policy.reserve.unusable_bar, gas_c, *mix, strict=False)
@@ -204,24 +254,54 @@ def trace_table(built: Built, consumption: pd.DataFrame) -> pd.DataFrame:
     lesser = np.full(n, np.inf)
     np.minimum.at(lesser, index, usable)
     many = np.bincount(index, minlength=n)
+    breathed = np.where(
+        np.bincount(at_rate, minlength=n) > 0, np.bincount(at_rate, np.maximum(rate, 0.0), minlength=n), np.nan
+    )
     twin = total((rows["cylinders"].to_numpy(float)[row] > 1).astype(float)) > 0
     one_side = np.where(many > 1, lesser, np.where(twin, 0.5 * total(usable), np.nan))
     return pd.DataFrame(
         {
             "member_id": pd.Series(built.member_id, index=range(keep.size), dtype="str"),
             "dive_id": built.dives["dive_id"].to_numpy()[samples.dive[keep]],
-            "t_s": samples.t_s[keep], "depth_m": samples.depth_m[keep], "ambient_bar_abs": samples.ambient_bar_abs[keep],
-            "tank_bar": total(bar * capacity)[keep] / litres[keep], "gas_c": total(gas_c * capacity)[keep] / litres[keep],
-            "usable_free_l": total(usable)[keep], "back_amount_free_l": total(amount)[keep],
-            "unusable_free_l": total(unusable)[keep], "one_side_usable_free_l": one_side[keep],
+            "t_s": samples.t_s[keep],
+            "depth_m": samples.depth_m[keep],
+            "ambient_bar_abs": samples.ambient_bar_abs[keep],
+            "tank_bar": total(bar * capacity)[keep] / litres[keep],
+            "gas_c": total(gas_c * capacity)[keep] / litres[keep],
+            "usable_free_l": total(usable)[keep],
+            "back_amount_free_l": total(amount)[keep],
+            "unusable_free_l": total(unusable)[keep],
+            "one_side_usable_free_l": one_side[keep],
+            "rmv_l_min": breathed[keep],
         }
     ).astype({"dive_id": "str"})[TRACE_COLUMNS]
+
+
+def nodes_of_steps(values: NDArray) -> NDArray:
+    """Values of steps brought to the nodes between them."""
+    edged = np.concatenate([values[:, :1], values, values[:, -1:]], axis=1)
+    return 0.5 * (edged[:, 1:] + edged[:, :-1])
+
+
+def events_bar(built: Built) -> NDArray:
+    """(rows, nodes) what the readings say beyond the smooth fit, bar: zero but for events that last."""
+    left = np.where(np.isfinite(built.fits.residual_bar[:, :STEPS]), built.fits.residual_bar[:, :STEPS], 0.0)
+    around = np.stack([np.roll(left, 1, axis=1), left, np.roll(left, -1, axis=1)])
+    around[0, :, 0], around[2, :, -1] = left[:, 0], left[:, -1]
+    lasting = np.median(around, axis=0)
+    limit = SUDDEN_BAR + built.readings.step_bar[:, None]
+    return nodes_of_steps(np.where(built.by_trace[:, None] & (np.abs(lasting) > limit), lasting, 0.0))
 
 
 def fits_table(built: Built) -> pd.DataFrame:
     """What each trace by itself says of the fill it began with."""
     rows, fits = built.rows, built.fits
-    use = np.flatnonzero(built.by_trace & rows["fill_id"].notna().to_numpy() & rows["alone"].to_numpy(bool) & np.isfinite(fits.used_free_l))
+    use = np.flatnonzero(
+        built.by_trace
+        & rows["fill_id"].notna().to_numpy()
+        & rows["alone"].to_numpy(bool)
+        & np.isfinite(fits.used_free_l)
+    )
     part = rows.iloc[use]
     prior_sd = part["start_sd_c"].to_numpy(float)
     mean, sd = without_prior(fits.start_c[use], fits.start_c_sd[use], part["start_c"].to_numpy(float), prior_sd)
@@ -230,15 +310,25 @@ def fits_table(built: Built) -> pd.DataFrame:
     first = fits.modelled_bar[use, 0]
     held = thermal.amount_free_l(capacity, first, mean, *mix, strict=False)
     settled = thermal.pressure_of_free_l(capacity, held, water, *mix, strict=False)
-    warmer = thermal.pressure_of_free_l(capacity, thermal.amount_free_l(capacity, first, mean + 1.0, *mix, strict=False), water, *mix,
-                                        strict=False)
+    warmer = thermal.pressure_of_free_l(
+        capacity, thermal.amount_free_l(capacity, first, mean + 1.0, *mix, strict=False), water, *mix, strict=False
+    )
     minutes = built.readings.last_s[use] / 60.0
     long_enough = minutes >= built.policy.filling.settle_minutes_in_water
     settled_sd = np.where(long_enough, np.hypot(np.abs(warmer - settled) * sd, GAUGE_SCATTER_BAR), np.nan)
     return pd.DataFrame(
         {
-            "member_id": part["member_id"], "dive_id": part["dive_id"], "tank_no": part["tank_no"], "fill_id": part["fill_id"],
-            "start_c": fits.start_c[use], "start_sd_c": fits.start_c_sd[use], "start_data_c": mean, "start_data_sd_c": sd,
-            "settled_bar": settled, "settled_sd_bar": settled_sd, "water_c": water, "minutes": minutes,
+            "member_id": part["member_id"],
+            "dive_id": part["dive_id"],
+            "tank_no": part["tank_no"],
+            "fill_id": part["fill_id"],
+            "start_c": fits.start_c[use],
+            "start_sd_c": fits.start_c_sd[use],
+            "start_data_c": mean,
+            "start_data_sd_c": sd,
+            "settled_bar": settled,
+            "settled_sd_bar": settled_sd,
+            "water_c": water,
+            "minutes": minutes,
         }
     ).reset_index(drop=True)

@@ -39,10 +39,23 @@ def resolve_tanks(
     rows = dive_tanks.assign(dive=pd.Index(dives["dive_id"]).get_indexer(dive_tanks["dive_id"]))
     rows = rows[rows["dive"] >= 0].sort_values(["dive", "tank_no"], ignore_index=True)
     last = last_fill_of_links(links, fills, units)
-    wanted = ["analysed_o2_pct", "analysed_he_pct", "target_o2_pct", "target_he_pct", "target_ar_pct", "gas_c", "in_test",
-              "max_operating_depth_m", "max_operating_depth_deco_m"]
+    wanted = [
+        "analysed_o2_pct",
+        "analysed_he_pct",
+        "target_o2_pct",
+        "target_he_pct",
+        "target_ar_pct",
+        "gas_c",
+        "in_test",
+        "max_operating_depth_m",
+        "max_operating_depth_deco_m",
+    ]
     beside = links.join(last.reindex(columns=wanted).add_prefix("fill_"))
-    rows = rows.merge(beside.drop(columns=["member_id"]).drop_duplicates(["dive_id", "tank_no"]), on=["dive_id", "tank_no"], how="left")
+    rows = rows.merge(
+        beside.drop(columns=["member_id"]).drop_duplicates(["dive_id", "tank_no"]),
+        on=["dive_id", "tank_no"],
+        how="left",
+    )
 
     register = units.drop_duplicates("unit_id").set_index("unit_id")
     sides = units.loc[units["set_id"].notna() & (units["unit_id"] != units["set_id"]), "set_id"].value_counts()
@@ -57,26 +70,47 @@ def resolve_tanks(
     cylinders = np.where(~np.isfinite(registered) & (rows["role"] == "back") & (capacity > TWIN_FROM_L), 2.0, cylinders)
 
     # two rows on one joined set are its two posts: each stands for its half
-    shared_by = rows.groupby(["dive", "unit"])["tank_no"].transform("size").where(unit.notna(), 1).fillna(1).to_numpy(float)
+    shared_by = (
+        rows.groupby(["dive", "unit"])["tank_no"].transform("size").where(unit.notna(), 1).fillna(1).to_numpy(float)
+    )
     posts = np.where(np.isfinite(registered), shared_by, 1.0)
     whole = capacity / posts
-    differs = np.isfinite(registered) & np.isfinite(stated) & (
-        np.minimum(np.abs(stated / registered - 1.0), np.abs(stated * posts / registered - 1.0)) > CAPACITY_TOLERANCE
+    differs = (
+        np.isfinite(registered)
+        & np.isfinite(stated)
+        & (
+            np.minimum(np.abs(stated / registered - 1.0), np.abs(stated * posts / registered - 1.0))
+            > CAPACITY_TOLERANCE
+        )
     )
     o2, he, ar, assumed = _mix(rows)
     named = joined & (rows["unit_id"] != unit).to_numpy(bool) & (posts == 1)
     return rows.assign(
-        capacity_l=whole, set_capacity_l=capacity, capacity_sd_pct=sd_pct, cylinders=np.maximum(cylinders / posts, 0.5),
-        joined=joined, posts=posts, o2=o2, he=he, ar=ar, capacity_differs=differs, mix_assumed_air=assumed, set_side_named=named,
+        capacity_l=whole,
+        set_capacity_l=capacity,
+        capacity_sd_pct=sd_pct,
+        cylinders=np.maximum(cylinders / posts, 0.5),
+        joined=joined,
+        posts=posts,
+        o2=o2,
+        he=he,
+        ar=ar,
+        capacity_differs=differs,
+        mix_assumed_air=assumed,
+        set_side_named=named,
         not_breathable=(o2 < BREATHABLE_LEAST_O2_PCT) | (np.nan_to_num(ar) > BREATHABLE_MOST_AR_PCT),
-        breathed=rows["role"].isin(BREATHED).to_numpy(), loop=rows["role"].isin(LOOP).to_numpy(),
+        breathed=rows["role"].isin(BREATHED).to_numpy(),
+        loop=rows["role"].isin(LOOP).to_numpy(),
     )
 
 
 def _mix(rows: pd.DataFrame) -> tuple[NDArray, NDArray, NDArray, NDArray]:
     """O2, He, Ar per cent of what is inside, and where air had to be assumed."""
-    candidates = [("o2_pct", "he_pct", "ar_pct"), ("fill_analysed_o2_pct", "fill_analysed_he_pct", "fill_target_ar_pct"),
-                  ("fill_target_o2_pct", "fill_target_he_pct", "fill_target_ar_pct")]
+    candidates = [
+        ("o2_pct", "he_pct", "ar_pct"),
+        ("fill_analysed_o2_pct", "fill_analysed_he_pct", "fill_target_ar_pct"),
+        ("fill_target_o2_pct", "fill_target_he_pct", "fill_target_ar_pct"),
+    ]
     o2, he, ar = np.full((3, len(rows)), np.nan)
     for names in candidates:
         values = [unknown_as_nan(rows[name]) for name in names]
@@ -93,7 +127,9 @@ def ambient_of_day(fills: pd.DataFrame) -> pd.Series:
     return known.groupby(known["filled_at"].dt.normalize())["ambient_c"].median()
 
 
-def start_temperature(rows: pd.DataFrame, dives: pd.DataFrame, fills: pd.DataFrame) -> tuple[NDArray, NDArray, NDArray, NDArray]:
+def start_temperature(
+    rows: pd.DataFrame, dives: pd.DataFrame, fills: pd.DataFrame
+) -> tuple[NDArray, NDArray, NDArray, NDArray]:
     """Gas temperature at the start of the dive as known beforehand.
 
     Best first: the unit's last known gas temperature (fill stop, or end of a dive, within 6 h) relaxed to
@@ -111,7 +147,9 @@ def start_temperature(rows: pd.DataFrame, dives: pd.DataFrame, fills: pd.DataFra
     air = unknown_as_nan(of_dive["air_c"])
     day = unknown_as_nan(started.dt.normalize().map(ambient_of_day(fills)))
     surroundings = np.where(np.isfinite(air), air, day)
-    lag_s = still_air_lag_s(np.nan_to_num(rows["capacity_l"].to_numpy(float) / rows["cylinders"].to_numpy(float), nan=12.0))
+    lag_s = still_air_lag_s(
+        np.nan_to_num(rows["capacity_l"].to_numpy(float) / rows["cylinders"].to_numpy(float), nan=12.0)
+    )
 
     since_fill_s = (started - rows["filled_at"].reset_index(drop=True)).dt.total_seconds().to_numpy()
     ended = rows["last_dive_at"] + pd.to_timedelta(rows["last_dive_minutes"].fillna(45.0), unit="min")
@@ -129,12 +167,17 @@ def start_temperature(rows: pd.DataFrame, dives: pd.DataFrame, fills: pd.DataFra
 
     basis = np.select([recent, np.isfinite(air), np.isfinite(day)], ["last_known", "air", "ambient"], "assumed")
     start = np.where(recent, relaxed, away)
-    sd = np.select([recent, np.isfinite(surroundings)], [np.hypot(np.hypot(NEXT_SD_C, uncertain), air_sd), NEXT_SD_C],
-                   ASSUMED_START_SD_C)
+    sd = np.select(
+        [recent, np.isfinite(surroundings)],
+        [np.hypot(np.hypot(NEXT_SD_C, uncertain), air_sd), NEXT_SD_C],
+        ASSUMED_START_SD_C,
+    )
     return start, sd, basis, basis == "assumed"
 
 
-def water_of_dives(dives: pd.DataFrame, sampled_c: NDArray, station_water_c: pd.Series | None = None) -> tuple[NDArray, NDArray, NDArray]:
+def water_of_dives(
+    dives: pd.DataFrame, sampled_c: NDArray, station_water_c: pd.Series | None = None
+) -> tuple[NDArray, NDArray, NDArray]:
     """Water temperature of each dive as one number: recorded, else that month's usual one.
 
     Parameters
@@ -151,12 +194,23 @@ def water_of_dives(dives: pd.DataFrame, sampled_c: NDArray, station_water_c: pd.
     """
     stated = unknown_as_nan(dives["water_c"])
     known = np.where(np.isfinite(sampled_c), sampled_c, stated)
-    frame = pd.DataFrame({"c": known, "month": dives["started_at"].dt.month.to_numpy(), "year": dives["started_at"].dt.year.to_numpy()})
+    frame = pd.DataFrame(
+        {"c": known, "month": dives["started_at"].dt.month.to_numpy(), "year": dives["started_at"].dt.year.to_numpy()}
+    )
     this_year = frame.groupby(["year", "month"])["c"].transform("median").to_numpy()
     usual = frame.groupby("month")["c"].transform("median").to_numpy()
-    station = unknown_as_nan(frame["month"].map(station_water_c)) if station_water_c is not None else np.full(len(frame), np.nan)
+    station = (
+        unknown_as_nan(frame["month"].map(station_water_c))
+        if station_water_c is not None
+        else np.full(len(frame), np.nan)
+    )
     filled, sd = known, np.where(np.isfinite(sampled_c), 0.5, 0.8)
-    for values in (this_year, station, usual, np.full(len(frame), np.nanmedian(known) if np.isfinite(known).any() else 12.0)):
+    for values in (
+        this_year,
+        station,
+        usual,
+        np.full(len(frame), np.nanmedian(known) if np.isfinite(known).any() else 12.0),
+    ):
         sd = np.where(np.isfinite(filled), sd, 4.0 if values is not None else 6.0)
         filled = np.where(np.isfinite(filled), filled, values)
     return filled, sd, ~np.isfinite(known)

@@ -3,42 +3,85 @@
 from schemas.codes import Code
 
 CODES: list[Code] = [
-    Code("start_temperature_assumed", "No air temperature is known: the gas was taken to start at 15 °C, give or take 8.",
-         "Log air_c with the dive, or ambient_c with the fill."),
-    Code("water_temperature_assumed", "No water temperature was recorded: that month's usual one was taken, give or take 4 °C.",
-         "Log water_c with the dive."),
+    Code(
+        "start_temperature_assumed",
+        "No air temperature is known: the gas was taken to start at 15 °C, give or take 8.",
+        "Log air_c with the dive, or ambient_c with the fill.",
+    ),
+    Code(
+        "water_temperature_assumed",
+        "No water temperature was recorded: that month's usual one was taken, give or take 4 °C.",
+        "Log water_c with the dive.",
+    ),
     Code("surface_tail_cut", "The record ran on at the surface; what came after surfacing was left out."),
-    Code("surfaced_midway", "The dive came to the surface for minutes and went down again; if other air was breathed there, "
-         "the rate is understated."),
-    Code("capacity_differs", "The dive file's cylinder size is not the register's; the register's was taken.",
-         "Check which cylinder was dived and mend the link or the dive computer's setting."),
-    Code("gas_missing", "A cylinder that was breathed lacks its start, end or size: no rate is stated, it would be too low.",
-         "Add the missing pressures or the size."),
+    Code(
+        "surfaced_midway",
+        "The dive came to the surface for minutes and went down again; if other air was breathed there, "
+        "the rate is understated.",
+    ),
+    Code(
+        "capacity_differs",
+        "The dive file's cylinder size is not the register's; the register's was taken.",
+        "Check which cylinder was dived and mend the link or the dive computer's setting.",
+    ),
+    Code(
+        "gas_missing",
+        "A cylinder that was breathed lacks its start, end or size: no rate is stated, it would be too low.",
+        "Add the missing pressures or the size.",
+    ),
     Code("no_tanks", "No cylinder is recorded with this dive.", "Add its cylinders."),
     Code("gas_shared", "Gas was shared on this dive; it is left out of the trend."),
     Code("not_open_circuit", "Not an open-circuit dive: consumption is not computed."),
-    Code("loop_tanks_recorded", "Oxygen or diluent is recorded on a dive that is not marked as closed circuit: consumption is not computed.",
-         "Set the dive's mode."),
+    Code(
+        "loop_tanks_recorded",
+        "Oxygen or diluent is recorded on a dive that is not marked as closed circuit: consumption is not computed.",
+        "Set the dive's mode.",
+    ),
     Code("mean_depth_missing", "Neither samples nor a mean depth and duration: no rate can be stated."),
     Code("mean_depth_only", "From the mean depth alone: a wider interval, and no reserve."),
-    Code("mix_assumed_air", "No mix is known for a cylinder: air was taken.", "Set the mix in the dive's file or log the fill's analysis."),
-    Code("not_breathable", "A gas that must not be breathed (argon, or under 5 % oxygen) is recorded as breathed: no rate is stated.",
-         "Check the mix and the cylinder's role."),
+    Code(
+        "mix_assumed_air",
+        "No mix is known for a cylinder: air was taken.",
+        "Set the mix in the dive's file or log the fill's analysis.",
+    ),
+    Code(
+        "not_breathable",
+        "A gas that must not be breathed (argon, or under 5 % oxygen) is recorded as breathed: no rate is stated.",
+        "Check the mix and the cylinder's role.",
+    ),
     Code("set_side_named", "The dive names one cylinder of a joined set; the whole set was taken."),
-    Code("sides_not_joined", "The two sides of the set emptied apart: the isolator was shut or nearly. Only the breathed side was counted.",
-         "Check the isolator before every dive."),
-    Code("set_mix_differs", "The computer was set to another mix than was analysed.",
-         "Analyse before the dive and set the computer to the analysis."),
+    Code(
+        "sides_not_joined",
+        "The two sides of the set emptied apart: the isolator was shut or nearly. Only the breathed side was counted.",
+        "Check the isolator before every dive.",
+    ),
+    Code(
+        "set_mix_differs",
+        "The computer was set to another mix than was analysed.",
+        "Analyse before the dive and set the computer to the analysis.",
+    ),
     Code("beyond_mod", "Deeper than the maximum operating depth of the gas breathed."),
     Code("filled_out_of_test", "The cylinder had been filled out of test, or without a known test date."),
-    Code("trace_starts_late", "The transmitter joined late; the start comes from the record's pressure or the rate after it."),
-    Code("trace_ends_early", "The transmitter was lost before the end; the end comes from the record's pressure or the rate before it."),
+    Code(
+        "trace_starts_late",
+        "The transmitter joined late; the start comes from the record's pressure or the rate after it.",
+    ),
+    Code(
+        "trace_ends_early",
+        "The transmitter was lost before the end; the end comes from the record's pressure or the rate before it.",
+    ),
     Code("trace_not_usable", "The pressures over time do not hang together; only start and end were used."),
     Code("pressure_rose", "A cylinder's pressure rose under water by more than warming explains."),
     Code("transmitters_swapped", "Two transmitters were taken for one another; their pressures were put back."),
     Code("end_above_start", "A cylinder ends above its start by more than warming explains: no rate is stated."),
     Code("recorded_twice", "Two records of this dive were found; the fuller one was kept."),
     Code("duplicate_dive", "The same dive as another record of this member; kept in history only."),
-    Code("overlaps_another_dive", "The times overlap another dive of this member that looks different: a clock may be wrong."),
-    Code("looks_like_another_dive", "The profile equals that of another dive of this member: perhaps one dive with a wrong clock."),
+    Code(
+        "overlaps_another_dive",
+        "The times overlap another dive of this member that looks different: a clock may be wrong.",
+    ),
+    Code(
+        "looks_like_another_dive",
+        "The profile equals that of another dive of this member: perhaps one dive with a wrong clock.",
+    ),
 ]

@@ -109,7 +109,9 @@ def simulate(dives=60, seed=0, **told) -> Season:
     t = _tanks(w, rng, n, air)
     k = t["dive"]
     # nobody breathes a cylinder empty: shorten the dive where the gas would not do
-    supply = np.bincount(k, np.where(t["share"] != "still", t["volume"] * (t["start_bar"] - 50) * 0.85, 0.0), minlength=n)
+    supply = np.bincount(
+        k, np.where(t["share"] != "still", t["volume"] * (t["start_bar"] - 50) * 0.85, 0.0), minlength=n
+    )
     length = np.maximum(length * np.clip(supply / (rmv * (1 + depth_to * 0.075) * length / 60), 0.2, 1.0), 600.0)
     clock = np.arange(int(length.max() / DT) + 1) * DT
 
@@ -127,14 +129,19 @@ def simulate(dives=60, seed=0, **told) -> Season:
     for i, now in enumerate(clock):
         alive = now <= length
         down = np.minimum(depth_to, 0.28 * np.maximum(now - 20, 0))
-        up = np.where(now > length - 240, np.minimum(down, 5.0 * np.clip((length - 30 - now) / 20, 0, 1)),
-                      np.minimum(down, 5 + 0.15 * np.maximum(length - 240 - now, 0)))
+        up = np.where(
+            now > length - 240,
+            np.minimum(down, 5.0 * np.clip((length - 30 - now) / 20, 0, 1)),
+            np.minimum(down, 5 + 0.15 * np.maximum(length - 240 - now, 0)),
+        )
         depth = np.maximum(up + np.where((up > 6) & (up < depth_to + 0.1), swing * np.sin(phase + now / 140), 0), 0)
         water = top_c - drop_c / (1 + np.exp(-(depth - cline_m) / 1.5)) + 273.15
         rho = n_mol / t["volume"]
         depth_log[i], water_log[i], bar_log[i] = depth, water - 273.15, air_bar(rho, gas) - ATM
         end_n, end_gas = np.where(alive[k], n_mol, end_n), np.where(alive[k], gas, end_gas)
-        wander = wander * np.exp(-DT / wander_s) + w.rate_wander * np.sqrt(1 - np.exp(-2 * DT / wander_s)) * rng.standard_normal(n)
+        wander = wander * np.exp(-DT / wander_s) + w.rate_wander * np.sqrt(
+            1 - np.exp(-2 * DT / wander_s)
+        ) * rng.standard_normal(n)
         work = np.where(rng.random(n) < DT / 900, rng.uniform(*w.work_share, n), work * np.exp(-DT / 150))
         breath = rmv * np.maximum(1 + wander + work, 0.2) * (ATM + BAR_PER_M * depth) * DT / 60
         blown = blow_l * np.maximum(depth - before, 0) * BAR_PER_M
@@ -152,10 +159,25 @@ def simulate(dives=60, seed=0, **told) -> Season:
         wall = np.where(alive[k], wall + (h * (gas - wall) + outer_film * (water[k] - wall)) * DT / wall_j_k, wall)
         gas = np.where(alive[k], warmer, gas)
         n_mol = n_mol - out
-    return _record(w, rng, dict(
-        n=n, member=member, month=month, air=air, length=length, clock=clock, depth_log=depth_log, water_log=water_log, bar_log=bar_log,
-        used=(start_n - end_n) / MOL_PER_FREE_L, start_c=start_gas - 273.15, end_c=end_gas - 273.15, tanks=t,
-    ))
+    return _record(
+        w,
+        rng,
+        dict(
+            n=n,
+            member=member,
+            month=month,
+            air=air,
+            length=length,
+            clock=clock,
+            depth_log=depth_log,
+            water_log=water_log,
+            bar_log=bar_log,
+            used=(start_n - end_n) / MOL_PER_FREE_L,
+            start_c=start_gas - 273.15,
+            end_c=end_gas - 273.15,
+            tanks=t,
+        ),
+    )
 
 
 def _tanks(w: World, rng, n: int, air) -> dict:
@@ -168,16 +190,20 @@ def _tanks(w: World, rng, n: int, air) -> dict:
     for i in range(n):
         if rig[i] == "sidemount":
             period = rng.uniform(300, 700)
-            rows += [(i, 1, f"sm{i}a", 11.1, 1, "turns", 0, period, "back", 11.1, "sidemount"),
-                     (i, 2, f"sm{i}b", 11.1, 1, "turns", 1, period, "back", 11.1, "sidemount")]
+            rows += [
+                (i, 1, f"sm{i}a", 11.1, 1, "turns", 0, period, "back", 11.1, "sidemount"),
+                (i, 2, f"sm{i}b", 11.1, 1, "turns", 1, period, "back", 11.1, "sidemount"),
+            ]
             continue
         litres, twin = SIZES_L[kind[i]], IS_TWIN[kind[i]]
         unit = f"set{i}" if twin else f"cyl{i}"
         how = "rest" if staged[i] else "all"
         if twin and (shut[i] or w.two_transmitters):
             first = "half" if not shut[i] else how
-            rows += [(i, 1, unit, litres / 2, 1, first, 0, 0, "back", litres, "set"),
-                     (i, 2, unit, litres / 2, 1, "half" if not shut[i] else "still", 0, 0, "back", litres, "set")]
+            rows += [
+                (i, 1, unit, litres / 2, 1, first, 0, 0, "back", litres, "set"),
+                (i, 2, unit, litres / 2, 1, "half" if not shut[i] else "still", 0, 0, "back", litres, "set"),
+            ]
         else:
             rows.append((i, 1, unit, litres, 2 if twin else 1, how, 0, 0, "back", litres, "set" if twin else "single"))
         if staged[i]:
@@ -191,8 +217,11 @@ def _tanks(w: World, rng, n: int, air) -> dict:
     t["fill_gas"] = air[t["dive"]] + rng.uniform(12, 30, m)[unit_no]
     lag_h = rng.uniform(0.6, 1.0, m) * np.cbrt(t["volume"] / t["bodies"] / 12)
     common, own = rng.standard_normal(n)[t["dive"]], rng.standard_normal(m)[unit_no]
-    t["gas_c"] = air[t["dive"]] + (t["fill_gas"] - air[t["dive"]]) * np.exp(-t["since_fill_h"] / lag_h) + w.start_error_c * (
-        np.sqrt(0.6) * common + np.sqrt(0.4) * own)
+    t["gas_c"] = (
+        air[t["dive"]]
+        + (t["fill_gas"] - air[t["dive"]]) * np.exp(-t["since_fill_h"] / lag_h)
+        + w.start_error_c * (np.sqrt(0.6) * common + np.sqrt(0.4) * own)
+    )
     t["start_bar"] = rng.uniform(160, 228, m)[unit_no]
     t["blows"] = ((t["tank_no"] == 1) & (t["share"] != "still")).astype(float)
     return t
@@ -204,7 +233,8 @@ def _share(t: dict, now: float, length) -> np.ndarray:
     how = t["share"]
     return np.select(
         [how == "all", how == "half", how == "still", how == "turns", how == "window"],
-        [1.0, 0.5, 0.0, (np.floor(now / np.maximum(t["period"], 1.0)) % 2 == t["parity"]) * 1.0, inside * 1.0], (~inside) * 1.0,
+        [1.0, 0.5, 0.0, (np.floor(now / np.maximum(t["period"], 1.0)) % 2 == t["parity"]) * 1.0, inside * 1.0],
+        (~inside) * 1.0,
     )
 
 
@@ -225,10 +255,15 @@ def _record(w: World, rng, v: dict) -> Season:
             times[0] = 0.0
         lo = np.minimum((times / DT).astype(int), last)
         hi, f = np.minimum(lo + 1, last), times / DT - lo
-        frame = pd.DataFrame({
-            "dive_id": ids[i], "member_id": v["member"][i], "t_s": times,
-            "depth_m": np.round(v["depth_log"][lo, i] * (1 - f) + v["depth_log"][hi, i] * f, 1), "water_c": np.round(v["water_log"][lo, i]),
-        })
+        frame = pd.DataFrame(
+            {
+                "dive_id": ids[i],
+                "member_id": v["member"][i],
+                "t_s": times,
+                "depth_m": np.round(v["depth_log"][lo, i] * (1 - f) + v["depth_log"][hi, i] * f, 1),
+                "water_c": np.round(v["water_log"][lo, i]),
+            }
+        )
         frame[[f"tank_{k}_bar" for k in range(1, 7)]] = np.nan
         q = float(rng.choice(w.quantum_bar))
         for row in np.flatnonzero(t["dive"] == i):
@@ -244,38 +279,89 @@ def _record(w: World, rng, v: dict) -> Season:
         kept_step[i], kept_q[i] = step, q
 
     nothing = pd.array([pd.NA] * n, dtype="boolean")
-    dives = pd.DataFrame({
-        "dive_id": ids, "member_id": v["member"], "started_at": started, "mode": pd.Series([None] * n, dtype="str"),
-        "surface_pressure_bar_abs": np.nan, "water": "salt", "air_c": np.where(rng.random(n) < w.known_air, np.round(v["air"]), np.nan),
-        "water_c": np.nan, "duration_min": np.nan, "mean_depth_m": np.nan, "max_depth_m": np.nan, "suit": "dry",
-        "team_size": pd.array([pd.NA] * n, dtype="Int64"), "overhead": nothing, "mandatory_stops": nothing, "gas_shared": nothing,
-    })
+    dives = pd.DataFrame(
+        {
+            "dive_id": ids,
+            "member_id": v["member"],
+            "started_at": started,
+            "mode": pd.Series([None] * n, dtype="str"),
+            "surface_pressure_bar_abs": np.nan,
+            "water": "salt",
+            "air_c": np.where(rng.random(n) < w.known_air, np.round(v["air"]), np.nan),
+            "water_c": np.nan,
+            "duration_min": np.nan,
+            "mean_depth_m": np.nan,
+            "max_depth_m": np.nan,
+            "suit": "dry",
+            "team_size": pd.array([pd.NA] * n, dtype="Int64"),
+            "overhead": nothing,
+            "mandatory_stops": nothing,
+            "gas_shared": nothing,
+        }
+    )
     k = t["dive"]
     whole = (t["rig"] == "set") & (t["unit_l"] > t["volume"])
-    tanks = pd.DataFrame({
-        "dive_id": ids[k], "member_id": v["member"][k], "tank_no": t["tank_no"], "unit_id": t["unit"], "role": t["role"],
-        "water_capacity_l": t["unit_l"], "o2_pct": 20.95, "he_pct": np.nan, "ar_pct": np.nan, "start_pressure_bar": table[:, 0],
-        "end_pressure_bar": table[:, 1], "second_gauge_end_bar": np.nan,
-    })
+    tanks = pd.DataFrame(
+        {
+            "dive_id": ids[k],
+            "member_id": v["member"][k],
+            "tank_no": t["tank_no"],
+            "unit_id": t["unit"],
+            "role": t["role"],
+            "water_capacity_l": t["unit_l"],
+            "o2_pct": 20.95,
+            "he_pct": np.nan,
+            "ar_pct": np.nan,
+            "start_pressure_bar": table[:, 0],
+            "end_pressure_bar": table[:, 1],
+            "second_gauge_end_bar": np.nan,
+        }
+    )
     if not w.two_transmitters:  # the second post is read by hand, if at all
         second = tanks[whole & (t["tank_no"] == 2)].set_index("dive_id")["end_pressure_bar"]
-        twins = ((t["rig"] == "set") & (t["tank_no"] == 1))
+        twins = (t["rig"] == "set") & (t["tank_no"] == 1)
         reads = tanks["dive_id"].map(second).fillna(tanks["end_pressure_bar"]).to_numpy()
         tanks["second_gauge_end_bar"] = np.where(twins, np.round(reads + rng.normal(0, 3, len(reads))), np.nan)
         tanks = tanks[~(whole & (t["tank_no"] == 2))].reset_index(drop=True)
     used = np.bincount(k, np.where(t["share"] == "still", 0.0, v["used"]), minlength=n)
     ends = np.array([int(x / DT) for x in v["length"]])
-    bar_min = np.array([np.trapezoid(ATM + BAR_PER_M * v["depth_log"][: e + 1, i], clock[: e + 1]) / 60 for i, e in enumerate(ends)])
+    bar_min = np.array(
+        [np.trapezoid(ATM + BAR_PER_M * v["depth_log"][: e + 1, i], clock[: e + 1]) / 60 for i, e in enumerate(ends)]
+    )
     first = np.array([np.flatnonzero(k == i)[0] for i in range(n)])
-    truth = pd.DataFrame({
-        "dive_id": ids, "member_id": v["member"], "used_free_l": used, "rmv_l_min": used / bar_min, "start_c": v["start_c"][first],
-        "end_c": v["end_c"][first], "isolated": np.bincount(k, t["share"] == "still", minlength=n) > 0, "step_s": kept_step,
-        "quantum_bar": kept_q, "fall_bar": np.array([v["bar_log"][0, r] - v["bar_log"][e, r] for r, e in zip(first, ends, strict=True)]),
-        "rig": t["rig"][first], "supplies": np.bincount(k, minlength=n),
-    })
-    tanks_truth = pd.DataFrame({"dive_id": ids[k], "tank_no": t["tank_no"], "used_free_l": v["used"], "start_c": v["start_c"], "end_c": v["end_c"]})
+    truth = pd.DataFrame(
+        {
+            "dive_id": ids,
+            "member_id": v["member"],
+            "used_free_l": used,
+            "rmv_l_min": used / bar_min,
+            "start_c": v["start_c"][first],
+            "end_c": v["end_c"][first],
+            "isolated": np.bincount(k, t["share"] == "still", minlength=n) > 0,
+            "step_s": kept_step,
+            "quantum_bar": kept_q,
+            "fall_bar": np.array([v["bar_log"][0, r] - v["bar_log"][e, r] for r, e in zip(first, ends, strict=True)]),
+            "rig": t["rig"][first],
+            "supplies": np.bincount(k, minlength=n),
+        }
+    )
+    tanks_truth = pd.DataFrame(
+        {
+            "dive_id": ids[k],
+            "tank_no": t["tank_no"],
+            "used_free_l": v["used"],
+            "start_c": v["start_c"],
+            "end_c": v["end_c"],
+        }
+    )
     fills = _fills(w, t, started, v["air"], rng)
-    return Season({"dives": dives, "dive_tanks": tanks, "dive_samples": pd.concat(samples, ignore_index=True)}, _units(t), fills, truth, tanks_truth)
+    return Season(
+        {"dives": dives, "dive_tanks": tanks, "dive_samples": pd.concat(samples, ignore_index=True)},
+        _units(t),
+        fills,
+        truth,
+        tanks_truth,
+    )
 
 
 def _faults(shown, times, rng):
@@ -301,7 +387,8 @@ def _units(t: dict) -> pd.DataFrame:
             rows += [(f"{unit}-{side}", unit, side, True, litres / 2) for side in ("left", "right")]
     frame = pd.DataFrame(rows, columns=["unit_id", "set_id", "side", "joined", "water_capacity_l"])
     return frame.assign(material="steel", capacity_sd_pct=0.0, permitted_bar=232.0, working_pressure_bar=232.0).astype(
-        {"unit_id": "str", "set_id": "str", "side": "str", "joined": "boolean"})
+        {"unit_id": "str", "set_id": "str", "side": "str", "joined": "boolean"}
+    )
 
 
 def _fills(w: World, t: dict, started, air, rng) -> pd.DataFrame:
@@ -310,10 +397,20 @@ def _fills(w: World, t: dict, started, air, rng) -> pd.DataFrame:
         first = first[:0]
     dive, n = t["dive"][first], first.size
     at = started.iloc[dive].reset_index(drop=True) - pd.Series(pd.to_timedelta(t["since_fill_h"][first], unit="h"))
-    return pd.DataFrame({
-        "fill_id": np.char.add("f", t["unit"][first].astype(str)), "unit_id": pd.Series(t["unit"][first]).astype("str"),
-        "filled_at": at.astype("datetime64[us, UTC]"), "gas_c": t["fill_gas"][first] + rng.normal(0, 2, n),
-        "ambient_c": np.round(air[dive]), "analysed_o2_pct": np.full(n, 20.9), "analysed_he_pct": np.nan, "target_o2_pct": 20.95,
-        "target_he_pct": np.nan, "target_ar_pct": np.nan, "in_test": pd.array([True] * n, dtype="boolean"),
-        "max_operating_depth_m": np.full(n, 56.0), "max_operating_depth_deco_m": np.full(n, 66.0),
-    })
+    return pd.DataFrame(
+        {
+            "fill_id": np.char.add("f", t["unit"][first].astype(str)),
+            "unit_id": pd.Series(t["unit"][first]).astype("str"),
+            "filled_at": at.astype("datetime64[us, UTC]"),
+            "gas_c": t["fill_gas"][first] + rng.normal(0, 2, n),
+            "ambient_c": np.round(air[dive]),
+            "analysed_o2_pct": np.full(n, 20.9),
+            "analysed_he_pct": np.nan,
+            "target_o2_pct": 20.95,
+            "target_he_pct": np.nan,
+            "target_ar_pct": np.nan,
+            "in_test": pd.array([True] * n, dtype="boolean"),
+            "max_operating_depth_m": np.full(n, 56.0),
+            "max_operating_depth_deco_m": np.full(n, 66.0),
+        }
+    )

@@ -26,4 +26,6 @@ def test_no_time_no_rate():
 def test_splitting_the_steps_leaves_the_integral(ambient, step_s):
     t = np.arange(len(ambient)) * step_s
     fine = np.linspace(0, t[-1], 4 * (len(ambient) - 1) + 1)
-    assert cumulative_bar_min(fine, np.interp(fine, t, ambient))[-1] == pytest.approx(cumulative_bar_min(t, ambient)[-1], rel=1e-9)
+    assert cumulative_bar_min(fine, np.interp(fine, t, ambient))[-1] == pytest.approx(
+        cumulative_bar_min(t, ambient)[-1], rel=1e-9
+    )

@@ -4,7 +4,14 @@ import numpy as np
 import pytest
 
 from shared.constants import GAS_CONSTANT_J_MOL_K
-from shared.tank_heat import conductance_w_k, expansion_heat_j_mol, immersed_lag_s, lag_weights, relaxed_c, undercooling_k
+from shared.tank_heat import (
+    conductance_w_k,
+    expansion_heat_j_mol,
+    immersed_lag_s,
+    lag_weights,
+    relaxed_c,
+    undercooling_k,
+)
 
 
 def test_thin_gas_takes_the_ideal_heat():

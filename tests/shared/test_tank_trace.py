@@ -10,17 +10,48 @@ from shared.tank_trace import STEPS, TankRecords, fit_tanks
 from shared.thermal import amount_free_l, settled_pressure_bar
 
 
-def records(reading_at, reading_bar, *, start_c=25.0, water_c=8.0, minutes=40.0, ambient=2.5, sd_bar=0.2, capacity_l=12.0, start_sd_c=3.0):
+def records(
+    reading_at,
+    reading_bar,
+    *,
+    start_c=25.0,
+    water_c=8.0,
+    minutes=40.0,
+    ambient=2.5,
+    sd_bar=0.2,
+    capacity_l=12.0,
+    start_sd_c=3.0,
+):
     at, bar = np.atleast_2d(np.asarray(reading_at, float)), np.atleast_2d(np.asarray(reading_bar, float))
     n = len(bar)
     one = np.ones(n)
     return TankRecords(
-        duration_s=one * 60 * minutes, bar_min=one[:, None] * np.linspace(0, ambient * minutes, STEPS + 1),
-        ambient_bar_abs=np.full((n, STEPS + 1), ambient), water_c=np.full((n, STEPS), water_c), water_sd_c=one * 0.3, start_c=one * start_c,
-        start_sd_c=one * start_sd_c, water_capacity_l=one * capacity_l, cylinders=one, o2_pct=one * 20.95, he_pct=0 * one,
-        ar_pct=one * np.nan, reading_at=at, reading_bar=bar, reading_sd_bar=np.full(bar.shape, sd_bar), rate_sd=one * 0.2,
-        rate_lag_s=one * 180.0, duty=np.ones((n, STEPS)), inflates=np.zeros(n, bool), wall_share=0.3 * one, lag_ln=0 * one, lag_ln_sd=one * 0.2, chill=one, chill_sd=one * 0.3,
-        inflation_l=0 * one, inflation_sd_l=one,
+        duration_s=one * 60 * minutes,
+        bar_min=one[:, None] * np.linspace(0, ambient * minutes, STEPS + 1),
+        ambient_bar_abs=np.full((n, STEPS + 1), ambient),
+        water_c=np.full((n, STEPS), water_c),
+        water_sd_c=one * 0.3,
+        start_c=one * start_c,
+        start_sd_c=one * start_sd_c,
+        water_capacity_l=one * capacity_l,
+        cylinders=one,
+        o2_pct=one * 20.95,
+        he_pct=0 * one,
+        ar_pct=one * np.nan,
+        reading_at=at,
+        reading_bar=bar,
+        reading_sd_bar=np.full(bar.shape, sd_bar),
+        rate_sd=one * 0.2,
+        rate_lag_s=one * 180.0,
+        duty=np.ones((n, STEPS)),
+        inflates=np.zeros(n, bool),
+        wall_share=0.3 * one,
+        lag_ln=0 * one,
+        lag_ln_sd=one * 0.2,
+        chill=one,
+        chill_sd=one * 0.3,
+        inflation_l=0 * one,
+        inflation_sd_l=one,
     )
 
 
@@ -76,7 +107,9 @@ def test_one_wild_reading_moves_the_estimate_within_its_interval(which, by_bar):
 
 def test_rows_do_not_disturb_one_another():
     alone = fit_tanks(records([0, STEPS], [210.0, 70.0])).used_free_l[0]
-    beside = fit_tanks(records([[0, STEPS], [0, np.nan], [0, STEPS]], [[210.0, 70.0], [90.0, np.nan], [1.0, 400.0]])).used_free_l
+    beside = fit_tanks(
+        records([[0, STEPS], [0, np.nan], [0, STEPS]], [[210.0, 70.0], [90.0, np.nan], [1.0, 400.0]])
+    ).used_free_l
     assert beside[0] == pytest.approx(alone) and np.isnan(beside[1])
 
 
