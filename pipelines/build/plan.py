@@ -200,9 +200,9 @@ def _options(items: pd.DataFrame, visits: pd.DataFrame, slices: pd.DataFrame, to
         return _Menu(Options(np.array([], "int64"), np.array([], float), *empty), [])
     row, v, w = [], [], []
     for i, (trip, size) in enumerate(places):
-        for visit in {int(x) for x in trip if x >= 0}:
+        for at_visit in {int(x) for x in trip if x >= 0}:
             row.append(i)
-            v.append(visit)
+            v.append(at_visit)
             w.append(float(size))
     taken = sparse.csr_array(
         (np.array(w, float), (np.array(row, int), np.array(v, int))), shape=(len(who), len(visits))
