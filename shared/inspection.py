@@ -6,29 +6,13 @@ calendar months.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
-from shared.inspection_rules import KINDS, Period, RuleSet, load_rule_set, rule_sets
-
-__all__ = [
-    "DATE_KINDS",
-    "INCLUDED_IN",
-    "KINDS",
-    "STATES",
-    "Cylinders",
-    "Inspections",
-    "RuleSet",
-    "States",
-    "add_months",
-    "alloy_matches",
-    "last_event_on",
-    "load_rule_set",
-    "oxygen_clean_at",
-    "rule_sets",
-    "state_on_days",
-]
+from shared.event_dates import add_months, latest
+from shared.inspection_history import Inspections, counted_results, last_inspection_on
+from shared.inspection_rules import KINDS, Period, RuleSet, rule_sets
 
 DATE_KINDS = ("visual", "hydrostatic", "eddy_current", "ultrasonic")
 # a hydrostatic inspection includes the visual one, never the reverse
@@ -58,17 +42,6 @@ class Cylinders:
 
 
 @dataclass(frozen=True)
-class Inspections:
-    """History of m inspections; `cylinder` is the position in the cylinders' arrays."""
-
-    cylinder: np.ndarray
-    inspected_on: np.ndarray
-    kind: np.ndarray
-    result: np.ndarray
-    permanent_expansion_pct: np.ndarray = field(default_factory=lambda: np.empty(0))
-
-
-@dataclass(frozen=True)
 class States:
     """What was known on each asked day; arrays as long as the days.
 
@@ -86,61 +59,6 @@ class States:
     last_hydrostatic_on: np.ndarray
     due_by_kind: Mapping[str, np.ndarray]
     reasons: np.ndarray
-
-
-def add_months(day, months):
-    """The same day some calendar months later, or the last day of a month that is too short.
-
-    Parameters
-    ----------
-    day : datetime64[D] array; months : int or int array, broadcast with it.
-    """
-    day = np.asarray(day, "datetime64[D]")
-    months = np.asarray(months, "int64")
-    first = day.astype("datetime64[M]")
-    offset = day - first.astype("datetime64[D]")
-    target = first + months.astype("timedelta64[M]")
-    length = (target + np.timedelta64(1, "M")).astype("datetime64[D]") - target.astype("datetime64[D]")
-    return target.astype("datetime64[D]") + np.minimum(offset, length - np.timedelta64(1, "D"))
-
-
-def last_event_on(event_cylinder, event_at, cylinder, at, *, strictly_before: bool = False):
-    """The last event of each asked cylinder up to each asked moment.
-
-    Parameters
-    ----------
-    event_cylinder, cylinder : int arrays
-        Positions of cylinders, of the events and of the questions.
-    event_at, at : datetime64 arrays of one unit
-        NaT events are left out.
-    strictly_before : bool
-        Leave out events at the very moment.
-
-    Returns
-    -------
-    ndarray
-        datetime64 of the unit of `at`, NaT where there is none.
-    """
-    at = np.asarray(at)
-    event_at = np.asarray(event_at).astype(at.dtype)
-    event_cylinder = np.asarray(event_cylinder)
-    known = ~np.isnat(event_at)
-    event_at, event_cylinder = event_at[known], event_cylinder[known]
-    found = np.full(at.shape, np.datetime64("NaT"), at.dtype)
-    if len(event_at) == 0 or at.size == 0:
-        return found
-    # ranks of all moments make one sortable key of cylinder and moment without overflow
-    moments = np.unique(event_at)
-    rank = np.searchsorted(moments, event_at, side="left")
-    asked_rank = np.searchsorted(moments, at, side="left" if strictly_before else "right")
-    stride = len(moments) + 1
-    key = np.asarray(event_cylinder, "int64") * stride + rank
-    order = np.argsort(key, kind="stable")
-    place = np.searchsorted(key[order], np.asarray(cylinder, "int64") * stride + asked_rank, side="left") - 1
-    hit = (place >= 0) & ~np.isnat(at)
-    hit[hit] = event_cylinder[order][place[hit]] == np.asarray(cylinder)[hit]
-    found[hit] = event_at[order][place[hit]]
-    return found
 
 
 def _applies(period: Period, cylinders: Cylinders, regime_known: np.ndarray) -> np.ndarray:
@@ -204,9 +122,9 @@ def state_on_days(
     n = len(day)
     chosen = np.where(np.asarray(cylinders.rule_set) == "", station_rule_set, cylinders.rule_set)
 
-    result = _counted_results(inspections, chosen, rules)
-    passed = {k: _last(inspections, result, k, "pass", cylinder, day) for k in KINDS}
-    covering = {k: _latest([passed[k], *(passed[i] for i in INCLUDED_IN.get(k, ()))]) for k in KINDS}
+    result = counted_results(inspections, chosen, rules)
+    passed = {k: last_inspection_on(inspections, result, k, "pass", cylinder, day) for k in KINDS}
+    covering = {k: latest([passed[k], *(passed[i] for i in INCLUDED_IN.get(k, ()))]) for k in KINDS}
 
     reasons: list[list[str]] = [[] for _ in range(n)]
 
@@ -222,7 +140,7 @@ def state_on_days(
     for k in KINDS:
         if k == "oxygen_clean":
             continue
-        fail = _last(inspections, result, k, "fail", cylinder, day)
+        fail = last_inspection_on(inspections, result, k, "fail", cylinder, day)
         still = ~np.isnat(fail) & ~(covering[k] > fail)
         first = still & (np.isnat(failed_on) | (fail < failed_on))
         failed_on[first] = fail[first]
@@ -248,7 +166,7 @@ def state_on_days(
             if not mask.any():
                 continue
             any_period |= mask
-            last = _latest([passed[k] for k in period.counts_from])
+            last = latest([passed[k] for k in period.counts_from])
             start = _start(cylinders, period.start)[cylinder]
             date = np.where(np.isnat(last), add_months(start, period.first_months), add_months(last, period.months))
             note(mask & np.isnat(date), f"{period.kind}_date_unknown")
@@ -275,7 +193,7 @@ def state_on_days(
     # a cylinder of unknown age without any passed inspection has no date at all, unless its rule set counts
     # from first use and that is known
     no_basis = (
-        np.isnat(cylinders.manufactured_on[cylinder]) & np.isnat(_latest([passed[k] for k in DATE_KINDS])) & lacking
+        np.isnat(cylinders.manufactured_on[cylinder]) & np.isnat(latest([passed[k] for k in DATE_KINDS])) & lacking
     )
     no_rules = ~known_rules[cylinder]
     no_period = ~no_rules & ~any_period
@@ -329,28 +247,6 @@ def _start(cylinders: Cylinders, name: str) -> np.ndarray:
     return np.where(np.isnat(cylinders.first_used_on), cylinders.manufactured_on, cylinders.first_used_on)
 
 
-def _counted_results(inspections: Inspections, chosen: np.ndarray, rules: Mapping[str, RuleSet]) -> np.ndarray:
-    """Results as they count: a pass beyond the limit of permanent expansion condemns."""
-    result = np.array(inspections.result, dtype=object)
-    expansion = inspections.permanent_expansion_pct
-    if len(expansion) == 0 or len(result) == 0:
-        return result
-    limits = {code: r.permanent_expansion_over_pct for code, r in rules.items()}
-    limit = np.array([limits.get(code) if limits.get(code) is not None else np.inf for code in chosen], float)
-    over = np.asarray(expansion, float) > limit[inspections.cylinder] * (1 + 1e-12)
-    result[over & (inspections.kind == "hydrostatic")] = "condemned"
-    return result
-
-
-def _last(inspections: Inspections, result, kind: str, what: str, cylinder, day) -> np.ndarray:
-    pick = (inspections.kind == kind) & (result == what)
-    return last_event_on(inspections.cylinder[pick], inspections.inspected_on[pick], cylinder, day)
-
-
-def _latest(days: list[np.ndarray]) -> np.ndarray:
-    return np.fmax.reduce(np.stack(days)) if len(days) > 1 else days[0].copy()
-
-
 def _take_earlier(into: np.ndarray, date: np.ndarray, mask: np.ndarray) -> None:
     earlier = mask & ~np.isnat(date) & (np.isnat(into) | (date < into))
     into[earlier] = date[earlier]
@@ -376,56 +272,11 @@ def _withdrawn(cylinders, inspections, result, cylinder, day) -> np.ndarray:
     far = np.full(n, np.datetime64("9999-12-30", "D"))
     since = np.full(n, NAT)
     for k in KINDS:
-        fail = _last(inspections, result, k, "fail", everyone, far)
-        cover = _latest([_last(inspections, result, i, "pass", everyone, far) for i in (k, *INCLUDED_IN.get(k, ()))])
+        fail = last_inspection_on(inspections, result, k, "fail", everyone, far)
+        cover = latest(
+            [last_inspection_on(inspections, result, i, "pass", everyone, far) for i in (k, *INCLUDED_IN.get(k, ()))]
+        )
         standing = ~np.isnat(fail) & ~(cover > fail)
         since = np.where(standing, np.fmin(since, fail), since)
     taken = cylinders.status == "withdrawn"
     return (taken & np.isnat(since))[cylinder] | (taken[cylinder] & (day >= since[cylinder]))
-
-
-def oxygen_clean_at(
-    inspections: Inspections,
-    cylinder: np.ndarray,
-    at: np.ndarray,
-    *,
-    clean_months: int = 12,
-    soiled_cylinder: np.ndarray | None = None,
-    soiled_at: np.ndarray | None = None,
-) -> np.ndarray:
-    """Whether each cylinder was clean for oxygen at each moment.
-
-    Parameters
-    ----------
-    cylinder, at : arrays of one length
-        Positions of cylinders, and moments (datetime64[s] or finer).
-    clean_months : int
-        A clean state lasts so many calendar months (common practice, no source).
-    soiled_cylinder, soiled_at : arrays, optional
-        Fills from a source not marked oxygen compatible: they end the state for what comes after.
-
-    Returns
-    -------
-    bool ndarray
-        False where nothing is known.
-
-    Notes
-    -----
-    A later or same-day fail ends the state. Valve work ends it unless a clean of the same day or later
-    follows.
-    """
-    at = np.asarray(at)
-    today = at.astype("datetime64[D]")
-    result = np.asarray(inspections.result)
-    clean = _last(inspections, result, "oxygen_clean", "pass", cylinder, today)
-    bad = np.fmax(
-        _last(inspections, result, "oxygen_clean", "fail", cylinder, today),
-        _last(inspections, result, "oxygen_clean", "condemned", cylinder, today),
-    )
-    work = inspections.kind == "valve_service"
-    valve = last_event_on(inspections.cylinder[work], inspections.inspected_on[work], cylinder, today)
-    good = ~np.isnat(clean) & (today <= add_months(clean, clean_months)) & ~(bad >= clean) & ~(valve > clean)
-    if soiled_cylinder is not None and soiled_at is not None:
-        soiled = last_event_on(soiled_cylinder, soiled_at, cylinder, at, strictly_before=True)
-        good &= ~(soiled >= clean.astype(at.dtype))
-    return good

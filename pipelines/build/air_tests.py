@@ -9,7 +9,7 @@ import pandas as pd
 
 from pipelines.build.holders import holder_at_end
 from pipelines.build.inspections import local_day
-from shared.inspection import add_months, last_event_on
+from shared.event_dates import add_months, last_event_on
 from shared.purity import QUANTITIES, AirTests, Limit, judge, limits_of, purity_rules, within
 
 # below this share of a cylinder's gas a suspect fill counts as used up: two refills from 50 bar. A judgement.

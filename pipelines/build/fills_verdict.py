@@ -7,7 +7,7 @@ from pipelines.build.air import air_state_of_fills, co_limit
 from pipelines.build.columns import floats, lists, looked_up, truth
 from pipelines.build.fills_mix import beyond_qualification
 from pipelines.build.inspections import unit_states_at
-from shared.inspection import add_months
+from shared.event_dates import add_months
 
 VERDICTS = ("stop", "attention", "short", "good")
 """Worst first."""
@@ -86,9 +86,7 @@ def build_verdict(
         "co_above_limit": floats(c["co_ppm"]) > co_limit(policy)[0],
         "air_test_failed": air == "failed",
         "may_settle_above_permitted": (low <= permitted) & (high > permitted),
-        "mix_above_oxygen_limit": mix["above_oxygen_limit"].to_numpy()
-        & unclean
-        & ~mix["oxygen_decanted"].to_numpy(),
+        "mix_above_oxygen_limit": mix["above_oxygen_limit"].to_numpy() & unclean & ~mix["oxygen_decanted"].to_numpy(),
         "beyond_qualification": beyond_qualification(c, mix["qualification_needed"].to_numpy(), inputs["members"]),
         "side_gauges_differ": gauges_differ,
         "gauge_past_check": _past_check(c),
@@ -101,10 +99,8 @@ def build_verdict(
         "outside_gas_table": ~np.isfinite(floats(q["settled_pressure_bar_15c"])),
         "short_fill": floats(q["settled_pressure_bar_15c"])
         < floats(c["target_pressure_bar"]) - policy.filling.short_bar,
-        "hot_stop": floats(c["stop_pressure_bar"]) - floats(q["settled_pressure_bar_15c"])
-        > policy.filling.short_bar,
-        "stopped_early": floats(c["stop_pressure_bar"])
-        < floats(c["target_pressure_bar"]) - policy.filling.short_bar,
+        "hot_stop": floats(c["stop_pressure_bar"]) - floats(q["settled_pressure_bar_15c"]) > policy.filling.short_bar,
+        "stopped_early": floats(c["stop_pressure_bar"]) < floats(c["target_pressure_bar"]) - policy.filling.short_bar,
     }
     reasons = lists(found, len(c))
     for own, marks, inspection in zip(reasons, c["marks"], state["reasons"], strict=True):

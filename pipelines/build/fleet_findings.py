@@ -4,7 +4,7 @@ import pandas as pd
 
 from pipelines.build.holders import look_up
 from pipelines.build.units import set_membership
-from shared.inspection import rule_sets
+from shared.inspection_rules import rule_sets
 
 # loss of stamped mass from which the wall is to be looked at; common practice, no source
 MASS_LOST_SHARE = 0.02

@@ -7,7 +7,8 @@ import numpy as np
 import pandas as pd
 
 from pipelines.build.units import cylinders_of_units_on
-from shared.inspection import Cylinders, Inspections, States, oxygen_clean_at, state_on_days
+from shared.inspection import Cylinders, States, state_on_days
+from shared.inspection_history import Inspections, oxygen_clean_at
 
 # worst first: of a set the worst of its cylinders counts
 STATE_ORDER = ("condemned", "unknown", "out_of_date", "due_soon", "in_date")

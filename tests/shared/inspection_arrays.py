@@ -2,7 +2,8 @@
 
 import numpy as np
 
-from shared.inspection import Cylinders, Inspections, state_on_days
+from shared.inspection import Cylinders, state_on_days
+from shared.inspection_history import Inspections
 
 DAY = "datetime64[D]"
 

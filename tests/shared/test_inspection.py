@@ -3,7 +3,10 @@
 import numpy as np
 import pytest
 
-from shared.inspection import add_months, last_event_on, load_rule_set, oxygen_clean_at, rule_sets, state_on_days
+from shared.event_dates import add_months, last_event_on
+from shared.inspection import state_on_days
+from shared.inspection_history import oxygen_clean_at
+from shared.inspection_rules import load_rule_set, rule_sets
 from shared.rulebook import RuleError
 from tests.shared.inspection_arrays import history, register, state
 
