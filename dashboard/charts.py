@@ -30,6 +30,7 @@ def blank(height: int = 360, **layout) -> go.Figure:
         hoverlabel={"font": {"family": FONT, "size": 14}},
         legend={"orientation": "h", "yanchor": "bottom", "y": 1.0, "x": 0, "font": {"size": 13}},
         dragmode=False,
+        showlegend=True,
         separators=".\u202f",
     )
     figure.update_xaxes(automargin=True, gridcolor=GRID, zeroline=False, linecolor=INK, ticks="outside")
@@ -64,7 +65,7 @@ def contents_of_fills(fills: pd.DataFrame, zone: str) -> go.Figure:
         f"{u}, {t:%H:%M}" for u, t in zip(fills["unit_id"], fills["filled_at"].dt.tz_convert(zone), strict=True)
     )
     rows = np.arange(len(fills))
-    figure = blank(110 + 34 * len(fills))
+    figure = blank(150 + 34 * len(fills))
     figure.add_bar(
         y=rows,
         x=fills["real_free_l"].to_numpy(),

@@ -59,9 +59,13 @@ def command(
     address = "0.0.0.0" if local_network else LOOPBACK
     settings = SETTINGS | {"server.address": address, "server.port": str(port)}
     settings |= {f"theme.{name}": value for name, value in THEME.items()}
-    if not local_network:
-        settings["browser.serverAddress"] = LOOPBACK
     told = [f"--{name}={value}" for name, value in settings.items()]
+    if local_network:  # a phone may call the machine by its name; by its number is allowed anyway
+        name = socket.gethostname().split(".")[0]
+        told += [f"--server.corsAllowedOrigins=http://{host}:{port}" for host in (name, f"{name}.local")]
+    else:  # a name that another site lets point here gets no answer
+        told += [f"--browser.serverAddress={LOOPBACK}"]
+        told += [f"--server.allowedHosts={host}" for host in ("localhost", LOOPBACK)]
     asked = ["--published", str(published)]
     if local_network:
         asked.append("--local-network")

@@ -83,7 +83,14 @@ def items(lines: Iterable[Any]) -> Markup:
     return Markup(f"<ul>{''.join(f'<li>{text(line)}</li>' for line in lines)}</ul>")
 
 
-def table(head: Sequence[str], rows: Iterable[Sequence[Any]], *, figures: Sequence[int] = (), says: str = "") -> Markup:
+def table(
+    head: Sequence[str],
+    rows: Iterable[Sequence[Any]],
+    *,
+    figures: Sequence[int] = (),
+    says: str = "",
+    kept: bool = False,
+) -> Markup:
     """A table that turns into cards on a narrow screen.
 
     Parameters
@@ -94,6 +101,8 @@ def table(head: Sequence[str], rows: Iterable[Sequence[Any]], *, figures: Sequen
         Columns that hold figures, set to the right.
     says : str
         What the table shows, for those who hear it.
+    kept : bool
+        Short enough to stay a table on a narrow screen.
     """
     numeric = [' class="figure"' if i in figures else "" for i in range(len(head))]
     top = "".join(f'<th scope="col"{numeric[i]}>{text(h)}</th>' for i, h in enumerate(head))
@@ -104,7 +113,9 @@ def table(head: Sequence[str], rows: Iterable[Sequence[Any]], *, figures: Sequen
         )
         body.append(f"<tr>{cells}</tr>")
     caption = f'<caption class="unseen">{text(says)}</caption>' if says else ""
-    return Markup(f'<table class="rows">{caption}<thead><tr>{top}</tr></thead><tbody>{"".join(body)}</tbody></table>')
+    look = "rows kept" if kept else "rows"
+    inside = f"{caption}<thead><tr>{top}</tr></thead><tbody>{''.join(body)}</tbody>"
+    return Markup(f'<table class="{look}">{inside}</table>')
 
 
 def _cell(value: Any) -> Markup:

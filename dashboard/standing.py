@@ -27,6 +27,8 @@ _BARRING = (
 _BARRING_ENDS = ("_failed", "_out_of_date", "_date_unknown")
 #: findings after which nothing is advised before a competent person has looked
 OPEN_FINDINGS = ("thread_finding", "thread_finding_in_set", "permanent_expansion_high")
+#: to be looked at before filling, though nothing forbids it
+LOOK_FIRST = (*OPEN_FINDINGS, "leaks", "set_leaks", "side_leaks", "mass_lost")
 
 
 def bars(code: str) -> bool:

@@ -1,5 +1,7 @@
 """Air: the compressor, its filter, and purity tests against the limits chosen."""
 
+from typing import Any
+
 import pandas as pd
 
 from dashboard import charts_fleet, parts
@@ -72,7 +74,7 @@ def one(snapshot: Snapshot, compressor: str, health: pd.DataFrame, tests: pd.Dat
                     ("Hours run", words.number(row["hours"], 0, "h")),
                     (
                         "Filter life left",
-                        words.number(row["filter_hours_left"], 0, "h"),
+                        _left(row["filter_hours_left"]),
                         f"{words.number(row['hours_since_filter'], 0, 'h')} since the last change; an estimate, "
                         "corrected for the intake",
                     ),
@@ -123,6 +125,13 @@ def one(snapshot: Snapshot, compressor: str, health: pd.DataFrame, tests: pd.Dat
         parts.show(
             parts.note("Earlier: " + "; ".join(f"{words.day(day)} {word}" for day, word in worst.head(8).items()) + ".")
         )
+
+
+def _left(hours: Any) -> str:
+    """Hours left, or by how many the life is used up."""
+    if words.known(hours) and hours < 0:
+        return f"used up {words.number(-hours, 0, 'h')} ago"
+    return words.number(hours, 0, "h")
 
 
 def recalled(snapshot: Snapshot) -> None:

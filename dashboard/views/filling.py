@@ -5,7 +5,7 @@ import streamlit as st
 from dashboard import parts
 from dashboard.data import Snapshot
 from dashboard.rows import Row, each
-from dashboard.standing import OPEN_FINDINGS, Standing, fillable_units, holds, stand
+from dashboard.standing import LOOK_FIRST, Standing, fillable_units, holds, stand
 from dashboard.views import filling_advice, filling_day, filling_season
 from schemas import words
 from schemas.codes import all_codes, sentence
@@ -123,10 +123,10 @@ def answer(snapshot: Snapshot, standing: Standing) -> None:
         rows.append(("Out with", ", ".join(names.get(h, h) for h in holder)))
     parts.show(parts.facts(rows))
     findings = [
-        words.mended(c)
-        for codes in standing.cylinders["score_reasons"]
-        for c in words.listed(codes)
-        if c in OPEN_FINDINGS
+        words.mended(code, row._asdict())
+        for row in each(standing.cylinders)
+        for code in words.listed(row.score_reasons)
+        if code in LOOK_FIRST
     ]
     if findings and standing.may_be_filled:
         parts.show(parts.bar("Look first", 3, parts.lines(*dict.fromkeys(findings))))

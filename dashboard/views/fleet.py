@@ -177,6 +177,7 @@ def leaks(snapshot: Snapshot, health: pd.DataFrame) -> None:
                 ],
                 figures=(1, 2),
                 says="Cylinders that fill short",
+                kept=True,
             )
         )
 
@@ -240,6 +241,7 @@ def _events(snapshot: Snapshot, events: pd.DataFrame, names: dict[str, str], hea
             ],
             figures=(2,),
             says=heading or "Events",
+            kept=True,
         )
     )
     if len(events) > most:

@@ -212,5 +212,6 @@ def passes(snapshot: Snapshot) -> None:
             ],
             figures=(1,),
             says="Passes",
+            kept=True,
         )
     )

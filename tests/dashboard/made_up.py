@@ -104,6 +104,8 @@ HEALTH = pd.DataFrame(
     ],
 )
 
+HEALTH["next_due_on"] = pd.to_datetime(HEALTH["next_due_on"])
+
 
 def fills() -> pd.DataFrame:
     rows = []

@@ -1,0 +1,72 @@
+"""The command that serves the pages: this machine alone unless asked, nothing sent anywhere."""
+
+from pathlib import Path
+
+from dashboard import launch
+
+
+def settings(command: list[str]) -> dict[str, list[str]]:
+    made: dict[str, list[str]] = {}
+    for told in command[: command.index("--")]:
+        if told.startswith("--"):
+            name, _, value = told[2:].partition("=")
+            made.setdefault(name, []).append(value)
+    return made
+
+
+def test_by_default_only_this_machine_is_served():
+    made = settings(launch.command(Path("published"), 8501))
+    assert made["server.address"] == ["127.0.0.1"]
+    assert made["server.allowedHosts"] == ["localhost", "127.0.0.1"]
+    assert made["server.port"] == ["8501"]
+
+
+def test_the_local_network_is_served_only_when_asked_and_then_without_names():
+    command = launch.command(Path("published"), 8501, local_network=True)
+    assert settings(command)["server.address"] == ["0.0.0.0"]
+    assert "--local-network" in command[command.index("--") :]
+    assert "--local-network" not in launch.command(Path("published"), 8501)
+
+
+def test_nothing_is_reported_nothing_is_asked_and_no_trace_is_shown():
+    made = settings(launch.command(Path("published"), 8501))
+    assert made["browser.gatherUsageStats"] == ["false"]
+    assert made["server.showEmailPrompt"] == ["false"]
+    assert made["server.headless"] == ["true"]
+    assert made["client.showErrorDetails"] == ["none"]
+    assert made["server.fileWatcherType"] == ["none"]
+
+
+def test_the_environment_finds_the_packages_and_leaves_what_was_set():
+    made = launch.environment({"PYTHONPATH": "elsewhere", "LANG": "C"})
+    assert made["LANG"] == "C"
+    assert made["PYTHONPATH"].split(launch.os.pathsep) == [str(launch.APP.parent.parent), "elsewhere"]
+
+
+def test_a_busy_port_is_passed_over():
+    import socket
+
+    with socket.socket() as busy:
+        busy.bind((launch.LOOPBACK, 0))
+        busy.listen()
+        assert launch.free_port(busy.getsockname()[1]) != busy.getsockname()[1]
+
+
+def test_text_of_the_pages_reads_in_daylight():
+    """Contrast of at least 7 to 1, the enhanced level of WCAG 2.2, success criterion 1.4.6."""
+
+    def luminance(color: str) -> float:
+        parts = [int(color[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+        red, green, blue = (p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts)
+        return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+    def contrast(one: str, other: str) -> float:
+        low, high = sorted((luminance(one), luminance(other)))
+        return (high + 0.05) / (low + 0.05)
+
+    style = (launch.APP.parent / "style.css").read_text(encoding="utf-8")
+    told = dict(part.strip().split(": ") for part in style.split(":root {")[1].split("}")[0].split(";") if part.strip())
+    for ink in ("--ink", "--quiet", "--mark"):
+        assert contrast(told[ink], "#ffffff") >= 7
+        assert contrast(told[ink], told["--wash"]) >= 7
+    assert contrast(launch.THEME["textColor"], launch.THEME["secondaryBackgroundColor"]) >= 7

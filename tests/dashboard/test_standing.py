@@ -1,0 +1,55 @@
+"""The first answer on Filling says what the filling rules say, for single cylinders and for sets."""
+
+import itertools
+
+import pandas as pd
+import pytest
+from made_up import HEALTH, UNITS, fills
+
+from dashboard.standing import fillable_units, find, holds, stand
+from shared.filling_limits import refusals
+
+STATES = ("in_date", "due_soon", "out_of_date", "condemned", "unknown")
+FILLS = fills()
+
+
+@pytest.mark.parametrize("left, right", list(itertools.combinations_with_replacement(STATES, 2)))
+@pytest.mark.parametrize("status", ["in_service", "withdrawn"])
+def test_a_set_may_be_filled_only_when_the_rules_refuse_neither_side(left, right, status):
+    health = HEALTH.copy()
+    health.loc[health["cylinder_id"] == "T12-1L", ["inspection_state", "status"]] = [left, status]
+    health.loc[health["cylinder_id"] == "T12-1R", "inspection_state"] = right
+    expected = not refusals([left, right], withdrawn=status == "withdrawn")
+    for asked in ("T12-1", "T12-1L", "T12-1R"):
+        assert stand(asked, UNITS, health, FILLS).may_be_filled is expected
+
+
+def test_a_cylinder_without_any_inspection_row_may_not_be_filled():
+    assert not stand("S10-4", UNITS, HEALTH[HEALTH["cylinder_id"] != "S10-4"], FILLS).may_be_filled
+
+
+@pytest.mark.parametrize("typed", ["t12-1", " T12-1 ", "T12 -1", "T12-1"])
+def test_capitals_and_spaces_do_not_matter(typed):
+    assert find(typed, UNITS) == "T12-1"
+
+
+def test_an_unjoined_pair_is_asked_for_by_its_cylinders():
+    health = HEALTH.assign(set_id=["SM-1", "SM-1", *HEALTH["set_id"][2:]])
+    told = stand("sm-1", UNITS, health, FILLS)
+    assert not told.may_be_filled and "filled as two" in told.why_not[0]
+
+
+def test_sides_of_a_joined_set_are_not_offered_apart_and_names_sort_as_people_count():
+    units = pd.concat([UNITS, UNITS.tail(1).assign(unit_id="S15-10")])
+    assert fillable_units(units) == ["A11-2", "S10-4", "S15-9", "S15-10", "T12-1"]
+
+
+def test_a_hold_ends_by_a_release_or_a_new_fill():
+    stopped = FILLS.head(3).assign(unit_id="S10-4", verdict="stop", released=False)
+    assert len(holds(stopped)) == 1
+    assert holds(stopped.assign(released=True)).empty
+    newer = stopped.tail(1).assign(filled_at=stopped["filled_at"].max() + pd.Timedelta(hours=1), verdict="good")
+    both = pd.concat([stopped, newer], ignore_index=True)
+    assert holds(both).empty
+    assert not stand("S10-4", UNITS, HEALTH, both).held
+    assert stand("S10-4", UNITS, HEALTH, stopped).held
