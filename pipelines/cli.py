@@ -1,6 +1,7 @@
 """The `coldfill` command. Each command imports what it needs when it runs, so that help is instant."""
 
 import json
+import os
 import sys
 from pathlib import Path
 from typing import Annotated
@@ -189,6 +190,7 @@ def main() -> None:
     debug = "--debug" in sys.argv
     if debug:
         sys.argv.remove("--debug")
+        os.environ["COLDFILL_DEBUG"] = "1"
     try:
         app()
     except Stop as stop:

@@ -4,7 +4,7 @@ from datetime import date
 
 import pandas as pd
 
-from pipelines.settings import Station
+from pipelines.settings import SettingsError, Station
 from pipelines.store import Warehouse
 
 #: what has happened, never what is planned: the last of these is the last day of the data
@@ -20,9 +20,21 @@ def now() -> pd.Timestamp:
 
 
 def fixed_day(station: Station, as_of: str | None) -> pd.Timestamp | None:
-    """The day that a person has said is today, if one has: `--as-of`, else `today` in station.toml."""
+    """The day that a person has said is today, if one has: `--as-of`, else `today` in station.toml.
+
+    Raises
+    ------
+    SettingsError
+        `--as-of` is no day.
+    """
     told = as_of or (station.today if station.today not in ("clock", "data") else None)
-    return pd.Timestamp(date.fromisoformat(str(told))).as_unit("us") if told else None
+    try:
+        day = date.fromisoformat(str(told)) if told else None
+    except ValueError:
+        day = date.min
+    if day is not None and not 1900 <= day.year < 2200:
+        raise SettingsError([f"--as-of {told}: write the day as 2031-05-20."])
+    return pd.Timestamp(day).as_unit("us") if day else None
 
 
 def latest_moment(station: Station, as_of: str | None, moment: pd.Timestamp) -> pd.Timestamp:

@@ -156,7 +156,6 @@ def _dives(build: Build, units: pd.DataFrame, fills: pd.DataFrame) -> dict[str, 
     parts = parts_by_member(build.warehouse)
     of_lake = dict(list(parts.groupby("member_id")))
     of_member = {name: dict(list(frame.groupby("member_id"))) for name, frame in (("dives", dives), ("dive_tanks", tanks), ("links", links))}
-    units_told, water_told = frame_hash(units), frame_hash(station_water.rename("water_c").reset_index())
     looked_at = known[[c for c in _FILL_FOR_DIVE if c in known]]
     by_unit = {unit: frame_hash(rows) for unit, rows in looked_at.groupby("unit_id")}
     collected: dict[str, list[pd.DataFrame]] = {t: [] for t in DIVE_TABLES if t != "dive_trace"}
@@ -169,9 +168,12 @@ def _dives(build: Build, units: pd.DataFrame, fills: pd.DataFrame) -> dict[str, 
         used = sorted(set(own_links["unit"].dropna()) | set(own_tanks["unit_id"].dropna()))
         own_parts = of_lake.get(member, parts.iloc[:0])
         days = ",".join(sorted(set(mine["started_at"].dt.strftime("%Y-%m-%d"))))
+        # the station's water is asked for months in which a dive states none
+        usual = station_water[station_water.index.isin(mine.loc[mine["water_c"].isna(), "started_at"].dt.month)]
         told = build.fingerprint(
-            "dives", frame_hash(mine[_TOLD]), frame_hash(own_tanks), list(own_parts["path"]), units_told, frame_hash(own_links),
-            [by_unit.get(u, "") for u in used], water_told, hashlib.sha256(days.encode()).hexdigest())
+            "dives", frame_hash(mine[_TOLD]), frame_hash(own_tanks), list(own_parts["path"]),
+            frame_hash(units[units["unit_id"].isin(used)]), frame_hash(own_links), [by_unit.get(u, "") for u in used],
+            frame_hash(usual.rename("water_c").reset_index()), hashlib.sha256(days.encode()).hexdigest())
 
         def make(member=member, mine=mine, own_tanks=own_tanks, own_links=own_links, own_parts=own_parts):
             samples = read_samples(build.station.lake, own_parts)
@@ -240,9 +242,8 @@ def _trends(build: Build, consumption: pd.DataFrame) -> dict[str, pd.DataFrame]:
     publisher.write("condition_effects", "all", effects, frame_hash(effects))
     wanted = {}
     for member, rows in consumption.groupby("member_id"):
-        last = rows["started_at"].max().tz_localize(None).to_period("M").to_timestamp()
         mine = dives[dives["member_id"] == member]
-        wanted[member] = build.fingerprint("trend", frame_hash(rows), frame_hash(mine[_TOLD]), frame_hash(model[model["month_on"] <= last]))
+        wanted[member] = build.fingerprint("trend", frame_hash(rows), frame_hash(mine[_TOLD]), _known_then(model, rows))
     new = [m for m, told in wanted.items() if not all(publisher.unchanged(t, m, told) for t in TREND_TABLES)]
     made = build_member_trend(consumption[consumption["member_id"].isin(new)], dives[dives["member_id"].isin(new)], model, build.policy) if new else {}
     for member, told in wanted.items():
@@ -252,13 +253,19 @@ def _trends(build: Build, consumption: pd.DataFrame) -> dict[str, pd.DataFrame]:
     return {t: pd.concat(f, ignore_index=True) if f else publisher.none(t) for t, f in collected.items()} | {"trend_model": model}
 
 
+def _known_then(model: pd.DataFrame, dives: pd.DataFrame) -> str:
+    """A hash of what all members shared until the month of the last of these dives; later months say nothing of them."""
+    last = dives["started_at"].max().tz_localize(None).to_period("M").to_timestamp()
+    return frame_hash(model[model["month_on"] <= last])
+
+
 def _reserves(build: Build, units: pd.DataFrame, fills: pd.DataFrame, dives: dict[str, pd.DataFrame], trends: dict[str, pd.DataFrame]) -> None:
     from pipelines.build.kits import build_kits
     from pipelines.build.reserve import build_member_reserve
     from pipelines.build.watch import build_watch
 
     publisher, model = build.publisher, trends["trend_model"]
-    units_told, tanks = frame_hash(units), _with_rejected_tanks(build)
+    tanks = _with_rejected_tanks(build)
     split = {name: dict(list(frame.groupby("member_id"))) for name, frame in (
         ("consumption", dives["dive_consumption"]), ("use", dives["dive_tank_use"]), ("trend", trends["consumption_trend"]),
         ("state", trends["trend_state"]), ("dives", build.inputs["dives"]), ("kits", build.inputs["kits"]), ("tanks", tanks))}
@@ -271,7 +278,8 @@ def _reserves(build: Build, units: pd.DataFrame, fills: pd.DataFrame, dives: dic
         told = build.fingerprint(
             "reserve", publisher.tables["dive_trace"][member].fingerprint, *(frame_hash(mine[n]) for n in ("consumption", "use", "trend", "state")),
             frame_hash(mine["dives"][_TOLD]), frame_hash(mine["kits"][_TOLD]) if len(mine["kits"]) else "", frame_hash(named),
-            units_told, frame_hash(model))
+            frame_hash(units[units["unit_id"].isin({*mine["use"]["unit_id"], *mine["tanks"]["unit_id"], *named["unit_id"]})]),
+            _known_then(model, mine["consumption"]))
 
         def make(member=member, mine=mine, named=named):
             made = build_member_reserve(member, mine["dives"], mine["consumption"], publisher.read("dive_trace", member), mine["trend"],

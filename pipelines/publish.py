@@ -48,7 +48,8 @@ class Publisher:
 
     def has_previous(self, table: str, part: str) -> bool:
         """Whether the last snapshot holds this part."""
-        return self.previous is not None and part in self.previous.tables.get(table, {})
+        old = self.previous.tables.get(table, {}).get(part) if self.previous else None
+        return old is not None and (self.published / self.previous.name / table / old.file).exists()
 
     def read_previous(self, table: str, part: str) -> pd.DataFrame:
         """A part of the last snapshot."""

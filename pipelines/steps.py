@@ -148,7 +148,7 @@ def _record_run(warehouse: Warehouse, run_id: str, moment: pd.Timestamp, today: 
 def _previous(station: Station) -> Manifest | None:
     try:
         return read_manifest(station.published)
-    except NothingPublished:
+    except (NothingPublished, ValueError, TypeError, KeyError):  # nothing yet, or not readable: all is built anew
         return None
 
 

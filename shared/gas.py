@@ -343,7 +343,7 @@ def _one_mix(
 ) -> tuple[NDArray, NDArray]:
     """The quantity, and for energies the pressure beside it, by whichever way is quicker."""
     table = _table(fractions)
-    if not table.worth_reading(what, first.size):
+    if not table.worth_reading(first.size):
         if what == "density":
             density = equation.density_mol_l(first, temperature_k, fractions)
             return density, density

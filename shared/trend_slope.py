@@ -226,8 +226,9 @@ def mixture_quantile(mean: Floats, sd: Floats, share: Floats, stretch: Floats, c
     own = mean + ndtri(chance) * spread
     low = np.where(share > 0, own, np.inf).min(axis=1)
     high = np.where(share > 0, own, -np.inf).max(axis=1)
-    for _ in range(int(np.ceil(np.log2(max(float((high - low).max(initial=0.0)), 1e-5) / 1e-5)))):
+    # row by row until it is narrow, so that a row's answer does not hang on what else is asked
+    while (wide := high - low > 1e-5).any():
         middle = (low + high) / 2
-        below = (share * ndtr((middle[:, None] - mean) / spread)).sum(axis=1)
-        low, high = np.where(below < chance, middle, low), np.where(below < chance, high, middle)
+        under = (share * ndtr((middle[:, None] - mean) / spread)).sum(axis=1) < chance
+        low, high = np.where(wide & under, middle, low), np.where(wide & ~under, middle, high)
     return (low + high) / 2
