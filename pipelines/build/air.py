@@ -4,12 +4,13 @@ import pandas as pd
 
 from pipelines.build.air_tests import air_state_of_fills, build_air_quality, build_recall, co_limit
 from pipelines.build.compressors import build_compressor_health
+from schemas.policy import Policy
 
 __all__ = ["air_state_of_fills", "build_air", "co_limit"]
 
 
 def build_air(
-    inputs: dict[str, pd.DataFrame], fill_quality: pd.DataFrame, policy, as_of_on: pd.Timestamp
+    inputs: dict[str, pd.DataFrame], fill_quality: pd.DataFrame, policy: Policy, as_of_on: pd.Timestamp
 ) -> dict[str, pd.DataFrame]:
     """The tables air_quality, compressor_health and recall.
 

@@ -9,6 +9,7 @@ import pandas as pd
 
 from pipelines.build.holders import holder_at_end
 from pipelines.build.inspections import local_day
+from schemas.policy import Policy
 from shared.event_dates import add_months, last_event_on
 from shared.purity import QUANTITIES, AirTests, Limit, judge, limits_of, purity_rules, within
 
@@ -30,14 +31,14 @@ WORDS = {
 }
 
 
-def air_rules(policy) -> tuple[dict[str, Limit], AirTests]:
+def air_rules(policy: Policy) -> tuple[dict[str, Limit], AirTests]:
     """The limits and the test interval that this station goes by."""
     _, tests = purity_rules()
     by_country = tests.get(policy.rule_set) or tests["adr"]
     return limits_of(policy.air.purity_standard or by_country.standard), by_country
 
 
-def co_limit(policy) -> tuple[float, str]:
+def co_limit(policy: Policy) -> tuple[float, str]:
     """The limit for carbon monoxide in ppm, and where it comes from."""
     limits, _ = air_rules(policy)
     own = policy.air.co_limit_ppm
@@ -55,7 +56,7 @@ def _values(tests: pd.DataFrame) -> dict[str, np.ndarray]:
     return values
 
 
-def _limits(policy) -> dict[str, Limit]:
+def _limits(policy: Policy) -> dict[str, Limit]:
     limits, _ = air_rules(policy)
     own = policy.air.co_limit_ppm
     if own is not None and "co_ppm" in limits:
@@ -65,7 +66,7 @@ def _limits(policy) -> dict[str, Limit]:
     return limits
 
 
-def build_air_quality(tests: pd.DataFrame, policy) -> pd.DataFrame:
+def build_air_quality(tests: pd.DataFrame, policy: Policy) -> pd.DataFrame:
     """The `air_quality` table: a row a test and limit."""
     limits = _limits(policy)
     values = _values(tests)
@@ -99,7 +100,7 @@ def _says_limit(limit: Limit) -> str:
     return f"{limit.name} ({own}{span}{' ' + unit if unit else ''})"
 
 
-def judge_tests(tests: pd.DataFrame, policy) -> pd.DataFrame:
+def judge_tests(tests: pd.DataFrame, policy: Policy) -> pd.DataFrame:
     """Each test as a whole: `failed` where a quantity is beyond its limit, `measured` where any was."""
     limits = _limits(policy)
     verdicts = judge(_values(tests), limits)
@@ -151,7 +152,7 @@ def _names(value) -> list[str]:
     return [] if not isinstance(value, str) else [name.strip() for name in value.split(";") if name.strip()]
 
 
-def air_state_of_fills(inputs: dict[str, pd.DataFrame], policy) -> pd.DataFrame:
+def air_state_of_fills(inputs: dict[str, pd.DataFrame], policy: Policy) -> pd.DataFrame:
     """The state of the air behind each fill, by the tests of the compressors that fed its source.
 
     Returns
@@ -209,7 +210,7 @@ def air_state_of_fills(inputs: dict[str, pd.DataFrame], policy) -> pd.DataFrame:
     ).astype({"air_state": "str", "compressor_id": "str"})
 
 
-def air_test_due_on(last_test_on: np.ndarray, policy) -> np.ndarray:
+def air_test_due_on(last_test_on: np.ndarray, policy: Policy) -> np.ndarray:
     """When the next purity test is due, datetime64[D]; NaT where none was made."""
     last = np.asarray(last_test_on, "datetime64[D]")
     if policy.air.test_interval_days is not None:
@@ -226,7 +227,9 @@ def _next_event_after(event_cylinder, event_at, cylinder, at) -> np.ndarray:
     return origin - (found - origin)
 
 
-def build_recall(inputs: dict[str, pd.DataFrame], air: pd.DataFrame, policy, as_of_on: pd.Timestamp) -> pd.DataFrame:
+def build_recall(
+    inputs: dict[str, pd.DataFrame], air: pd.DataFrame, policy: Policy, as_of_on: pd.Timestamp
+) -> pd.DataFrame:
     """The `recall` table: fills behind a failed test that are not known to be used up, and who has them.
 
     A later fill thins what was in the unit: (start + 1 bar) / (stop + 1 bar) of it stays, by the readings.
@@ -264,7 +267,7 @@ def build_recall(inputs: dict[str, pd.DataFrame], air: pd.DataFrame, policy, as_
     return made.sort_values("fill_id", ignore_index=True)[RECALL_COLUMNS]
 
 
-def _faults(tests: pd.DataFrame, policy) -> dict[tuple, str]:
+def _faults(tests: pd.DataFrame, policy: Policy) -> dict[tuple, str]:
     """What was beyond its limit in each failed test, and by how much, in words."""
     limits = _limits(policy)
     values = _values(tests)

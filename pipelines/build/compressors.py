@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 
 from pipelines.build.air_tests import air_test_due_on, judge_tests
+from schemas.policy import Policy
 from shared.constants import REFERENCE_C
 from shared.purity import water_load
 from shared.thermal import amount_free_l
@@ -27,7 +28,7 @@ DELIVERY_FALLS_PCT = -10.0
 USE_DAYS = 90
 
 
-def build_compressor_health(inputs: dict[str, pd.DataFrame], policy, as_of_on: pd.Timestamp) -> pd.DataFrame:
+def build_compressor_health(inputs: dict[str, pd.DataFrame], policy: Policy, as_of_on: pd.Timestamp) -> pd.DataFrame:
     """The `compressor_health` table: a row a compressor.
 
     Notes
@@ -132,7 +133,7 @@ def _service_due(log: pd.DataFrame, service_hours: float, today: pd.Timestamp, t
     return days.iloc[-1].normalize() + pd.Timedelta(days=min(int(ahead), 3650)), reasons
 
 
-def _one(compressor, log: pd.DataFrame, tests: pd.DataFrame, policy, today: pd.Timestamp) -> dict:
+def _one(compressor, log: pd.DataFrame, tests: pd.DataFrame, policy: Policy, today: pd.Timestamp) -> dict:
     log = log.reset_index(drop=True)
     reasons: list[str] = []
     if log["hours"].diff().lt(0).any():

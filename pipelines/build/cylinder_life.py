@@ -5,11 +5,18 @@ import pandas as pd
 
 from pipelines.build.inspections import local_day
 from pipelines.build.units import cylinders_of_units_on, set_membership
+from schemas.policy import Policy
 
 LIFE_COLUMNS = ["cylinder_id", "at", "event", "value", "fill_id", "dive_id", "code"]
 
 
-def build_cylinder_life(inputs, filled, dive_tank_use, intervals, policy) -> pd.DataFrame:
+def build_cylinder_life(
+    inputs: dict[str, pd.DataFrame],
+    filled: pd.DataFrame,
+    dive_tank_use: pd.DataFrame,
+    intervals: pd.DataFrame,
+    policy: Policy,
+) -> pd.DataFrame:
     """The `cylinder_life` table. A day without a time stands at noon of the station.
 
     `event` is `filled` (value: settled pressure at 15 °C, bar), `arrived` (start pressure, bar),
@@ -80,7 +87,7 @@ def _part(cylinder_id, at, event, value, *, fill=None, dive=None, code=None) -> 
     )
 
 
-def _loans(inputs, policy) -> list[pd.DataFrame]:
+def _loans(inputs: dict[str, pd.DataFrame], policy: Policy) -> list[pd.DataFrame]:
     loans = inputs["loans"]
     parts = []
     for moment, event, value in (("out_at", "lent", None), ("back_at", "returned", "back_pressure_bar")):
@@ -99,7 +106,7 @@ def _loans(inputs, policy) -> list[pd.DataFrame]:
     return parts
 
 
-def _dives(inputs, dive_tank_use, policy) -> pd.DataFrame:
+def _dives(inputs: dict[str, pd.DataFrame], dive_tank_use: pd.DataFrame, policy: Policy) -> pd.DataFrame:
     dives = inputs["dives"][["member_id", "dive_id", "started_at"]]
     d = dive_tank_use.dropna(subset=["unit_id"]).merge(dives, on=["member_id", "dive_id"], how="inner")
     if d.empty:
@@ -109,7 +116,7 @@ def _dives(inputs, dive_tank_use, policy) -> pd.DataFrame:
     return _part(pairs["cylinder_id"], rows["started_at"], "dived", rows["gas_used_free_l"], dive=rows["dive_id"])
 
 
-def _intervals(inputs, intervals, policy) -> pd.DataFrame:
+def _intervals(inputs: dict[str, pd.DataFrame], intervals: pd.DataFrame, policy: Policy) -> pd.DataFrame:
     shown = intervals[intervals["use"].astype(bool) | intervals["unexplained"].astype(bool)]
     if shown.empty:
         return _part([], pd.Series([], dtype="datetime64[us, UTC]"), "interval", [])

@@ -33,8 +33,15 @@ from shared.trend_slope import next_dive, pct_per_month, slopes, too_few
 MODEL_VERSION = "1"
 
 OUT_OF_TREND = {
-    "gas_missing", "gas_shared", "not_open_circuit", "loop_tanks_recorded", "mean_depth_missing", "not_breathable",
-    "end_above_start", "no_tanks", "duplicate_dive",
+    "gas_missing",
+    "gas_shared",
+    "not_open_circuit",
+    "loop_tanks_recorded",
+    "mean_depth_missing",
+    "not_breathable",
+    "end_above_start",
+    "no_tanks",
+    "duplicate_dive",
 }
 """Flags of a dive that keep it out of the trend even if a rate is stated."""
 
@@ -73,7 +80,10 @@ def trend_rows(consumption: pd.DataFrame, dives: pd.DataFrame) -> pd.DataFrame:
     rows["in_trend"] = (rmv >= LEAST_RMV_L_MIN) & (rmv <= MOST_RMV_L_MIN) & ~flagged & ~shared
     suit = rows["suit"].to_numpy(object) if "suit" in rows else np.full(len(rows), "", object)
     rows[list(AT_COLUMNS)] = design(
-        rows["mean_depth_m"].to_numpy(float), _water(rows), suit == "dry", suit == "semidry",
+        rows["mean_depth_m"].to_numpy(float),
+        _water(rows),
+        suit == "dry",
+        suit == "semidry",
         rows["duration_min"].to_numpy(float),
     )
     return rows
@@ -216,28 +226,31 @@ def build_member_trend(
     few = too_few(flat)
     ahead = next_dive(flat, levels, models, of)
     trend = np.where(
-        few, "too_few",
+        few,
+        "too_few",
         np.where(slope - Z80 * slope_sd > 0, "rising", np.where(slope + Z80 * slope_sd < 0, "falling", "steady")),
     )
     versions = dict(zip(model["month_on"], model["version"], strict=True)) if len(model) else {}
-    made = pd.DataFrame({
-        "member_id": inside["member_id"],
-        "dive_id": inside["dive_id"],
-        "started_at": inside["started_at"],
-        "level_rmv_l_min": level,
-        "level_low_l_min": low,
-        "level_high_l_min": high,
-        "planning_rmv_l_min": ahead[:, 1],
-        "slope_pct_per_month": pct_per_month(slope),
-        "slope_low_pct": pct_per_month(slope - Z80 * slope_sd),
-        "slope_high_pct": pct_per_month(slope + Z80 * slope_sd),
-        "slope_sure": ~few & (np.abs(slope) > Z95 * slope_sd),
-        "trend": trend,
-        "next_low_l_min": ahead[:, 0],
-        "next_high_l_min": ahead[:, 1],
-        "flags": [["outlier_dive"] if far else [] for far in np.abs(levels.z) > OUTLIER_Z],
-        "model_version": pd.Series([versions.get(m, "prior") for m in inside["month_on"]], dtype="str"),
-    })
+    made = pd.DataFrame(
+        {
+            "member_id": inside["member_id"],
+            "dive_id": inside["dive_id"],
+            "started_at": inside["started_at"],
+            "level_rmv_l_min": level,
+            "level_low_l_min": low,
+            "level_high_l_min": high,
+            "planning_rmv_l_min": ahead[:, 1],
+            "slope_pct_per_month": pct_per_month(slope),
+            "slope_low_pct": pct_per_month(slope - Z80 * slope_sd),
+            "slope_high_pct": pct_per_month(slope + Z80 * slope_sd),
+            "slope_sure": ~few & (np.abs(slope) > Z95 * slope_sd),
+            "trend": trend,
+            "next_low_l_min": ahead[:, 0],
+            "next_high_l_min": ahead[:, 1],
+            "flags": [["outlier_dive"] if far else [] for far in np.abs(levels.z) > OUTLIER_Z],
+            "model_version": pd.Series([versions.get(m, "prior") for m in inside["month_on"]], dtype="str"),
+        }
+    )
     keep = ("next_low_l_min", "next_high_l_min", "flags", "model_version")
     declared = TABLES["consumption_trend"].fields
     return {
@@ -278,10 +291,12 @@ def build_condition_effects(model: pd.DataFrame, as_of_on: pd.Timestamp | None =
         return conform(pd.DataFrame({"condition": pd.Series([], dtype="str")}), declared)
     last = _from_json([rows["model"].iloc[-1]])
     effect, sd = last.effects[0], np.sqrt(np.diag(last.effects_cov[0]))
-    made = pd.DataFrame({
-        "condition": list(CONDITIONS),
-        "effect_pct": 100 * np.expm1(effect),
-        "effect_low_pct": 100 * np.expm1(effect - Z80 * sd),
-        "effect_high_pct": 100 * np.expm1(effect + Z80 * sd),
-    })
+    made = pd.DataFrame(
+        {
+            "condition": list(CONDITIONS),
+            "effect_pct": 100 * np.expm1(effect),
+            "effect_low_pct": 100 * np.expm1(effect - Z80 * sd),
+            "effect_high_pct": 100 * np.expm1(effect + Z80 * sd),
+        }
+    )
     return conform(made, declared)

@@ -9,6 +9,7 @@ from pipelines.build.holders import STATION, loans_of_cylinders, look_up
 from pipelines.build.inspections import cylinder_states_on, local_day
 from pipelines.build.leaks import build_leaks
 from pipelines.build.units import cylinders_of_units_on, set_membership
+from schemas.policy import Policy
 
 HEALTH_COLUMNS = [
     "cylinder_id",
@@ -38,7 +39,14 @@ HEALTH_COLUMNS = [
 SHORT_SHARE, SHORT_ABOVE_FLEET, SHORT_LEAST_FILLS = 0.3, 0.2, 5
 
 
-def build_fleet(inputs, units, fill_quality, dive_tank_use, policy, as_of_on) -> dict[str, pd.DataFrame]:
+def build_fleet(
+    inputs: dict[str, pd.DataFrame],
+    units: pd.DataFrame,
+    fill_quality: pd.DataFrame,
+    dive_tank_use: pd.DataFrame,
+    policy: Policy,
+    as_of_on: pd.Timestamp,
+) -> dict[str, pd.DataFrame]:
     """The tables cylinder_health and cylinder_life."""
     today = pd.Timestamp(as_of_on)
     cylinders = inputs["cylinders"].sort_values("cylinder_id", ignore_index=True)
@@ -76,7 +84,7 @@ def build_fleet(inputs, units, fill_quality, dive_tank_use, policy, as_of_on) ->
     }
 
 
-def _fills_by_cylinder(inputs, fill_quality, policy) -> pd.DataFrame:
+def _fills_by_cylinder(inputs: dict[str, pd.DataFrame], fill_quality: pd.DataFrame, policy: Policy) -> pd.DataFrame:
     """Each fill once a cylinder that took part, with whether that cylinder was in test that day."""
     day = local_day(fill_quality["filled_at"], policy.time_zone)
     pairs = cylinders_of_units_on(inputs, fill_quality["unit_id"], day)
@@ -120,7 +128,7 @@ def _fill_counts(filled: pd.DataFrame, health: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def _leaks_by_cylinder(cylinders, rates, inputs, today) -> pd.DataFrame:
+def _leaks_by_cylinder(cylinders, rates, inputs: dict[str, pd.DataFrame], today: pd.Timestamp) -> pd.DataFrame:
     """A cylinder's own rate where it has one, else that of the joined set it belongs to today."""
     names = ["leak_bar_per_day", "leak_low_bar_per_day", "leak_high_bar_per_day", "leak_flag"]
     by_unit = rates.set_index("unit_id")[names]
@@ -139,7 +147,9 @@ def _leaks_by_cylinder(cylinders, rates, inputs, today) -> pd.DataFrame:
     return found
 
 
-def _last_seen(cylinder_id, inputs, filled, dive_tank_use, policy) -> pd.Series:
+def _last_seen(
+    cylinder_id, inputs: dict[str, pd.DataFrame], filled: pd.DataFrame, dive_tank_use: pd.DataFrame, policy: Policy
+) -> pd.Series:
     """The last record of each cylinder: a fill, a dive, a loan, an inspection."""
     dives = inputs["dives"][["member_id", "dive_id", "started_at"]].merge(
         dive_tank_use[["member_id", "dive_id", "unit_id"]], on=["member_id", "dive_id"], how="inner"
@@ -165,7 +175,18 @@ def _last_seen(cylinder_id, inputs, filled, dive_tank_use, policy) -> pd.Series:
     return look_up(cylinder_id, last).astype("datetime64[us]").dt.tz_localize("UTC")
 
 
-def _reasons(inputs, health, states, units, rates, intervals, out, filled, today, policy) -> pd.Series:
+def _reasons(
+    inputs: dict[str, pd.DataFrame],
+    health: pd.DataFrame,
+    states,
+    units: pd.DataFrame,
+    rates,
+    intervals: pd.DataFrame,
+    out,
+    filled: pd.DataFrame,
+    today: pd.Timestamp,
+    policy: Policy,
+) -> pd.Series:
     """Everything that stands against each cylinder, worst first, as codes."""
     ids = health["cylinder_id"]
     said: list[list[str]] = [list(codes) for codes in states.reasons]
@@ -192,7 +213,9 @@ def _reasons(inputs, health, states, units, rates, intervals, out, filled, today
     return pd.Series(said, index=health.index, dtype="object")
 
 
-def _side_of_flagged_set(ids, health, rates, inputs, today) -> pd.Series:
+def _side_of_flagged_set(
+    ids, health: pd.DataFrame, rates, inputs: dict[str, pd.DataFrame], today: pd.Timestamp
+) -> pd.Series:
     """A cylinder whose own gauge says that it leaks while the other side of its joined set does not."""
     kind = inputs["cylinders"].set_index("cylinder_id")["set_kind"]
     joined = look_up(ids, kind).eq("manifolded")
@@ -201,7 +224,7 @@ def _side_of_flagged_set(ids, health, rates, inputs, today) -> pd.Series:
     return joined & flag & (flagged == 1)
 
 
-def _unusual_use(ids, intervals, today) -> pd.Series:
+def _unusual_use(ids, intervals: pd.DataFrame, today: pd.Timestamp) -> pd.Series:
     """A large drop nobody logged in the last two months, where that is not this cylinder's habit."""
     by = intervals.groupby("unit_id")["unexplained"]
     rare = by.mean() < 0.34

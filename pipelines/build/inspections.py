@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from pipelines.build.units import cylinders_of_units_on
+from schemas.policy import Policy
 from shared.inspection import Cylinders, States, state_on_days
 from shared.inspection_history import Inspections, oxygen_clean_at
 
@@ -58,7 +59,9 @@ def local_day(at: pd.Series, time_zone: str) -> pd.Series:
     return at.dt.normalize()
 
 
-def cylinder_states_on(inputs: dict, policy, cylinder_id: pd.Series, day: pd.Series) -> tuple[np.ndarray, States]:
+def cylinder_states_on(
+    inputs: dict, policy: Policy, cylinder_id: pd.Series, day: pd.Series
+) -> tuple[np.ndarray, States]:
     """States of cylinders on days: positions in the register (-1 unknown) and the states of the known ones."""
     cylinders = inputs["cylinders"]
     place = pd.Index(cylinders["cylinder_id"].astype("object")).get_indexer(pd.Series(cylinder_id).astype("object"))
@@ -74,7 +77,7 @@ def cylinder_states_on(inputs: dict, policy, cylinder_id: pd.Series, day: pd.Ser
     return place, states
 
 
-def unit_states_at(inputs: dict, policy, unit_id: pd.Series, at: pd.Series) -> pd.DataFrame:
+def unit_states_at(inputs: dict, policy: Policy, unit_id: pd.Series, at: pd.Series) -> pd.DataFrame:
     """Whether each unit could be filled at each moment as far as its inspections go.
 
     Parameters
@@ -134,7 +137,7 @@ def unit_states_at(inputs: dict, policy, unit_id: pd.Series, at: pd.Series) -> p
     ).astype({"in_test": "boolean", "withdrawn": "boolean", "oxygen_clean": "boolean", "inspection_state": "str"})
 
 
-def _oxygen_clean(inputs: dict, policy, place: np.ndarray, pairs: pd.DataFrame) -> np.ndarray:
+def _oxygen_clean(inputs: dict, policy: Policy, place: np.ndarray, pairs: pd.DataFrame) -> np.ndarray:
     """Clean for oxygen at each moment, a fill from a source not marked oxygen compatible ending it."""
     cylinders = inputs["cylinders"]
     fills = inputs["fills"]

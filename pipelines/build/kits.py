@@ -94,7 +94,7 @@ def _kit_in_force(kits: pd.DataFrame, dives: pd.DataFrame) -> pd.DataFrame:
     return joined.astype(dict.fromkeys(KIT, "float64"))
 
 
-def _tanks(rows, dive_tanks, tank_use, units, policy) -> pd.DataFrame:
+def _tanks(rows, dive_tanks: pd.DataFrame, tank_use: pd.DataFrame, units: pd.DataFrame, policy: Policy) -> pd.DataFrame:
     """Every cylinder of these dives with its size, shell and the mass of its gas at start, end and lowest."""
     key = [*_KEY, "tank_no"]
     tanks = dive_tanks.merge(rows[_KEY], on=_KEY)
@@ -127,11 +127,15 @@ def _tanks(rows, dive_tanks, tank_use, units, policy) -> pd.DataFrame:
 
 
 def _flags(made: pd.DataFrame, rows: pd.DataFrame, tanks: pd.DataFrame) -> list[list[str]]:
-    by_dive = tanks.assign(
-        mass=tanks["empty_mass_kg"].isna() & (tanks["material"] != "composite"),
-        shell=tanks["material"] == "composite",
-        size=tanks["mass_start"].isna() | tanks["mass_end"].isna(),
-    ).groupby(_KEY)[["mass", "shell", "size"]].any()
+    by_dive = (
+        tanks.assign(
+            mass=tanks["empty_mass_kg"].isna() & (tanks["material"] != "composite"),
+            shell=tanks["material"] == "composite",
+            size=tanks["mass_start"].isna() | tanks["mass_end"].isna(),
+        )
+        .groupby(_KEY)[["mass", "shell", "size"]]
+        .any()
+    )
     lacks = rows[_KEY].join(by_dive, on=_KEY)
     raised = {
         "lift_short": (made["lift_margin_kg"] < 0).to_numpy(bool),

@@ -5,6 +5,7 @@ import pandas as pd
 
 from pipelines.build.inspections import local_day
 from pipelines.build.units import cylinders_of_units_on, set_membership
+from schemas.policy import Policy
 from shared.constants import AIR_O2_PCT
 from shared.leaks import Intervals, leak_rates
 from shared.thermal import amount_free_l
@@ -52,7 +53,13 @@ RATE_COLUMNS = [
 ]
 
 
-def build_leaks(inputs, fill_quality, dive_tank_use, policy, as_of_on) -> tuple[pd.DataFrame, pd.DataFrame]:
+def build_leaks(
+    inputs: dict[str, pd.DataFrame],
+    fill_quality: pd.DataFrame,
+    dive_tank_use: pd.DataFrame,
+    policy: Policy,
+    as_of_on: pd.Timestamp,
+) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Leak rates by unit, and the intervals they stand on.
 
     Returns
@@ -106,7 +113,13 @@ def _pooled_groups(group: pd.Series) -> pd.Series:
     return group.where(~seldom, group.str.replace(r"dives of .*?(?= > |$)", "dives", regex=True))
 
 
-def leak_intervals(inputs, fill_quality, dive_tank_use, policy, as_of_on) -> pd.DataFrame:
+def leak_intervals(
+    inputs: dict[str, pd.DataFrame],
+    fill_quality: pd.DataFrame,
+    dive_tank_use: pd.DataFrame,
+    policy: Policy,
+    as_of_on: pd.Timestamp,
+) -> pd.DataFrame:
     """Intervals between readings of one unit with no use, inspection or loan between them.
 
     From a fill to the unit's next fill or to the start of its next dive, and from the end of a dive to
@@ -155,7 +168,7 @@ def _content(pressure, gas_c, o2_pct, he_pct) -> np.ndarray:
     return amount_free_l(1.0, np.maximum(pressure, 0.0), gas_c, o2_pct, he_pct, strict=False)
 
 
-def _fill_events(inputs, fill_quality, policy) -> pd.DataFrame:
+def _fill_events(inputs: dict[str, pd.DataFrame], fill_quality: pd.DataFrame, policy: Policy) -> pd.DataFrame:
     """Two readings a fill: what was in the unit when it came, and what left with it."""
     raw = inputs["fills"].set_index("fill_id")[["settled_at", "settled_gauge_id"]]
     f = fill_quality[JUDGED].merge(raw, left_on="fill_id", right_index=True, how="left")
@@ -228,7 +241,7 @@ def _step_read(f: pd.DataFrame, gauge: pd.Series) -> pd.Series:
     return gauge.map(step).astype("float64")
 
 
-def _dive_events(inputs, dive_tank_use) -> pd.DataFrame:
+def _dive_events(inputs: dict[str, pd.DataFrame], dive_tank_use: pd.DataFrame) -> pd.DataFrame:
     """Start and end of every dive a unit took part in; without pressures they only mark the use."""
     use = dive_tank_use.dropna(subset=["unit_id"])
     dives = inputs["dives"].drop_duplicates(["member_id", "dive_id"])
@@ -281,7 +294,7 @@ def _dive_events(inputs, dive_tank_use) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True).assign(fill_id=None)
 
 
-def _blocks(fills: pd.DataFrame, dives: pd.DataFrame, inputs) -> pd.DataFrame:
+def _blocks(fills: pd.DataFrame, dives: pd.DataFrame, inputs: dict[str, pd.DataFrame]) -> pd.DataFrame:
     """Use of a set marks its cylinders, and the other way round: nothing can be said across it."""
     members = set_membership(inputs)[["set_id", "cylinder_id"]].drop_duplicates()
     both = pd.concat(
@@ -306,7 +319,7 @@ def _blocks(fills: pd.DataFrame, dives: pd.DataFrame, inputs) -> pd.DataFrame:
     )
 
 
-def _inspected_within(made: pd.DataFrame, inputs, policy) -> np.ndarray:
+def _inspected_within(made: pd.DataFrame, inputs: dict[str, pd.DataFrame], policy: Policy) -> np.ndarray:
     """Intervals that hold an inspection, or begin before the valve was last off."""
     inspections = inputs["inspections"][["cylinder_id", "inspected_on", "kind"]]
     start = local_day(made["from_at"], policy.time_zone)
@@ -321,7 +334,7 @@ def _inspected_within(made: pd.DataFrame, inputs, policy) -> np.ndarray:
     return out
 
 
-def _on_loan_within(made: pd.DataFrame, inputs) -> np.ndarray:
+def _on_loan_within(made: pd.DataFrame, inputs: dict[str, pd.DataFrame]) -> np.ndarray:
     """Intervals between two fills while the unit was lent: what happened outside is not known."""
     loans = inputs["loans"][["unit_id", "out_at", "back_at"]]
     asked = made[["unit_id", "from_at", "to_at", "dive_id"]].reset_index(names="row")

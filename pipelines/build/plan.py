@@ -14,6 +14,7 @@ from pipelines.build.holders import STATION, loans_of_cylinders
 from pipelines.build.inspections import cylinder_states_on
 from pipelines.build.plan_solver import Demands, Options, Solution, solve
 from pipelines.build.units import set_membership
+from schemas.policy import Policy
 from shared.inspection import DATE_KINDS, INCLUDED_IN
 
 HORIZON_DAYS = 366
@@ -33,7 +34,13 @@ PLAN_COLUMNS = ["visit_on", "cylinder_id", "kind", "due_on", "days_early", "in_s
 COVER_COLUMNS = ["starts_on", "ends_on", "needed", "available", "short_by", "freed_by", "material", "water_capacity_l"]
 
 
-def build_plan(inputs, units, cylinder_health, policy, as_of_on) -> dict[str, pd.DataFrame]:
+def build_plan(
+    inputs: dict[str, pd.DataFrame],
+    units: pd.DataFrame,
+    cylinder_health: pd.DataFrame,
+    policy: Policy,
+    as_of_on: pd.Timestamp,
+) -> dict[str, pd.DataFrame]:
     """The tables inspection_plan and booking_cover.
 
     `cylinder_health` is not read: dates come from the same rules, so that a plan can be asked for alone.
@@ -71,7 +78,7 @@ def _visits(visits: pd.DataFrame, today: pd.Timestamp) -> pd.DataFrame:
     )
 
 
-def _items(inputs, units, policy, today) -> pd.DataFrame:
+def _items(inputs: dict[str, pd.DataFrame], units: pd.DataFrame, policy: Policy, today: pd.Timestamp) -> pd.DataFrame:
     """What travels as one, with the date of each kind: a row a single cylinder or a joined set."""
     cylinders = inputs["cylinders"].reset_index(drop=True)
     _, states = cylinder_states_on(inputs, policy, cylinders["cylinder_id"], pd.Series(today, index=cylinders.index))

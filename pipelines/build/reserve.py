@@ -33,7 +33,12 @@ OUT_OF_RESERVE = {"gas_missing", "not_open_circuit", "loop_tanks_recorded", "no_
 PROFILE_POINTS = 400
 
 RESERVE_EXTRAS = (
-    "started_at", "critical_rmv_l_min", "chance_before", "start_lacking_free_l", "fill_low_bar", "fill_id",
+    "started_at",
+    "critical_rmv_l_min",
+    "chance_before",
+    "start_lacking_free_l",
+    "fill_low_bar",
+    "fill_id",
 )
 """Columns beyond the contract, for the watch and the pages: the rate the dive would have borne, the chance
 of going below as seen before it, what the start lacked, and how low its fill had settled."""
@@ -106,10 +111,15 @@ def build_member_reserve(
     team_rmv = team_rmv_l_min(
         policy.reserve.stressed_rmv_l_min, about["team_size"].to_numpy(float), _member_rate(about, trend, policy)
     )
-    need = ascent_bar_min(
-        samples["depth_m"].to_numpy(float), about["surface_pressure_bar_abs"].to_numpy(float)[dive],
-        about["water_density_kg_m3"].to_numpy(float)[dive], ascent_policy(policy),
-    ) * team_rmv[dive]
+    need = (
+        ascent_bar_min(
+            samples["depth_m"].to_numpy(float),
+            about["surface_pressure_bar_abs"].to_numpy(float)[dive],
+            about["water_density_kg_m3"].to_numpy(float)[dive],
+            ascent_policy(policy),
+        )
+        * team_rmv[dive]
+    )
     amount = samples["back_amount_free_l"].to_numpy(float)
     traces = Traces(
         start=start,
@@ -137,7 +147,14 @@ def _frames(reserve: pd.DataFrame, profile: pd.DataFrame) -> dict[str, pd.DataFr
     return {"dive_reserve": reserve, "dive_profile": profile}
 
 
-def _about(member_id, dives, consumption, tank_use, trace, policy) -> pd.DataFrame:
+def _about(
+    member_id: str,
+    dives: pd.DataFrame,
+    consumption: pd.DataFrame,
+    tank_use: pd.DataFrame,
+    trace: pd.DataFrame,
+    policy: Policy,
+) -> pd.DataFrame:
     """A row a dive that may be judged, by time, indexed by dive_id."""
     wanted = ["surface_pressure_bar_abs", "water", "team_size", "overhead", "mandatory_stops"]
     usable = np.array([not OUT_OF_RESERVE.intersection(codes_of(f)) for f in consumption["flags"]], bool)
@@ -184,7 +201,7 @@ def _member_rate(about: pd.DataFrame, trend: pd.DataFrame, policy: Policy) -> np
     return np.fmax(policy.reserve.stressed_rmv_l_min, 1.5 * _before(about, trend, "planning_rmv_l_min"))
 
 
-def _start(about, first, tank_use, fills, units) -> _Start:
+def _start(about, first, tank_use: pd.DataFrame, fills, units: pd.DataFrame) -> _Start:
     """What the target holds at 15 °C against what was there, split as the fill's own shortfall."""
     mix = about["o2_pct"].to_numpy(float), about["he_pct"].to_numpy(float)
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -210,7 +227,7 @@ def _start(about, first, tank_use, fills, units) -> _Start:
     return _Start(lacking * (1 - by_cooling), lacking * by_cooling, low, again, ~np.isfinite(wanted))
 
 
-def _rows(about, samples, traces, lacked, trend, state, model, policy) -> pd.DataFrame:
+def _rows(about, samples, traces, lacked, trend, state, model, policy: Policy) -> pd.DataFrame:
     least = least_at(traces.margin_free_l, traces.start)
     margin = traces.margin_free_l[least]
     last = np.r_[traces.start[1:], len(samples)] - 1
@@ -224,23 +241,25 @@ def _rows(about, samples, traces, lacked, trend, state, model, policy) -> pd.Dat
     usable = samples["usable_free_l"].to_numpy(float)
     overhead = about["is_overhead"].to_numpy(bool)
     thirds = np.where(overhead, usable[last] - usable[traces.start] / 3.0, np.nan)
-    made = pd.DataFrame({
-        "dive_id": about["dive_id"],
-        "member_id": about["member_id"],
-        "started_at": about["started_at"],
-        "fill_id": about["fill_id"],
-        "surfaced_bar": samples["tank_bar"].to_numpy(float)[last],
-        "surfaced_free_l": usable[last],
-        "least_margin_free_l": margin,
-        "least_margin_at_s": samples["t_s"].to_numpy(float)[least],
-        "least_margin_depth_m": samples["depth_m"].to_numpy(float)[least],
-        "required_free_l_there": traces.required_free_l[least],
-        "least_margin_one_side_free_l": _one_side(samples, traces),
-        "thirds_margin_free_l": thirds,
-        "critical_rmv_l_min": critical_rmv_l_min(traces, rmv),
-        "start_lacking_free_l": np.where(lacked.unknown, np.nan, lacked.short_free_l + lacked.cooling_free_l),
-        "fill_low_bar": lacked.fill_low_bar,
-    }).reset_index(drop=True)
+    made = pd.DataFrame(
+        {
+            "dive_id": about["dive_id"],
+            "member_id": about["member_id"],
+            "started_at": about["started_at"],
+            "fill_id": about["fill_id"],
+            "surfaced_bar": samples["tank_bar"].to_numpy(float)[last],
+            "surfaced_free_l": usable[last],
+            "least_margin_free_l": margin,
+            "least_margin_at_s": samples["t_s"].to_numpy(float)[least],
+            "least_margin_depth_m": samples["depth_m"].to_numpy(float)[least],
+            "required_free_l_there": traces.required_free_l[least],
+            "least_margin_one_side_free_l": _one_side(samples, traces),
+            "thirds_margin_free_l": thirds,
+            "critical_rmv_l_min": critical_rmv_l_min(traces, rmv),
+            "start_lacking_free_l": np.where(lacked.unknown, np.nan, lacked.short_free_l + lacked.cooling_free_l),
+            "fill_low_bar": lacked.fill_low_bar,
+        }
+    ).reset_index(drop=True)
     made["below_surfacing_min"] = pd.array(made["surfaced_bar"] < policy.reserve.surfacing_min_bar, "boolean")
     made.loc[made["surfaced_bar"].isna(), "below_surfacing_min"] = pd.NA
     floor = about["no_direct_ascent"].to_numpy(bool)
@@ -251,7 +270,9 @@ def _rows(about, samples, traces, lacked, trend, state, model, policy) -> pd.Dat
     made["cause_shares"] = pd.Series([t if b else None for t, b in zip(told, below, strict=True)], dtype="object")
     broken = policy.reserve.thirds & (np.nan_to_num(thirds) < 0)
     raised = {
-        "no_direct_ascent": floor, "not_refilled": lacked.not_refilled, "start_target_unknown": lacked.unknown,
+        "no_direct_ascent": floor,
+        "not_refilled": lacked.not_refilled,
+        "start_target_unknown": lacked.unknown,
         "below_thirds": broken,
     }
     made["flags"] = [[code for code, on in raised.items() if on[i]] for i in range(len(made))]

@@ -7,6 +7,7 @@ capacity (also from a rating in cubic feet), the permitted pressure and who belo
 import numpy as np
 import pandas as pd
 
+from schemas.policy import Policy
 from shared.constants import ATM_BAR
 from shared.units import bar_from_psi, l_from_cuft
 
@@ -159,7 +160,7 @@ def cylinders_of_units_on(inputs: dict[str, pd.DataFrame], unit_id: pd.Series, o
     )
 
 
-def build_units(inputs: dict[str, pd.DataFrame], policy, as_of_on: pd.Timestamp) -> dict[str, pd.DataFrame]:
+def build_units(inputs: dict[str, pd.DataFrame], policy: Policy, as_of_on: pd.Timestamp) -> dict[str, pd.DataFrame]:
     """The `units` table: a row for each cylinder and for each manifolded set.
 
     `joined` on a cylinder's own row says that its set is manifolded, so that a transmitter on each

@@ -84,7 +84,7 @@ def build_watch(
     return {"reserve_watch": watch, "reserve_reliability": _reliability(reserve)}
 
 
-def _watch(reserve, state, model, policy, as_of_on) -> pd.DataFrame:
+def _watch(reserve, state, model, policy: Policy, as_of_on: pd.Timestamp) -> pd.DataFrame:
     declared = TABLES["reserve_watch"].fields.values()
     today = pd.Timestamp(as_of_on).tz_localize("UTC") + pd.Timedelta(days=1)
     state = state[state["started_at"] < today].sort_values(["member_id", "started_at", "dive_id"], ignore_index=True)
@@ -98,13 +98,15 @@ def _watch(reserve, state, model, policy, as_of_on) -> pd.DataFrame:
     last["not_assessed"] = last["below_policy"].isna()
     last["is_below"] = last["below_policy"].fillna(False).astype(bool)
     members = last.groupby("member_id", sort=True)
-    made = pd.DataFrame({
-        "dives_considered": members.size(),
-        "dives_not_assessed": members["not_assessed"].sum(),
-        "dives_below_policy": members["is_below"].sum(),
-        "known": members["known"].sum(),
-        "median_margin_free_l": members["least_margin_free_l"].median(),
-    })
+    made = pd.DataFrame(
+        {
+            "dives_considered": members.size(),
+            "dives_not_assessed": members["not_assessed"].sum(),
+            "dives_below_policy": members["is_below"].sum(),
+            "known": members["known"].sum(),
+            "median_margin_free_l": members["least_margin_free_l"].median(),
+        }
+    )
     made["chance_next_below"] = _chance_next(last, model, policy, today)
     made["main_cause"] = _main_cause(last).reindex(made.index).fillna("none")
     made["low_bar"] = last[last["is_below"]].groupby("member_id")["fill_low_bar"].median().reindex(made.index)
@@ -153,10 +155,14 @@ def _state(made: pd.DataFrame, policy: Policy) -> np.ndarray:
 def _reason(row) -> str:
     """What to know, in a few sentences, worst first."""
     words = {
-        "known": row.known, "judged": row.dives_considered - row.dives_not_assessed, "considered": row.dives_considered,
+        "known": row.known,
+        "judged": row.dives_considered - row.dives_not_assessed,
+        "considered": row.dives_considered,
         "below": row.dives_below_policy,
-        "not_assessed": row.dives_not_assessed, "chance": row.chance_next_below,
-        "main_cause": CAUSE_WORDS[row.main_cause], "short_bar": row.low_bar,
+        "not_assessed": row.dives_not_assessed,
+        "chance": row.chance_next_below,
+        "main_cause": CAUSE_WORDS[row.main_cause],
+        "short_bar": row.low_bar,
     }
     said = []
     if row.state == "too_few":
