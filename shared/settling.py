@@ -178,10 +178,11 @@ class SettlingFit:
                 variance = variance + twice * v * acts[b] * self.covariance[i, at[b]]
         return Correction(mean, np.sqrt(np.maximum(variance, 0.0)))
 
-    def learn(self, rows: Design, error_bar: Array, noise_sd_bar: Array) -> None:
+    def learn(self, rows: Design, error_bar: Array, noise_sd_bar: Array, firm: NDArray | None = None) -> None:
         """Add readings: `error_bar` is measured less predicted, `noise_sd_bar` its stated noise.
 
-        Weights come from what was believed before these readings; where they are many against those known, once
+        Only `firm` readings (all, unless said) tell how large the noise really is; the stated noise of the others is
+        taken as it is. Weights come from what was believed before these readings; where they are many against those known, once
         more from what is believed with them.
         """
         if not len(error_bar):
@@ -189,7 +190,8 @@ class SettlingFit:
         passes = 1 if len(error_bar) < MANY * self.readings else 5
         before = self._state()
         stated = noise_sd_bar**2
-        scale = self.noise_scale**2
+        firm = np.ones(len(error_bar), bool) if firm is None else firm
+        scale = np.where(firm, self.noise_scale**2, 1.0)
         for turn in range(passes):
             known = self.correct(rows)
             miss = error_bar - known.mean_bar
@@ -197,12 +199,11 @@ class SettlingFit:
             weight = (TAIL_DEGREES + 1.0) / (TAIL_DEGREES + miss**2 / spread) / WEIGHT_OF_NORMAL
             self._restore(before)
             self._add(rows, error_bar, weight / (scale * stated))
-            self._scatter += float(
-                np.sum(weight * miss**2 / (spread / scale)) * WEIGHT_OF_NORMAL / SCATTER_OF_NORMAL
-            )
-            self._weight += len(error_bar)
+            squares = (weight * miss**2 / (spread / scale))[firm]
+            self._scatter += float(squares.sum()) * WEIGHT_OF_NORMAL / SCATTER_OF_NORMAL
+            self._weight += int(firm.sum())
             self._solve()
-            scale = self.noise_scale**2
+            scale = np.where(firm, self.noise_scale**2, 1.0)
         self.readings += len(error_bar)
 
     def _state(self):
@@ -258,10 +259,10 @@ class SettlingFits:
         """The fit that foretold best."""
         return self.fits[int(np.argmax(self._score))]
 
-    def learn(self, rows: Design, error_bar: Array, noise_sd_bar: Array) -> None:
+    def learn(self, rows: Design, error_bar: Array, noise_sd_bar: Array, firm: NDArray | None = None) -> None:
         """As `SettlingFit.learn`, in each."""
         for fit in self.fits:
-            fit.learn(rows, error_bar, noise_sd_bar)
+            fit.learn(rows, error_bar, noise_sd_bar, firm)
 
     def score(self, rows: Design, error_bar: Array, noise_sd_bar: Array) -> None:
         """Weigh the fits by readings that none of them has learned from."""

@@ -40,8 +40,8 @@ def build_fills(
     as_of_on : Timestamp
         Today; later fills are left out.
     dive_first_readings : DataFrame, optional
-        fill_id, pressure_bar, water_c, minutes, optionally sd_bar and read_at: the first steady pressure in the water
-        of the dive that followed.
+        fill_id, pressure_bar, water_c, minutes, optionally sd_bar, member_id and read_at: the first steady pressure
+        in the water of the dive that followed.
     previous : dict of DataFrame, optional
         fill_quality and settling_check as last published: what people were told stays as it was.
     """

@@ -213,6 +213,7 @@ def _with_settled(
     fills["settled_step_bar"] = step.fillna(looked_up(fills["settled_gauge"], seen)).fillna(CHECK_STEP_BAR)
     for name in ("in_water_bar", "in_water_c", "in_water_minutes", "in_water_sd_bar"):
         fills[name] = np.nan
+    fills["in_water_by"] = "divers at " + fills["station"]
     fills["in_water_known_at"] = pd.Series(pd.NaT, fills.index, dtype="datetime64[us, UTC]")
     if first_readings is not None and len(first_readings):
         soft = first_readings.drop_duplicates("fill_id").set_index("fill_id")
@@ -224,6 +225,9 @@ def _with_settled(
             fills[name] = looked_up(fills["fill_id"], soft[column]).astype(float)
         if "sd_bar" in soft:
             fills["in_water_sd_bar"] = looked_up(fills["fill_id"], soft["sd_bar"]).astype(float)
+        if "member_id" in soft:
+            who = looked_up(fills["fill_id"], soft["member_id"]).astype(object)
+            fills["in_water_by"] = ("diver " + who).where(who.notna(), fills["in_water_by"])
         if "read_at" in soft:
             fills["in_water_known_at"] = looked_up(fills["fill_id"], soft["read_at"]).astype("datetime64[us, UTC]")
     # without a moment of its own the reading counts as known the day after the fill

@@ -82,8 +82,8 @@ def _weighed(bar, sd, other_bar, other_sd) -> tuple[np.ndarray, np.ndarray, np.n
 
 
 def _in_water_bias(c: pd.DataFrame, fit: settling.SettlingFit) -> tuple[np.ndarray, np.ndarray]:
-    column = {s: fit.design.columns["in_water", "at " + s, 0] for s in c["station"].unique()}
-    at = c["station"].map(column).to_numpy(int)
+    column = {who: fit.design.columns["in_water", who, 0] for who in c["in_water_by"].unique()}
+    at = c["in_water_by"].map(column).to_numpy(int)
     return fit.mean[at], np.sqrt(fit.covariance[at, at])
 
 
@@ -153,7 +153,7 @@ def _learn(fits: settling.SettlingFits, rows: settling.Design, lessons: pd.DataF
     in_water = (lessons["kind"] == "in_water").to_numpy()
     taught.per[GAUGE_TERM, in_water] = 0.0
     taught.per[IN_WATER_TERM, ~in_water] = 0.0
-    fits.learn(taught, lessons["error"].to_numpy(), lessons["sd"].to_numpy())
+    fits.learn(taught, lessons["error"].to_numpy(), lessons["sd"].to_numpy(), ~in_water)
 
 
 def _model_table(c, fits: settling.SettlingFits, rows: settling.Design, by_model: Way, settled) -> pd.DataFrame:

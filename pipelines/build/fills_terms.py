@@ -23,7 +23,7 @@ WALL_UNKNOWN_FACTOR = 1.8
 STATED_OFFSET_SHARE = 0.25
 """What is left of a gauge's uncertainty once its offset was measured and stated."""
 IN_WATER_BIAS_SD_BAR = 2.0
-"""What a station's transmitters and dive fits may have in common."""
+"""What readings in the water by one diver's transmitter have in common; a station's, where nobody says whose."""
 MOST_GAUGE_STEPS = 120
 READING_TERMS = (-2, -1)
 
@@ -68,7 +68,7 @@ def design(c: pd.DataFrame, state: StopState, w: Ways, read: Reading) -> settlin
         settling.Term("gauge_walk", *gauges, -per_bar, float(np.sqrt(window)), step=np.tile(step, 2)),
         *(settling.Term(of, *level, per_kelvin(model, wall), PRIOR_SD[of]) for of, level, model, wall in acts),
         settling.Term("gauge", *twice(c["settled_gauge"]), np.tile(read.per_bar, 2), 1.0, priors),
-        settling.Term("in_water", *station, np.ones(2 * n), IN_WATER_BIAS_SD_BAR),
+        settling.Term("in_water", *twice(c["in_water_by"]), np.ones(2 * n), IN_WATER_BIAS_SD_BAR),
     ]
     share = np.where(c["mass_known"], 1.0, WALL_UNKNOWN_FACTOR)
     own = per_kelvin(gas[:, WALL] * share, film[:, WALL] * share)

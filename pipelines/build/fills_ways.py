@@ -142,7 +142,8 @@ def in_water_reading(c: pd.DataFrame, settle_minutes: float) -> Reading:
     warmth = np.where(floats(c["in_water_minutes"]) >= settle_minutes, 0.0, 2.0)
     sd = np.sqrt((per_bar * TRANSMITTER_SD_BAR) ** 2 + per_k**2 * (IN_WATER_SD_K**2 + warmth**2))
     stated = floats(c["in_water_sd_bar"])
-    return Reading(bar, np.where(stated > 0, np.maximum(per_bar * stated, IN_WATER_LEAST_SD_BAR), sd), per_bar)
+    told = np.maximum(per_bar * stated, IN_WATER_LEAST_SD_BAR)
+    return Reading(bar, np.where(stated > 0, told, sd), per_bar)
 
 
 def implausible(c: pd.DataFrame, bar_15c: np.ndarray) -> np.ndarray:
