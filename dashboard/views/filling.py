@@ -128,7 +128,7 @@ def answer(snapshot: Snapshot, standing: Standing) -> None:
         for code in words.listed(row.score_reasons)
         if code in LOOK_FIRST
     ]
-    if findings and standing.may_be_filled:
+    if findings:
         parts.show(parts.bar("Look first", 3, parts.lines(*dict.fromkeys(findings))))
     if standing.remarks:
         parts.show(parts.items(standing.remarks))
