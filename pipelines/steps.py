@@ -18,7 +18,7 @@ from pipelines.publish import Publisher, clear_old, write_durably
 from pipelines.settings import Station
 from pipelines.store import MACHINE_ROOM, Warehouse, WarehouseBusy, all_current, frame_hash
 from schemas.frames import conform
-from schemas.snapshot import Manifest, NothingPublished, read_manifest
+from schemas.snapshot import SINCE, Manifest, NothingPublished, read_manifest
 from schemas.tables import TABLES
 
 LAST_PASS = "last_pass.json"
@@ -104,12 +104,15 @@ def _pass(station: Station, warehouse: Warehouse, as_of: str | None, moment: pd.
                   and previous.as_of_on == f"{today:%Y-%m-%d}" and previous.settings_hash == settings)
     if up_to_date:
         name, recomputed = previous.name, {}
+        _record_run(warehouse, run_id, moment, today, "nothing_new", {}, seconds)
+        _tell_since(station, warehouse, name)
     else:
         publisher = Publisher(station.published, previous, moment)
         try:
             with _timed(seconds, "build"):
                 recomputed = build_all(station, warehouse, publisher, today, settings, progress)
-            _record_run(warehouse, run_id, moment, today, publisher, seconds)
+            rows = {table: sum(p.rows for p in parts.values()) for table, parts in publisher.tables.items()}
+            _record_run(warehouse, run_id, moment, today, "published", rows, seconds)
             with _timed(seconds, "publish"):
                 name = _publish(station, warehouse, publisher, moment, today, settings, run_id)
         except BaseException:
@@ -136,13 +139,22 @@ def _publish(station: Station, warehouse: Warehouse, publisher: Publisher, momen
     return publisher.name
 
 
-def _record_run(warehouse: Warehouse, run_id: str, moment: pd.Timestamp, today: pd.Timestamp, publisher: Publisher, seconds: dict[str, float]) -> None:
-    rows = {table: sum(p.rows for p in parts.values()) for table, parts in publisher.tables.items()}
+def _record_run(warehouse: Warehouse, run_id: str, moment: pd.Timestamp, today: pd.Timestamp, outcome: str, rows: dict[str, int],
+                seconds: dict[str, float]) -> None:
     with warehouse.transaction(changes=False):
         warehouse.con.execute("DELETE FROM runs WHERE run_id = ?", [run_id])
         warehouse.insert("runs", pd.DataFrame([{
-            "run_id": run_id, "started_at": moment, "finished_at": clock.now(), "as_of_on": today, "outcome": "published",
+            "run_id": run_id, "started_at": moment, "finished_at": clock.now(), "as_of_on": today, "outcome": outcome,
             "rows_by_table": json.dumps(rows), "seconds_by_step": json.dumps({k: round(v, 3) for k, v in seconds.items()})}]))
+
+
+def _tell_since(station: Station, warehouse: Warehouse, snapshot: str) -> None:
+    """Passes that found nothing new are told beside the snapshot, which is not written again for them."""
+    files = warehouse.con.execute("SELECT file, file_sha256, seen_again FROM ingest_files").fetchall()
+    runs = warehouse.con.execute(
+        "SELECT run_id, started_at, finished_at, as_of_on FROM runs WHERE outcome = 'nothing_new' ORDER BY started_at DESC LIMIT 200").fetchall()
+    write_durably(station.published / SINCE, json.dumps(
+        {"snapshot": snapshot, "seen_again": [list(f) for f in files], "runs": [[str(v) for v in r] for r in runs]}))
 
 
 def _previous(station: Station) -> Manifest | None:

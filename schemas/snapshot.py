@@ -19,6 +19,8 @@ from schemas.tables import TABLES
 
 POINTER = "current"
 MANIFEST = "manifest.json"
+#: what later passes that found nothing new have to add to the snapshot that stands
+SINCE = "since.json"
 
 
 class NothingPublished(RuntimeError):
@@ -92,7 +94,25 @@ def read_table(
     ]
     if not frames:
         return empty(fields)
-    return conform(pd.concat(frames, ignore_index=True), fields)
+    rows = conform(pd.concat(frames, ignore_index=True), fields)
+    return _with_later_passes(published, manifest, table, rows) if table in ("ingest_files", "runs") and columns is None else rows
+
+
+def _with_later_passes(published: Path, manifest: Manifest, table: str, rows: pd.DataFrame) -> pd.DataFrame:
+    """Counts and runs of the passes since, which found nothing new and so published nothing."""
+    try:
+        since = json.loads((published / SINCE).read_text(encoding="utf-8"))
+    except (FileNotFoundError, ValueError):
+        return rows
+    if since["snapshot"] != manifest.name:
+        return rows
+    if table == "ingest_files":
+        seen = {(file, sha256): count for file, sha256, count in since["seen_again"]}
+        counts = [seen.get((f, s), n) for f, s, n in zip(rows["file"], rows["file_sha256"], rows["seen_again"], strict=True)]
+        return rows.assign(seen_again=pd.array(counts, dtype="Int64"))
+    later = pd.DataFrame(since["runs"], columns=["run_id", "started_at", "finished_at", "as_of_on"]).assign(outcome="nothing_new")
+    later = later[~later["run_id"].isin(rows["run_id"])]
+    return pd.concat([rows, conform(later, TABLES["runs"].fields.values())], ignore_index=True) if len(later) else rows
 
 
 def _read_columns(path: Path, names: list[str]) -> pd.DataFrame:
