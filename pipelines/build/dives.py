@@ -15,6 +15,7 @@ from pipelines.build.dives_samples import Grid, Samples, arrange, even_grid, put
 from pipelines.build.dives_sides import judge_sides
 from pipelines.build.dives_tables import Built, consumption_table, fits_table, tank_table, trace_table
 from pipelines.build.dives_tanks import resolve_tanks, start_temperature, water_of_dives
+from schemas.policy import Policy
 from shared.breathing import ambient_bar_abs
 from shared.constants import ATM_BAR
 from shared.tank_trace import STEPS
@@ -27,7 +28,7 @@ def build_member_dives(
     inputs: dict[str, pd.DataFrame],
     units: pd.DataFrame,
     fills: pd.DataFrame,
-    policy,
+    policy: Policy,
     as_of_on: pd.Timestamp | None = None,
     *,
     links: pd.DataFrame | None = None,
@@ -186,7 +187,7 @@ def put_back_labels(samples: Samples, rows: pd.DataFrame, least_gain_bar: float 
 
 
 def with_flat_dives(
-    grid: Grid, samples: Samples, dives: pd.DataFrame, water_c: NDArray, policy
+    grid: Grid, samples: Samples, dives: pd.DataFrame, water_c: NDArray, policy: Policy
 ) -> tuple[Grid, NDArray, NDArray]:
     """Add dives without samples that state duration and mean depth, as stays at that depth.
 

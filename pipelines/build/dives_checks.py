@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from pipelines.build.dives_fit import NEAR_END_S, rise_limit_bar
 from pipelines.build.dives_links import unknown_as_nan
 from pipelines.build.dives_samples import water_density
+from schemas.policy import Policy
 from shared.constants import ATM_BAR, GRAVITY_M_S2
 
 if TYPE_CHECKING:
@@ -65,7 +66,7 @@ def dive_flags(
     }
     lists: list[list[str]] = [[] for _ in range(n)]
     for code, mask in marks.items():
-        for i in np.flatnonzero(mask):
+        for i in np.flatnonzero(mask).tolist():
             lists[i].append(code)
     for i, dive_id in enumerate(dives["dive_id"]):
         lists[i] += sorted(built.flags.get(dive_id, ()))
@@ -88,7 +89,7 @@ def _against_fill(built: "Built", any_of) -> dict[str, NDArray]:
     }
 
 
-def mod_m(rows: pd.DataFrame, policy) -> NDArray:
+def mod_m(rows: pd.DataFrame, policy: Policy) -> NDArray:
     """Maximum operating depth of each row's gas, m: the fill's, else that of the mix in the record."""
     deco = (rows["role"] == "deco").to_numpy(bool)
     of_fill = np.where(

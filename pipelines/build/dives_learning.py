@@ -140,9 +140,9 @@ def learn(traced: Traced) -> tuple[Learned, TankFits]:
         found = fit_tanks(records_of(few, replace(learned, common=common)), rounds=2, start=start).log_evidence
         return float(np.nansum(found)) / SHRINKS
 
-    learned = replace(
-        learned, common=likeliest(evidence, learned.common, *zip(*COMMON.values(), strict=True), sweeps=sweeps)
-    )
+    first, sd, step, least, most = zip(*COMMON.values(), strict=True)
+    found = likeliest(evidence, learned.common, first, sd, step, least, most, sweeps=sweeps)
+    learned = replace(learned, common=found)
     fits = fit_tanks(records_of(traced, learned), rounds=2, start=fits.unknowns)
     learned = _scatter(traced.rows.iloc[use], fits.take(use), learned)
     return learned, fit_tanks(records_of(traced, learned), rounds=2, start=fits.unknowns)

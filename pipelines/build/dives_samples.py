@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from schemas.policy import Policy
 from shared.breathing import EN13319_KG_M3, ambient_bar_abs, cumulative_bar_min
 from shared.constants import ATM_BAR, FRESH_WATER_KG_M3, SALT_WATER_KG_M3
 from shared.tank_trace import STEPS
@@ -49,14 +50,14 @@ class Samples:
         return self.reduce(np.minimum if which == "first" else np.maximum, self.t_s)
 
 
-def water_density(water: pd.Series, policy) -> NDArray:
+def water_density(water: pd.Series, policy: Policy) -> NDArray:
     """kg/m³ by the dive's water; salt unless fresh. Calibrated depths have a density of their own."""
     if policy.dives.depth_calibration == "en13319":
         return np.full(len(water), EN13319_KG_M3)
     return np.where(water.eq("fresh").fillna(False), FRESH_WATER_KG_M3, SALT_WATER_KG_M3).astype(float)
 
 
-def arrange(dives: pd.DataFrame, samples: pd.DataFrame, policy) -> Samples:
+def arrange(dives: pd.DataFrame, samples: pd.DataFrame, policy: Policy) -> Samples:
     """Sort, cut the surface tail, and integrate ambient pressure."""
     count = len(dives)
     code = pd.Index(dives["dive_id"]).get_indexer(samples["dive_id"])

@@ -98,7 +98,7 @@ def _hand_read(rows: pd.DataFrame, readings: Readings, sides: Sides) -> None:
         & (rows["cylinders"] > 1).to_numpy()
         & rows["breathed"].to_numpy(bool)
     )
-    for row in np.flatnonzero(use):
+    for row in np.flatnonzero(use).tolist():
         sides.gap_bar[int(rows.at[row, "dive"])] = float(gap[row])
     fall = start - np.fmin(end, second)
     ordinary = use & (np.abs(gap) < 0.5 * np.maximum(fall, 1.0))
@@ -106,7 +106,7 @@ def _hand_read(rows: pd.DataFrame, readings: Readings, sides: Sides) -> None:
     calibrated = np.where(usual.transform("count") >= _CALIBRATING_DIVES, usual.transform("median"), 0.0)
     growth = np.abs(gap - calibrated)
     apart = use & (growth > np.maximum(HAND_GROWTH_BAR, GROWTH_SHARE * fall))
-    for row in np.flatnonzero(apart):
+    for row in np.flatnonzero(apart).tolist():
         sides.apart.add(int(rows.at[row, "dive"]))
         lesser_fall = start[row] - max(end[row], second[row]) - COOLING_BAR
         if np.isfinite(start[row]) and lesser_fall >= BOTH_SIDES_SHARE * fall[row]:
