@@ -149,4 +149,6 @@ class Policy:
 
 
 #: the dataclass of each section
-SECTIONS: dict[str, Any] = {f.name: f.default_factory for f in fields(Policy) if f.name not in ("rule_set", "time_zone")}
+SECTIONS: dict[str, Any] = {
+    f.name: f.default_factory for f in fields(Policy) if f.name not in ("rule_set", "time_zone")
+}

@@ -28,24 +28,25 @@ def _table(name, says, key, *columns, by_member=False, internal=False):
 
 _table(
     "fill_quality", "A row a fill: what is really in the cylinder, and whether it may be handed over.", "fill_id",
-    f.FILL_ID, f.FILLED_AT, f.UNIT_ID, f.STATION_ID, f.OPERATOR, f.SOURCE_ID, f.GAUGE_ID, f.MEMBER_ID, f.WATER_CAPACITY_L,
-    f.WORKING_PRESSURE_BAR, f.PERMITTED_BAR, f.START_PRESSURE_BAR, f.TARGET_PRESSURE_BAR, f.STOP_PRESSURE_BAR, f.AMBIENT_C,
-    f.FILL_MINUTES, f.GAS_C, f.GAS_C_BASIS, f.SETTLED_PRESSURE_BAR_15C, f.SETTLED_LOW_BAR_15C, f.SETTLED_HIGH_BAR_15C,
-    f.SETTLED_PRESSURE_BAR_REF, f.REFERENCE_C, f.WATER_C, f.WATER_C_BASIS, f.READS_IN_WATER_BAR, f.NOMINAL_FREE_L,
-    f.REAL_FREE_L, f.REAL_LOW_FREE_L, f.REAL_HIGH_FREE_L, f.SHORTFALL_FREE_L, f.SHORTFALL_PCT, f.STOPPED_EARLY_FREE_L,
-    f.COMPRESSIBILITY_FREE_L, f.COOLING_FREE_L, f.COOLING_BAR, f.OVER_WORKING_PRESSURE, f.O2_PCT, f.HE_PCT,
-    f.EXPECTED_O2_PCT, f.EXPECTED_HE_PCT, f.O2_ERROR_PCT, f.MIX_VERDICT, f.MAX_OPERATING_DEPTH_M,
-    f.MAX_OPERATING_DEPTH_DECO_M, f.MIN_OPERATING_DEPTH_M, f.IN_TEST, f.OXYGEN_CLEAN, f.SIDE_DISAGREEMENT,
-    f.FILL_RATE_BAR_MIN, f.ADDED_FREE_L, f.GAS_MASS_KG, f.CO_PPM, f.AIR_STATE, f.MODEL_VERSION, f.VERDICT, f.REASONS,
-    f.RELEASED, f.HANDED_OVER_VERDICT, f.HANDED_OVER_SETTLED_BAR_15C, f.ON_HOLD,
-    f.ANALYSED_O2_PCT, f.ANALYSED_HE_PCT, f.ANALYSED_BY, f.ANALYSED_AT, f.FILL_METHOD, f.TARGET_O2_PCT, f.TARGET_HE_PCT,
+    f.FILL_ID, f.FILLED_AT, f.UNIT_ID, f.STATION_ID, f.OPERATOR, f.SOURCE_ID, f.GAUGE_ID, f.MEMBER_ID,
+    f.WATER_CAPACITY_L, f.WORKING_PRESSURE_BAR, f.PERMITTED_BAR, f.START_PRESSURE_BAR, f.TARGET_PRESSURE_BAR,
+    f.STOP_PRESSURE_BAR, f.AMBIENT_C, f.FILL_MINUTES, f.GAS_C, f.GAS_C_BASIS, f.SETTLED_PRESSURE_BAR_15C,
+    f.SETTLED_LOW_BAR_15C, f.SETTLED_HIGH_BAR_15C, f.SETTLED_PRESSURE_BAR_REF, f.REFERENCE_C, f.WATER_C,
+    f.WATER_C_BASIS, f.READS_IN_WATER_BAR, f.NOMINAL_FREE_L, f.REAL_FREE_L, f.REAL_LOW_FREE_L, f.REAL_HIGH_FREE_L,
+    f.SHORTFALL_FREE_L, f.SHORTFALL_PCT, f.STOPPED_EARLY_FREE_L, f.COMPRESSIBILITY_FREE_L, f.COOLING_FREE_L,
+    f.COOLING_BAR, f.OVER_WORKING_PRESSURE, f.O2_PCT, f.HE_PCT, f.EXPECTED_O2_PCT, f.EXPECTED_HE_PCT, f.O2_ERROR_PCT,
+    f.MIX_VERDICT, f.MAX_OPERATING_DEPTH_M, f.MAX_OPERATING_DEPTH_DECO_M, f.MIN_OPERATING_DEPTH_M, f.IN_TEST,
+    f.OXYGEN_CLEAN, f.SIDE_DISAGREEMENT, f.FILL_RATE_BAR_MIN, f.ADDED_FREE_L, f.GAS_MASS_KG, f.CO_PPM, f.AIR_STATE,
+    f.MODEL_VERSION, f.VERDICT, f.REASONS, f.RELEASED, f.HANDED_OVER_VERDICT, f.HANDED_OVER_SETTLED_BAR_15C,
+    f.ON_HOLD, f.ANALYSED_O2_PCT, f.ANALYSED_HE_PCT, f.ANALYSED_BY, f.ANALYSED_AT, f.FILL_METHOD, f.TARGET_O2_PCT,
+    f.TARGET_HE_PCT,
 )
 _table(
     "cylinder_health", "A row a cylinder: dates, leaks and what stands against it.", "cylinder_id",
     f.CYLINDER_ID, f.OWNER_ID, f.HELD_BY, f.SET_ID, f.STATUS, f.LAST_VISUAL_ON, f.LAST_HYDROSTATIC_ON, f.NEXT_DUE_ON,
     f.NEXT_DUE_KIND, f.DAYS_TO_DUE, f.INSPECTION_STATE, f.RULE_SET, f.FILLS_SINCE_HYDROSTATIC, f.FILLS_OUT_OF_DATE,
-    f.LEAK_BAR_PER_DAY, f.LEAK_LOW_BAR_PER_DAY, f.LEAK_HIGH_BAR_PER_DAY, f.LEAK_FLAG, f.LEAK_BASIS, f.SHORT_FILL_SHARE,
-    f.LAST_SEEN_AT, f.SCORE_REASONS,
+    f.LEAK_BAR_PER_DAY, f.LEAK_LOW_BAR_PER_DAY, f.LEAK_HIGH_BAR_PER_DAY, f.LEAK_FLAG, f.LEAK_BASIS,
+    f.SHORT_FILL_SHARE, f.LAST_SEEN_AT, f.SCORE_REASONS,
 )
 _table(
     "inspection_plan", "Which cylinder to send on which visit.", "visit_on cylinder_id kind",
@@ -58,15 +59,16 @@ _table(
 )
 _table(
     "dive_consumption", "A row a dive: what was breathed.", "member_id dive_id",
-    f.DIVE_ID, f.MEMBER_ID, f.STARTED_AT, f.FILL_ID, f.DIVES_SINCE_FILL, f.DURATION_MIN, f.MEAN_DEPTH_M, f.MAX_DEPTH_M,
-    f.MEAN_AMBIENT_BAR_ABS, f.GAS_USED_FREE_L, f.GAS_USED_LOW_FREE_L, f.GAS_USED_HIGH_FREE_L, f.COOLING_BAR, f.RMV_L_MIN,
-    f.RMV_LOW_L_MIN, f.RMV_HIGH_L_MIN, f.IDEAL_RMV_L_MIN, f.SAC_BAR_MIN, f.SUIT_GAS_FREE_L, f.SECOND_GAUGE_GAP_BAR,
-    f.MAX_PPO2_BAR, f.METHOD, f.FLAGS, f.WATER_C, by_member=True,
+    f.DIVE_ID, f.MEMBER_ID, f.STARTED_AT, f.FILL_ID, f.DIVES_SINCE_FILL, f.DURATION_MIN, f.MEAN_DEPTH_M,
+    f.MAX_DEPTH_M, f.MEAN_AMBIENT_BAR_ABS, f.GAS_USED_FREE_L, f.GAS_USED_LOW_FREE_L, f.GAS_USED_HIGH_FREE_L,
+    f.COOLING_BAR, f.RMV_L_MIN, f.RMV_LOW_L_MIN, f.RMV_HIGH_L_MIN, f.IDEAL_RMV_L_MIN, f.SAC_BAR_MIN,
+    f.SUIT_GAS_FREE_L, f.SECOND_GAUGE_GAP_BAR, f.MAX_PPO2_BAR, f.METHOD, f.FLAGS, f.WATER_C, by_member=True,
 )
 _table(
     "dive_tank_use", "A row a tank of a dive.", "member_id dive_id tank_no",
-    f.DIVE_ID, f.MEMBER_ID, f.TANK_NO, f.UNIT_ID, f.ROLE, f.O2_PCT, f.HE_PCT, f.START_PRESSURE_BAR, f.END_PRESSURE_BAR,
-    f.GAS_USED_FREE_L, f.GAS_USED_LOW_FREE_L, f.GAS_USED_HIGH_FREE_L, f.COOLING_BAR, f.FILL_ID, by_member=True,
+    f.DIVE_ID, f.MEMBER_ID, f.TANK_NO, f.UNIT_ID, f.ROLE, f.O2_PCT, f.HE_PCT, f.START_PRESSURE_BAR,
+    f.END_PRESSURE_BAR, f.GAS_USED_FREE_L, f.GAS_USED_LOW_FREE_L, f.GAS_USED_HIGH_FREE_L, f.COOLING_BAR, f.FILL_ID,
+    by_member=True,
 )
 _table(
     "dive_profile", "At most 400 points a dive, extremes and the least margin kept.", "member_id dive_id t_s",
@@ -74,9 +76,9 @@ _table(
 )
 _table(
     "consumption_trend", "A row a member and dive, seeing no later dive.", "member_id dive_id",
-    f.MEMBER_ID, f.DIVE_ID, f.STARTED_AT, f.LEVEL_RMV_L_MIN, f.LEVEL_LOW_L_MIN, f.LEVEL_HIGH_L_MIN, f.PLANNING_RMV_L_MIN,
-    f.SLOPE_PCT_PER_MONTH, f.SLOPE_LOW_PCT, f.SLOPE_HIGH_PCT, f.SLOPE_SURE, f.TREND, f.NEXT_LOW_L_MIN, f.NEXT_HIGH_L_MIN, f.FLAGS,
-    f.MODEL_VERSION, by_member=True,
+    f.MEMBER_ID, f.DIVE_ID, f.STARTED_AT, f.LEVEL_RMV_L_MIN, f.LEVEL_LOW_L_MIN, f.LEVEL_HIGH_L_MIN,
+    f.PLANNING_RMV_L_MIN, f.SLOPE_PCT_PER_MONTH, f.SLOPE_LOW_PCT, f.SLOPE_HIGH_PCT, f.SLOPE_SURE, f.TREND,
+    f.NEXT_LOW_L_MIN, f.NEXT_HIGH_L_MIN, f.FLAGS, f.MODEL_VERSION, by_member=True,
 )
 _table(
     "condition_effects", "What conditions do to the rate, over all members.", "condition",
@@ -91,8 +93,8 @@ _table(
 )
 _table(
     "reserve_watch", "A row a member: whose reserves run thin.", "member_id",
-    f.MEMBER_ID, f.DIVES_CONSIDERED, f.DIVES_NOT_ASSESSED, f.DIVES_BELOW_POLICY, f.CHANCE_NEXT_BELOW, f.MEDIAN_MARGIN_FREE_L,
-    f.MAIN_CAUSE, f.WATCH_STATE, f.REASON,
+    f.MEMBER_ID, f.DIVES_CONSIDERED, f.DIVES_NOT_ASSESSED, f.DIVES_BELOW_POLICY, f.CHANCE_NEXT_BELOW,
+    f.MEDIAN_MARGIN_FREE_L, f.MAIN_CAUSE, f.WATCH_STATE, f.REASON,
 )
 _table(
     "reserve_reliability", "How often dives with a given chance were below policy.", "chance_from",
@@ -140,13 +142,13 @@ _table("cylinder_life", "What happened to a cylinder.", "cylinder_id at event",
        f.CYLINDER_ID, f.AT, f.LIFE_EVENT, f.VALUE_NUMBER, f.FILL_ID, f.DIVE_ID, f.CODE)
 _table(
     "rejects", "A row a problem.", "file_sha256 file row_number column rule",
-    f.SOURCE, f.FILE, f.FILE_SHA256, f.ROW_NUMBER, f.LINE, f.COLUMN, f.VALUE_TEXT, f.SEVERITY, f.RULE, f.MESSAGE, f.MEND,
-    f.FIRST_SEEN_AT, f.RESOLVED_AT,
+    f.SOURCE, f.FILE, f.FILE_SHA256, f.ROW_NUMBER, f.LINE, f.COLUMN, f.VALUE_TEXT, f.SEVERITY, f.RULE, f.MESSAGE,
+    f.MEND, f.FIRST_SEEN_AT, f.RESOLVED_AT,
 )
 _table(
     "ingest_files", "A row a file.", "file_sha256 file",
-    f.FILE, f.FILE_SHA256, f.SOURCE, f.RECEIVED_AT, f.MODIFIED_AT, f.OUTCOME, f.MAPPING_HASH, f.ROWS_READ, f.ROWS_ACCEPTED,
-    f.ROWS_REJECTED, f.SEEN_AGAIN, f.RUN_ID,
+    f.FILE, f.FILE_SHA256, f.SOURCE, f.RECEIVED_AT, f.MODIFIED_AT, f.OUTCOME, f.MAPPING_HASH, f.ROWS_READ,
+    f.ROWS_ACCEPTED, f.ROWS_REJECTED, f.SEEN_AGAIN, f.RUN_ID,
 )
 _table("notices", "What is to be known of the files, without a rejected row.", "file rule value",
        f.FILE, f.RULE, f.VALUE_TEXT, f.MESSAGE, f.MEND, f.FIRST_SEEN_AT)
