@@ -4,9 +4,10 @@ Days and moments are numpy datetime64; NaT is unknown.
 """
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 
-def add_months(day, months):
+def add_months(day: ArrayLike, months: ArrayLike) -> NDArray:
     """The same day some calendar months later, or the last day of a month that is too short.
 
     Parameters
@@ -22,7 +23,9 @@ def add_months(day, months):
     return target.astype("datetime64[D]") + np.minimum(offset, length - np.timedelta64(1, "D"))
 
 
-def last_event_on(event_cylinder, event_at, cylinder, at, *, strictly_before: bool = False):
+def last_event_on(
+    event_cylinder: NDArray, event_at: NDArray, cylinder: NDArray, at: NDArray, *, strictly_before: bool = False
+) -> NDArray:
     """The last event of each asked cylinder up to each asked moment.
 
     Parameters

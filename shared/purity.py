@@ -3,12 +3,13 @@
 Limits are data (rules/purity.toml), each with its source. A measured value at the limit passes.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 from shared.constants import ATM_BAR, GAS_CONSTANT_J_MOL_K, REFERENCE_C
 from shared.rulebook import RULES, Citation, RuleError, citation, read_rules
@@ -114,7 +115,7 @@ def limits_of(standard: str, pressure_bar: float = np.nan) -> dict[str, Limit]:
     return found
 
 
-def within(value, limit: Limit) -> np.ndarray:
+def within(value: ArrayLike, limit: Limit) -> NDArray:
     """True where a measured value meets the limit; a value at the limit does. NaN gives False."""
     value = np.asarray(value, float)
     return (value >= limit.at_least) & (value <= limit.at_most)
@@ -136,13 +137,13 @@ def judge(values: Mapping[str, np.ndarray], limits: Mapping[str, Limit]) -> dict
     return verdicts
 
 
-def ice_vapour_pressure_pa(temperature_k):
+def ice_vapour_pressure_pa(temperature_k: ArrayLike) -> NDArray:
     """Saturation vapour pressure over ice, Pa. Murphy and Koop 2005, eq. 7 (from memory)."""
     t = np.asarray(temperature_k, float)
     return np.exp(9.550426 - 5723.265 / t + 3.53068 * np.log(t) - 0.00728332 * t)
 
 
-def water_vapour_pressure_pa(temperature_k):
+def water_vapour_pressure_pa(temperature_k: ArrayLike) -> NDArray:
     """Saturation vapour pressure over liquid water, Pa. Murphy and Koop 2005, eq. 10 (from memory)."""
     t = np.asarray(temperature_k, float)
     log_t = np.log(t)
@@ -155,18 +156,20 @@ def water_vapour_pressure_pa(temperature_k):
     )
 
 
-def water_ppm(water_mg_m3, reference_c=REFERENCE_C):
+def water_ppm(water_mg_m3: ArrayLike, reference_c: ArrayLike = REFERENCE_C) -> NDArray:
     """Water in ppm by volume from mg/m³ of air at 1 atm and a reference temperature, ideal gas."""
     partial_pa = np.asarray(water_mg_m3, float) * 1e-3 / WATER_G_MOL * GAS_CONSTANT_J_MOL_K * kelvin(reference_c)
     return partial_pa / ATM_PA * 1e6
 
 
-def water_mg_m3_from_ppm(ppm, reference_c=REFERENCE_C):
+def water_mg_m3_from_ppm(ppm: ArrayLike, reference_c: ArrayLike = REFERENCE_C) -> NDArray:
     """The inverse of `water_ppm`."""
     return np.asarray(ppm, float) * 1e-6 * ATM_PA * WATER_G_MOL * 1e3 / (GAS_CONSTANT_J_MOL_K * kelvin(reference_c))
 
 
-def frost_point_c(water_mg_m3, pressure_bar_abs=ATM_BAR, reference_c=REFERENCE_C):
+def frost_point_c(
+    water_mg_m3: ArrayLike, pressure_bar_abs: ArrayLike = ATM_BAR, reference_c: ArrayLike = REFERENCE_C
+) -> NDArray:
     """Temperature at which this air begins to deposit water, °C: frost below 0 °C, dew above.
 
     Parameters
@@ -190,14 +193,18 @@ def frost_point_c(water_mg_m3, pressure_bar_abs=ATM_BAR, reference_c=REFERENCE_C
     return np.where(over_ice <= 273.16, over_ice, over_water) - 273.15
 
 
-def water_mg_m3(frost_point_c, pressure_bar_abs=ATM_BAR, reference_c=REFERENCE_C):
+def water_mg_m3(
+    frost_point_c: ArrayLike, pressure_bar_abs: ArrayLike = ATM_BAR, reference_c: ArrayLike = REFERENCE_C
+) -> NDArray:
     """Water per m³ at 1 atm and `reference_c` of air with this frost or dew point under a pressure, mg."""
     t = kelvin(np.asarray(frost_point_c, float))
     partial = np.where(t <= 273.16, ice_vapour_pressure_pa(t), water_vapour_pressure_pa(t))
     return water_mg_m3_from_ppm(partial / (np.asarray(pressure_bar_abs, float) * 1e5) * 1e6, reference_c)
 
 
-def _saturation_temperature(partial_pa, vapour_pressure_pa, start_k):
+def _saturation_temperature(
+    partial_pa: NDArray, vapour_pressure_pa: Callable[[ArrayLike], NDArray], start_k: float
+) -> NDArray:
     """Newton steps on ln e(T): nearly straight in 1/T, so a handful suffices."""
     t = np.full(np.shape(partial_pa), start_k)
     wanted = np.log(partial_pa)
@@ -208,7 +215,7 @@ def _saturation_temperature(partial_pa, vapour_pressure_pa, start_k):
     return np.where(np.isnan(partial_pa), np.nan, t)
 
 
-def water_load(outlet_c, reference_c):
+def water_load(outlet_c: ArrayLike, reference_c: ArrayLike) -> NDArray:
     """How much faster a drying filter fills than at its reference temperature, a factor.
 
     Air leaves the last separator saturated, so the water it carries goes with the saturation pressure at
