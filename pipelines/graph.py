@@ -107,10 +107,15 @@ def build_all(station: Station, warehouse: Warehouse, publisher: Publisher, toda
 
 # --- units and fills --------------------------------------------------------------------------
 def _units(build: Build) -> pd.DataFrame:
+    from pipelines.build.inspections import unit_states_at
     from pipelines.build.units import build_units
 
     units = build_units(build.inputs, build.policy, build.today)["units"]
-    build.publisher.write("units", "all", units, frame_hash(units))
+    now = pd.Series((build.today + pd.Timedelta(hours=12)).tz_localize(build.policy.time_zone).tz_convert("UTC"), index=units.index)
+    states = unit_states_at(build.inputs, build.policy, units["unit_id"], now)
+    shown = units.assign(in_test_today=states["in_test"], oxygen_clean_today=states["oxygen_clean"])
+    build.publisher.write("units", "all", shown, frame_hash(shown))
+    build.publisher.write("gas_sources", "all", build.inputs["sources"], build.hashes["sources"])
     people = build.inputs["members"][["member_id", "display_name"]]
     build.publisher.write("people", "all", people, build.hashes["members"])
     return units

@@ -365,7 +365,7 @@ VALUE_NUMBER = number("value", "The figure that goes with it.")
 CODE = text("code", "The code that goes with it.")
 
 # --- published: dives -------------------------------------------------------------------------
-DIVES_SINCE_FILL = whole("dives_since_fill", "Dives with this unit since that fill, this one included.")
+DIVES_SINCE_FILL = whole("dives_since_fill", "Dives with this unit between that fill and this dive.")
 MEAN_AMBIENT_BAR_ABS = number("mean_ambient_bar_abs", "Mean ambient pressure.", "bar, absolute")
 GAS_USED_FREE_L = number("gas_used_free_l", "Gas used, suit bottle apart.", "free L")
 GAS_USED_LOW_FREE_L = number("gas_used_low_free_l", "Low end of its 80 % interval.", "free L")
@@ -432,6 +432,8 @@ LIFT_MARGIN_KG = number("lift_margin_kg", "Lift left at the start with the suit'
 BALLAST_MARGIN_KG = number("ballast_margin_kg", "Weight left at 5 m at the end.", "kg")
 
 # --- beyond the contract: for later steps and the pages ----------------------------------------
+IN_TEST_TODAY = again(IN_TEST, name="in_test_today", says="In test today; false when unknown.")
+OXYGEN_CLEAN_TODAY = again(OXYGEN_CLEAN, name="oxygen_clean_today", says="Oxygen clean today; a set only if both cylinders are.")
 ON_HOLD = flag("on_hold", "A hold that still stands: not released, and no later fill.")
 FILLS_COUNT = whole("fills", "Fills.")
 OXYGEN_FREE_L = number("oxygen_free_l", "Pure oxygen that the added gas took beyond air's own.", "free L")

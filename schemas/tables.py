@@ -137,6 +137,11 @@ _table(
     "units", "What is filled: cylinders and manifolded sets.", "unit_id",
     f.UNIT_ID, f.SET_ID, f.SIDE, f.JOINED, f.MATERIAL, f.WATER_CAPACITY_L, f.CAPACITY_BASIS, f.WORKING_PRESSURE_BAR,
     f.PERMITTED_BAR, f.TEST_PRESSURE_BAR, f.CAPACITY_SD_PCT, f.VALVE_RATING_KNOWN, f.EMPTY_MASS_KG, f.FLAGS,
+    f.IN_TEST_TODAY, f.OXYGEN_CLEAN_TODAY,
+)
+_table(
+    "gas_sources", "Compressors and banks, as in the register.", "source_id",
+    f.SOURCE_ID, f.SOURCE_KIND, f.FED_BY, f.BANK_CAPACITY_L, f.O2_PCT, f.HE_PCT, f.OXYGEN_COMPATIBLE,
 )
 _table("cylinder_life", "What happened to a cylinder.", "cylinder_id at event",
        f.CYLINDER_ID, f.AT, f.LIFE_EVENT, f.VALUE_NUMBER, f.FILL_ID, f.DIVE_ID, f.CODE)
