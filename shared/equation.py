@@ -6,7 +6,7 @@ state) that bulk work goes through the tables of `shared.gas`. Another library c
 would change. States are given in bar abs, K and mol/L.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
@@ -28,33 +28,43 @@ def _equation(fractions: Fractions) -> Any:
     return equation
 
 
+def _each(
+    fractions: Fractions, first: NDArray, temperature_k: NDArray, solve: Callable[[Any, float, float], float]
+) -> NDArray:
+    """One number for each state; NaN where the state is NaN."""
+    equation = _equation(fractions)
+    out = np.full(first.shape, np.nan)
+    known = np.isfinite(first) & np.isfinite(temperature_k)
+    states = zip(first[known].tolist(), temperature_k[known].tolist(), strict=True)
+    out[known] = [solve(equation, value, temperature) for value, temperature in states]
+    return out
+
+
+def _solve_density(equation: Any, pressure_kpa: float, temperature_k: float) -> float:
+    equation.pressure, equation.temperature = pressure_kpa, temperature_k
+    equation.calc_density(0)
+    return equation.d
+
+
+def _solve_pressure(equation: Any, density_mol_l: float, temperature_k: float) -> float:
+    equation.d, equation.temperature = density_mol_l, temperature_k
+    return equation.calc_pressure()
+
+
+def _solve_energy(equation: Any, density_mol_l: float, temperature_k: float) -> float:
+    equation.d, equation.temperature = density_mol_l, temperature_k
+    equation.calc_properties()
+    return equation.u
+
+
 def density_mol_l(pressure_bar_abs: NDArray, temperature_k: NDArray, fractions: Fractions) -> NDArray:
     """Molar density, mol/L, of 1-d arrays of states; NaN where the state is NaN."""
-    equation = _equation(fractions)
-    out = np.full(pressure_bar_abs.shape, np.nan)
-    known = np.isfinite(pressure_bar_abs) & np.isfinite(temperature_k)
-    found = []
-    for pressure_kpa, temperature in zip(
-        (pressure_bar_abs[known] * KPA_PER_BAR).tolist(), temperature_k[known].tolist(), strict=True
-    ):
-        equation.pressure, equation.temperature = pressure_kpa, temperature
-        equation.calc_density(0)
-        found.append(equation.d)
-    out[known] = found
-    return out
+    return _each(fractions, pressure_bar_abs * KPA_PER_BAR, temperature_k, _solve_density)
 
 
 def pressure_bar_abs(density_mol_l: NDArray, temperature_k: NDArray, fractions: Fractions) -> NDArray:
     """Absolute pressure, bar, of 1-d arrays of states; NaN where the state is NaN."""
-    equation = _equation(fractions)
-    out = np.full(density_mol_l.shape, np.nan)
-    known = np.isfinite(density_mol_l) & np.isfinite(temperature_k)
-    found = []
-    for density, temperature in zip(density_mol_l[known].tolist(), temperature_k[known].tolist(), strict=True):
-        equation.d, equation.temperature = density, temperature
-        found.append(equation.calc_pressure())
-    out[known] = found
-    return out / KPA_PER_BAR
+    return _each(fractions, density_mol_l, temperature_k, _solve_pressure) / KPA_PER_BAR
 
 
 def internal_energy_j_mol(density_mol_l: NDArray, temperature_k: NDArray, fractions: Fractions) -> NDArray:
@@ -62,13 +72,4 @@ def internal_energy_j_mol(density_mol_l: NDArray, temperature_k: NDArray, fracti
 
     Zero point: each pure ideal gas has no enthalpy at 298.15 K, so energies of different mixes add up.
     """
-    equation = _equation(fractions)
-    out = np.full(density_mol_l.shape, np.nan)
-    known = np.isfinite(density_mol_l) & np.isfinite(temperature_k)
-    found = []
-    for density, temperature in zip(density_mol_l[known].tolist(), temperature_k[known].tolist(), strict=True):
-        equation.d, equation.temperature = density, temperature
-        equation.calc_properties()
-        found.append(equation.u)
-    out[known] = found
-    return out
+    return _each(fractions, density_mol_l, temperature_k, _solve_energy)
