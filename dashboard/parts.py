@@ -26,6 +26,19 @@ def label(words: Mapping[str, str]) -> Callable[[Any], str]:
     return lambda choice: str(words.get(choice, choice))
 
 
+def chosen_part(title: str, choices: Mapping[str, str], key: str, default: str) -> str:
+    """Which part of a page is wanted: a row of buttons under what stands first; one is always on."""
+    return st.segmented_control(
+        title,
+        list(choices),
+        default=default,
+        format_func=label(choices),
+        key=key,
+        label_visibility="collapsed",
+        required=True,
+    )
+
+
 def show(*pieces: Any) -> None:
     """Put pieces on the page."""
     st.html("".join(text(p) for p in pieces))

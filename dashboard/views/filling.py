@@ -30,15 +30,7 @@ def page(snapshot: Snapshot) -> None:
         answer(snapshot, standing)
     else:
         parts.show(parts.note("Type or pick one: whether it may be filled today, and why not, stands here first."))
-    part = st.segmented_control(
-        "More on Filling",
-        list(PARTS),
-        default="advice" if chosen else "held",
-        format_func=parts.label(PARTS),
-        key="filling_part",
-        label_visibility="collapsed",
-        required=True,
-    )
+    part = parts.chosen_part("More on Filling", PARTS, "filling_part", "advice" if chosen else "held")
     if part == "held":
         held_back(snapshot, fills)
     elif part == "day":
@@ -97,13 +89,12 @@ def answer(snapshot: Snapshot, standing: Standing) -> None:
             "both sides together" if len(standing.cylinders) > 1 else "",
         ),
     ]
+    rows.append(("Oxygen service today", _oxygen_service(standing.oxygen_clean), "by its inspections; the label on it decides"))
     if fill is None:
-        rows += [("Oxygen service", words.UNKNOWN, "no fill logged"), ("Last fill", words.UNKNOWN, "no fill logged")]
+        rows.append(("Last fill", words.UNKNOWN, "no fill logged"))
     else:
         when = words.clock(fill["filled_at"], snapshot.zone)
-        clean = words.known(fill["oxygen_clean"]) and bool(fill["oxygen_clean"])
         rows += [
-            ("Oxygen service", "clean" if clean else "not clean", f"as of its last fill, {when}"),
             ("Last mix", words.mix(fill["o2_pct"], fill["he_pct"]), words.MIX_VERDICTS.get(fill["mix_verdict"], "")),
             (
                 "Last pressure at 15 °C",
@@ -142,6 +133,10 @@ def answer(snapshot: Snapshot, standing: Standing) -> None:
             "that are clean for it, opened slowly."
         )
     )
+
+
+def _oxygen_service(clean: bool | None) -> str:
+    return words.UNKNOWN if clean is None else "clean" if clean else "not clean"
 
 
 def _why(row) -> parts.Markup:

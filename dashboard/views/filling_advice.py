@@ -6,7 +6,16 @@ import streamlit as st
 
 from dashboard import parts
 from dashboard.access import may_see
-from dashboard.advice import USUAL_MINUTES, Asked, advise, needs_oxygen_service, oxygen_limit_pct
+from dashboard.advice import (
+    USUAL_MINUTES,
+    Asked,
+    advise,
+    behind,
+    kind_of_source,
+    needs_oxygen_service,
+    oxygen_limit_pct,
+    sources_to_choose,
+)
 from dashboard.data import Snapshot
 from dashboard.standing import OPEN_FINDINGS, Standing
 from schemas import words
@@ -67,9 +76,8 @@ def _asked(snapshot: Snapshot, standing: Standing, fills: pd.DataFrame) -> Asked
     unit, last = standing.unit, standing.last_fill
     permitted = float(unit["permitted_bar"])
     newest = fills.sort_values("filled_at").iloc[-1] if len(fills) else None
-    sources = list(fills.sort_values("filled_at", ascending=False)["source_id"].dropna().unique()) or [
-        "source not known"
-    ]
+    register = snapshot.table("gas_sources")
+    sources = sources_to_choose(register, fills)
     usual_source = last["source_id"] if last is not None and words.known(last["source_id"]) else sources[0]
     key = standing.unit_id
     with st.container(horizontal=True, key="advice_fields"):
@@ -83,13 +91,13 @@ def _asked(snapshot: Snapshot, standing: Standing, fills: pd.DataFrame) -> Asked
             "Surroundings, °C",
             -20.0,
             50.0,
-            float(newest["ambient_c"]) if newest is not None and words.known(newest["ambient_c"]) else 15.0,
+            _told(newest, "ambient_c", 15.0),
             1.0,
             key=f"ambient_{key}",
             width=160,
             format="%.0f",
         )
-        usual = float(last["fill_minutes"]) if last is not None and words.known(last["fill_minutes"]) else USUAL_MINUTES
+        usual = _told(last, "fill_minutes", USUAL_MINUTES)
         fill_minutes = st.number_input(
             "Minutes it takes", 0.5, 300.0, usual, 1.0, key=f"minutes_{key}", width=160, format="%.0f"
         )
@@ -97,7 +105,7 @@ def _asked(snapshot: Snapshot, standing: Standing, fills: pd.DataFrame) -> Asked
             "O₂ wanted, %",
             5.0,
             100.0,
-            round(float(last["o2_pct"]), 1) if last is not None and words.known(last["o2_pct"]) else 20.9,
+            round(_told(last, "o2_pct", 20.9), 1),
             1.0,
             key=f"o2_{key}",
             width=150,
@@ -107,7 +115,7 @@ def _asked(snapshot: Snapshot, standing: Standing, fills: pd.DataFrame) -> Asked
             "He wanted, %",
             0.0,
             95.0,
-            round(float(last["he_pct"]), 1) if last is not None and words.known(last["he_pct"]) else 0.0,
+            round(_told(last, "he_pct", 0.0), 1),
             1.0,
             key=f"he_{key}",
             width=150,
@@ -120,13 +128,12 @@ def _asked(snapshot: Snapshot, standing: Standing, fills: pd.DataFrame) -> Asked
             key=f"source_{key}",
             width=180,
         )
-        kind = st.selectbox(
-            "That is",
+        kind = kind_of_source(register, source) or st.selectbox(
+            "That is (it is not in the register)",
             list(SOURCES),
-            int(_is_bank(snapshot, source)),
             format_func=parts.label(SOURCES),
             key=f"kind_{key}_{source}",
-            width=180,
+            width=220,
         )
         decanted = st.checkbox("Oxygen is decanted into it", key=f"decanted_{key}")
     if start is None:
@@ -149,18 +156,14 @@ def _asked(snapshot: Snapshot, standing: Standing, fills: pd.DataFrame) -> Asked
     )
 
 
-def _is_bank(snapshot: Snapshot, source_id: str) -> bool:
-    """A first guess, shown to be corrected: a source with hours and air tests is a compressor."""
-    if may_see(snapshot.viewer, "compressor_health"):
-        return source_id not in set(snapshot.table("compressor_health")["compressor_id"])
-    return "bank" in source_id.casefold()
+def _told(row: pd.Series | None, column: str, otherwise: float) -> float:
+    """What a row says, where there is one and it says something."""
+    return float(row[column]) if row is not None and words.known(row[column]) else otherwise
 
 
 def _refused(snapshot: Snapshot, standing: Standing, asked: Asked, fills: pd.DataFrame) -> list[str]:
     rules = filling_rules(snapshot.station.get("rule_set") or "uk")
     limit = oxygen_limit_pct(rules, snapshot.policy("filling", "oxygen_limit_pct"))
-    last = standing.last_fill
-    clean = last is not None and words.known(last["oxygen_clean"]) and bool(last["oxygen_clean"])
     return refusals(
         list(standing.cylinders["inspection_state"]),
         withdrawn=bool((standing.cylinders["status"] == "withdrawn").any()),
@@ -168,7 +171,7 @@ def _refused(snapshot: Snapshot, standing: Standing, asked: Asked, fills: pd.Dat
         arrival_bar=asked.start_pressure_bar,
         least_arrival_bar=float(snapshot.policy("filling", "least_arrival_bar", 2.0)),
         oxygen_service_needed=needs_oxygen_service(asked, limit),
-        oxygen_clean=clean,
+        oxygen_clean=bool(standing.oxygen_clean),
         air_state="failed" if _air_failed(snapshot, asked.source_id, fills) else "",
     )
 
@@ -178,14 +181,15 @@ def _open_findings(standing: Standing) -> list[str]:
 
 
 def _air_failed(snapshot: Snapshot, source_id: str, fills: pd.DataFrame) -> bool:
-    """Whether the source's last air test failed, by its own tests or by the state its last fill was judged with."""
+    """Whether the last test of what the gas comes from failed, by the tests or by how its last fill was judged."""
     of_source = fills[fills["source_id"] == source_id]
     if len(of_source) and of_source.sort_values("filled_at")["air_state"].iloc[-1] in ("failed", "failed_later"):
         return True
     if not may_see(snapshot.viewer, "air_quality"):
         return False
-    tests = snapshot.table("air_quality", compressor_id=source_id)
-    newest = tests[tests["sampled_on"] == tests["sampled_on"].max()]
+    tests = snapshot.table("air_quality")
+    tests = tests[tests["compressor_id"].isin(behind(snapshot.table("gas_sources"), source_id))]
+    newest = tests[tests["sampled_on"] == tests.groupby("compressor_id")["sampled_on"].transform("max")]
     return bool((newest["verdict"] == "fail").any())
 
 

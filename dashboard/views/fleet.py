@@ -27,15 +27,7 @@ def page(snapshot: Snapshot) -> None:
         parts.show(parts.plain("No cylinder is in the register yet."))
         return
     parts.show(parts.caution(words.WHO_DECIDES))
-    part = st.segmented_control(
-        "More on Fleet",
-        list(PARTS),
-        default="state",
-        format_func=parts.label(PARTS),
-        key="fleet_part",
-        label_visibility="collapsed",
-        required=True,
-    )
+    part = parts.chosen_part("More on Fleet", PARTS, "fleet_part", "state")
     if part == "state":
         states(snapshot, health)
     elif part == "leaks":
