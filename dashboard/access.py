@@ -64,6 +64,7 @@ GRANTS: dict[str, dict[str, Scope]] = {
     "fill_quality": _FILLING,
     "gas_added": _FILLING,
     "units": _ANYBODY,
+    "gas_sources": _FLEET,
     "cylinder_health": _FLEET | {DIVER: Scope.OWN},
     "cylinder_life": _FLEET,
     "inspection_plan": _FLEET,

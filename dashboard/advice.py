@@ -45,6 +45,27 @@ def oxygen_limit_pct(rules: FillingRules, of_policy: Any) -> float:
     return float(of_policy) if words.known(of_policy) else rules.oxygen_limit_pct
 
 
+def sources_to_choose(register: pd.DataFrame, fills: pd.DataFrame) -> list[str]:
+    """Compressors and banks, the last used first; those of the register that were never used last."""
+    used = list(fills.sort_values("filled_at", ascending=False)["source_id"].dropna().unique())
+    return list(dict.fromkeys([*used, *sorted(register["source_id"].dropna())])) or ["source not known"]
+
+
+def kind_of_source(register: pd.DataFrame, source_id: str) -> str:
+    """`compressor` or `bank` as the register has it; '' where it has not."""
+    kinds = register.loc[register["source_id"] == source_id, "kind"].dropna()
+    return str(kinds.iloc[0]) if len(kinds) else ""
+
+
+def behind(register: pd.DataFrame, source_id: str) -> list[str]:
+    """A source and what feeds it, down to the compressor."""
+    feeds = dict(zip(register["source_id"], register["fed_by"], strict=True))
+    found = [source_id]
+    while words.known(following := feeds.get(found[-1])) and following not in found:
+        found.append(following)
+    return found
+
+
 def conditions(unit: Row, cylinders: int, asked: Asked) -> FillConditions:
     """The heat balance's view of the next fill; the wall's mass is the stamped one or an estimate."""
     capacity, working = float(unit["water_capacity_l"]), float(unit["working_pressure_bar"])

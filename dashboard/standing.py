@@ -48,6 +48,8 @@ class Standing:
     cylinders: pd.DataFrame = field(default_factory=pd.DataFrame)
     last_fill: Row | None = None
     held: bool = False
+    #: whether all of it is oxygen clean today; None where that is not known
+    oxygen_clean: bool | None = None
 
     @property
     def may_be_filled(self) -> bool:
@@ -116,9 +118,13 @@ def stand(asked: str, units: pd.DataFrame, health: pd.DataFrame, fills: pd.DataF
         against, about = _of_cylinder(cylinder, several=len(cylinders) > 1)
         why_not += against
         remarks += about
+    if not why_not and words.known(unit.get("in_test_today")) and not unit["in_test_today"]:
+        why_not.append("It is not in test today. A set is in test only if each of its cylinders is.")
     last_fill = _last_fill(fills, [unit_id, whole])
     held = last_fill is not None and last_fill["verdict"] == "stop" and not _yes(last_fill["released"])
-    return Standing(asked, unit_id, why_not, list(dict.fromkeys(remarks)), unit, cylinders, last_fill, held)
+    remarks = list(dict.fromkeys(remarks))
+    clean = _oxygen_clean(units[units["unit_id"].isin([unit_id, whole])])
+    return Standing(asked, unit_id, why_not, remarks, unit, cylinders, last_fill, held, clean)
 
 
 def _of_cylinder(cylinder, several: bool) -> tuple[list[str], list[str]]:
@@ -142,6 +148,13 @@ def _of_cylinder(cylinder, several: bool) -> tuple[list[str], list[str]]:
     if cylinder.status != "in_service" and not {"condemned", "withdrawn"} & set(found):
         why.append(f"The register has it as {cylinder.status}.")
     return [name + line for line in why], about
+
+
+def _oxygen_clean(units: pd.DataFrame) -> bool | None:
+    told = units["oxygen_clean_today"]
+    if said_yes(told).all():
+        return True
+    return None if told.isna().all() else False
 
 
 def _last_fill(fills: pd.DataFrame, names: list[str]) -> Row:

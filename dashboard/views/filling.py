@@ -89,7 +89,8 @@ def answer(snapshot: Snapshot, standing: Standing) -> None:
             "both sides together" if len(standing.cylinders) > 1 else "",
         ),
     ]
-    rows.append(("Oxygen service today", _oxygen_service(standing.oxygen_clean), "by its inspections; the label on it decides"))
+    clean = _oxygen_service(standing.oxygen_clean)
+    rows.append(("Oxygen service today", clean, "by its inspections; the label on it decides"))
     if fill is None:
         rows.append(("Last fill", words.UNKNOWN, "no fill logged"))
     else:

@@ -54,6 +54,16 @@ UNITS = pd.DataFrame(
     ],
 )
 
+UNITS["in_test_today"] = pd.array([True, True, True, False, True, False], dtype="boolean")
+UNITS["oxygen_clean_today"] = pd.array([False, False, True, False, True, False], dtype="boolean")
+GAS_SOURCES = pd.DataFrame(
+    {
+        "source_id": ["comp-1", "bank-1", "bank-2"],
+        "kind": ["compressor", "bank", "bank"],
+        "fed_by": [None, "comp-1", "bank-1"],
+    }
+)
+
 HEALTH = pd.DataFrame(
     [
         ("T12-1L", "station", None, "T12-1", "in_service", "2033-01-10", "visual", 560, "in_date", None, False, []),
@@ -315,6 +325,7 @@ def publish(published: Path, *, name: str | None = None) -> Manifest:
     whole = {
         "fill_quality": fills(),
         "units": UNITS,
+        "gas_sources": GAS_SOURCES,
         "cylinder_health": HEALTH.assign(
             next_due_on=pd.to_datetime(HEALTH["next_due_on"]),
             rule_set="uk",

@@ -7,9 +7,18 @@ import sys
 import numpy as np
 import pandas as pd
 import pytest
-from made_up import UNITS, fills
+from made_up import GAS_SOURCES, UNITS, fills
 
-from dashboard.advice import Asked, advise, conditions, learned_for, needs_oxygen_service
+from dashboard.advice import (
+    Asked,
+    advise,
+    behind,
+    conditions,
+    kind_of_source,
+    learned_for,
+    needs_oxygen_service,
+    sources_to_choose,
+)
 from dashboard.views.filling_day import _reads_at
 from shared.filling_limits import Learned, advise_stop, filling_rules
 
@@ -107,3 +116,16 @@ def test_what_it_reads_in_the_water_is_what_the_calculator_says(water_c):
 
 def test_an_unknown_fill_reads_unknown():
     assert np.isnan(_reads_at(fills().assign(settled_pressure_bar_15c=np.nan).iloc[1], 10.0))
+
+
+def test_what_a_source_is_and_what_feeds_it_comes_from_the_register_even_in_a_circle():
+    assert kind_of_source(GAS_SOURCES, "bank-2") == "bank"
+    assert kind_of_source(GAS_SOURCES, "comp-1") == "compressor"
+    assert kind_of_source(GAS_SOURCES, "another") == ""
+    assert behind(GAS_SOURCES, "bank-2") == ["bank-2", "bank-1", "comp-1"]
+    circle = GAS_SOURCES.assign(fed_by=["bank-2", "comp-1", "bank-1"])
+    assert behind(circle, "bank-2") == ["bank-2", "bank-1", "comp-1"]
+
+
+def test_the_source_used_last_is_offered_first_and_one_never_used_last():
+    assert sources_to_choose(GAS_SOURCES, fills()) == ["bank-1", "comp-1", "bank-2"]

@@ -53,3 +53,16 @@ def test_a_hold_ends_by_a_release_or_a_new_fill():
     assert holds(both).empty
     assert not stand("S10-4", UNITS, HEALTH, both).held
     assert stand("S10-4", UNITS, HEALTH, stopped).held
+
+
+def test_a_set_is_oxygen_clean_today_only_if_all_of_it_is():
+    assert stand("A11-2", UNITS, HEALTH, FILLS).oxygen_clean is True
+    assert stand("T12-1", UNITS, HEALTH, FILLS).oxygen_clean is False
+    assert stand("T12-1R", UNITS, HEALTH, FILLS).oxygen_clean is False  # its set is not
+    assert stand("S10-4", UNITS.assign(oxygen_clean_today=pd.NA), HEALTH, FILLS).oxygen_clean is None
+
+
+def test_what_is_not_in_test_today_may_not_be_filled_whatever_its_dates_look_like():
+    units = UNITS.assign(in_test_today=UNITS["in_test_today"] & (UNITS["unit_id"] != "A11-2"))
+    told = stand("A11-2", units, HEALTH, FILLS)
+    assert not told.may_be_filled and "not in test" in told.why_not[0]
