@@ -5,7 +5,6 @@ import pandas as pd
 
 from pipelines.build.columns import floats, looked_up
 from pipelines.build.fills_context import fill_context
-from pipelines.build.fills_gauges import build_gauge_check
 from pipelines.build.fills_mix import build_mix
 from pipelines.build.fills_settling import Settled, settle
 from pipelines.build.fills_verdict import build_verdict
@@ -48,7 +47,6 @@ def build_fills(
     rules = filling_rules(policy.rule_set)
     c = fill_context(inputs, units, policy, dive_first_readings)
     s = settle(c, policy)
-    gauges = build_gauge_check(c, s.fits.best)
     q = _pressures(c, s, rules.reference_c)
     _in_water(c, q, inputs["dives"], policy)
     _content(c, q, s)
@@ -57,7 +55,7 @@ def build_fills(
     for code, mask in (("settled_reading_doubtful", s.doubtful), ("wall_reading_doubtful", s.wall_doubtful)):
         for at in np.flatnonzero(mask):
             c["marks"].iloc[at].append(code)
-    verdict = build_verdict(c, q, mix, inputs, policy, _drifting(c, gauges))
+    verdict = build_verdict(c, q, mix, inputs, policy, _drifting(c, s.gauges))
     frame = pd.concat([c, q, mix.drop(columns=[k for k in mix if k in c]), verdict], axis=1)
     frame = frame.loc[:, ~frame.columns.duplicated()]
     frame["model_version"] = s.version
@@ -70,7 +68,7 @@ def build_fills(
         "fill_quality": frame,
         "settling_model": s.model,
         "settling_check": _kept_checks(s.check, (previous or {}).get("settling_check")),
-        "gauge_check": gauges,
+        "gauge_check": s.gauges,
     }
     return {
         name: conform(table, TABLES[name].fields.values(), keep=KEEP if name == "fill_quality" else ()).reset_index(

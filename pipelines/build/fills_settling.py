@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from pipelines.build.columns import floats
+from pipelines.build.fills_gauges import build_gauge_check
 from pipelines.build.fills_terms import READING_TERMS, design
 from pipelines.build.fills_ways import Reading, Way, implausible, in_water_reading, settled_reading, stop_state, ways
 from shared import settling
@@ -33,11 +34,30 @@ class Settled:
     version: str
     model: pd.DataFrame
     check: pd.DataFrame
-    fits: settling.SettlingFits
+    gauges: pd.DataFrame
 
 
 def settle(c: pd.DataFrame, policy) -> Settled:
-    """Settled pressure of every fill of a context frame (see `fills_context`), by the best basis there is."""
+    """Settled pressure of every fill of a context frame (see `fills_context`), by the best basis there is.
+
+    Stations share nothing (each has its own room, gauges and habits), so each is learned by itself.
+    """
+    rows = list(c.groupby("station", sort=True).indices.values()) or [np.arange(len(c))]
+    parts = [_settle_station(c.iloc[i].reset_index(drop=True), policy) for i in rows]
+    back = np.argsort(np.concatenate(rows), kind="stable")
+    arrays = [
+        np.concatenate([getattr(p, name) for p in parts])[back]
+        for name in ("bar_15c", "sd_bar", "basis", "doubtful", "wall_doubtful")
+    ]
+    tables = [pd.concat([getattr(p, name) for p in parts], ignore_index=True) for name in ("model", "check", "gauges")]
+    version = parts[0].version if len(parts) == 1 else _joined([p.version for p in parts])
+    # a gauge read at two stations is told by the one that knows it better
+    surest = (tables[2]["offset_high_bar"] - tables[2]["offset_low_bar"]).sort_values(kind="stable").index
+    gauges = tables[2].loc[surest].drop_duplicates(["gauge_id", "month_on"]).sort_values(["gauge_id", "month_on"])
+    return Settled(*arrays, version, tables[0], tables[1], gauges.reset_index(drop=True))
+
+
+def _settle_station(c: pd.DataFrame, policy) -> Settled:
     n = len(c)
     state = stop_state(c)
     w = ways(c, state)
@@ -71,7 +91,8 @@ def settle(c: pd.DataFrame, policy) -> Settled:
     sd = np.where(settled, np.where(alone, read.sd_bar, weighed_sd), sd)
     basis[settled] = "settled"
     model = _model_table(c, fits, ask.rows(np.arange(n)), by_model, settled)
-    return Settled(bar, sd, basis, doubtful, w.wall_doubtful, _version(c, lessons), model, check, fits)
+    gauges = build_gauge_check(c, fits.best)
+    return Settled(bar, sd, basis, doubtful, w.wall_doubtful, _version(c, lessons), model, check, gauges)
 
 
 def _weighed(bar, sd, other_bar, other_sd) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -183,3 +204,9 @@ def _version(c: pd.DataFrame, lessons: pd.DataFrame) -> str:
     seen = pd.DataFrame({"fill": c["fill_id"].to_numpy()[lessons["fill"]], "bar": lessons["bar"].round(6)})
     mark = hashlib.sha256(np.sort(pd.util.hash_pandas_object(seen, index=False).to_numpy()).tobytes()).hexdigest()[:8]
     return f"{MODEL}-{lessons['fill'].nunique()}-{mark}"
+
+
+def _joined(versions: list[str]) -> str:
+    """One version of several stations' models."""
+    readings = sum(int(v.split("-")[-2]) for v in versions)
+    return f"{MODEL}-{readings}-{hashlib.sha256(' '.join(versions).encode()).hexdigest()[:8]}"
