@@ -19,7 +19,7 @@ BREATHES_SHARE = 0.35
 
 
 def dive_flags(
-    built: "Built", missing: NDArray, has_rows: NDArray, start_bar: NDArray, end_bar: NDArray
+    built: "Built", missing: NDArray, has_rows: NDArray, start_bar: NDArray, end_bar: NDArray, below_zero: NDArray
 ) -> tuple[list[list[str]], NDArray]:
     """Codes of each dive, and the dives for which no rate may be stated."""
     dives, rows, samples = built.dives, built.rows, built.samples
@@ -35,7 +35,7 @@ def dive_flags(
     closed = dives["mode"].notna().to_numpy() & (dives["mode"] != "open_circuit").fillna(False).to_numpy(bool)
     loop = ~closed & any_of(rows["loop"].to_numpy(bool))
     bad_gas = any_of(breathed & rows["not_breathable"].to_numpy(bool))
-    rising = any_of(counted & (end_bar - start_bar > rise_limit_bar(rows)))
+    rising = any_of(counted & (end_bar - start_bar > rise_limit_bar(rows))) | below_zero
     no_depth = (built.place < 0) & has_rows
     duration = built.grid.duration_s[rows["place"].to_numpy(int)]
     fit = built.fits

@@ -11,6 +11,7 @@ from pipelines.build.dives_fit import GAUGE_SCATTER_BAR, TRANSMITTER_SCATTER_BAR
 from pipelines.build.dives_links import unknown_as_nan
 from pipelines.build.dives_samples import Grid, Samples, from_grid, water_density
 from pipelines.build.dives_sides import Sides
+from schemas.policy import Policy
 from shared import thermal
 from shared.breathing import ambient_bar_abs, ideal_used_free_l, rmv_l_min
 from shared.constants import ATM_BAR, FREE_LITRE_MOL, GRAVITY_M_S2
@@ -60,7 +61,7 @@ class Built:
     water_assumed: NDArray
     start_assumed: NDArray
     flags: dict[str, set[str]]
-    policy: object
+    policy: Policy
 
     @property
     def dive(self) -> NDArray:
@@ -82,7 +83,8 @@ def row_sd(built: Built) -> NDArray:
     fits, rows = built.fits, built.rows
     capacity = rows["capacity_l"].to_numpy(float)
     size = np.abs(fits.used_free_l) * rows["capacity_sd_pct"].to_numpy(float) / 100.0
-    scatter = np.where(built.by_trace, TRANSMITTER_SCATTER_BAR, GAUGE_SCATTER_BAR)
+    # written pressures carry their gauge's scatter in the fit already
+    scatter = np.where(built.by_trace, TRANSMITTER_SCATTER_BAR, 0.0)
     return np.sqrt(fits.used_sd_free_l**2 + size**2 + (capacity * scatter) ** 2)
 
 
@@ -112,7 +114,6 @@ def consumption_table(built: Built) -> pd.DataFrame:
     capacity = rows["capacity_l"].to_numpy(float)
     has_rows = np.bincount(built.dive[counted], minlength=n) > 0
     missing = np.bincount(built.dive[counted & ~np.isfinite(used)], minlength=n) > 0
-    flags, blocked = dive_flags(built, missing, has_rows, start, end)
 
     duration = built.grid.duration_s[built.place] / 60.0
     bar_min = built.grid.bar_min[built.place, -1]
@@ -130,6 +131,9 @@ def consumption_table(built: Built) -> pd.DataFrame:
         )
     # a mean depth is rounded, and a duration too
     spread = np.where(built.flat, np.hypot(spread, 0.02 * total), spread)
+    # what comes out negative was not breathed from what is recorded
+    below_zero = has_rows & (total <= 0)
+    flags, blocked = dive_flags(built, missing, has_rows, start, end, below_zero)
     usable = has_rows & ~blocked & np.isfinite(bar_min) & (bar_min > 0) & np.isfinite(total)
     total, spread = np.where(usable, total, np.nan), np.where(usable, spread, np.nan)
     low, high = np.maximum(total - Z80 * spread, 0.0), total + Z80 * spread
@@ -160,7 +164,7 @@ def consumption_table(built: Built) -> pd.DataFrame:
     first_back = rows[back].drop_duplicates("dive").set_index("dive")
     traced = np.bincount(built.dive[counted & built.by_trace], minlength=n)
     whole = traced == np.bincount(built.dive[counted], minlength=n)
-    method = np.where(usable, np.where(whole, "trace", "ends"), None)
+    method = pd.Series(np.where(whole, "trace", "ends"), dtype="str").where(usable)
     gap = pd.Series(built.sides.gap_bar, dtype=float).reindex(range(n)).to_numpy()
     return pd.DataFrame(
         {
@@ -186,7 +190,7 @@ def consumption_table(built: Built) -> pd.DataFrame:
             "second_gauge_gap_bar": gap,
             "max_ppo2_bar": max_ppo2_bar(built, deepest),
             "water_c": np.where(built.water_assumed, np.nan, built.water_c),
-            "method": pd.Series(method, dtype="str"),
+            "method": method,
             "flags": pd.Series(flags, dtype="object"),
         }
     )
