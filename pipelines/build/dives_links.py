@@ -87,17 +87,7 @@ def link_fills(
     linked["fill_id"] = linked["fill_id"].where((young & (linked["dives_since_fill"] == 0)).fillna(False).astype(bool))
     linked["filled_at"] = linked["filled_at"].where(young)
 
-    keep = [
-        "unit",
-        "member_id",
-        "dive_id",
-        "fill_id",
-        "filled_at",
-        "dives_since_fill",
-        "last_dive_at",
-        "last_dive_minutes",
-        "last_dive_water_c",
-    ]
+    keep = [c for c in LINK_COLUMNS if c != "tank_no"]
     out = rows[[*KEY, "unit"]].merge(linked[keep], on=["unit", "member_id", "dive_id"], how="left")
     return out[LINK_COLUMNS].astype({"unit": "str", "fill_id": "str"})
 
