@@ -181,9 +181,9 @@ class SettlingFit:
     def learn(self, rows: Design, error_bar: Array, noise_sd_bar: Array, firm: NDArray | None = None) -> None:
         """Add readings: `error_bar` is measured less predicted, `noise_sd_bar` its stated noise.
 
-        Only `firm` readings (all, unless said) tell how large the noise really is; the stated noise of the others is
-        taken as it is. Weights come from what was believed before these readings; where they are many against those known, once
-        more from what is believed with them.
+        Only `firm` readings (all, unless said) tell how large the noise really is; the stated noise of the others
+        is taken as it is. Weights come from what was believed before these readings; where they are many against
+        those known, once more from what is believed with them.
         """
         if not len(error_bar):
             return

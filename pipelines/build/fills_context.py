@@ -35,6 +35,10 @@ def fill_context(
     fills["filled_on"] = local_day(fills["filled_at"], policy.time_zone)
     fills["station"] = fills["station_id"].astype(object).where(fills["station_id"].notna(), "")
     marks: dict[str, np.ndarray] = {}
+    assumed = fills["assumed"] if "assumed" in fills else pd.Series([[]] * len(fills), index=fills.index)
+    for name, column in (("ambient_assumed", "ambient_c"), ("start_assumed", "start_pressure_bar")):
+        fills[name] = [column in a if isinstance(a, list | tuple | np.ndarray) else False for a in assumed]
+    marks["values_assumed"] = (fills["ambient_assumed"] | fills["start_assumed"]).to_numpy(bool)
     fills = _with_unit(fills, inputs, units, marks)
     fills = _with_gauge(fills, inputs["gauges"])
     fills = _with_source(fills, inputs)

@@ -45,16 +45,16 @@ def settle(c: pd.DataFrame, policy) -> Settled:
     rows = list(c.groupby("station", sort=True).indices.values()) or [np.arange(len(c))]
     parts = [_settle_station(c.iloc[i].reset_index(drop=True), policy) for i in rows]
     back = np.argsort(np.concatenate(rows), kind="stable")
-    arrays = [
-        np.concatenate([getattr(p, name) for p in parts])[back]
+    arrays = {
+        name: np.concatenate([getattr(p, name) for p in parts])[back]
         for name in ("bar_15c", "sd_bar", "basis", "doubtful", "wall_doubtful")
-    ]
+    }
     tables = [pd.concat([getattr(p, name) for p in parts], ignore_index=True) for name in ("model", "check", "gauges")]
     version = parts[0].version if len(parts) == 1 else _joined([p.version for p in parts])
     # a gauge read at two stations is told by the one that knows it better
     surest = (tables[2]["offset_high_bar"] - tables[2]["offset_low_bar"]).sort_values(kind="stable").index
     gauges = tables[2].loc[surest].drop_duplicates(["gauge_id", "month_on"]).sort_values(["gauge_id", "month_on"])
-    return Settled(*arrays, version, tables[0], tables[1], gauges.reset_index(drop=True))
+    return Settled(**arrays, version=version, model=tables[0], check=tables[1], gauges=gauges.reset_index(drop=True))
 
 
 def _settle_station(c: pd.DataFrame, policy) -> Settled:

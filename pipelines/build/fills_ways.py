@@ -16,6 +16,8 @@ from shared.gauges import reading_sd_bar
 WALL, OUTSIDE, INSIDE, DELIVERY, START = range(len(fill_heat.PARAMETERS))
 AMBIENT_SD_K = 0.8
 """Ambient is logged to a degree or so: between uniform ±1 K (0.58) and normal with SD 1 K."""
+ASSUMED_AMBIENT_SD_K, ASSUMED_START_SD_BAR = 5.0, 25.0
+"""What a value that the settings state for all fills is worth."""
 WALL_READING_SD_K = 1.5
 WALL_DOUBTFUL_K = 30.0
 """One spot of the wall by hand; further off than this from the heat balance it was not this wall."""
@@ -106,7 +108,10 @@ def ways(c: pd.DataFrame, state: fill_heat.StopState) -> Ways:
     process = PROCESS_BAR + PROCESS_SHARE * np.abs(per_k * (state.gas_c - ambient))
     with_time = np.abs(state.gas_per[:, OUTSIDE] + state.gas_per[:, INSIDE])  # time acts as both films together
     minutes_k = np.where(c["minutes_known"], 0.0, MINUTES_SD) * with_time
-    apart = per_k**2 * (AMBIENT_SD_K**2 + minutes_k**2) + process**2
+    ambient_sd = np.where(c["ambient_assumed"], ASSUMED_AMBIENT_SD_K, AMBIENT_SD_K)
+    risen = np.maximum(stop - floats(c["start_pressure_bar"]), 1.0)
+    start_k = np.where(c["start_assumed"], ASSUMED_START_SD_BAR * np.abs(state.gas_c - ambient) / risen, 0.0)
+    apart = per_k**2 * (ambient_sd**2 + minutes_k**2 + start_k**2) + process**2
     by_model = Way(bar, per_k, per_bar, np.sqrt((per_bar * step_sd) ** 2 + apart))
 
     doubtful = np.abs(wall_c - state.wall_c) > WALL_DOUBTFUL_K

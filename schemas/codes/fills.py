@@ -139,6 +139,11 @@ CODES: list[Code] = [
     ),
     Code("fill_minutes_assumed", "How long the fill took is not logged; the source's usual rate was taken."),
     Code(
+        "values_assumed",
+        "Ambient or start pressure is stated for all fills by the settings, not logged: the interval is wider.",
+        "Log it with the fill.",
+    ),
+    Code(
         "wall_mass_estimated",
         "The empty mass is not known; it was estimated from material, size and working pressure.",
     ),

@@ -3,11 +3,12 @@
 import numpy as np
 import pandas as pd
 import pytest
-from fill_frames import COMPRESSOR, CYLINDER, FILL, NITROX, built, inputs, one
+from fill_frames import COMPRESSOR, CYLINDER, FILL, NITROX, TODAY, built, inputs, one
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipelines.build.fills import build_fills
+from pipelines.build.units import build_units
 from schemas.policy import Policy
 from schemas.tables import TABLES
 from shared import mixing, thermal
@@ -166,6 +167,18 @@ def test_the_three_parts_make_the_shortfall_whatever_the_fill(drawn):
         ("real_low_free_l", "real_free_l", "real_high_free_l"),
     ):
         assert (rows[low] <= rows[mid]).all() and (rows[mid] <= rows[high]).all()
+
+
+def test_values_stated_by_the_settings_widen_the_interval_and_are_said():
+    given = inputs(fills=[FILL])
+    units = build_units(given, Policy(), TODAY)["units"]
+    plain = build_fills(given, units, Policy(), TODAY)["fill_quality"].iloc[0]
+    for name in ("ambient_c", "start_pressure_bar"):
+        given["fills"]["assumed"] = pd.Series([[name]], dtype="object")
+        row = build_fills(given, units, Policy(), TODAY)["fill_quality"].iloc[0]
+        assert "values_assumed" in row["reasons"]
+        assert row["settled_pressure_bar_15c"] == plain["settled_pressure_bar_15c"]
+        assert row["settled_low_bar_15c"] < plain["settled_low_bar_15c"] - 0.1
 
 
 def test_order_of_rows_does_not_matter():
@@ -365,9 +378,7 @@ def test_the_version_changes_with_the_readings_and_with_nothing_else():
 def test_inputs_are_left_as_they_were():
     given = inputs(fills=[FILL | READ])
     before = {k: v.copy(deep=True) for k, v in given.items()}
-    from pipelines.build.units import build_units
-
-    units = build_units(given, Policy(), pd.Timestamp("2031-06-30"))["units"]
-    build_fills(given, units, Policy(), pd.Timestamp("2031-06-30"))
+    units = build_units(given, Policy(), TODAY)["units"]
+    build_fills(given, units, Policy(), TODAY)
     for name, frame in before.items():
         pd.testing.assert_frame_equal(given[name], frame)
