@@ -1,5 +1,7 @@
 """A small station for tests of fills: one steel 12 in test, one compressor, and what a test changes."""
 
+from functools import cache
+
 import pandas as pd
 
 from pipelines.build.fills import build_fills
@@ -41,23 +43,25 @@ CLEAN = {"cylinder_id": "S1", "inspected_on": "2031-05-01", "kind": "oxygen_clea
 COMPATIBLE = COMPRESSOR | {"oxygen_compatible": True}
 
 
+@cache
+def _none_of(name: str) -> pd.DataFrame:
+    return empty(SOURCES[name].fields.values()).assign(assumed=pd.Series([], dtype="object"))
+
+
 def inputs(**rows: list[dict]) -> dict[str, pd.DataFrame]:
     """Every source, empty but for the rows given; a station's cylinder and compressor unless told otherwise."""
     rows = {"cylinders": [CYLINDER], "sources": [COMPRESSOR]} | rows
-    made = {}
-    for name, source in SOURCES.items():
-        fields = source.fields.values()
-        given = rows.get(name)
-        if given:
-            frame = pd.DataFrame(given)
-            for field in fields:
-                if field.kind in ("time", "date") and field.name in frame:
-                    frame[field.name] = pd.to_datetime(frame[field.name], utc=field.kind == "time", format="ISO8601")
-            made[name] = conform(frame, fields)
-        else:
-            made[name] = empty(fields)
-        made[name]["assumed"] = pd.Series([[] for _ in range(len(made[name]))], dtype="object")
-    return made
+    return {name: _some_of(name, rows[name]) if rows.get(name) else _none_of(name) for name in SOURCES}
+
+
+def _some_of(name: str, given: list[dict]) -> pd.DataFrame:
+    fields = SOURCES[name].fields.values()
+    frame = pd.DataFrame(given)
+    for field in fields:
+        if field.kind in ("time", "date") and field.name in frame:
+            frame[field.name] = pd.to_datetime(frame[field.name], utc=field.kind == "time", format="ISO8601")
+    frame = conform(frame, fields)
+    return frame.assign(assumed=pd.Series([[] for _ in range(len(frame))], dtype="object"))
 
 
 def built(policy: Policy | None = None, previous=None, readings=None, **rows: list[dict]) -> dict[str, pd.DataFrame]:
