@@ -92,7 +92,7 @@ GRANTS: dict[str, dict[str, Scope]] = {
 }
 
 #: columns that name a person or lead to one, emptied for a nameless view
-NAMES = ("member_id", "operator", "owner_id", "held_by", "dive_id", "display_name")
+NAMES = ("member_id", "operator", "analysed_by", "owner_id", "held_by", "dive_id", "display_name")
 
 PAGES: dict[str, tuple[str, ...]] = {
     ALONE: ("filling", "fleet", "divers", "season", "air", "inbox"),

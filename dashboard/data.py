@@ -166,7 +166,8 @@ def _own(published: Path, name: str, viewer: Viewer, table: str, frame: pd.DataF
             dived |= set(_rows(published, name, viewer, Scope.OWN, of_dives, ())["fill_id"].dropna())
         own = frame[mine.fillna(False) | frame["fill_id"].isin(dived)].reset_index(drop=True)
         own["member_id"] = own["member_id"].where(own["member_id"] == me)
-        own["operator"] = own["operator"].where(own["member_id"] == me)
+        for column in ("operator", "analysed_by"):
+            own[column] = own[column].where(own["member_id"] == me)
         return own
     if "member_id" not in TABLES[table].fields:
         raise Refused(f"{table} does not say whose its rows are.")

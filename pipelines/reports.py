@@ -7,6 +7,7 @@ from typing import Any
 import pandas as pd
 
 from pipelines.settings import Station
+from schemas import labels as fill_labels
 from schemas import words
 from schemas.codes import sentence
 from schemas.snapshot import Manifest, read_manifest, read_table
@@ -68,17 +69,12 @@ class Reports:
     def labels(self) -> dict[str, Any]:
         """A label for each fill of the day that may have one, and why the others have none."""
         given, without = [], []
-        last = (
-            self.fills.groupby("unit_id")["filled_at"].transform("max") if len(self.fills) else self.fills["filled_at"]
-        )
-        for row in self.fills.assign(superseded=self.fills["filled_at"] < last)[self.fills["day"] == self.day].to_dict(
-            "records"
-        ):
-            why = label_withheld(row)
+        fills = self.fills.assign(superseded=fill_labels.superseded(self.fills))
+        for row in fills[fills["day"] == self.day].to_dict("records"):
+            why = fill_labels.withheld(row)
             if why:
-                without.append(
-                    {"unit_id": row["unit_id"], "filled": words.clock(row["filled_at"], self.zone), "why": why}
-                )
+                filled = words.clock(row["filled_at"], self.zone)
+                without.append({"unit_id": row["unit_id"], "filled": filled, "why": why})
             else:
                 given.append(self._label(row))
         return {
@@ -86,28 +82,14 @@ class Reports:
             "day": words.day(self.day),
             "labels": given,
             "without": without,
+            "analyse": fill_labels.ANALYSE,
+            "one_fill": fill_labels.ONE_FILL,
+            "not_breathable": fill_labels.NOT_BREATHABLE,
         }
 
-    def _label(self, row: dict[str, Any]) -> dict[str, Any]:
-        by = f" by {row['analysed_by']}" if words.known(row["analysed_by"]) else ""
-        at = f", {words.clock(row['analysed_at'], self.zone)}" if words.known(row["analysed_at"]) else ""
-        analysed = words.analysis(row["analysed_o2_pct"], row["analysed_he_pct"])
-        deepest, limit = words.depth_down(row["max_operating_depth_m"]), self.station.policy.filling.ppo2_bar
-        return {
-            "unit_id": row["unit_id"],
-            "mix": words.mix(row["o2_pct"], row["he_pct"]),
-            "analysed": f"{analysed}{by}{at}",
-            "not_breathable": "not_breathable" in words.listed(row["reasons"])
-            or bool({"suit_gas_only", "argon"} & set(words.listed(row["reasons"]))),
-            "deepest": f"{deepest} at ppO₂ {limit:g} bar",
-            "shallowest": words.depth_up(row["min_operating_depth_m"]),
-            "stop": words.number(row["stop_pressure_bar"], 0, "bar"),
-            "settled": words.with_interval(
-                row["settled_pressure_bar_15c"], row["settled_low_bar_15c"], row["settled_high_bar_15c"], 0, "bar"
-            ),
-            "filled": words.clock(row["filled_at"], self.zone),
-            "member": self.names.get(row["member_id"], ""),
-        }
+    def _label(self, row: dict[str, Any]) -> fill_labels.Label:
+        ppo2_bar = self.station.policy.filling.ppo2_bar
+        return fill_labels.label(row, self.zone, ppo2_bar, self.names.get(row["member_id"], ""))
 
     def inspections(self) -> dict[str, Any]:
         """What goes on which visit, and every cylinder by its next date."""
@@ -257,14 +239,3 @@ class Reports:
             self.manifest.station["name"],
             notice_days=self.station.policy.fleet.due_soon_days,
         )
-
-
-def label_withheld(row: dict[str, Any]) -> str:
-    """Why a fill gets no label, or the empty text."""
-    if row["verdict"] == "stop" and not (words.known(row["released"]) and row["released"]):
-        return "Held: do not hand over."
-    if row["mix_verdict"] == "not_analysed":
-        return "Not analysed."
-    if row["superseded"]:
-        return "Filled again since."
-    return ""

@@ -6,8 +6,9 @@ import icalendar
 import pandas as pd
 import pytest
 
-from pipelines.reports import Reports, label_withheld
+from pipelines.reports import Reports
 from pipelines.settings import load_station
+from schemas import labels
 
 
 @pytest.fixture(scope="module")
@@ -24,7 +25,7 @@ def station(sample_station):
 ])
 def test_a_label_is_withheld_from_a_held_an_unanalysed_and_a_superseded_fill(change, why):
     row = {"verdict": "good", "mix_verdict": "in_tolerance", "superseded": False, "released": False} | change
-    assert label_withheld(row).startswith(why) and bool(label_withheld(row)) == bool(why)
+    assert labels.withheld(row).startswith(why) and bool(labels.withheld(row)) == bool(why)
 
 
 def test_every_fill_of_a_day_has_a_label_or_a_reason(station):
@@ -38,10 +39,10 @@ def test_a_label_rounds_to_the_safe_side_and_says_it_is_no_analysis(station, tmp
     reports = Reports(station)
     analysed = reports.fills[(reports.fills["verdict"] == "good") | (reports.fills["verdict"] == "short")]
     newest = analysed.sort_values("filled_at").iloc[-1]
-    label = reports._label(newest.to_dict())
-    metres = int(re.search(r"(\d+)", label["deepest"])[1])
+    lines = dict(reports._label(newest.to_dict()).lines)
+    metres = int(re.search(r"(\d+)", lines["Maximum operating depth"])[1])
     assert metres <= newest["max_operating_depth_m"] < metres + 1
-    assert "1.4" in label["deepest"]
+    assert "1.4" in lines["Maximum operating depth"]
     Reports(station).write("labels", tmp_path / "labels.html")
     assert "Analyse before use; this print is no analysis." in (tmp_path / "labels.html").read_text(encoding="utf-8")
 

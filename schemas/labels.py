@@ -1,0 +1,75 @@
+"""Fill labels: which fill may have one, and what stands on it, for screen and print alike."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from schemas import words
+
+ANALYSE = "Analyse before use; this print is no analysis."
+ONE_FILL = "A label belongs to this one fill: take it off when the cylinder is filled or topped up again."
+NOT_BREATHABLE = "SUIT GAS: NOT BREATHABLE"
+NOT_FOR_BREATHING = frozenset({"not_breathable", "suit_gas_only", "argon"})
+
+
+@dataclass(frozen=True)
+class Label:
+    """One label: what it hangs on, the mix, and its lines of term and text."""
+
+    unit_id: str
+    mix: str
+    not_breathable: bool
+    lines: tuple[tuple[str, str], ...]
+
+
+def superseded(fills: pd.DataFrame) -> pd.Series:
+    """Whether a later fill of the same unit is known, a mask over all fills."""
+    return fills["filled_at"] < fills.groupby("unit_id")["filled_at"].transform("max")
+
+
+def withheld(row: Mapping[str, Any]) -> str:
+    """Why a fill gets no label, or the empty text; the row carries `superseded`."""
+    if row["verdict"] == "stop" and not (words.known(row["released"]) and row["released"]):
+        return "Held: do not hand over."
+    if row["mix_verdict"] == "not_analysed":
+        return "Not analysed."
+    if row["superseded"]:
+        return "Filled again since."
+    return ""
+
+
+def label(row: Mapping[str, Any], zone: str, ppo2_bar: float, member: str = "") -> Label:
+    """The label of a fill that may have one; depths round to the safe side.
+
+    Parameters
+    ----------
+    row : mapping
+        A row of `fill_quality`.
+    zone : str
+        The station's time zone.
+    ppo2_bar : float
+        The partial pressure of oxygen, bar, that its maximum operating depth stands for.
+    member : str
+        For whom it was filled.
+    """
+    by = f" by {row['analysed_by']}" if words.known(row["analysed_by"]) else ""
+    at = f", {words.clock(row['analysed_at'], zone)}" if words.known(row["analysed_at"]) else ""
+    lines = [("Analysed", f"{words.analysis(row['analysed_o2_pct'], row['analysed_he_pct'])}{by}{at}")]
+    not_breathable = bool(NOT_FOR_BREATHING & set(words.listed(row["reasons"])))
+    if not not_breathable:
+        deepest = words.depth_down(row["max_operating_depth_m"])
+        lines += [
+            ("Maximum operating depth", f"{deepest} at ppO₂ {ppo2_bar:g} bar"),
+            ("Least depth", words.depth_up(row["min_operating_depth_m"])),
+        ]
+    settled = (row[f"settled_{which}bar_15c"] for which in ("pressure_", "low_", "high_"))
+    lines += [
+        ("Stopped at", words.number(row["stop_pressure_bar"], 0, "bar")),
+        ("At 15 °C", words.with_interval(*settled, 0, "bar")),
+        ("Filled", words.clock(row["filled_at"], zone)),
+    ]
+    if member:
+        lines.append(("For", member))
+    return Label(row["unit_id"], words.mix(row["o2_pct"], row["he_pct"]), not_breathable, tuple(lines))
