@@ -7,6 +7,9 @@ from typing import Any
 
 import streamlit as st
 
+from schemas import words
+from schemas.codes import sentence
+
 STYLE = Path(__file__).with_name("style.css")
 
 
@@ -145,6 +148,16 @@ def folded(summary: str, lines_inside: Iterable[Any]) -> Markup:
     """Further lines behind a word that opens by click or key."""
     inside = lines(*lines_inside)
     return Markup(f"<details><summary>{text(summary)}</summary>{inside}</details>") if inside else Markup("")
+
+
+def reasons(row: Mapping[str, Any], column: str = "reasons") -> Markup:
+    """What made a verdict or state, each with its mend; what is usual folds away behind it, or stands alone."""
+    found = words.listed(row[column])
+    told = [words.mended(code, dict(row)) for code in found if code not in words.MINOR_REASONS]
+    usual = [sentence(code, dict(row)) for code in found if code in words.MINOR_REASONS]
+    if not told:
+        return lines(*usual)
+    return Markup(lines(*told) + (folded(words.plural(len(usual), "more remark"), usual) if usual else ""))
 
 
 def figure(made: Any, says: str, key: str) -> None:

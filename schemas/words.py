@@ -30,7 +30,7 @@ VERDICTS = {
 VERDICT_WEIGHT = {"stop": 4, "attention": 3, "short": 2, "good": 1}
 VERDICT_ORDER = tuple(VERDICTS)
 
-#: reasons that say how short and how it was known, beside the ones that make a verdict
+#: reasons that say how short and how it was known, beside the ones that make a verdict or a state
 MINOR_REASONS = (
     "short_fill",
     "hot_stop",
@@ -41,6 +41,8 @@ MINOR_REASONS = (
     "fill_minutes_assumed",
     "wall_mass_estimated",
     "wall_mass_doubtful",
+    # of a cylinder: most of a fleet fills short
+    "often_short",
 )
 
 INSPECTION = {

@@ -4,7 +4,7 @@ import streamlit as st
 
 from dashboard import parts
 from dashboard.data import Snapshot
-from dashboard.rows import Row, each
+from dashboard.rows import each
 from dashboard.standing import LOOK_FIRST, Standing, fillable_units, holds, stand
 from dashboard.views import filling_advice, filling_day, filling_season
 from schemas import words
@@ -60,13 +60,13 @@ def answer(snapshot: Snapshot, standing: Standing) -> None:
         return
     fill = standing.last_fill
     if standing.held and fill is not None:
-        parts.show(parts.bar("Hold: do not hand over its last fill", 4, parts.lines(*_reasons(fill))))
+        parts.show(parts.bar("Hold: do not hand over its last fill", 4, parts.reasons(fill)))
     elif fill is not None and fill["verdict"] in ("attention", "short"):
         parts.show(
             parts.bar(
                 f"Last fill: {words.VERDICTS[fill['verdict']]}",
                 words.VERDICT_WEIGHT[fill["verdict"]],
-                parts.lines(*_reasons(fill)),
+                parts.reasons(fill),
             )
         )
     unit, due = standing.unit, standing.next_due
@@ -154,13 +154,6 @@ def _why(row) -> parts.Markup:
         else ""
     )
     return parts.Markup(parts.lines(told, known.mend if known else "") + more)
-
-
-def _reasons(fill: Row) -> list[str]:
-    """What made the verdict, each with its mend, then what is to be known besides."""
-    found = words.listed(fill["reasons"])
-    told = [words.mended(code, dict(fill)) for code in found if code not in words.MINOR_REASONS]
-    return told + [sentence(code, dict(fill)) for code in found if code in words.MINOR_REASONS]
 
 
 def held_back(snapshot: Snapshot, fills) -> None:

@@ -8,6 +8,7 @@ import streamlit as st
 from dashboard import charts, parts
 from dashboard.data import Snapshot
 from dashboard.rows import Row, each
+from dashboard.views import filling_labels
 from schemas import words
 from schemas.codes import sentence
 from shared.thermal import settled_pressure_bar
@@ -35,30 +36,12 @@ def show(snapshot: Snapshot, fills: pd.DataFrame) -> None:
             "gauge.",
         )
     )
-    parts.show(
-        parts.table(
-            ["Fill", "Verdict", "Stopped at", "Reads at 15 °C", "Usable", "Nominal", "Mix"],
-            [
-                (
-                    parts.lines(f"{row.unit_id}, {words.hour(row.filled_at, snapshot.zone)}", row.fill_id),
-                    _verdict(row),
-                    words.number(row.stop_pressure_bar, 0, "bar"),
-                    parts.lines(
-                        words.number(row.settled_pressure_bar_15c, 0, "bar"),
-                        words.between(row.settled_low_bar_15c, row.settled_high_bar_15c),
-                    ),
-                    parts.lines(
-                        words.number(row.real_free_l, 0, "L"), words.between(row.real_low_free_l, row.real_high_free_l)
-                    ),
-                    words.number(row.nominal_free_l, 0, "L"),
-                    parts.lines(words.mix(row.o2_pct, row.he_pct), words.MIX_VERDICTS.get(row.mix_verdict)),
-                )
-                for row in each(of_day)
-            ],
-            figures=(2, 3, 4, 5),
-            says="Fills of the day",
-        )
-    )
+    parts.show(parts.plain(counted(of_day)))
+    for verdicts, heading in ((("stop", "attention"), "To be looked at"), (("short", "good"), "The others")):
+        rows = of_day[of_day["verdict"].isin(verdicts)]
+        if len(rows):
+            parts.show(parts.heading(f"{heading}: {len(rows)}", 3), _listed(snapshot, worst_first(rows)))
+    filling_labels.show(snapshot, fills, of_day)
     parts.figure(
         charts.contents_of_fills(of_day, snapshot.zone),
         "Usable content of each fill of the day with its interval, against the nominal content.",
@@ -68,22 +51,69 @@ def show(snapshot: Snapshot, fills: pd.DataFrame) -> None:
         row.fill_id: f"{row.unit_id}, {words.hour(row.filled_at, snapshot.zone)} ({row.fill_id})"
         for row in each(of_day)
     }
-    worst = of_day.sort_values("verdict", key=lambda v: v.map({w: i for i, w in enumerate(words.VERDICT_ORDER)})).iloc[
-        0
-    ]["fill_id"]
+    worst = worst_first(of_day).iloc[0]["fill_id"]
     chosen = st.selectbox(
         "One fill", list(labels), index=list(labels).index(worst), format_func=parts.label(labels), key="one_fill"
     )
     one(snapshot, of_day[of_day["fill_id"] == chosen].iloc[0])
 
 
-def _verdict(row) -> parts.Markup:
-    """The word, the worst reason, and the others folded away."""
-    told = [sentence(c, row._asdict()) for c in words.listed(row.reasons)]
-    word = parts.tag(words.VERDICTS.get(row.verdict, words.UNKNOWN), words.VERDICT_WEIGHT.get(row.verdict, 2))
-    return parts.Markup(
-        parts.lines(word, *told[:1]) + parts.folded(words.plural(len(told) - 1, "more reason"), told[1:])
+def counted(fills: pd.DataFrame) -> str:
+    """How many have which verdict, the worst first, and how far under target the short ones usually settle."""
+    counts = fills["verdict"].value_counts()
+    told = [f"{words.VERDICTS[v]}: {counts[v]}" for v in words.VERDICT_ORDER if v in counts]
+    under = under_target(fills[fills["verdict"] == "short"])
+    usual = f" (half of them by {words.number(under.median(), 0, 'bar')} or more)" if under.notna().any() else ""
+    return ". ".join(line + (usual if line.startswith(words.VERDICTS["short"]) else "") for line in told) + "."
+
+
+def under_target(fills: pd.DataFrame) -> pd.Series:
+    """Bar by which fills settle under their target."""
+    return fills["target_pressure_bar"] - fills["settled_pressure_bar_15c"]
+
+
+def worst_first(fills: pd.DataFrame) -> pd.DataFrame:
+    """By verdict, and among like verdicts the farthest under target first."""
+    order = {verdict: place for place, verdict in enumerate(words.VERDICT_ORDER)}
+    by = pd.DataFrame({"verdict": fills["verdict"].map(order), "under": -under_target(fills)}, index=fills.index)
+    return fills.loc[by.sort_values(["verdict", "under"], kind="stable").index]
+
+
+def _listed(snapshot: Snapshot, fills: pd.DataFrame) -> parts.Markup:
+    return parts.table(
+        ["Fill", "Verdict", "Stopped at", "Reads at 15 °C", "Usable", "Nominal", "Mix"],
+        [
+            (
+                parts.lines(f"{row.unit_id}, {words.hour(row.filled_at, snapshot.zone)}", row.fill_id),
+                _verdict(row),
+                words.number(row.stop_pressure_bar, 0, "bar"),
+                parts.lines(
+                    words.number(row.settled_pressure_bar_15c, 0, "bar"),
+                    words.between(row.settled_low_bar_15c, row.settled_high_bar_15c),
+                ),
+                parts.lines(
+                    words.number(row.real_free_l, 0, "L"), words.between(row.real_low_free_l, row.real_high_free_l)
+                ),
+                words.number(row.nominal_free_l, 0, "L"),
+                parts.lines(words.mix(row.o2_pct, row.he_pct), words.MIX_VERDICTS.get(row.mix_verdict)),
+            )
+            for row in each(fills)
+        ],
+        figures=(2, 3, 4, 5),
+        says="Fills of the day",
     )
+
+
+def _verdict(row) -> parts.Markup:
+    """The word and the worst reason; the others, and what every hot fill has, folded away."""
+    found = words.listed(row.reasons)
+    told = [sentence(c, row._asdict()) for c in found if c not in words.MINOR_REASONS]
+    usual = [sentence(c, row._asdict()) for c in found if c in words.MINOR_REASONS]
+    word = parts.tag(words.VERDICTS.get(row.verdict, words.UNKNOWN), words.VERDICT_WEIGHT.get(row.verdict, 2))
+    under = row.target_pressure_bar - row.settled_pressure_bar_15c
+    first = told[:1] or ([f"{words.number(under, 0, 'bar')} under target"] if row.verdict == "short" else [])
+    more = told[1:] + usual
+    return parts.Markup(parts.lines(word, *first) + parts.folded(words.plural(len(more), "more reason"), more))
 
 
 def one(snapshot: Snapshot, fill: Row) -> None:
@@ -93,7 +123,7 @@ def one(snapshot: Snapshot, fill: Row) -> None:
         parts.bar(
             words.VERDICTS.get(fill["verdict"], words.UNKNOWN),
             words.VERDICT_WEIGHT.get(fill["verdict"], 2),
-            parts.lines(*(words.mended(c, fill.to_dict()) for c in words.listed(fill["reasons"]))),
+            parts.reasons(fill),
         )
     )
     if words.known(fill["released"]) and fill["released"]:

@@ -40,6 +40,9 @@ def fell_short(fills: pd.DataFrame) -> None:
             "Short: settled at 15 °C more than the policy allows under target, whatever the verdict says besides.",
         )
     )
+    usual = in_general(fills)
+    if usual:
+        parts.show(parts.plain(usual))
     choices = [c for c in BY if fills[c].notna().any()]
     by = str(
         st.segmented_control(
@@ -55,6 +58,20 @@ def fell_short(fills: pd.DataFrame) -> None:
         shown = [(r.name, r.fills, r.short, *(getattr(r, code) for code in WHY)) for r in each(rows.head(60))]
         head = [BY[by].capitalize(), "Fills", "Short", *WHY.values()]
         parts.show(parts.table(head, shown, figures=range(1, len(head)), says="Short fills and why"))
+
+
+def in_general(fills: pd.DataFrame) -> str:
+    """How many settle short, by how much, and how many of those were stopped hot: before one looks for culprits."""
+    short = _has(fills, "short_fill")
+    if not short.any():
+        return ""
+    under = (fills["target_pressure_bar"] - fills["settled_pressure_bar_15c"])[short].median()
+    hot = int((short & _has(fills, "hot_stop")).sum())
+    return (
+        f"{int(short.sum())} of {len(fills)} fills settle short, half of them by {words.number(under, 0, 'bar')} or "
+        f"more; {hot} of those were stopped hot. A hot stop shortens any fill: a slower fill, or a top-up once it is "
+        "cool, wins it back. Look here for what is short oftener than the rest."
+    )
 
 
 def short_by(fills: pd.DataFrame, by: str) -> pd.DataFrame:

@@ -13,6 +13,7 @@ from schemas import words
 from schemas.codes import all_codes, sentence
 
 MOST_EVENTS = 80
+MOST_NAMED = 12
 PARTS = {
     "state": "Every cylinder",
     "leaks": "Leaks and short fills",
@@ -76,19 +77,25 @@ def reasons(health: pd.DataFrame) -> None:
     if rows.empty:
         return
     by = rows.groupby("score_reasons")["cylinder_id"].agg(["size", ", ".join])
-    by = by.assign(bars=[bars(c) for c in by.index]).sort_values(["bars", "size"], ascending=[False, True])
+    by = by.assign(bars=[bars(c) for c in by.index], minor=[c in words.MINOR_REASONS for c in by.index])
+    by = by.sort_values(["bars", "minor", "size"], ascending=[False, True, True])
     known = all_codes()
     parts.show(
         parts.heading("What stands against them", 2),
         parts.table(
             ["Why", "Cylinders", "What to do"],
             [
-                (_general(code), row["join"], known[code].mend if code in known else "")
+                (_general(code), _which(row["join"], row["size"]), known[code].mend if code in known else "")
                 for code, row in by.to_dict("index").items()
             ],
             says="Reasons",
         ),
     )
+
+
+def _which(names: str, count: int) -> parts.Markup:
+    """The cylinders a reason holds for; many of them fold away behind their number."""
+    return parts.text(names) if count <= MOST_NAMED else parts.folded(words.plural(count, "cylinder"), [names])
 
 
 def _general(code: Any) -> str:
@@ -277,7 +284,7 @@ def one_life(snapshot: Snapshot, health: pd.DataFrame) -> None:
         parts.bar(
             f"{chosen}: {state}",
             weight,
-            parts.lines(*(sentence(c, row.to_dict()) for c in words.listed(row["score_reasons"]))),
+            parts.reasons(row, "score_reasons"),
         )
     )
     names = snapshot.names()

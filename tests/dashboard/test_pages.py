@@ -6,7 +6,11 @@ import pytest
 from made_up import HOSTILE, ME
 from streamlit.testing.v1 import AppTest
 
+from dashboard import parts
 from dashboard.access import PAGES, Viewer
+from dashboard.data import open_snapshot
+from schemas import labels, words
+from schemas.codes import sentence
 
 
 def _script(published, page, role, member):
@@ -103,7 +107,7 @@ def test_the_first_answer_is_whether_it_may_be_filled_and_who_decides(published,
     "page, part",
     [
         *((page, {}) for page in WORDS),
-        ("filling", {"filling_part": "day"}),
+        ("filling", {"filling_part": "day", "labels": True}),
         ("filling", {"filling_part": "season"}),
         ("fleet", {"fleet_part": "life"}),
     ],
@@ -126,3 +130,41 @@ def test_a_viewer_needs_a_role():
         Viewer("admin")
     with pytest.raises(PermissionError):
         Viewer("diver")
+
+
+@pytest.fixture(scope="module")
+def of_last_day(published):
+    fills = open_snapshot(published, Viewer("alone")).table("fill_quality")
+    local = fills["filled_at"].dt.tz_convert("Europe/Dublin").dt.date
+    return fills.assign(superseded=labels.superseded(fills))[local == local.max()]
+
+
+def test_a_label_stands_on_screen_as_it_is_printed_and_none_for_a_fill_that_may_have_none(published, of_last_day):
+    text = said(run(published, "filling", filling_part="day", labels=True))
+    given = [row for row in of_last_day.to_dict("records") if not labels.withheld(row)]
+    assert text.count('class="label"') == len(given) > 0
+    assert len(given) < len(of_last_day)
+    for row in given:
+        for term, told in labels.label(row, "Europe/Dublin", 1.4).lines:
+            assert f"<dt>{html.escape(term)}</dt><dd>{html.escape(told)}</dd>" in text
+    assert text.count(labels.ANALYSE) == len(given) + 1
+
+
+def test_labels_bear_names_and_do_not_stand_on_the_local_network(published):
+    text = said(run(published, "filling", "local_network", filling_part="day", labels=True))
+    assert 'class="label"' not in text and "Dora" not in text
+
+
+def test_the_fills_of_a_day_begin_with_what_is_to_be_looked_at(published):
+    text = said(run(published, "filling", filling_part="day"))
+    assert "Short: " in text and "half of them by" in text
+    assert text.index("To be looked at") < text.index("The others")
+
+
+def test_what_most_of_a_fleet_has_does_not_drown_what_is_rare(published):
+    health = open_snapshot(published, Viewer("alone")).table("cylinder_health")
+    one = health.iloc[0].to_dict() | {"score_reasons": ["often_short", "mass_lost"]}
+    told = parts.reasons(one, "score_reasons")
+    assert told.index("<details>") < told.index(html.escape(sentence("often_short")))
+    assert told.index(html.escape(words.mended("mass_lost"))) < told.index("<details>")
+    assert sentence("often_short") in parts.reasons(one | {"score_reasons": ["often_short"]}, "score_reasons")
