@@ -212,6 +212,7 @@ def _with_settled(
     ).fillna(DEFAULT_SPAN_BAR)
     limit = limit / 100.0
     fills["settled_limit_bar"] = np.where(given.isna(), policy.filling.check_gauge_limit_bar, limit.astype(float))
+    fills["settled_offset_stated_bar"] = looked_up(given, known["offset_bar"]).astype(float)
     step = looked_up(given, known["step_bar"]).astype(float)
     seen = _steps(fills.loc[read, "settled_gauge"], fills.loc[read, "settled_pressure_bar"])
     fills["settled_step_bar"] = step.fillna(looked_up(fills["settled_gauge"], seen)).fillna(CHECK_STEP_BAR)

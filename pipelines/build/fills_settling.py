@@ -83,6 +83,7 @@ def _settle_station(c: pd.DataFrame, policy) -> Settled:
     bar, sd, share = _weighed(bar, sd, in_water.bar - bias, np.hypot(in_water.sd_bar, bias_sd))
     basis[share > 0.5] = "settled"
     settled = np.isfinite(read.bar)
+    read = _without_offset(c, read, fits.best)
     # a late reading fixes the content; one taken early is weighed with what the model says
     early = settled & (floats(c["settled_hours"]) < policy.filling.settle_hours)
     weighed, weighed_sd, _ = _weighed(bar, sd, read.bar, read.sd_bar)
@@ -100,6 +101,22 @@ def _weighed(bar, sd, other_bar, other_sd) -> tuple[np.ndarray, np.ndarray, np.n
     use = np.isfinite(other_bar) & np.isfinite(bar) & (np.abs(other_bar - bar) < 4.0 * np.hypot(sd, other_sd))
     share = np.where(use, sd**2 / (sd**2 + other_sd**2), 0.0)
     return bar + share * np.where(use, other_bar - bar, 0.0), sd * np.sqrt(1.0 - share), share
+
+
+def _without_offset(c: pd.DataFrame, read: Reading, fit: settling.SettlingFit) -> Reading:
+    """Later readings with the learned offset of their gauge taken out, where that is a filling gauge.
+
+    A check gauge is what offsets are learned against, so its readings stand as they are.
+    """
+    known, gauges = fit.design.columns, set(c["gauge"])
+    column = {g: known["gauge", g, 0] for g in c["settled_gauge"].unique() if g in gauges}
+    at = c["settled_gauge"].map(column)
+    on = at.notna().to_numpy() & np.isfinite(read.bar)
+    place = at.where(on, 0).to_numpy(int)
+    gained = fit.covariance[place, place] - (floats(c["settled_limit_bar"]) / 2.0) ** 2
+    variance = read.sd_bar**2 + read.per_bar**2 * gained
+    bar = np.where(on, read.bar - read.per_bar * fit.mean[place], read.bar)
+    return Reading(bar, np.where(on, np.sqrt(np.maximum(variance, 0.01)), read.sd_bar), read.per_bar)
 
 
 def _in_water_bias(c: pd.DataFrame, fit: settling.SettlingFit) -> tuple[np.ndarray, np.ndarray]:

@@ -125,7 +125,8 @@ def ways(c: pd.DataFrame, state: fill_heat.StopState) -> Ways:
 
 def settled_reading(c: pd.DataFrame, state: fill_heat.StopState, settle_hours: float) -> Reading:
     """By a reading of the closed cylinder at rest; taken early, the gas is relaxed from the heat balance's stop."""
-    reading = np.where(c["settled_usable"], floats(c["settled_pressure_bar"]), np.nan)
+    reading = floats(c["settled_pressure_bar"]) - np.nan_to_num(floats(c["settled_offset_stated_bar"]))
+    reading = np.where(c["settled_usable"], reading, np.nan)
     surroundings, hours, wall = floats(c["settled_c"]), floats(c["settled_hours"]), floats(c["wall_j_k"])
     constant = fill_heat.settling_time_constant_s(
         state.gas_j_k, wall, floats(c["water_capacity_l"]), floats(c["cylinders"])

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
-from fill_frames import COMPRESSOR, CYLINDER, FILL, NITROX, TODAY, built, inputs, one
+from fill_frames import CYLINDER, FILL, TODAY, built, inputs, one
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -11,7 +11,7 @@ from pipelines.build.fills import build_fills
 from pipelines.build.units import build_units
 from schemas.policy import Policy
 from schemas.tables import TABLES
-from shared import mixing, thermal
+from shared import thermal
 
 READ = {"settled_pressure_bar": 204.03, "settled_c": 15.0, "settled_at": "2031-06-02T10:00:00Z"}
 
@@ -73,6 +73,47 @@ def test_a_reading_taken_early_is_relaxed_and_said():
     assert early["settled_high_bar_15c"] - early["settled_low_bar_15c"] > 2 * (
         late["settled_high_bar_15c"] - late["settled_low_bar_15c"]
     )
+
+
+def test_a_reading_on_the_filling_gauge_itself_is_freed_of_what_its_offset_is_known_to_be():
+    fills = []
+    for i in range(40):  # the panel reads 5 bar high: seen against the check gauge in all fills but the last
+        day = f"2031-05-{i // 2 + 1:02d}T{8 + 8 * (i % 2):02d}:00:00Z"
+        fills.append(
+            FILL
+            | {
+                "fill_id": f"f{i}",
+                "filled_at": day,
+                "unit_id": f"S{i % 8}",
+                "stop_pressure_bar": 237.0,
+                "settled_pressure_bar": 203.0,
+                "settled_c": 15.0,
+                "fill_minutes": 300.0,
+                "ambient_c": 36.0,
+            }
+        )
+    fills.append(
+        FILL
+        | {
+            "fill_id": "own",
+            "filled_at": "2031-06-10T08:00:00Z",
+            "settled_pressure_bar": 208.0,
+            "settled_c": 15.0,
+            "settled_at": "2031-06-10T20:00:00Z",
+            "settled_gauge_id": "panel",
+            "unit_id": "S1",
+        }
+    )
+    cylinders = [CYLINDER | {"cylinder_id": f"S{i}"} for i in range(8)]
+    rows = built(fills=fills, cylinders=cylinders)
+    offset = rows["gauge_check"].set_index("gauge_id").loc["panel", "offset_bar"].iloc[-1]
+    own = rows["fill_quality"].set_index("fill_id").loc["own"]
+    assert offset > 1.5
+    assert own["settled_pressure_bar_15c"] == pytest.approx(208.0 - offset, abs=0.5)
+    stated = built(fills=fills[-1:], cylinders=cylinders, gauges=[{"gauge_id": "panel", "offset_bar": 5.0}])[
+        "fill_quality"
+    ].iloc[0]
+    assert stated["settled_pressure_bar_15c"] == pytest.approx(203.0, abs=1.0)
 
 
 def test_a_reading_without_time_counts_as_late_and_is_flagged():
@@ -246,66 +287,6 @@ def test_content_follows_an_uncertain_capacity():
     row, sure = one(CYLINDERS=[rated], **READ), one(**READ)
     wide, narrow = ((r["real_high_free_l"] - r["real_low_free_l"]) / r["real_free_l"] for r in (row, sure))
     assert wide > 0.03 > narrow
-
-
-@pytest.mark.parametrize("residue_bar", [20.0, 60.0, 150.0])
-def test_the_mix_expected_is_that_of_residue_and_addition(residue_bar):
-    before = FILL | NITROX | {"fill_id": "f0", "filled_at": "2031-05-01T10:00:00Z"}
-    row = (
-        built(fills=[before, FILL | {"start_pressure_bar": residue_bar}])["fill_quality"]
-        .set_index("fill_id")
-        .loc["f1"]
-    )
-    expected, _, _ = mixing.expected_mix(residue_bar, 20.0, 232.0, row["gas_c"], 32.2, 0.0, 20.95)
-    assert row["expected_o2_pct"] == pytest.approx(expected, abs=0.05)
-    assert "mix_not_analysed" in row["reasons"]  # the residue was not air
-
-
-def test_rows_of_air_on_nitrox_are_followed_until_it_is_air_again():
-    fills = [FILL | NITROX | {"fill_id": "f0", "filled_at": "2031-05-01T10:00:00Z"}]
-    fills += [FILL | {"fill_id": f"f{i}", "filled_at": f"2031-05-{i + 1:02d}T10:00:00Z"} for i in range(1, 6)]
-    rows = built(fills=fills)["fill_quality"].set_index("fill_id")
-    o2 = rows["expected_o2_pct"].to_numpy()[1:]
-    assert (np.diff(o2) < 0).all() and o2[0] > 22.5 and o2[-1] < 21.05
-    assert "mix_not_analysed" in rows.loc["f1", "reasons"]
-    assert "mix_not_analysed" not in rows.loc["f5", "reasons"]
-
-
-def test_a_bank_of_mix_topped_on_residue_is_expected_too():
-    bank = {"source_id": "b32", "kind": "bank", "o2_pct": 32.0}
-    before = FILL | {"fill_id": "f0", "filled_at": "2031-05-01T10:00:00Z"}
-    top = FILL | {"source_id": "b32", "fill_method": "banked_mix", "target_o2_pct": 30.0, "analysed_o2_pct": 29.4}
-    row = built(fills=[before, top], sources=[COMPRESSOR, bank])["fill_quality"].set_index("fill_id").loc["f1"]
-    assert 29.0 < row["expected_o2_pct"] < 30.5
-    assert row["o2_error_pct"] == pytest.approx(-0.6)
-
-
-@pytest.mark.parametrize("o2, mod, deco", [(32.0, 33.75, 40.0), (36.0, 28.89, 34.44), (50.0, 18.0, 22.0)])
-def test_depths_of_a_mix_come_from_the_richest_analysis(o2, mod, deco):
-    """(ppO₂/fO₂ − 1)·10 m: arithmetic."""
-    row = one(target_o2_pct=o2, analysed_o2_pct=o2 - 0.5, second_analysed_o2_pct=o2, fill_method="continuous")
-    assert row["max_operating_depth_m"] == pytest.approx(mod, abs=0.005)
-    assert row["max_operating_depth_deco_m"] == pytest.approx(deco, abs=0.005)
-    assert row["min_operating_depth_m"] == 0.0
-
-
-def test_an_unanalysed_mix_has_no_depth_and_a_hypoxic_one_has_a_least_depth():
-    assert np.isnan(one(**NITROX | {"analysed_o2_pct": None})["max_operating_depth_m"])
-    lean = one(
-        target_o2_pct=10.0,
-        target_he_pct=70.0,
-        analysed_o2_pct=10.0,
-        analysed_he_pct=70.0,
-        fill_method="partial_pressure",
-    )
-    assert lean["min_operating_depth_m"] == pytest.approx(8.0)
-
-
-def test_helium_counts_for_the_verdict_of_a_mix():
-    mix = {"target_o2_pct": 18.0, "target_he_pct": 45.0, "analysed_o2_pct": 18.3, "fill_method": "partial_pressure"}
-    assert one(**mix, analysed_he_pct=44.5)["mix_verdict"] == "in_tolerance"
-    assert one(**mix, analysed_he_pct=42.0)["mix_verdict"] == "out_of_tolerance"
-    assert one(**mix)["mix_verdict"] == "not_analysed"
 
 
 def test_predictions_published_before_stay_as_they_were():
