@@ -61,7 +61,7 @@ def behind(register: pd.DataFrame, source_id: str) -> list[str]:
     """A source and what feeds it, down to the compressor."""
     feeds = dict(zip(register["source_id"], register["fed_by"], strict=True))
     found = [source_id]
-    while words.known(following := feeds.get(found[-1])) and following not in found:
+    while (following := feeds.get(found[-1])) and words.known(following) and following not in found:
         found.append(following)
     return found
 

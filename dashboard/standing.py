@@ -27,6 +27,8 @@ _BARRING = (
 _BARRING_ENDS = ("_failed", "_out_of_date", "_date_unknown")
 #: findings after which nothing is advised before a competent person has looked
 OPEN_FINDINGS = ("thread_finding", "thread_finding_in_set", "permanent_expansion_high")
+#: of these, the ones that a later passed visual inspection or hydrostatic test closes: the inspector saw the neck
+_CLOSED_BY_A_PASS = ("thread_finding", "thread_finding_in_set")
 #: to be looked at before filling, though nothing forbids it
 LOOK_FIRST = (*OPEN_FINDINGS, "leaks", "set_leaks", "side_leaks", "mass_lost")
 
@@ -50,10 +52,27 @@ class Standing:
     held: bool = False
     #: whether all of it is oxygen clean today; None where that is not known
     oxygen_clean: bool | None = None
+    #: cylinders whose last thread finding is older than their last pass, and the day of that pass
+    passed_since: dict[str, pd.Timestamp] = field(default_factory=dict)
 
     @property
     def may_be_filled(self) -> bool:
         return self.unit_id is not None and not self.why_not
+
+    @property
+    def look_first(self) -> list[tuple[str, dict]]:
+        """What is to be looked at before the next fill: codes, each with the row of its cylinder."""
+        return [
+            (code, row._asdict())
+            for row in each(self.cylinders)
+            for code in words.listed(row.score_reasons)
+            if code in LOOK_FIRST and not (code in _CLOSED_BY_A_PASS and row.cylinder_id in self.passed_since)
+        ]
+
+    @property
+    def open_findings(self) -> list[str]:
+        """Findings that nobody has closed: while one stands nothing is advised."""
+        return [code for code, _ in self.look_first if code in OPEN_FINDINGS]
 
     @property
     def next_due(self) -> Row:
@@ -147,6 +166,24 @@ def _of_cylinder(cylinder, several: bool) -> tuple[list[str], list[str]]:
     if cylinder.status != "in_service" and not {"condemned", "withdrawn"} & set(found):
         why.append(f"The register has it as {cylinder.status}.")
     return [name + line for line in why], about
+
+
+def passed_since(cylinders: pd.DataFrame, life: pd.DataFrame, zone: str) -> dict[str, pd.Timestamp]:
+    """Cylinders whose last thread finding a later pass has closed, with the day of that pass.
+
+    Parameters
+    ----------
+    cylinders, life : DataFrame
+        Published `cylinder_health` and `cylinder_life` of the same cylinders.
+    zone : str
+        The station's time zone.
+    """
+    found = life[life["event"].str.startswith("inspected_", na=False) & life["code"].str.contains("thread", na=False)]
+    if found.empty or cylinders.empty:
+        return {}
+    last_found = found.groupby("cylinder_id")["at"].max().dt.tz_convert(zone).dt.tz_localize(None).dt.normalize()
+    passed = cylinders.set_index("cylinder_id")[["last_visual_on", "last_hydrostatic_on"]].max(axis=1)
+    return {c: passed[c] for c in last_found.index if c in passed.index and passed[c] > last_found[c]}
 
 
 def _oxygen_clean(units: pd.DataFrame) -> bool | None:

@@ -17,7 +17,7 @@ from dashboard.advice import (
     sources_to_choose,
 )
 from dashboard.data import Snapshot
-from dashboard.standing import OPEN_FINDINGS, Standing
+from dashboard.standing import Standing
 from schemas import words
 from schemas.codes import sentence
 from shared.constants import AIR_O2_PCT
@@ -167,17 +167,13 @@ def _refused(snapshot: Snapshot, standing: Standing, asked: Asked, fills: pd.Dat
     return refusals(
         list(standing.cylinders["inspection_state"]),
         withdrawn=bool((standing.cylinders["status"] == "withdrawn").any()),
-        open_findings=bool(_open_findings(standing)),
+        open_findings=bool(standing.open_findings),
         arrival_bar=asked.start_pressure_bar,
         least_arrival_bar=float(snapshot.policy("filling", "least_arrival_bar", 2.0)),
         oxygen_service_needed=needs_oxygen_service(asked, limit),
         oxygen_clean=bool(standing.oxygen_clean),
         air_state="failed" if _air_failed(snapshot, asked.source_id, fills) else "",
     )
-
-
-def _open_findings(standing: Standing) -> list[str]:
-    return [c for codes in standing.cylinders["score_reasons"] for c in words.listed(codes) if c in OPEN_FINDINGS]
 
 
 def _air_failed(snapshot: Snapshot, source_id: str, fills: pd.DataFrame) -> bool:
