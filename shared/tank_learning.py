@@ -1,16 +1,16 @@
 """What many fitted traces teach about one diver's cylinders, fed back as the prior of each.
 
 A single trace says little about lag, conductance, wing or how far the gas starts from the air; many of
-them together say it well. The dives' own values are taken to scatter around a common centre; centre and
-spread go by scoring towards their likeliest values, held by priors of their own so that few dives change
-little.
+them together say it well. Common values go to where all traces are likeliest; how far single dives scatter
+around them follows from the fits. Priors hold both, so that few dives change little.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
+_FACTORS = np.exp(np.linspace(np.log(0.15), np.log(3.0), 31))
 
 
 def without_prior(mean: NDArray, sd: NDArray, prior_mean: NDArray, prior_sd: NDArray) -> tuple[NDArray, NDArray]:
@@ -26,58 +26,32 @@ def without_prior(mean: NDArray, sd: NDArray, prior_mean: NDArray, prior_sd: NDA
     return centre, spread
 
 
-@dataclass(frozen=True)
-class Pool:
-    """A common centre, how sure it is, and the spread of dives around it."""
-
-    centre: float
-    centre_sd: float
-    spread: float
-
-    @property
-    def sd(self) -> float:
-        """Standard deviation of the next one."""
-        return float(np.hypot(self.centre_sd, self.spread))
-
-
-def pool(means: ArrayLike, sds: ArrayLike, now: Pool, first: Pool, counts_as: float = 6.0) -> Pool:
-    """One scoring step of a common centre and spread.
+def pool_spread(off: ArrayLike, sds: ArrayLike, usual: float = 1.0, usual_ln_sd: float = 0.5) -> float:
+    """How far values scatter around nothing, from estimates that are themselves unsure.
 
     Parameters
     ----------
-    means, sds : array_like, (n,)
-        Posteriors of the dives' own values, fitted with the prior N(now.centre, now.sd).
-    now : Pool
-        What they were fitted with.
-    first : Pool
-        Prior: of the centre N(first.centre, first.centre_sd); of the spread as if `counts_as` dives had shown it.
+    off, sds : array_like, (n,)
+        One a dive, freed of its prior; infinite or NaN sds say nothing.
+    usual, usual_ln_sd : float
+        Prior of the spread: median, and scatter of its logarithm.
 
-    Notes
-    -----
-    With f = 1 − sd²/prior², the share of its own value that a dive's trace shows, a posterior mean scatters
-    around the centre with variance f·prior²: the centre's score is Σ(mean − centre)/Σf and the spread's
-    Σ((mean − centre)² − f·prior²)/Σf². Steps are bounded and means beyond four spreads pulled in, so that
-    one wild dive does not widen all.
+    Returns
+    -------
+    float
+        Posterior mean over a grid of spreads. Estimates beyond four standard deviations are pulled in to
+        that, so that one wild dive does not widen all.
     """
-    mean, sd = np.asarray(means, float), np.asarray(sds, float)
-    use = np.isfinite(mean) & np.isfinite(sd)
-    if not use.any():
-        return now
-    prior = now.sd
-    off = np.clip(mean[use] - now.centre, -4.0 * prior, 4.0 * prior)
-    shown = np.clip(1.0 - (sd[use] / prior) ** 2, 0.02, 1.0)
-    holds = (prior / first.centre_sd) ** 2
-    weight = shown.sum() + holds
-    step = (off.sum() + holds * (first.centre - now.centre)) / weight
-    centre = now.centre + float(
-        np.clip(step, -1.5 * first.spread - first.centre_sd, 1.5 * first.spread + first.centre_sd)
-    )
-    of_square = (shown**2).sum()
-    square = prior**2 + (((off - step) ** 2 - shown * prior**2).sum() + counts_as * (first.spread**2 - prior**2)) / (
-        of_square + counts_as
-    )
-    spread = float(np.sqrt(np.clip(square, (0.3 * now.spread) ** 2, (2.0 * max(now.spread, first.spread)) ** 2)))
-    return Pool(centre, float(spread / np.sqrt(weight)), max(spread, 0.15 * first.spread))
+    y, s = np.asarray(off, float), np.asarray(sds, float)
+    use = np.isfinite(y) & np.isfinite(s)
+    y, s = y[use], s[use]
+    reach = 4.0 * np.hypot(s, usual)
+    y = np.clip(y, -reach, reach)
+    spreads = usual * _FACTORS
+    variance = s**2 + spreads[:, None] ** 2
+    log_share = -0.5 * (np.log(variance) + y**2 / variance).sum(axis=1) - 0.5 * (np.log(_FACTORS) / usual_ln_sd) ** 2
+    share = np.exp(log_share - log_share.max())
+    return float((share @ spreads) / share.sum())
 
 
 def pool_variance(values: ArrayLike, usual: float, counts_as: float = 8.0) -> float:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from pipelines.build.dives_duplicates import find_duplicates
 from pipelines.build.dives_fit import NEAR_END_S, Readings, fit_rows, gather, usable_trace
+from pipelines.build.dives_learning import Learned, station_start_spread
 from pipelines.build.dives_links import dived_unit, first_water_readings, link_fills, unknown_as_nan
 from pipelines.build.dives_samples import Grid, Samples, arrange, even_grid, put_back_swaps, water_density
 from pipelines.build.dives_sides import judge_sides
@@ -20,7 +21,7 @@ from shared.breathing import ambient_bar_abs
 from shared.constants import ATM_BAR
 from shared.tank_trace import STEPS
 
-__all__ = ["build_member_dives", "dived_unit", "first_water_readings", "link_fills"]
+__all__ = ["build_member_dives", "dived_unit", "first_water_readings", "link_fills", "station_start_spread"]
 
 
 def build_member_dives(
@@ -33,6 +34,7 @@ def build_member_dives(
     *,
     links: pd.DataFrame | None = None,
     station_water_c: pd.Series | None = None,
+    station_spread: tuple[float, float] = (1.0, 1.0),
 ) -> dict[str, pd.DataFrame]:
     """Consumption, cylinders, full traces and duplicates of one member.
 
@@ -50,6 +52,8 @@ def build_member_dives(
         From `link_fills` over all members; without it only this member's dives are seen to lie between.
     station_water_c : Series, optional
         The station's median water temperature by calendar month.
+    station_spread : tuple of float
+        From `station_start_spread` over the members that have traces; it counts where a member has few.
 
     Returns
     -------
@@ -95,9 +99,9 @@ def build_member_dives(
     )
     rows["has_ends"] &= able
     counted = rows["breathed"].to_numpy(bool) & ~sides.left_out
-    fits, together_sd = fit_rows(
-        rows, rows["place"].to_numpy(int), grid, readings, (by_trace & able).to_numpy(bool), counted
-    )
+    first = Learned(start_last=station_spread[0], start_air=station_spread[1])
+    by_trace = (by_trace & able).to_numpy(bool)
+    fits, together_sd, learned = fit_rows(rows, rows["place"].to_numpy(int), grid, readings, by_trace, counted, first)
 
     built = Built(
         member_id=member_id,
@@ -110,7 +114,8 @@ def build_member_dives(
         readings=readings,
         fits=fits,
         together_sd=together_sd,
-        by_trace=(by_trace & able).to_numpy(bool),
+        learned=learned,
+        by_trace=by_trace,
         sides=sides,
         water_c=water_c,
         water_assumed=water_assumed,

@@ -130,8 +130,14 @@ def usable_trace(rows: pd.DataFrame, readings: Readings, duration_s: NDArray) ->
 
 
 def fit_rows(
-    rows: pd.DataFrame, place: NDArray, grid: Grid, readings: Readings, by_trace: NDArray, counted: NDArray
-) -> tuple[TankFits, dict[int, float]]:
+    rows: pd.DataFrame,
+    place: NDArray,
+    grid: Grid,
+    readings: Readings,
+    by_trace: NDArray,
+    counted: NDArray,
+    first: Learned,
+) -> tuple[TankFits, dict[int, float], Learned]:
     """Fit every row: with its pressures over time where `by_trace`, else with `start_bar` and `end_bar`.
 
     The two pressures of the record also stand in where a trace starts late or ends early. Cylinders that
@@ -142,6 +148,7 @@ def fit_rows(
     fits : TankFits
     together_sd : dict of int to float
         By dive, standard deviation of what such cylinders gave together, free litres.
+    learned : Learned
     """
     n = len(rows)
     out = TankFits.blank(n, STEPS + 2)
@@ -160,7 +167,7 @@ def fit_rows(
         sd = np.hstack([readings.sd_bar[trace], extra_sd])
         part = rows.iloc[trace]
         traced = Traced(part, place[trace], grid, at, bar, sd)
-        learned, fits = learn(traced)
+        learned, fits = learn(traced, first)
         out.put(trace, fits)
         dive = rows["dive"].to_numpy(int)
         unknown = np.unique(dive[counted & ~by_trace])
@@ -182,4 +189,4 @@ def fit_rows(
             Traced(rows.iloc[ends], place[ends], grid, at, bar, np.column_stack([written_sd[ends]] * 2)), learned
         )
         out.put(ends, fit_tanks(of_ends, rounds=3))
-    return out, together_sd
+    return out, together_sd, learned

@@ -13,7 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pipelines.build.dives_samples import Grid
-from shared.tank_learning import Pool, likeliest, pool, pool_variance
+from shared.tank_learning import likeliest, pool_spread, pool_variance, without_prior
 from shared.tank_trace import STEPS, TankFits, TankRecords, fit_tanks
 
 BETWEEN_RATE_SD, BETWEEN_RATE_LAG_S = 1.2, 300.0
@@ -39,16 +39,17 @@ COMMON = {
 SHRINKS = 3.0
 """Evidence counts for a third: the model of a cylinder is simpler than cylinders are."""
 
-_FIRST_START = Pool(0.0, 1e-3, 1.0)
-
 
 @dataclass(frozen=True)
 class Learned:
-    """Common values of a member's dives, and the scatter around them."""
+    """Common values of a member's dives, and the scatter around them.
+
+    The scatter of starts is a factor on what was said of each beforehand.
+    """
 
     common: tuple[float, ...] = tuple(v[0] for v in COMMON.values())
-    start_last: Pool = _FIRST_START
-    start_air: Pool = _FIRST_START
+    start_last: float = 1.0
+    start_air: float = 1.0
     rate_sd: float = USUAL_RATE_SD
 
     def __getitem__(self, name: str) -> float:
@@ -78,13 +79,36 @@ class Traced:
         )
 
 
+def station_start_spread(fits: pd.DataFrame) -> tuple[float, float]:
+    """How far the gas at the start lies from what was said of it, over a whole station, as factors on what was said.
+
+    Parameters
+    ----------
+    fits : DataFrame
+        The `dive_fits` frames of the members that have traces.
+
+    Returns
+    -------
+    tuple of float
+        After a last known temperature, and from the air. Rounded to a quarter of a factor of two, so that
+        a new dive seldom changes what all others are computed with.
+    """
+    off = (fits["start_data_c"] - fits["stated_c"]) / fits["stated_sd_c"]
+    sd = fits["start_data_sd_c"] / fits["stated_sd_c"]
+    last, air = fits["start_basis"] == "last_known", fits["start_basis"].isin(["air", "ambient"])
+    spreads = [pool_spread(off[group].to_numpy(float), sd[group].to_numpy(float)) for group in (last, air)]
+    return float(2.0 ** (np.round(4.0 * np.log2(spreads[0])) / 4.0)), float(
+        2.0 ** (np.round(4.0 * np.log2(spreads[1])) / 4.0)
+    )
+
+
 def start_prior(rows: pd.DataFrame, learned: Learned) -> tuple[NDArray, NDArray]:
     """Centre and standard deviation of each row's gas temperature at the start, °C.
 
     What is learned of the scatter is a factor on what was said beforehand, so that rows known worse stay so.
     """
     basis = rows["start_basis"].to_numpy(str)
-    factor = np.select([basis == "last_known", basis != "assumed"], [learned.start_last.sd, learned.start_air.sd], 1.0)
+    factor = np.select([basis == "last_known", basis != "assumed"], [learned.start_last, learned.start_air], 1.0)
     return rows["start_c"].to_numpy(float) + learned["start_off_k"], rows["start_sd_c"].to_numpy(float) * factor
 
 
@@ -124,14 +148,14 @@ def records_of(traced: Traced, learned: Learned) -> TankRecords:
     )
 
 
-def learn(traced: Traced) -> tuple[Learned, TankFits]:
+def learn(traced: Traced, first: Learned) -> tuple[Learned, TankFits]:
     """Fit all rows, with what those that were breathed alone teach; the first values hold where they say little."""
-    learned = Learned()
+    learned = first
     fits = fit_tanks(records_of(traced, learned), rounds=5)
     use = np.flatnonzero(traced.rows["alone"].to_numpy(bool) & np.isfinite(fits.used_free_l))
     if use.size < LEAST_TO_LEARN:
         return learned, fits
-    learned = _scatter(traced.rows.iloc[use], fits.take(use), learned)
+    learned = _scatter(traced.rows.iloc[use], fits.take(use), learned, first)
     some = use if use.size <= MOST_TO_LEARN else use[np.linspace(0, use.size - 1, MOST_TO_LEARN).astype(int)]
     sweeps = 2 if some.size >= TWO_SWEEPS_FROM else 1
     few, start = traced.take(some), fits.unknowns[some]
@@ -140,23 +164,25 @@ def learn(traced: Traced) -> tuple[Learned, TankFits]:
         found = fit_tanks(records_of(few, replace(learned, common=common)), rounds=2, start=start).log_evidence
         return float(np.nansum(found)) / SHRINKS
 
-    first, sd, step, least, most = zip(*COMMON.values(), strict=True)
-    found = likeliest(evidence, learned.common, first, sd, step, least, most, sweeps=sweeps)
+    centre, sd, step, least, most = zip(*COMMON.values(), strict=True)
+    found = likeliest(evidence, learned.common, centre, sd, step, least, most, sweeps=sweeps)
     learned = replace(learned, common=found)
     fits = fit_tanks(records_of(traced, learned), rounds=2, start=fits.unknowns)
-    learned = _scatter(traced.rows.iloc[use], fits.take(use), learned)
+    learned = _scatter(traced.rows.iloc[use], fits.take(use), learned, first)
     return learned, fit_tanks(records_of(traced, learned), rounds=2, start=fits.unknowns)
 
 
-def _scatter(rows: pd.DataFrame, fits: TankFits, now: Learned) -> Learned:
+def _scatter(rows: pd.DataFrame, fits: TankFits, now: Learned, first: Learned) -> Learned:
     """How far starts lie from what was said of them, by what it is known from, and how steady the diver is."""
-    stated, sd = rows["start_c"].to_numpy(float) + now["start_off_k"], rows["start_sd_c"].to_numpy(float)
-    off, off_sd = (fits.start_c - stated) / sd, fits.start_c_sd / sd
+    centre, prior_sd = start_prior(rows, now)
+    mean, sd = without_prior(fits.start_c, fits.start_c_sd, centre, prior_sd)
+    stated_sd = rows["start_sd_c"].to_numpy(float)
+    off, off_sd = (mean - centre) / stated_sd, sd / stated_sd
     basis = rows["start_basis"].to_numpy(str)
     last, air = basis == "last_known", (basis != "last_known") & (basis != "assumed")
     return replace(
         now,
-        start_last=pool(off[last], off_sd[last], now.start_last, _FIRST_START),
-        start_air=pool(off[air], off_sd[air], now.start_air, _FIRST_START),
+        start_last=pool_spread(off[last], off_sd[last], first.start_last),
+        start_air=pool_spread(off[air], off_sd[air], first.start_air),
         rate_sd=float(np.clip(np.sqrt(pool_variance(fits.rate_scatter, USUAL_RATE_SD**2)), 0.06, 0.6)),
     )

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from pipelines.build.dives_checks import dive_flags, max_ppo2_bar
 from pipelines.build.dives_fit import GAUGE_SCATTER_BAR, TRANSMITTER_SCATTER_BAR, Readings
+from pipelines.build.dives_learning import Learned, start_prior
 from pipelines.build.dives_links import unknown_as_nan
 from pipelines.build.dives_samples import Grid, Samples, from_grid, water_density
 from pipelines.build.dives_sides import Sides
@@ -55,6 +56,7 @@ class Built:
     readings: Readings
     fits: TankFits
     together_sd: dict[int, float]
+    learned: Learned
     by_trace: NDArray
     sides: Sides
     water_c: NDArray
@@ -298,17 +300,11 @@ def events_bar(built: Built) -> NDArray:
 
 
 def fits_table(built: Built) -> pd.DataFrame:
-    """What each trace by itself says of the fill it began with."""
+    """What each trace by itself says of how warm its gas was at the start, and so of the fill it began with."""
     rows, fits = built.rows, built.fits
-    use = np.flatnonzero(
-        built.by_trace
-        & rows["fill_id"].notna().to_numpy()
-        & rows["alone"].to_numpy(bool)
-        & np.isfinite(fits.used_free_l)
-    )
+    use = np.flatnonzero(built.by_trace & rows["alone"].to_numpy(bool) & np.isfinite(fits.used_free_l))
     part = rows.iloc[use]
-    prior_sd = part["start_sd_c"].to_numpy(float)
-    mean, sd = without_prior(fits.start_c[use], fits.start_c_sd[use], part["start_c"].to_numpy(float), prior_sd)
+    mean, sd = without_prior(fits.start_c[use], fits.start_c_sd[use], *start_prior(part, built.learned))
     capacity, mix = part["capacity_l"].to_numpy(float), tuple(part[c].to_numpy(float) for c in ("o2", "he", "ar"))
     water = part["water_c"].to_numpy(float)
     first = fits.modelled_bar[use, 0]
@@ -328,6 +324,9 @@ def fits_table(built: Built) -> pd.DataFrame:
             "fill_id": part["fill_id"],
             "start_c": fits.start_c[use],
             "start_sd_c": fits.start_c_sd[use],
+            "start_basis": part["start_basis"],
+            "stated_c": part["start_c"],
+            "stated_sd_c": part["start_sd_c"],
             "start_data_c": mean,
             "start_data_sd_c": sd,
             "settled_bar": settled,

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from shared.tank_learning import Pool, pool, without_prior
+from shared.tank_learning import likeliest, pool_spread, without_prior
 from shared.tank_trace import STEPS, TankRecords, fit_tanks
 from shared.thermal import amount_free_l, settled_pressure_bar
 
@@ -113,19 +113,27 @@ def test_rows_do_not_disturb_one_another():
     assert beside[0] == pytest.approx(alone) and np.isnan(beside[1])
 
 
-class TestPool:
-    def test_nothing_new_changes_nothing(self):
-        now = Pool(0.0, 0.001, 1.0)
-        assert pool([], [], now, now) == now
+class TestLearning:
+    def test_nothing_known_is_the_usual(self):
+        assert pool_spread([], []) == pytest.approx(1.0, rel=0.15)
+        assert pool_spread([5.0, np.nan], [np.inf, 1.0]) == pool_spread([], [])
 
     def test_it_finds_the_spread_of_many(self):
         rng = np.random.default_rng(1)
-        first = now = Pool(0.0, 0.001, 1.0)
         seen = 0.4 * rng.standard_normal(300) + 0.3 * rng.standard_normal(300)
-        for _ in range(25):
-            share = 1 / (1 + (0.3 / now.sd) ** 2)
-            now = pool(seen * share, np.full(300, now.sd * np.sqrt(1 - share)), now, first)
-        assert now.spread == pytest.approx(0.4, abs=0.05)
+        assert pool_spread(seen, np.full(300, 0.3)) == pytest.approx(0.4, abs=0.05)
+
+    def test_one_wild_dive_widens_little(self):
+        rng = np.random.default_rng(2)
+        seen = 0.5 * rng.standard_normal(60)
+        assert pool_spread(np.append(seen, 1e6), np.full(61, 0.1)) < 1.8 * pool_spread(seen, np.full(60, 0.1))
+
+    def test_the_likeliest_values_are_found(self):
+        def evidence(at):
+            return -40 * (at[0] - 0.7) ** 2 - 25 * (at[1] + 0.3) ** 2 + 10 * (at[0] - 0.7) * (at[1] + 0.3)
+
+        found = likeliest(evidence, (0, 0), (0, 0), (5, 5), (0.5, 0.5), (-2, -2), (2, 2), sweeps=3)
+        assert found == pytest.approx((0.7, -0.3), abs=0.06)
 
     def test_a_prior_taken_out_again(self):
         mean, sd = without_prior(np.array([1.0]), np.array([np.sqrt(0.5)]), np.array([0.0]), np.array([1.0]))
