@@ -55,7 +55,7 @@ def print_rejects(station: Station, to: Path | None, as_json: bool) -> int:
         write_frame(still_open, TABLES["rejects"], to)
         print(f"Wrote {len(still_open)} open problems to {to}.")
     elif as_json:
-        print(flat(still_open, TABLES["rejects"]).to_json(orient="records", force_ascii=False))
+        print(flat(still_open, TABLES["rejects"]).to_json(orient="records", force_ascii=False, date_format="iso"))
     else:
         for row in still_open.head(MOST_SHOWN).to_dict("records"):
             print(problem_line(row))
@@ -103,11 +103,15 @@ def words_for(error: Exception) -> tuple[str, int]:
     import duckdb
 
     from pipelines.demo import NotOurs
+    from pipelines.export import WrongEnding
+    from pipelines.schedule import NotStarted
+    from pipelines.serve import PortTaken
     from pipelines.settings import SettingsError
     from pipelines.store import WarehouseBusy
     from schemas.snapshot import NothingPublished
 
-    if isinstance(error, (SettingsError, WarehouseBusy, NothingPublished, NotOurs, FileNotFoundError, FileExistsError)):
+    told = (SettingsError, WarehouseBusy, NothingPublished, NotOurs, WrongEnding, PortTaken, NotStarted)
+    if isinstance(error, (*told, FileNotFoundError, FileExistsError)):
         return str(error), 2
     if isinstance(error, (PermissionError, OSError, sqlite3.Error)):
         return f"{error}. Check the folder's rights and the room on the disk.", 2

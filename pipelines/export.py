@@ -14,6 +14,10 @@ _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 _XLSX_ROWS = 1_048_575
 
 
+class WrongEnding(ValueError):
+    """A file's ending names no form that is written."""
+
+
 def export_tables(published: Path, to: Path, form: str) -> list[Path]:
     """Write every published table to a file of its own name.
 
@@ -47,7 +51,7 @@ def write_frame(frame: pd.DataFrame, table: Table, path: Path) -> None:
     """Write rows of a table to one file, in the form its ending names."""
     form = path.suffix.lower().lstrip(".")
     if form not in FORMATS:
-        raise ValueError(f"{path.name}: the ending must be one of {', '.join('.' + f for f in FORMATS)}.")
+        raise WrongEnding(f"{path.name}: the ending must be one of {', '.join('.' + f for f in FORMATS)}.")
     if form == "parquet":
         import pyarrow.parquet as pq
 

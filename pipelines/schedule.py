@@ -14,12 +14,20 @@ import time
 import urllib.error
 import urllib.request
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
-from pipelines.settings import Station
+from cronsim import CronSim, CronSimError
+
+from pipelines.serve import free_port
+from pipelines.settings import SettingsError, Station
 
 DEPLOYMENT = "station"
 START_SECONDS = float(os.environ.get("COLDFILL_SERVER_START_SECONDS", "120"))
+
+
+class NotStarted(RuntimeError):
+    """The scheduler's own server did not come up."""
 
 
 def serve_schedule(station: Station, cron: str, port: int) -> None:
@@ -27,10 +35,19 @@ def serve_schedule(station: Station, cron: str, port: int) -> None:
 
     Raises
     ------
-    RuntimeError
+    SettingsError
+        `cron` cannot be read.
+    PortTaken
+        Another program listens on the port.
+    NotStarted
         The local server did not start; its log is named.
     """
     cron = cron or station.cron
+    try:
+        CronSim(cron, datetime.now(UTC))
+    except CronSimError as error:
+        raise SettingsError([f"--cron {cron}: {error}. Five fields: minute, hour, day, month, weekday."]) from None
+    free_port(port)
     home = (station.folder / ".prefect").resolve()
     home.mkdir(exist_ok=True)
     api = f"http://127.0.0.1:{port}/api"
@@ -73,18 +90,34 @@ def serve_schedule(station: Station, cron: str, port: int) -> None:
         pass
     finally:
         signal.signal(signal.SIGTERM, ended)
-        server.terminate()
-        try:
-            server.wait(timeout=15)
-        except subprocess.TimeoutExpired:
-            server.kill()
+        _end(server)
 
 
-def _start_server(home, port: int, api: str) -> subprocess.Popen:
+def _end(server: subprocess.Popen) -> None:
+    server.terminate()
+    try:
+        server.wait(timeout=15)
+    except subprocess.TimeoutExpired:
+        server.kill()
+
+
+def _start_server(home: Path, port: int, api: str) -> subprocess.Popen:
     log = home / "server.log"
     with open(log, "ab") as out:
+        # a session of its own, so that Ctrl-C reaches this process first; the pipe ends it if this process dies
         server = subprocess.Popen(
-            [sys.executable, "-m", "prefect", "server", "start", "--host", "127.0.0.1", "--port", str(port)],
+            [
+                sys.executable,
+                "-m",
+                "pipelines.schedule_server",
+                "server",
+                "start",
+                "--host",
+                "127.0.0.1",
+                "--port",
+                str(port),
+            ],
+            stdin=subprocess.PIPE,
             stdout=out,
             stderr=out,
             start_new_session=True,
@@ -92,17 +125,14 @@ def _start_server(home, port: int, api: str) -> subprocess.Popen:
     began = time.monotonic()
     while time.monotonic() - began < START_SECONDS:
         if server.poll() is not None:
-            raise RuntimeError(
-                f"The scheduler's server ended at once; its log is {log}. "
-                f"Is port {port} in use? Choose another with --port."
-            )
+            raise NotStarted(f"The scheduler's server ended at once; its log is {log}.")
         try:
             with urllib.request.urlopen(f"{api}/health", timeout=2):
                 return server
         except (urllib.error.URLError, OSError):
             time.sleep(0.3)
-    server.terminate()
-    raise RuntimeError(f"The scheduler's server did not answer within {START_SECONDS:.0f} s; its log is {log}.")
+    _end(server)
+    raise NotStarted(f"The scheduler's server did not answer within {START_SECONDS:.0f} s; its log is {log}.")
 
 
 async def _catch_up(station: Station, cron: str, parameters: dict) -> None:
@@ -146,8 +176,6 @@ async def _catch_up(station: Station, cron: str, parameters: dict) -> None:
 def _missed(station: Station, cron: str, now: datetime) -> bool:
     """Whether the schedule asked for a pass since the last one began."""
     from zoneinfo import ZoneInfo
-
-    from cronsim import CronSim
 
     try:
         last = datetime.fromisoformat(json.loads((station.published / "last_pass.json").read_text())["started_at"])

@@ -1,5 +1,6 @@
 """Start the dashboard for a station and stay until it ends. The dashboard itself reads only snapshots."""
 
+import os
 import signal
 import subprocess
 import sys
@@ -14,15 +15,19 @@ from pathlib import Path
 from pipelines.settings import Station
 
 
+class PortTaken(OSError):
+    """Another program listens there."""
+
+
 def serve(station: Station, port: int, browser: bool, local_network: bool = False) -> None:
     """Run the dashboard on 127.0.0.1 until ended; opens a browser once it answers.
 
     Raises
     ------
-    OSError
+    PortTaken
         The port is taken; the message names another way.
     """
-    _free(port)
+    free_port(port)
     # The pipelines and the dashboard do not import each other: the launcher is found by its place.
     launch = util.spec_from_file_location("launch", Path(__file__).parent.parent / "dashboard" / "launch.py")
     if launch is None or launch.loader is None:
@@ -49,15 +54,23 @@ def serve(station: Station, port: int, browser: bool, local_network: bool = Fals
         sys.exit(1)
 
 
-def _free(port: int) -> None:
+def free_port(port: int) -> None:
+    """Do nothing if the port is free on 127.0.0.1.
+
+    Raises
+    ------
+    PortTaken
+        It is taken; the message names another.
+    """
     import socket
 
     with socket.socket() as probe:
-        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        if os.name != "nt":  # there it would share a port that is taken
+            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             probe.bind(("127.0.0.1", port))
         except OSError:
-            raise OSError(f"Port {port} is in use on this machine. Choose another with --port {port + 1}.") from None
+            raise PortTaken(f"Port {port} is in use on this machine. Choose another with --port {port + 1}.") from None
 
 
 def _open_when_up(address: str, child: subprocess.Popen) -> None:

@@ -1,0 +1,235 @@
+"""`coldfill schedule`: a real Prefect deployment on a server of its own, that outlives nobody and catches up once."""
+
+import json
+import os
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import tempfile
+import time
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import duckdb
+import pytest
+import small_station as s
+
+from pipelines import schedule
+from pipelines.settings import SettingsError
+
+FULL = os.environ.get("COLDFILL_SOAK") == "full"
+PATIENCE = 180.0
+on_posix = pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals")
+
+
+def _free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return probe.getsockname()[1]
+
+
+def _until(what, why: str, seconds: float = PATIENCE):
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        if found := what():
+            return found
+        time.sleep(0.2)
+    raise AssertionError(why)
+
+
+def _listens(port: int) -> bool:
+    with socket.socket() as probe:
+        probe.settimeout(0.5)
+        return probe.connect_ex(("127.0.0.1", port)) == 0
+
+
+def _alive(pid: int) -> bool:
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    stat = Path(f"/proc/{pid}/stat")
+    return not (stat.exists() and stat.read_text().rsplit(")", 1)[1].split()[0] == "Z")
+
+
+def _passes(station) -> list[str]:
+    """Names of the passes that came to an end, oldest first; asked of a copy, for the warehouse may be at work."""
+    with tempfile.TemporaryDirectory() as folder:
+        for name in ("warehouse.duckdb", "warehouse.duckdb.wal"):
+            if (station.folder / name).exists():
+                shutil.copy(station.folder / name, folder)
+        with duckdb.connect(str(Path(folder) / "warehouse.duckdb")) as con:
+            return [row[0] for row in con.execute("SELECT run_id FROM runs ORDER BY started_at").fetchall()]
+
+
+def _last(station) -> dict:
+    try:
+        return json.loads((station.published / "last_pass.json").read_text())
+    except FileNotFoundError:
+        return {}
+
+
+class _Scheduled:
+    """The command at work on a station; ended with the test."""
+
+    def __init__(self, station, cron: str):
+        self.port, self.station = _free_port(), station
+        self.output = station.folder / "schedule.txt"
+        with open(self.output, "ab") as out:
+            self.process = subprocess.Popen(
+                [
+                    sys.executable,
+                    "-m",
+                    "pipelines.cli",
+                    "schedule",
+                    "--station",
+                    str(station.folder),
+                    "--cron",
+                    cron,
+                    "--port",
+                    str(self.port),
+                ],
+                stdout=out,
+                stderr=out,
+            )
+
+    def up(self) -> "_Scheduled":
+        _until(lambda: "end with Ctrl-C" in self.output.read_text() or self.process.poll() is not None, "no start")
+        assert self.process.poll() is None, self.output.read_text()
+        return self
+
+    def server(self) -> int:
+        listed = subprocess.run(
+            ["ps", "-o", "pid=,args=", "--ppid", str(self.process.pid)], capture_output=True, text=True
+        )
+        return next(int(line.split()[0]) for line in listed.stdout.splitlines() if "schedule_server" in line)
+
+    def end(self) -> None:
+        if self.process.poll() is None:
+            self.process.kill()
+            self.process.wait()
+
+
+@pytest.fixture
+def scheduled():
+    started = []
+
+    def start(station, cron: str) -> _Scheduled:
+        started.append(_Scheduled(station, cron))
+        return started[-1].up()
+
+    yield start
+    for one in started:
+        one.end()
+
+
+# --- what was missed --------------------------------------------------------------------------
+@pytest.mark.parametrize(
+    ("last", "now", "missed"),
+    [
+        ("2031-05-20T10:00:30+00:00", "2031-05-20T10:05:00+00:00", False),
+        ("2031-05-20T10:00:30+00:00", "2031-05-20T10:10:00+00:00", True),
+        ("2031-05-20T10:00:30+00:00", "2031-05-23T10:10:00+00:00", True),
+        (None, "2031-05-20T10:05:00+00:00", True),
+    ],
+)
+def test_a_tick_since_the_last_pass_began_was_missed(tmp_path, last, now, missed):
+    station = s.make(tmp_path)
+    if last:
+        (station.published / "last_pass.json").write_text(json.dumps({"started_at": last}))
+    assert schedule._missed(station, "*/10 * * * *", datetime.fromisoformat(now)) is missed
+
+
+def test_the_cron_is_that_of_the_station_s_zone(tmp_path):
+    """Six in the morning in Berlin is four or five in UTC."""
+    station = s.make(tmp_path / "x")
+    path = station.folder / "station.toml"
+    path.write_text(path.read_text().replace('time_zone = "UTC"', 'time_zone = "Europe/Berlin"'))
+    station = s.load_station(station.folder)
+    (station.published / "last_pass.json").write_text(json.dumps({"started_at": "2031-07-01T03:00:00+00:00"}))
+    assert not schedule._missed(station, "0 6 * * *", datetime(2031, 7, 1, 3, 59, tzinfo=UTC))
+    assert schedule._missed(station, "0 6 * * *", datetime(2031, 7, 1, 4, 1, tzinfo=UTC))
+
+
+@pytest.mark.parametrize("cron", ["soon", "* *", "61 * * * *"])
+def test_a_cron_that_is_none_is_told(tmp_path, cron):
+    with pytest.raises(SettingsError, match="Five fields"):
+        schedule.serve_schedule(s.make(tmp_path), cron, 4600)
+
+
+def test_a_port_in_use_is_told_and_left_alone(tmp_path):
+    station = s.make(tmp_path)
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = taken.getsockname()[1]
+        done = subprocess.run(
+            [sys.executable, "-m", "pipelines.cli", "schedule", "--station", str(tmp_path), "--port", str(port)],
+            capture_output=True,
+            text=True,
+            timeout=60,
+        )
+    assert done.returncode == 2
+    assert f"Port {port} is in use" in done.stderr
+    assert "--port" in done.stderr
+    assert "Traceback" not in done.stderr
+    assert not (station.folder / ".prefect").exists()
+
+
+# --- the real thing ---------------------------------------------------------------------------
+@pytest.mark.soak
+@on_posix
+def test_missed_runs_are_caught_up_once_and_the_end_is_clean(tmp_path, scheduled):
+    """Three yearly runs were missed while nothing served; one makes up for them; SIGTERM ends command and server."""
+    station = s.make(tmp_path)
+    s.drop(station, "cylinders.csv", s.CYLINDERS)
+    s.run(station)
+    before = _passes(station)
+    s.drop(station, "fills.csv", [s.fill(1)])
+    long_ago = datetime.now(UTC) - timedelta(days=3 * 366)
+    (station.published / "last_pass.json").write_text(json.dumps({"started_at": long_ago.isoformat()}))
+    one = scheduled(station, "0 0 1 1 *")
+    server = one.server()
+    _until(lambda: "finished_at" in _last(station), "the missed run was not caught up")
+    time.sleep(5 if FULL else 2)
+    assert len(_passes(station)) == len(before) + 1
+    assert len(s.published(station)["fill_quality"]) == 1
+    one.process.send_signal(signal.SIGTERM)
+    assert one.process.wait(timeout=30) == 0
+    _until(lambda: not _alive(server), "the server outlived the command", 30)
+    assert not _listens(one.port)
+    assert "Traceback" not in one.output.read_text()
+
+
+@pytest.mark.soak
+@on_posix
+@pytest.mark.skipif(not FULL, reason="takes minutes; COLDFILL_SOAK=full")
+def test_after_a_kill_and_several_missed_ticks_it_goes_on(tmp_path, scheduled):
+    """A tick a minute; kill -9; what was missed is caught up once and the ticks go on, over the same database."""
+    station = s.make(tmp_path)
+    s.drop(station, "cylinders.csv", s.CYLINDERS)
+    one = scheduled(station, "* * * * *")
+    server = one.server()
+    _until(lambda: len(_passes(station)) >= 2, "no pass on a tick")  # the first run, and one on the minute
+    one.process.send_signal(signal.SIGKILL)
+    one.process.wait()
+    _until(lambda: not _alive(server), "the server outlived a killed command", 30)
+    _until(lambda: not _listens(one.port), "the port stays taken", 30)
+    before = _passes(station)
+    late = datetime.now(UTC) - timedelta(minutes=30)
+    last = _last(station) | {"started_at": late.isoformat()}
+    (station.published / "last_pass.json").write_text(json.dumps(last))
+    time.sleep(130)  # real ticks go by unserved as well
+    two = scheduled(station, "* * * * *")
+    began = datetime.now(UTC)
+    _until(lambda: len(_passes(station)) > len(before), "nothing caught up")
+    time.sleep(20)
+    ticks = int((datetime.now(UTC) - began).total_seconds() // 60) + 1
+    new = _passes(station)[len(before) :]
+    assert sum(name.startswith("caught-up") for name in new) == 1
+    assert len(new) <= 1 + ticks
+    _until(lambda: len(_passes(station)) >= len(before) + 2, "the ticks do not go on")
+    two.process.send_signal(signal.SIGTERM)
+    assert two.process.wait(timeout=30) == 0
