@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
+from dashboard import gas_left
 from dashboard.charts import GRID, INDIGO, INK, PLUM, SKY, blank, whiskers
 from dashboard.rows import Row, said_yes
 from schemas import words
@@ -79,7 +80,7 @@ def dive_gas(profile: pd.DataFrame, reserve: Row | None) -> go.Figure:
     minutes = profile["t_s"].to_numpy(float) / 60.0
     figure.add_scatter(
         x=minutes,
-        y=profile["usable_free_l"].to_numpy(),
+        y=gas_left.positive(profile["usable_free_l"]).to_numpy(),
         mode="lines",
         name="gas left",
         line={"color": INDIGO, "width": 3},
@@ -104,7 +105,8 @@ def dive_gas(profile: pd.DataFrame, reserve: Row | None) -> go.Figure:
         fillcolor="rgba(90,134,181,.18)",
         hovertemplate="%{x:.0f} min: %{y:.1f} m<extra></extra>",
     )
-    if reserve is not None and words.known(reserve["least_margin_at_s"]):
+    marked = reserve is not None and words.known(reserve["least_margin_at_s"])
+    if reserve is not None and marked and not gas_left.cannot_have_been(reserve):
         at = float(reserve["least_margin_at_s"]) / 60.0
         needed = float(reserve["required_free_l_there"])
         here = needed + float(reserve["least_margin_free_l"])
@@ -171,7 +173,7 @@ def cause_shares(shares: dict) -> go.Figure:
 def margins(reserve: pd.DataFrame, started_at: pd.Series) -> go.Figure:
     """Least margin of each dive over the season, dives below policy marked."""
     rows = (
-        reserve.assign(started_at=started_at.to_numpy())
+        reserve.assign(started_at=started_at.to_numpy())[~gas_left.cannot_be(reserve).to_numpy()]
         .dropna(subset=["least_margin_free_l"])
         .sort_values("started_at")
     )

@@ -1,6 +1,6 @@
 """One dive: gas against the gas needed, why it was thin, its tanks, and the fill it began with."""
 
-from dashboard import charts_dives, parts
+from dashboard import charts_dives, gas_left, parts
 from dashboard.access import may_see
 from dashboard.data import Snapshot
 from dashboard.rows import Row, each, only
@@ -49,7 +49,10 @@ def _reserve(snapshot: Snapshot, member_id: str, dive_id: str, reserve: Row, fil
         f"{words.minutes(reserve['least_margin_at_s'])} into the dive, at "
         f"{words.number(reserve['least_margin_depth_m'], 0, 'm')}"
     )
-    if words.known(below) and below:
+    known = not gas_left.cannot_have_been(reserve)
+    if not known:
+        parts.show(parts.bar("Gas left: not known", 3, gas_left.WHY))
+    elif words.known(below) and below:
         parts.show(
             parts.bar(
                 f"Below this policy by {words.number(-margin, 0, 'L')}",
@@ -77,10 +80,11 @@ def _reserve(snapshot: Snapshot, member_id: str, dive_id: str, reserve: Row, fil
     if len(profile):
         parts.figure(
             charts_dives.dive_gas(profile, reserve),
-            f"Gas left against gas needed over the dive; least margin {words.number(margin, 0, 'L')} {when}.",
+            "Gas left against gas needed over the dive"
+            + (f"; least margin {words.number(margin, 0, 'L')} {when}." if known else "; gaps where it is not known."),
             f"{key}_gas",
         )
-    if words.known(below) and below and reserve["cause_shares"]:
+    if known and words.known(below) and below and reserve["cause_shares"]:
         parts.figure(
             charts_dives.cause_shares(reserve["cause_shares"]),
             f"Shares of the deficit: {shares_in_words(reserve['cause_shares'])}.",
@@ -92,9 +96,9 @@ def _reserve(snapshot: Snapshot, member_id: str, dive_id: str, reserve: Row, fil
             [
                 (
                     "Surfaced with",
-                    words.number(reserve["surfaced_bar"], 0, "bar"),
+                    gas_left.number(reserve["surfaced_bar"], "bar"),
                     parts.lines(
-                        words.number(reserve["surfaced_free_l"], 0, "L"),
+                        gas_left.number(reserve["surfaced_free_l"]),
                         "below the policy's "
                         f"{words.number(snapshot.policy('reserve', 'surfacing_min_bar', 50), 0, 'bar')}"
                         if words.known(reserve["below_surfacing_min"]) and reserve["below_surfacing_min"]
@@ -110,10 +114,10 @@ def _reserve(snapshot: Snapshot, member_id: str, dive_id: str, reserve: Row, fil
                             "if one side were lost",
                         )
                     ]
-                    if words.known(reserve["least_margin_one_side_free_l"])
+                    if known and words.known(reserve["least_margin_one_side_free_l"])
                     else []
                 ),
-                *([("Over a third kept", words.number(thirds, 0, "L"))] if words.known(thirds) else []),
+                *([("Over a third kept", words.number(thirds, 0, "L"))] if known and words.known(thirds) else []),
             ]
         )
     )
@@ -194,7 +198,7 @@ def _breathed(snapshot: Snapshot, member_id: str, dive_id: str, row: Row) -> Non
                         t.role,
                         words.mix(t.o2_pct, t.he_pct),
                         words.number(t.start_pressure_bar, 0, "bar"),
-                        words.number(t.end_pressure_bar, 0, "bar"),
+                        gas_left.number(t.end_pressure_bar, "bar"),
                         words.with_interval(t.gas_used_free_l, t.gas_used_low_free_l, t.gas_used_high_free_l, 0, "L"),
                     )
                     for t in each(tanks)

@@ -2,7 +2,7 @@
 
 import streamlit as st
 
-from dashboard import charts_dives, parts
+from dashboard import charts_dives, gas_left, parts
 from dashboard.data import Snapshot
 from dashboard.rows import each, said_yes
 from dashboard.views import dive
@@ -90,10 +90,18 @@ def one(snapshot: Snapshot, member_id: str, name: str) -> None:
     if rows.empty:
         parts.show(parts.plain("None of the dives could be judged."))
         return
+    lost = gas_left.cannot_be(rows)
+    if lost.any():
+        parts.show(
+            parts.note(
+                f"{words.plural(lost.sum(), 'dive')} not drawn: by the pressures less than nothing was left. Ask the "
+                "diver: a lost transmitter, or an empty cylinder."
+            )
+        )
     parts.figure(
         charts_dives.margins(rows, rows["started_at"]), "Least margin of each dive over the season.", "margins"
     )
-    below = rows[said_yes(rows["below_policy"])]
+    below = rows[said_yes(rows["below_policy"]) & ~lost]
     below_all, below = len(below), below.head(MOST_DIVES)
     if below.empty:
         parts.show(parts.plain("No dive went below this policy."))
@@ -125,7 +133,8 @@ def one(snapshot: Snapshot, member_id: str, name: str) -> None:
         r.dive_id: f"{words.clock(r.started_at, snapshot.zone)}, {words.number(r.max_depth_m, 0, 'm')}"
         for r in each(rows)
     }
-    worst = rows.sort_values("least_margin_free_l", na_position="last").iloc[0]["dive_id"]
+    told = rows[~lost].sort_values("least_margin_free_l", na_position="last") if not lost.all() else rows
+    worst = told.iloc[0]["dive_id"]
     chosen = st.selectbox(
         "One dive", list(labels), index=list(labels).index(worst), format_func=parts.label(labels), key="divers_dive"
     )

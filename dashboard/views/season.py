@@ -3,7 +3,7 @@
 import pandas as pd
 import streamlit as st
 
-from dashboard import charts_dives, parts
+from dashboard import charts_dives, gas_left, parts
 from dashboard.access import DIVER
 from dashboard.data import Snapshot
 from dashboard.rows import Row, each
@@ -152,7 +152,14 @@ def dives(snapshot: Snapshot, member: str, consumption: pd.DataFrame) -> None:
         f"{words.number(r.duration_min, 0, 'min')}"
         for r in each(shown)
     }
-    first = reserve.sort_values("least_margin_free_l")["dive_id"].iloc[0] if len(reserve) else shown["dive_id"].iloc[0]
+    told = reserve[~gas_left.cannot_be(reserve)]
+    if len(told) < len(reserve):
+        parts.show(
+            parts.note(
+                f"{words.plural(len(reserve) - len(told), 'dive')} not drawn: by the pressures less than nothing was left."
+            )
+        )
+    first = told.sort_values("least_margin_free_l")["dive_id"].iloc[0] if len(told) else shown["dive_id"].iloc[0]
     chosen = st.selectbox(
         "One dive (the thinnest stands first)",
         list(labels),

@@ -6,7 +6,7 @@ import plotly.graph_objects as go
 import pytest
 from made_up import HEALTH, HOSTILE, ME, NOW, dives, fills
 
-from dashboard import charts, charts_dives, charts_fleet
+from dashboard import charts, charts_dives, charts_fleet, gas_left
 
 OF_ME = dives(ME)
 RESERVE = OF_ME["dive_reserve"]
@@ -134,3 +134,19 @@ def test_a_figure_states_units_and_uses_no_shoulder_or_band_colours(name):
         assert named not in text
     titles = [axis.title.text for axis in (*figure.select_xaxes(), *figure.select_yaxes()) if axis.title.text]
     assert titles
+
+
+def test_gas_below_nothing_is_neither_drawn_nor_told_as_a_figure():
+    lost = RESERVE.copy()
+    lost.loc[2, ["surfaced_bar", "surfaced_free_l", "least_margin_free_l"]] = [-20.0, -400.0, -1500.0]
+    assert gas_left.cannot_be(lost).tolist() == [i == 2 for i in range(len(lost))]
+    drawn = charts_dives.margins(lost, pd.Series([NOW] * len(lost)))
+    assert min(min(trace.y) for trace in drawn.data) > -1500.0
+    profile = OF_ME["dive_profile"]
+    profile = profile[profile["dive_id"] == lost.loc[2, "dive_id"]]
+    profile = profile.assign(usable_free_l=profile["usable_free_l"] - profile["usable_free_l"].median())
+    figure = charts_dives.dive_gas(profile, lost.loc[2])
+    assert np.nanmin(figure.data[0].y) >= gas_left.NOTHING_LEFT_FREE_L and np.isnan(figure.data[0].y).any()
+    assert "least margin" not in [trace.name for trace in figure.data]
+    assert gas_left.number(-600.0) == "not known" and gas_left.number(0.0) != "not known"
+    assert not gas_left.cannot_have_been(RESERVE.loc[2])
