@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from pipelines.build.dives_duplicates import find_duplicates
 from pipelines.build.dives_fit import NEAR_END_S, Readings, fit_rows, gather, usable_trace
-from pipelines.build.dives_learning import Learned, station_start_spread
+from pipelines.build.dives_learning import Learned, station_spread_used, station_start_spread
 from pipelines.build.dives_links import dived_unit, first_water_readings, link_fills, unknown_as_nan
 from pipelines.build.dives_samples import Grid, Samples, arrange, even_grid, put_back_swaps, water_density
 from pipelines.build.dives_sides import judge_sides
@@ -21,7 +21,14 @@ from shared.breathing import ambient_bar_abs
 from shared.constants import ATM_BAR
 from shared.tank_trace import STEPS
 
-__all__ = ["build_member_dives", "dived_unit", "first_water_readings", "link_fills", "station_start_spread"]
+__all__ = [
+    "build_member_dives",
+    "dived_unit",
+    "first_water_readings",
+    "link_fills",
+    "station_spread_used",
+    "station_start_spread",
+]
 
 
 def build_member_dives(
@@ -115,6 +122,7 @@ def build_member_dives(
         fits=fits,
         together_sd=together_sd,
         learned=learned,
+        station_spread=station_spread,
         by_trace=by_trace,
         sides=sides,
         water_c=water_c,

@@ -36,6 +36,7 @@ COMMON = {
     "rate_lag_ln": (float(np.log(180.0)), 0.4, 0.45, float(np.log(60.0)), float(np.log(600.0))),
 }
 
+KEPT = 1.33
 SHRINKS = 3.0
 """Evidence counts for a third: the model of a cylinder is simpler than cylinders are."""
 
@@ -79,27 +80,37 @@ class Traced:
         )
 
 
-def station_start_spread(fits: pd.DataFrame) -> tuple[float, float]:
+def station_start_spread(fits: pd.DataFrame, before: tuple[float, float] = (1.0, 1.0)) -> tuple[float, float]:
     """How far the gas at the start lies from what was said of it, over a whole station, as factors on what was said.
 
     Parameters
     ----------
     fits : DataFrame
-        The `dive_fits` frames of the members that have traces.
+        The `dive_fits` frames of the members.
+    before : tuple of float
+        What they were computed with (`station_spread_used`). It stays unless what is found now is a third
+        more or less, so that a new dive seldom changes what all members are computed with.
 
     Returns
     -------
     tuple of float
-        After a last known temperature, and from the air. Rounded to a quarter of a factor of two, so that
-        a new dive seldom changes what all others are computed with.
+        After a last known temperature, and from the air.
     """
+    if not len(fits):
+        return before
     off = (fits["start_data_c"] - fits["stated_c"]) / fits["stated_sd_c"]
     sd = fits["start_data_sd_c"] / fits["stated_sd_c"]
-    last, air = fits["start_basis"] == "last_known", fits["start_basis"].isin(["air", "ambient"])
-    spreads = [pool_spread(off[group].to_numpy(float), sd[group].to_numpy(float)) for group in (last, air)]
-    return float(2.0 ** (np.round(4.0 * np.log2(spreads[0])) / 4.0)), float(
-        2.0 ** (np.round(4.0 * np.log2(spreads[1])) / 4.0)
-    )
+    groups = fits["start_basis"] == "last_known", fits["start_basis"].isin(["air", "ambient"])
+    found = [pool_spread(off[g].to_numpy(float), sd[g].to_numpy(float)) for g in groups]
+    last, air = (old if 1 / KEPT < new / old < KEPT else round(new, 2) for new, old in zip(found, before, strict=True))
+    return last, air
+
+
+def station_spread_used(fits: pd.DataFrame) -> tuple[float, float]:
+    """The factors that `dive_fits` frames were computed with; (1, 1) where there are none."""
+    if not len(fits):
+        return 1.0, 1.0
+    return float(fits["station_spread_last"].iloc[0]), float(fits["station_spread_air"].iloc[0])
 
 
 def start_prior(rows: pd.DataFrame, learned: Learned) -> tuple[NDArray, NDArray]:

@@ -57,6 +57,7 @@ class Built:
     fits: TankFits
     together_sd: dict[int, float]
     learned: Learned
+    station_spread: tuple[float, float]
     by_trace: NDArray
     sides: Sides
     water_c: NDArray
@@ -324,6 +325,8 @@ def fits_table(built: Built) -> pd.DataFrame:
             "fill_id": part["fill_id"],
             "start_c": fits.start_c[use],
             "start_sd_c": fits.start_c_sd[use],
+            "station_spread_last": built.station_spread[0],
+            "station_spread_air": built.station_spread[1],
             "start_basis": part["start_basis"],
             "stated_c": part["start_c"],
             "stated_sd_c": part["start_sd_c"],

@@ -3,6 +3,9 @@
 import numpy as np
 import pandas as pd
 
+from pipelines.build.dives import build_member_dives
+from schemas.policy import Policy
+
 BOOLS = ("overhead", "mandatory_stops", "gas_shared")
 
 
@@ -121,3 +124,25 @@ def fills(*rows):
     numbers = [c for c in frame if c.endswith(("_pct", "_m", "_c"))]
     frame[numbers] = frame[numbers].astype("float64")
     return frame.astype({"fill_id": "str", "unit_id": "str", "in_test": "boolean"})
+
+
+C1 = ("c1", None, None, False, 12.0)
+SET = [("s1", "s1", None, True, 24.0), ("s1-l", "s1", "left", True, 12.0), ("s1-r", "s1", "right", True, 12.0)]
+
+
+def build(dives, tanks, samples=(), register=(C1,), filled=(), **more):
+    return build_member_dives(
+        "m0",
+        inputs(dives, tanks, samples),
+        units(*register),
+        fills(*filled),
+        Policy(),
+        pd.Timestamp("2031-07-01"),
+        **more,
+    )
+
+
+def one(built):
+    consumption = built["dive_consumption"]
+    assert len(consumption) == 1
+    return consumption.iloc[0]

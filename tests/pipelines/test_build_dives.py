@@ -4,30 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipelines.build.dives import build_member_dives, link_fills
-from schemas.policy import Policy
-from tests.pipelines.dive_frames import dive, fills, inputs, profile, tank, units
-
-C1 = ("c1", None, None, False, 12.0)
-SET = [("s1", "s1", None, True, 24.0), ("s1-l", "s1", "left", True, 12.0), ("s1-r", "s1", "right", True, 12.0)]
-
-
-def build(dives, tanks, samples=(), register=(C1,), filled=(), **more):
-    return build_member_dives(
-        "m0",
-        inputs(dives, tanks, samples),
-        units(*register),
-        fills(*filled),
-        Policy(),
-        pd.Timestamp("2031-07-01"),
-        **more,
-    )
-
-
-def one(built):
-    consumption = built["dive_consumption"]
-    assert len(consumption) == 1
-    return consumption.iloc[0]
+from tests.pipelines.dive_frames import C1, SET, build, dive, one, profile, tank
 
 
 def test_nothing_in_nothing_out():
@@ -224,78 +201,6 @@ class TestAgainstItsFill:
         assert use == [28.0, 32.0, 33.0]
 
 
-class TestFillLinks:
-    def link(self, dive_times, fill_times, unit="c1", register=(C1,), days=60):
-        dives = [dive(f"d{i}", t) for i, t in enumerate(dive_times)]
-        frames = inputs(dives, [tank(f"d{i}", unit_id=unit) for i in range(len(dives))])
-        filled = fills(
-            *[{"fill_id": f"f{i}", "filled_at": pd.Timestamp(t, tz="UTC")} for i, t in enumerate(fill_times)]
-        )
-        return link_fills(frames["dive_tanks"], frames["dives"], filled, units(*register), days).set_index("dive_id")
-
-    def test_the_last_fill_before_the_dive(self):
-        links = self.link(["2031-06-03 10:00"], ["2031-06-01 10:00", "2031-06-02 10:00", "2031-06-04 10:00"])
-        assert links.at["d0", "fill_id"] == "f1" and links.at["d0", "dives_since_fill"] == 0
-
-    def test_another_dive_between_takes_the_link_away(self):
-        links = self.link(["2031-06-03 10:00", "2031-06-03 14:00"], ["2031-06-02 10:00"])
-        assert (
-            links.at["d0", "fill_id"] == "f0"
-            and pd.isna(links.at["d1", "fill_id"])
-            and links.at["d1", "dives_since_fill"] == 1
-        )
-
-    def test_sixty_days_are_too_long(self):
-        links = self.link(["2031-08-03 10:00"], ["2031-06-01 10:00"])
-        assert pd.isna(links.at["d0", "fill_id"]) and pd.isna(links.at["d0", "dives_since_fill"])
-
-    def test_order_of_rows_changes_nothing(self):
-        dives = [dive(f"d{i}", f"2031-06-0{i + 1} 10:00") for i in range(5)]
-        tanks = [tank(f"d{i}", unit_id="c1") for i in range(5)]
-        filled = [
-            {"fill_id": f"f{i}", "filled_at": pd.Timestamp(f"2031-06-0{i + 1} 06:00", tz="UTC")} for i in range(0, 5, 2)
-        ]
-        a, b = inputs(dives, tanks), inputs(dives[::-1], tanks[::-1])
-        links = [
-            link_fills(f["dive_tanks"], f["dives"], fills(*k), units(C1)) for f, k in ((a, filled), (b, filled[::-1]))
-        ]
-        pd.testing.assert_frame_equal(*links)
-
-
-class TestDuplicates:
-    def test_two_computers_on_one_diver_are_one_dive(self):
-        dives = [dive("a"), dive("b", "2031-06-01 10:01")]
-        other = (
-            profile("b", wobble_m=1.5)
-            .query("t_s >= 60")
-            .assign(t_s=lambda s: s["t_s"] - 60, depth_m=lambda s: s["depth_m"] * 1.01 + 0.1)
-        )
-        samples = [profile("a", wobble_m=1.5, bars={1: (210, 70)}), other]
-        built = build(dives, [tank("a"), tank("b")], samples)
-        assert built["dive_consumption"]["dive_id"].tolist() == ["a"]
-        assert "recorded_twice" in one(built)["flags"]
-        assert built["dive_duplicates"][["dive_id", "kept_dive_id", "reason"]].to_numpy().tolist() == [
-            ["b", "a", "duplicate_dive"]
-        ]
-
-    def test_a_surface_interval_makes_two_dives(self):
-        dives = [dive("a"), dive("b", "2031-06-01 11:30")]
-        built = build(
-            dives, [tank("a"), tank("b", start_pressure_bar=200.0, end_pressure_bar=90.0)], [profile("a"), profile("b")]
-        )
-        assert len(built["dive_consumption"]) == 2
-
-    def test_the_same_export_with_a_wrong_clock_is_found_by_profile_and_pressures(self):
-        dives = [dive("a"), dive("b", "2031-06-01 11:00")]
-        samples = [profile(i, wobble_m=1.5, bars={1: (210, 70)}) for i in "ab"]
-        assert len(build(dives, [tank("a"), tank("b")], samples)["dive_duplicates"]) == 1
-
-    def test_two_unlike_dives_at_one_time_are_both_kept_and_named(self):
-        dives = [dive("a"), dive("b", "2031-06-01 10:10")]
-        built = build(dives, [tank("a"), tank("b")], [profile("a", depth_m=30.0), profile("b", depth_m=9.0)])
-        assert all("overlaps_another_dive" in f for f in built["dive_consumption"]["flags"])
-
-
 class TestTrace:
     def test_the_trace_starts_and_ends_with_what_the_tanks_hold(self):
         built = build([dive()], [tank(unit_id="c1")], [profile(bars={1: (210, 70)})])
@@ -378,3 +283,62 @@ def test_order_of_dives_changes_nothing():
     a = build(dives, tanks, samples)["dive_consumption"]
     b = build(dives[::-1], tanks[::-1], samples[::-1])["dive_consumption"]
     pd.testing.assert_frame_equal(a, b)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_whatever_a_record_says_there_is_a_sane_rate_or_none(seed):
+    rng = np.random.default_rng(seed)
+
+    def any_of(*values):
+        return values[rng.integers(len(values))]
+
+    dives, tanks, samples = [], [], []
+    for number in range(4):
+        name = f"d{number}"
+        dives.append(
+            dive(
+                name,
+                f"2031-06-{rng.integers(1, 28):02d} 10:00",
+                mode=any_of(None, None, "open_circuit", "semi_closed"),
+                air_c=any_of(np.nan, -10.0, 30.0),
+                water_c=any_of(np.nan, 2.0, 28.0),
+                duration_min=any_of(np.nan, 0.0, 40.0),
+                mean_depth_m=any_of(np.nan, 0.0, 10.0),
+                surface_pressure_bar_abs=any_of(np.nan, 0.7),
+            )
+        )
+        bars = {}
+        for tank_no in rng.choice(np.arange(1, 9), rng.integers(0, 4), replace=False).tolist():
+            tanks.append(
+                tank(
+                    name,
+                    tank_no,
+                    unit_id=any_of(None, "c1", "s1", "s1-l", "nobody's"),
+                    role=any_of("back", "stage", "suit", "oxygen"),
+                    water_capacity_l=any_of(np.nan, 12.0, 0.5),
+                    o2_pct=any_of(np.nan, 0.0, 21.0, 60.0),
+                    he_pct=any_of(np.nan, 50.0),
+                    start_pressure_bar=any_of(np.nan, 0.0, 210.0, 480.0),
+                    end_pressure_bar=any_of(np.nan, 0.0, 60.0, 220.0),
+                    second_gauge_end_bar=any_of(np.nan, 60.0, 200.0),
+                )
+            )
+            bars[tank_no] = (any_of(210, 10, 0), any_of(60, 0, 250))
+        if rng.random() < 0.8:
+            frame = profile(
+                name,
+                any_of(1.0, 18.0, 200.0),
+                any_of(1.0, 40.0),
+                any_of(2.0, 30.0),
+                bars=bars,
+                water_c=any_of(np.nan, 35.0),
+            )
+            for column in frame.columns[5:]:
+                frame.loc[rng.random(len(frame)) < any_of(0.0, 0.1, 0.9), column] = any_of(np.nan, 0.0, -3.0, 900.0)
+            samples.append(frame)
+    consumption = build(dives, tanks, samples, (C1, *SET))["dive_consumption"]
+    rate = consumption["rmv_l_min"]
+    assert (
+        (consumption["rmv_low_l_min"] <= rate) & (rate <= consumption["rmv_high_l_min"]) & (rate > 0) | rate.isna()
+    ).all()
+    assert (rate.notna() == consumption["method"].notna()).all()

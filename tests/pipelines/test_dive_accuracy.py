@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipelines.build.dives import build_member_dives, link_fills
+from pipelines.build.dives import build_member_dives, link_fills, station_spread_used, station_start_spread
 from schemas.policy import Policy
 from tests.pipelines.dive_simulator import simulate
 
@@ -56,6 +56,21 @@ def test_with_two_written_pressures():
     made = built(simulate(90, seed=102, known_air=1.0, water_known=1.0, trace=False))
     median, held = errors(made)
     assert median < 1.9 and 0.70 < held < 0.96
+
+
+def test_a_station_whose_cylinders_start_at_the_airs_temperature_learns_it():
+    season = simulate(60, seed=104, known_air=1.0, water_known=1.0, start_error_c=0.3, fills=False, faults=False)
+    member = build_member_dives("m0", season.inputs, season.units, season.fills, Policy())
+    last, air = station_start_spread(member["dive_fits"])
+    assert last == 1.0 and air < 0.75
+    assert station_start_spread(member["dive_fits"], (1.0, air * 1.1)) == (1.0, air * 1.1)  # near enough to stay
+    again = build_member_dives("m0", season.inputs, season.units, season.fills, Policy(), station_spread=(last, air))
+    assert station_spread_used(again["dive_fits"]) == (last, air)
+    widths = [
+        (b["dive_consumption"]["rmv_high_l_min"] - b["dive_consumption"]["rmv_low_l_min"]).median()
+        for b in (member, again)
+    ]
+    assert widths[1] < widths[0]
 
 
 @pytest.mark.parametrize("two_transmitters", [False, True])
