@@ -155,7 +155,7 @@ def fit_rows(
     step = table_step_bar(rows["start_bar"].to_numpy(float), rows["end_bar"].to_numpy(float))
     written_sd = np.full(n, np.hypot(step / np.sqrt(12.0), GAUGE_SCATTER_BAR))
     trace, ends = np.flatnonzero(by_trace), np.flatnonzero(~by_trace & rows["has_ends"].to_numpy(bool))
-    learned = Learned()
+    learned = first
     together_sd: dict[int, float] = {}
     if trace.size:
         late = readings.first_s[trace] > NEAR_END_S
