@@ -44,7 +44,9 @@ class Acceptor:
         self._problems(raw.source, raw.problems if not raw.refused else [raw.refused], file, sha256)
         if raw.refused:
             return 0, 0, 0
-        rows = conform(raw.rows, SOURCES[raw.source].fields.values(), keep=("row_number", "line", "assumed", "value_flags"))
+        rows = conform(
+            raw.rows, SOURCES[raw.source].fields.values(), keep=("row_number", "line", "assumed", "value_flags")
+        )
         rows = rows.reset_index(drop=True)
         for name in raw.from_working_pressure:
             rows[name] = rows[name].fillna(rows["unit_id"].map(working_pressures(self.warehouse)).astype("float64"))
@@ -71,7 +73,11 @@ class Acceptor:
             self._store(raw.source, pd.concat([waiting, future]), "waiting", marked)
             self._store(raw.source, not_clean.drop(future.index), "rejected", marked)
             if raw.rejected_rows is not None and len(raw.rejected_rows):
-                unread = conform(raw.rejected_rows, SOURCES[raw.source].fields.values(), keep=("row_number", "line", "assumed", "value_flags"))
+                unread = conform(
+                    raw.rejected_rows,
+                    SOURCES[raw.source].fields.values(),
+                    keep=("row_number", "line", "assumed", "value_flags"),
+                )
                 self._store(raw.source, unread.reset_index(drop=True), "rejected", marked)
             self.warehouse.rank(raw.source, placed)
             self.warehouse.answer(raw.source, file, sha256, self.now)
@@ -82,11 +88,18 @@ class Acceptor:
         if rows.empty:
             return
         order_at = rows["revised_at"].fillna(marked["order_at"]).dt.floor("2s").astype("datetime64[us, UTC]")
-        self.warehouse.add_rows(source, rows.assign(file=marked["file"], file_sha256=marked["file_sha256"], order_at=order_at), state)
+        self.warehouse.add_rows(
+            source, rows.assign(file=marked["file"], file_sha256=marked["file_sha256"], order_at=order_at), state
+        )
 
     # --- references ---------------------------------------------------------------------------
-    def _place(self, source: str, rows: pd.DataFrame, file: tuple[str, str] | None) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
-        """Split rows of a file (none: as their columns say) into those whose every name is known and those that wait, with the reasons."""
+    def _place(
+        self, source: str, rows: pd.DataFrame, file: tuple[str, str] | None
+    ) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+        """Split rows into those whose every name is known and those that wait, with the reasons.
+
+        `file` is where they come from; none means as their columns say.
+        """
         found: list[Problem] = []
         lost = pd.Series(False, index=rows.index)
         if source in _DIVE_PARTS and len(rows):
@@ -114,8 +127,9 @@ class Acceptor:
                     found.append(problem("unknown_reference", found=_REGISTER_FILES[registers[row.Index]], **where))
         return rows[~lost], rows[lost], _as_frame(found)
 
-    def _place_dives(self, source: str, rows: pd.DataFrame, file: tuple[str, str] | None,
-                     found: list[Problem]) -> tuple[pd.DataFrame, pd.Series]:
+    def _place_dives(
+        self, source: str, rows: pd.DataFrame, file: tuple[str, str] | None, found: list[Problem]
+    ) -> tuple[pd.DataFrame, pd.Series]:
         """Give tanks and samples their member: their own, else the only one with that dive."""
         dives = self._known_dives()
         # few dives, many rows: look each pair up once
@@ -127,14 +141,21 @@ class Acceptor:
         member = one["member_id"].where(~(open_ & (count == 1)), one["dive_id"].map(dives.owner)).astype("str")
         known = pd.MultiIndex.from_arrays([member, one["dive_id"]]).isin(dives.known)
         twice = (open_ & (count > 1)).to_numpy()
-        ambiguous, unknown = pd.Series(twice[pair], index=rows.index), pd.Series((~known & ~twice)[pair], index=rows.index)
+        ambiguous, unknown = (
+            pd.Series(twice[pair], index=rows.index),
+            pd.Series((~known & ~twice)[pair], index=rows.index),
+        )
         guessed = (open_ & (count == 1)).to_numpy()
         if guessed.any():
             rows_guessed = rows[guessed[pair]]
             if file is not None:
                 self.guessed |= {(*file, dive) for dive in rows_guessed["dive_id"].unique()}
             else:
-                self.guessed |= set(rows_guessed[["file", "file_sha256", "dive_id"]].drop_duplicates().itertuples(index=False, name=None))
+                self.guessed |= set(
+                    rows_guessed[["file", "file_sha256", "dive_id"]]
+                    .drop_duplicates()
+                    .itertuples(index=False, name=None)
+                )
             rows = rows.assign(member_id=member.array.take(pair))
         # of samples one line a dive is enough: the first of its rows stands for all, and says how many
         told = rows[unknown | ambiguous]
@@ -154,7 +175,12 @@ class Acceptor:
         if self._dives is None or self._dives[0] is not dives:
             owners = dives.groupby("dive_id")["member_id"].agg(["first", "nunique"])
             known = pd.MultiIndex.from_frame(dives[["member_id", "dive_id"]])
-            self._dives = dives, _Dives(owners["first"], owners["nunique"], known, pd.Series(dives["started_at"].to_numpy(), index=known))
+            self._dives = (
+                dives,
+                _Dives(
+                    owners["first"], owners["nunique"], known, pd.Series(dives["started_at"].to_numpy(), index=known)
+                ),
+            )
         return self._dives[1]
 
     # --- samples ------------------------------------------------------------------------------
@@ -168,9 +194,18 @@ class Acceptor:
             wrong = (rows[name] < field.low) | (rows[name] > field.high)
             if wrong.any():
                 first = rows[wrong].iloc[0]
-                found.append(problem("out_of_bounds", "value", row_number=int(first["row_number"]), line=_whole(first["line"]), column=name,
-                                     value=first[name], found=f"{int(wrong.sum())} readings outside {field.low:g} to {field.high:g} "
-                                     f"{field.unit} were left out, this one first."))
+                found.append(
+                    problem(
+                        "out_of_bounds",
+                        "value",
+                        row_number=int(first["row_number"]),
+                        line=_whole(first["line"]),
+                        column=name,
+                        value=first[name],
+                        found=f"{int(wrong.sum())} readings outside {field.low:g} to {field.high:g} "
+                        f"{field.unit} were left out, this one first.",
+                    )
+                )
                 rows.loc[wrong, name] = np.nan
         above = rows["depth_m"].between(-0.5, 0.0, inclusive="left")
         rows.loc[above, "depth_m"] = 0.0
@@ -185,39 +220,70 @@ class Acceptor:
         rows = rows[[*columns, "row_number"]]
         groups: list[tuple[tuple, pd.DataFrame]]
         if state == "waiting":
-            groups = [((None, None, dive), part) for (dive, _), part in rows.groupby(["dive_id", "member_id"], sort=True, dropna=False)]
+            groups = [
+                ((None, None, dive), part)
+                for (dive, _), part in rows.groupby(["dive_id", "member_id"], sort=True, dropna=False)
+            ]
         else:
             dives = rows[["member_id", "dive_id"]].drop_duplicates()
             started = self._known_dives().started.reindex(pd.MultiIndex.from_frame(dives))
             dives["month"] = pd.DatetimeIndex(started).strftime("%Y-%m")
-            by_month = rows.merge(dives, on=["member_id", "dive_id"], how="left")["month"].to_numpy() if dives["month"].nunique() > 1 else dives["month"].iloc[0]
-            groups = [((member, when, None), part[rows.columns]) for (member, when), part in rows.assign(month=by_month).groupby(["member_id", "month"], sort=True)]
+            by_month = (
+                rows.merge(dives, on=["member_id", "dive_id"], how="left")["month"].to_numpy()
+                if len(dives["month"].unique()) > 1
+                else dives["month"].iloc[0]
+            )
+            groups = [
+                ((member, when, None), part[rows.columns])
+                for (member, when), part in rows.assign(month=by_month).groupby(["member_id", "month"], sort=True)
+            ]
         noted = []
         name = hashlib.sha256(f"{marked['file']}\n{marked['file_sha256']}".encode()).hexdigest()[:20]
         for (member, when, dive), part in groups:
             where = Path("waiting") if state == "waiting" else Path(f"member={_folder(member)}") / f"month={when}"
-            content = hashlib.sha256(pd.util.hash_pandas_object(part, index=False).to_numpy().tobytes()).hexdigest()[:12]
+            content = hashlib.sha256(pd.util.hash_pandas_object(part, index=False).to_numpy().tobytes()).hexdigest()[
+                :12
+            ]
             path = where / f"{name}-{content}.parquet"
             _write_part(part, self.station.lake / path)
-            noted.append({"path": path.as_posix(), "file": marked["file"], "file_sha256": marked["file_sha256"], "member_id": member,
-                          "month_on": pd.Timestamp(f"{when}-01") if when else None, "rows": len(part),
-                          "order_at": marked["order_at"].floor("2s"), "state": state, "waiting_for": dive})
-        self.warehouse.insert("lake_parts", pd.DataFrame(noted).astype({"month_on": "datetime64[us]", "member_id": "str", "waiting_for": "str"}))
+            noted.append(
+                {
+                    "path": path.as_posix(),
+                    "file": marked["file"],
+                    "file_sha256": marked["file_sha256"],
+                    "member_id": member,
+                    "month_on": pd.Timestamp(f"{when}-01") if when else None,
+                    "rows": len(part),
+                    "order_at": marked["order_at"].floor("2s"),
+                    "state": state,
+                    "waiting_for": dive,
+                }
+            )
+        self.warehouse.insert(
+            "lake_parts",
+            pd.DataFrame(noted).astype({"month_on": "datetime64[us]", "member_id": "str", "waiting_for": "str"}),
+        )
         if state == "current":
             self._list_samples_passed_over(rows, marked)
 
     def _list_samples_passed_over(self, rows: pd.DataFrame, marked: dict) -> None:
         """Samples that lost to those of a file that looks newer, and differ from them."""
-        newer = self.warehouse.con.execute("""
-            SELECT DISTINCT path FROM lake_parts WHERE state = 'current' AND member_id IN (SELECT unnest(?)) AND (order_at, file) > (?, ?)
-            """, [rows["member_id"].unique().tolist(), marked["order_at"].floor("2s"), marked["file"]]).fetchall()
+        newer = self.warehouse.con.execute(
+            """
+            SELECT DISTINCT path FROM lake_parts
+            WHERE state = 'current' AND member_id IN (SELECT unnest(?)) AND (order_at, file) > (?, ?)
+            """,
+            [rows["member_id"].unique().tolist(), marked["order_at"].floor("2s"), marked["file"]],
+        ).fetchall()
         if not newer:
             return
         key, told = ["member_id", "dive_id", "t_s"], [f for f in SOURCES[SAMPLES].fields if f != "revised_at"]
-        theirs = pd.concat([pd.read_parquet(self.station.lake / path, columns=told) for path, in newer])
+        theirs = pd.concat([pd.read_parquet(self.station.lake / path, columns=told) for (path,) in newer])
         both = rows.loc[rows["revised_at"].isna(), told].merge(theirs, on=key, suffixes=("", "_new"))
         values = [c for c in told if c not in key]
-        other = pd.concat([(both[c] != both[f"{c}_new"]) & ~(both[c].isna() & both[f"{c}_new"].isna()) for c in values], axis=1).any(axis=1)
+        other = pd.concat(
+            [(both[c] != both[f"{c}_new"]) & ~(both[c].isna() & both[f"{c}_new"].isna()) for c in values], axis=1
+        ).any(axis=1)
         if other.any():
             self.warehouse.note(marked["file"], "older_than_current", f"{int(other.sum())} samples", self.now)
 
@@ -229,17 +295,22 @@ class Acceptor:
     def _reject_frame(self, source: str, problems: pd.DataFrame, file: str, sha256: str, waiting: pd.Series) -> None:
         if problems.empty:
             return
-        problems = problems.assign(source=source, file=file, file_sha256=sha256, first_seen_at=self.now, waiting=waiting.to_numpy(bool))
+        problems = problems.assign(
+            source=source, file=file, file_sha256=sha256, first_seen_at=self.now, waiting=waiting.to_numpy(bool)
+        )
         problems["first_seen_at"] = problems["first_seen_at"].astype("datetime64[us, UTC]")
         self.warehouse.insert("rejects", problems)
 
     def _list_passed_over(self, source: str, file: str, sha256: str) -> None:
         """A correction that lost because its file looks older is listed, never silent."""
         same = " AND ".join(f"r.{n} IS NOT DISTINCT FROM c.{n}" for n in SOURCES[source].key)
-        lost = self.warehouse.one(f"""
+        lost = self.warehouse.one(
+            f"""
             SELECT count(*) FROM rows_{source} r JOIN rows_{source} c ON {same}
-            WHERE r.file = ? AND r.file_sha256 = ? AND r.state = 'superseded' AND c.state = 'current' AND c.row_hash <> r.row_hash
-              AND c.file_sha256 <> r.file_sha256""", [file, sha256])
+            WHERE r.file = ? AND r.file_sha256 = ? AND r.state = 'superseded' AND c.state = 'current'
+              AND c.row_hash <> r.row_hash AND c.file_sha256 <> r.file_sha256""",
+            [file, sha256],
+        )
         if lost:
             self.warehouse.note(file, "older_than_current", f"{lost} rows", self.now)
 
@@ -250,20 +321,33 @@ class Acceptor:
         key = SOURCES[source].key
         same = " AND ".join(f"o.{n} IS NOT DISTINCT FROM n.{n}" for n in key)
         named = ", ".join(f"CAST(o.{n} AS VARCHAR)" for n in key)
-        rows = self.warehouse.con.execute(f"""
+        rows = self.warehouse.con.execute(
+            f"""
             SELECT DISTINCT concat_ws(' ', {named}) AS named FROM rows_{source} o
             WHERE o.file = $file AND o.file_sha256 <> $sha AND o.state = 'current' AND NOT EXISTS
-                  (SELECT 1 FROM rows_{source} n WHERE n.file = $file AND n.file_sha256 = $sha AND {same}) ORDER BY named
-        """, {"file": file, "sha": sha256}).fetchall()
+                  (SELECT 1 FROM rows_{source} n WHERE n.file = $file AND n.file_sha256 = $sha AND {same})
+            ORDER BY named
+        """,
+            {"file": file, "sha": sha256},
+        ).fetchall()
         more = [f"{source}: {len(rows) - MOST_LISTED} more rows"] if len(rows) > MOST_LISTED else []
         return [f"{source} {row[0]}" for row in rows[:MOST_LISTED]] + more
 
     def _dives_no_longer_in_file(self, file: str, sha256: str) -> list[str]:
         """Dives that had samples in an earlier content of this place and have none or fewer in the newer one."""
-        parts = self.warehouse.con.execute("SELECT path, file_sha256 = ? FROM lake_parts WHERE state = 'current' AND file = ?", [sha256, file]).fetchall()
+        parts = self.warehouse.con.execute(
+            "SELECT path, file_sha256 = ? FROM lake_parts WHERE state = 'current' AND file = ?", [sha256, file]
+        ).fetchall()
         key = ["member_id", "dive_id", "t_s"]
-        old, new = (pd.concat([pd.DataFrame(columns=key), *(pd.read_parquet(self.station.lake / path, columns=key) for path, mine in parts if mine is which)])
-                    for which in (False, True))
+        old, new = (
+            pd.concat(
+                [
+                    pd.DataFrame(columns=key),
+                    *(pd.read_parquet(self.station.lake / path, columns=key) for path, mine in parts if mine is which),
+                ]
+            )
+            for which in (False, True)
+        )
         gone = old.drop_duplicates().merge(new, on=key, how="left", indicator="side")
         sizes = gone[gone["side"] == "left_only"].groupby(["member_id", "dive_id"]).size()
         return [f"dive_samples {member} {dive}: {size} samples" for (member, dive), size in sizes.items()]
@@ -288,20 +372,35 @@ class Acceptor:
             rows = self.warehouse.frame(f"SELECT rowid AS id, * FROM rows_{source} WHERE state = 'waiting'")
             if rows.empty:
                 continue
-            typed = conform(rows, SOURCES[source].fields.values(), keep=("row_number", "line", "assumed", "value_flags", "id", "file", "file_sha256"))
-            known = [clean for _, part in typed.groupby(["file", "file_sha256"]) for clean in [check(source, part, self.latest)[0]] if len(clean)]
+            typed = conform(
+                rows,
+                SOURCES[source].fields.values(),
+                keep=("row_number", "line", "assumed", "value_flags", "id", "file", "file_sha256"),
+            )
+            known = [
+                clean
+                for _, part in typed.groupby(["file", "file_sha256"])
+                for clean in [check(source, part, self.latest)[0]]
+                if len(clean)
+            ]
             if not known:
                 continue
             placed = self._place(source, pd.concat(known), None)[0]
             if placed.empty:
                 continue
-            self.warehouse.con.execute(f"DELETE FROM rows_{source} WHERE rowid IN (SELECT unnest(?))", [placed["id"].astype(int).tolist()])
+            self.warehouse.con.execute(
+                f"DELETE FROM rows_{source} WHERE rowid IN (SELECT unnest(?))", [placed["id"].astype(int).tolist()]
+            )
             kept = rows.set_index("id").loc[placed["id"]]
             self.warehouse.add_rows(source, placed.assign(order_at=kept["order_at"].to_numpy()), "superseded")
             self.warehouse.rank(source, placed)
             moved.append(placed.assign(source=source)[["source", "file", "file_sha256", "row_number"]])
         moved.append(self._retry_samples())
-        done = pd.concat([m for m in moved if len(m)]) if any(len(m) for m in moved) else pd.DataFrame(columns=["source", "file", "file_sha256", "row_number"])
+        done = (
+            pd.concat([m for m in moved if len(m)])
+            if any(len(m) for m in moved)
+            else pd.DataFrame(columns=["source", "file", "file_sha256", "row_number"])
+        )
         return self._answer(done)
 
     def _retry_samples(self) -> pd.DataFrame:
@@ -316,7 +415,11 @@ class Acceptor:
             marked = {"file": part["file"], "file_sha256": part["file_sha256"], "order_at": part["order_at"]}
             self._store_samples(placed, "current", marked)
             self.warehouse.con.execute("DELETE FROM lake_parts WHERE rowid = ?", [part["id"]])
-            moved.append(placed.assign(source=SAMPLES, file=part["file"], file_sha256=part["file_sha256"])[["source", "file", "file_sha256", "row_number"]])
+            moved.append(
+                placed.assign(source=SAMPLES, file=part["file"], file_sha256=part["file_sha256"])[
+                    ["source", "file", "file_sha256", "row_number"]
+                ]
+            )
         return pd.concat(moved) if moved else pd.DataFrame()
 
     def _answer(self, moved: pd.DataFrame) -> pd.DataFrame:
@@ -324,10 +427,13 @@ class Acceptor:
         if moved.empty:
             return pd.DataFrame(columns=["file", "file_sha256", "rows"])
         self.warehouse.con.register("moved", moved)
-        self.warehouse.con.execute("""
+        self.warehouse.con.execute(
+            """
             UPDATE rejects SET resolved_at = ?, waiting = false WHERE waiting AND EXISTS
                 (SELECT 1 FROM moved m WHERE m.file = rejects.file AND m.file_sha256 = rejects.file_sha256
-                 AND m.source = rejects.source AND m.row_number = rejects.row_number)""", [self.now])
+                 AND m.source = rejects.source AND m.row_number = rejects.row_number)""",
+            [self.now],
+        )
         self.warehouse.con.execute("""
             UPDATE ingest_files SET rows_accepted = rows_accepted + m.n, rows_rejected = rows_rejected - m.n
             FROM (SELECT file, file_sha256, count(*) AS n FROM moved GROUP BY ALL) m
@@ -347,10 +453,24 @@ class _Dives:
 
 
 def _as_frame(found: list[Problem]) -> pd.DataFrame:
-    rows = [{"row_number": p.row_number, "line": p.line, "column": p.column, "value": p.value, "severity": p.severity, "rule": p.rule,
-             "message": p.message, "mend": p.mend} for p in found]
+    rows = [
+        {
+            "row_number": p.row_number,
+            "line": p.line,
+            "column": p.column,
+            "value": p.value,
+            "severity": p.severity,
+            "rule": p.rule,
+            "message": p.message,
+            "mend": p.mend,
+        }
+        for p in found
+    ]
     frame = pd.DataFrame(rows, columns=["row_number", "line", "column", "value", "severity", "rule", "message", "mend"])
-    return frame.astype({"row_number": "Int64", "line": "Int64"} | dict.fromkeys(("column", "value", "severity", "rule", "message", "mend"), "str"))
+    return frame.astype(
+        {"row_number": "Int64", "line": "Int64"}
+        | dict.fromkeys(("column", "value", "severity", "rule", "message", "mend"), "str")
+    )
 
 
 def _whole(value) -> int | None:
@@ -360,7 +480,11 @@ def _whole(value) -> int | None:
 def _folder(member: str) -> str:
     """A folder name every file system takes; a hash keeps apart what only odd letters or capitals tell apart."""
     plain = "".join(c if c.isascii() and (c.isalnum() or c in "-_") else "_" for c in member)[:60]
-    return plain if plain == member and plain == plain.lower() else f"{plain}~{hashlib.sha256(member.encode()).hexdigest()[:10]}"
+    return (
+        plain
+        if plain == member and plain == plain.lower()
+        else f"{plain}~{hashlib.sha256(member.encode()).hexdigest()[:10]}"
+    )
 
 
 def _write_part(rows: pd.DataFrame, path: Path) -> None:

@@ -12,7 +12,10 @@ from pipelines import calculator
 
 app = typer.Typer(
     help="What is really in the cylinder, what the fleet needs, and whose reserves run thin.",
-    no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False, rich_markup_mode=None,
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
 )
 app.add_typer(calculator.app, name="gas")
 
@@ -66,7 +69,9 @@ def run(
 
 @app.command()
 def demo(
-    folder: Annotated[Path, typer.Option("--dir", help="Where to put the sample station.", metavar="DIR")] = Path("demo-station"),
+    folder: Annotated[Path, typer.Option("--dir", help="Where to put the sample station.", metavar="DIR")] = Path(
+        "demo-station"
+    ),
     dashboard: Annotated[bool, typer.Option(help="Open the dashboard afterwards.")] = True,
     port: Annotated[int, typer.Option(help="Port of the dashboard on 127.0.0.1.")] = 8600,
     browser: Annotated[bool, typer.Option(help="Open a browser.")] = True,
@@ -170,7 +175,10 @@ def report(
     kind: Annotated[str, typer.Argument(metavar="KIND", help="morning, labels, inspections, calendar or season.")],
     to: Annotated[Path, typer.Option("--to", help="File to write: .html, for the calendar .ics.", metavar="FILE")],
     station: StationOption = HERE,
-    day: Annotated[str, typer.Option("--day", help="Fills of this day (2031-05-20); else the last one with a fill.", metavar="DATE")] = "",
+    day: Annotated[
+        str,
+        typer.Option("--day", help="Fills of this day (2031-05-20); else the last one with a fill.", metavar="DATE"),
+    ] = "",
     member: Annotated[str, typer.Option("--member", help="Whose season.", metavar="MEMBER_ID")] = "",
 ) -> None:
     """Pages to print: the morning sheet, fill labels, dates for the inspector, one diver's season; and a calendar."""

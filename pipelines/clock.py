@@ -9,8 +9,13 @@ from pipelines.store import Warehouse
 
 #: what has happened, never what is planned: the last of these is the last day of the data
 _HAPPENED = {
-    "fills": ("filled_at", "settled_at"), "dives": ("started_at",), "inspections": ("inspected_on",), "loans": ("out_at", "back_at"),
-    "compressor_log": ("read_at",), "air_tests": ("sampled_on",), "releases": ("released_at",),
+    "fills": ("filled_at", "settled_at"),
+    "dives": ("started_at",),
+    "inspections": ("inspected_on",),
+    "loans": ("out_at", "back_at"),
+    "compressor_log": ("read_at",),
+    "air_tests": ("sampled_on",),
+    "releases": ("released_at",),
 }
 
 
@@ -52,7 +57,12 @@ def as_of_day(station: Station, as_of: str | None, moment: pd.Timestamp, warehou
     today = moment.tz_convert(station.time_zone).tz_localize(None).normalize().as_unit("us")
     if station.today != "data":
         return today
-    last = [warehouse.one(f"SELECT max(CAST({column} AS TIMESTAMPTZ)) FROM rows_{source} WHERE state = 'current'")
-            for source, columns in _HAPPENED.items() for column in columns]
-    days = [pd.Timestamp(at).tz_convert(station.time_zone).tz_localize(None).normalize() for at in last if at is not None]
+    last = [
+        warehouse.one(f"SELECT max(CAST({column} AS TIMESTAMPTZ)) FROM rows_{source} WHERE state = 'current'")
+        for source, columns in _HAPPENED.items()
+        for column in columns
+    ]
+    days = [
+        pd.Timestamp(at).tz_convert(station.time_zone).tz_localize(None).normalize() for at in last if at is not None
+    ]
     return max(days).as_unit("us") if days else today

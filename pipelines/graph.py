@@ -24,9 +24,27 @@ RESERVE_TABLES = ("dive_reserve", "dive_profile", "kit_balance")
 #: of an input row, what decides whether it has changed
 _TOLD = ["row_hash", "assumed", "value_flags"]
 #: of a fill, what a dive that starts with it looks at
-_FILL_FOR_DIVE = ("fill_id", "unit_id", "filled_at", "ambient_c", "gas_c", "o2_pct", "he_pct", "target_o2_pct", "target_he_pct", "target_ar_pct",
-                  "analysed_o2_pct", "analysed_he_pct", "max_operating_depth_m", "in_test", "settled_pressure_bar_15c", "stop_pressure_bar",
-                  "settled_low_bar_15c", "settled_high_bar_15c", "start_pressure_bar")
+_FILL_FOR_DIVE = (
+    "fill_id",
+    "unit_id",
+    "filled_at",
+    "ambient_c",
+    "gas_c",
+    "o2_pct",
+    "he_pct",
+    "target_o2_pct",
+    "target_he_pct",
+    "target_ar_pct",
+    "analysed_o2_pct",
+    "analysed_he_pct",
+    "max_operating_depth_m",
+    "in_test",
+    "settled_pressure_bar_15c",
+    "stop_pressure_bar",
+    "settled_low_bar_15c",
+    "settled_high_bar_15c",
+    "start_pressure_bar",
+)
 
 
 @dataclass
@@ -56,8 +74,15 @@ class Build:
         """What a table made from all rows of these sources depends on."""
         return ",".join(self.hashes[s] for s in sources)
 
-    def group(self, tables: Iterable[str], part: str, fingerprint: str, make: Callable[[], dict[str, pd.DataFrame]],
-              what: str, need: bool = True) -> dict[str, pd.DataFrame]:
+    def group(
+        self,
+        tables: Iterable[str],
+        part: str,
+        fingerprint: str,
+        make: Callable[[], dict[str, pd.DataFrame]],
+        what: str,
+        need: bool = True,
+    ) -> dict[str, pd.DataFrame]:
         """Tables of one part that come from one computation: taken over if nothing changed, else made.
 
         With `need` the frames are given back as they read from the snapshot, so that later steps see the
@@ -76,7 +101,9 @@ class Build:
         return {t: publisher.read(t, part) for t in tables} if need else {}
 
 
-def build_all(station: Station, warehouse: Warehouse, publisher: Publisher, today: pd.Timestamp, settings: str, progress: Progress) -> dict[str, int]:
+def build_all(
+    station: Station, warehouse: Warehouse, publisher: Publisher, today: pd.Timestamp, settings: str, progress: Progress
+) -> dict[str, int]:
     """Compute and write every table; gives how many parts of what were computed anew."""
     build = Build(station, warehouse, publisher, today, settings, progress)
     build.inputs = all_current(warehouse)
@@ -111,7 +138,9 @@ def _units(build: Build) -> pd.DataFrame:
     from pipelines.build.units import build_units
 
     units = build_units(build.inputs, build.policy, build.today)["units"]
-    now = pd.Series((build.today + pd.Timedelta(hours=12)).tz_localize(build.policy.time_zone).tz_convert("UTC"), index=units.index)
+    now = pd.Series(
+        (build.today + pd.Timedelta(hours=12)).tz_localize(build.policy.time_zone).tz_convert("UTC"), index=units.index
+    )
     states = unit_states_at(build.inputs, build.policy, units["unit_id"], now)
     shown = units.assign(in_test_today=states["in_test"], oxygen_clean_today=states["oxygen_clean"])
     build.publisher.write("units", "all", shown, frame_hash(shown))
@@ -127,15 +156,36 @@ def _fills(build: Build, units: pd.DataFrame, readings: pd.DataFrame | None, tab
 
     first = table == "fills_before_dives"
     told = build.fingerprint(
-        table, build.of("fills", "inspections", "cylinders", "set_members", "gauges", "sources", "compressors", "compressor_log", "air_tests",
-                        "releases", "members"),
-        frame_hash(units), "" if readings is None else frame_hash(readings),
-        "" if first else build.of("dives"), dated=not first)
+        table,
+        build.of(
+            "fills",
+            "inspections",
+            "cylinders",
+            "set_members",
+            "gauges",
+            "sources",
+            "compressors",
+            "compressor_log",
+            "air_tests",
+            "releases",
+            "members",
+        ),
+        frame_hash(units),
+        "" if readings is None else frame_hash(readings),
+        "" if first else build.of("dives"),
+        dated=not first,
+    )
     names = ("fills_before_dives",) if first else ("fill_quality", "settling_model", "settling_check", "gauge_check")
 
     def make() -> dict[str, pd.DataFrame]:
-        made = build_fills(build.inputs, units, build.policy, build.today, dive_first_readings=readings,
-                           previous=None if first else _earlier(build))
+        made = build_fills(
+            build.inputs,
+            units,
+            build.policy,
+            build.today,
+            dive_first_readings=readings,
+            previous=None if first else _earlier(build),
+        )
         return {"fills_before_dives": made["fill_quality"]} if first else made
 
     return build.group(names, "all", told, make, "fill builds")[names[0]]
@@ -145,7 +195,11 @@ def _earlier(build: Build) -> dict[str, pd.DataFrame]:
     """What was published before: what people were told, and predictions made before their reading was known."""
     if build.publisher.previous is None:
         return {}
-    return {t: build.publisher.read_previous(t, "all") for t in ("fill_quality", "settling_check") if build.publisher.has_previous(t, "all")}
+    return {
+        t: build.publisher.read_previous(t, "all")
+        for t in ("fill_quality", "settling_check")
+        if build.publisher.has_previous(t, "all")
+    }
 
 
 # --- dives ------------------------------------------------------------------------------------
@@ -154,13 +208,24 @@ def _dives(build: Build, units: pd.DataFrame, fills: pd.DataFrame) -> dict[str, 
 
     dives, tanks = build.inputs["dives"], _with_rejected_tanks(build)
     raw = build.inputs["fills"]
-    known = fills.merge(raw[["fill_id", *[c for c in raw.columns if c not in fills.columns and c not in ("assumed", "value_flags", "row_hash")]]],
-                        on="fill_id", how="left")
+    known = fills.merge(
+        raw[
+            [
+                "fill_id",
+                *[c for c in raw.columns if c not in fills.columns and c not in ("assumed", "value_flags", "row_hash")],
+            ]
+        ],
+        on="fill_id",
+        how="left",
+    )
     links = link_fills(tanks, dives, known, units, build.policy.dives.fill_link_days)
     station_water = _water_by_month(dives)
     parts = parts_by_member(build.warehouse)
     of_lake = dict(list(parts.groupby("member_id")))
-    of_member = {name: dict(list(frame.groupby("member_id"))) for name, frame in (("dives", dives), ("dive_tanks", tanks), ("links", links))}
+    of_member = {
+        name: dict(list(frame.groupby("member_id")))
+        for name, frame in (("dives", dives), ("dive_tanks", tanks), ("links", links))
+    }
     looked_at = known[[c for c in _FILL_FOR_DIVE if c in known]]
     by_unit = {unit: frame_hash(rows) for unit, rows in looked_at.groupby("unit_id")}
     collected: dict[str, list[pd.DataFrame]] = {t: [] for t in DIVE_TABLES if t != "dive_trace"}
@@ -176,20 +241,38 @@ def _dives(build: Build, units: pd.DataFrame, fills: pd.DataFrame) -> dict[str, 
         # the station's water is asked for months in which a dive states none
         usual = station_water[station_water.index.isin(mine.loc[mine["water_c"].isna(), "started_at"].dt.month)]
         told = build.fingerprint(
-            "dives", frame_hash(mine[_TOLD]), frame_hash(own_tanks), list(own_parts["path"]),
-            frame_hash(units[units["unit_id"].isin(used)]), frame_hash(own_links), [by_unit.get(u, "") for u in used],
-            frame_hash(usual.rename("water_c").reset_index()), hashlib.sha256(days.encode()).hexdigest())
+            "dives",
+            frame_hash(mine[_TOLD]),
+            frame_hash(own_tanks),
+            list(own_parts["path"]),
+            frame_hash(units[units["unit_id"].isin(used)]),
+            frame_hash(own_links),
+            [by_unit.get(u, "") for u in used],
+            frame_hash(usual.rename("water_c").reset_index()),
+            hashlib.sha256(days.encode()).hexdigest(),
+        )
 
         def make(member=member, mine=mine, own_tanks=own_tanks, own_links=own_links, own_parts=own_parts):
             samples = read_samples(build.station.lake, own_parts)
-            return build_member_dives(member, {"dives": mine, "dive_tanks": own_tanks, "dive_samples": samples}, units, known, build.policy,
-                                      build.today, links=own_links, station_water_c=station_water)
+            return build_member_dives(
+                member,
+                {"dives": mine, "dive_tanks": own_tanks, "dive_samples": samples},
+                units,
+                known,
+                build.policy,
+                build.today,
+                links=own_links,
+                station_water_c=station_water,
+            )
 
         made = build.group(DIVE_TABLES, member, told, make, "members' dives", need=False)
         for table in collected:
             collected[table].append(build.publisher.read(table, member))
         del made
-    return {t: pd.concat(frames, ignore_index=True) if frames else build.publisher.none(t) for t, frames in collected.items()}
+    return {
+        t: pd.concat(frames, ignore_index=True) if frames else build.publisher.none(t)
+        for t, frames in collected.items()
+    }
 
 
 def _with_rejected_tanks(build: Build) -> pd.DataFrame:
@@ -197,9 +280,11 @@ def _with_rejected_tanks(build: Build) -> pd.DataFrame:
     missing tank never makes a rate look low."""
     tanks = build.inputs["dive_tanks"]
     lost = build.warehouse.frame(
-        "SELECT r.* FROM rows_dive_tanks r WHERE r.state IN ('waiting', 'rejected') AND r.dive_id IS NOT NULL AND NOT EXISTS "
-        "(SELECT 1 FROM rows_dive_tanks c WHERE c.state = 'current' AND c.dive_id = r.dive_id AND c.tank_no IS NOT DISTINCT FROM r.tank_no "
-        " AND c.member_id IS NOT DISTINCT FROM coalesce(r.member_id, c.member_id))")
+        "SELECT r.* FROM rows_dive_tanks r WHERE r.state IN ('waiting', 'rejected') AND r.dive_id IS NOT NULL "
+        "AND NOT EXISTS (SELECT 1 FROM rows_dive_tanks c WHERE c.state = 'current' AND c.dive_id = r.dive_id "
+        "AND c.tank_no IS NOT DISTINCT FROM r.tank_no "
+        "AND c.member_id IS NOT DISTINCT FROM coalesce(r.member_id, c.member_id))"
+    )
     if lost.empty:
         return tanks
     owners = build.inputs["dives"].groupby("dive_id")["member_id"].agg(["first", "nunique"])
@@ -207,12 +292,20 @@ def _with_rejected_tanks(build: Build) -> pd.DataFrame:
     lost["member_id"] = lost["member_id"].where(lost["member_id"].notna(), only)
     known = pd.MultiIndex.from_frame(build.inputs["dives"][["member_id", "dive_id"]])
     lost = lost[pd.MultiIndex.from_frame(lost[["member_id", "dive_id"]]).isin(known)]
-    lost = lost.assign(role=lost["role"].fillna("back"), unit_id=None, water_capacity_l=float("nan"), start_pressure_bar=float("nan"),
-                       end_pressure_bar=float("nan"), second_gauge_end_bar=float("nan"))
+    lost = lost.assign(
+        role=lost["role"].fillna("back"),
+        unit_id=None,
+        water_capacity_l=float("nan"),
+        start_pressure_bar=float("nan"),
+        end_pressure_bar=float("nan"),
+        second_gauge_end_bar=float("nan"),
+    )
     free = lost.groupby(["member_id", "dive_id"]).cumcount() + 1
     taken = tanks.groupby(["member_id", "dive_id"])["tank_no"].max()
     beyond = lost.set_index(["member_id", "dive_id"]).index.map(taken.to_dict())
-    lost["tank_no"] = lost["tank_no"].where(lost["tank_no"].notna(), pd.Series(beyond, index=lost.index).fillna(0).astype(int) + free)
+    lost["tank_no"] = lost["tank_no"].where(
+        lost["tank_no"].notna(), pd.Series(beyond, index=lost.index).fillna(0).astype(int) + free
+    )
     lost = lost.drop_duplicates(["member_id", "dive_id", "tank_no"])
     from schemas.frames import conform
     from schemas.sources import SOURCES
@@ -239,7 +332,7 @@ def _trends(build: Build, consumption: pd.DataFrame) -> dict[str, pd.DataFrame]:
 
     publisher, dives = build.publisher, build.inputs["dives"]
     before = publisher.read_previous("trend_model", "all") if publisher.has_previous("trend_model", "all") else None
-    if before is not None and publisher.previous.settings_hash != build.settings:
+    if publisher.previous is None or publisher.previous.settings_hash != build.settings:
         before = None
     model = fit_trend_months(consumption, dives, build.policy, before, build.today)
     publisher.write("trend_model", "all", model, frame_hash(model))
@@ -250,45 +343,96 @@ def _trends(build: Build, consumption: pd.DataFrame) -> dict[str, pd.DataFrame]:
         mine = dives[dives["member_id"] == member]
         wanted[member] = build.fingerprint("trend", frame_hash(rows), frame_hash(mine[_TOLD]), _known_then(model, rows))
     new = [m for m, told in wanted.items() if not all(publisher.unchanged(t, m, told) for t in TREND_TABLES)]
-    made = build_member_trend(consumption[consumption["member_id"].isin(new)], dives[dives["member_id"].isin(new)], model, build.policy) if new else {}
+    made = (
+        build_member_trend(
+            consumption[consumption["member_id"].isin(new)], dives[dives["member_id"].isin(new)], model, build.policy
+        )
+        if new
+        else {}
+    )
     for member, told in wanted.items():
-        build.group(TREND_TABLES, member, told, lambda member=member: {t: made[t][made[t]["member_id"] == member] for t in TREND_TABLES},
-                    "members' trends", need=False)
+
+        def of_member(member: str = member) -> dict[str, pd.DataFrame]:
+            return {t: made[t][made[t]["member_id"] == member] for t in TREND_TABLES}
+
+        build.group(TREND_TABLES, member, told, of_member, "members' trends", need=False)
     collected = {t: [publisher.read(t, m) for m in wanted] for t in TREND_TABLES}
-    return {t: pd.concat(f, ignore_index=True) if f else publisher.none(t) for t, f in collected.items()} | {"trend_model": model}
+    return {t: pd.concat(f, ignore_index=True) if f else publisher.none(t) for t, f in collected.items()} | {
+        "trend_model": model
+    }
 
 
 def _known_then(model: pd.DataFrame, dives: pd.DataFrame) -> str:
-    """A hash of what all members shared until the month of the last of these dives; later months say nothing of them."""
+    """A hash of what all members shared until the month of the last of these dives; later ones say nothing of them."""
     last = dives["started_at"].max().tz_localize(None).to_period("M").to_timestamp()
     return frame_hash(model[model["month_on"] <= last])
 
 
-def _reserves(build: Build, units: pd.DataFrame, fills: pd.DataFrame, dives: dict[str, pd.DataFrame], trends: dict[str, pd.DataFrame]) -> None:
+def _reserves(
+    build: Build,
+    units: pd.DataFrame,
+    fills: pd.DataFrame,
+    dives: dict[str, pd.DataFrame],
+    trends: dict[str, pd.DataFrame],
+) -> None:
     from pipelines.build.kits import build_kits
     from pipelines.build.reserve import build_member_reserve
     from pipelines.build.watch import build_watch
 
     publisher, model = build.publisher, trends["trend_model"]
     tanks = _with_rejected_tanks(build)
-    split = {name: dict(list(frame.groupby("member_id"))) for name, frame in (
-        ("consumption", dives["dive_consumption"]), ("use", dives["dive_tank_use"]), ("trend", trends["consumption_trend"]),
-        ("state", trends["trend_state"]), ("dives", build.inputs["dives"]), ("kits", build.inputs["kits"]), ("tanks", tanks))}
-    whole = {"consumption": dives["dive_consumption"], "use": dives["dive_tank_use"], "trend": trends["consumption_trend"],
-             "state": trends["trend_state"], "dives": build.inputs["dives"], "kits": build.inputs["kits"], "tanks": tanks}
+    split = {
+        name: dict(list(frame.groupby("member_id")))
+        for name, frame in (
+            ("consumption", dives["dive_consumption"]),
+            ("use", dives["dive_tank_use"]),
+            ("trend", trends["consumption_trend"]),
+            ("state", trends["trend_state"]),
+            ("dives", build.inputs["dives"]),
+            ("kits", build.inputs["kits"]),
+            ("tanks", tanks),
+        )
+    }
+    whole = {
+        "consumption": dives["dive_consumption"],
+        "use": dives["dive_tank_use"],
+        "trend": trends["consumption_trend"],
+        "state": trends["trend_state"],
+        "dives": build.inputs["dives"],
+        "kits": build.inputs["kits"],
+        "tanks": tanks,
+    }
     reserve = []
     for member in sorted(split["consumption"]):
         mine = {name: split[name].get(member, whole[name].iloc[:0]) for name in split}
         named = fills[fills["fill_id"].isin(mine["consumption"]["fill_id"].dropna())]
         told = build.fingerprint(
-            "reserve", publisher.tables["dive_trace"][member].fingerprint, *(frame_hash(mine[n]) for n in ("consumption", "use", "trend", "state")),
-            frame_hash(mine["dives"][_TOLD]), frame_hash(mine["kits"][_TOLD]) if len(mine["kits"]) else "", frame_hash(named),
-            frame_hash(units[units["unit_id"].isin({*mine["use"]["unit_id"], *mine["tanks"]["unit_id"], *named["unit_id"]})]),
-            _known_then(model, mine["consumption"]))
+            "reserve",
+            publisher.tables["dive_trace"][member].fingerprint,
+            *(frame_hash(mine[n]) for n in ("consumption", "use", "trend", "state")),
+            frame_hash(mine["dives"][_TOLD]),
+            frame_hash(mine["kits"][_TOLD]) if len(mine["kits"]) else "",
+            frame_hash(named),
+            frame_hash(
+                units[units["unit_id"].isin({*mine["use"]["unit_id"], *mine["tanks"]["unit_id"], *named["unit_id"]})]
+            ),
+            _known_then(model, mine["consumption"]),
+        )
 
         def make(member=member, mine=mine, named=named):
-            made = build_member_reserve(member, mine["dives"], mine["consumption"], publisher.read("dive_trace", member), mine["trend"],
-                                        named, units, build.policy, tank_use=mine["use"], state=mine["state"], model=model)
+            made = build_member_reserve(
+                member,
+                mine["dives"],
+                mine["consumption"],
+                publisher.read("dive_trace", member),
+                mine["trend"],
+                named,
+                units,
+                build.policy,
+                tank_use=mine["use"],
+                state=mine["state"],
+                model=model,
+            )
             return made | build_kits(mine["kits"], mine["dives"], mine["tanks"], mine["use"], units, build.policy)
 
         reserve.append(build.group(RESERVE_TABLES, member, told, make, "members' reserves")["dive_reserve"])
@@ -305,17 +449,51 @@ def _fleet(build: Build, units: pd.DataFrame, fills: pd.DataFrame, tank_use: pd.
     from pipelines.build.plan import build_plan
 
     told = build.fingerprint(
-        "fleet", build.of("cylinders", "inspections", "set_members", "loans", "fills", "dives", "gauges", "releases"), frame_hash(units),
-        frame_hash(fills), frame_hash(tank_use), dated=True)
-    build.group(("cylinder_health", "cylinder_life"), "all", told,
-                lambda: build_fleet(build.inputs, units, fills, tank_use, build.policy, build.today), "fleet builds", need=False)
+        "fleet",
+        build.of("cylinders", "inspections", "set_members", "loans", "fills", "dives", "gauges", "releases"),
+        frame_hash(units),
+        frame_hash(fills),
+        frame_hash(tank_use),
+        dated=True,
+    )
+    build.group(
+        ("cylinder_health", "cylinder_life"),
+        "all",
+        told,
+        lambda: build_fleet(build.inputs, units, fills, tank_use, build.policy, build.today),
+        "fleet builds",
+        need=False,
+    )
     health = build.publisher.read("cylinder_health", "all")
-    told = build.fingerprint("air", build.of("air_tests", "compressors", "compressor_log", "sources", "fills", "loans", "dive_tanks"), frame_hash(fills), dated=True)
-    build.group(("air_quality", "compressor_health", "recall"), "all", told,
-                lambda: build_air(build.inputs, fills, build.policy, build.today), "air builds", need=False)
-    told = build.fingerprint("plan", build.of("cylinders", "inspections", "set_members", "bookings", "visits", "loans"), frame_hash(units), frame_hash(health), dated=True)
-    build.group(("inspection_plan", "booking_cover"), "all", told,
-                lambda: build_plan(build.inputs, units, health, build.policy, build.today), "plans", need=False)
+    told = build.fingerprint(
+        "air",
+        build.of("air_tests", "compressors", "compressor_log", "sources", "fills", "loans", "dive_tanks"),
+        frame_hash(fills),
+        dated=True,
+    )
+    build.group(
+        ("air_quality", "compressor_health", "recall"),
+        "all",
+        told,
+        lambda: build_air(build.inputs, fills, build.policy, build.today),
+        "air builds",
+        need=False,
+    )
+    told = build.fingerprint(
+        "plan",
+        build.of("cylinders", "inspections", "set_members", "bookings", "visits", "loans"),
+        frame_hash(units),
+        frame_hash(health),
+        dated=True,
+    )
+    build.group(
+        ("inspection_plan", "booking_cover"),
+        "all",
+        told,
+        lambda: build_plan(build.inputs, units, health, build.policy, build.today),
+        "plans",
+        need=False,
+    )
 
 
 __all__ = ["Build", "build_all", "no_rows"]

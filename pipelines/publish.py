@@ -23,9 +23,19 @@ from schemas.tables import TABLES, Table
 #: a snapshot is removed once a later one has been out for so long, and two later ones exist
 KEEP = timedelta(hours=1)
 
+#: how a snapshot is named: by its moment
+NAMED = "%Y%m%dT%H%M%S%f"
+
 ARROW = {
-    "text": pa.string(), "choice": pa.string(), "float": pa.float64(), "int": pa.int64(), "bool": pa.bool_(),
-    "time": pa.timestamp("us", tz="UTC"), "date": pa.date32(), "codes": pa.list_(pa.string()), "json": pa.string(),
+    "text": pa.string(),
+    "choice": pa.string(),
+    "float": pa.float64(),
+    "int": pa.int64(),
+    "bool": pa.bool_(),
+    "time": pa.timestamp("us", tz="UTC"),
+    "date": pa.date32(),
+    "codes": pa.list_(pa.string()),
+    "json": pa.string(),
 }
 
 
@@ -35,25 +45,37 @@ class Publisher:
     def __init__(self, published: Path, previous: Manifest | None, started_at: pd.Timestamp):
         self.published, self.previous = published, previous
         published.mkdir(parents=True, exist_ok=True)
-        self.name = started_at.strftime("%Y%m%dT%H%M%S%f")
+        self.name = started_at.strftime(NAMED)
         while (published / self.name).exists():  # two passes within a microsecond, or a clock set back
-            self.name = (datetime.strptime(self.name, "%Y%m%dT%H%M%S%f") + timedelta(microseconds=1)).strftime("%Y%m%dT%H%M%S%f")
+            later = datetime.strptime(self.name, NAMED) + timedelta(microseconds=1)
+            self.name = later.strftime(NAMED)
         self.folder = published / self.name
         self.tables: dict[str, dict[str, Part]] = {}
 
     def unchanged(self, table: str, part: str, fingerprint: str) -> bool:
         """Whether the last snapshot holds this part, made from the same inputs."""
-        old = self.previous.tables.get(table, {}).get(part) if self.previous else None
-        return old is not None and old.fingerprint == fingerprint and (self.published / self.previous.name / table / old.file).exists()
+        place = self._previous_place(table, part)
+        return place is not None and place[0].fingerprint == fingerprint and place[1].exists()
 
     def has_previous(self, table: str, part: str) -> bool:
         """Whether the last snapshot holds this part."""
-        old = self.previous.tables.get(table, {}).get(part) if self.previous else None
-        return old is not None and (self.published / self.previous.name / table / old.file).exists()
+        place = self._previous_place(table, part)
+        return place is not None and place[1].exists()
 
     def read_previous(self, table: str, part: str) -> pd.DataFrame:
         """A part of the last snapshot."""
-        return _read(self.published / self.previous.name / table / self.previous.tables[table][part].file, table)
+        return _read(self._in_previous(table, part)[1], table)
+
+    def _previous_place(self, table: str, part: str) -> tuple[Part, Path] | None:
+        """What the last snapshot's manifest says of a part, and where the part should be."""
+        old = self.previous.tables.get(table, {}).get(part) if self.previous else None
+        return (old, self.published / self.previous.name / table / old.file) if self.previous and old else None
+
+    def _in_previous(self, table: str, part: str) -> tuple[Part, Path]:
+        place = self._previous_place(table, part)
+        if place is None:
+            raise KeyError(f"The last snapshot has no part {part} of {table}.")
+        return place
 
     def read(self, table: str, part: str) -> pd.DataFrame:
         """A part of this snapshot, as any reader will see it."""
@@ -67,8 +89,8 @@ class Publisher:
 
     def link(self, table: str, part: str) -> int:
         """Take a part over from the last snapshot as it is; gives its rows."""
-        old = self.previous.tables[table][part]
-        source, target = self.published / self.previous.name / table / old.file, self.folder / table / old.file
+        old, source = self._in_previous(table, part)
+        target = self.folder / table / old.file
         target.parent.mkdir(parents=True, exist_ok=True)
         try:
             os.link(source, target)
@@ -91,7 +113,8 @@ class Publisher:
     def finish(self, manifest: Manifest) -> Manifest:
         """Write the manifest and swap the pointer; from here on readers see the new snapshot."""
         manifest.tables = self.tables
-        for table in (t.name for t in TABLES.values() if not t.internal):  # an analyst's query must find every table, also an empty one
+        # an analyst's query must find every table, also an empty one
+        for table in (t.name for t in TABLES.values() if not t.internal):
             if not self.tables.get(table):
                 self.write(table, "all", pd.DataFrame(), "empty")
         write_durably(self.folder / MANIFEST, manifest.to_json())
@@ -121,10 +144,21 @@ def arrow_table(frame: pd.DataFrame, table: Table) -> pa.Table:
 
 def _arrow(column: pd.Series, kind: str) -> pa.Array:
     if kind == "codes":
-        return pa.array([list(v) if isinstance(v, (list, tuple)) or hasattr(v, "tolist") else [] for v in column], ARROW[kind])
+        return pa.array(
+            [list(v) if isinstance(v, (list, tuple)) or hasattr(v, "tolist") else [] for v in column], ARROW[kind]
+        )
     if kind == "json":
-        return pa.array([None if v is None or v is pd.NA or (isinstance(v, float) and v != v)
-                         else v if isinstance(v, str) else json.dumps(v, ensure_ascii=False, sort_keys=True) for v in column], ARROW[kind])
+        return pa.array(
+            [
+                None
+                if v is None or v is pd.NA or (isinstance(v, float) and v != v)
+                else v
+                if isinstance(v, str)
+                else json.dumps(v, ensure_ascii=False, sort_keys=True)
+                for v in column
+            ],
+            ARROW[kind],
+        )
     if kind == "date":
         return pa.array(column.dt.date.where(column.notna(), None), ARROW[kind])
     return pa.Array.from_pandas(column, type=ARROW[kind])

@@ -3,7 +3,7 @@
 import contextlib
 import hashlib
 import json
-import os
+import sys
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass, field
@@ -12,11 +12,12 @@ from pathlib import Path
 import pandas as pd
 
 import pipelines.clock as clock
+from pipelines.archive import clear_workplaces
 from pipelines.graph import build_all
-from pipelines.intake import Intake, IntakeResult, clear_workplaces
+from pipelines.intake import Intake, IntakeResult
 from pipelines.publish import Publisher, clear_old, write_durably
 from pipelines.settings import Station
-from pipelines.store import MACHINE_ROOM, Warehouse, WarehouseBusy, all_current, frame_hash
+from pipelines.store import MACHINE_ROOM, Warehouse, WarehouseBusy, frame_hash
 from schemas.frames import conform
 from schemas.snapshot import SINCE, Manifest, NothingPublished, read_manifest
 from schemas.tables import TABLES
@@ -40,10 +41,20 @@ class PassResult:
 
     def for_scripts(self) -> dict:
         """The one line of `run --json`."""
-        return {"files_read": self.intake.files_read, "rows_read": self.intake.rows_read, "rows_accepted": self.intake.rows_accepted,
-                "rows_rejected": self.intake.rows_rejected, "snapshot": self.snapshot, "seconds": round(self.seconds, 3),
-                "files_refused": self.intake.refused, "rows_resolved": self.intake.resolved, "as_of_on": self.as_of_on,
-                "published": self.published, "recomputed": self.recomputed, "open_problems": self.open_problems}
+        return {
+            "files_read": self.intake.files_read,
+            "rows_read": self.intake.rows_read,
+            "rows_accepted": self.intake.rows_accepted,
+            "rows_rejected": self.intake.rows_rejected,
+            "snapshot": self.snapshot,
+            "seconds": round(self.seconds, 3),
+            "files_refused": self.intake.refused,
+            "rows_resolved": self.intake.resolved,
+            "as_of_on": self.as_of_on,
+            "published": self.published,
+            "recomputed": self.recomputed,
+            "open_problems": self.open_problems,
+        }
 
     def lines(self) -> list[str]:
         """The summary for people."""
@@ -52,15 +63,24 @@ class PassResult:
             if taken["refused"]:
                 told.append(f"  {taken['file']}: refused. {taken['refused']}")
             elif taken["rows_rejected"]:
-                told.append(f"  {taken['file']}: {taken['rows_accepted']} of {taken['rows_read']} rows taken, {taken['rows_rejected']} rejected")
+                told.append(
+                    f"  {taken['file']}: {taken['rows_accepted']} of {taken['rows_read']} rows taken, "
+                    f"{taken['rows_rejected']} rejected"
+                )
         seen = f", {self.intake.seen_again} seen before" if self.intake.seen_again else ""
-        head = (f"{self.intake.files_read} files read{seen}: {self.intake.rows_read} rows, {self.intake.rows_accepted} accepted, "
-                f"{self.intake.rows_rejected} rejected" + (f", {self.intake.refused} files refused" if self.intake.refused else ""))
+        head = (
+            f"{self.intake.files_read} files read{seen}: {self.intake.rows_read} rows, "
+            f"{self.intake.rows_accepted} accepted, {self.intake.rows_rejected} rejected"
+            + (f", {self.intake.refused} files refused" if self.intake.refused else "")
+        )
         if self.intake.resolved:
             told.append(f"  {self.intake.resolved} rows that had waited for a register were taken over")
         if self.published:
             changed = ", ".join(f"{n} {what}" for what, n in self.recomputed.items() if n)
-            told.append(f"Published {self.snapshot} as of {self.as_of_on} in {self.seconds:.1f} s" + (f" ({changed})" if changed else ""))
+            told.append(
+                f"Published {self.snapshot} as of {self.as_of_on} in {self.seconds:.1f} s"
+                + (f" ({changed})" if changed else "")
+            )
         else:
             told.append(f"Nothing new: {self.snapshot} stands, as of {self.as_of_on} ({self.seconds:.1f} s)")
         if self.open_problems:
@@ -68,7 +88,9 @@ class PassResult:
         return [head, *told]
 
 
-def run_pass(station: Station, *, as_of: str | None = None, progress: Progress = lambda *_: None, run_name: str = "") -> PassResult:
+def run_pass(
+    station: Station, *, as_of: str | None = None, progress: Progress = lambda *_: None, run_name: str = ""
+) -> PassResult:
     """One pass over a station: take in what is new, compute what it changes, publish.
 
     Safe to end at any point: the last snapshot goes on being served and the next pass finishes the work.
@@ -92,18 +114,28 @@ def run_pass(station: Station, *, as_of: str | None = None, progress: Progress =
             warehouse.close()
 
 
-def _pass(station: Station, warehouse: Warehouse, as_of: str | None, moment: pd.Timestamp, run_id: str, progress: Progress, began: float) -> PassResult:
+def _pass(
+    station: Station,
+    warehouse: Warehouse,
+    as_of: str | None,
+    moment: pd.Timestamp,
+    run_id: str,
+    progress: Progress,
+    began: float,
+) -> PassResult:
     seconds: dict[str, float] = {}
     with _timed(seconds, "intake"):
         intake = Intake(station, warehouse, run_id, moment, clock.latest_moment(station, as_of, moment)).run(
-            lambda file, n, total: progress(f"Reading {file}", n, total))
+            lambda file, n, total: progress(f"Reading {file}", n, total)
+        )
     today = clock.as_of_day(station, as_of, moment, warehouse)
     settings = settings_hash(station)
     previous = _previous(station)
-    up_to_date = (previous is not None and previous.warehouse_version == warehouse.version()
-                  and previous.as_of_on == f"{today:%Y-%m-%d}" and previous.settings_hash == settings)
-    if up_to_date:
-        name, recomputed = previous.name, {}
+    stands = (warehouse.version(), f"{today:%Y-%m-%d}", settings)
+    recomputed: dict[str, int] = {}
+    up_to_date = False
+    if previous and (previous.warehouse_version, previous.as_of_on, previous.settings_hash) == stands:
+        name, up_to_date = previous.name, True
         _record_run(warehouse, run_id, moment, today, "nothing_new", {}, seconds)
         _tell_since(station, warehouse, name)
     else:
@@ -120,41 +152,100 @@ def _pass(station: Station, warehouse: Warehouse, as_of: str | None, moment: pd.
             raise
         clear_old(station.published, moment.to_pydatetime())
     open_problems = warehouse.one("SELECT count(*) FROM rejects WHERE resolved_at IS NULL")
-    result = PassResult(run_id, f"{today:%Y-%m-%d}", intake, name, not up_to_date, time.perf_counter() - began, recomputed, open_problems)
-    write_durably(station.published / LAST_PASS, json.dumps(
-        {"run_id": run_id, "started_at": moment.isoformat(), "finished_at": clock.now().isoformat(), "snapshot": name,
-         "published": not up_to_date, "files_read": intake.files_read, "rows_rejected": intake.rows_rejected}))
+    result = PassResult(
+        run_id,
+        f"{today:%Y-%m-%d}",
+        intake,
+        name,
+        not up_to_date,
+        time.perf_counter() - began,
+        recomputed,
+        open_problems,
+    )
+    write_durably(
+        station.published / LAST_PASS,
+        json.dumps(
+            {
+                "run_id": run_id,
+                "started_at": moment.isoformat(),
+                "finished_at": clock.now().isoformat(),
+                "snapshot": name,
+                "published": not up_to_date,
+                "files_read": intake.files_read,
+                "rows_rejected": intake.rows_rejected,
+            }
+        ),
+    )
     return result
 
 
-def _publish(station: Station, warehouse: Warehouse, publisher: Publisher, moment: pd.Timestamp, today: pd.Timestamp,
-             settings: str, run_id: str) -> str:
+def _publish(
+    station: Station,
+    warehouse: Warehouse,
+    publisher: Publisher,
+    moment: pd.Timestamp,
+    today: pd.Timestamp,
+    settings: str,
+    run_id: str,
+) -> str:
     for table in MACHINE_ROOM:
         rows = conform(warehouse.frame(f"SELECT * FROM {table}"), TABLES[table].fields.values())
         publisher.write(table, "all", rows, frame_hash(rows))
     manifest = Manifest(
-        name=publisher.name, warehouse_version=warehouse.version(), as_of_on=f"{today:%Y-%m-%d}", created_at=moment.isoformat(),
-        settings_hash=settings, run_id=run_id, station=station_facts(station))
+        name=publisher.name,
+        warehouse_version=warehouse.version(),
+        as_of_on=f"{today:%Y-%m-%d}",
+        created_at=moment.isoformat(),
+        settings_hash=settings,
+        run_id=run_id,
+        station=station_facts(station),
+    )
     publisher.finish(manifest)
     return publisher.name
 
 
-def _record_run(warehouse: Warehouse, run_id: str, moment: pd.Timestamp, today: pd.Timestamp, outcome: str, rows: dict[str, int],
-                seconds: dict[str, float]) -> None:
+def _record_run(
+    warehouse: Warehouse,
+    run_id: str,
+    moment: pd.Timestamp,
+    today: pd.Timestamp,
+    outcome: str,
+    rows: dict[str, int],
+    seconds: dict[str, float],
+) -> None:
     with warehouse.transaction(changes=False):
         warehouse.con.execute("DELETE FROM runs WHERE run_id = ?", [run_id])
-        warehouse.insert("runs", pd.DataFrame([{
-            "run_id": run_id, "started_at": moment, "finished_at": clock.now(), "as_of_on": today, "outcome": outcome,
-            "rows_by_table": json.dumps(rows), "seconds_by_step": json.dumps({k: round(v, 3) for k, v in seconds.items()})}]))
+        warehouse.insert(
+            "runs",
+            pd.DataFrame(
+                [
+                    {
+                        "run_id": run_id,
+                        "started_at": moment,
+                        "finished_at": clock.now(),
+                        "as_of_on": today,
+                        "outcome": outcome,
+                        "rows_by_table": json.dumps(rows),
+                        "seconds_by_step": json.dumps({k: round(v, 3) for k, v in seconds.items()}),
+                    }
+                ]
+            ),
+        )
 
 
 def _tell_since(station: Station, warehouse: Warehouse, snapshot: str) -> None:
     """Passes that found nothing new are told beside the snapshot, which is not written again for them."""
     files = warehouse.con.execute("SELECT file, file_sha256, seen_again FROM ingest_files").fetchall()
     runs = warehouse.con.execute(
-        "SELECT run_id, started_at, finished_at, as_of_on FROM runs WHERE outcome = 'nothing_new' ORDER BY started_at DESC LIMIT 200").fetchall()
-    write_durably(station.published / SINCE, json.dumps(
-        {"snapshot": snapshot, "seen_again": [list(f) for f in files], "runs": [[str(v) for v in r] for r in runs]}))
+        "SELECT run_id, started_at, finished_at, as_of_on FROM runs WHERE outcome = 'nothing_new' "
+        "ORDER BY started_at DESC LIMIT 200"
+    ).fetchall()
+    write_durably(
+        station.published / SINCE,
+        json.dumps(
+            {"snapshot": snapshot, "seen_again": [list(f) for f in files], "runs": [[str(v) for v in r] for r in runs]}
+        ),
+    )
 
 
 def _previous(station: Station) -> Manifest | None:
@@ -167,15 +258,24 @@ def _previous(station: Station) -> Manifest | None:
 def station_facts(station: Station) -> dict:
     """What pages need to know of the station: name, zone, rule set and the policy's figures."""
     policy = asdict(station.policy)
-    return {"name": station.name, "time_zone": station.time_zone, "rule_set": station.policy.rule_set, "today": station.today,
-            "policy": {k: v for k, v in policy.items() if isinstance(v, dict)}, "roles": dict(station.people), "roles_claim": station.roles_claim}
+    return {
+        "name": station.name,
+        "time_zone": station.time_zone,
+        "rule_set": station.policy.rule_set,
+        "today": station.today,
+        "policy": {k: v for k, v in policy.items() if isinstance(v, dict)},
+        "roles": dict(station.people),
+        "roles_claim": station.roles_claim,
+    }
 
 
 def settings_hash(station: Station) -> str:
     """Changes with the policy, and with the code and the rules that compute: then everything is rebuilt once."""
     told = hashlib.sha256(json.dumps(station_facts(station), sort_keys=True, default=str).encode())
     root = Path(__file__).parent.parent
-    computing = [path for folder in ("shared", "schemas", "pipelines/build") for path in sorted((root / folder).rglob("*"))]
+    computing = [
+        path for folder in ("shared", "schemas", "pipelines/build") for path in sorted((root / folder).rglob("*"))
+    ]
     for path in [*computing, root / "pipelines/graph.py", root / "pipelines/lake.py"]:
         if path.suffix in (".py", ".toml"):
             told.update(path.read_bytes())
@@ -195,7 +295,7 @@ def _alone(station: Station) -> Iterator[None]:
     handle = open(station.folder / ".pass.lock", "a+b")  # noqa: SIM115 - held over the whole pass
     try:
         try:
-            if os.name == "nt":
+            if sys.platform == "win32":
                 import msvcrt
 
                 msvcrt.locking(handle.fileno(), msvcrt.LK_NBLCK, 1)
@@ -204,7 +304,9 @@ def _alone(station: Station) -> Iterator[None]:
 
                 fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError:
-            raise WarehouseBusy("Another pass is at work on this station. Wait until it has finished, then run again.") from None
+            raise WarehouseBusy(
+                "Another pass is at work on this station. Wait until it has finished, then run again."
+            ) from None
         yield
     finally:
         handle.close()

@@ -21,19 +21,38 @@ from schemas.tables import TABLES
 
 #: kept beside the contract's columns in every stored row
 PROVENANCE = {
-    "assumed": "VARCHAR[]", "value_flags": "VARCHAR[]", "row_number": "BIGINT", "line": "BIGINT", "file": "VARCHAR",
-    "file_sha256": "VARCHAR", "order_at": "TIMESTAMPTZ", "state": "VARCHAR", "row_hash": "VARCHAR",
+    "assumed": "VARCHAR[]",
+    "value_flags": "VARCHAR[]",
+    "row_number": "BIGINT",
+    "line": "BIGINT",
+    "file": "VARCHAR",
+    "file_sha256": "VARCHAR",
+    "order_at": "TIMESTAMPTZ",
+    "state": "VARCHAR",
+    "row_hash": "VARCHAR",
 }
-LAKE_PARTS = {"path": "VARCHAR", "file": "VARCHAR", "file_sha256": "VARCHAR", "member_id": "VARCHAR", "month_on": "TIMESTAMP", "rows": "BIGINT",
-              "order_at": "TIMESTAMPTZ", "state": "VARCHAR", "waiting_for": "VARCHAR"}
+LAKE_PARTS = {
+    "path": "VARCHAR",
+    "file": "VARCHAR",
+    "file_sha256": "VARCHAR",
+    "member_id": "VARCHAR",
+    "month_on": "TIMESTAMP",
+    "rows": "BIGINT",
+    "order_at": "TIMESTAMPTZ",
+    "state": "VARCHAR",
+    "waiting_for": "VARCHAR",
+}
 #: columns of the machine room that are not published
 _BESIDE = {
     "ingest_files": {
-        "size": "BIGINT", "mtime_ns": "BIGINT", "archived": "VARCHAR",
+        "size": "BIGINT",
+        "mtime_ns": "BIGINT",
+        "archived": "VARCHAR",
         # which reading came after which, whatever the clock says
         "read_nth": "BIGINT",
         # names in the file, and a hash of what they meant when it was read
-        "refs": "VARCHAR[]", "meaning": "VARCHAR",
+        "refs": "VARCHAR[]",
+        "meaning": "VARCHAR",
         # dives whose tanks or samples were given to the only member with that dive
         "guessed": "VARCHAR[]",
     },
@@ -78,7 +97,9 @@ class Warehouse:
         for name in MACHINE_ROOM:
             wanted[name] = {f.name: DUCKDB[f.kind] for f in TABLES[name].fields.values()} | _BESIDE.get(name, {})
         there: dict[str, set[str]] = {}
-        for table, column in self.con.execute("SELECT table_name, column_name FROM information_schema.columns").fetchall():
+        for table, column in self.con.execute(
+            "SELECT table_name, column_name FROM information_schema.columns"
+        ).fetchall():
             there.setdefault(table, set()).add(column)
         if all(set(columns) <= there.get(table, set()) for table, columns in wanted.items()):
             return
@@ -143,22 +164,24 @@ class Warehouse:
             "member": "SELECT member_id FROM rows_members WHERE state = 'current'",
             "cylinder": "SELECT cylinder_id FROM rows_cylinders WHERE state = 'current'",
             "fill": "SELECT fill_id FROM rows_fills WHERE state = 'current'",
-            "unit": "SELECT cylinder_id FROM rows_cylinders WHERE state = 'current' UNION "
-                    "SELECT set_id FROM rows_cylinders WHERE state = 'current' AND set_kind = 'manifolded' AND set_id IS NOT NULL",
+            "unit": "SELECT cylinder_id FROM rows_cylinders WHERE state = 'current' UNION SELECT set_id "
+            "FROM rows_cylinders WHERE state = 'current' AND set_kind = 'manifolded' AND set_id IS NOT NULL",
         }[register]
         return self._once(register, lambda: {row[0] for row in self.con.execute(query).fetchall()})
 
     def sets_not_joined(self) -> dict[str, list[str]]:
         """Independent and sidemount sets by id, with their cylinders."""
         rows = self.con.execute(
-            "SELECT set_id, list(cylinder_id ORDER BY cylinder_id) FROM rows_cylinders WHERE state = 'current' AND set_id IS NOT NULL "
-            "GROUP BY set_id HAVING NOT bool_or(set_kind = 'manifolded')"
+            "SELECT set_id, list(cylinder_id ORDER BY cylinder_id) FROM rows_cylinders "
+            "WHERE state = 'current' AND set_id IS NOT NULL GROUP BY set_id HAVING NOT bool_or(set_kind = 'manifolded')"
         ).fetchall()
         return dict(rows)
 
     def dives(self) -> pd.DataFrame:
         """Known dives: member_id, dive_id, started_at."""
-        return self._once("dives", lambda: self.frame("SELECT member_id, dive_id, started_at FROM rows_dives WHERE state = 'current'"))
+        return self._once(
+            "dives", lambda: self.frame("SELECT member_id, dive_id, started_at FROM rows_dives WHERE state = 'current'")
+        )
 
     # --- writing rows -------------------------------------------------------------------------
     def insert(self, table: str, frame: pd.DataFrame) -> None:
@@ -181,10 +204,10 @@ class Warehouse:
         self.insert(f"rows_{source}", rows)
 
     def rank(self, source: str, keys: pd.DataFrame) -> int:
-        """Let the newest file's row be current for each of these keys; all others are superseded. Gives how many rows changed.
+        """Let the newest file's row be current for each of these keys; all others are superseded.
 
-        Newest by revised_at, else by the file's modification time to 2 s, then by the file's name, so
-        that the order in which files arrive does not matter.
+        Gives how many rows changed. Newest by revised_at, else by the file's modification time to 2 s, then by
+        the file's name, so that the order in which files arrive does not matter.
         """
         if keys.empty:
             return 0
@@ -194,7 +217,7 @@ class Warehouse:
         changed = self.con.execute(f"""
             UPDATE rows_{source} AS t SET state = ranked.state
             FROM (SELECT r.rowid AS id,
-                         CASE WHEN row_number() OVER (PARTITION BY {', '.join('r.' + n for n in names)}
+                         CASE WHEN row_number() OVER (PARTITION BY {", ".join("r." + n for n in names)}
                               ORDER BY r.order_at DESC, r.file DESC, r.file_sha256 DESC, r.row_number DESC) = 1
                               THEN 'current' ELSE 'superseded' END AS state
                   FROM rows_{source} r SEMI JOIN keys k ON {same}
@@ -208,39 +231,65 @@ class Warehouse:
 
     def reorder(self, file: str, sha256: str, modified_at: pd.Timestamp) -> bool:
         """A known file was saved again: its rows and samples may win now. Gives whether anything changed."""
-        order_at, parts = modified_at.floor("2s"), "SELECT path FROM lake_parts WHERE state = 'current' ORDER BY member_id, order_at, file, path"
+        order_at = modified_at.floor("2s")
+        parts = "SELECT path FROM lake_parts WHERE state = 'current' ORDER BY member_id, order_at, file, path"
         changed, before = 0, self.con.execute(parts).fetchall()
         for source in STORED:
             mine = f"rows_{source} WHERE file = ? AND file_sha256 = ? AND revised_at IS NULL"
             keys = self.frame(f"SELECT {_key(source)} FROM {mine}", [file, sha256])
             if len(keys):
-                self.con.execute(f"UPDATE {mine.replace(' WHERE', ' SET order_at = ? WHERE')}", [order_at, file, sha256])
+                self.con.execute(
+                    f"UPDATE {mine.replace(' WHERE', ' SET order_at = ? WHERE')}", [order_at, file, sha256]
+                )
                 changed += self.rank(source, keys)
-        self.con.execute("UPDATE lake_parts SET order_at = ? WHERE file = ? AND file_sha256 = ?", [order_at, file, sha256])
+        self.con.execute(
+            "UPDATE lake_parts SET order_at = ? WHERE file = ? AND file_sha256 = ?", [order_at, file, sha256]
+        )
         return bool(changed) or self.con.execute(parts).fetchall() != before
 
     def answer(self, source: str, file: str, sha256: str, now: pd.Timestamp) -> None:
-        """Rows of older files that wait or were rejected, and whose key this file has given: nobody need mend them any more."""
+        """Let go of rows of older files that wait or were rejected, where this file has given their key.
+
+        Nobody need mend them any more.
+        """
         if not self.one(f"SELECT 1 FROM rows_{source} WHERE state IN ('waiting', 'rejected') LIMIT 1"):
             return
         # a key may lack its member, where the file was to tell by the dive
-        same = " AND ".join(f"(w.{n} IS NOT DISTINCT FROM c.{n}" + (" OR w.member_id IS NULL)" if n == "member_id" else ")") for n in SOURCES[source].key)
-        answered = self.con.execute(f"""
-            SELECT DISTINCT w.rowid, w.file, w.file_sha256, w.row_number FROM rows_{source} w JOIN rows_{source} c ON {same}
+        same = " AND ".join(
+            f"(w.{n} IS NOT DISTINCT FROM c.{n}" + (" OR w.member_id IS NULL)" if n == "member_id" else ")")
+            for n in SOURCES[source].key
+        )
+        answered = self.con.execute(
+            f"""
+            SELECT DISTINCT w.rowid, w.file, w.file_sha256, w.row_number
+            FROM rows_{source} w JOIN rows_{source} c ON {same}
             WHERE c.file = ? AND c.file_sha256 = ? AND c.state = 'current' AND w.state IN ('waiting', 'rejected')
-              AND (w.file, w.file_sha256) <> (c.file, c.file_sha256) AND (w.order_at, w.file) <= (c.order_at, c.file)""", [file, sha256]).df()
+              AND (w.file, w.file_sha256) <> (c.file, c.file_sha256)
+              AND (w.order_at, w.file) <= (c.order_at, c.file)""",
+            [file, sha256],
+        ).df()
         if len(answered):
             self.con.register("answered", answered)
             self.con.execute(f"UPDATE rows_{source} SET state = 'replaced' WHERE rowid IN (SELECT rowid FROM answered)")
-            self.con.execute("""
-                UPDATE rejects SET resolved_at = ?, waiting = false FROM answered a WHERE rejects.resolved_at IS NULL AND rejects.source = ?
-                AND rejects.file = a.file AND rejects.file_sha256 = a.file_sha256 AND rejects.row_number = a.row_number""", [now, source])
+            self.con.execute(
+                """
+                UPDATE rejects SET resolved_at = ?, waiting = false FROM answered a
+                WHERE rejects.resolved_at IS NULL AND rejects.source = ? AND rejects.file = a.file
+                  AND rejects.file_sha256 = a.file_sha256 AND rejects.row_number = a.row_number""",
+                [now, source],
+            )
             self.con.unregister("answered")
 
     # --- what is to be known of files ---------------------------------------------------------
     def noted(self, file: str, rule: str, value: str | None) -> bool:
         """Whether this is listed already."""
-        return self.one("SELECT 1 FROM notices WHERE file = ? AND rule = ? AND value IS NOT DISTINCT FROM ?", [file, rule, value]) is not None
+        return (
+            self.one(
+                "SELECT 1 FROM notices WHERE file = ? AND rule = ? AND value IS NOT DISTINCT FROM ?",
+                [file, rule, value],
+            )
+            is not None
+        )
 
     def note(self, file: str, rule: str, value: str | None, now: pd.Timestamp, **words: str) -> bool:
         """List what is to be known of a file, once; gives whether it is new."""
@@ -255,13 +304,21 @@ class Warehouse:
     def replace_file(self, file: str, sha256: str, now: pd.Timestamp) -> None:
         """Take back what an earlier reading of this very file gave: its rows, parts and open problems."""
         for source in STORED:
-            keys = self.frame(f"SELECT {_key(source)} FROM rows_{source} WHERE file = ? AND file_sha256 = ? "
-                              "AND state IN ('current', 'superseded')", [file, sha256])
-            self.con.execute(f"UPDATE rows_{source} SET state = 'replaced' WHERE file = ? AND file_sha256 = ?", [file, sha256])
+            keys = self.frame(
+                f"SELECT {_key(source)} FROM rows_{source} WHERE file = ? AND file_sha256 = ? "
+                "AND state IN ('current', 'superseded')",
+                [file, sha256],
+            )
+            self.con.execute(
+                f"UPDATE rows_{source} SET state = 'replaced' WHERE file = ? AND file_sha256 = ?", [file, sha256]
+            )
             self.rank(source, keys)
         self.con.execute("UPDATE lake_parts SET state = 'replaced' WHERE file = ? AND file_sha256 = ?", [file, sha256])
-        self.con.execute("UPDATE rejects SET resolved_at = ?, waiting = false WHERE file = ? AND file_sha256 = ? AND resolved_at IS NULL",
-                         [now, file, sha256])
+        self.con.execute(
+            "UPDATE rejects SET resolved_at = ?, waiting = false "
+            "WHERE file = ? AND file_sha256 = ? AND resolved_at IS NULL",
+            [now, file, sha256],
+        )
 
 
 def _columns(columns: dict[str, str]) -> str:
@@ -277,7 +334,9 @@ def row_hash(frame: pd.DataFrame) -> pd.Series:
     plain = frame.copy()
     for name in plain.columns:
         if plain[name].dtype == "object":
-            plain[name] = plain[name].map(lambda v: ";".join(v) if isinstance(v, list) else ("" if v is None else str(v)))
+            plain[name] = plain[name].map(
+                lambda v: ";".join(v) if isinstance(v, list) else ("" if v is None else str(v))
+            )
         elif str(plain[name].dtype) in ("boolean", "Int64"):
             plain[name] = plain[name].astype("float64")
     return pd.util.hash_pandas_object(plain, index=False).map("{:016x}".format).astype("str")
@@ -294,8 +353,11 @@ def frame_hash(frame: pd.DataFrame) -> str:
 def no_rows(source: str) -> pd.DataFrame:
     """An empty frame of a source, with the columns builders rely on."""
     made = empty(SOURCES[source].fields.values())
-    return made.assign(assumed=pd.Series([], dtype="object"), value_flags=pd.Series([], dtype="object"),
-                       row_hash=pd.Series([], dtype="str"))
+    return made.assign(
+        assumed=pd.Series([], dtype="object"),
+        value_flags=pd.Series([], dtype="object"),
+        row_hash=pd.Series([], dtype="str"),
+    )
 
 
 def all_current(warehouse: Warehouse, names: Iterable[str] = STORED) -> dict[str, pd.DataFrame]:

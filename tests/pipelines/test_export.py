@@ -103,7 +103,9 @@ def test_a_cell_that_looks_like_a_formula_stays_text_in_a_workbook(tmp_path):
 
     table = TABLES["people"]
     names = ["=1+1", "+44", "-x", "@a", "Zoë"]
-    write_frame(pd.DataFrame({"member_id": list("abcde"), "display_name": names}).astype("str"), table, tmp_path / "people.xlsx")
+    write_frame(
+        pd.DataFrame({"member_id": list("abcde"), "display_name": names}).astype("str"), table, tmp_path / "people.xlsx"
+    )
     sheet = load_workbook(tmp_path / "people.xlsx").active
     told = [row[1] for row in sheet.iter_rows(min_row=2)]
     assert all(cell.data_type == "s" for cell in told)

@@ -10,7 +10,12 @@ import small_station as s
 
 BAD = {
     "unknown header": ("fills-a.csv", s.text([s.fill(1, colour="red")]), "unknown_header", 1),
-    "missing column": ("fills-b.csv", s.text([{k: v for k, v in s.fill(1).items() if k != "unit_id"}]), "missing_column", None),
+    "missing column": (
+        "fills-b.csv",
+        s.text([{k: v for k, v in s.fill(1).items() if k != "unit_id"}]),
+        "missing_column",
+        None,
+    ),
     "wrong type": ("fills-c.csv", s.text([s.fill(2, stop_pressure_bar="full")]), "not_a_number", 0),
     "impossible value": ("fills-d.csv", s.text([s.fill(3, stop_pressure_bar="-4")]), "out_of_bounds", 0),
     "psi for bar": ("fills-e.csv", s.text([s.fill(4, stop_pressure_bar="3000")]), "out_of_bounds", 0),
@@ -26,10 +31,20 @@ BAD = {
     "not UTF-8": ("members-a.csv", "member_id,display_name\nM9,Zo\xeb\n".encode("latin-1"), "not_utf8", None),
     "unclosed quote": ("members-b.csv", 'member_id,display_name\nM9,"Zoe\nM8,Ann\n', "broken_quotes", None),
     "header twice": ("members-c.csv", "member_id,display_name,member_id\nM9,Zoe,M8\n", "header_twice", None),
-    "truncated UDDF": ("dives/M1/cut.uddf", '<?xml version="1.0"?><uddf version="3.2.0"><profiledata><repetitiongroup><dive id="a"><samp', "uddf_broken", None),
+    "truncated UDDF": (
+        "dives/M1/cut.uddf",
+        '<?xml version="1.0"?><uddf version="3.2.0"><profiledata><repetitiongroup><dive id="a"><samp',
+        "uddf_broken",
+        None,
+    ),
     "another XML": ("dives/M1/other.uddf", '<?xml version="1.0"?><html/>', "uddf_wrong_root", None),
     "empty UDDF": ("dives/M1/none.uddf", b"", None, None),
-    "entities": ("dives/M1/bomb.uddf", '<?xml version="1.0"?><!DOCTYPE a [<!ENTITY b "x"><!ENTITY c "&b;&b;&b;">]><uddf>&c;</uddf>', None, None),
+    "entities": (
+        "dives/M1/bomb.uddf",
+        '<?xml version="1.0"?><!DOCTYPE a [<!ENTITY b "x"><!ENTITY c "&b;&b;&b;">]><uddf>&c;</uddf>',
+        None,
+        None,
+    ),
     "times ahead": ("fills-l.csv", s.text([s.fill(5, filled_at="2031-01-01 10:00")]), "in_the_future", 0),
     "an impossible day": ("fills-m.csv", s.text([s.fill(6, filled_at="2026-02-30 10:00")]), "impossible_date", 0),
 }
@@ -130,7 +145,7 @@ def test_a_file_that_cannot_be_opened_is_told_and_tried_again(tmp_path, monkeypa
             raise PermissionError(13, "Permission denied")
         return open(path, *more, **named)
 
-    monkeypatch.setattr("pipelines.intake.open", closed, raising=False)
+    monkeypatch.setattr("pipelines.archive.open", closed, raising=False)
     result = s.take_in(station)
     assert (result.refused, result.rows_accepted) == (1, 3)
     assert "Permission denied" in next(f["refused"] for f in result.files if f["file"] == "fills.csv")
@@ -157,7 +172,7 @@ def test_a_reader_that_fails_costs_its_file_alone(tmp_path, monkeypatch):
 
 @pytest.mark.parametrize("seed", range(4))
 def test_scribbled_files_are_counted_whatever_they_hold(tmp_path, seed):
-    """Files of the season with bytes changed, cut and doubled at random: read = accepted + rejected, and no reader fails."""
+    """Files of the season with bytes changed, cut and doubled: read = accepted + rejected, and no reader fails."""
     dice = random.Random(seed)
     station = s.make(tmp_path)
     for name, rows in s.season().items():
@@ -172,7 +187,9 @@ def test_scribbled_files_are_counted_whatever_they_hold(tmp_path, seed):
             elif what == "double":
                 data[at:at] = data[at : at + dice.randint(1, 200)]
             else:
-                data[at:at] = dice.choice(["1e999", "NaN", "=1+1", "\r", "'", '""', "∞", "\u200b", "2026-13-45", "-0"]).encode()
+                data[at:at] = dice.choice(
+                    ["1e999", "NaN", "=1+1", "\r", "'", '""', "∞", "\u200b", "2026-13-45", "-0"]
+                ).encode()
         s.drop(station, name, bytes(data))
     s.take_in(station)
     assert "reader_failed" not in set(s.open_problems(station)["rule"])
@@ -182,7 +199,9 @@ def test_the_command_says_so_and_ends_with_one(tmp_path):
     station = s.make(tmp_path)
     s.drop(station, "fills.csv", b"%PDF-1.7")
     s.drop(station, "cylinders.csv", s.CYLINDERS)
-    done = subprocess.run([sys.executable, "-m", "pipelines.cli", "run", "--station", str(tmp_path)], capture_output=True, text=True)
+    done = subprocess.run(
+        [sys.executable, "-m", "pipelines.cli", "run", "--station", str(tmp_path)], capture_output=True, text=True
+    )
     assert done.returncode == 1
     assert "fills.csv" in done.stdout
     assert "Traceback" not in done.stdout + done.stderr

@@ -175,7 +175,12 @@ def test_revised_at_decides_for_samples_too(tmp_path):
     s.drop(station, "members.csv", s.MEMBERS)
     s.drop(station, "dives.csv", [s.dive(2)])
     rows = s.samples(2)
-    s.drop(station, "dive_samples-a.csv", [r | {"depth_m": "12.0", "revised_at": "2026-03-20T10:00Z"} for r in rows[3:4]], 0)
+    s.drop(
+        station,
+        "dive_samples-a.csv",
+        [r | {"depth_m": "12.0", "revised_at": "2026-03-20T10:00Z"} for r in rows[3:4]],
+        0,
+    )
     s.drop(station, "dive_samples-b.csv", rows, 5)
     s.take_in(station)
     assert s.stored(station)["dive_samples"].set_index("t_s").loc[90, "depth_m"] == 12.0

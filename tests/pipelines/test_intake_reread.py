@@ -61,7 +61,9 @@ def test_an_edited_file_is_read_and_its_earlier_rows_stay_in_the_history(station
     s.drop(station, "fills.csv", _log(1, 2, stop="221"), 5)
     assert s.take_in(station).rows_read == 2
     assert set(_stops(station).values()) == {221}
-    states = s.ask(station, "SELECT stop_pressure_bar, state FROM rows_fills").groupby("stop_pressure_bar")["state"].agg(set)
+    states = (
+        s.ask(station, "SELECT stop_pressure_bar, state FROM rows_fills").groupby("stop_pressure_bar")["state"].agg(set)
+    )
     assert states[230.0] == {"superseded"}
 
 
@@ -106,7 +108,7 @@ def test_a_mapping_that_mends_a_refused_file(tmp_path):
     result = s.take_in(station)
     assert (result.refused, result.found_problems) == (1, True)
     assert s.open_problems(station)["rule"].tolist() == ["missing_column", "unknown_header"][:1]
-    mended = s.with_settings(station, "[sources.fills.headers]\nstop_pressure_bar = \"Druck\"")
+    mended = s.with_settings(station, '[sources.fills.headers]\nstop_pressure_bar = "Druck"')
     result = s.take_in(mended)
     assert (result.refused, result.rows_accepted) == (0, 1)
     assert s.open_problems(station).empty
@@ -119,7 +121,7 @@ def test_a_further_name_pattern_takes_in_a_file_that_was_refused(tmp_path):
     s.drop(station, "compressor-book.csv", _log(1))
     assert s.take_in(station).refused == 1
     assert s.open_problems(station)["rule"].tolist() == ["unknown_source"]
-    result = s.take_in(s.with_settings(station, "[sources.fills]\nnames = [\"compressor-book*\"]"))
+    result = s.take_in(s.with_settings(station, '[sources.fills]\nnames = ["compressor-book*"]'))
     assert (result.refused, result.rows_accepted) == (0, 1)
     assert s.open_problems(station).empty
 
@@ -154,7 +156,7 @@ def test_the_archive_holds_every_content_and_no_original_is_touched(station):
 
 
 def test_working_pressure_as_target_follows_a_corrected_register(tmp_path):
-    stated = "[sources.fills.stated]\ntarget_pressure_bar = \"working_pressure\""
+    stated = '[sources.fills.stated]\ntarget_pressure_bar = "working_pressure"'
     station = s.with_settings(s.make(tmp_path), stated)
     s.drop(station, "cylinders.csv", s.CYLINDERS)
     s.drop(station, "fills.csv", [{k: v for k, v in row.items() if k != "target_pressure_bar"} for row in _log(1, 2)])
@@ -197,11 +199,21 @@ def test_a_refused_file_taken_out_of_the_inbox_is_no_open_problem(tmp_path):
 
 # --- UDDF -------------------------------------------------------------------------------------
 def _uddf(owner: str = "M1", tank: str = "C1", dives: int = 1) -> str:
-    body = "".join(f"""<dive id="d{n}"><informationbeforedive><datetime>2026-03-{n:02d}T09:00:00Z</datetime></informationbeforedive>
-      <samples>{"".join(f'<waypoint><divetime>{t}</divetime><depth>{10.0 if 0 < t < 600 else 0.0}</depth></waypoint>' for t in range(0, 601, 60))}</samples>
-      <tankdata><link ref="air"/><link ref="{tank}"/><tankpressurebegin>20000000</tankpressurebegin><tankpressureend>12000000</tankpressureend></tankdata>
-      <informationafterdive><greatestdepth>10.0</greatestdepth></informationafterdive></dive>""" for n in range(1, dives + 1))
-    return f"""<?xml version="1.0" encoding="utf-8"?><uddf version="3.2.0" xmlns="http://www.streit.cc/uddf/3.2/"><generator><name>made for a test</name></generator>
+    samples = "".join(
+        f"<waypoint><divetime>{t}</divetime><depth>{10.0 if 0 < t < 600 else 0.0}</depth></waypoint>"
+        for t in range(0, 601, 60)
+    )
+    body = "".join(
+        f"""<dive id="d{n}">
+      <informationbeforedive><datetime>2026-03-{n:02d}T09:00:00Z</datetime></informationbeforedive>
+      <samples>{samples}</samples>
+      <tankdata><link ref="air"/><link ref="{tank}"/>
+        <tankpressurebegin>20000000</tankpressurebegin><tankpressureend>12000000</tankpressureend></tankdata>
+      <informationafterdive><greatestdepth>10.0</greatestdepth></informationafterdive></dive>"""
+        for n in range(1, dives + 1)
+    )
+    return f"""<?xml version="1.0" encoding="utf-8"?>
+    <uddf version="3.2.0" xmlns="http://www.streit.cc/uddf/3.2/"><generator><name>made for a test</name></generator>
       <diver><owner id="{owner}"><personal><firstname>a</firstname><lastname>b</lastname></personal>
         <equipment><tank id="{tank}"><name>t</name><tankvolume>0.012</tankvolume></tank></equipment></owner></diver>
       <gasdefinitions><mix id="air"><name>air</name><o2>0.21</o2><n2>0.79</n2></mix></gasdefinitions>
@@ -240,14 +252,27 @@ def test_uddf_follows_its_links_and_no_others(tmp_path):
     s.drop(station, "one.uddf", _uddf("someone", "tank-a"))
     s.drop(station, "two.uddf", _uddf("M2", "tank-b"))
     s.take_in(station)
-    s.drop(station, "links.csv", [
-        {"source_ref": "someone", "kind": "member", "target_id": "M1"}, {"source_ref": "tank-a", "kind": "cylinder", "target_id": "C3"}])
+    s.drop(
+        station,
+        "links.csv",
+        [
+            {"source_ref": "someone", "kind": "member", "target_id": "M1"},
+            {"source_ref": "tank-a", "kind": "cylinder", "target_id": "C3"},
+        ],
+    )
     result = s.take_in(station)
     assert {f["file"] for f in result.files} == {"links.csv", "one.uddf"}
     found = s.stored(station)["dive_tanks"].set_index("member_id")["unit_id"]
     assert found["M1"] == "C3"
     assert found.isna()["M2"]
-    s.drop(station, "links.csv", [
-        {"source_ref": "someone", "kind": "member", "target_id": "M1"}, {"source_ref": "tank-a", "kind": "cylinder", "target_id": "C2"}], 5)
+    s.drop(
+        station,
+        "links.csv",
+        [
+            {"source_ref": "someone", "kind": "member", "target_id": "M1"},
+            {"source_ref": "tank-a", "kind": "cylinder", "target_id": "C2"},
+        ],
+        5,
+    )
     s.take_in(station)
     assert s.stored(station)["dive_tanks"].set_index("member_id")["unit_id"]["M1"] == "C2"

@@ -57,8 +57,10 @@ def test_tanks_and_samples_of_an_unknown_dive_of_an_unknown_member(tmp_path):
 
 def test_a_set_that_is_not_joined(tmp_path):
     station = s.make(tmp_path)
-    pair = [c | {"set_id": "P1", "set_position": side, "set_kind": "sidemount"}
-            for c, side in zip(s.CYLINDERS[:2], ("left", "right"), strict=True)]
+    pair = [
+        c | {"set_id": "P1", "set_position": side, "set_kind": "sidemount"}
+        for c, side in zip(s.CYLINDERS[:2], ("left", "right"), strict=True)
+    ]
     s.drop(station, "cylinders.csv", pair)
     s.drop(station, "fills.csv", [s.fill(1, unit_id="P1")])
     s.take_in(station)
@@ -104,7 +106,11 @@ def test_ambiguous_rows_of_one_file_wait_for_no_one_else(tmp_path):
 def test_a_row_dated_ahead_waits_for_its_day(tmp_path):
     station = s.make(tmp_path)
     s.drop(station, "cylinders.csv", s.CYLINDERS)
-    s.drop(station, "fills.csv", [s.fill(1), s.fill(2, filled_at="2026-04-02 10:00"), s.fill(3, filled_at="2026-04-01 23:00")])
+    s.drop(
+        station,
+        "fills.csv",
+        [s.fill(1), s.fill(2, filled_at="2026-04-02 10:00"), s.fill(3, filled_at="2026-04-01 23:00")],
+    )
     result = s.take_in(station)
     assert (result.rows_accepted, result.rows_rejected) == (3 + 2, 1)
     assert s.open_problems(station)["rule"].tolist() == ["in_the_future"]
@@ -137,7 +143,7 @@ def test_a_mended_row_answers_the_one_that_waits(tmp_path):
 
 
 def test_target_stated_as_working_pressure_follows_the_register(tmp_path):
-    stated = "[sources.fills.stated]\ntarget_pressure_bar = \"working_pressure\""
+    stated = '[sources.fills.stated]\ntarget_pressure_bar = "working_pressure"'
     log = [{k: v for k, v in s.fill(1).items() if k != "target_pressure_bar"}]
     station = s.with_settings(s.make(tmp_path / "a"), stated)
     s.drop(station, "fills.csv", log)

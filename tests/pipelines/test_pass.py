@@ -1,4 +1,7 @@
-"""A pass publishes what changed, once; ended at any point, the last snapshot stands and the next pass finishes the work."""
+"""A pass publishes what changed, once.
+
+Ended at any point, the last snapshot stands and the next pass finishes the work.
+"""
 
 import json
 import os
@@ -15,7 +18,7 @@ import small_station as s
 
 from pipelines import publish, steps
 from pipelines.store import WarehouseBusy
-from schemas.snapshot import current_name, read_manifest, read_table
+from schemas.snapshot import SINCE, current_name, read_manifest, read_table
 
 #: of what a fill was handed over with, and of predictions, the history counts: what was published when
 OF_HISTORY = ("handed_over_verdict", "handed_over_settled_bar_15c")
@@ -46,7 +49,10 @@ def copy(computed, tmp_path):
 
 def _tables_of(station) -> dict[str, int]:
     manifest = read_manifest(station.published)
-    return {t: len(read_table(station.published, manifest, t)) for t in ("fill_quality", "dive_consumption", "units", "rejects")}
+    return {
+        t: len(read_table(station.published, manifest, t))
+        for t in ("fill_quality", "dive_consumption", "units", "rejects")
+    }
 
 
 # --- nothing new ------------------------------------------------------------------------------
@@ -55,7 +61,8 @@ def test_a_second_pass_publishes_nothing(copy):
     result = s.run(copy)
     assert not result.published
     assert result.snapshot == name == current_name(copy.published)
-    assert sorted({p.name for p in copy.published.iterdir()} | {"last_pass.json"}) == sorted({*listed, "last_pass.json"})
+    beside = {steps.LAST_PASS, SINCE}  # what is told of passes, written anew each time
+    assert {p.name for p in copy.published.iterdir()} - beside == set(listed) - beside
     assert (result.intake.files_read, result.intake.seen_again, result.recomputed) == (0, 6, {})
 
 
@@ -98,7 +105,12 @@ def test_files_one_a_pass_in_any_order_give_what_one_pass_gives(computed, tmp_pa
 
 def test_what_people_were_told_is_never_rewritten(copy):
     told = s.published(copy)["fill_quality"].set_index("fill_id")
-    s.drop(copy, "fills-settled.csv", [s.fill(1, settled_pressure_bar="180", settled_c="12", settled_at="2026-03-01 20:00")], 5)
+    s.drop(
+        copy,
+        "fills-settled.csv",
+        [s.fill(1, settled_pressure_bar="180", settled_c="12", settled_at="2026-03-01 20:00")],
+        5,
+    )
     s.run(copy)
     now = s.published(copy)["fill_quality"].set_index("fill_id")
     assert now.loc["F1", "settled_pressure_bar_15c"] != told.loc["F1", "settled_pressure_bar_15c"]
@@ -185,7 +197,11 @@ def test_ended_at_each_step_the_last_snapshot_stands_and_the_next_pass_finishes(
     more = {}
     for n, (point, (module, attribute, nth, after)) in enumerate(POINTS.items()):
         number = 10 + n
-        more |= {f"fills-{n}.csv": [s.fill(number)], f"dives-{n}.csv": [s.dive(number, "M2")], f"dive_samples-{n}.csv": s.samples(number, "M2", 10)}
+        more |= {
+            f"fills-{n}.csv": [s.fill(number)],
+            f"dives-{n}.csv": [s.dive(number, "M2")],
+            f"dive_samples-{n}.csv": s.samples(number, "M2", 10),
+        }
         for file, rows in list(more.items())[-3:]:
             s.drop(copy, file, rows, 5 + n)
         owner, _, attribute = attribute.rpartition(".")
@@ -213,12 +229,18 @@ def test_ended_at_each_step_the_last_snapshot_stands_and_the_next_pass_finishes(
 @pytest.mark.soak
 @pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals")
 def test_killed_at_any_moment_nothing_is_lost(tmp_path):
-    """kill -9 at random moments of a pass; every snapshot in between is whole, and the end is that of an undisturbed run."""
+    """kill -9 at random moments of a pass: every snapshot in between is whole, and the end is as if undisturbed."""
     dice = random.Random(3)
     times = 40 if os.environ.get("COLDFILL_SOAK") == "full" else 3
     station, fresh = s.stocked(tmp_path / "killed"), s.stocked(tmp_path / "fresh")
-    command = [sys.executable, "-c", "import sys, pipelines.graph, pipelines.cli; print('up', flush=True); pipelines.cli.main()",
-               "run", "--station", str(station.folder)]
+    command = [
+        sys.executable,
+        "-c",
+        "import sys, pipelines.graph, pipelines.cli; print('up', flush=True); pipelines.cli.main()",
+        "run",
+        "--station",
+        str(station.folder),
+    ]
     for n in range(times):
         for target in (station, fresh):
             s.drop(target, f"fills-{n}.csv", [s.fill(8 + n % 20, fill_id=f"K{n}")], 5 + n)
@@ -239,7 +261,11 @@ def test_a_second_pass_at_the_same_time_is_told_to_wait(copy):
     with steps._alone(copy):
         with pytest.raises(WarehouseBusy, match="Another pass is at work"):
             s.run(copy)
-        told = subprocess.run([sys.executable, "-m", "pipelines.cli", "run", "--station", str(copy.folder)], capture_output=True, text=True)
+        told = subprocess.run(
+            [sys.executable, "-m", "pipelines.cli", "run", "--station", str(copy.folder)],
+            capture_output=True,
+            text=True,
+        )
         assert told.returncode == 2
         assert "Another pass is at work" in told.stderr
         assert "Traceback" not in told.stderr

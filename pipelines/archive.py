@@ -1,0 +1,59 @@
+"""The originals: each file is copied under its sha256 before it is read, so that it can always be read again."""
+
+import hashlib
+import os
+import shutil
+import tempfile
+from pathlib import Path
+from typing import BinaryIO
+
+from pipelines.inbox import Found
+from pipelines.settings import Station
+
+
+class Unreadable(Exception):
+    """The original cannot be opened just now."""
+
+
+def archive(found: Found, folder: Path) -> str:
+    """Copy an original into the archive; the name there. Sets the file's sha256.
+
+    Raises
+    ------
+    Unreadable
+        The original cannot be opened or has gone.
+    """
+    if found.path.parent == folder:
+        if not found.path.exists():
+            raise Unreadable(f"{found.path.name} is missing from the archive")
+        return found.path.name
+    digest = hashlib.sha256()
+    try:
+        source = open(found.path, "rb")  # noqa: SIM115 - what cannot be opened is the file's trouble, all else is ours
+    except OSError as error:
+        raise Unreadable(error.strerror or str(error)) from None
+    handle, made = tempfile.mkstemp(dir=folder, prefix=".copy-")
+    with source, os.fdopen(handle, "wb") as target:
+        while chunk := _chunk(source):
+            digest.update(chunk)
+            target.write(chunk)
+    found.sha256 = digest.hexdigest()
+    name = found.sha256 + "".join(c for c in Path(found.file).suffix.lower() if c.isalnum() or c == ".")[:12]
+    if (folder / name).exists():
+        os.unlink(made)
+    else:
+        os.replace(made, folder / name)
+    return name
+
+
+def _chunk(source: BinaryIO) -> bytes:
+    try:
+        return source.read(1 << 20)
+    except OSError as error:
+        raise Unreadable(error.strerror or str(error)) from None
+
+
+def clear_workplaces(station: Station) -> None:
+    """Remove what a pass that died left half made."""
+    for left in [*station.lake.glob(".reading-*"), *station.archive.glob(".copy-*")]:
+        shutil.rmtree(left, ignore_errors=True) if left.is_dir() else left.unlink(missing_ok=True)
