@@ -1,0 +1,78 @@
+"""Rows are clean or rejected by the declared model; a quick look never lets through what the model would not."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from schemas import check
+from schemas.frames import PANDAS
+from schemas.sources import SOURCES
+
+LATEST = pd.Timestamp("2031-05-21T23:59:59", tz="UTC").as_unit("us")
+
+
+def _value(field):
+    """Good values, missing ones, and values at and beyond the bounds."""
+    if field.kind == "float":
+        low, high = field.low if field.low is not None else -10.0, field.high if field.high is not None else 10.0
+        edges = [low, high, np.nextafter(low, -np.inf), np.nextafter(high, np.inf), (low + high) / 2, np.nan]
+        return st.sampled_from(edges)
+    if field.kind == "int":
+        low, high = int(field.low if field.low is not None else 0), int(field.high if field.high is not None else 9)
+        return st.sampled_from([low, high, low - 1, high + 1, None])
+    if field.choices:
+        return st.sampled_from([*field.choices, "neither", None])
+    if field.kind == "bool":
+        return st.sampled_from([True, False, None])
+    if field.kind in ("time", "date"):
+        return st.sampled_from([pd.Timestamp("2031-05-20"), pd.NaT])
+    return st.sampled_from(["a", "b", None])
+
+
+@st.composite
+def _rows(draw, source: str) -> pd.DataFrame:
+    size = draw(st.integers(0, 3))
+    made = {}
+    for name, field in SOURCES[source].fields.items():
+        values = [draw(_value(field)) for _ in range(size)]
+        column = pd.Series(values, dtype="object")
+        if field.kind == "time":
+            column = pd.to_datetime(column, utc=True)
+        made[name] = column.astype(PANDAS[field.kind])
+    frame = pd.DataFrame(made, index=range(size))
+    return frame.assign(row_number=range(1, size + 1), line=range(2, size + 2))
+
+
+@pytest.mark.parametrize("source", ["fills", "dive_tanks", "bookings", "links"])
+@settings(max_examples=15, deadline=None)
+@given(data=st.data())
+def test_the_quick_look_agrees_with_the_model(source, data):
+    import pandera.pandas as pa
+
+    frame = data.draw(_rows(source))
+    try:
+        check.model(source).validate(frame[list(SOURCES[source].fields)], lazy=True)
+        good = True
+    except pa.errors.SchemaErrors:
+        good = False
+    assert check._all_within(source, frame) is good
+
+
+@pytest.mark.parametrize("source", SOURCES)
+def test_a_row_is_clean_or_has_a_problem_that_names_it(source):
+    rows = {name: [None] * 2 for name in SOURCES[source].fields}
+    frame = pd.DataFrame({n: pd.Series(v, dtype=PANDAS[SOURCES[source].fields[n].kind]) for n, v in rows.items()})
+    clean, problems = check.check(source, frame.assign(row_number=[1, 2], line=[2, 3]), LATEST)
+    assert clean.empty
+    assert set(problems["row_number"]) == {1, 2}
+    assert (problems["message"].str.len() > 0).all()
+    assert (problems["mend"].str.len() > 0).all()
+    assert set(problems["severity"]) == {"row"}
+
+
+def test_a_wrong_dtype_is_the_reader_s_fault_and_is_told():
+    frame = pd.DataFrame({n: pd.Series([1], dtype="int64") for n in SOURCES["members"].fields})
+    with pytest.raises(TypeError, match="members"):
+        check.check("members", frame.assign(row_number=[1], line=[2]), LATEST)
