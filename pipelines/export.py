@@ -90,19 +90,22 @@ def flat(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
 
 def _write_xlsx(frame: pd.DataFrame, path: Path) -> None:
     from openpyxl import Workbook
+    from openpyxl.cell import WriteOnlyCell
 
     book = Workbook(write_only=True)
     sheet = book.create_sheet(path.stem[:31])
+
+    def cell(value):
+        """A value as a sheet may hold it; text that looks like a formula stays text."""
+        if pd.isna(value):
+            return None
+        if isinstance(value, str) and value.startswith(_FORMULA):
+            held = WriteOnlyCell(sheet, value)
+            held.data_type = "s"
+            return held
+        return value.item() if hasattr(value, "item") else value
+
     sheet.append(list(frame.columns))
     for row in frame.head(_XLSX_ROWS).itertuples(index=False):
-        sheet.append([_cell(value) for value in row])
+        sheet.append([cell(value) for value in row])
     book.save(path)
-
-
-def _cell(value):
-    """A value as a spreadsheet may hold it: text that looks like a formula stays text."""
-    if pd.isna(value):
-        return None
-    if isinstance(value, str) and value.startswith(_FORMULA):
-        return "'" + value
-    return value.item() if hasattr(value, "item") else value

@@ -74,7 +74,8 @@ def oxygen_decanted(
     -----
     Blending by partial pressure brings pure oxygen in, save for helium topped with air alone (mixes on
     that line are taken to be made so). Where the method or the bank's gas is not known, a target above
-    the limit counts as oxygen decanted.
+    the limit counts as oxygen decanted. A continuous blend is made before the compressor: nothing rich
+    passes on its own.
     """
     method = np.asarray(fill_method, dtype=object)
     target, helium, source, limit = (
@@ -83,7 +84,8 @@ def oxygen_decanted(
     helium = np.where(np.isnan(helium), 0.0, helium)
     heliair = (helium > 0) & (target <= (100.0 - helium) * AIR_O2_PCT / 100.0 + HELIAIR_TOLERANCE_PCT)
     blended = method == "partial_pressure"
-    return np.asarray(blended & ~heliair | ~blended & ((target > limit) | (source > limit)), dtype=bool)
+    through = ~blended & (method != "continuous") & ((target > limit) | (source > limit))
+    return np.asarray(blended & ~heliair | through, dtype=bool)
 
 
 def oxygen_service_needed(

@@ -86,7 +86,7 @@ def build_verdict(
         "co_above_limit": floats(c["co_ppm"]) > co_limit(policy)[0],
         "air_test_failed": air == "failed",
         "may_settle_above_permitted": (low <= permitted) & (high > permitted),
-        "mix_above_oxygen_limit": mix["above_oxygen_limit"].to_numpy() & unclean & ~mix["oxygen_decanted"].to_numpy(),
+        "mix_above_oxygen_limit": mix["above_oxygen_limit"].to_numpy() & unclean,
         "beyond_qualification": beyond_qualification(c, mix["qualification_needed"].to_numpy(), inputs["members"]),
         "side_gauges_differ": gauges_differ,
         "gauge_past_check": _past_check(c),

@@ -21,7 +21,7 @@ ASSUMED_AMBIENT_SD_K, ASSUMED_START_SD_BAR = 5.0, 25.0
 WALL_READING_SD_K = 1.5
 WALL_DOUBTFUL_K = 30.0
 """One spot of the wall by hand; further off than this from the heat balance it was not this wall."""
-SETTLED_SD_K = 0.4
+SETTLED_SD_K = 0.5
 RELAXED_SHARE = 0.3
 """Uncertain share of the warmth that is left when a reading is taken early."""
 IN_WATER_SD_K = 1.0

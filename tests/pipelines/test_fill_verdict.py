@@ -141,8 +141,18 @@ def test_nitrox_in_a_clean_unit_is_good():
 def test_forty_per_cent_is_the_limit_in_the_united_states():
     us = Policy(rule_set="us")
     rows = {"CYLINDERS": [CYLINDER | {"rule_set": "uk"}]}
-    assert "oxygen_into_unclean_unit" not in fill(us, **NITROX, **rows)["reasons"]
-    assert "oxygen_into_unclean_unit" in fill(**NITROX, **rows)["reasons"]
+    assert "mix_above_oxygen_limit" not in fill(us, **NITROX, **rows)["reasons"]
+    assert "mix_above_oxygen_limit" in fill(**NITROX, **rows)["reasons"]
+
+
+def test_a_continuous_blend_decants_no_oxygen_but_a_rich_mix_still_needs_a_clean_unit():
+    """Blended before the compressor: to be looked at, not held; a bank of the same mix is decanted and held."""
+    rows = {"CYLINDERS": [CYLINDER | {"rule_set": "uk"}]}
+    blended = fill(**NITROX, **rows)
+    assert blended["verdict"] == "attention" and "oxygen_into_unclean_unit" not in blended["reasons"]
+    banked = fill(**(NITROX | {"fill_method": "banked_mix"}), **rows)
+    assert banked["verdict"] == "stop"
+    assert {"oxygen_into_unclean_unit", "mix_above_oxygen_limit"} <= set(banked["reasons"])
 
 
 def test_short_is_judged_on_the_settled_pressure_never_on_the_share():

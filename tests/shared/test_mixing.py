@@ -45,7 +45,7 @@ def test_labels_round_to_the_careful_side():
         ("partial_pressure", 10, 52, np.nan, False, False),  # helium topped with air
         ("banked_mix", 21, 0, 50, True, True),
         ("banked_mix", 21, 0, 21, False, False),
-        ("continuous", 32, 0, np.nan, True, True),
+        ("continuous", 32, 0, np.nan, False, True),
         (np.nan, 32, 0, np.nan, True, True),
         (np.nan, 21, 0, np.nan, False, False),
         (None, 21, np.nan, np.nan, False, False),
