@@ -115,12 +115,12 @@ def first_water_readings(fits: pd.DataFrame, least_sd_c: float = 4.0) -> pd.Data
     Returns
     -------
     DataFrame
-        fill_id, pressure_bar (gauge reading at water_c had nothing been breathed), water_c, minutes
+        fill_id, member_id, pressure_bar (gauge reading at water_c had nothing been breathed), water_c, minutes
         (how long the cylinder had been in the water when the trace ended), sd_bar. What was believed of
         the fill beforehand is taken out again, so that it is not counted twice.
     """
     use = fits[fits["fill_id"].notna() & fits["settled_sd_bar"].notna() & (fits["start_data_sd_c"] <= least_sd_c)]
-    out = use[["fill_id", "settled_bar", "water_c", "minutes", "settled_sd_bar"]].rename(
+    out = use[["fill_id", "member_id", "settled_bar", "water_c", "minutes", "settled_sd_bar"]].rename(
         columns={"settled_bar": "pressure_bar", "settled_sd_bar": "sd_bar"}
     )
     return out.sort_values("sd_bar").drop_duplicates("fill_id").sort_values("fill_id", ignore_index=True)
