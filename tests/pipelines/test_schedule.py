@@ -56,12 +56,17 @@ def _alive(pid: int) -> bool:
 
 def _passes(station) -> list[str]:
     """Names of the passes that came to an end, oldest first; asked of a copy, for the warehouse may be at work."""
-    with tempfile.TemporaryDirectory() as folder:
-        for name in ("warehouse.duckdb", "warehouse.duckdb.wal"):
-            if (station.folder / name).exists():
-                shutil.copy(station.folder / name, folder)
-        with duckdb.connect(str(Path(folder) / "warehouse.duckdb")) as con:
-            return [row[0] for row in con.execute("SELECT run_id FROM runs ORDER BY started_at").fetchall()]
+    for _ in range(20):
+        with tempfile.TemporaryDirectory() as folder:
+            for name in ("warehouse.duckdb", "warehouse.duckdb.wal"):
+                if (station.folder / name).exists():
+                    shutil.copy(station.folder / name, folder)
+            try:
+                with duckdb.connect(str(Path(folder) / "warehouse.duckdb")) as con:
+                    return [row[0] for row in con.execute("SELECT run_id FROM runs ORDER BY started_at").fetchall()]
+            except duckdb.Error:  # not made yet, or copied while it was written
+                time.sleep(0.3)
+    return []
 
 
 def _last(station) -> dict:

@@ -1,0 +1,76 @@
+"""Intake beside the bare libraries it stands on, in the same run: a large fill log, and many files of samples."""
+
+import sys
+import time
+from pathlib import Path
+
+import duckdb
+import numpy as np
+import pandas as pd
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "pipelines"))
+
+import small_station as s
+
+#: reading, typing, checking, placing, hashing, ranking and archiving a row costs so many bare reads and inserts
+MOST_TIMES_BARE = 15.0
+FILLS = 60_000
+#: a file of samples with its transaction, archive copy and Parquet part, on any machine
+MOST_SECONDS_A_FILE = 1.0
+
+
+def _seconds(work) -> float:
+    began = time.process_time()
+    work()
+    return time.process_time() - began
+
+
+def _log(path: Path) -> None:
+    n = np.arange(FILLS)
+    at = (pd.Timestamp("2001-01-01") + pd.to_timedelta(n * 7, unit="min")).strftime("%Y-%m-%d %H:%M")
+    pd.DataFrame(s.fill(1), index=n).assign(
+        fill_id=[f"F{i}" for i in n], filled_at=at, unit_id=np.where(n % 2, "C1", "C2"), stop_pressure_bar=220 + n % 20
+    ).to_csv(path, index=False)
+
+
+def test_a_large_fill_log_against_a_bare_read_and_insert(tmp_path, capsys):
+    bare, ours = [], []
+    for n in range(2):
+        station = s.make(tmp_path / str(n))
+        s.drop(station, "cylinders.csv", s.CYLINDERS)
+        s.take_in(station)
+        path = station.inbox / "fills.csv"
+        _log(path)
+
+        def read_and_insert(path=path, to=tmp_path / f"bare-{n}.duckdb"):
+            rows = pd.read_csv(path)
+            with duckdb.connect(str(to)) as con:
+                con.execute("CREATE TABLE fills AS SELECT * FROM rows")
+            return rows
+
+        bare.append(_seconds(read_and_insert))
+        ours.append(_seconds(lambda station=station: s.take_in(station)))
+        assert s.files(station).loc["fills.csv", "rows_accepted"] == FILLS
+    ratio = min(ours) / min(bare)
+    with capsys.disabled():
+        print(f"\n{FILLS} fills: {min(ours):.2f} s, bare {min(bare):.2f} s, {ratio:.1f} times")
+    assert ratio < MOST_TIMES_BARE
+
+
+def test_many_files_of_samples_cost_no_more_each_as_they_grow_in_number(tmp_path, capsys):
+    station = s.make(tmp_path)
+    s.drop(station, "members.csv", s.MEMBERS)
+    s.drop(station, "dives.csv", [s.dive(n) for n in range(1, 29)])
+    t = np.arange(0, 3000)
+    each = []
+    for part in range(2):
+        for n in range(1 + 14 * part, 15 + 14 * part):
+            rows = pd.DataFrame(
+                {"dive_id": f"D{n}", "member_id": "M1", "t_s": t, "depth_m": 12.0, "tank_1_bar": 200 - t / 30}
+            )
+            rows.to_csv(station.inbox / f"dive_samples-{n}.csv", index=False)
+        each.append(_seconds(lambda: s.take_in(station)) / 14)
+    with capsys.disabled():
+        print(f"\n3000 samples a file: {each[0]:.3f} s a file, {each[1]:.3f} s once as many are there")
+    assert max(each) < MOST_SECONDS_A_FILE
+    assert each[1] < 2.0 * each[0] + 0.05
