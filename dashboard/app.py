@@ -1,17 +1,18 @@
 """The pages of a station, served by Streamlit: `coldfill dashboard` starts it, see launch.py.
 
-streamlit run dashboard/app.py -- --published DIR [--local-network]
+streamlit run dashboard/app.py -- --published DIR [--local-network | --sign-in]
 """
 
 import argparse
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 import streamlit as st
 
-from dashboard import parts
+from dashboard import parts, sign_in
 from dashboard.access import ALONE, LOCAL_NETWORK, PAGES, ROLES, Refused, Viewer
 from dashboard.data import NothingPublished, Snapshot, open_snapshot
 from dashboard.views import air, divers, filling, fleet, inbox, season
@@ -34,17 +35,42 @@ def asked(arguments: list[str]) -> argparse.Namespace:
     """What the command line asks for."""
     parser = argparse.ArgumentParser(prog="dashboard")
     parser.add_argument("--published", type=Path, required=True)
-    parser.add_argument("--local-network", action="store_true")
+    who = parser.add_mutually_exclusive_group()
+    who.add_argument("--local-network", action="store_true")
+    who.add_argument("--sign-in", action="store_true")
     parser.add_argument("--role", choices=ROLES)
     parser.add_argument("--member")
     return parser.parse_args(arguments)
 
 
-def viewer_of(options: argparse.Namespace) -> Viewer:
-    """Who is asking: nobody is told apart yet but by how the pages were started."""
+def viewer_of(options: argparse.Namespace) -> Viewer | None:
+    """Who is asking: by how the pages were started, or who has signed in; None while nobody has.
+
+    Raises
+    ------
+    Refused, NothingPublished
+        See `sign_in.viewer_for`.
+    """
+    if options.sign_in:
+        return sign_in.viewer_for(options.published, st.user.to_dict()) if st.user.is_logged_in else None
     if options.local_network:
         return Viewer(LOCAL_NETWORK)
     return Viewer(options.role or ALONE, options.member)
+
+
+def _door() -> None:
+    """What stands there before anybody has signed in."""
+    parts.show(
+        parts.heading("Sign in", 1), parts.plain("These pages name people: sign in to see what is yours to see.")
+    )
+    st.button("Sign in", on_click=st.login, key="sign_in", type="primary")
+
+
+def _way_out() -> None:
+    with st.container(horizontal=True, vertical_alignment="center", key="signed_in"):
+        who = st.user.get("email") or st.user.get("name") or "someone without an address"
+        parts.show(parts.note(f"Signed in: {who}"))
+        st.button("Sign out", on_click=st.logout, key="sign_out")
 
 
 def header(snapshot: Snapshot) -> None:
@@ -83,16 +109,22 @@ def main(arguments: list[str]) -> None:
     options = asked(arguments)
     try:
         viewer = viewer_of(options)
+        if viewer is None:  # whichever page the address names, the door stands before it
+            st.navigation([_page(name, _door, first=name == "filling") for name in VIEWS], position="hidden").run()
+            return
         snapshot = open_snapshot(options.published, viewer)
     except (Refused, NothingPublished) as told:
         parts.show(parts.heading("Nothing to show", 1), parts.plain(str(told)))
+        if options.sign_in and st.user.is_logged_in:
+            _way_out()
         return
     pages: dict[str, Any] = {}
     for name in PAGES[viewer.role]:
-        run, title = VIEWS[name]
-        pages[name] = st.Page(_bound(run, snapshot), title=title, url_path=name if pages else "", default=not pages)
+        pages[name] = _page(name, _bound(VIEWS[name][0], snapshot), first=not pages)
     chosen = st.navigation(list(pages.values()), position="hidden")
     header(snapshot)
+    if options.sign_in:
+        _way_out()
     with st.container(horizontal=True, key="pages"):
         for page in pages.values():
             st.page_link(page)
@@ -101,6 +133,10 @@ def main(arguments: list[str]) -> None:
     except Refused as told:
         parts.show(parts.heading("Not for you to see"), parts.plain(str(told)))
     _turn_to_newer(options.published, snapshot.name)
+
+
+def _page(name: str, run: Callable[[], None], *, first: bool) -> Any:
+    return st.Page(run, title=VIEWS[name][1], url_path="" if first else name, default=first)
 
 
 def _bound(run, snapshot: Snapshot):

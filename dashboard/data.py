@@ -15,10 +15,11 @@ import pandas as pd
 
 from dashboard.access import NAMES, Refused, Scope, Viewer, scope
 from schemas.frames import conform, empty
+from schemas.logins import COLUMNS as LOGIN_COLUMNS
 from schemas.snapshot import Manifest, NothingPublished, current_name, read_manifest
 from schemas.tables import TABLES
 
-__all__ = ["NothingPublished", "Refused", "Snapshot", "open_snapshot"]
+__all__ = ["NothingPublished", "Refused", "Snapshot", "open_snapshot", "sign_in_facts"]
 
 #: answers kept at most; those of earlier snapshots are let go at once
 KEPT_TABLES = 96
@@ -88,6 +89,27 @@ def open_snapshot(published: Path, viewer: Viewer) -> Snapshot:
         raise NothingPublished(f"Nothing is published in {published} yet. Run `coldfill run` there first.")
     _forget_older(published, name)
     return Snapshot(published, name, viewer)
+
+
+def sign_in_facts(published: Path) -> tuple[Mapping[str, Any], pd.DataFrame]:
+    """What settles who somebody is: facts of the station, and members by hashed address. Never shown.
+
+    Raises
+    ------
+    NothingPublished
+        The station has none yet.
+    """
+    name = current_name(published)
+    if name is None:
+        raise NothingPublished(f"Nothing is published in {published} yet. Run `coldfill run` there first.")
+    return _manifest(published, name).station, _logins(published, name)
+
+
+@lru_cache(maxsize=2)
+def _logins(published: Path, name: str) -> pd.DataFrame:
+    parts = _manifest(published, name).tables.get("member_logins", {})
+    frames = [pd.read_parquet(published / name / "member_logins" / p.file) for p in parts.values() if p.rows]
+    return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame({c: [] for c in LOGIN_COLUMNS})
 
 
 _newest: dict[Path, str] = {}

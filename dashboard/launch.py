@@ -7,11 +7,18 @@ another program changes how a station's pages behave.
 import os
 import socket
 import sys
+import tomllib
 from collections.abc import Mapping
+from importlib import util
 from pathlib import Path
+from urllib.parse import urlsplit
 
 APP = Path(__file__).with_name("app.py")
 LOOPBACK = "127.0.0.1"
+
+#: what `[auth]` of the secrets must have
+NEEDED_SECRETS = ("redirect_uri", "cookie_secret", "client_id", "client_secret", "server_metadata_url")
+LEAST_COOKIE_SECRET = 32
 
 #: ink on paper: contrast above 7 to 1 for text, so that it reads in daylight
 THEME = {
@@ -42,7 +49,13 @@ SETTINGS = {
 
 
 def command(
-    published: Path, port: int, local_network: bool = False, *, role: str | None = None, member_id: str | None = None
+    published: Path,
+    port: int,
+    local_network: bool = False,
+    *,
+    secrets: Path | None = None,
+    role: str | None = None,
+    member_id: str | None = None,
 ) -> list[str]:
     """The command that serves a station's pages until ended.
 
@@ -53,9 +66,20 @@ def command(
     port : int
     local_network : bool
         Listen beyond this machine; Filling and Fleet alone, without names.
+    secrets : Path, optional
+        Let people sign in with the provider that this file names; see `sign_in_host`.
     role, member_id : str, optional
         Show the pages as this role sees them.
+
+    Raises
+    ------
+    ValueError
+        Open to the local network and with sign-in at once, or secrets that lack what signing in needs.
     """
+    if secrets and local_network:
+        raise ValueError(
+            "Without names for the local network, or with sign-in: not both. Start it twice, on two ports."
+        )
     address = "0.0.0.0" if local_network else LOOPBACK
     settings = SETTINGS | {"server.address": address, "server.port": str(port)}
     settings |= {f"theme.{name}": value for name, value in THEME.items()}
@@ -66,14 +90,52 @@ def command(
     else:  # a name that another site lets point here gets no answer
         told += [f"--browser.serverAddress={LOOPBACK}"]
         told += [f"--server.allowedHosts={host}" for host in ("localhost", LOOPBACK)]
+    if secrets:  # people come by the address that the provider sends them back to
+        host, origin = sign_in_host(secrets)
+        told.append(f"--secrets.files={secrets}")
+        if host not in ("localhost", LOOPBACK):
+            told += [f"--server.allowedHosts={host}", f"--server.corsAllowedOrigins={origin}"]
     asked = ["--published", str(published)]
     if local_network:
         asked.append("--local-network")
+    if secrets:
+        asked.append("--sign-in")
     if role:
         asked += ["--role", role]
     if member_id:
         asked += ["--member", member_id]
     return [sys.executable, "-m", "streamlit", "run", str(APP), *told, "--", *asked]
+
+
+def sign_in_host(secrets: Path) -> tuple[str, str]:
+    """Host and origin of the address that people come by, from `[auth] redirect_uri`.
+
+    Raises
+    ------
+    ValueError
+        The file, the library or a setting is missing, with what to do.
+    """
+    if util.find_spec("authlib") is None:
+        raise ValueError('Signing in needs a further package: pip install "coldfill[sign-in]".')
+    try:
+        auth = tomllib.loads(secrets.read_text(encoding="utf-8")).get("auth", {})
+    except FileNotFoundError:
+        raise ValueError(f"{secrets} does not exist. Write it first: README, section 'For an operation'.") from None
+    except tomllib.TOMLDecodeError as error:
+        raise ValueError(f"{secrets} is not TOML: {error}") from None
+    lacking = [name for name in NEEDED_SECRETS if not auth.get(name)]
+    if lacking:
+        raise ValueError(f"{secrets}: [auth] lacks {', '.join(lacking)}. README, section 'For an operation'.")
+    if len(auth["cookie_secret"]) < LEAST_COOKIE_SECRET:
+        raise ValueError(
+            f"{secrets}: cookie_secret is shorter than {LEAST_COOKIE_SECRET} characters; make a random one."
+        )
+    address = urlsplit(auth["redirect_uri"].replace("{port}", ""))
+    if not address.hostname or address.path != "/oauth2callback":
+        raise ValueError(f"{secrets}: redirect_uri is the address people come by, ending in /oauth2callback.")
+    if address.scheme != "https" and address.hostname not in ("localhost", LOOPBACK):
+        raise ValueError(f"{secrets}: redirect_uri begins with https:// unless it is this machine alone.")
+    return address.hostname, f"{address.scheme}://{address.netloc}"
 
 
 def environment(given: Mapping[str, str] | None = None) -> dict[str, str]:

@@ -90,15 +90,24 @@ def dashboard_command(
     station: StationOption = HERE,
     port: Annotated[int, typer.Option(help="Port on 127.0.0.1.")] = 8600,
     browser: Annotated[bool, typer.Option(help="Open a browser.")] = True,
+    local_network: Annotated[
+        bool, typer.Option("--local-network", help="Open Filling and Fleet to this network, to read, without names.")
+    ] = False,
+    sign_in: Annotated[
+        bool, typer.Option("--sign-in", help="People sign in with the provider of .streamlit/secrets.toml.")
+    ] = False,
 ) -> None:
     """Serve the dashboard of a station on this machine until ended."""
-    _serve(station, port, browser)
+    try:
+        _serve(station, port, browser, local_network, sign_in)
+    except ValueError as error:
+        raise Stop(str(error)) from error
 
 
-def _serve(folder: Path, port: int, browser: bool) -> None:
+def _serve(folder: Path, port: int, browser: bool, local_network: bool = False, sign_in: bool = False) -> None:
     from pipelines.serve import serve
 
-    serve(_station(folder), port, browser)
+    serve(_station(folder), port, browser, local_network, sign_in)
 
 
 @app.command()

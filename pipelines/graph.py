@@ -15,6 +15,7 @@ from pipelines.lake import parts_by_member, read_samples
 from pipelines.publish import Publisher
 from pipelines.settings import Station
 from pipelines.store import Warehouse, all_current, frame_hash, no_rows
+from schemas.logins import member_logins
 from schemas.policy import Policy
 
 Progress = Callable[[str, int, int], None]
@@ -147,6 +148,7 @@ def _units(build: Build) -> pd.DataFrame:
     build.publisher.write("gas_sources", "all", build.inputs["sources"], build.hashes["sources"])
     people = build.inputs["members"][["member_id", "display_name"]]
     build.publisher.write("people", "all", people, build.hashes["members"])
+    build.publisher.write("member_logins", "all", member_logins(build.inputs["members"]), build.hashes["members"])
     return units
 
 

@@ -14,18 +14,23 @@ from pathlib import Path
 
 from pipelines.settings import Station
 
+#: what the operator writes for signing in, in the station's folder; never published, never in a backup of the data
+SECRETS = Path(".streamlit") / "secrets.toml"
+
 
 class PortTaken(OSError):
     """Another program listens there."""
 
 
-def serve(station: Station, port: int, browser: bool, local_network: bool = False) -> None:
+def serve(station: Station, port: int, browser: bool, local_network: bool = False, sign_in: bool = False) -> None:
     """Run the dashboard on 127.0.0.1 until ended; opens a browser once it answers.
 
     Raises
     ------
     PortTaken
         The port is taken; the message names another way.
+    ValueError
+        Sign-in without what it needs, or together with `local_network`.
     """
     free_port(port)
     # The pipelines and the dashboard do not import each other: the launcher is found by its place.
@@ -35,7 +40,9 @@ def serve(station: Station, port: int, browser: bool, local_network: bool = Fals
     module = util.module_from_spec(launch)
     launch.loader.exec_module(module)
     environment = module.environment() if hasattr(module, "environment") else None
-    child = subprocess.Popen(module.command(station.published.resolve(), port, local_network), env=environment)
+    secrets = (station.folder / SECRETS).resolve() if sign_in else None
+    command = module.command(station.published.resolve(), port, local_network, secrets=secrets)
+    child = subprocess.Popen(command, env=environment)
     address = f"http://127.0.0.1:{port}"
     if browser:
         threading.Thread(target=_open_when_up, args=(address, child), daemon=True).start()

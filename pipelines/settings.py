@@ -15,11 +15,11 @@ from zoneinfo import ZoneInfo, available_timezones
 from pipelines.mapping_settings import Complain, read_mapping
 from pipelines.readers.mapping import Mapping
 from pipelines.station_text import RULE_SETS, station_text
+from schemas.logins import SIGN_IN_ROLES
 from schemas.policy import SECTIONS, Policy
 from schemas.sources import SOURCES
 
 FILE = "station.toml"
-SIGN_IN_ROLES = ("operator", "manager", "diver")
 TANK_ROLES = ("back", "stage", "deco", "bailout", "suit", "oxygen", "diluent")
 
 

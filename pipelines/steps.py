@@ -19,6 +19,7 @@ from pipelines.publish import Publisher, clear_old, write_durably
 from pipelines.settings import Station
 from pipelines.store import MACHINE_ROOM, Warehouse, WarehouseBusy, frame_hash
 from schemas.frames import conform
+from schemas.logins import hashed_roles
 from schemas.snapshot import SINCE, Manifest, NothingPublished, read_manifest
 from schemas.tables import TABLES
 
@@ -264,7 +265,7 @@ def station_facts(station: Station) -> dict:
         "rule_set": station.policy.rule_set,
         "today": station.today,
         "policy": {k: v for k, v in policy.items() if isinstance(v, dict)},
-        "roles": dict(station.people),
+        "roles": hashed_roles(station.people),
         "roles_claim": station.roles_claim,
     }
 

@@ -64,10 +64,10 @@ def label(row: Mapping[str, Any], zone: str, ppo2_bar: float, member: str = "") 
             ("Maximum operating depth", f"{deepest} at ppO₂ {ppo2_bar:g} bar"),
             ("Least depth", words.depth_up(row["min_operating_depth_m"])),
         ]
-    settled = (row[f"settled_{which}bar_15c"] for which in ("pressure_", "low_", "high_"))
+    value, low, high = (row[f"settled_{which}_bar_15c"] for which in ("pressure", "low", "high"))
     lines += [
         ("Stopped at", words.number(row["stop_pressure_bar"], 0, "bar")),
-        ("At 15 °C", words.with_interval(*settled, 0, "bar")),
+        ("At 15 °C", words.with_interval(value, low, high, 0, "bar")),
         ("Filled", words.clock(row["filled_at"], zone)),
     ]
     if member:

@@ -167,5 +167,6 @@ for _name, _says in (
     ("dive_fits", "What the traces say of the fills they started with."),
     ("trend_state", "What was known of each member's level after each dive."),
     ("trend_model", "What all members share, a row a month."),
+    ("member_logins", "Members by the hash of their address, for signing in."),
 ):
     TABLES[_name] = Table(_name, _says, (), {}, internal=True)

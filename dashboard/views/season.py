@@ -156,7 +156,8 @@ def dives(snapshot: Snapshot, member: str, consumption: pd.DataFrame) -> None:
     if len(told) < len(reserve):
         parts.show(
             parts.note(
-                f"{words.plural(len(reserve) - len(told), 'dive')} not drawn: by the pressures less than nothing was left."
+                f"{words.plural(len(reserve) - len(told), 'dive')} not drawn: by the pressures less than nothing was "
+                "left."
             )
         )
     first = told.sort_values("least_margin_free_l")["dive_id"].iloc[0] if len(told) else shown["dive_id"].iloc[0]

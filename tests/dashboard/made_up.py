@@ -6,15 +6,19 @@ import numpy as np
 import pandas as pd
 
 from pipelines.publish import Publisher
+from schemas.logins import hashed_roles, member_logins
 from schemas.snapshot import Manifest
 
 HOSTILE = "<img src=x onerror=alert(1)><b>Mallory</b> & [a](javascript:alert(1)) $x$ **bold**"
 ME, OTHER = "m-anna", "m-bert"
+MY_ADDRESS, BOSS_ADDRESS = "anna@weir.example", "boss@weir.example"
 NOW = pd.Timestamp("2031-06-30T18:00:00Z")
 STATION = {
     "name": "Pier of <i>Nowhere</i>",
     "time_zone": "Europe/Dublin",
     "rule_set": "uk",
+    "roles": hashed_roles({MY_ADDRESS: "diver", BOSS_ADDRESS: "manager"}),
+    "roles_claim": "",
     "policy": {
         "filling": {"short_bar": 10.0, "least_arrival_bar": 2.0},
         "fleet": {"due_soon_days": 60, "leak_flag_bar_per_day": 0.5},
@@ -526,6 +530,8 @@ def publish(published: Path, *, name: str | None = None) -> Manifest:
     }
     for table, frame in whole.items():
         made.write(table, "all", frame, "made-up")
+    people = pd.DataFrame({"member_id": [ME, OTHER], "email": [MY_ADDRESS, "bert@weir.example"]})
+    made.write("member_logins", "all", member_logins(people), "made-up")
     for member in (ME, OTHER):
         for table, frame in dives(member).items():
             made.write(table, member, frame, "made-up")

@@ -1,28 +1,10 @@
 """The pages in a real browser: on a desk and on a phone, by keyboard, offline, with hostile names."""
 
-import os
-import shutil
-import subprocess
-import time
-import urllib.request
-
 import pytest
+from browsing import SIZES, Watched, serve
 from made_up import ME
 
-from dashboard import launch
-
 pytestmark = pytest.mark.browser
-FLAGS = [
-    "--headless=new",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
-SIZES = {"desk": (1280, 900), "phone": (390, 844)}
 PAGES = {
     "Filling": "Do not hand over",
     "Fleet": "May not be filled",
@@ -33,86 +15,12 @@ PAGES = {
 }
 
 
-def serve(published, **asked):
-    port = launch.free_port()
-    served = subprocess.Popen(
-        launch.command(published, port, **asked),
-        env=launch.environment(),
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-    )
-    for _ in range(240):
-        try:
-            with urllib.request.urlopen(f"http://127.0.0.1:{port}/_stcore/health", timeout=1):
-                return served, f"http://127.0.0.1:{port}"
-        except OSError:
-            time.sleep(0.25)
-    served.kill()
-    raise RuntimeError("the pages did not come up")
-
-
 @pytest.fixture(scope="module")
 def address(published):
     served, where = serve(published)
     yield where
     served.terminate()
     served.wait(10)
-
-
-@pytest.fixture(scope="module")
-def browser():
-    sync_api = pytest.importorskip("playwright.sync_api")
-    program = (
-        os.environ.get("COLDFILL_CHROMIUM")
-        or shutil.which("chromium")
-        or shutil.which("chromium-browser")
-        or shutil.which("google-chrome")
-    )
-    with sync_api.sync_playwright() as play:
-        try:
-            opened = play.chromium.launch(executable_path=program, args=FLAGS)
-        except sync_api.Error as error:
-            pytest.skip(f"no Chromium here: {error.message.splitlines()[0]}")
-        yield opened
-        opened.close()
-
-
-class Watched:
-    """A page that remembers what should not happen."""
-
-    def __init__(self, browser, size, address):
-        self.context = browser.new_context(viewport={"width": size[0], "height": size[1]})
-        self.page = self.context.new_page()
-        self.wrong, self.asked = [], []
-        self.page.on("console", lambda m: self.wrong.append(m.text) if m.type == "error" else None)
-        self.page.on("pageerror", lambda e: self.wrong.append(str(e)))
-        self.page.on("dialog", lambda d: (self.wrong.append(f"a script ran: {d.message}"), d.dismiss()))
-        self.page.on("request", lambda r: self.asked.append(r.url))
-        self.address = address
-
-    def open(self, path=""):
-        self.page.goto(f"{self.address}/{path}")
-        self.settle()
-
-    def settle(self):
-        self.page.wait_for_timeout(250)
-        self.page.wait_for_selector("[data-testid=stApp][data-test-script-state=notRunning]", timeout=60_000)
-        self.page.wait_for_timeout(350)
-
-    def turn_to(self, name):
-        self.page.get_by_role("link", name=name, exact=True).click()
-        self.settle()
-
-    def check(self):
-        assert self.page.locator("[data-testid=stException]").count() == 0
-        assert self.wrong == []
-        assert [u for u in self.asked if not u.startswith(("data:", "blob:")) and "//127.0.0.1:" not in u] == []
-        too_wide = self.page.evaluate(
-            "(() => { const m = document.querySelector('[data-testid=stMain]'); return Math.max(m.scrollWidth - "
-            "m.clientWidth,"
-            " document.scrollingElement.scrollWidth - innerWidth) })()"
-        )
-        assert too_wide <= 0
 
 
 @pytest.fixture(params=SIZES)

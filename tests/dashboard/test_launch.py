@@ -2,6 +2,8 @@
 
 from pathlib import Path
 
+import pytest
+
 from dashboard import launch
 
 
@@ -70,3 +72,48 @@ def test_text_of_the_pages_reads_in_daylight():
         assert contrast(told[ink], "#ffffff") >= 7
         assert contrast(told[ink], told["--wash"]) >= 7
     assert contrast(launch.THEME["textColor"], launch.THEME["secondaryBackgroundColor"]) >= 7
+
+
+SECRETS = """[auth]
+redirect_uri = "https://station.example/oauth2callback"
+cookie_secret = "0123456789012345678901234567890123456789"
+client_id = "the-pages"
+client_secret = "told by the provider"
+server_metadata_url = "https://provider.example/.well-known/openid-configuration"
+"""
+
+
+def test_with_sign_in_people_come_by_the_address_the_provider_sends_them_back_to(tmp_path):
+    secrets = tmp_path / "secrets.toml"
+    secrets.write_text(SECRETS, encoding="utf-8")
+    command = launch.command(Path("published"), 8501, secrets=secrets)
+    made = settings(command)
+    assert made["server.address"] == ["127.0.0.1"]
+    assert made["server.allowedHosts"] == ["localhost", "127.0.0.1", "station.example"]
+    assert made["secrets.files"] == [str(secrets)]
+    assert "--sign-in" in command[command.index("--") :]
+    assert not [told for told in command if "told by the provider" in told]
+
+
+@pytest.mark.parametrize(
+    "old, new, named",
+    [
+        ('client_id = "the-pages"', "", "client_id"),
+        ("https://station.example/oauth2callback", "http://station.example/oauth2callback", "https"),
+        ("station.example/oauth2callback", "station.example/", "oauth2callback"),
+        ("0123456789012345678901234567890123456789", "short", "cookie_secret"),
+        ("[auth]", "[auth", "not TOML"),
+    ],
+)
+def test_secrets_that_lack_something_are_refused_before_anything_is_served(tmp_path, old, new, named):
+    secrets = tmp_path / "secrets.toml"
+    secrets.write_text(SECRETS.replace(old, new), encoding="utf-8")
+    with pytest.raises(ValueError, match=named):
+        launch.command(Path("published"), 8501, secrets=secrets)
+
+
+def test_no_secrets_no_sign_in_and_none_for_a_phone_beside_the_compressor(tmp_path):
+    with pytest.raises(ValueError, match="does not exist"):
+        launch.command(Path("published"), 8501, secrets=tmp_path / "none.toml")
+    with pytest.raises(ValueError, match="not both"):
+        launch.command(Path("published"), 8501, True, secrets=tmp_path / "none.toml")

@@ -1,0 +1,100 @@
+"""Who has signed in, and as what: from the claims of the identity token that Streamlit's login has checked.
+
+The library checks the provider's signature, issuer, audience, nonce and expiry; here it is settled what a person
+so named may see. Whoever has no role sees nothing.
+"""
+
+import time
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from dashboard.access import DIVER, MANAGER, OPERATOR, Refused, Viewer
+from dashboard.data import sign_in_facts
+from schemas.logins import OF_ROLES, address_hash, members_with
+
+#: hours after which one signs in again: a role that was taken away is not to live on in a browser
+SIGNED_IN_FOR_H = 12.0
+#: seconds by which the clocks of provider and station may differ
+CLOCKS_DIFFER_S = 120.0
+#: the widest first
+_WIDEST = (MANAGER, OPERATOR, DIVER)
+
+NO_ROLE = "You are signed in, but have no role here. Ask who runs the station for one."
+AGAIN = "You signed in too long ago. Sign out and in again."
+
+
+def viewer_of(
+    claims: Mapping[str, Any],
+    roles: Mapping[str, str],
+    roles_claim: str,
+    logins: pd.DataFrame,
+    now_s: float | None = None,
+) -> Viewer:
+    """What a person may see, by checked claims.
+
+    Parameters
+    ----------
+    claims : mapping
+        Of the identity token.
+    roles : mapping
+        Role by hashed address or subject, from station.toml.
+    roles_claim : str
+        The claim that holds roles, '' for none.
+    logins : DataFrame
+        The working table `member_logins`.
+    now_s : float, optional
+        Seconds since 1970; the clock by default.
+
+    Raises
+    ------
+    Refused
+        No role, a diver who is joined to no member, or signed in too long ago.
+    """
+    _recent(claims, time.time() if now_s is None else now_s)
+    address = verified_address(claims)
+    found = _claimed(claims.get(roles_claim)) if roles_claim else set()
+    subject = str(claims.get("sub") or "")
+    for name in (address, "" if "@" in subject else subject):  # a user name may look like another's address
+        if name and (role := roles.get(address_hash(OF_ROLES, name))):
+            found.add(role)
+    role = next((r for r in _WIDEST if r in found), None)
+    if role is None:
+        raise Refused(NO_ROLE)
+    of_address = members_with(address, logins["member_id"], logins["address_hash"]) if address else []
+    return Viewer(role, of_address[0] if len(of_address) == 1 else None)
+
+
+def verified_address(claims: Mapping[str, Any]) -> str:
+    """The address the provider has verified, or the empty text: an address that anybody may type admits nobody."""
+    address = claims.get("email")
+    return address if isinstance(address, str) and claims.get("email_verified") in (True, "true") else ""
+
+
+def _claimed(value: Any) -> set[str]:
+    told = [value] if isinstance(value, str) else value if isinstance(value, list | tuple) else []
+    return {r for r in told if isinstance(r, str)}
+
+
+def _recent(claims: Mapping[str, Any], now_s: float) -> None:
+    issued = claims.get("iat")
+    if isinstance(issued, bool) or not isinstance(issued, int | float):
+        raise Refused(AGAIN)
+    if not -CLOCKS_DIFFER_S <= now_s - issued <= SIGNED_IN_FOR_H * 3600:
+        raise Refused(AGAIN)
+
+
+def viewer_for(published: Path, claims: Mapping[str, Any]) -> Viewer:
+    """The same, by what the newest snapshot says of roles and members.
+
+    Raises
+    ------
+    NothingPublished
+        The station has no snapshot yet.
+    Refused
+        As `viewer_of`.
+    """
+    station, logins = sign_in_facts(published)
+    return viewer_of(claims, station.get("roles") or {}, station.get("roles_claim") or "", logins)

@@ -1,0 +1,96 @@
+"""A real browser and a served dashboard for the tests that need them."""
+
+import os
+import shutil
+import subprocess
+import time
+import urllib.request
+
+import pytest
+
+from dashboard import launch
+
+FLAGS = [
+    "--headless=new",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+SIZES = {"desk": (1280, 900), "phone": (390, 844)}
+
+
+def serve(published, port=0, **asked):
+    port = port or launch.free_port()
+    served = subprocess.Popen(
+        launch.command(published, port, **asked),
+        env=launch.environment(),
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    for _ in range(240):
+        try:
+            with urllib.request.urlopen(f"http://127.0.0.1:{port}/_stcore/health", timeout=1):
+                return served, f"http://127.0.0.1:{port}"
+        except OSError:
+            time.sleep(0.25)
+    served.kill()
+    raise RuntimeError("the pages did not come up")
+
+
+def program():
+    return (
+        os.environ.get("COLDFILL_CHROMIUM")
+        or shutil.which("chromium")
+        or shutil.which("chromium-browser")
+        or shutil.which("google-chrome")
+    )
+
+
+def opened(play, sync_api):
+    """A browser, or the test is skipped."""
+    try:
+        return play.chromium.launch(executable_path=program(), args=FLAGS)
+    except sync_api.Error as error:
+        pytest.skip(f"no Chromium here: {error.message.splitlines()[0]}")
+
+
+class Watched:
+    """A page that remembers what should not happen."""
+
+    def __init__(self, browser, size, address):
+        self.context = browser.new_context(viewport={"width": size[0], "height": size[1]})
+        self.page = self.context.new_page()
+        self.wrong, self.asked = [], []
+        self.page.on("console", lambda m: self.wrong.append(m.text) if m.type == "error" else None)
+        self.page.on("pageerror", lambda e: self.wrong.append(str(e)))
+        self.page.on("dialog", lambda d: (self.wrong.append(f"a script ran: {d.message}"), d.dismiss()))
+        self.page.on("request", lambda r: self.asked.append(r.url))
+        self.address = address
+
+    def open(self, path=""):
+        self.page.goto(f"{self.address}/{path}")
+        self.settle()
+
+    def settle(self):
+        self.page.wait_for_timeout(250)
+        self.page.wait_for_selector("[data-testid=stApp][data-test-script-state=notRunning]", timeout=60_000)
+        self.page.wait_for_timeout(350)
+
+    def turn_to(self, name):
+        self.page.get_by_role("link", name=name, exact=True).click()
+        self.settle()
+
+    def check(self):
+        assert self.page.locator("[data-testid=stException]").count() == 0
+        assert not self.wrong, self.wrong
+        assert [u for u in self.asked if not u.startswith(("data:", "blob:")) and "//127.0.0.1:" not in u] == []
+        too_wide = self.page.evaluate(
+            "(() => { const m = document.querySelector('[data-testid=stMain]'); return Math.max(m.scrollWidth - "
+            "m.clientWidth,"
+            " document.scrollingElement.scrollWidth - innerWidth) })()"
+        )
+        assert too_wide <= 0

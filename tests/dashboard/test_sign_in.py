@@ -1,0 +1,95 @@
+"""Whoever signs in sees what the role allows; whoever has no role, no verified address or a false token, nothing."""
+
+import pandas as pd
+import pytest
+from made_up import ME, OTHER
+
+from dashboard.access import Refused
+from dashboard.sign_in import SIGNED_IN_FOR_H, verified_address, viewer_of
+from schemas.logins import hashed_roles, member_logins
+
+NOW = 1_900_000_000.0
+MEMBERS = pd.DataFrame(
+    {
+        "member_id": [ME, OTHER, "m-c", "m-d"],
+        "email": ["Anna@Weir.example", "bert@weir.example", "shared@weir.example", "shared@weir.example"],
+    }
+)
+LOGINS = member_logins(MEMBERS)
+ROLES = hashed_roles(
+    {
+        "anna@weir.example": "diver",
+        "boss@weir.example": "manager",
+        "subject-7": "operator",
+        "shared@weir.example": "diver",
+    }
+)
+
+
+def claims(address: str = "", **more):
+    told = {"sub": "subject-1", "iat": NOW - 60, "email": address, "email_verified": True}
+    return told | more
+
+
+def ask(told, roles=ROLES, claim=""):
+    viewer = viewer_of(told, roles, claim, LOGINS, NOW)
+    return viewer.role, viewer.member_id
+
+
+def test_no_address_stands_in_clear_in_what_is_published():
+    told = str(ROLES) + LOGINS.to_string()
+    for address in [*MEMBERS["email"], "weir"]:
+        assert address.casefold() not in told.casefold()
+
+
+def test_a_diver_is_joined_to_the_own_member_whatever_the_capitals():
+    assert ask(claims("ANNA@weir.example")) == ("diver", ME)
+
+
+def test_a_role_by_list_by_subject_and_by_claim():
+    assert ask(claims("boss@weir.example")) == ("manager", None)
+    assert ask(claims(sub="subject-7")) == ("operator", None)
+    assert ask(claims("bert@weir.example", groups=["diver", "choir"]), claim="groups") == ("diver", OTHER)
+    assert ask(claims("bert@weir.example", groups="manager"), claim="groups") == ("manager", OTHER)
+
+
+@pytest.mark.parametrize(
+    "told",
+    [
+        claims("nobody@weir.example"),
+        claims("bert@weir.example"),  # a member without a role
+        claims("boss@weir.example", email_verified=False),
+        claims("boss@weir.example", email_verified="no"),
+        {"sub": "x", "iat": NOW, "email": "boss@weir.example"},  # nothing says it was verified
+        claims("shared@weir.example"),  # two members, so neither
+        claims("nobody@weir.example", groups=["manager"]),  # a claim that the station does not go by
+        claims("nobody@weir.example", email=["boss@weir.example"]),
+        claims(""),
+        claims("boss@weir.example", iat=NOW - 3600 * SIGNED_IN_FOR_H - 1),
+        claims("boss@weir.example", iat=NOW + 3600),
+        claims("boss@weir.example", iat=None),
+        claims("boss@weir.example", iat="1900000000"),
+        {},
+    ],
+)
+def test_whoever_is_not_surely_somebody_with_a_role_sees_nothing(told):
+    with pytest.raises(Refused):
+        ask(told)
+
+
+@pytest.mark.parametrize("value", ["alone", "local_network", "admin", ["alone"], {"manager": True}, 1, None])
+def test_a_claim_gives_none_but_the_three_roles(value):
+    with pytest.raises(Refused):
+        ask(claims("nobody@weir.example", groups=value), claim="groups")
+
+
+def test_a_subject_that_looks_like_an_address_is_no_address():
+    assert verified_address({"sub": "anna@weir.example", "email_verified": True}) == ""
+    with pytest.raises(Refused):
+        ask(claims(sub="boss@weir.example"))
+
+
+def test_hashes_of_members_cannot_be_read_as_roles_nor_of_one_member_as_another():
+    both = member_logins(pd.DataFrame({"member_id": [ME], "email": ["boss@weir.example"]}))
+    assert both["address_hash"].iloc[0] not in ROLES
+    assert member_logins(MEMBERS)["member_id"].tolist() == [ME, OTHER]

@@ -1,0 +1,146 @@
+"""Signing in for real: a browser, the library's login, and an OpenID provider of our own on this machine."""
+
+import pytest
+from browsing import SIZES, Watched, serve
+from made_up import BOSS_ADDRESS, MY_ADDRESS
+
+from dashboard import launch
+
+pytest.importorskip("authlib")
+openid = pytest.importorskip("openid")
+pytestmark = pytest.mark.browser
+
+
+@pytest.fixture(scope="module")
+def provider():
+    made = openid.Provider()
+    yield made
+    made.close()
+
+
+@pytest.fixture(scope="module")
+def address(published, provider, tmp_path_factory):
+    port = launch.free_port()
+    secrets = tmp_path_factory.mktemp("station") / "secrets.toml"
+    secrets.write_text(
+        f"""[auth]
+redirect_uri = "http://127.0.0.1:{port}/oauth2callback"
+cookie_secret = "of-the-test-alone-0123456789-0123456789"
+client_id = "{openid.CLIENT}"
+client_secret = "{openid.CLIENT_SECRET}"
+server_metadata_url = "{provider.issuer}/.well-known/openid-configuration"
+""",
+        encoding="utf-8",
+    )
+    served, where = serve(published, port=port, secrets=secrets)
+    yield where
+    served.terminate()
+    served.wait(10)
+
+
+@pytest.fixture
+def desk(browser, address):
+    made = Watched(browser, SIZES["desk"], address)
+    yield made
+    made.context.close()
+
+
+def sign_in(desk, provider, flaw="", **person):
+    provider.person, provider.flaw = person, flaw
+    given = provider.tokens_given
+    desk.open()
+    assert pages(desk) == []
+    desk.page.get_by_role("button", name="Sign in").click()
+    desk.page.wait_for_url(f"{desk.address}/**", timeout=20_000)
+    for _ in range(80):  # there, and back by way of the provider
+        if provider.tokens_given > given:
+            break
+        desk.page.wait_for_timeout(100)
+    assert provider.tokens_given == given + 1
+    desk.page.wait_for_timeout(1000)
+    desk.settle()
+
+
+def pages(desk):
+    return [link.inner_text() for link in desk.page.locator("[data-testid=stPageLink]").all()]
+
+
+def text(desk):
+    return desk.page.locator("[data-testid=stMain]").inner_text()
+
+
+def test_nobody_sees_anything_before_signing_in(desk):
+    desk.open()
+    desk.check()
+    for path in ("", "fleet", "divers", "season?season_of=m-bert", "inbox"):
+        desk.open(path)
+        assert pages(desk) == []
+        assert "Sign in" in text(desk) and "Anna" not in text(desk) and "T12-1" not in text(desk)
+
+
+def test_a_diver_signs_in_and_sees_the_own_season_alone_until_signing_out(desk, provider):
+    sign_in(desk, provider, sub="1", email=MY_ADDRESS.upper(), email_verified=True)
+    assert pages(desk) == ["My season", "Inbox"]
+    assert "What you breathe" in text(desk)
+    desk.open("season?season_of=m-bert&season_dive=m-bert-d03")
+    assert "m-bert" not in text(desk) and "Mallory" not in text(desk)
+    desk.open("divers")
+    assert "Whose reserves run thin" not in text(desk)
+    desk.open()
+    desk.page.get_by_role("button", name="Sign out").click()
+    desk.page.wait_for_timeout(1000)
+    desk.settle()
+    desk.open()
+    assert pages(desk) == [] and "What you breathe" not in text(desk)
+
+
+def test_a_manager_signs_in_and_sees_every_page(desk, provider):
+    sign_in(desk, provider, sub="2", email=BOSS_ADDRESS, email_verified=True)
+    assert pages(desk) == ["Filling", "Fleet", "Divers", "My season", "Air", "Inbox"]
+    desk.turn_to("Divers")
+    assert "Whose reserves run thin" in text(desk)
+    desk.check()
+
+
+@pytest.mark.parametrize(
+    "person",
+    [
+        {"sub": "3", "email": "stranger@weir.example", "email_verified": True},
+        {"sub": "4", "email": BOSS_ADDRESS, "email_verified": False},
+        {"sub": "5", "email": BOSS_ADDRESS},
+        {"sub": "6", "email": "stranger@weir.example", "email_verified": True, "roles": ["manager"]},
+    ],
+)
+def test_whoever_has_no_role_sees_nothing_and_is_told_whom_to_ask(desk, provider, person):
+    sign_in(desk, provider, **person)
+    assert pages(desk) == []
+    assert "have no role here" in text(desk) and "T12-1" not in text(desk)
+
+
+@pytest.mark.parametrize(
+    "flaw", ["tampered", "signed by another", "expired", "for another", "another nonce", "another issuer"]
+)
+def test_a_token_that_is_not_the_providers_own_and_fresh_signs_nobody_in(desk, provider, flaw):
+    sign_in(desk, provider, flaw, sub="2", email=BOSS_ADDRESS, email_verified=True)
+    assert pages(desk) == []
+    assert desk.page.get_by_role("button", name="Sign in").count() == 1
+    assert not [c for c in desk.context.cookies() if c["name"] == "_streamlit_user" and c["value"]]
+
+
+def test_a_cookie_that_somebody_altered_signs_nobody_in(desk, provider):
+    sign_in(desk, provider, sub="1", email=MY_ADDRESS, email_verified=True)
+    cookie = next(c for c in desk.context.cookies() if c["name"] == "_streamlit_user")
+    middle = len(cookie["value"]) // 2
+    letter = "A" if cookie["value"][middle] != "A" else "B"
+    altered = cookie["value"][:middle] + letter + cookie["value"][middle + 1 :]
+    desk.context.add_cookies([cookie | {"value": altered}])
+    desk.open()
+    assert pages(desk) == [] and "What you breathe" not in text(desk)
+
+
+def test_signed_in_too_long_ago_sees_nothing_until_signing_in_again(desk, provider):
+    import time
+
+    long_ago = int(time.time()) - 13 * 3600
+    sign_in(desk, provider, sub="2", email=BOSS_ADDRESS, email_verified=True, iat=long_ago)
+    assert pages(desk) == [] and "Sign out and in again" in text(desk)
