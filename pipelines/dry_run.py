@@ -1,5 +1,6 @@
 """Would a file load? Takes it into a copy of the warehouse that is thrown away, so the answer is the real one."""
 
+import contextlib
 import shutil
 import tempfile
 from dataclasses import asdict, dataclass, field, replace
@@ -9,6 +10,7 @@ from pipelines.clock import latest_moment, now
 from pipelines.console import problem_line
 from pipelines.intake import Intake
 from pipelines.settings import Station
+from pipelines.steps import LOCK, alone
 from pipelines.store import Warehouse
 
 
@@ -35,6 +37,8 @@ def check_files(station: Station, files: list[Path]) -> list[Checked]:
     ------
     FileNotFoundError
         A file is not there.
+    WarehouseBusy
+        A pass is at work on this station.
     """
     for path in files:
         if not path.is_file():
@@ -43,22 +47,31 @@ def check_files(station: Station, files: list[Path]) -> list[Checked]:
         trial = replace(station, folder=Path(folder))
         for part in (trial.inbox, trial.archive, trial.lake):
             part.mkdir(parents=True)
-        if station.warehouse.exists():
-            shutil.copy2(station.warehouse, trial.warehouse)
-            log = station.warehouse.with_name(station.warehouse.name + ".wal")
-            if log.exists():
-                shutil.copy2(log, trial.warehouse.with_name(log.name))
-        names = {}
+        _copy_warehouse(station, trial)
+        names: dict[str, str] = {}
         inbox = station.inbox.resolve()
-        for path in files:
-            inside = path.resolve().is_relative_to(inbox)
-            place = Path(path.resolve().relative_to(inbox)) if inside else Path(path.name)
-            if not inside and path.parent.parent.name == "dives":  # a member's folder tells whose dives they are
-                place = Path("dives") / path.parent.name / path.name
+        for n, path in enumerate(files):
+            real = path.resolve()
+            place = Path(real.relative_to(inbox)) if real.is_relative_to(inbox) else Path(path.name)
+            if not real.is_relative_to(inbox) and real.parent.parent.name == "dives":  # this tells whose dives they are
+                place = Path("dives") / real.parent.name / path.name
+            if place.as_posix() in names:  # of one name in two folders
+                place = Path(f"file-{n}") / place
             (trial.inbox / place).parent.mkdir(parents=True, exist_ok=True)
             shutil.copy2(path, trial.inbox / place)
             names[place.as_posix()] = str(path)
         return _taken(trial, names)
+
+
+def _copy_warehouse(station: Station, trial: Station) -> None:
+    """A copy that is whole: not taken while a pass writes."""
+    if not station.warehouse.exists():
+        return
+    with alone(station) if (station.folder / LOCK).exists() else contextlib.nullcontext():
+        shutil.copy2(station.warehouse, trial.warehouse)
+        log = station.warehouse.with_name(station.warehouse.name + ".wal")
+        if log.exists():
+            shutil.copy2(log, trial.warehouse.with_name(log.name))
 
 
 def _taken(trial: Station, names: dict[str, str]) -> list[Checked]:

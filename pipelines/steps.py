@@ -24,6 +24,7 @@ from schemas.snapshot import SINCE, Manifest, NothingPublished, read_manifest
 from schemas.tables import TABLES
 
 LAST_PASS = "last_pass.json"
+LOCK = ".pass.lock"
 Progress = Callable[[str, int, int], None]
 
 
@@ -104,7 +105,7 @@ def run_pass(
     began = time.perf_counter()
     for folder in (station.inbox, station.archive, station.lake, station.published):
         folder.mkdir(parents=True, exist_ok=True)
-    with _alone(station):
+    with alone(station):
         moment = clock.now()
         run_id = run_name or f"run-{moment:%Y%m%dT%H%M%S%f}"
         clear_workplaces(station)
@@ -291,9 +292,9 @@ def _timed(seconds: dict[str, float], step: str) -> Iterator[None]:
 
 
 @contextlib.contextmanager
-def _alone(station: Station) -> Iterator[None]:
+def alone(station: Station) -> Iterator[None]:
     """Only one pass at a time: a lock the system takes back when its process dies."""
-    handle = open(station.folder / ".pass.lock", "a+b")  # noqa: SIM115 - held over the whole pass
+    handle = open(station.folder / LOCK, "a+b")  # noqa: SIM115 - held over the whole pass
     try:
         try:
             if sys.platform == "win32":

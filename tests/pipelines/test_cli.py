@@ -255,6 +255,26 @@ def test_check_says_what_would_happen_and_changes_nothing(coldfill, station, tmp
     assert _everything(station.folder) == before
 
 
+def test_check_waits_for_no_pass_and_says_so(coldfill, station, tmp_path):
+    from pipelines.steps import alone
+
+    file = tmp_path / "fills.csv"
+    file.write_text(s.text([s.fill(1)]))
+    with alone(station):
+        code, _, err = coldfill("check", file, "--station", station.folder)
+    assert code == 2
+    assert "Another pass is at work" in err
+
+
+def test_check_of_two_files_of_one_name(coldfill, station, tmp_path):
+    for n, stop in (("a", "230"), ("b", "9999")):
+        (tmp_path / n).mkdir()
+        (tmp_path / n / "fills.csv").write_text(s.text([s.fill(1, stop_pressure_bar=stop)]))
+    files = [tmp_path / n / "fills.csv" for n in "ab"]
+    _, out, _ = coldfill("check", *files, "--station", station.folder, "--json")
+    assert [f["accepted"] for f in json.loads(out)] == [1, 0]
+
+
 def test_check_before_the_first_pass(coldfill, tmp_path):
     made = s.make(tmp_path / "x")
     file = tmp_path / "fills.csv"
