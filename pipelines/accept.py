@@ -1,22 +1,19 @@
 """Typed rows → the warehouse: checked, placed, ranked; or rejected with a reason, or waiting for a register."""
 
-import hashlib
-import os
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
+from pipelines.accept_samples import SAMPLES, SampleParts, drop_impossible
 from pipelines.inbox import working_pressures
-from pipelines.readers.raw import Problem, RawTable, problem
+from pipelines.readers.raw import Problem, RawTable, as_frame, problem
 from pipelines.settings import Station
 from pipelines.store import STORED, Warehouse
 from schemas.check import check
 from schemas.frames import conform
 from schemas.sources import SOURCES
 
-SAMPLES = "dive_samples"
 #: so many rows that are no longer in their file are listed one by one
 MOST_LISTED = 1000
 _DIVE_PARTS = ("dive_tanks", SAMPLES)
@@ -30,6 +27,7 @@ class Acceptor:
         self.station, self.warehouse, self.now, self.latest = station, warehouse, now, latest
         #: file, sha256 and dive of tanks or samples that were given to the only member with that dive
         self.guessed: set[tuple[str, str, str]] = set()
+        self._samples = SampleParts(station.lake, warehouse, now)
         self._dives: tuple[pd.DataFrame, _Dives] | None = None
 
     # --- a file's rows ------------------------------------------------------------------------
@@ -51,7 +49,8 @@ class Acceptor:
         for name in raw.from_working_pressure:
             rows[name] = rows[name].fillna(rows["unit_id"].map(working_pressures(self.warehouse)).astype("float64"))
         if raw.source == SAMPLES:
-            rows = self._drop_impossible_samples(rows, file, sha256)
+            rows, found = drop_impossible(rows)
+            self._problems(SAMPLES, found, file, sha256)
         waiting_values = rows[raw.from_working_pressure].isna().any(axis=1) if raw.from_working_pressure else None
         checked = rows if waiting_values is None else rows[~waiting_values]
         clean, problems = check(raw.source, checked, self.latest)
@@ -66,8 +65,8 @@ class Acceptor:
         future = not_clean[not_clean["row_number"].isin(only_ahead)]
         marked = {"file": file, "file_sha256": sha256, "order_at": modified_at}
         if raw.source == SAMPLES:
-            self._store_samples(placed, "current", marked)
-            self._store_samples(pd.concat([waiting, future]), "waiting", marked)
+            self._samples.store(placed, "current", marked, self._known_dives().started)
+            self._samples.store(pd.concat([waiting, future]), "waiting", marked, self._known_dives().started)
         else:
             self._store(raw.source, placed, "superseded", marked)
             self._store(raw.source, pd.concat([waiting, future]), "waiting", marked)
@@ -125,7 +124,7 @@ class Acceptor:
                     found.append(problem("set_not_joined", found=", ".join(not_joined[value]), **where))
                 else:
                     found.append(problem("unknown_reference", found=_REGISTER_FILES[registers[row.Index]], **where))
-        return rows[~lost], rows[lost], _as_frame(found)
+        return rows[~lost], rows[lost], as_frame(found)
 
     def _place_dives(
         self, source: str, rows: pd.DataFrame, file: tuple[str, str] | None, found: list[Problem]
@@ -183,113 +182,9 @@ class Acceptor:
             )
         return self._dives[1]
 
-    # --- samples ------------------------------------------------------------------------------
-    def _drop_impossible_samples(self, rows: pd.DataFrame, file: str, sha256: str) -> pd.DataFrame:
-        """A reading that cannot be is left out of its sample, for a spike must not cost the depth beside it."""
-        found = []
-        rows = rows.copy()
-        for name, field in SOURCES[SAMPLES].fields.items():
-            if field.kind != "float" or name in ("t_s", "depth_m"):
-                continue
-            wrong = (rows[name] < field.low) | (rows[name] > field.high)
-            if wrong.any():
-                first = rows[wrong].iloc[0]
-                found.append(
-                    problem(
-                        "out_of_bounds",
-                        "value",
-                        row_number=int(first["row_number"]),
-                        line=_whole(first["line"]),
-                        column=name,
-                        value=first[name],
-                        found=f"{int(wrong.sum())} readings outside {field.low:g} to {field.high:g} "
-                        f"{field.unit} were left out, this one first.",
-                    )
-                )
-                rows.loc[wrong, name] = np.nan
-        above = rows["depth_m"].between(-0.5, 0.0, inclusive="left")
-        rows.loc[above, "depth_m"] = 0.0
-        self._problems(SAMPLES, found, file, sha256)
-        return rows
-
-    def _store_samples(self, rows: pd.DataFrame, state: str, marked: dict) -> None:
-        """Write samples to the lake by member and month of their dive, and note the parts."""
-        if rows.empty:
-            return
-        columns = list(SOURCES[SAMPLES].fields)
-        rows = rows[[*columns, "row_number"]]
-        groups: list[tuple[tuple, pd.DataFrame]]
-        if state == "waiting":
-            groups = [
-                ((None, None, dive), part)
-                for (dive, _), part in rows.groupby(["dive_id", "member_id"], sort=True, dropna=False)
-            ]
-        else:
-            dives = rows[["member_id", "dive_id"]].drop_duplicates()
-            started = self._known_dives().started.reindex(pd.MultiIndex.from_frame(dives))
-            dives["month"] = pd.DatetimeIndex(started).strftime("%Y-%m")
-            by_month = (
-                rows.merge(dives, on=["member_id", "dive_id"], how="left")["month"].to_numpy()
-                if len(dives["month"].unique()) > 1
-                else dives["month"].iloc[0]
-            )
-            groups = [
-                ((member, when, None), part[rows.columns])
-                for (member, when), part in rows.assign(month=by_month).groupby(["member_id", "month"], sort=True)
-            ]
-        noted = []
-        name = hashlib.sha256(f"{marked['file']}\n{marked['file_sha256']}".encode()).hexdigest()[:20]
-        for (member, when, dive), part in groups:
-            where = Path("waiting") if state == "waiting" else Path(f"member={_folder(member)}") / f"month={when}"
-            content = hashlib.sha256(pd.util.hash_pandas_object(part, index=False).to_numpy().tobytes()).hexdigest()[
-                :12
-            ]
-            path = where / f"{name}-{content}.parquet"
-            _write_part(part, self.station.lake / path)
-            noted.append(
-                {
-                    "path": path.as_posix(),
-                    "file": marked["file"],
-                    "file_sha256": marked["file_sha256"],
-                    "member_id": member,
-                    "month_on": pd.Timestamp(f"{when}-01") if when else None,
-                    "rows": len(part),
-                    "order_at": marked["order_at"].floor("2s"),
-                    "state": state,
-                    "waiting_for": dive,
-                }
-            )
-        self.warehouse.insert(
-            "lake_parts",
-            pd.DataFrame(noted).astype({"month_on": "datetime64[us]", "member_id": "str", "waiting_for": "str"}),
-        )
-        if state == "current":
-            self._list_samples_passed_over(rows, marked)
-
-    def _list_samples_passed_over(self, rows: pd.DataFrame, marked: dict) -> None:
-        """Samples that lost to those of a file that looks newer, and differ from them."""
-        newer = self.warehouse.con.execute(
-            """
-            SELECT DISTINCT path FROM lake_parts
-            WHERE state = 'current' AND member_id IN (SELECT unnest(?)) AND (order_at, file) > (?, ?)
-            """,
-            [rows["member_id"].unique().tolist(), marked["order_at"].floor("2s"), marked["file"]],
-        ).fetchall()
-        if not newer:
-            return
-        key, told = ["member_id", "dive_id", "t_s"], [f for f in SOURCES[SAMPLES].fields if f != "revised_at"]
-        theirs = pd.concat([pd.read_parquet(self.station.lake / path, columns=told) for (path,) in newer])
-        both = rows.loc[rows["revised_at"].isna(), told].merge(theirs, on=key, suffixes=("", "_new"))
-        values = [c for c in told if c not in key]
-        other = pd.concat(
-            [(both[c] != both[f"{c}_new"]) & ~(both[c].isna() & both[f"{c}_new"].isna()) for c in values], axis=1
-        ).any(axis=1)
-        if other.any():
-            self.warehouse.note(marked["file"], "older_than_current", f"{int(other.sum())} samples", self.now)
-
     # --- problems -----------------------------------------------------------------------------
     def _problems(self, source: str, found: list[Problem], file: str, sha256: str) -> None:
-        frame = _as_frame(found)
+        frame = as_frame(found)
         self._reject_frame(source, frame, file, sha256, waiting=pd.Series(False, index=frame.index))
 
     def _reject_frame(self, source: str, problems: pd.DataFrame, file: str, sha256: str, waiting: pd.Series) -> None:
@@ -317,7 +212,7 @@ class Acceptor:
     def no_longer_in_file(self, source: str, file: str, sha256: str) -> list[str]:
         """Keys that an earlier content of this place had and the newer one has not; they still count."""
         if source == SAMPLES:
-            return self._dives_no_longer_in_file(file, sha256)
+            return self._samples.dives_no_longer_in_file(file, sha256)
         key = SOURCES[source].key
         same = " AND ".join(f"o.{n} IS NOT DISTINCT FROM n.{n}" for n in key)
         named = ", ".join(f"CAST(o.{n} AS VARCHAR)" for n in key)
@@ -332,25 +227,6 @@ class Acceptor:
         ).fetchall()
         more = [f"{source}: {len(rows) - MOST_LISTED} more rows"] if len(rows) > MOST_LISTED else []
         return [f"{source} {row[0]}" for row in rows[:MOST_LISTED]] + more
-
-    def _dives_no_longer_in_file(self, file: str, sha256: str) -> list[str]:
-        """Dives that had samples in an earlier content of this place and have none or fewer in the newer one."""
-        parts = self.warehouse.con.execute(
-            "SELECT path, file_sha256 = ? FROM lake_parts WHERE state = 'current' AND file = ?", [sha256, file]
-        ).fetchall()
-        key = ["member_id", "dive_id", "t_s"]
-        old, new = (
-            pd.concat(
-                [
-                    pd.DataFrame(columns=key),
-                    *(pd.read_parquet(self.station.lake / path, columns=key) for path, mine in parts if mine is which),
-                ]
-            )
-            for which in (False, True)
-        )
-        gone = old.drop_duplicates().merge(new, on=key, how="left", indicator="side")
-        sizes = gone[gone["side"] == "left_only"].groupby(["member_id", "dive_id"]).size()
-        return [f"dive_samples {member} {dive}: {size} samples" for (member, dive), size in sizes.items()]
 
     # --- waiting ------------------------------------------------------------------------------
     def anything_waits(self) -> bool:
@@ -413,7 +289,7 @@ class Acceptor:
             if len(placed) < len(typed):
                 continue
             marked = {"file": part["file"], "file_sha256": part["file_sha256"], "order_at": part["order_at"]}
-            self._store_samples(placed, "current", marked)
+            self._samples.store(placed, "current", marked, self._known_dives().started)
             self.warehouse.con.execute("DELETE FROM lake_parts WHERE rowid = ?", [part["id"]])
             moved.append(
                 placed.assign(source=SAMPLES, file=part["file"], file_sha256=part["file_sha256"])[
@@ -450,45 +326,3 @@ class _Dives:
     members: pd.Series
     known: pd.MultiIndex
     started: pd.Series
-
-
-def _as_frame(found: list[Problem]) -> pd.DataFrame:
-    rows = [
-        {
-            "row_number": p.row_number,
-            "line": p.line,
-            "column": p.column,
-            "value": p.value,
-            "severity": p.severity,
-            "rule": p.rule,
-            "message": p.message,
-            "mend": p.mend,
-        }
-        for p in found
-    ]
-    frame = pd.DataFrame(rows, columns=["row_number", "line", "column", "value", "severity", "rule", "message", "mend"])
-    return frame.astype(
-        {"row_number": "Int64", "line": "Int64"}
-        | dict.fromkeys(("column", "value", "severity", "rule", "message", "mend"), "str")
-    )
-
-
-def _whole(value) -> int | None:
-    return None if pd.isna(value) else int(value)
-
-
-def _folder(member: str) -> str:
-    """A folder name every file system takes; a hash keeps apart what only odd letters or capitals tell apart."""
-    plain = "".join(c if c.isascii() and (c.isalnum() or c in "-_") else "_" for c in member)[:60]
-    return (
-        plain
-        if plain == member and plain == plain.lower()
-        else f"{plain}~{hashlib.sha256(member.encode()).hexdigest()[:10]}"
-    )
-
-
-def _write_part(rows: pd.DataFrame, path: Path) -> None:
-    path.parent.mkdir(parents=True, exist_ok=True)
-    made = path.with_name(f".{path.name}.new")
-    rows.to_parquet(made, index=False, compression="zstd")
-    os.replace(made, path)

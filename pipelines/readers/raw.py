@@ -121,3 +121,25 @@ def lists(told: list[list[str]] | None, size: int) -> pd.Series:
     else:
         made[:] = pd.Series(told, dtype="object").to_numpy()
     return pd.Series(made, dtype="object")
+
+
+def as_frame(found: list[Problem]) -> pd.DataFrame:
+    """Problems as rows of the table of rejects."""
+    rows = [
+        {
+            "row_number": p.row_number,
+            "line": p.line,
+            "column": p.column,
+            "value": p.value,
+            "severity": p.severity,
+            "rule": p.rule,
+            "message": p.message,
+            "mend": p.mend,
+        }
+        for p in found
+    ]
+    frame = pd.DataFrame(rows, columns=["row_number", "line", "column", "value", "severity", "rule", "message", "mend"])
+    return frame.astype(
+        {"row_number": "Int64", "line": "Int64"}
+        | dict.fromkeys(("column", "value", "severity", "rule", "message", "mend"), "str")
+    )

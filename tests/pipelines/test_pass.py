@@ -177,9 +177,9 @@ def _at_call(monkeypatch, module, name: str, nth: int, after: bool = False):
 
 POINTS = {
     "reading a file": ("pipelines.readers.table", "read_table", 1, False),
-    "copying to the archive": ("pipelines.intake", "os.replace", 1, False),
-    "a part of the lake": ("pipelines.accept", "os.replace", 1, False),
-    "a part of the lake written": ("pipelines.accept", "os.replace", 1, True),
+    "copying to the archive": ("pipelines.archive", "os.replace", 1, False),
+    "a part of the lake": ("pipelines.accept_samples", "os.replace", 1, False),
+    "a part of the lake written": ("pipelines.accept_samples", "os.replace", 1, True),
     "before the build": ("pipelines.steps", "build_all", 1, False),
     "the first table": ("pipelines.publish", "pq.write_table", 1, False),
     "a table in the middle": ("pipelines.publish", "pq.write_table", 9, True),
