@@ -1,7 +1,10 @@
 """What tests of more than one part share: the sample station, computed once."""
 
+import os
 from dataclasses import dataclass
 from pathlib import Path
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command sets it
 
 import pandas as pd
 import pytest
