@@ -15,6 +15,8 @@ from schemas.fields import Field
 from schemas.frames import PANDAS
 from schemas.sources import SOURCES, Source
 from schemas.tables import TABLES
+from shared.constants import ATM_BAR
+from shared.units import bar_from_psi, l_from_cuft
 
 #: a value beyond its bound is often another unit; conversions that would explain it, by declared unit
 _OTHER_UNITS: dict[str, list[tuple[str, str, Callable[[float], float]]]] = {
@@ -269,7 +271,37 @@ def _cylinder_sizes(frame: pd.DataFrame) -> pd.DataFrame:
             )
             for i in frame.index[lacking]
         ]
+    rows += _impossible_ratings(frame)
     return _frame(rows)
+
+
+def _impossible_ratings(frame: pd.DataFrame) -> list[dict]:
+    """A rating from which a size or a pressure would follow that no cylinder has: most likely another unit."""
+    fields = SOURCES["cylinders"].fields
+    rated_at_bar = bar_from_psi(frame["rated_at_psi"].fillna(frame["service_pressure_psi"]))
+    size_l = l_from_cuft(frame["rated_capacity_cuft"]) * ATM_BAR / (rated_at_bar + ATM_BAR)
+    follows = {
+        ("rated_capacity_cuft", "water_capacity_l"): size_l.where(frame["water_capacity_l"].isna()),
+        ("service_pressure_psi", "working_pressure_bar"): bar_from_psi(frame["service_pressure_psi"]).where(
+            frame["working_pressure_bar"].isna()
+        ),
+    }
+    rows = []
+    for (column, other), value in follows.items():
+        field = fields[other]
+        wrong = frame.index[(value < field.low) | (value > field.high)]
+        rows += [
+            _problem(
+                i,
+                column,
+                frame.at[i, column],
+                "out_of_bounds",
+                f"From it {other} would be {value[i]:.0f}, outside {field.low:g} to {field.high:g}.",
+                f"Correct it, or give {other}.",
+            )
+            for i in wrong
+        ]
+    return rows
 
 
 def _fractions(*pairs: tuple[str, ...]):

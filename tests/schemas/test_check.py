@@ -76,3 +76,20 @@ def test_a_wrong_dtype_is_the_reader_s_fault_and_is_told():
     frame = pd.DataFrame({n: pd.Series([1], dtype="int64") for n in SOURCES["members"].fields})
     with pytest.raises(TypeError, match="members"):
         check.check("members", frame.assign(row_number=[1], line=[2]), LATEST)
+
+
+def test_a_rating_that_no_cylinder_has_is_rejected():
+    """80 cubic feet at 3000 psi is an 11 l cylinder; 400 at 700 psi would be 230 l, and 6000 psi 414 bar."""
+    good = {"cylinder_id": "A", "owner_id": "station", "material": "aluminium", "status": "in_service"}
+    ratings = [(80.0, 3000.0), (400.0, 700.0), (80.0, 6000.0)]
+    rows = [good | {"rated_capacity_cuft": c, "service_pressure_psi": p} for c, p in ratings]
+    made = {
+        n: pd.Series([r.get(n) for r in rows], dtype=PANDAS[f.kind]) for n, f in SOURCES["cylinders"].fields.items()
+    }
+    frame = pd.DataFrame(made).assign(
+        cylinder_id=pd.Series(list("ABC"), dtype="str"), row_number=[1, 2, 3], line=[2, 3, 4]
+    )
+    clean, problems = check.check("cylinders", frame, LATEST)
+    assert clean["cylinder_id"].tolist() == ["A"]
+    assert problems["row_number"].tolist() == [2, 2, 3][-len(problems) :]
+    assert {"rated_capacity_cuft", "service_pressure_psi"} == set(problems["column"])
