@@ -278,7 +278,7 @@ def settings_hash(station: Station) -> str:
     computing = [
         path for folder in ("shared", "schemas", "pipelines/build") for path in sorted((root / folder).rglob("*"))
     ]
-    for path in [*computing, root / "pipelines/graph.py", root / "pipelines/lake.py"]:
+    for path in [*computing, *sorted((root / "pipelines").glob("graph*.py")), root / "pipelines/lake.py"]:
         if path.suffix in (".py", ".toml"):
             told.update(path.read_bytes())
     return told.hexdigest()[:16]
