@@ -11,7 +11,7 @@ import typer
 # Many small matrix products, not few large ones: threads of the linear algebra only fight over the cores.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-from pipelines import calculator  # noqa: E402 - numpy must not be imported before this is set
+from pipelines import calculator  # numpy must not be imported before this is set
 
 app = typer.Typer(
     help="What is really in the cylinder, what the fleet needs, and whose reserves run thin.",

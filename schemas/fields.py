@@ -433,7 +433,9 @@ BALLAST_MARGIN_KG = number("ballast_margin_kg", "Weight left at 5 m at the end."
 
 # --- beyond the contract: for later steps and the pages ----------------------------------------
 IN_TEST_TODAY = again(IN_TEST, name="in_test_today", says="In test today; false when unknown.")
-OXYGEN_CLEAN_TODAY = again(OXYGEN_CLEAN, name="oxygen_clean_today", says="Oxygen clean today; a set only if both cylinders are.")
+OXYGEN_CLEAN_TODAY = again(
+    OXYGEN_CLEAN, name="oxygen_clean_today", says="Oxygen clean today; a set only if both cylinders are."
+)
 ON_HOLD = flag("on_hold", "A hold that still stands: not released, and no later fill.")
 FILLS_COUNT = whole("fills", "Fills.")
 OXYGEN_FREE_L = number("oxygen_free_l", "Pure oxygen that the added gas took beyond air's own.", "free L")

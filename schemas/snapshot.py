@@ -95,7 +95,11 @@ def read_table(
     if not frames:
         return empty(fields)
     rows = conform(pd.concat(frames, ignore_index=True), fields)
-    return _with_later_passes(published, manifest, table, rows) if table in ("ingest_files", "runs") and columns is None else rows
+    return (
+        _with_later_passes(published, manifest, table, rows)
+        if table in ("ingest_files", "runs") and columns is None
+        else rows
+    )
 
 
 def _with_later_passes(published: Path, manifest: Manifest, table: str, rows: pd.DataFrame) -> pd.DataFrame:
@@ -108,9 +112,13 @@ def _with_later_passes(published: Path, manifest: Manifest, table: str, rows: pd
         return rows
     if table == "ingest_files":
         seen = {(file, sha256): count for file, sha256, count in since["seen_again"]}
-        counts = [seen.get((f, s), n) for f, s, n in zip(rows["file"], rows["file_sha256"], rows["seen_again"], strict=True)]
+        counts = [
+            seen.get((f, s), n) for f, s, n in zip(rows["file"], rows["file_sha256"], rows["seen_again"], strict=True)
+        ]
         return rows.assign(seen_again=pd.array(counts, dtype="Int64"))
-    later = pd.DataFrame(since["runs"], columns=["run_id", "started_at", "finished_at", "as_of_on"]).assign(outcome="nothing_new")
+    later = pd.DataFrame(since["runs"], columns=["run_id", "started_at", "finished_at", "as_of_on"]).assign(
+        outcome="nothing_new"
+    )
     later = later[~later["run_id"].isin(rows["run_id"])]
     return pd.concat([rows, conform(later, TABLES["runs"].fields.values())], ignore_index=True) if len(later) else rows
 
