@@ -17,7 +17,6 @@ from shared.filling_limits import FillingRules, Learned, StopAdvice, advise_stop
 from shared.settling import Z80
 
 USUAL_MINUTES = 10.0
-DECANTED = ("partial_pressure", "")
 
 
 @dataclass(frozen=True)

@@ -38,9 +38,3 @@ def read_samples(lake: Path, parts: pd.DataFrame) -> pd.DataFrame:
             rows = rows.iloc[np.argsort(order.to_numpy(), kind="stable")]
         rows = rows.drop_duplicates(["member_id", "dive_id", "t_s"], keep="last")
     return conform(rows, _FIELDS).sort_values(["member_id", "dive_id", "t_s"], ignore_index=True)
-
-
-def unused_parts(lake: Path, warehouse: Warehouse) -> list[Path]:
-    """Part files that no row of the warehouse names: left by a pass that died."""
-    named = {row[0] for row in warehouse.con.execute("SELECT path FROM lake_parts").fetchall()}
-    return [p for p in lake.rglob("*.parquet") if p.relative_to(lake).as_posix() not in named]

@@ -1,8 +1,6 @@
 """`station.toml`: what a station decides for itself, read once, checked whole, with words for every mistake."""
 
 import difflib
-import hashlib
-import json
 import re
 import tomllib
 from collections.abc import Mapping as AnyMapping
@@ -65,17 +63,6 @@ class Station:
     warehouse = property(lambda self: self.folder / "warehouse.duckdb")
     published = property(lambda self: self.folder / "published")
     reports = property(lambda self: self.folder / "reports")
-
-    @property
-    def uddf_hash(self) -> str:
-        """A stable hash of all that decides how UDDF files are read."""
-        told = [
-            self.uddf.zone or self.time_zone,
-            self.uddf.decimal,
-            self.uddf.pressure,
-            sorted(self.uddf.roles.items()),
-        ]
-        return hashlib.sha256(json.dumps(told).encode()).hexdigest()[:16]
 
     @property
     def zone(self) -> ZoneInfo:

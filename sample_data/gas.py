@@ -119,13 +119,6 @@ class Gas:
         self.cv0 = CV["o2"] * self.o2 + CV["he"] * self.he + n2ar * (CV["n2"] * 0.7812 + CV["ar"] * 0.0093) / 0.7905
         self.cv0 = np.where(self.argon, CV["ar"], self.cv0)
 
-    @property
-    def molar_mass(self):
-        """g/mol."""
-        rest = 1 - self.o2 - self.he
-        mix = 31.9988 * self.o2 + 4.002602 * self.he + rest * (28.0134 * 0.7812 + 39.948 * 0.0093) / 0.7905
-        return np.where(self.argon, 39.948, mix)
-
     def _series(self, density, kelvin):
         bd = _basis(2 * np.asarray(density) / DENSITY_MAX - 1, N_DENSITY)
         bt = _basis(2 * (np.asarray(kelvin) - T_LOW) / (T_HIGH - T_LOW) - 1, N_TEMPERATURE)

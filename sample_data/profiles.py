@@ -40,12 +40,6 @@ def depth_profile(rng, deepest_m, bottom_min, deco):
     return grid, depth, bottom_end
 
 
-def mean_use(rng_seed, deepest_m, bottom_min, deco):
-    """Integral of ambient pressure over the dive, bar minutes, for planning."""
-    _, depth, _ = depth_profile(np.random.default_rng(rng_seed), deepest_m, bottom_min, deco)
-    return float(np.sum(1.01325 + SALT * depth) * DT / 60)
-
-
 def breathing(rng, grid, depth, rate, bottom_end):
     """Rate every step, L/min at ambient pressure: work on the way down, slow wander, rest on the stop."""
     n = grid.size

@@ -11,6 +11,7 @@ import pandas as pd
 
 from schemas.codes import all_codes, sentence
 from schemas.codes.divers import LOOKS_BACK, WATCH_WORDS
+from shared.mixing import whole_metres_down, whole_metres_up
 
 UNKNOWN = "not known"
 
@@ -178,12 +179,12 @@ def analysis(o2_pct: Any, he_pct: Any) -> str:
 
 def depth_down(value: Any) -> str:
     """A greatest depth, rounded down to the metre."""
-    return f"{math.floor(float(value) + 1e-9)}\u00a0m" if known(value) else UNKNOWN
+    return f"{int(whole_metres_down(float(value)))}\u00a0m" if known(value) else UNKNOWN
 
 
 def depth_up(value: Any) -> str:
     """A least depth, rounded up to the metre."""
-    return f"{math.ceil(float(value) - 1e-9)}\u00a0m" if known(value) else UNKNOWN
+    return f"{int(whole_metres_up(float(value)))}\u00a0m" if known(value) else UNKNOWN
 
 
 def minutes(seconds: Any) -> str:

@@ -83,27 +83,3 @@ def ideal_used_free_l(water_capacity_l: ArrayLike, start_pressure_bar: ArrayLike
     """Capacity × pressure drop, free litres: an ideal gas that does not change its temperature."""
     drop = np.asarray(start_pressure_bar, float) - np.asarray(end_pressure_bar, float)
     return (np.asarray(water_capacity_l, float) * drop)[()]
-
-
-def endurance_min(
-    water_capacity_l: ArrayLike,
-    start_pressure_bar: ArrayLike,
-    end_pressure_bar: ArrayLike,
-    ambient_bar_abs: ArrayLike,
-    rmv_l_min: ArrayLike,
-    atmosphere_bar: ArrayLike = 1.0,
-) -> Any:
-    """How long a pressure drop lasts at one depth and rate, ideal gas, minutes.
-
-    US Navy Diving Manual Rev. 4 Change A § 7-4.1: available volume over consumption. The manual divides
-    the drop by one atmosphere; in litres and bar that is 1 bar. Looks at a record; it plans no dive.
-    """
-    available = ideal_used_free_l(water_capacity_l, start_pressure_bar, end_pressure_bar) / np.asarray(
-        atmosphere_bar, float
-    )
-    return (available / (np.asarray(ambient_bar_abs, float) * np.asarray(rmv_l_min, float)))[()]
-
-
-def partial_pressure_bar(fraction_pct: ArrayLike, ambient_bar_abs: ArrayLike) -> Any:
-    """Partial pressure, bar, of a gas that is so many molar per cent of what is breathed."""
-    return (np.asarray(fraction_pct, float) / 100.0 * np.asarray(ambient_bar_abs, float))[()]

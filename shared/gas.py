@@ -24,7 +24,6 @@ from shared.constants import (
     HELIUM_G_MOL,
     NITROGEN_G_MOL,
     NITROGEN_IN_BALANCE,
-    NORMAL_MOST_BAR_ABS,
     OXYGEN_G_MOL,
 )
 from shared.gas_table import (
@@ -41,9 +40,7 @@ __all__ = [
     "OutOfRange",
     "density_direct",
     "density_mol_l",
-    "enthalpy_direct",
     "enthalpy_j_mol",
-    "in_extended_range",
     "internal_energy_direct",
     "internal_energy_j_mol",
     "molar_mass_g_mol",
@@ -174,13 +171,6 @@ def internal_energy_direct(density_mol_l: ArrayLike, temperature_k: ArrayLike, m
     return _direct(equation.internal_energy_j_mol, density_mol_l, temperature_k, mix)
 
 
-def enthalpy_direct(density_mol_l: ArrayLike, temperature_k: ArrayLike, mix: Mix = AIR) -> Any:
-    """Molar enthalpy u + P/ρ, J/mol, by the equation itself; broadcasts. Raises OutOfRange outside the box."""
-    pressure = pressure_direct(density_mol_l, temperature_k, mix)
-    energy = _direct(equation.internal_energy_j_mol, density_mol_l, temperature_k, mix)
-    return energy + 100.0 * pressure / np.asarray(density_mol_l, float)
-
-
 # Arrays with a mix a row
 
 
@@ -279,11 +269,6 @@ def pressure_within_k(
 def molar_mass_g_mol(o2_pct: ArrayLike = AIR_O2_PCT, he_pct: ArrayLike = 0.0, ar_pct: ArrayLike = _NOTHING) -> Any:
     """Molar mass, g/mol; broadcasts, NaN argon means air's share of the balance."""
     return (_fractions(o2_pct, he_pct, ar_pct) @ _MOLAR_MASSES_G_MOL)[()]
-
-
-def in_extended_range(pressure_bar_abs: ArrayLike) -> Any:
-    """True above 350 bar abs, where the equation is in its extended range and less well founded."""
-    return (np.asarray(pressure_bar_abs, float) > NORMAL_MOST_BAR_ABS)[()]
 
 
 def _impossible_mix(o2_pct: NDArray, he_pct: NDArray, ar_pct: NDArray) -> NDArray:

@@ -9,9 +9,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-EN_837_1_CLASSES = (0.1, 0.25, 0.6, 1.0, 1.6, 2.5, 4.0)
-"""Accuracy classes of EN 837-1:1996, table 11."""
-
 DEFAULT_CLASS = 1.6
 DEFAULT_SPAN_BAR = 400.0
 DEFAULT_STEP_BAR = 1.0
@@ -36,12 +33,3 @@ def offset_sd_of_limit_bar(limit_bar: ArrayLike) -> Any:
 def reading_sd_bar(step_bar: ArrayLike = DEFAULT_STEP_BAR) -> Any:
     """SD of one reading, bar: uniform over one step of the scale."""
     return (np.asarray(step_bar, float) / np.sqrt(12.0))[()]
-
-
-def pressure_sd_bar(
-    accuracy_class: ArrayLike = DEFAULT_CLASS,
-    span_bar: ArrayLike = DEFAULT_SPAN_BAR,
-    step_bar: ArrayLike = DEFAULT_STEP_BAR,
-) -> Any:
-    """SD of a single reading, bar, offset and step together; two readings on one gauge share the offset."""
-    return np.hypot(offset_sd_bar(accuracy_class, span_bar), reading_sd_bar(step_bar))[()]

@@ -13,7 +13,6 @@ from shared.constants import AIR_O2_PCT
 from shared.units import absolute, kelvin
 
 PPO2_BAR = 1.4
-PPO2_DECO_BAR = 1.6
 PPO2_LEAST_BAR = 0.18
 OXYGEN_LIMIT_PCT = 22.0
 """Above this share oxygen service is needed (scope of EN 13949); rule sets may say otherwise."""

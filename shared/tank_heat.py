@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from shared import gas
-from shared.constants import AIR_O2_PCT, FREE_LITRE_MOL
+from shared.constants import AIR_O2_PCT
 
 IMMERSED_LAG_MIN = 3.0
 """Time constant of a 12 L steel cylinder under water, minutes; computed, 2 to 4."""
@@ -68,12 +68,6 @@ def relaxed_c(start_c: ArrayLike, surroundings_c: ArrayLike, elapsed_s: ArrayLik
     surroundings = np.asarray(surroundings_c, float)
     gap = np.asarray(start_c, float) - surroundings
     return surroundings + gap * np.exp(-np.asarray(elapsed_s, float) / np.asarray(lag_s, float))
-
-
-def undercooling_k(outflow_free_l_min: ArrayLike, conductance_w_k: ArrayLike, heat_j_mol: ArrayLike) -> NDArray:
-    """How far below the water the gas comes to rest while so much leaves, K."""
-    mol_s = np.asarray(outflow_free_l_min, float) * (FREE_LITRE_MOL / 60.0)
-    return mol_s * np.asarray(heat_j_mol, float) / np.asarray(conductance_w_k, float)
 
 
 def lag_weights(

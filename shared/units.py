@@ -8,7 +8,6 @@ from typing import Any
 from shared.constants import (
     ATM_BAR,
     BAR_PER_PSI,
-    KG_PER_LB,
     LITRE_PER_CUFT,
     METRE_PER_FOOT,
     ZERO_C_K,
@@ -73,11 +72,6 @@ def m_from_ft(length_ft: Any) -> Any:
 def ft_from_m(length_m: Any) -> Any:
     """Feet from metres."""
     return length_m / METRE_PER_FOOT
-
-
-def kg_from_lb(mass_lb: Any) -> Any:
-    """Kilograms from pounds."""
-    return mass_lb * KG_PER_LB
 
 
 def capacity_l_from_rating(rated_capacity_cuft: Any, rated_at_psi: Any) -> Any:

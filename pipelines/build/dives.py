@@ -9,24 +9,24 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pipelines.build.dives_duplicates import find_duplicates
-from pipelines.build.dives_fit import NEAR_END_S, Readings, fit_rows, gather, usable_trace
-from pipelines.build.dives_learning import Learned, station_spread_used, station_start_spread
+from pipelines.build.dives_fit import NEAR_END_S, Readings, fit_rows, gather, hold_above_empty, usable_trace
+from pipelines.build.dives_learning import station_start_spread
 from pipelines.build.dives_links import dived_unit, first_water_readings, link_fills, unknown_as_nan
 from pipelines.build.dives_samples import Grid, Samples, arrange, even_grid, put_back_swaps, water_density
 from pipelines.build.dives_sides import judge_sides
 from pipelines.build.dives_tables import Built, consumption_table, fits_table, tank_table, trace_table
-from pipelines.build.dives_tanks import resolve_tanks, start_temperature, water_of_dives
+from pipelines.build.dives_tanks import air_of_dives, resolve_tanks, start_temperature, water_of_dives
 from schemas.policy import Policy
 from shared.breathing import ambient_bar_abs
 from shared.constants import ATM_BAR
 from shared.tank_trace import STEPS
 
 __all__ = [
+    "air_of_dives",
     "build_member_dives",
     "dived_unit",
     "first_water_readings",
     "link_fills",
-    "station_spread_used",
     "station_start_spread",
 ]
 
@@ -60,7 +60,8 @@ def build_member_dives(
     station_water_c : Series, optional
         The station's median water temperature by calendar month.
     station_spread : tuple of float
-        From `station_start_spread` over the members that have traces; it counts where a member has few.
+        From `station_start_spread` over all members' `dive_fits`. Only dives with `method` `ends` feel it, and
+        `dive_fits` never does: build once without, then again with it the members that have such dives.
 
     Returns
     -------
@@ -86,7 +87,7 @@ def build_member_dives(
     water_c, water_sd_c, water_assumed = water_of_dives(dives, sampled_water, station_water_c)
     grid, place, flat = with_flat_dives(grid, laid, dives, water_c, policy)
 
-    rows["start_c"], rows["start_sd_c"], rows["start_basis"], start_assumed = start_temperature(rows, dives, fills)
+    rows["start_c"], rows["start_sd_c"], rows["air_sd_c"], rows["start_basis"] = start_temperature(rows, dives, fills)
     dive = rows["dive"].to_numpy(int)
     rows["water_c"], rows["water_sd_c"], rows["place"] = water_c[dive], water_sd_c[dive], place[dive]
     readings = gather(rows, laid, grid)
@@ -102,13 +103,13 @@ def build_member_dives(
         np.isfinite(rows["capacity_l"].to_numpy(float))
         & (rows["place"] >= 0)
         & ~sides.left_out
-        & ~rows["not_breathable"]
+        & ~(rows["not_breathable"] & rows["breathed"])
     )
     rows["has_ends"] &= able
     counted = rows["breathed"].to_numpy(bool) & ~sides.left_out
-    first = Learned(start_last=station_spread[0], start_air=station_spread[1])
     by_trace = (by_trace & able).to_numpy(bool)
-    fits, together_sd, learned = fit_rows(rows, rows["place"].to_numpy(int), grid, readings, by_trace, counted, first)
+    fits, together_sd, learned = fit_rows(rows, rows["place"].to_numpy(int), grid, readings, by_trace, counted, station_spread)
+    emptied = hold_above_empty(rows, fits, readings, grid, by_trace)
 
     built = Built(
         member_id=member_id,
@@ -122,12 +123,11 @@ def build_member_dives(
         fits=fits,
         together_sd=together_sd,
         learned=learned,
-        station_spread=station_spread,
         by_trace=by_trace,
         sides=sides,
         water_c=water_c,
         water_assumed=water_assumed,
-        start_assumed=start_assumed,
+        emptied=emptied,
         flags=flags,
         policy=policy,
     )

@@ -32,13 +32,13 @@ def dive_flags(
     def true(column: str) -> NDArray:
         return dives[column].fillna(False).astype(bool).to_numpy()
 
-    closed = dives["mode"].notna().to_numpy() & (dives["mode"] != "open_circuit").fillna(False).to_numpy(bool)
+    closed = not_open(dives)
     loop = ~closed & any_of(rows["loop"].to_numpy(bool))
     bad_gas = any_of(breathed & rows["not_breathable"].to_numpy(bool))
     rising = any_of(counted & (end_bar - start_bar > rise_limit_bar(rows))) | below_zero
     no_depth = (built.place < 0) & has_rows
     duration = built.grid.duration_s[rows["place"].to_numpy(int)]
-    fit = built.fits
+    felt, basis = counted & np.isfinite(built.fits.used_free_l), rows["start_basis"].to_numpy(str)
     marks = {
         "not_open_circuit": closed,
         "loop_tanks_recorded": loop,
@@ -52,7 +52,9 @@ def dive_flags(
         "surface_tail_cut": samples.tail_cut,
         "surfaced_midway": samples.midway,
         "transmitters_swapped": samples.swapped,
-        "start_temperature_assumed": any_of(built.start_assumed & counted & np.isfinite(fit.used_free_l)),
+        "start_temperature_assumed": any_of(felt & (basis == "assumed")),
+        "air_of_other_days": any_of(felt & np.isin(basis, ("nearby", "month"))),
+        "may_have_run_empty": any_of(built.emptied & counted),
         "water_temperature_assumed": built.water_assumed,
         "capacity_differs": any_of(rows["capacity_differs"]),
         "set_side_named": any_of(rows["set_side_named"]),
@@ -146,7 +148,18 @@ def max_ppo2_bar(built: "Built", deepest_bar_abs: NDArray) -> NDArray:
     out = np.full(len(built.dives), -np.inf)
     known = np.isfinite(each)
     np.maximum.at(out, built.dive[known], each[known])
-    closed = built.dives["mode"].notna().to_numpy() & (built.dives["mode"] != "open_circuit").fillna(False).to_numpy(
-        bool
-    )
-    return np.where(np.isfinite(out) & ~closed, out, np.nan)
+    return np.where(np.isfinite(out) & ~not_open(built.dives), out, np.nan)
+
+
+def told(dives: pd.DataFrame, code: str) -> NDArray:
+    """Dives of whose record intake said `code`."""
+    if "value_flags" not in dives:
+        return np.zeros(len(dives), bool)
+    return np.array([code in flags if isinstance(flags, (list, np.ndarray)) else False for flags in dives["value_flags"]], bool)
+
+
+def not_open(dives: pd.DataFrame) -> NDArray:
+    """Dives by a mode other than open circuit, also one that `mode` has no word for."""
+    mode = dives["mode"]
+    named = mode.notna().to_numpy(bool) & (mode != "open_circuit").fillna(False).to_numpy(bool)
+    return named | told(dives, "not_open_circuit")

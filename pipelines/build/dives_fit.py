@@ -6,8 +6,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipelines.build.dives_learning import Learned, Traced, learn, records_of
+from pipelines.build.dives_learning import Learned, Traced, learn, records_of, scatter_of_starts
 from pipelines.build.dives_samples import TANKS, Grid, Samples
+from shared import thermal
 from shared.tank_joint import duty_of, share_breathing
 from shared.tank_trace import STEPS, TankFits, fit_tanks
 
@@ -136,12 +137,14 @@ def fit_rows(
     readings: Readings,
     by_trace: NDArray,
     counted: NDArray,
-    first: Learned,
+    station_spread: tuple[float, float],
 ) -> tuple[TankFits, dict[int, float], Learned]:
     """Fit every row: with its pressures over time where `by_trace`, else with `start_bar` and `end_bar`.
 
     The two pressures of the record also stand in where a trace starts late or ends early. Cylinders that
-    were breathed in turns (`counted`, with a trace each) are made to add up to one diver's rate.
+    were breathed in turns (`counted`, with a trace each) are made to add up to one diver's rate. The station's
+    spread of starts counts for written pressures alone: it is itself found from the traces' fits, which must
+    not move with it.
 
     Returns
     -------
@@ -155,7 +158,9 @@ def fit_rows(
     step = table_step_bar(rows["start_bar"].to_numpy(float), rows["end_bar"].to_numpy(float))
     written_sd = np.full(n, np.hypot(step / np.sqrt(12.0), GAUGE_SCATTER_BAR))
     trace, ends = np.flatnonzero(by_trace), np.flatnonzero(~by_trace & rows["has_ends"].to_numpy(bool))
-    learned = first
+    first = Learned()
+    station = replace(first, start_last=station_spread[0], start_air=station_spread[1])
+    learned, of_ends = first, station
     together_sd: dict[int, float] = {}
     if trace.size:
         late = readings.first_s[trace] > NEAR_END_S
@@ -169,6 +174,9 @@ def fit_rows(
         traced = Traced(part, place[trace], grid, at, bar, sd)
         learned, fits = learn(traced, first)
         out.put(trace, fits)
+        say = np.flatnonzero(part["alone"].to_numpy(bool) & np.isfinite(fits.used_free_l))
+        # what the member's own traces say, and the station's where they say little
+        of_ends = replace(scatter_of_starts(part.iloc[say], fits.take(say), learned, station), rate_sd=learned.rate_sd)
         dive = rows["dive"].to_numpy(int)
         unknown = np.unique(dive[counted & ~by_trace])
         turns = np.flatnonzero((counted & ~rows["alone"].to_numpy(bool))[trace] & ~np.isin(dive[trace], unknown))
@@ -185,8 +193,37 @@ def fit_rows(
     if ends.size:
         at = np.tile([0.0, float(STEPS)], (ends.size, 1))
         bar = rows[["start_bar", "end_bar"]].to_numpy(float)[ends]
-        of_ends = records_of(
-            Traced(rows.iloc[ends], place[ends], grid, at, bar, np.column_stack([written_sd[ends]] * 2)), learned
-        )
-        out.put(ends, fit_tanks(of_ends, rounds=3))
+        written = Traced(rows.iloc[ends], place[ends], grid, at, bar, np.column_stack([written_sd[ends]] * 2))
+        out.put(ends, fit_tanks(records_of(written, of_ends), rounds=3))
     return out, together_sd, learned
+
+
+def hold_above_empty(
+    rows: pd.DataFrame, fits: TankFits, readings: Readings, grid: Grid, by_trace: NDArray
+) -> NDArray:
+    """Keep fits from going on below an empty gauge; changes `fits`.
+
+    Where the transmitter was lost and no end is written, a cylinder that would run empty has an unknown end
+    and so an unknown use. Where the end was read, its content stops at what is left at 0 bar.
+
+    Returns
+    -------
+    ndarray of bool
+        Rows that would have run empty after the transmitter was lost.
+    """
+    if not len(rows):
+        return np.zeros(0, bool)
+    capacity, *mix = (rows[c].to_numpy(float)[:, None] for c in ("capacity_l", "o2", "he", "ar"))
+    empty = thermal.amount_free_l(capacity, 0.0, fits.gas_c, *mix, strict=False)
+    below = fits.amount_free_l < empty
+    unread = ~np.isfinite(rows["end_bar"].to_numpy(float))
+    duration = grid.duration_s[rows["place"].to_numpy(int)]
+    emptied = by_trace & unread & (duration - readings.last_s > NEAR_END_S) & below.any(axis=1)
+    for values in (fits.used_free_l, fits.used_sd_free_l):
+        values[emptied] = np.nan
+    fits.modelled_bar[emptied, -1] = np.nan
+    held = np.flatnonzero(below.any(axis=1) & ~emptied)
+    end = fits.amount_free_l[held, -1].copy()
+    fits.amount_free_l[held] = np.maximum(fits.amount_free_l[held], empty[held])
+    fits.used_free_l[held] -= fits.amount_free_l[held, -1] - end
+    return emptied

@@ -6,6 +6,7 @@ the traces are likeliest, held by priors; how steady the diver is and how far st
 fits.
 """
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -36,7 +37,7 @@ COMMON = {
     "rate_lag_ln": (float(np.log(180.0)), 0.4, 0.45, float(np.log(60.0)), float(np.log(600.0))),
 }
 
-KEPT = 1.33
+GRID = 4.0 / 3.0
 SHRINKS = 3.0
 """Evidence counts for a third: the model of a cylinder is simpler than cylinders are."""
 
@@ -80,37 +81,29 @@ class Traced:
         )
 
 
-def station_start_spread(fits: pd.DataFrame, before: tuple[float, float] = (1.0, 1.0)) -> tuple[float, float]:
+def station_start_spread(fits: pd.DataFrame) -> tuple[float, float]:
     """How far the gas at the start lies from what was said of it, over a whole station, as factors on what was said.
 
     Parameters
     ----------
     fits : DataFrame
-        The `dive_fits` frames of the members.
-    before : tuple of float
-        What they were computed with (`station_spread_used`). It stays unless what is found now is a third
-        more or less, so that a new dive seldom changes what all members are computed with.
+        The `dive_fits` frames of all members; they do not depend on what is found here.
 
     Returns
     -------
     tuple of float
-        After a last known temperature, and from the air.
+        After a last known temperature, and from the air: powers of 4/3, so that one more dive seldom changes what
+        all members are computed with. It depends on the rows alone, not on their order or on earlier passes.
     """
     if not len(fits):
-        return before
+        return 1.0, 1.0
+    fits = fits.sort_values(["member_id", "dive_id", "tank_no"], kind="stable")
     off = (fits["start_data_c"] - fits["stated_c"]) / fits["stated_sd_c"]
     sd = fits["start_data_sd_c"] / fits["stated_sd_c"]
     groups = fits["start_basis"] == "last_known", fits["start_basis"].isin(["air", "ambient"])
     found = [pool_spread(off[g].to_numpy(float), sd[g].to_numpy(float)) for g in groups]
-    last, air = (old if 1 / KEPT < new / old < KEPT else round(new, 2) for new, old in zip(found, before, strict=True))
+    last, air = (GRID ** round(math.log(factor, GRID)) for factor in found)
     return last, air
-
-
-def station_spread_used(fits: pd.DataFrame) -> tuple[float, float]:
-    """The factors that `dive_fits` frames were computed with; (1, 1) where there are none."""
-    if not len(fits):
-        return 1.0, 1.0
-    return float(fits["station_spread_last"].iloc[0]), float(fits["station_spread_air"].iloc[0])
 
 
 def start_prior(rows: pd.DataFrame, learned: Learned) -> tuple[NDArray, NDArray]:
@@ -120,7 +113,8 @@ def start_prior(rows: pd.DataFrame, learned: Learned) -> tuple[NDArray, NDArray]
     """
     basis = rows["start_basis"].to_numpy(str)
     factor = np.select([basis == "last_known", basis != "assumed"], [learned.start_last, learned.start_air], 1.0)
-    return rows["start_c"].to_numpy(float) + learned["start_off_k"], rows["start_sd_c"].to_numpy(float) * factor
+    sd = np.hypot(rows["start_sd_c"].to_numpy(float) * factor, rows["air_sd_c"].to_numpy(float))
+    return rows["start_c"].to_numpy(float) + learned["start_off_k"], sd
 
 
 def records_of(traced: Traced, learned: Learned) -> TankRecords:
@@ -183,17 +177,24 @@ def learn(traced: Traced, first: Learned) -> tuple[Learned, TankFits]:
     return learned, fit_tanks(records_of(traced, learned), rounds=2, start=fits.unknowns)
 
 
-def _scatter(rows: pd.DataFrame, fits: TankFits, now: Learned, first: Learned) -> Learned:
-    """How far starts lie from what was said of them, by what it is known from, and how steady the diver is."""
+def scatter_of_starts(rows: pd.DataFrame, fits: TankFits, now: Learned, first: Learned) -> Learned:
+    """How far starts lie from what was said of them, by what it is known from; `first` where fits say little."""
     centre, prior_sd = start_prior(rows, now)
     mean, sd = without_prior(fits.start_c, fits.start_c_sd, centre, prior_sd)
-    stated_sd = rows["start_sd_c"].to_numpy(float)
+    stated_sd = np.where(rows["start_sd_c"] > 0, rows["start_sd_c"], np.nan)
     off, off_sd = (mean - centre) / stated_sd, sd / stated_sd
     basis = rows["start_basis"].to_numpy(str)
-    last, air = basis == "last_known", (basis != "last_known") & (basis != "assumed")
+    last, air = basis == "last_known", np.isin(basis, ("air", "ambient"))
     return replace(
         now,
         start_last=pool_spread(off[last], off_sd[last], first.start_last),
         start_air=pool_spread(off[air], off_sd[air], first.start_air),
+    )
+
+
+def _scatter(rows: pd.DataFrame, fits: TankFits, now: Learned, first: Learned) -> Learned:
+    """The same, and how steady the diver is."""
+    return replace(
+        scatter_of_starts(rows, fits, now, first),
         rate_sd=float(np.clip(np.sqrt(pool_variance(fits.rate_scatter, USUAL_RATE_SD**2)), 0.06, 0.6)),
     )

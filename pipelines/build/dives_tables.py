@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipelines.build.dives_checks import dive_flags, max_ppo2_bar
+from pipelines.build.dives_checks import dive_flags, max_ppo2_bar, told
 from pipelines.build.dives_fit import GAUGE_SCATTER_BAR, TRANSMITTER_SCATTER_BAR, Readings
 from pipelines.build.dives_learning import Learned, start_prior
 from pipelines.build.dives_links import unknown_as_nan
@@ -60,12 +60,11 @@ class Built:
     fits: TankFits
     together_sd: dict[int, float]
     learned: Learned
-    station_spread: tuple[float, float]
     by_trace: NDArray
     sides: Sides
     water_c: NDArray
     water_assumed: NDArray
-    start_assumed: NDArray
+    emptied: NDArray
     flags: dict[str, set[str]]
     policy: Policy
 
@@ -122,6 +121,7 @@ def consumption_table(built: Built) -> pd.DataFrame:
     capacity = rows["capacity_l"].to_numpy(float)
     has_rows = np.bincount(built.dive[counted], minlength=n) > 0
     missing = np.bincount(built.dive[counted & ~np.isfinite(used)], minlength=n) > 0
+    missing |= told(dives, "tank_rejected")
 
     duration = built.grid.duration_s[built.place] / 60.0
     bar_min = built.grid.bar_min[built.place, -1]
@@ -218,8 +218,8 @@ def tank_table(built: Built) -> pd.DataFrame:
             "tank_no": rows["tank_no"].astype("Int64"),
             "unit_id": rows["unit_id"],
             "role": rows["role"],
-            "o2_pct": rows["o2"],
-            "he_pct": rows["he"],
+            "o2_pct": rows["o2"].mask(rows["lost"]),
+            "he_pct": rows["he"].mask(rows["lost"]),
             "start_pressure_bar": start,
             "end_pressure_bar": end,
             "gas_used_free_l": used,
@@ -271,6 +271,9 @@ def trace_table(built: Built, consumption: pd.DataFrame) -> pd.DataFrame:
     )
     twin = total((rows["cylinders"].to_numpy(float)[row] > 1).astype(float)) > 0
     one_side = np.where(many > 1, lesser, np.where(twin, 0.5 * total(usable), np.nan))
+    # of a set found not joined only the breathed side is here
+    apart = np.isin(samples.dive, list(built.sides.apart)) & (litres > 0)
+    one_side = np.where(apart, total(usable), one_side)
     return pd.DataFrame(
         {
             "member_id": pd.Series(built.member_id, index=range(keep.size), dtype="str"),
@@ -330,8 +333,6 @@ def fits_table(built: Built) -> pd.DataFrame:
             "fill_id": part["fill_id"],
             "start_c": fits.start_c[use],
             "start_sd_c": fits.start_c_sd[use],
-            "station_spread_last": built.station_spread[0],
-            "station_spread_air": built.station_spread[1],
             "start_basis": part["start_basis"],
             "stated_c": part["start_c"],
             "stated_sd_c": part["start_sd_c"],

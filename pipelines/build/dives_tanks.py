@@ -20,6 +20,9 @@ TWIN_FROM_L = 18.5
 CAPACITY_TOLERANCE = 0.02
 NEXT_SD_C = 3.0
 ASSUMED_START_C, ASSUMED_START_SD_C = 15.0, 8.0
+NEXT_DAY_SD_C, OF_MONTH_SD_C = 1.5, 4.0
+"""Air of a day against that of the next, growing with the root of the days; against its month's. From memory."""
+
 LAST_KNOWN_HOURS = 6.0
 _LAG_LN_SD = 0.35
 
@@ -34,7 +37,8 @@ def resolve_tanks(
     DataFrame
         The input columns and: `dive` (place in `dives`), `unit`, `capacity_l`, `capacity_sd_pct`,
         `cylinders`, `joined`, `o2`, `he`, `ar` (what is in it), fill_id, fill columns as `fill_…`, and
-        masks `capacity_differs`, `mix_assumed_air`, `set_side_named`, `not_breathable`.
+        masks `capacity_differs`, `mix_assumed_air`, `set_side_named`, `not_breathable`, `lost` (a row of which
+        nothing but its being there is known).
     """
     rows = dive_tanks.assign(dive=pd.Index(dives["dive_id"]).get_indexer(dive_tanks["dive_id"]))
     rows = rows[rows["dive"] >= 0].sort_values(["dive", "tank_no"], ignore_index=True)
@@ -84,6 +88,9 @@ def resolve_tanks(
         )
     )
     o2, he, ar, assumed = _mix(rows)
+    lost = assumed & unit.isna().to_numpy(bool)
+    for column in ("water_capacity_l", "start_pressure_bar", "end_pressure_bar"):
+        lost &= ~np.isfinite(unknown_as_nan(rows[column]))
     named = joined & (rows["unit_id"] != unit).to_numpy(bool) & (posts == 1)
     return rows.assign(
         capacity_l=whole,
@@ -96,7 +103,8 @@ def resolve_tanks(
         he=he,
         ar=ar,
         capacity_differs=differs,
-        mix_assumed_air=assumed,
+        mix_assumed_air=assumed & ~lost,
+        lost=lost,
         set_side_named=named,
         not_breathable=(o2 < BREATHABLE_LEAST_O2_PCT) | (np.nan_to_num(ar) > BREATHABLE_MOST_AR_PCT),
         breathed=rows["role"].isin(BREATHED).to_numpy(),
@@ -121,10 +129,49 @@ def _mix(rows: pd.DataFrame) -> tuple[NDArray, NDArray, NDArray, NDArray]:
     return o2, np.nan_to_num(he), np.where(ar > 0, ar, np.nan), assumed
 
 
-def ambient_of_day(fills: pd.DataFrame) -> pd.Series:
-    """Median ambient temperature of each day with fills, °C, by date."""
+def air_of_dives(dives: pd.DataFrame, fills: pd.DataFrame) -> pd.DataFrame:
+    """Air temperature where each dive began, from the nearest that is known.
+
+    Best first: the dive's own; ambient of that day's fills; of the nearest day with fills within three; the
+    median of the month, this year's before any year's, of fills and the member's dives.
+
+    Parameters
+    ----------
+    dives : DataFrame
+        started_at, air_c.
+    fills : DataFrame
+        filled_at, ambient_c, of the whole station.
+
+    Returns
+    -------
+    DataFrame
+        A row a dive, in order: air_c (NaN where nothing is known), air_sd_c (what the distance in time adds), `basis`
+        (`air`, `ambient`, `nearby`, `month`, `assumed`).
+    """
+    day = dives["started_at"].dt.normalize().reset_index(drop=True)
+    own = unknown_as_nan(dives["air_c"])
     known = fills[fills["ambient_c"].notna()]
-    return known.groupby(known["filled_at"].dt.normalize())["ambient_c"].median()
+    by_day = known.groupby(known["filled_at"].dt.normalize())["ambient_c"].median()
+    air, away_days = own.copy(), np.zeros(len(dives))
+    for off in (0, -1, 1, -2, 2, -3, 3):
+        found = unknown_as_nan((day + pd.Timedelta(days=off)).map(by_day))
+        use = ~np.isfinite(air) & np.isfinite(found)
+        air, away_days = np.where(use, found, air), np.where(use, abs(off), away_days)
+    usual = pd.concat(
+        [
+            pd.DataFrame({"day": by_day.index, "c": by_day.to_numpy(float)}),
+            pd.DataFrame({"day": day, "c": own}).dropna(),
+        ]
+    )
+    near = np.isfinite(air)
+    for months in ("%Y-%m", "%m"):
+        median = usual.groupby(pd.to_datetime(usual["day"], utc=True).dt.strftime(months))["c"].median()
+        air = np.where(np.isfinite(air), air, unknown_as_nan(day.dt.strftime(months).map(median)))
+    basis = np.select(
+        [np.isfinite(own), near & (away_days == 0), near, np.isfinite(air)], ["air", "ambient", "nearby", "month"], "assumed"
+    )
+    sd = np.where(near, NEXT_DAY_SD_C * np.sqrt(away_days), OF_MONTH_SD_C)
+    return pd.DataFrame({"air_c": air, "air_sd_c": sd, "basis": basis})
 
 
 def start_temperature(
@@ -133,20 +180,21 @@ def start_temperature(
     """Gas temperature at the start of the dive as known beforehand.
 
     Best first: the unit's last known gas temperature (fill stop, or end of a dive, within 6 h) relaxed to
-    air; the air's; that day's ambient; 15 °C.
+    air; the air's (`air_of_dives`); 15 °C.
 
     Returns
     -------
     start_c, start_sd_c : ndarray
+        The standard deviation is that of a start beside a known air.
+    air_sd_c : ndarray
+        What not knowing the air itself adds to it.
     basis : ndarray of str
-        `last_known`, `air`, `ambient`, `assumed`.
-    assumed : ndarray of bool
+        `last_known`, or as `air_of_dives` has it.
     """
-    of_dive = dives.iloc[rows["dive"]]
-    started = of_dive["started_at"].reset_index(drop=True)
-    air = unknown_as_nan(of_dive["air_c"])
-    day = unknown_as_nan(started.dt.normalize().map(ambient_of_day(fills)))
-    surroundings = np.where(np.isfinite(air), air, day)
+    place = rows["dive"].to_numpy(int)
+    started = dives["started_at"].iloc[place].reset_index(drop=True)
+    air = air_of_dives(dives, fills).iloc[place]
+    surroundings, air_sd = air["air_c"].to_numpy(float), air["air_sd_c"].to_numpy(float)
     lag_s = still_air_lag_s(
         np.nan_to_num(rows["capacity_l"].to_numpy(float) / rows["cylinders"].to_numpy(float), nan=12.0)
     )
@@ -163,16 +211,14 @@ def start_temperature(
     relaxed = relaxed_c(np.where(recent, known_c, away), away, np.where(recent, elapsed, 0.0), lag_s)
     lags = np.where(recent, elapsed, 0.0) / lag_s
     uncertain = np.abs(np.where(recent, known_c - away, 0.0)) * lags * np.exp(-lags) * _LAG_LN_SD
-    air_sd = np.where(np.isfinite(surroundings), 0.0, ASSUMED_START_SD_C) * (1.0 - np.exp(-lags))
+    unknown = ~np.isfinite(surroundings)
+    air_sd = np.where(unknown, ASSUMED_START_SD_C, air_sd)
 
-    basis = np.select([recent, np.isfinite(air), np.isfinite(day)], ["last_known", "air", "ambient"], "assumed")
+    basis = np.where(recent, "last_known", air["basis"].to_numpy(str))
     start = np.where(recent, relaxed, away)
-    sd = np.select(
-        [recent, np.isfinite(surroundings)],
-        [np.hypot(np.hypot(NEXT_SD_C, uncertain), air_sd), NEXT_SD_C],
-        ASSUMED_START_SD_C,
-    )
-    return start, sd, basis, basis == "assumed"
+    # an assumed start is not told apart into gas and air: 8 K holds both
+    sd = np.select([recent, unknown], [np.hypot(NEXT_SD_C, uncertain), 0.0], NEXT_SD_C)
+    return start, sd, np.where(recent, air_sd * (1.0 - np.exp(-lags)), air_sd), basis
 
 
 def water_of_dives(

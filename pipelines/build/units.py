@@ -8,8 +8,7 @@ import numpy as np
 import pandas as pd
 
 from schemas.policy import Policy
-from shared.constants import ATM_BAR
-from shared.units import bar_from_psi, l_from_cuft
+from shared.units import bar_from_psi, capacity_l_from_rating
 
 JOINED = "manifolded"
 PLUS_MARK = 1.1  # the filling limit behind a '+' after the test date: 10 % over the marked pressure
@@ -57,8 +56,8 @@ def resolve_capacity(cylinders: pd.DataFrame) -> pd.DataFrame:
     service_psi = cylinders["service_pressure_psi"].astype("float64")
     rated_at_psi = cylinders["rated_at_psi"].astype("float64")
     p_psi = rated_at_psi.fillna(service_psi * np.where(plus, PLUS_MARK, 1.0))
-    rated_free_l = l_from_cuft(cylinders["rated_capacity_cuft"].to_numpy("float64"))
-    estimated = pd.Series(rated_free_l * ATM_BAR / (bar_from_psi(p_psi.to_numpy()) + ATM_BAR), cylinders.index)
+    rated_cuft = cylinders["rated_capacity_cuft"].to_numpy("float64")
+    estimated = pd.Series(capacity_l_from_rating(rated_cuft, p_psi.to_numpy()), cylinders.index)
 
     from_rating = (stated.isna() & estimated.notna()).to_numpy()
     is_3aa = cylinders["spec"].astype("str").fillna("").str.upper().str.replace(r"[^A-Z0-9]", "", regex=True)

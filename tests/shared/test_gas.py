@@ -167,10 +167,6 @@ def test_edges_of_the_box_are_inside():
     assert gas.pressure_bar_abs(corners, [230.0, 230.0, 430.0, 430.0]) == pytest.approx([0.5, 500.0, 0.5, 500.0])
 
 
-def test_above_350_bar_abs_is_the_extended_range():
-    assert gas.in_extended_range([350.0, 350.1]).tolist() == [False, True]
-
-
 def test_tables_are_kept_and_capped():
     assert table_for(Mix(33.3)) is table_for(Mix(33.3))
     for number in range(gas.TABLES_KEPT + 5):

@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from shared.gas import density_mol_l, shares_pct
-from shared.gauges import pressure_sd_bar, reading_sd_bar
+from shared.gauges import offset_sd_bar, reading_sd_bar
 from shared.mixing import (
     expected_mix,
     least_depth_m,
@@ -96,4 +96,4 @@ def test_many_fills_at_once_equal_each_alone():
 
 def test_a_reading_is_off_by_offset_and_step():
     assert reading_sd_bar(1.0) == pytest.approx(0.2887, abs=1e-4)
-    assert pressure_sd_bar(1.6, 400, 1.0) == pytest.approx(np.hypot(3.2, 0.2887), abs=1e-4)
+    assert offset_sd_bar(1.6, 400) == pytest.approx(3.2)
