@@ -56,12 +56,14 @@ class Acceptor:
         clean, problems = check(raw.source, checked, self.latest)
         if waiting_values is not None:
             clean = pd.concat([clean, rows[waiting_values]])
-        ahead = problems[problems["rule"] == "in_the_future"]["row_number"]
-        only_ahead = set(ahead) - set(problems[problems["rule"] != "in_the_future"]["row_number"])
-        self._reject_frame(raw.source, problems, file, sha256, waiting=problems["row_number"].isin(only_ahead))
+        only_ahead: set[int] = set()
+        if len(problems):
+            ahead = problems["rule"] == "in_the_future"
+            only_ahead = set(problems.loc[ahead, "row_number"]) - set(problems.loc[~ahead, "row_number"])
+            self._reject_frame(raw.source, problems, file, sha256, waiting=problems["row_number"].isin(only_ahead))
         placed, waiting, reasons = self._place(raw.source, clean, (file, sha256))
         self._reject_frame(raw.source, reasons, file, sha256, waiting=pd.Series(True, index=reasons.index))
-        not_clean = rows[~rows.index.isin(clean.index)]
+        not_clean = rows[~rows.index.isin(clean.index)] if len(clean) < len(rows) else rows.iloc[:0]
         future = not_clean[not_clean["row_number"].isin(only_ahead)]
         marked = {"file": file, "file_sha256": sha256, "order_at": modified_at}
         if raw.source == SAMPLES:
@@ -105,7 +107,7 @@ class Acceptor:
             rows, unplaced = self._place_dives(source, rows, file, found)
             lost |= unplaced
         for column, register in SOURCES[source].references.items():
-            if register == "dive" or rows.empty:
+            if register == "dive" or rows.empty or self._all_known(rows, column, register):
                 continue
             if register == "link":  # what a link names depends on its kind; a dive may come later or never
                 unknown = pd.Series(False, index=rows.index)
@@ -124,7 +126,13 @@ class Acceptor:
                     found.append(problem("set_not_joined", found=", ".join(not_joined[value]), **where))
                 else:
                     found.append(problem("unknown_reference", found=_REGISTER_FILES[registers[row.Index]], **where))
-        return rows[~lost], rows[lost], as_frame(found)
+        return (rows[~lost], rows[lost], as_frame(found)) if lost.any() else (rows, rows.iloc[:0], as_frame(found))
+
+    def _all_known(self, rows: pd.DataFrame, column: str, register: str) -> bool:
+        """Whether every name is known: asked first of the few distinct names, for most files name nothing else."""
+        if register == "link":
+            return False
+        return self.warehouse.ids(register).issuperset(rows[column].dropna().unique())
 
     def _place_dives(
         self, source: str, rows: pd.DataFrame, file: tuple[str, str] | None, found: list[Problem]
@@ -156,6 +164,8 @@ class Acceptor:
                     .itertuples(index=False, name=None)
                 )
             rows = rows.assign(member_id=member.array.take(pair))
+        if not (unknown | ambiguous).any():
+            return rows, unknown
         # of samples one line a dive is enough: the first of its rows stands for all, and says how many
         told = rows[unknown | ambiguous]
         sizes = told.groupby(["dive_id", told["member_id"].fillna("")])["row_number"].transform("size")

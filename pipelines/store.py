@@ -59,7 +59,13 @@ _BESIDE = {
     "rejects": {"waiting": "BOOLEAN"},
 }
 #: sources whose rows answer `ids`, `dives` and the like
-_REGISTERS = ("members", "cylinders", "fills", "dives", "links")
+_ANSWERS = {
+    "members": ("member",),
+    "cylinders": ("cylinder", "unit"),
+    "fills": ("fill",),
+    "dives": ("dives",),
+    "links": ("links",),
+}
 STORED = tuple(name for name in SOURCES if name != "dive_samples")
 MACHINE_ROOM = ("ingest_files", "rejects", "notices", "runs")
 
@@ -225,8 +231,8 @@ class Warehouse:
             WHERE t.rowid = ranked.id AND t.state <> ranked.state
         """).fetchall()[0][0]
         self.con.unregister("keys")
-        if source in _REGISTERS:
-            self._remembered.clear()
+        for name in _ANSWERS.get(source, ()):
+            self._remembered.pop(name, None)
         return changed
 
     def reorder(self, file: str, sha256: str, modified_at: pd.Timestamp) -> bool:
@@ -331,14 +337,15 @@ def _key(source: str) -> str:
 
 def row_hash(frame: pd.DataFrame) -> pd.Series:
     """A stable text hash a row, over all values of the frame."""
-    plain = frame.copy()
-    for name in plain.columns:
-        if plain[name].dtype == "object":
-            plain[name] = plain[name].map(
-                lambda v: ";".join(v) if isinstance(v, list) else ("" if v is None else str(v))
-            )
-        elif str(plain[name].dtype) in ("boolean", "Int64"):
-            plain[name] = plain[name].astype("float64")
+    told = {}
+    for name, column in frame.items():
+        if column.dtype == "object":
+            told[name] = [";".join(v) if isinstance(v, list) else ("" if v is None else str(v)) for v in column]
+        elif str(column.dtype) in ("boolean", "Int64"):
+            told[name] = column.to_numpy("float64", na_value=float("nan"))
+        else:
+            told[name] = column.array
+    plain = pd.DataFrame(told, index=frame.index)
     return pd.util.hash_pandas_object(plain, index=False).map("{:016x}".format).astype("str")
 
 

@@ -210,6 +210,9 @@ def _dates(declared: Source, frame: pd.DataFrame, latest: pd.Timestamp) -> pd.Da
             continue
         limit = latest if field.kind == "time" else latest.tz_localize(None).normalize()
         column = frame[field.name]
+        latest_here, earliest = column.max(), pd.Timestamp("1900-01-01", tz=limit.tz)
+        if latest_here is pd.NaT or (column.min() >= earliest and latest_here <= limit):
+            continue
         if not field.may_lie_ahead and field.name != "revised_at":
             rows += [
                 _problem(
@@ -217,7 +220,7 @@ def _dates(declared: Source, frame: pd.DataFrame, latest: pd.Timestamp) -> pd.Da
                 )
                 for i, v in column[column > limit].items()
             ]
-        early = column[column < pd.Timestamp("1900-01-01", tz=limit.tz)]
+        early = column[column < earliest]
         rows += [
             _problem(i, field.name, v, "out_of_bounds", "before 1900.", "Correct the date and drop the file again.")
             for i, v in early.items()
@@ -228,9 +231,10 @@ def _dates(declared: Source, frame: pd.DataFrame, latest: pd.Timestamp) -> pd.Da
 def _same_key(declared: Source, frame: pd.DataFrame) -> pd.DataFrame:
     """The same key twice with different values: both are rejected, for nobody can say which is right."""
     key, columns = list(declared.key), list(declared.fields)
-    doubled = frame[frame.duplicated(key, keep=False)]
-    if doubled.empty:
+    twice = frame.duplicated(key, keep=False)
+    if not twice.any():
         return _frame([])
+    doubled = frame[twice]
     different = ~doubled.duplicated(columns, keep=False)
     # a group conflicts when any of its rows differs from the others
     conflict = different.groupby([doubled[k].astype("str").fillna("") for k in key]).transform("any")
@@ -308,16 +312,17 @@ def _fractions(*pairs: tuple[str, ...]):
     def check_sum(frame: pd.DataFrame) -> pd.DataFrame:
         rows = []
         for columns in pairs:
-            total = frame[list(columns)].fillna(0.0).sum(axis=1)
+            total = np.nan_to_num(frame[list(columns)].to_numpy("float64")).sum(axis=1)
             rows += [
                 _problem(
                     i,
                     columns[0],
                     frame.at[i, columns[0]],
                     "fractions_over_100",
-                    f"{' + '.join(columns)} = {total[i]:g} %, more than 100 %.",
+                    f"{' + '.join(columns)} = {total[n]:g} %, more than 100 %.",
                 )
-                for i in frame.index[total > 100.0 + 1e-6]
+                for n, i in enumerate(frame.index)
+                if total[n] > 100.0 + 1e-6
             ]
         return _frame(rows)
 

@@ -1,6 +1,7 @@
 """What every reader hands over: typed rows, and a problem for everything that was not taken."""
 
 from dataclasses import dataclass, field
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -125,6 +126,15 @@ def lists(told: list[list[str]] | None, size: int) -> pd.Series:
 
 def as_frame(found: list[Problem]) -> pd.DataFrame:
     """Problems as rows of the table of rejects."""
+    return _as_frame(found) if found else _no_problems().copy()
+
+
+@cache
+def _no_problems() -> pd.DataFrame:
+    return _as_frame([])
+
+
+def _as_frame(found: list[Problem]) -> pd.DataFrame:
     rows = [
         {
             "row_number": p.row_number,
