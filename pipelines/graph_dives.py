@@ -1,6 +1,6 @@
 """Dives, computed by member: what a member's part depends on, and the tanks that were lost on the way in."""
 
-import hashlib
+from dataclasses import dataclass
 
 import pandas as pd
 
@@ -11,6 +11,8 @@ from schemas.frames import conform
 from schemas.sources import SOURCES
 
 DIVE_TABLES = ("dive_consumption", "dive_tank_use", "dive_trace", "dive_duplicates", "dive_fits")
+#: so many samples' results are held between the two rounds
+KEPT_ROWS = 1_000_000
 #: of a fill, what a dive that starts with it looks at
 _FILL_FOR_DIVE = (
     "fill_id",
@@ -35,9 +37,24 @@ _FILL_FOR_DIVE = (
 )
 
 
+@dataclass
+class _Member:
+    """One member's dives: what they are computed from, and what that depends on."""
+
+    member_id: str
+    inputs: dict[str, pd.DataFrame]
+    links: pd.DataFrame
+    parts: pd.DataFrame
+    told: list
+
+
 def build_dives(build: Build, units: pd.DataFrame, fills: pd.DataFrame) -> dict[str, pd.DataFrame]:
-    """The dives' tables of all members, but for the traces, which stay in their parts."""
-    from pipelines.build.dives import build_member_dives, link_fills
+    """The dives' tables of all members, but for the traces, which stay in their parts.
+
+    How far the gas at the start lies from what was said of it is a matter of the station: it is found from
+    fits made without it, in steps so coarse that one more dive seldom moves it, and then all are made with it.
+    """
+    from pipelines.build.dives import build_member_dives, link_fills, station_start_spread
 
     dives, tanks = build.inputs["dives"], with_rejected_tanks(build)
     raw = build.inputs["fills"]
@@ -45,6 +62,58 @@ def build_dives(build: Build, units: pd.DataFrame, fills: pd.DataFrame) -> dict[
     known = fills.merge(raw[["fill_id", *more]], on="fill_id", how="left")
     links = link_fills(tanks, dives, known, units, build.policy.dives.fill_link_days)
     station_water = _water_by_month(dives)
+    members = _members(build, units, known, dives, tanks, links, station_water)
+
+    def made_with(member: _Member, spread: tuple[float, float]) -> dict[str, pd.DataFrame]:
+        samples = read_samples(build.station.lake, member.parts)
+        return build_member_dives(
+            member.member_id,
+            member.inputs | {"dive_samples": samples},
+            units,
+            known,
+            build.policy,
+            build.today,
+            links=member.links,
+            station_water_c=station_water,
+            station_spread=spread,
+        )
+
+    plain, kept, rows = (1.0, 1.0), {}, 0
+    fits = []
+    for n, member in enumerate(members):
+        build.progress(f"Dives of {member.member_id}", n, len(members))
+
+        def first(member=member):
+            kept[member.member_id] = made_with(member, plain)
+            return {"dive_fits_before": kept[member.member_id]["dive_fits"]}
+
+        told = build.fingerprint("dives before", *member.told)
+        fits.append(build.group(["dive_fits_before"], member.member_id, told, first, "")["dive_fits_before"])
+        rows += len(kept.get(member.member_id, {}).get("dive_trace", ()))
+        if rows > KEPT_ROWS:  # what was made is made again rather than held
+            kept.clear()
+            rows = 0
+    spread = station_start_spread(pd.concat(fits, ignore_index=True)) if fits else plain
+    collected: dict[str, list[pd.DataFrame]] = {t: [] for t in DIVE_TABLES if t != "dive_trace"}
+    for n, member in enumerate(members):
+        build.progress(f"Dives of {member.member_id}, with what all have taught", n, len(members))
+
+        def make(member=member):
+            found = kept.get(member.member_id) if spread == plain else None
+            return found if found is not None else made_with(member, spread)
+
+        told = build.fingerprint("dives", spread, *member.told)
+        build.group(DIVE_TABLES, member.member_id, told, make, "members' dives", need=False)
+        for table in collected:
+            collected[table].append(build.publisher.read(table, member.member_id))
+    return {
+        t: pd.concat(frames, ignore_index=True) if frames else build.publisher.none(t)
+        for t, frames in collected.items()
+    }
+
+
+def _members(build: Build, units, known, dives, tanks, links, station_water) -> list[_Member]:
+    """Every member with dives, and hashes of all that their tables depend on."""
     parts = parts_by_member(build.warehouse)
     of_lake = dict(list(parts.groupby("member_id")))
     of_member = {
@@ -53,51 +122,39 @@ def build_dives(build: Build, units: pd.DataFrame, fills: pd.DataFrame) -> dict[
     }
     looked_at = known[[c for c in _FILL_FOR_DIVE if c in known]]
     by_unit = {unit: frame_hash(rows) for unit, rows in looked_at.groupby("unit_id")}
-    collected: dict[str, list[pd.DataFrame]] = {t: [] for t in DIVE_TABLES if t != "dive_trace"}
-    members = sorted(of_member["dives"])
-    for n, member in enumerate(members):
-        build.progress(f"Dives of {member}", n, len(members))
+    ambient = known[["filled_at", "ambient_c"]].dropna()
+    ambient_month = ambient["filled_at"].dt.strftime("%Y-%m")
+    by_month = {month: frame_hash(rows) for month, rows in ambient.groupby(ambient_month)}
+    found = []
+    for member in sorted(of_member["dives"]):
         mine = of_member["dives"][member]
         own_tanks = of_member["dive_tanks"].get(member, tanks.iloc[:0])
         own_links = of_member["links"].get(member, links.iloc[:0])
-        used = sorted(set(own_links["unit"].dropna()) | set(own_tanks["unit_id"].dropna()))
         own_parts = of_lake.get(member, parts.iloc[:0])
-        days = ",".join(sorted(set(mine["started_at"].dt.strftime("%Y-%m-%d"))))
-        # the station's water is asked for months in which a dive states none
+        used = sorted(set(own_links["unit"].dropna()) | set(own_tanks["unit_id"].dropna()))
+        # the station's water and air are asked for where a dive states none; air also from days around
         usual = station_water[station_water.index.isin(mine.loc[mine["water_c"].isna(), "started_at"].dt.month)]
-        told = build.fingerprint(
-            "dives",
-            frame_hash(mine[TOLD]),
-            frame_hash(own_tanks),
-            list(own_parts["path"]),
-            frame_hash(units[units["unit_id"].isin(used)]),
-            frame_hash(own_links),
-            [by_unit.get(u, "") for u in used],
-            frame_hash(usual.rename("water_c").reset_index()),
-            hashlib.sha256(days.encode()).hexdigest(),
-        )
-
-        def make(member=member, mine=mine, own_tanks=own_tanks, own_links=own_links, own_parts=own_parts):
-            samples = read_samples(build.station.lake, own_parts)
-            return build_member_dives(
+        airless = mine.loc[mine["air_c"].isna(), "started_at"]
+        months = {(at + pd.Timedelta(days=d)).strftime("%Y-%m") for at in airless for d in (-4, 0, 4)}
+        found.append(
+            _Member(
                 member,
-                {"dives": mine, "dive_tanks": own_tanks, "dive_samples": samples},
-                units,
-                known,
-                build.policy,
-                build.today,
-                links=own_links,
-                station_water_c=station_water,
+                {"dives": mine, "dive_tanks": own_tanks},
+                own_links,
+                own_parts,
+                [
+                    frame_hash(mine[TOLD]),
+                    frame_hash(own_tanks),
+                    list(own_parts["path"]),
+                    frame_hash(units[units["unit_id"].isin(used)]),
+                    frame_hash(own_links),
+                    [by_unit.get(u, "") for u in used],
+                    frame_hash(usual.rename("water_c").reset_index()),
+                    [by_month.get(m, "") for m in sorted(months)],
+                ],
             )
-
-        made = build.group(DIVE_TABLES, member, told, make, "members' dives", need=False)
-        for table in collected:
-            collected[table].append(build.publisher.read(table, member))
-        del made
-    return {
-        t: pd.concat(frames, ignore_index=True) if frames else build.publisher.none(t)
-        for t, frames in collected.items()
-    }
+        )
+    return found
 
 
 def with_rejected_tanks(build: Build) -> pd.DataFrame:

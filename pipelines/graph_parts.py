@@ -67,5 +67,6 @@ class Build:
             made = make()
             for t in tables:
                 publisher.write(t, part, made[t], fingerprint)
-            self.recomputed[what] = self.recomputed.get(what, 0) + 1
+            if what:
+                self.recomputed[what] = self.recomputed.get(what, 0) + 1
         return {t: publisher.read(t, part) for t in tables} if need else {}

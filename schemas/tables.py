@@ -71,6 +71,11 @@ _table(
     by_member=True,
 )
 _table(
+    "dive_duplicates", "A row a record of a dive that another record tells as well: kept in history only.",
+    "member_id dive_id",
+    f.MEMBER_ID, f.DIVE_ID, f.STARTED_AT, f.KEPT_DIVE_ID, f.DUPLICATE_REASON, by_member=True,
+)
+_table(
     "dive_profile", "At most 400 points a dive, extremes and the least margin kept.", "member_id dive_id t_s",
     f.DIVE_ID, f.MEMBER_ID, f.T_S, f.DEPTH_M, f.TANK_BAR, f.GAS_C, f.USABLE_FREE_L, f.REQUIRED_FREE_L, by_member=True,
 )
@@ -163,7 +168,7 @@ _table("runs", "A row a pass.", "run_id",
 for _name, _says in (
     ("fills_before_dives", "Fills as the dives see them, before the dives' own readings are counted."),
     ("dive_trace", "A row a sample: content and gas temperature."),
-    ("dive_duplicates", "Dives that a second computer recorded as well, and which was kept."),
+    ("dive_fits_before", "The same before the station's scatter of starting temperatures is known."),
     ("dive_fits", "What the traces say of the fills they started with."),
     ("trend_state", "What was known of each member's level after each dive."),
     ("trend_model", "What all members share, a row a month."),
