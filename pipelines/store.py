@@ -15,7 +15,7 @@ import duckdb
 import pandas as pd
 
 from schemas.codes import all_codes
-from schemas.frames import DUCKDB, conform, empty
+from schemas.frames import DUCKDB, conform
 from schemas.sources import SOURCES
 from schemas.tables import TABLES
 
@@ -355,16 +355,6 @@ def frame_hash(frame: pd.DataFrame) -> str:
         return f"empty:{','.join(frame.columns)}"
     hashes = row_hash(frame).sort_values()
     return f"{len(hashes)}:{uuid.uuid5(uuid.NAMESPACE_OID, ''.join(hashes)).hex}"
-
-
-def no_rows(source: str) -> pd.DataFrame:
-    """An empty frame of a source, with the columns builders rely on."""
-    made = empty(SOURCES[source].fields.values())
-    return made.assign(
-        assumed=pd.Series([], dtype="object"),
-        value_flags=pd.Series([], dtype="object"),
-        row_hash=pd.Series([], dtype="str"),
-    )
 
 
 def all_current(warehouse: Warehouse, names: Iterable[str] = STORED) -> dict[str, pd.DataFrame]:

@@ -9,6 +9,7 @@ from pipelines.build.fills_mix import build_mix
 from pipelines.build.fills_settling import Settled, settle
 from pipelines.build.fills_verdict import build_verdict
 from schemas.frames import conform
+from schemas.policy import Policy
 from schemas.tables import TABLES
 from shared import gas, thermal
 from shared.constants import REFERENCE_C
@@ -22,7 +23,7 @@ KEEP = ("on_hold",)
 def build_fills(
     inputs: dict[str, pd.DataFrame],
     units: pd.DataFrame,
-    policy,
+    policy: Policy,
     as_of_on: pd.Timestamp,
     dive_first_readings: pd.DataFrame | None = None,
     previous: dict[str, pd.DataFrame] | None = None,
@@ -116,7 +117,7 @@ def _pressures(c: pd.DataFrame, s: Settled, reference_c: float) -> pd.DataFrame:
     )
 
 
-def _in_water(c: pd.DataFrame, q: pd.DataFrame, dives: pd.DataFrame, policy) -> None:
+def _in_water(c: pd.DataFrame, q: pd.DataFrame, dives: pd.DataFrame, policy: Policy) -> None:
     """What it reads in the water of the days before the fill: the median of that fortnight's dives."""
     known = dives[dives["water_c"].notna() & dives["started_at"].notna()].sort_values("started_at")
     water = np.full(len(c), np.nan)
@@ -136,9 +137,7 @@ def _in_water(c: pd.DataFrame, q: pd.DataFrame, dives: pd.DataFrame, policy) -> 
 
 def _content(c: pd.DataFrame, q: pd.DataFrame, s: Settled) -> None:
     mix = _mix_of(c)
-    capacity, target, stop = (
-        floats(c[k]) for k in ("water_capacity_l", "target_pressure_bar", "stop_pressure_bar")
-    )
+    capacity, target, stop = (floats(c[k]) for k in ("water_capacity_l", "target_pressure_bar", "stop_pressure_bar"))
     usable = thermal.usable_free_l(capacity, s.bar_15c, REFERENCE_C, *mix, strict=False)
     per_bar = thermal.usable_free_l(capacity, s.bar_15c + 1.0, REFERENCE_C, *mix, strict=False) - usable
     # pressure and capacity are uncertain apart from each other
@@ -152,9 +151,7 @@ def _content(c: pd.DataFrame, q: pd.DataFrame, s: Settled) -> None:
     q["nominal_free_l"], q["real_free_l"] = nominal, usable
     q["real_low_free_l"], q["real_high_free_l"] = np.maximum(usable - Z80 * sd, 0.0), usable + Z80 * sd
     q["shortfall_free_l"] = nominal - usable
-    q["shortfall_pct"] = np.where(
-        nominal > 0, 100.0 * (nominal - usable) / np.where(nominal > 0, nominal, 1.0), np.nan
-    )
+    q["shortfall_pct"] = np.where(nominal > 0, 100.0 * (nominal - usable) / np.where(nominal > 0, nominal, 1.0), np.nan)
     q["stopped_early_free_l"], q["compressibility_free_l"], q["cooling_free_l"] = early, compressibility, cooling
     q["added_free_l"] = total - before
     q["gas_mass_kg"] = floats(q["density"]) * capacity * gas.molar_mass_g_mol(*mix) / 1000.0

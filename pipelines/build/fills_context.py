@@ -10,9 +10,10 @@ from pipelines.build.columns import floats, lists, looked_up
 from pipelines.build.fills_residue import follow_residue
 from pipelines.build.inspections import local_day
 from pipelines.build.units import cylinders_of_units_on
+from schemas.policy import Policy
 from shared.constants import AIR_O2_PCT
 from shared.fill_heat import BANK_BAR, COMPRESSOR_RISE_K, wall_heat_capacity_j_k, wall_mass_kg
-from shared.gauges import DEFAULT_CLASS, DEFAULT_SPAN_BAR
+from shared.gauges import DEFAULT_CLASS, DEFAULT_SPAN_BAR, limit_of_error_bar
 
 CHECK_STEP_BAR = 0.1
 USUAL_FREE_L_MIN = 180.0
@@ -28,7 +29,7 @@ CHECK_GAUGE = "check gauge"
 
 
 def fill_context(
-    inputs: dict[str, pd.DataFrame], units: pd.DataFrame, policy, first_readings: pd.DataFrame | None
+    inputs: dict[str, pd.DataFrame], units: pd.DataFrame, policy: Policy, first_readings: pd.DataFrame | None
 ) -> pd.DataFrame:
     """Fills in the order of time, joined with what is known about their unit, gauge and source."""
     fills = inputs["fills"].sort_values(["filled_at", "fill_id"], ignore_index=True).copy()
@@ -100,23 +101,26 @@ def _steps(gauge: pd.Series, reading: pd.Series) -> pd.Series:
 
 
 def _with_gauge(fills: pd.DataFrame, gauges: pd.DataFrame) -> pd.DataFrame:
-    fills["gauge"] = (
-        fills["gauge_id"].astype(object).where(fills["gauge_id"].notna(), "gauge of " + fills["station"])
-    )
+    fills["gauge"] = fills["gauge_id"].astype(object).where(fills["gauge_id"].notna(), "gauge of " + fills["station"])
     known = gauges.drop_duplicates("gauge_id", keep="last").set_index("gauge_id")
 
     def at(by: pd.Series) -> pd.Series:
         return looked_up(fills["gauge"], by)
 
-    limit = (
-        at(known["accuracy_class"]).fillna(DEFAULT_CLASS) * at(known["span_bar"]).fillna(DEFAULT_SPAN_BAR) / 100.0
-    )
-    fills["gauge_limit_bar"] = limit.astype(float)
+    fills["gauge_limit_bar"] = _limit_bar(fills["gauge"], known)
     fills["gauge_checked_on"] = at(known["checked_on"]).astype("datetime64[us]")
     fills["gauge_offset_stated_bar"] = at(known["offset_bar"]).astype(float)
     seen = _steps(fills["gauge"], fills["stop_pressure_bar"])
     fills["gauge_step_bar"] = at(known["step_bar"]).astype(float).fillna(at(seen))
     return fills
+
+
+def _limit_bar(gauge: pd.Series, known: pd.DataFrame) -> np.ndarray:
+    """Limit of error of each gauge, bar; a class or span nobody stated is the usual one."""
+    accuracy_class = looked_up(gauge, known["accuracy_class"]).fillna(DEFAULT_CLASS)
+    return limit_of_error_bar(
+        floats(accuracy_class), floats(looked_up(gauge, known["span_bar"]).fillna(DEFAULT_SPAN_BAR))
+    )
 
 
 def _with_source(fills: pd.DataFrame, inputs: dict) -> pd.DataFrame:
@@ -186,7 +190,7 @@ def _with_minutes(fills: pd.DataFrame, marks: dict) -> pd.DataFrame:
 
 
 def _with_settled(
-    fills: pd.DataFrame, gauges: pd.DataFrame, policy, first_readings: pd.DataFrame | None, marks: dict
+    fills: pd.DataFrame, gauges: pd.DataFrame, policy: Policy, first_readings: pd.DataFrame | None, marks: dict
 ) -> pd.DataFrame:
     reading, at_c = floats(fills["settled_pressure_bar"]), floats(fills["settled_c"])
     stated_at = fills["settled_at"].notna().to_numpy()
@@ -207,11 +211,8 @@ def _with_settled(
     given = fills["settled_gauge_id"].astype(object)
     fills["settled_gauge"] = given.where(given.notna(), CHECK_GAUGE + " of " + fills["station"])
     known = gauges.drop_duplicates("gauge_id", keep="last").set_index("gauge_id")
-    limit = looked_up(given, known["accuracy_class"]).fillna(DEFAULT_CLASS) * looked_up(
-        given, known["span_bar"]
-    ).fillna(DEFAULT_SPAN_BAR)
-    limit = limit / 100.0
-    fills["settled_limit_bar"] = np.where(given.isna(), policy.filling.check_gauge_limit_bar, limit.astype(float))
+    limit = _limit_bar(given, known)
+    fills["settled_limit_bar"] = np.where(given.isna(), policy.filling.check_gauge_limit_bar, limit)
     fills["settled_offset_stated_bar"] = looked_up(given, known["offset_bar"]).astype(float)
     step = looked_up(given, known["step_bar"]).astype(float)
     seen = _steps(fills.loc[read, "settled_gauge"], fills.loc[read, "settled_pressure_bar"])

@@ -5,6 +5,7 @@ import pandas as pd
 
 from pipelines.build.columns import floats, looked_up
 from pipelines.build.fills_residue import EMPTY_BAR, PLAIN_O2_PCT, TRACE_PCT, follow_residue, is_air, source_is_air
+from schemas.policy import Policy
 from shared import mixing
 from shared.constants import AIR_O2_PCT, BREATHABLE_LEAST_O2_PCT, BREATHABLE_MOST_AR_PCT
 
@@ -12,7 +13,7 @@ QUALIFICATIONS = ("air", "nitrox", "normoxic_trimix", "trimix")
 NORMOXIC_O2_PCT = 18.0
 
 
-def build_mix(c: pd.DataFrame, gas_c: np.ndarray, policy, oxygen_limit_pct: float) -> pd.DataFrame:
+def build_mix(c: pd.DataFrame, gas_c: np.ndarray, policy: Policy, oxygen_limit_pct: float) -> pd.DataFrame:
     """What is known of each fill's mix, on the index of the context frame.
 
     Returns the published columns o2_pct … min_operating_depth_m, and for the verdict: other_than_air (may be

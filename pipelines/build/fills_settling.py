@@ -14,6 +14,7 @@ from pipelines.build.columns import floats
 from pipelines.build.fills_gauges import build_gauge_check
 from pipelines.build.fills_terms import READING_TERMS, design
 from pipelines.build.fills_ways import Reading, Way, implausible, in_water_reading, settled_reading, stop_state, ways
+from schemas.policy import Policy
 from shared import settling
 
 MODEL = "settling-1"
@@ -37,7 +38,7 @@ class Settled:
     gauges: pd.DataFrame
 
 
-def settle(c: pd.DataFrame, policy) -> Settled:
+def settle(c: pd.DataFrame, policy: Policy) -> Settled:
     """Settled pressure of every fill of a context frame (see `fills_context`), by the best basis there is.
 
     Stations share nothing (each has its own room, gauges and habits), so each is learned by itself.
@@ -57,7 +58,7 @@ def settle(c: pd.DataFrame, policy) -> Settled:
     return Settled(**arrays, version=version, model=tables[0], check=tables[1], gauges=gauges.reset_index(drop=True))
 
 
-def _settle_station(c: pd.DataFrame, policy) -> Settled:
+def _settle_station(c: pd.DataFrame, policy: Policy) -> Settled:
     n = len(c)
     state = stop_state(c)
     w = ways(c, state)
@@ -175,14 +176,16 @@ def _learn_in_order_of_time(c, rows, ask, lessons, place, foretold, noise, measu
         mean[begin:end], sd[begin:end] = foretold[at] + told.mean_bar, told.sd_bar
         fits.score(ask.rows(at), measured[checked[begin:end]] - foretold[at], noise[at])
     _learn(fits, rows, lessons.iloc[done:])
-    check = pd.DataFrame({
-        "fill_id": c["fill_id"].to_numpy()[checked],
-        "settled_fills_before": pd.array(of_settled[known_before], dtype="Int64"),
-        "predicted_bar": mean,
-        "predicted_low_bar": mean - settling.Z80 * sd,
-        "predicted_high_bar": mean + settling.Z80 * sd,
-        "measured_bar": measured[checked],
-    })
+    check = pd.DataFrame(
+        {
+            "fill_id": c["fill_id"].to_numpy()[checked],
+            "settled_fills_before": pd.array(of_settled[known_before], dtype="Int64"),
+            "predicted_bar": mean,
+            "predicted_low_bar": mean - settling.Z80 * sd,
+            "predicted_high_bar": mean + settling.Z80 * sd,
+            "measured_bar": measured[checked],
+        }
+    )
     return fits, check
 
 
@@ -203,7 +206,9 @@ def _model_table(c, fits: settling.SettlingFits, rows: settling.Design, by_model
     frame["noise"] = fits.best.noise_scale * by_model.noise_bar
     frame = frame[np.isfinite(by_model.bar)]
     table = frame.groupby(LEVELS, as_index=False, sort=True).agg(
-        settled_fills=("settled_fills", "sum"), effect_bar=("effect_bar", "mean"), sd=("sd", "median"),
+        settled_fills=("settled_fills", "sum"),
+        effect_bar=("effect_bar", "mean"),
+        sd=("sd", "median"),
         noise=("noise", "median"),
     )
     variance, noise = table["sd"] ** 2, table["noise"] ** 2

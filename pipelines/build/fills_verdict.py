@@ -7,6 +7,7 @@ from pipelines.build.air import air_state_of_fills, co_limit
 from pipelines.build.columns import floats, lists, looked_up, truth
 from pipelines.build.fills_mix import beyond_qualification
 from pipelines.build.inspections import unit_states_at
+from schemas.policy import Policy
 from shared.event_dates import add_months
 
 VERDICTS = ("stop", "attention", "short", "good")
@@ -47,7 +48,7 @@ SHORT = ("short_fill",)
 
 
 def build_verdict(
-    c: pd.DataFrame, q: pd.DataFrame, mix: pd.DataFrame, inputs: dict, policy, drifting: np.ndarray
+    c: pd.DataFrame, q: pd.DataFrame, mix: pd.DataFrame, inputs: dict, policy: Policy, drifting: np.ndarray
 ) -> pd.DataFrame:
     """in_test, oxygen_clean, side_disagreement, air_state, verdict, reasons and released of each fill.
 
@@ -128,7 +129,7 @@ def build_verdict(
     )
 
 
-def _air_state(c: pd.DataFrame, inputs: dict, policy) -> np.ndarray:
+def _air_state(c: pd.DataFrame, inputs: dict, policy: Policy) -> np.ndarray:
     """State of the air behind each fill of the context, which stands in the order of time."""
     states = air_state_of_fills(inputs, policy)["air_state"]
     by_fill = dict(zip(inputs["fills"]["fill_id"], states, strict=True))

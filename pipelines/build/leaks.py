@@ -7,6 +7,7 @@ from pipelines.build.inspections import local_day
 from pipelines.build.units import cylinders_of_units_on, set_membership
 from schemas.policy import Policy
 from shared.constants import AIR_O2_PCT
+from shared.gauges import offset_sd_bar
 from shared.leaks import Intervals, leak_rates
 from shared.thermal import amount_free_l
 
@@ -19,7 +20,6 @@ DIVE_END_TEMPERATURE_SD_K = 3.0
 DIVE_END_BELOW_WATER_K = 4.0
 DIVE_READING_SD_BAR = 1.0
 MODEL_OFFSET_SD_BAR = 2.0
-DEFAULT_CLASS_SD_BAR = 3.2  # half of ±6.4 bar: class 1.6, 400 bar span (EN 837-1)
 # a leak slows as the pressure falls, by how much depends on where it is: what a nearly empty cylinder loses
 # a day says so much less about a full one, bar per day
 LOW_PRESSURE_SD_BAR_PER_DAY = 0.5
@@ -184,8 +184,10 @@ def _fill_events(inputs: dict[str, pd.DataFrame], fill_quality: pd.DataFrame, po
         .astype("object")
         .where(f["gauge_id"].notna(), "gauge of " + f["station_id"].astype("object").fillna(""))
     )
-    class_sd = (gauges["accuracy_class"] * gauges["span_bar"] / 200).astype("float64")
-    gauge_sd = gauge.map(class_sd).astype("float64").fillna(DEFAULT_CLASS_SD_BAR)
+    class_sd = pd.Series(
+        offset_sd_bar(gauges["accuracy_class"].astype("float64"), gauges["span_bar"].astype("float64")), gauges.index
+    )
+    gauge_sd = gauge.map(class_sd).astype("float64").fillna(offset_sd_bar())
     offset = gauge.map(gauges["offset_bar"]).astype("float64").fillna(0.0)
     step = gauge.map(gauges["step_bar"]).astype("float64").fillna(_step_read(f, gauge))
 
