@@ -365,6 +365,10 @@ VALUE_NUMBER = number("value", "The figure that goes with it.")
 CODE = text("code", "The code that goes with it.")
 
 # --- published: dives -------------------------------------------------------------------------
+KEPT_DIVE_ID = again(DIVE_ID, name="kept_dive_id", says="The record of the same dive that counts.")
+DUPLICATE_REASON = choice(
+    "reason", "Why it is taken for the same dive.", choices=("duplicate_dive", "duplicate_dive_other_clock")
+)
 DIVES_SINCE_FILL = whole("dives_since_fill", "Dives with this unit between that fill and this dive.")
 MEAN_AMBIENT_BAR_ABS = number("mean_ambient_bar_abs", "Mean ambient pressure.", "bar, absolute")
 GAS_USED_FREE_L = number("gas_used_free_l", "Gas used, suit bottle apart.", "free L")
