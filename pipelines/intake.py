@@ -132,7 +132,7 @@ class Intake:
             and not self.due.stale(before, found, self.due.names())
             and (last is None or last["file_sha256"] == found.sha256)
         ):
-            self._touched(found, before)
+            self._touched(found)
             return
         try:
             told = self._read_into(
@@ -180,7 +180,7 @@ class Intake:
             self._record(found, archived, counts, "refused" if refused else "taken", before, refs, names)
         return _told(found, counts, refused)
 
-    def _touched(self, found: Found, before: Reading) -> None:
+    def _touched(self, found: Found) -> None:
         """The bytes are known; saved again, they may win over files that were newer until now."""
         with self.warehouse.transaction(changes=False):
             if self.warehouse.reorder(found.file, found.sha256, found.modified_at):

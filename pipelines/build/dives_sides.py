@@ -45,7 +45,7 @@ def judge_sides(rows: pd.DataFrame, readings: Readings, by_trace: pd.Series) -> 
     n = len(rows)
     sides = Sides(np.zeros(n, bool), np.zeros(n, bool), set(), {})
     _two_rows(rows, readings, by_trace, sides)
-    _hand_read(rows, readings, sides)
+    _hand_read(rows, sides)
     return sides
 
 
@@ -88,7 +88,7 @@ def _gaps(rows: pd.DataFrame, readings: Readings, by_trace: pd.Series, i: int, j
     )
 
 
-def _hand_read(rows: pd.DataFrame, readings: Readings, sides: Sides) -> None:
+def _hand_read(rows: pd.DataFrame, sides: Sides) -> None:
     second = unknown_as_nan(rows["second_gauge_end_bar"])
     start, end = rows["start_bar"].to_numpy(float), rows["end_bar"].to_numpy(float)
     gap = second - end

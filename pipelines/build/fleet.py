@@ -77,7 +77,7 @@ def build_fleet(
     health = health.merge(_leaks_by_cylinder(cylinders, rates, inputs, today), on="cylinder_id", how="left")
     health["leak_flag"] = health["leak_flag"].astype("boolean")
     health["last_seen_at"] = _last_seen(health["cylinder_id"], inputs, filled, dive_tank_use, policy)
-    health["score_reasons"] = _reasons(inputs, health, states, units, rates, intervals, out, filled, today, policy)
+    health["score_reasons"] = _reasons(inputs, health, states, units, rates, intervals, out, filled, today)
     return {
         "cylinder_health": health[HEALTH_COLUMNS],
         "cylinder_life": build_cylinder_life(inputs, filled, dive_tank_use, intervals, policy),
@@ -185,7 +185,6 @@ def _reasons(
     out,
     filled: pd.DataFrame,
     today: pd.Timestamp,
-    policy: Policy,
 ) -> pd.Series:
     """Everything that stands against each cylinder, worst first, as codes."""
     ids = health["cylinder_id"]
@@ -198,7 +197,7 @@ def _reasons(
     leaks = health["leak_flag"].fillna(False).astype(bool)
     note(leaks & health["leak_basis"].eq("cylinder"), "leaks")
     note(leaks & health["leak_basis"].eq("set"), "set_leaks")
-    note(_side_of_flagged_set(ids, health, rates, inputs, today), "side_leaks")
+    note(_side_of_flagged_set(ids, health, inputs), "side_leaks")
     lent = ids.isin(out.index)
     note(ids.isin(out.index[out["overdue"].astype(bool)]), "loan_overdue")
     note(lent & ~pd.Series(states.in_test, index=health.index), "out_of_test_on_loan")
@@ -213,9 +212,7 @@ def _reasons(
     return pd.Series(said, index=health.index, dtype="object")
 
 
-def _side_of_flagged_set(
-    ids, health: pd.DataFrame, rates, inputs: dict[str, pd.DataFrame], today: pd.Timestamp
-) -> pd.Series:
+def _side_of_flagged_set(ids, health: pd.DataFrame, inputs: dict[str, pd.DataFrame]) -> pd.Series:
     """A cylinder whose own gauge says that it leaks while the other side of its joined set does not."""
     kind = inputs["cylinders"].set_index("cylinder_id")["set_kind"]
     joined = look_up(ids, kind).eq("manifolded")

@@ -59,7 +59,7 @@ def build_plan(
     found = solve(menu.options, demands, visits["capacity"].to_numpy("int64"), len(items), len(bookings))
     return {
         "inspection_plan": _plan_rows(found, menu, items, visits),
-        "booking_cover": _cover_rows(found, menu, items, visits, bookings, slices, demands),
+        "booking_cover": _cover_rows(found, menu, items, visits, bookings, slices),
     }
 
 
@@ -318,7 +318,7 @@ def _plan_rows(found: Solution, menu: _Menu, items: pd.DataFrame, visits: pd.Dat
     return made.sort_values(["visit_on", "cylinder_id", "kind"], ignore_index=True)
 
 
-def _cover_rows(found, menu, items, visits, bookings, slices, demands) -> pd.DataFrame:
+def _cover_rows(found, menu, items, visits, bookings, slices) -> pd.DataFrame:
     absent = menu.options.absent[found.chosen].toarray() > 0 if len(items) else np.zeros((0, len(slices)), bool)
     fits = fitting(bookings, items)
     rows = []
@@ -336,9 +336,7 @@ def _cover_rows(found, menu, items, visits, bookings, slices, demands) -> pd.Dat
                 "short_by": short,
                 "material": booking.material,
                 "water_capacity_l": booking.water_capacity_l,
-                "freed_by": _freed_by(
-                    b, booking, short, found, menu, items, visits, slices, fits, absent, inside.to_numpy()
-                )
+                "freed_by": _freed_by(b, booking, found, menu, items, visits, slices, fits, absent, inside.to_numpy())
                 if short
                 else None,
             }
@@ -355,7 +353,7 @@ def _cover_rows(found, menu, items, visits, bookings, slices, demands) -> pd.Dat
     return made
 
 
-def _freed_by(b, booking, short, found, menu, items, visits, slices, fits, absent, inside) -> str:
+def _freed_by(b, booking, found, menu, items, visits, slices, fits, absent, inside) -> str:
     """Why cylinders that fit are missing on the worst day, in words that say what would free them."""
     worst = np.flatnonzero(inside)[np.argmin((fits[b][:, None] & ~absent[:, inside]).sum(axis=0))]
     start, end = slices["starts_on"].iloc[worst], slices["ends_on"].iloc[worst]
