@@ -10,6 +10,7 @@ from pipelines.build.inspections import cylinder_states_on, local_day
 from pipelines.build.leaks import build_leaks
 from pipelines.build.units import cylinders_of_units_on, set_membership
 from schemas.policy import Policy
+from shared.inspection import States
 
 HEALTH_COLUMNS = [
     "cylinder_id",
@@ -77,7 +78,7 @@ def build_fleet(
     health = health.merge(_leaks_by_cylinder(cylinders, rates, inputs, today), on="cylinder_id", how="left")
     health["leak_flag"] = health["leak_flag"].astype("boolean")
     health["last_seen_at"] = _last_seen(health["cylinder_id"], inputs, filled, dive_tank_use, policy)
-    health["score_reasons"] = _reasons(inputs, health, states, units, rates, intervals, out, filled, today)
+    health["score_reasons"] = _reasons(inputs, health, states, units, intervals, out, filled, today)
     return {
         "cylinder_health": health[HEALTH_COLUMNS],
         "cylinder_life": build_cylinder_life(inputs, filled, dive_tank_use, intervals, policy),
@@ -128,7 +129,9 @@ def _fill_counts(filled: pd.DataFrame, health: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def _leaks_by_cylinder(cylinders, rates, inputs: dict[str, pd.DataFrame], today: pd.Timestamp) -> pd.DataFrame:
+def _leaks_by_cylinder(
+    cylinders: pd.DataFrame, rates: pd.DataFrame, inputs: dict[str, pd.DataFrame], today: pd.Timestamp
+) -> pd.DataFrame:
     """A cylinder's own rate where it has one, else that of the joined set it belongs to today."""
     names = ["leak_bar_per_day", "leak_low_bar_per_day", "leak_high_bar_per_day", "leak_flag"]
     by_unit = rates.set_index("unit_id")[names]
@@ -178,11 +181,10 @@ def _last_seen(
 def _reasons(
     inputs: dict[str, pd.DataFrame],
     health: pd.DataFrame,
-    states,
+    states: States,
     units: pd.DataFrame,
-    rates,
     intervals: pd.DataFrame,
-    out,
+    out: pd.DataFrame,
     filled: pd.DataFrame,
     today: pd.Timestamp,
 ) -> pd.Series:
