@@ -77,6 +77,7 @@ GRANTS: dict[str, dict[str, Scope]] = {
     "recall": _STATION,
     "dive_consumption": _DIVES,
     "dive_tank_use": _DIVES,
+    "dive_duplicates": _DIVES,
     "dive_profile": _DIVES,
     "consumption_trend": _DIVES,
     "dive_reserve": _DIVES,
@@ -92,7 +93,7 @@ GRANTS: dict[str, dict[str, Scope]] = {
 }
 
 #: columns that name a person or lead to one, emptied for a nameless view
-NAMES = ("member_id", "operator", "analysed_by", "owner_id", "held_by", "dive_id", "display_name")
+NAMES = ("member_id", "operator", "analysed_by", "owner_id", "held_by", "dive_id", "kept_dive_id", "display_name")
 
 PAGES: dict[str, tuple[str, ...]] = {
     ALONE: ("filling", "fleet", "divers", "season", "air", "inbox"),

@@ -67,7 +67,7 @@ def build_member_dives(
     -------
     dict of DataFrame
         `dive_consumption`, `dive_tank_use`, `dive_trace` (a row a sample), `dive_duplicates` (member_id,
-        dive_id, kept_dive_id, reason), `dive_fits` (what the traces say of the fills, for
+        dive_id, started_at, kept_dive_id, reason), `dive_fits` (what the traces say of the fills, for
         `first_water_readings`).
     """
     dives, tanks, samples = (_of_member(inputs[name], member_id) for name in ("dives", "dive_tanks", "dive_samples"))
@@ -108,8 +108,9 @@ def build_member_dives(
     rows["has_ends"] &= able
     counted = rows["breathed"].to_numpy(bool) & ~sides.left_out
     by_trace = (by_trace & able).to_numpy(bool)
-    fits, together_sd, learned = fit_rows(rows, rows["place"].to_numpy(int), grid, readings, by_trace, counted, station_spread)
-    emptied = hold_above_empty(rows, fits, readings, grid, by_trace)
+    on_grid = rows["place"].to_numpy(int)
+    fits, together_sd, learned = fit_rows(rows, on_grid, grid, readings, by_trace, counted, station_spread)
+    _, ran_out = hold_above_empty(rows, fits, readings, grid, by_trace)
 
     built = Built(
         member_id=member_id,
@@ -127,7 +128,7 @@ def build_member_dives(
         sides=sides,
         water_c=water_c,
         water_assumed=water_assumed,
-        emptied=emptied,
+        ran_out=ran_out,
         flags=flags,
         policy=policy,
     )

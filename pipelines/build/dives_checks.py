@@ -54,7 +54,7 @@ def dive_flags(
         "transmitters_swapped": samples.swapped,
         "start_temperature_assumed": any_of(felt & (basis == "assumed")),
         "air_of_other_days": any_of(felt & np.isin(basis, ("nearby", "month"))),
-        "may_have_run_empty": any_of(built.emptied & counted),
+        "may_have_run_empty": any_of(built.ran_out & counted),
         "water_temperature_assumed": built.water_assumed,
         "capacity_differs": any_of(rows["capacity_differs"]),
         "set_side_named": any_of(rows["set_side_named"]),
@@ -71,7 +71,7 @@ def dive_flags(
         for i in np.flatnonzero(mask).tolist():
             lists[i].append(code)
     for i, dive_id in enumerate(dives["dive_id"]):
-        lists[i] += sorted(built.flags.get(dive_id, ()))
+        lists[i] += sorted(built.flags.get(dive_id, set()) - set(lists[i]))
     return lists, closed | loop | bad_gas | missing | rising | (built.place < 0)
 
 
@@ -155,7 +155,8 @@ def told(dives: pd.DataFrame, code: str) -> NDArray:
     """Dives of whose record intake said `code`."""
     if "value_flags" not in dives:
         return np.zeros(len(dives), bool)
-    return np.array([code in flags if isinstance(flags, (list, np.ndarray)) else False for flags in dives["value_flags"]], bool)
+    flags = dives["value_flags"]
+    return np.array([isinstance(f, (list, np.ndarray)) and code in f for f in flags], bool)
 
 
 def not_open(dives: pd.DataFrame) -> NDArray:

@@ -1,17 +1,28 @@
-"""One dive recorded by two computers, or exported twice: keep the fuller record, name the other."""
+"""One dive recorded by two computers, or exported twice: keep the fuller record, name the other.
 
+Dives on one site at one hour of the day look alike: what does not overlap in time is one dive only where
+everything agrees to the letter and the clocks differ by whole hours of a time zone.
+"""
+
+import re
 from itertools import pairwise
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-DUPLICATE_COLUMNS = ["member_id", "dive_id", "kept_dive_id", "reason"]
+DUPLICATE_COLUMNS = ["member_id", "dive_id", "started_at", "kept_dive_id", "reason"]
 GRID_S = 10.0
 LIKE_M = 1.0
 """Two computers on one diver differ by less than this, root mean square, once their clocks are matched."""
 
 SAME_M = 0.15
+NEAR_BAR = 15.0
+"""Two gauges on one cylinder differ by less."""
+
+MOST_ZONES_H = 14.0
+"""Time zones reach this far from UTC."""
+
 _MOST_SHIFT_S = 600.0
 
 
@@ -23,7 +34,7 @@ def find_duplicates(
     Returns
     -------
     DataFrame
-        member_id, dive_id (left out), kept_dive_id, reason (a code).
+        member_id, dive_id (left out), its started_at, kept_dive_id, reason (a code).
     dict
         Flags by dive_id for records that stay.
     """
@@ -41,9 +52,27 @@ def find_duplicates(
     )
     start_s = (dives["started_at"] - pd.Timestamp("1970-01-01", tz="UTC")).dt.total_seconds().to_numpy()
     fullness = _fullness(dives, dive_tanks, samples)
-    pressures = _pressures(dives, dive_tanks)
+    tanks = _tanks_by_dive(dives, dive_tanks)
     ids = dives["dive_id"].to_numpy()
     gone: set[int] = set()
+
+    def leave_out(a: int, b: int, reason: str) -> None:
+        keep, drop = (a, b) if (fullness[a], ids[b]) >= (fullness[b], ids[a]) else (b, a)
+        gone.add(drop)
+        row = (dives["member_id"].iloc[drop], ids[drop], dives["started_at"].iloc[drop], ids[keep], reason)
+        left_out.append(row)
+        flags.setdefault(ids[keep], set()).add("recorded_twice")
+
+    def name(a: int, b: int, *codes: str) -> None:
+        for one in (a, b):
+            flags.setdefault(ids[one], set()).update(codes)
+
+    for a, b in _to_the_letter(dives, tanks, samples):
+        if a in gone or b in gone:
+            continue
+        hours = abs(start_s[b] - start_s[a]) / 3600.0
+        if hours == round(hours) and hours <= MOST_ZONES_H:
+            leave_out(a, b, "duplicate_dive_other_clock")
     for a, b in _candidates(start_s, length_s, deepest):
         if a in gone or b in gone:
             continue
@@ -51,22 +80,42 @@ def find_duplicates(
         overlapping = overlap > 0.5 * min(length_s[a], length_s[b])
         apart_m = _apart_m(profiles[a], profiles[b], start_s[b] - start_s[a] if overlapping else None)
         if np.isnan(apart_m):
-            alike = abs(deepest[a] - deepest[b]) < LIKE_M and abs(length_s[a] - length_s[b]) < 300 and overlapping
+            alike = abs(deepest[a] - deepest[b]) < LIKE_M and abs(length_s[a] - length_s[b]) < 300
         else:
             alike = apart_m < LIKE_M
-        same = not np.isnan(apart_m) and apart_m < SAME_M and _same_pressures(pressures[a], pressures[b])
-        if (overlapping and alike) or same:
-            keep, drop = (a, b) if (fullness[a], ids[b]) >= (fullness[b], ids[a]) else (b, a)
-            gone.add(drop)
-            left_out.append((dives["member_id"].iloc[drop], ids[drop], ids[keep], "duplicate_dive"))
-            flags.setdefault(ids[keep], set()).add("recorded_twice")
+        agree = _cylinders_agree(tanks[a], tanks[b])
+        if overlapping and alike and agree is not False:
+            leave_out(a, b, "duplicate_dive")
+        elif overlapping and alike:
+            # a computer a cylinder: each record lacks what the other breathed
+            name(a, b, "overlaps_another_dive", "gas_missing")
         elif overlap > 0:
-            for one in (a, b):
-                flags.setdefault(ids[one], set()).add("overlaps_another_dive")
-        elif not np.isnan(apart_m) and apart_m < SAME_M:
-            for one in (a, b):
-                flags.setdefault(ids[one], set()).add("looks_like_another_dive")
+            name(a, b, "overlaps_another_dive")
+        elif agree and not np.isnan(apart_m) and apart_m < SAME_M:
+            name(a, b, "looks_like_another_dive")
     return _frame(left_out), flags
+
+
+def _to_the_letter(dives: pd.DataFrame, tanks: list[pd.DataFrame], samples: pd.DataFrame) -> list[tuple[int, int]]:
+    """Pairs, next in time, whose samples and cylinders with their pressures are the same to the letter."""
+    columns = ["t_s", "depth_m", *(c for c in samples if re.fullmatch(r"tank_\d_bar", c))]
+    place = pd.Index(dives["dive_id"]).get_indexer(samples["dive_id"])
+    values = np.round(samples[columns].to_numpy("float64", na_value=np.nan), 2)
+    order = np.lexsort((values[:, 0], place))
+    place, values = place[order], values[order]
+    edges = np.searchsorted(place, np.arange(len(dives) + 1))
+    started = dives["started_at"].to_numpy()
+    of_like: dict[tuple, list[int]] = {}
+    for i, (low, high) in enumerate(pairwise(edges)):
+        mine = tanks[i][["tank_no", "unit_id", "role", "start_pressure_bar", "end_pressure_bar"]]
+        some = np.isfinite(values[low:high, 2:]).any() or mine["end_pressure_bar"].notna().any()
+        if high - low < 4 or not some:  # without pressures nothing tells two square dives apart
+            continue
+        mode = dives["mode"].iloc[i]
+        told = (str(mode), mine.to_csv(index=False), values[low:high].tobytes())
+        of_like.setdefault(told, []).append(i)
+    pairs = [pair for like in of_like.values() for pair in pairwise(sorted(like, key=lambda i: (started[i], i)))]
+    return sorted(pairs)
 
 
 def _candidates(start_s: NDArray, length_s: NDArray, deepest: NDArray) -> list[tuple[int, int]]:
@@ -127,19 +176,35 @@ def _fullness(dives: pd.DataFrame, dive_tanks: pd.DataFrame, samples: pd.DataFra
     return score.to_numpy(float)
 
 
-def _pressures(dives: pd.DataFrame, dive_tanks: pd.DataFrame) -> NDArray:
-    first = dive_tanks[dive_tanks["role"] == "back"].drop_duplicates("dive_id").set_index("dive_id")
-    return np.column_stack(
-        [
-            dives["dive_id"].map(first[c]).to_numpy("float64", na_value=np.nan)
-            for c in ("start_pressure_bar", "end_pressure_bar")
-        ]
-    )
+def _tanks_by_dive(dives: pd.DataFrame, dive_tanks: pd.DataFrame) -> list[pd.DataFrame]:
+    by_dive = dict(list(dive_tanks.sort_values("tank_no", kind="stable").groupby("dive_id")))
+    none = dive_tanks.iloc[:0]
+    return [by_dive.get(dive_id, none) for dive_id in dives["dive_id"]]
 
 
-def _same_pressures(one: NDArray, other: NDArray) -> bool:
-    return bool(np.all(np.abs(one - other) < 2.0))
+def _cylinders_agree(one: pd.DataFrame, other: pd.DataFrame) -> bool | None:
+    """Whether the lesser record's cylinders are all among the other's; None where nothing is known to compare."""
+    few, many = (one, other) if len(one) <= len(other) else (other, one)
+    compared = None
+    for tank in few[few["role"] != "suit"].to_dict("records"):
+        found = [_same_cylinder(tank, t) for t in many.to_dict("records")]
+        if any(found):
+            compared = True
+        elif found and all(f is False for f in found):
+            return False
+    return compared
+
+
+def _same_cylinder(one: dict, other: dict) -> bool | None:
+    units = one["unit_id"], other["unit_id"]
+    if all(isinstance(u, str) and u for u in units) and units[0] != units[1]:
+        return False
+    gaps = np.array([one[c] - other[c] for c in ("start_pressure_bar", "end_pressure_bar")], float)
+    if np.isnan(gaps).all():
+        return None
+    return bool(np.nanmax(np.abs(gaps)) < NEAR_BAR)
 
 
 def _frame(rows: list[tuple]) -> pd.DataFrame:
-    return pd.DataFrame(rows, columns=DUPLICATE_COLUMNS).astype("str")
+    types = dict.fromkeys(DUPLICATE_COLUMNS, "str") | {"started_at": "datetime64[us, UTC]"}
+    return pd.DataFrame(rows, columns=DUPLICATE_COLUMNS).astype(types)

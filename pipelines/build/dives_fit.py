@@ -16,6 +16,7 @@ LEAST_READINGS = 8
 LEAST_SPAN = 0.5
 NEAR_END_S = 90.0
 RISE_BAR = 14.0
+RAN_OUT_BEFORE = 0.95
 BAR_PER_K = 1.2
 TURNS_RATE_SD = 0.35
 READING_FLOOR_BAR = 0.15
@@ -200,7 +201,7 @@ def fit_rows(
 
 def hold_above_empty(
     rows: pd.DataFrame, fits: TankFits, readings: Readings, grid: Grid, by_trace: NDArray
-) -> NDArray:
+) -> tuple[NDArray, NDArray]:
     """Keep fits from going on below an empty gauge; changes `fits`.
 
     Where the transmitter was lost and no end is written, a cylinder that would run empty has an unknown end
@@ -208,22 +209,22 @@ def hold_above_empty(
 
     Returns
     -------
-    ndarray of bool
-        Rows that would have run empty after the transmitter was lost.
+    lost, ran_out : ndarray of bool
+        Rows whose end is unknown for that reason; and these with those that were at 0 bar well before the end.
     """
     if not len(rows):
-        return np.zeros(0, bool)
+        return np.zeros(0, bool), np.zeros(0, bool)
     capacity, *mix = (rows[c].to_numpy(float)[:, None] for c in ("capacity_l", "o2", "he", "ar"))
     empty = thermal.amount_free_l(capacity, 0.0, fits.gas_c, *mix, strict=False)
     below = fits.amount_free_l < empty
     unread = ~np.isfinite(rows["end_bar"].to_numpy(float))
     duration = grid.duration_s[rows["place"].to_numpy(int)]
-    emptied = by_trace & unread & (duration - readings.last_s > NEAR_END_S) & below.any(axis=1)
+    lost = by_trace & unread & (duration - readings.last_s > NEAR_END_S) & below.any(axis=1)
     for values in (fits.used_free_l, fits.used_sd_free_l):
-        values[emptied] = np.nan
-    fits.modelled_bar[emptied, -1] = np.nan
-    held = np.flatnonzero(below.any(axis=1) & ~emptied)
+        values[lost] = np.nan
+    fits.modelled_bar[lost, -1] = np.nan
+    held = np.flatnonzero(below.any(axis=1) & ~lost)
     end = fits.amount_free_l[held, -1].copy()
     fits.amount_free_l[held] = np.maximum(fits.amount_free_l[held], empty[held])
     fits.used_free_l[held] -= fits.amount_free_l[held, -1] - end
-    return emptied
+    return lost, lost | (by_trace & below[:, : int(RAN_OUT_BEFORE * STEPS)].any(axis=1))

@@ -64,7 +64,7 @@ class Built:
     sides: Sides
     water_c: NDArray
     water_assumed: NDArray
-    emptied: NDArray
+    ran_out: NDArray
     flags: dict[str, set[str]]
     policy: Policy
 
@@ -122,6 +122,7 @@ def consumption_table(built: Built) -> pd.DataFrame:
     has_rows = np.bincount(built.dive[counted], minlength=n) > 0
     missing = np.bincount(built.dive[counted & ~np.isfinite(used)], minlength=n) > 0
     missing |= told(dives, "tank_rejected")
+    missing |= np.array(["gas_missing" in built.flags.get(d, ()) for d in dives["dive_id"]], bool)
 
     duration = built.grid.duration_s[built.place] / 60.0
     bar_min = built.grid.bar_min[built.place, -1]

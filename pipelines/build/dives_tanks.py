@@ -168,7 +168,9 @@ def air_of_dives(dives: pd.DataFrame, fills: pd.DataFrame) -> pd.DataFrame:
         median = usual.groupby(pd.to_datetime(usual["day"], utc=True).dt.strftime(months))["c"].median()
         air = np.where(np.isfinite(air), air, unknown_as_nan(day.dt.strftime(months).map(median)))
     basis = np.select(
-        [np.isfinite(own), near & (away_days == 0), near, np.isfinite(air)], ["air", "ambient", "nearby", "month"], "assumed"
+        [np.isfinite(own), near & (away_days == 0), near, np.isfinite(air)],
+        ["air", "ambient", "nearby", "month"],
+        "assumed",
     )
     sd = np.where(near, NEXT_DAY_SD_C * np.sqrt(away_days), OF_MONTH_SD_C)
     return pd.DataFrame({"air_c": air, "air_sd_c": sd, "basis": basis})

@@ -16,8 +16,9 @@ CODES: list[Code] = [
     ),
     Code(
         "may_have_run_empty",
-        "By the rate before its transmitter was lost a cylinder would have run empty: what was left is not known.",
-        "Add the end pressure.",
+        "By its rate a cylinder would have been empty before the dive's end: what was left, or what was breathed "
+        "after that, is not known. A rate stated here is too low rather than too high.",
+        "Check its pressures, and whether gas came from a cylinder that is not recorded.",
     ),
     Code(
         "water_temperature_assumed",
@@ -86,13 +87,25 @@ CODES: list[Code] = [
     Code("transmitters_swapped", "Two transmitters were taken for one another; their pressures were put back."),
     Code("end_above_start", "A cylinder ends above its start by more than warming explains: no rate is stated."),
     Code("recorded_twice", "Two records of this dive were found; the fuller one was kept."),
-    Code("duplicate_dive", "The same dive as another record of this member; kept in history only."),
+    Code(
+        "duplicate_dive",
+        "The same dive as another record of this member, by time and profile; the other, fuller one counts.",
+        "Nothing to do, unless they were two dives: then mend the clock of one.",
+    ),
+    Code(
+        "duplicate_dive_other_clock",
+        "To the letter another record of this member, whole hours apart: a re-export in another time zone.",
+        "Nothing to do, unless they were two dives.",
+    ),
     Code(
         "overlaps_another_dive",
-        "The times overlap another dive of this member that looks different: a clock may be wrong.",
+        "The times overlap another dive of this member with another profile or other cylinders: a clock may be wrong.",
+        "Mend the clock; if two computers recorded a cylinder each, put both into one record.",
     ),
     Code(
         "looks_like_another_dive",
-        "The profile equals that of another dive of this member: perhaps one dive with a wrong clock.",
+        "Profile and pressures equal those of another dive of this member: perhaps one dive with a wrong clock. "
+        "Both count.",
+        "If it is one dive, take one record out.",
     ),
 ]

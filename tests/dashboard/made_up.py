@@ -323,6 +323,15 @@ def dives(member: str) -> dict[str, pd.DataFrame]:
         "dive_reserve": reserve,
         "dive_profile": profile,
         "dive_tank_use": tanks,
+        "dive_duplicates": pd.DataFrame(
+            {
+                "member_id": member,
+                "dive_id": [f"{member}-again"],
+                "started_at": at[:1],
+                "kept_dive_id": ids[:1],
+                "reason": "duplicate_dive",
+            }
+        ),
         "kit_balance": kit,
     }
 

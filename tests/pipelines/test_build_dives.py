@@ -4,7 +4,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from tests.pipelines.dive_frames import C1, SET, build, dive, one, profile, tank
+from pipelines.build.dives import build_member_dives
+from schemas.policy import Policy
+from tests.pipelines.dive_frames import C1, SET, build, dive, fills, inputs, one, profile, tank, units
 
 
 def test_nothing_in_nothing_out():
@@ -161,6 +163,8 @@ class TestSides:
         tanks = [tank(unit_id="s1-l"), tank(unit_id="s1-r", tank_no=2)]
         row = one(build([dive()], tanks, [profile(bars={1: (210, 70), 2: (212, 205)})], SET))
         assert "sides_not_joined" in row["flags"]
+        trace = build([dive()], tanks, [profile(bars={1: (210, 70), 2: (212, 205)})], SET)["dive_trace"]
+        assert (trace["one_side_usable_free_l"] == trace["usable_free_l"]).all()  # the other side cannot be had
 
     def test_a_sidemount_pair_is_never_judged(self):
         register = [("a", "p", "left", False, 12.0), ("b", "p", "right", False, 12.0)]
@@ -347,3 +351,86 @@ def test_whatever_a_record_says_there_is_a_sane_rate_or_none(seed):
         (consumption["rmv_low_l_min"] <= rate) & (rate <= consumption["rmv_high_l_min"]) & (rate > 0) | rate.isna()
     ).all()
     assert (rate.notna() == consumption["method"].notna()).all()
+
+
+class TestSuitGas:
+    def test_argon_is_stated_and_never_breathed(self):
+        suit = tank(
+            tank_no=2, role="suit", o2_pct=0.0, ar_pct=100.0, water_capacity_l=1.5,
+            start_pressure_bar=150.0, end_pressure_bar=100.0,
+        )  # fmt: skip
+        built = build([dive()], [tank(), suit], [profile()])
+        alone = one(build([dive()], [tank()], [profile()]))
+        row = one(built)
+        assert row["suit_gas_free_l"] == pytest.approx(80.0, rel=0.08)
+        assert built["dive_tank_use"]["gas_used_free_l"].notna().all()
+        assert row["rmv_l_min"] == alone["rmv_l_min"] and "not_breathable" not in row["flags"]
+
+
+class TestWhatIntakeSaid:
+    def test_a_tank_lost_on_the_way_in_leaves_no_rate(self):
+        made = one(told([["tank_rejected"]]))
+        assert "gas_missing" in made["flags"] and pd.isna(made["rmv_l_min"])
+
+    def test_a_mode_without_a_word_is_respected(self):
+        made = one(told([["not_open_circuit"]]))
+        assert "not_open_circuit" in made["flags"] and pd.isna(made["rmv_l_min"]) and pd.isna(made["max_ppo2_bar"])
+
+    def test_a_rejected_tank_states_no_mix(self):
+        lost = tank(
+            tank_no=2, o2_pct=np.nan, water_capacity_l=np.nan, start_pressure_bar=np.nan, end_pressure_bar=np.nan
+        )
+        built = build([dive()], [tank(), lost], [profile()])
+        assert built["dive_tank_use"][["o2_pct", "he_pct"]].iloc[1].isna().all()
+        assert "gas_missing" in one(built)["flags"] and "mix_assumed_air" not in one(built)["flags"]
+
+
+def told(value_flags):
+    """One dive of which intake had something to say."""
+    frames = inputs([dive()], [tank()], [profile()])
+    frames["dives"]["value_flags"] = pd.Series(value_flags, dtype="object")
+    return build_member_dives("m0", frames, units(C1), fills(), Policy())
+
+
+class TestAirOfOtherDays:
+    def start(self, *ambients, air_c=np.nan):
+        filled = [
+            {"fill_id": f"f{i}", "unit_id": "c9", "filled_at": pd.Timestamp(day, tz="UTC"), "ambient_c": c}
+            for i, (day, c) in enumerate(ambients)
+        ]
+        return one(build([dive(air_c=air_c)], [tank()], [profile()], filled=filled))
+
+    def test_the_eve_is_better_than_nothing(self):
+        near = self.start(("2031-05-31 18:00", 27.0), ("2031-05-29 18:00", 5.0))
+        assert "air_of_other_days" in near["flags"] and "start_temperature_assumed" not in near["flags"]
+        known, unknown = self.start(air_c=27.0), self.start()
+        assert near["rmv_l_min"] == pytest.approx(known["rmv_l_min"], rel=2e-3)
+        widths = [r["rmv_high_l_min"] - r["rmv_low_l_min"] for r in (known, near, unknown)]
+        assert widths[0] < widths[1] < widths[2]
+
+    def test_then_the_months_and_at_last_fifteen(self):
+        month = self.start(("2031-06-20 18:00", 27.0))
+        assert "air_of_other_days" in month["flags"]
+        assert month["rmv_l_min"] == pytest.approx(self.start(air_c=27.0)["rmv_l_min"], rel=2e-3)
+        nothing = self.start(("2031-01-20 18:00", 27.0))
+        assert "start_temperature_assumed" in nothing["flags"] and "air_of_other_days" not in nothing["flags"]
+
+
+class TestLostTransmitter:
+    def run_dry(self, end_bar):
+        samples = profile(bars={1: (150.0, -60.0)})
+        samples["tank_1_bar"] = samples["tank_1_bar"].where(samples["tank_1_bar"] > 20.0)
+        return build([dive()], [tank(start_pressure_bar=150.0, end_pressure_bar=end_bar)], [samples])
+
+    def test_nothing_is_stated_where_the_end_is_unknown(self):
+        built = self.run_dry(np.nan)
+        row = one(built)
+        assert {"gas_missing", "may_have_run_empty"} <= set(row["flags"]) and pd.isna(row["gas_used_free_l"])
+        assert not len(built["dive_trace"]) and built["dive_tank_use"]["end_pressure_bar"].isna().all()
+
+    def test_content_stops_at_an_empty_gauge(self):
+        built = self.run_dry(0.0)
+        trace, row = built["dive_trace"], one(built)
+        assert (trace["usable_free_l"] >= 0).all() and trace["tank_bar"].notna().all()
+        assert row["gas_used_free_l"] == pytest.approx(trace["usable_free_l"].iloc[0], rel=1e-3)
+        assert "may_have_run_empty" in row["flags"]

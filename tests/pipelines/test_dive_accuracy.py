@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipelines.build.dives import build_member_dives, link_fills, station_spread_used, station_start_spread
+from pipelines.build.dives import build_member_dives, link_fills, station_start_spread
 from schemas.policy import Policy
 from tests.pipelines.dive_simulator import simulate
 
@@ -17,13 +17,13 @@ ONE_LAG = {"one_lag_s": (120.0, 240.0), "film_w_k": (22.0, 36.0), "film_power": 
 FULL = os.environ.get("COLDFILL_SOAK") == "full"
 
 
-def built(season):
+def built(season, **more):
     """The consumption of all members beside the truth."""
     frames = season.inputs
     links = link_fills(frames["dive_tanks"], frames["dives"], season.fills, season.units)
     members = sorted(season.truth["member_id"].unique())
     made = [
-        build_member_dives(m, frames, season.units, season.fills, Policy(), links=links)["dive_consumption"]
+        build_member_dives(m, frames, season.units, season.fills, Policy(), links=links, **more)["dive_consumption"]
         for m in members
     ]
     return pd.concat(made).merge(season.truth.drop(columns="member_id"), on="dive_id", suffixes=("", "_true"))
@@ -38,12 +38,12 @@ def errors(made):
 
 @pytest.fixture(scope="module")
 def traced():
-    return built(simulate(90, seed=101, known_air=1.0, water_known=1.0, start_error_c=2.0))
+    return built(simulate(60, seed=101, known_air=1.0, water_known=1.0, start_error_c=2.0))
 
 
 def test_with_pressures_over_time(traced):
     median, held = errors(traced)
-    assert median < 1.2 and 0.68 < held < 0.93  # of 90 dives
+    assert median < 1.2 and 0.68 < held < 0.93  # of 60 dives
     assert (traced["method"] == "trace").mean() > 0.95
 
 
@@ -59,18 +59,20 @@ def test_with_two_written_pressures():
 
 
 def test_a_station_whose_cylinders_start_at_the_airs_temperature_learns_it():
-    season = simulate(60, seed=104, known_air=1.0, water_known=1.0, start_error_c=0.3, fills=False, faults=False)
+    told = {"known_air": 1.0, "water_known": 1.0, "start_error_c": 0.3, "fills": False, "faults": False}
+    season = simulate(45, seed=104, **told)
     member = build_member_dives("m0", season.inputs, season.units, season.fills, Policy())
-    last, air = station_start_spread(member["dive_fits"])
-    assert last == 1.0 and air < 0.75
-    assert station_start_spread(member["dive_fits"], (1.0, air * 1.1)) == (1.0, air * 1.1)  # near enough to stay
-    again = build_member_dives("m0", season.inputs, season.units, season.fills, Policy(), station_spread=(last, air))
-    assert station_spread_used(again["dive_fits"]) == (last, air)
-    widths = [
-        (b["dive_consumption"]["rmv_high_l_min"] - b["dive_consumption"]["rmv_low_l_min"]).median()
-        for b in (member, again)
-    ]
-    assert widths[1] < widths[0]
+    spread = station_start_spread(member["dive_fits"])
+    assert spread[0] == 1.0 and spread[1] < 0.75
+    assert station_start_spread(member["dive_fits"].sample(frac=1, random_state=1)) == spread
+    assert station_start_spread(member["dive_fits"].iloc[:-1]) == spread  # one dive seldom moves it
+
+    again = build_member_dives("m0", season.inputs, season.units, season.fills, Policy(), station_spread=spread)
+    for table in ("dive_fits", "dive_consumption"):  # traces speak for themselves
+        pd.testing.assert_frame_equal(again[table], member[table])
+    written = simulate(60, seed=105, trace=False, **told)
+    wide, narrow = built(written), built(written, station_spread=spread)
+    assert errors(wide)[1] > 0.93 and 0.66 < errors(narrow)[1] < 0.93
 
 
 @pytest.mark.parametrize("two_transmitters", [False, True])
@@ -87,10 +89,10 @@ def test_shut_isolators_are_found_and_open_ones_let_be(two_transmitters):
 @pytest.mark.parametrize("world", [{}, ONE_LAG], ids=["two bodies", "one lag"])
 def test_by_method_and_sample_interval(world, capsys):
     rows = []
-    dives = 600 if FULL else 60
+    dives = 600 if FULL else 16
     for label, told in [
-        *((f"trace, {s} s", {"step_s": (s,)}) for s in (1, 5, 10, 30)),
-        *((f"trace, steps of {q} bar", {"quantum_bar": (q,)}) for q in (0.1, 2.0)),
+        *((f"trace, {s} s", {"step_s": (s,)}) for s in ((1, 5, 10, 30) if FULL else (5, 30))),
+        *((f"trace, steps of {q} bar", {"quantum_bar": (q,)}) for q in ((0.1, 2.0) if FULL else (2.0,))),
         ("two written pressures", {"trace": False}),
         ("sidemount and stages", {"sidemount": 0.5, "stage": 0.5}),
     ]:

@@ -76,3 +76,38 @@ class TestDuplicates:
         dives = [dive("a"), dive("b", "2031-06-01 10:10")]
         built = build(dives, [tank("a"), tank("b")], [profile("a", depth_m=30.0), profile("b", depth_m=9.0)])
         assert all("overlaps_another_dive" in f for f in built["dive_consumption"]["flags"])
+
+    def daily(self, count=6, **more):
+        """Like square dives, one a day at ten, each with pressures of its own."""
+        dives = [dive(f"d{i}", f"2031-06-0{i + 1} 10:00") for i in range(count)]
+        tanks = [tank(f"d{i}", start_pressure_bar=205.0 + i, end_pressure_bar=70.0 + i, **more) for i in range(count)]
+        return dives, tanks, [profile(f"d{i}") for i in range(count)]
+
+    def test_like_dives_a_day_apart_all_count(self):
+        built = build(*self.daily())
+        assert len(built["dive_consumption"]) == 6 and not len(built["dive_duplicates"])
+        assert not any({"recorded_twice"} & set(f) for f in built["dive_consumption"]["flags"])
+
+    def test_the_same_dive_a_day_later_counts_and_is_named(self):
+        dives = [dive("a"), dive("b", "2031-06-02 10:00"), dive("c", "2031-06-03 09:00")]
+        built = build(dives, [tank(i) for i in "abc"], [profile(i) for i in "abc"])
+        assert len(built["dive_consumption"]) == 3
+        assert all("looks_like_another_dive" in f for f in built["dive_consumption"]["flags"][:2])
+
+    def test_another_time_zone_needs_everything_to_the_letter(self):
+        for other in ({"end_pressure_bar": 71.0}, {"unit_id": "c2"}, {"role": "stage"}):
+            dives = [dive("a"), dive("b", "2031-06-01 12:00")]
+            samples = [profile("a"), profile("b")]
+            assert len(build(dives, [tank("a"), tank("b", **other)], samples)["dive_consumption"]) == 2
+        dives = [dive("a"), dive("b", "2031-06-01 12:00")]
+        found = build(dives, [tank("a"), tank("b")], [profile("a"), profile("b")])["dive_duplicates"]
+        assert found["reason"].tolist() == ["duplicate_dive_other_clock"]
+        dives[1]["started_at"] = pd.Timestamp("2031-06-01 12:20", tz="UTC")  # no time zone
+        assert len(build(dives, [tank("a"), tank("b")], [profile("a"), profile("b")])["dive_consumption"]) == 2
+
+    def test_two_computers_with_a_cylinder_each_leave_no_flattering_rate(self):
+        dives = [dive("a"), dive("b")]
+        tanks = [tank("a", unit_id="c1"), tank("b", unit_id="c2")]
+        built = build(dives, tanks, [profile("a"), profile("b")])["dive_consumption"]
+        assert len(built) == 2 and built["rmv_l_min"].isna().all()
+        assert all({"gas_missing", "overlaps_another_dive"} <= set(f) for f in built["flags"])
