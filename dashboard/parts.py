@@ -106,6 +106,7 @@ def table(
     figures: Sequence[int] = (),
     says: str = "",
     kept: bool = False,
+    even: bool = False,
 ) -> Markup:
     """A table that turns into cards on a narrow screen.
 
@@ -119,6 +120,8 @@ def table(
         What the table shows, for those who hear it.
     kept : bool
         Short enough to stay a table on a narrow screen.
+    even : bool
+        Columns as wide as those of the table before it.
     """
     numeric = [' class="figure"' if i in figures else "" for i in range(len(head))]
     top = "".join(f'<th scope="col"{numeric[i]}>{text(h)}</th>' for i, h in enumerate(head))
@@ -129,7 +132,7 @@ def table(
         )
         body.append(f"<tr>{cells}</tr>")
     caption = f'<caption class="unseen">{text(says)}</caption>' if says else ""
-    look = "rows kept" if kept else "rows"
+    look = "rows" + " kept" * kept + " even" * even
     inside = f"{caption}<thead><tr>{top}</tr></thead><tbody>{''.join(body)}</tbody>"
     return Markup(f'<table class="{look}">{inside}</table>')
 

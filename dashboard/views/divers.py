@@ -136,6 +136,10 @@ def one(snapshot: Snapshot, member_id: str, name: str) -> None:
     told = rows[~lost].sort_values("least_margin_free_l", na_position="last") if not lost.all() else rows
     worst = told.iloc[0]["dive_id"]
     chosen = st.selectbox(
-        "One dive", list(labels), index=list(labels).index(worst), format_func=parts.label(labels), key="divers_dive"
+        "One dive",
+        list(labels),
+        index=list(labels).index(worst),
+        format_func=parts.label(labels),
+        key=f"divers_dive_{member_id}",
     )
     dive.show(snapshot, member_id, str(chosen), key="divers")

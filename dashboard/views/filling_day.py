@@ -53,7 +53,11 @@ def show(snapshot: Snapshot, fills: pd.DataFrame) -> None:
     }
     worst = worst_first(of_day).iloc[0]["fill_id"]
     chosen = st.selectbox(
-        "One fill", list(labels), index=list(labels).index(worst), format_func=parts.label(labels), key="one_fill"
+        "One fill",
+        list(labels),
+        index=list(labels).index(worst),
+        format_func=parts.label(labels),
+        key=f"one_fill_{day}",
     )
     one(snapshot, of_day[of_day["fill_id"] == chosen].iloc[0])
 
@@ -101,6 +105,7 @@ def _listed(snapshot: Snapshot, fills: pd.DataFrame) -> parts.Markup:
         ],
         figures=(2, 3, 4, 5),
         says="Fills of the day",
+        even=True,
     )
 
 
@@ -137,7 +142,7 @@ def one(snapshot: Snapshot, fill: Row) -> None:
             -2.0,
             40.0,
             step=1.0,
-            key="water_c",
+            key=f"water_c_{fill['fill_id']}",
             format="%.1f",
             value=float(fill["water_c"]) if words.known(fill["water_c"]) else 15.0,
         )

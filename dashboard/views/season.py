@@ -166,7 +166,7 @@ def dives(snapshot: Snapshot, member: str, consumption: pd.DataFrame) -> None:
         list(labels),
         index=list(labels).index(first) if first in labels else 0,
         format_func=parts.label(labels),
-        key="season_dive",
+        key=f"season_dive_{member}",
     )
     dive.show(snapshot, member, str(chosen), key="season")
 
