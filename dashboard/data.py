@@ -16,7 +16,7 @@ import pandas as pd
 from dashboard.access import NAMES, Refused, Scope, Viewer, scope
 from schemas.frames import conform, empty
 from schemas.logins import COLUMNS as LOGIN_COLUMNS
-from schemas.snapshot import Manifest, NothingPublished, current_name, read_manifest
+from schemas.snapshot import Manifest, NothingPublished, read_manifest, standing_name
 from schemas.tables import TABLES
 
 __all__ = ["NothingPublished", "Refused", "Snapshot", "open_snapshot", "sign_in_facts"]
@@ -84,9 +84,7 @@ def open_snapshot(published: Path, viewer: Viewer) -> Snapshot:
     NothingPublished
         The station has none yet.
     """
-    name = current_name(published)
-    if name is None:
-        raise NothingPublished(f"Nothing is published in {published} yet. Run `coldfill run` there first.")
+    name = standing_name(published)
     _forget_older(published, name)
     return Snapshot(published, name, viewer)
 
@@ -99,9 +97,7 @@ def sign_in_facts(published: Path) -> tuple[Mapping[str, Any], pd.DataFrame]:
     NothingPublished
         The station has none yet.
     """
-    name = current_name(published)
-    if name is None:
-        raise NothingPublished(f"Nothing is published in {published} yet. Run `coldfill run` there first.")
+    name = standing_name(published)
     return _manifest(published, name).station, _logins(published, name)
 
 

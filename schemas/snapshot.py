@@ -67,6 +67,24 @@ def current_name(published: Path) -> str | None:
         return None
 
 
+def standing_name(published: Path) -> str:
+    """The name of the snapshot that counts.
+
+    Raises
+    ------
+    NothingPublished
+        There is none yet.
+    """
+    name = current_name(published)
+    if name is None:
+        raise _nothing(published)
+    return name
+
+
+def _nothing(published: Path) -> NothingPublished:
+    return NothingPublished(f"Nothing is published in {published} yet. Run `coldfill run` there first.")
+
+
 def read_manifest(published: Path, name: str | None = None) -> Manifest:
     """The manifest of a snapshot, by default of the one that counts.
 
@@ -75,9 +93,9 @@ def read_manifest(published: Path, name: str | None = None) -> Manifest:
     NothingPublished
         No snapshot stands there.
     """
-    name = name or current_name(published)
-    if name is None or not (published / name / MANIFEST).exists():
-        raise NothingPublished(f"Nothing is published in {published} yet. Run `coldfill run` there first.")
+    name = name or standing_name(published)
+    if not (published / name / MANIFEST).exists():
+        raise _nothing(published)
     return Manifest.from_json((published / name / MANIFEST).read_text(encoding="utf-8"))
 
 
