@@ -30,15 +30,14 @@ def page(snapshot: Snapshot) -> None:
             )
         )
         return
-    compressors = sorted(set(health["compressor_id"].dropna()) | set(tests["compressor_id"].dropna()))
-    for compressor in compressors:
+    recalled(snapshot)
+    for compressor in worst_first(health, tests):
         one(
             snapshot,
             compressor,
             health[health["compressor_id"] == compressor],
             tests[tests["compressor_id"] == compressor],
         )
-    recalled(snapshot)
     parts.show(
         parts.note(
             "A purity test speaks for the moment it was taken. Intake, filter and weather change; smell, taste and "
@@ -46,6 +45,17 @@ def page(snapshot: Snapshot) -> None:
             "time: stop."
         )
     )
+
+
+def worst_first(health: pd.DataFrame, tests: pd.DataFrame) -> list[str]:
+    """Compressors, those first that are not to be filled from: by a failed last test, else by their state."""
+    weights = {
+        c: STATES.get(state, ("", 3))[1] for c, state in zip(health["compressor_id"], health["state"], strict=True)
+    }
+    newest = tests[tests["sampled_on"] == tests.groupby("compressor_id")["sampled_on"].transform("max")]
+    failed = set(newest.loc[newest["verdict"] == "fail", "compressor_id"])
+    known = sorted(set(health["compressor_id"].dropna()) | set(tests["compressor_id"].dropna()))
+    return sorted(known, key=lambda c: -(5 if c in failed else weights.get(c, 3)))
 
 
 def one(snapshot: Snapshot, compressor: str, health: pd.DataFrame, tests: pd.DataFrame) -> None:
@@ -100,8 +110,8 @@ def one(snapshot: Snapshot, compressor: str, health: pd.DataFrame, tests: pd.Dat
             [
                 (
                     words.quantity(r.quantity),
-                    words.number(r.value, 2),
-                    words.number(r.limit, 2),
+                    _measured(r.value),
+                    _measured(r.limit),
                     parts.tag(AIR_WORDS.get(r.verdict, words.UNKNOWN), WEIGHTS.get(r.verdict, 2)),
                     r.limit_source,
                 )
@@ -127,6 +137,11 @@ def one(snapshot: Snapshot, compressor: str, health: pd.DataFrame, tests: pd.Dat
         )
 
 
+def _measured(value: Any) -> str:
+    """As many digits as a laboratory states."""
+    return words.number(value, 0 if words.known(value) and abs(value) >= 100 else 2)
+
+
 def _left(hours: Any) -> str:
     """Hours left, or by how many the life is used up."""
     if words.known(hours) and hours < 0:
@@ -144,19 +159,25 @@ def recalled(snapshot: Snapshot) -> None:
             f"Fills to call back: {len(rows)}", 2, "Filled since the last good test, and not known to be used up."
         )
     )
-    parts.show(
-        parts.table(
-            ["Cylinder or set", "With", "Why", "Since", "Fill"],
-            [
-                (
-                    r.unit_id,
-                    names.get(r.held_by, r.held_by) if words.known(r.held_by) else "station",
-                    sentence(r.reason),
-                    words.clock(r.since, snapshot.zone),
-                    r.fill_id,
-                )
-                for r in each(rows)
-            ],
-            says="Fills to call back",
+    for (reason, since), fills in rows.groupby(["reason", "since"], sort=False, dropna=False):
+        parts.show(
+            parts.bar(
+                sentence(str(reason)),
+                3,
+                f"{words.plural(len(fills), 'fill')} since {words.day(since)}, in "
+                f"{words.plural(fills['unit_id'].nunique(), 'cylinder or set', 'cylinders or sets')}. {FAILED}",
+            ),
+            parts.table(
+                ["Cylinder or set", "With", "Fills"],
+                [
+                    (unit, _holder(of_unit["held_by"].iloc[0], names), ", ".join(of_unit["fill_id"]))
+                    for unit, of_unit in fills.groupby("unit_id")
+                ],
+                says="Fills to call back",
+                kept=True,
+            ),
         )
-    )
+
+
+def _holder(held_by: Any, names: dict[str, str]) -> str:
+    return names.get(held_by, held_by) if words.known(held_by) else "station"

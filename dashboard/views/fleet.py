@@ -14,6 +14,10 @@ from schemas.codes import all_codes, sentence
 
 MOST_EVENTS = 80
 MOST_NAMED = 12
+#: fewer fills say nothing of a cylinder; from this share on it is the station that fills short
+LEAST_FILLS, MOSTLY_SHORT = 3, 0.5
+#: events of which a log tells the day, not the hour
+BY_DAY = ("inspected", "manufactured", "joined", "left")
 PARTS = {
     "state": "Every cylinder",
     "leaks": "Leaks and short fills",
@@ -162,8 +166,20 @@ def leaks(snapshot: Snapshot, health: pd.DataFrame) -> None:
             "leaks",
         )
     parts.show(parts.heading("Short fills", 2, "Cylinders whose fills settle short most often."))
-    short = health.dropna(subset=["short_fill_share"]).sort_values("short_fill_share", ascending=False)
-    short = short[short["short_fill_share"] > 0].head(12)
+    short = health.dropna(subset=["short_fill_share"])
+    short = short[short["fills_since_hydrostatic"].fillna(0) >= LEAST_FILLS]
+    usual = short["short_fill_share"].median()
+    short = short[short["short_fill_share"] > 0].sort_values(
+        ["short_fill_share", "fills_since_hydrostatic"], ascending=False
+    )
+    if usual >= MOSTLY_SHORT:
+        parts.show(
+            parts.plain(
+                f"Half of the cylinders fill short {words.share(usual)} of the time or more: that is how they are "
+                "filled, not the cylinders. See Filling, Over the season."
+            )
+        )
+    short = short.head(12)
     if short.empty:
         parts.show(parts.plain("None."))
     else:
@@ -189,24 +205,24 @@ def plan(snapshot: Snapshot) -> None:
             parts.plain("No visit is planned. Add rows to visits.csv and bookings.csv; the next run plans them.")
         )
     else:
-        parts.show(
-            parts.table(
-                ["Visit", "Cylinder", "Kind", "Due", "The visit is", "Back in service"],
-                [
-                    (
-                        words.day(r.visit_on),
-                        r.cylinder_id,
-                        words.KINDS.get(r.kind, r.kind),
-                        words.day(r.due_on),
-                        _early(r.days_early),
-                        words.day(r.in_service_after),
-                    )
-                    for r in each(visits)
-                ],
-                figures=(4,),
-                says="Plan of visits",
+        for visit_on, rows in visits.groupby("visit_on"):
+            back = words.day(rows["in_service_after"].max())
+            parts.show(
+                parts.heading(
+                    f"{words.day(visit_on)}: {words.plural(len(rows), 'cylinder')}", 3, f"Back in service {back}."
+                ),
+                parts.table(
+                    ["Cylinder", "Kind", "Due", "The visit is"],
+                    [
+                        (r.cylinder_id, words.KINDS.get(r.kind, r.kind), words.day(r.due_on), _early(r.days_early))
+                        for r in each(rows)
+                    ],
+                    figures=(3,),
+                    says="What to send on this visit",
+                    kept=True,
+                    even=True,
+                ),
             )
-        )
     cover = snapshot.table("booking_cover").sort_values("starts_on")
     parts.show(parts.heading("Bookings", 2, "Cylinders needed, and in service then if the plan is kept."))
     if cover.empty:
@@ -231,7 +247,7 @@ def _events(snapshot: Snapshot, events: pd.DataFrame, names: dict[str, str], hea
             ["When", "What", "Figure", "More"],
             [
                 (
-                    words.clock(e.at, snapshot.zone),
+                    _when(e, snapshot.zone),
                     _event(e.event),
                     _figure(e),
                     names.get(e.code, e.code) if words.known(e.code) else "",
@@ -245,6 +261,13 @@ def _events(snapshot: Snapshot, events: pd.DataFrame, names: dict[str, str], hea
     )
     if len(events) > most:
         parts.show(parts.note(f"The newest {most} of {len(events)}."))
+
+
+def _when(event, zone: str) -> str:
+    """A moment; what is known by its day alone reads as a day."""
+    if str(event.event).startswith(BY_DAY):
+        return words.day(event.at.tz_convert(zone))
+    return words.clock(event.at, zone)
 
 
 def _event(event: str) -> str:
@@ -330,7 +353,7 @@ def one_life(snapshot: Snapshot, health: pd.DataFrame) -> None:
         "Pressures at arrival and of settled fills, and events of this cylinder over time.",
         "life",
     )
-    looked_at = events["event"].str.startswith(("inspected", "manufactured", "joined", "left"))
+    looked_at = events["event"].str.startswith(BY_DAY)
     _events(snapshot, events[looked_at], names, "Inspections and findings", len(events))
     with st.expander(f"Fills, dives and loans ({(~looked_at).sum()})"):
         _events(snapshot, events[~looked_at], names, "", MOST_EVENTS)
