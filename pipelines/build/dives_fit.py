@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipelines.build.dives_learning import Learned, Traced, learn, records_of, scatter_of_starts
+from pipelines.build.dives_learning import USUAL_AIR, Learned, Traced, learn, records_of, scatter_of_starts
 from pipelines.build.dives_samples import TANKS, Grid, Samples
 from shared import thermal
 from shared.tank_joint import duty_of, share_breathing
@@ -160,7 +160,7 @@ def fit_rows(
     written_sd = np.full(n, np.hypot(step / np.sqrt(12.0), GAUGE_SCATTER_BAR))
     trace, ends = np.flatnonzero(by_trace), np.flatnonzero(~by_trace & rows["has_ends"].to_numpy(bool))
     first = Learned()
-    station = replace(first, start_last=station_spread[0], start_air=station_spread[1])
+    station = replace(first, start_last=station_spread[0], start_air=USUAL_AIR * station_spread[1])
     learned, of_ends = first, station
     together_sd: dict[int, float] = {}
     if trace.size:

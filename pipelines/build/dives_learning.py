@@ -38,6 +38,9 @@ COMMON = {
 }
 
 GRID = 4.0 / 3.0
+USUAL_AIR = 0.75
+"""Where no trace has said anything, written pressures are taken to start this much nearer to the air."""
+
 SHRINKS = 3.0
 """Evidence counts for a third: the model of a cylinder is simpler than cylinders are."""
 
@@ -92,18 +95,19 @@ def station_start_spread(fits: pd.DataFrame) -> tuple[float, float]:
     Returns
     -------
     tuple of float
-        After a last known temperature, and from the air: powers of 4/3, so that one more dive seldom changes what
-        all members are computed with. It depends on the rows alone, not on their order or on earlier passes.
+        After a last known temperature, and from the air, 1 being usual: powers of 4/3, so that one more dive
+        seldom changes what all members are computed with. It depends on the rows alone, not on their order or on
+        earlier passes.
     """
     if not len(fits):
         return 1.0, 1.0
     fits = fits.sort_values(["member_id", "dive_id", "tank_no"], kind="stable")
     off = (fits["start_data_c"] - fits["stated_c"]) / fits["stated_sd_c"]
-    sd = fits["start_data_sd_c"] / fits["stated_sd_c"]
-    groups = fits["start_basis"] == "last_known", fits["start_basis"].isin(["air", "ambient"])
-    found = [pool_spread(off[g].to_numpy(float), sd[g].to_numpy(float)) for g in groups]
-    last, air = (GRID ** round(math.log(factor, GRID)) for factor in found)
-    return last, air
+    sd = np.hypot(fits["start_data_sd_c"], fits["air_sd_c"]) / fits["stated_sd_c"]
+    last = fits["start_basis"] == "last_known"
+    groups = (last, 1.0), (~last & (fits["start_basis"] != "assumed"), USUAL_AIR)
+    found = [pool_spread(off[g].to_numpy(float), sd[g].to_numpy(float), usual) / usual for g, usual in groups]
+    return GRID ** round(math.log(found[0], GRID)), GRID ** round(math.log(found[1], GRID))
 
 
 def start_prior(rows: pd.DataFrame, learned: Learned) -> tuple[NDArray, NDArray]:
@@ -182,9 +186,9 @@ def scatter_of_starts(rows: pd.DataFrame, fits: TankFits, now: Learned, first: L
     centre, prior_sd = start_prior(rows, now)
     mean, sd = without_prior(fits.start_c, fits.start_c_sd, centre, prior_sd)
     stated_sd = np.where(rows["start_sd_c"] > 0, rows["start_sd_c"], np.nan)
-    off, off_sd = (mean - centre) / stated_sd, sd / stated_sd
+    off, off_sd = (mean - centre) / stated_sd, np.hypot(sd, rows["air_sd_c"]) / stated_sd
     basis = rows["start_basis"].to_numpy(str)
-    last, air = basis == "last_known", np.isin(basis, ("air", "ambient"))
+    last, air = basis == "last_known", (basis != "last_known") & (basis != "assumed")
     return replace(
         now,
         start_last=pool_spread(off[last], off_sd[last], first.start_last),

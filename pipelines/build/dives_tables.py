@@ -23,6 +23,9 @@ Z80 = 1.2815515655446004
 TAUGHT_WIDENS = 1.08
 """Set on simulated seasons of two kinds of physics, so that the bands hold."""
 
+MEAN_DEPTH_SD = 0.007
+"""How computers average, and what a steady depth leaves out of the gas's temperature."""
+
 TOGETHER = 0.5
 """Correlation of the errors of a dive's cylinders: they shared air and water."""
 
@@ -138,8 +141,7 @@ def consumption_table(built: Built) -> pd.DataFrame:
             of_sum**2
             + np.maximum(alone[number] ** 2 - np.sum(fits.used_sd_free_l[counted & (built.dive == number)] ** 2), 0)
         )
-    # a mean depth is rounded, and a duration too
-    spread = np.where(built.flat, np.hypot(spread, 0.02 * total), spread)
+    spread = np.where(built.flat, np.hypot(spread, _rounding(built) * total), spread)
     # what comes out negative was not breathed from what is recorded
     below_zero = has_rows & (total <= 0)
     flags, blocked = dive_flags(built, missing, has_rows, start, end, below_zero)
@@ -203,6 +205,20 @@ def consumption_table(built: Built) -> pd.DataFrame:
             "flags": pd.Series(flags, dtype="object"),
         }
     )
+
+
+def _rounding(built: Built) -> NDArray:
+    """Standard deviation, as a share, of what a mean depth and a duration as written leave open."""
+    mean_m, minutes = (unknown_as_nan(built.dives[c]) for c in ("mean_depth_m", "duration_min"))
+
+    def written_to(values: NDArray, fine: float) -> float:
+        """Standard deviation of rounding to whole numbers where all of them are, else to `fine`."""
+        known = values[built.flat]
+        return (1.0 if np.allclose(known, np.round(known)) else fine) / np.sqrt(12.0)
+
+    of_depth = 0.1 * written_to(mean_m, 0.1) / (1.0 + 0.1 * mean_m)
+    of_time = written_to(minutes, 0.1) / np.where(minutes > 0, minutes, np.nan)
+    return np.sqrt(of_depth**2 + of_time**2 + MEAN_DEPTH_SD**2)
 
 
 def tank_table(built: Built) -> pd.DataFrame:
@@ -337,6 +353,7 @@ def fits_table(built: Built) -> pd.DataFrame:
             "start_basis": part["start_basis"],
             "stated_c": part["start_c"],
             "stated_sd_c": part["start_sd_c"],
+            "air_sd_c": part["air_sd_c"],
             "start_data_c": mean,
             "start_data_sd_c": sd,
             "settled_bar": settled,

@@ -20,8 +20,8 @@ TWIN_FROM_L = 18.5
 CAPACITY_TOLERANCE = 0.02
 NEXT_SD_C = 3.0
 ASSUMED_START_C, ASSUMED_START_SD_C = 15.0, 8.0
-NEXT_DAY_SD_C, OF_MONTH_SD_C = 1.5, 4.0
-"""Air of a day against that of the next, growing with the root of the days; against its month's. From memory."""
+AMBIENT_SD_C, OF_MONTH_SD_C = 1.5, 4.0
+"""Air beside a dive against that beside a fill the same day, growing with the days between; against its month's."""
 
 LAST_KNOWN_HOURS = 6.0
 _LAG_LN_SD = 0.35
@@ -172,7 +172,8 @@ def air_of_dives(dives: pd.DataFrame, fills: pd.DataFrame) -> pd.DataFrame:
         ["air", "ambient", "nearby", "month"],
         "assumed",
     )
-    sd = np.where(near, NEXT_DAY_SD_C * np.sqrt(away_days), OF_MONTH_SD_C)
+    sd = np.where(near, AMBIENT_SD_C * np.sqrt(1.0 + away_days), OF_MONTH_SD_C)
+    sd = np.where(np.isfinite(own), 0.0, sd)
     return pd.DataFrame({"air_c": air, "air_sd_c": sd, "basis": basis})
 
 

@@ -434,3 +434,11 @@ class TestLostTransmitter:
         assert (trace["usable_free_l"] >= 0).all() and trace["tank_bar"].notna().all()
         assert row["gas_used_free_l"] == pytest.approx(trace["usable_free_l"].iloc[0], rel=1e-3)
         assert "may_have_run_empty" in row["flags"]
+
+
+def test_a_mean_depth_to_the_metre_is_less_sure_than_one_to_the_tenth():
+    def width(depth, minutes):
+        row = one(build([dive(duration_min=minutes, mean_depth_m=depth, max_depth_m=20.0)], [tank()]))
+        return (row["rmv_high_l_min"] - row["rmv_low_l_min"]) / row["rmv_l_min"]
+
+    assert width(14.0, 40.0) > width(14.1, 40.5)
