@@ -23,6 +23,9 @@ Z80 = 1.2815515655446004
 TAUGHT_WIDENS = 1.08
 """Set on simulated seasons of two kinds of physics, so that the bands hold."""
 
+UNTAUGHT_SD = 0.005
+"""Share by which the common values of cylinders and kit move the gas of a diver whose traces taught none of them."""
+
 MEAN_DEPTH_SD = 0.007
 """How computers average, and what a steady depth leaves out of the gas's temperature."""
 
@@ -136,9 +139,11 @@ def consumption_table(built: Built) -> pd.DataFrame:
     alone, summed = np.sqrt(built.by_dive(sd**2, counted)), built.by_dive(sd, counted)
     spread = np.sqrt((1 - TOGETHER) * alone**2 + TOGETHER * summed**2)
     # cylinders breathed in turns were fitted together, so their sum is surer than its parts
+    untaught = UNTAUGHT_SD if built.learned.common == Learned().common else 0.0
     for number, of_sum in built.together_sd.items():
         spread[number] = np.sqrt(
             of_sum**2
+            + (untaught * total[number]) ** 2
             + np.maximum(alone[number] ** 2 - np.sum(fits.used_sd_free_l[counted & (built.dive == number)] ** 2), 0)
         )
     spread = np.where(built.flat, np.hypot(spread, _rounding(built) * total), spread)
