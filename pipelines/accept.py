@@ -309,17 +309,18 @@ class Acceptor:
         return pd.concat(moved) if moved else pd.DataFrame()
 
     def _answer(self, moved: pd.DataFrame) -> pd.DataFrame:
-        """Set resolved_at on the rejects of rows that moved over, and let the counts of their files follow."""
+        """Set resolved_at on the rejects of rows that moved over, and let the counts of their files follow.
+
+        What waited within one pass never was a problem to anybody and leaves no reject.
+        """
         if moved.empty:
             return pd.DataFrame(columns=["file", "file_sha256", "rows"])
         self.warehouse.con.register("moved", moved)
-        self.warehouse.con.execute(
-            """
-            UPDATE rejects SET resolved_at = ?, waiting = false WHERE waiting AND EXISTS
-                (SELECT 1 FROM moved m WHERE m.file = rejects.file AND m.file_sha256 = rejects.file_sha256
-                 AND m.source = rejects.source AND m.row_number = rejects.row_number)""",
-            [self.now],
-        )
+        theirs = """waiting AND EXISTS (SELECT 1 FROM moved m
+            WHERE m.file = rejects.file AND m.file_sha256 = rejects.file_sha256
+              AND m.source = rejects.source AND m.row_number = rejects.row_number)"""
+        self.warehouse.con.execute(f"DELETE FROM rejects WHERE first_seen_at = ? AND {theirs}", [self.now])
+        self.warehouse.con.execute(f"UPDATE rejects SET resolved_at = ?, waiting = false WHERE {theirs}", [self.now])
         self.warehouse.con.execute("""
             UPDATE ingest_files SET rows_accepted = rows_accepted + m.n, rows_rejected = rows_rejected - m.n
             FROM (SELECT file, file_sha256, count(*) AS n FROM moved GROUP BY ALL) m

@@ -103,16 +103,18 @@ class SampleParts:
             pd.DataFrame(noted).astype({"month_on": "datetime64[us]", "member_id": "str", "waiting_for": "str"}),
         )
         if state == "current":
-            self._list_passed_over(rows, marked)
+            self._list_passed_over(rows, noted, marked)
 
-    def _list_passed_over(self, rows: pd.DataFrame, marked: dict) -> None:
+    def _list_passed_over(self, rows: pd.DataFrame, noted: list[dict], marked: dict) -> None:
         """Samples that lost to those of a file that looks newer, and differ from them."""
+        order_at = marked["order_at"].floor("2s")
         newer = self.warehouse.con.execute(
             """
             SELECT DISTINCT path FROM lake_parts
-            WHERE state = 'current' AND member_id IN (SELECT unnest(?)) AND (order_at, file) > (?, ?)
+            WHERE state = 'current' AND (order_at, file) > (?, ?)
+              AND (member_id, month_on) IN (SELECT unnest(?), unnest(?))
             """,
-            [rows["member_id"].unique().tolist(), marked["order_at"].floor("2s"), marked["file"]],
+            [order_at, marked["file"], [n["member_id"] for n in noted], [n["month_on"] for n in noted]],
         ).fetchall()
         if not newer:
             return

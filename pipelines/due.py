@@ -50,6 +50,7 @@ class Due:
     def __init__(self, station: Station, warehouse: Warehouse):
         self.station, self.warehouse = station, warehouse
         self._names: Names | None = None
+        self._hashes: dict[str | None, str] = {}
 
     def names(self) -> Names:
         """What the names in files mean now."""
@@ -133,7 +134,9 @@ class Due:
 
     def _settle_source(self, found: Found) -> None:
         found.source = source_of(found.file, self.station.mappings)
-        found.mapping_hash = hash_of_mapping(self.station, found.source)
+        if found.source not in self._hashes:
+            self._hashes[found.source] = hash_of_mapping(self.station, found.source)
+        found.mapping_hash = self._hashes[found.source]
 
     def _from_archive(self, past: list[Reading], names: Names, earlier: bool) -> ToRead:
         """Readings whose original lies in the archive alone and would be read otherwise now."""

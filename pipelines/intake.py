@@ -81,7 +81,9 @@ class Intake:
         tables = [(found, last) for found, last in seen.todo if found.source != "uddf"]
         total = len(seen.todo)
         self._take_all(tables, progress, total)
-        # The registers and links of this pass decide what the names in UDDF files and in some logs mean.
+        # The registers and links of this pass, and those that waited for them, decide what the names in UDDF
+        # files and in some logs mean.
+        self._retry()
         self._take_all(self.due.look(here, self._tried_in_vain()).todo if tables else seen.todo, progress, total)
         self._take_all(self.due.ambiguous_now(), progress, total)
         self._retry()
@@ -309,11 +311,14 @@ class Intake:
                         "WHERE file = ? AND file_sha256 = ?",
                         [guessed, file, sha256],
                     )
-        self.result.resolved += int(moved["rows"].sum())
+        if len(moved):
+            self.due.forget_names()
         # what waited for a file of this very pass never was a problem to anybody
         taken = {(f["file"], f["file_sha256"]): f for f in self.result.files}
         for file, sha256, rows in moved[["file", "file_sha256", "rows"]].itertuples(index=False):
-            if (file, sha256) in taken:
+            if (file, sha256) not in taken:
+                self.result.resolved += rows
+            else:
                 told = taken[file, sha256]
                 self.result.add(
                     told

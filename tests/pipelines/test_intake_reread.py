@@ -245,6 +245,29 @@ def test_uddf_finds_its_member_whenever_the_register_comes(tmp_path):
     assert s.stored(station)["dives"]["member_id"].tolist() == ["M1"]
 
 
+def test_uddf_finds_its_cylinder_by_a_link_that_waited_for_the_register(tmp_path):
+    """Links and dives first, the registers a pass later: what that pass publishes has them joined."""
+    station = s.make(tmp_path)
+    s.drop(station, "computer.uddf", _uddf("someone", "tank-a"))
+    s.drop(
+        station,
+        "links.csv",
+        [
+            {"source_ref": "someone", "kind": "member", "target_id": "M1"},
+            {"source_ref": "tank-a", "kind": "cylinder", "target_id": "C3"},
+        ],
+    )
+    s.take_in(station)
+    s.drop(station, "members.csv", s.MEMBERS)
+    s.drop(station, "cylinders.csv", s.CYLINDERS)
+    s.take_in(station)
+    found = s.stored(station)["dive_tanks"]
+    assert found["unit_id"].tolist() == ["C3"]
+    assert found["member_id"].tolist() == ["M1"]
+    assert s.open_problems(station).empty
+    assert s.take_in(station).files_read == 0
+
+
 def test_uddf_follows_its_links_and_no_others(tmp_path):
     station = s.make(tmp_path)
     for name, rows in (("members.csv", s.MEMBERS), ("cylinders.csv", s.CYLINDERS)):

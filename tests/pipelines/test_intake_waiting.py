@@ -125,6 +125,8 @@ def test_what_waited_within_one_pass_was_no_problem(tmp_path):
     result = s.take_in(station)
     assert not result.found_problems
     assert all(f["rows_rejected"] == 0 for f in result.files)
+    assert result.resolved == 0
+    assert s.ask(station, "SELECT count(*) AS n FROM rejects")["n"][0] == 0
 
 
 def test_a_mended_row_answers_the_one_that_waits(tmp_path):

@@ -10,7 +10,7 @@ import signal
 import subprocess
 import sys
 import time
-from pathlib import Path
+from datetime import UTC, datetime
 
 import pandas as pd
 import pytest
@@ -319,13 +319,25 @@ def test_the_line_for_scripts_has_what_the_contract_names(copy):
     assert json.loads(json.dumps(told)) == told
 
 
-def test_old_snapshots_go_when_later_ones_have_been_out_for_a_while(copy):
-    for n in range(4):
-        s.drop(copy, f"fills-{n}.csv", [s.fill(8 + n)], n)
-        s.run(copy)
-        for manifest in copy.published.glob("*/manifest.json"):
-            moment = manifest.stat().st_mtime - 2 * publish.KEEP.total_seconds()
-            os.utime(manifest, (moment, moment))
-    names = [p for p in Path(copy.published).iterdir() if p.is_dir()]
-    assert len(names) <= 3
-    assert _tables_of(copy)["fill_quality"] == 11
+def test_old_snapshots_go_when_later_ones_have_been_out_for_a_while(tmp_path):
+    """Kept: the current one, the last two that have been out for long, all younger ones; what died on the way goes."""
+    now = datetime(2031, 5, 20, 12, tzinfo=UTC)
+    ages = {
+        "20310520T080000000000": 240,
+        "20310520T090000000000": 180,
+        "20310520T093000000000": None,
+        "20310520T100000000000": 120,
+        "20310520T114500000000": 15,
+        "20310520T115500000000": 5,
+    }
+    for name, minutes in ages.items():
+        (tmp_path / name / "units").mkdir(parents=True)
+        if minutes is not None:
+            (tmp_path / name / "manifest.json").write_text("{}")
+            moment = now.timestamp() - 60 * minutes
+            os.utime(tmp_path / name / "manifest.json", (moment, moment))
+    (tmp_path / "current").write_text("20310520T115500000000\n")
+    (tmp_path / "notes").mkdir()
+    gone = publish.clear_old(tmp_path, now)
+    assert gone == ["20310520T080000000000", "20310520T093000000000"]
+    assert {p.name for p in tmp_path.iterdir()} == {*ages, "current", "notes"} - set(gone)
