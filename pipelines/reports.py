@@ -89,7 +89,7 @@ class Reports:
 
     def _label(self, row: dict[str, Any]) -> fill_labels.Label:
         ppo2_bar = self.station.policy.filling.ppo2_bar
-        return fill_labels.label(row, self.zone, ppo2_bar, self.names.get(row["member_id"], ""))
+        return fill_labels.label(row, self.zone, ppo2_bar, self.names)
 
     def inspections(self) -> dict[str, Any]:
         """What goes on which visit, and every cylinder by its next date."""

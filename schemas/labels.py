@@ -40,7 +40,7 @@ def withheld(row: Mapping[str, Any]) -> str:
     return ""
 
 
-def label(row: Mapping[str, Any], zone: str, ppo2_bar: float, member: str = "") -> Label:
+def label(row: Mapping[str, Any], zone: str, ppo2_bar: float, names: Mapping[str, str]) -> Label:
     """The label of a fill that may have one; depths round to the safe side.
 
     Parameters
@@ -51,10 +51,10 @@ def label(row: Mapping[str, Any], zone: str, ppo2_bar: float, member: str = "") 
         The station's time zone.
     ppo2_bar : float
         The partial pressure of oxygen, bar, that its maximum operating depth stands for.
-    member : str
-        For whom it was filled.
+    names : mapping
+        Names by member_id, for whom it was filled and who analysed it.
     """
-    by = f" by {row['analysed_by']}" if words.known(row["analysed_by"]) else ""
+    by = f" by {names.get(row['analysed_by'], row['analysed_by'])}" if words.known(row["analysed_by"]) else ""
     at = f", {words.clock(row['analysed_at'], zone)}" if words.known(row["analysed_at"]) else ""
     lines = [("Analysed", f"{words.analysis(row['analysed_o2_pct'], row['analysed_he_pct'])}{by}{at}")]
     not_breathable = bool(NOT_FOR_BREATHING & set(words.listed(row["reasons"])))
@@ -70,6 +70,6 @@ def label(row: Mapping[str, Any], zone: str, ppo2_bar: float, member: str = "") 
         ("At 15 °C", words.with_interval(value, low, high, 0, "bar")),
         ("Filled", words.clock(row["filled_at"], zone)),
     ]
-    if member:
-        lines.append(("For", member))
+    if row["member_id"] in names:
+        lines.append(("For", names[row["member_id"]]))
     return Label(row["unit_id"], words.mix(row["o2_pct"], row["he_pct"]), not_breathable, tuple(lines))

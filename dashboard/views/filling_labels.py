@@ -28,7 +28,7 @@ def sheet(snapshot: Snapshot, fills: pd.DataFrame, of_day: pd.DataFrame) -> list
     without = [(row, why) for row in rows if (why := labels.withheld(row))]
     given = [
         _label(
-            labels.label(row, snapshot.zone, ppo2_bar, names.get(row["member_id"], "")),
+            labels.label(row, snapshot.zone, ppo2_bar, names),
             words.clock(made, snapshot.zone),
         )
         for row in rows

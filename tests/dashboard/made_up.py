@@ -59,7 +59,7 @@ UNITS = pd.DataFrame(
 )
 
 UNITS["in_test_today"] = pd.array([True, True, True, False, True, False], dtype="boolean")
-UNITS["oxygen_clean_today"] = pd.array([False, False, True, False, True, False], dtype="boolean")
+UNITS["oxygen_clean_today"] = pd.array([True, True, True, False, True, False], dtype="boolean")
 GAS_SOURCES = pd.DataFrame(
     {
         "source_id": ["comp-1", "bank-1", "bank-2"],

@@ -87,6 +87,22 @@ def test_the_advice_answers_what_is_typed(watched):
     assert watched.page.get_by_text("Stop at ").count() == 0
 
 
+def test_labels_are_printed_alone(browser, address):
+    desk = Watched(browser, SIZES["desk"], address)
+    desk.open()
+    desk.page.get_by_text("Fills of a day", exact=True).first.click()
+    desk.settle()
+    desk.page.get_by_text("Labels to print").click()
+    desk.settle()
+    label, table = desk.page.locator(".label").first, desk.page.locator("table.rows").first
+    assert label.is_visible() and table.is_visible()
+    desk.check()
+    desk.page.emulate_media(media="print")
+    assert label.is_visible() and not table.is_visible()
+    assert not desk.page.get_by_text("Which cylinder or set?").first.is_visible()
+    desk.context.close()
+
+
 def test_the_local_network_sees_filling_and_fleet_alone_and_is_told_so(browser, published):
     served, address = serve(published, role="local_network")
     try:

@@ -141,11 +141,12 @@ def of_last_day(published):
 
 def test_a_label_stands_on_screen_as_it_is_printed_and_none_for_a_fill_that_may_have_none(published, of_last_day):
     text = said(run(published, "filling", filling_part="day", labels=True))
+    names = open_snapshot(published, Viewer("alone")).names()
     given = [row for row in of_last_day.to_dict("records") if not labels.withheld(row)]
     assert text.count('class="label"') == len(given) > 0
     assert len(given) < len(of_last_day)
     for row in given:
-        for term, told in labels.label(row, "Europe/Dublin", 1.4).lines:
+        for term, told in labels.label(row, "Europe/Dublin", 1.4, names).lines:
             assert f"<dt>{html.escape(term)}</dt><dd>{html.escape(told)}</dd>" in text
     assert text.count(labels.ANALYSE) == len(given) + 1
 

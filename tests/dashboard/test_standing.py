@@ -58,8 +58,11 @@ def test_a_hold_ends_by_a_release_or_a_new_fill():
 
 def test_a_set_is_oxygen_clean_today_only_if_all_of_it_is():
     assert stand("A11-2", UNITS, HEALTH, FILLS).oxygen_clean is True
-    assert stand("T12-1", UNITS, HEALTH, FILLS).oxygen_clean is False
-    assert stand("T12-1R", UNITS, HEALTH, FILLS).oxygen_clean is False  # its set is not
+    assert stand("T12-1R", UNITS, HEALTH, FILLS).oxygen_clean is True
+    left_is_not = UNITS["oxygen_clean_today"] & ~UNITS["unit_id"].isin(["T12-1", "T12-1L"])
+    units = UNITS.assign(oxygen_clean_today=left_is_not)
+    assert stand("T12-1", units, HEALTH, FILLS).oxygen_clean is False
+    assert stand("T12-1R", units, HEALTH, FILLS).oxygen_clean is False  # its set is not
     assert stand("S10-4", UNITS.assign(oxygen_clean_today=pd.NA), HEALTH, FILLS).oxygen_clean is None
 
 

@@ -7,11 +7,12 @@ from schemas import labels
 AT = pd.Timestamp("2031-05-03T12:05:00Z")
 ROW = {
     "unit_id": "S10-4",
+    "member_id": "m-anna",
     "o2_pct": 32.14,
     "he_pct": 0.0,
     "analysed_o2_pct": 32.14,
     "analysed_he_pct": 0.0,
-    "analysed_by": "Dora",
+    "analysed_by": "m-dora",
     "analysed_at": AT,
     "max_operating_depth_m": 33.96,
     "min_operating_depth_m": 0.2,
@@ -25,7 +26,7 @@ ROW = {
 
 
 def test_depths_round_to_the_safe_side_and_the_analyst_is_named():
-    lines = dict(labels.label(ROW, "Europe/Dublin", 1.4, "Anna").lines)
+    lines = dict(labels.label(ROW, "Europe/Dublin", 1.4, {"m-anna": "Anna", "m-dora": "Dora"}).lines)
     assert lines["Maximum operating depth"] == "33\u00a0m at ppO₂ 1.4 bar"
     assert lines["Least depth"] == "1\u00a0m"
     assert lines["Analysed"] == "O₂ 32.1\u00a0% by Dora, 3 May 2031, 13:05"
@@ -34,7 +35,7 @@ def test_depths_round_to_the_safe_side_and_the_analyst_is_named():
 
 
 def test_suit_gas_gets_no_depth_to_breathe_it_at():
-    told = labels.label(ROW | {"reasons": ["suit_gas_only"]}, "UTC", 1.4)
+    told = labels.label(ROW | {"reasons": ["suit_gas_only"]}, "UTC", 1.4, {})
     assert told.not_breathable
     assert not {"Maximum operating depth", "Least depth"} & set(dict(told.lines))
 
