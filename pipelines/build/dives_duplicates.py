@@ -20,6 +20,9 @@ SAME_M = 0.15
 NEAR_BAR = 15.0
 """Two gauges on one cylinder differ by less."""
 
+SAME_BAR = 0.5
+"""One reading, written in other units."""
+
 MOST_ZONES_H = 14.0
 """Time zones reach this far from UTC."""
 
@@ -91,7 +94,7 @@ def find_duplicates(
             name(a, b, "overlaps_another_dive", "gas_missing")
         elif overlap > 0:
             name(a, b, "overlaps_another_dive")
-        elif agree and not np.isnan(apart_m) and apart_m < SAME_M:
+        elif not np.isnan(apart_m) and apart_m < SAME_M and _cylinders_agree(tanks[a], tanks[b], SAME_BAR):
             name(a, b, "looks_like_another_dive")
     return _frame(left_out), flags
 
@@ -182,12 +185,12 @@ def _tanks_by_dive(dives: pd.DataFrame, dive_tanks: pd.DataFrame) -> list[pd.Dat
     return [by_dive.get(dive_id, none) for dive_id in dives["dive_id"]]
 
 
-def _cylinders_agree(one: pd.DataFrame, other: pd.DataFrame) -> bool | None:
+def _cylinders_agree(one: pd.DataFrame, other: pd.DataFrame, within_bar: float = NEAR_BAR) -> bool | None:
     """Whether the lesser record's cylinders are all among the other's; None where nothing is known to compare."""
     few, many = (one, other) if len(one) <= len(other) else (other, one)
     compared = None
     for tank in few[few["role"] != "suit"].to_dict("records"):
-        found = [_same_cylinder(tank, t) for t in many.to_dict("records")]
+        found = [_same_cylinder(tank, t, within_bar) for t in many.to_dict("records")]
         if any(found):
             compared = True
         elif found and all(f is False for f in found):
@@ -195,14 +198,14 @@ def _cylinders_agree(one: pd.DataFrame, other: pd.DataFrame) -> bool | None:
     return compared
 
 
-def _same_cylinder(one: dict, other: dict) -> bool | None:
+def _same_cylinder(one: dict, other: dict, within_bar: float) -> bool | None:
     units = one["unit_id"], other["unit_id"]
     if all(isinstance(u, str) and u for u in units) and units[0] != units[1]:
         return False
     gaps = np.array([one[c] - other[c] for c in ("start_pressure_bar", "end_pressure_bar")], float)
     if np.isnan(gaps).all():
         return None
-    return bool(np.nanmax(np.abs(gaps)) < NEAR_BAR)
+    return bool(np.nanmax(np.abs(gaps)) < within_bar)
 
 
 def _frame(rows: list[tuple]) -> pd.DataFrame:

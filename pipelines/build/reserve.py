@@ -290,7 +290,9 @@ def _one_side(samples: pd.DataFrame, traces: Traces) -> np.ndarray:
     """Least margin with the lesser side alone: its content above what is unusable, less what is required."""
     usable = samples["usable_free_l"].to_numpy(float)
     content = traces.content_free_l
-    with np.errstate(invalid="ignore", divide="ignore"):
-        side = samples["one_side_usable_free_l"].to_numpy(float) - (usable - content) / 2.0
+    side = samples["one_side_usable_free_l"].to_numpy(float)
+    # of a set found not joined the breathed side is all there is, and all that is unusable lies in it
+    share = np.where(side == usable, 1.0, 0.5)
+    side = side - share * (usable - content)
     margin = side - traces.required_free_l
     return margin[least_at(margin, traces.start)]

@@ -144,6 +144,18 @@ def test_surfacing_pressure_and_a_lost_side():
     assert np.isnan(build(make_dive("S", 0))["dive_reserve"]["least_margin_one_side_free_l"].iloc[0])
 
 
+def test_of_a_set_found_not_joined_the_one_side_is_the_margin_itself():
+    f = frames(make_dive("D", 0, depth_m=30.0))
+    trace = f["dive_trace"].assign(one_side_usable_free_l=f["dive_trace"]["usable_free_l"])
+    model = fit_trend_months(f["dive_consumption"], f["dives"], POLICY)
+    trend = build_member_trend(f["dive_consumption"], f["dives"], model, POLICY)
+    row = build_member_reserve(
+        "M1", f["dives"], f["dive_consumption"], trace, trend["consumption_trend"], f["fill_quality"],
+        f["units"], POLICY, tank_use=f["dive_tank_use"], state=trend["trend_state"], model=model,
+    )["dive_reserve"].iloc[0]  # fmt: skip
+    assert row["least_margin_one_side_free_l"] == pytest.approx(row["least_margin_free_l"], rel=1e-12)
+
+
 def test_missing_gas_and_dives_without_samples_have_no_row():
     gone, bare = make_dive("gone", 0), make_dive("bare", 1)
     gone["dive_consumption"]["flags"] = ["gas_missing"]

@@ -111,3 +111,7 @@ class TestDuplicates:
         built = build(dives, tanks, [profile("a"), profile("b")])["dive_consumption"]
         assert len(built) == 2 and built["rmv_l_min"].isna().all()
         assert all({"gas_missing", "overlaps_another_dive"} <= set(f) for f in built["flags"])
+
+    def test_pressures_of_its_own_make_a_dive_its_own(self):
+        built = build(*self.daily(3))
+        assert not any("looks_like_another_dive" in f for f in built["dive_consumption"]["flags"])
