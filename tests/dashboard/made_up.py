@@ -62,9 +62,9 @@ UNITS["in_test_today"] = pd.array([True, True, True, False, True, False], dtype=
 UNITS["oxygen_clean_today"] = pd.array([True, True, True, False, True, False], dtype="boolean")
 GAS_SOURCES = pd.DataFrame(
     {
-        "source_id": ["comp-1", "bank-1", "bank-2"],
-        "kind": ["compressor", "bank", "bank"],
-        "fed_by": [None, "comp-1", "bank-1"],
+        "source_id": ["comp-1", "comp-2", "bank-1", "bank-2", "bank-3"],
+        "kind": ["compressor", "compressor", "bank", "bank", "bank"],
+        "fed_by": [None, None, "comp-2", "bank-1", "comp-1"],
     }
 )
 

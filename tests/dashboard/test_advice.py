@@ -122,10 +122,10 @@ def test_what_a_source_is_and_what_feeds_it_comes_from_the_register_even_in_a_ci
     assert kind_of_source(GAS_SOURCES, "bank-2") == "bank"
     assert kind_of_source(GAS_SOURCES, "comp-1") == "compressor"
     assert kind_of_source(GAS_SOURCES, "another") == ""
-    assert behind(GAS_SOURCES, "bank-2") == ["bank-2", "bank-1", "comp-1"]
-    circle = GAS_SOURCES.assign(fed_by=["bank-2", "comp-1", "bank-1"])
-    assert behind(circle, "bank-2") == ["bank-2", "bank-1", "comp-1"]
+    assert behind(GAS_SOURCES, "bank-2") == ["bank-2", "bank-1", "comp-2"]
+    circle = GAS_SOURCES.assign(fed_by=[None, "bank-2", "comp-2", "bank-1", None])
+    assert behind(circle, "bank-2") == ["bank-2", "bank-1", "comp-2"]
 
 
 def test_the_source_used_last_is_offered_first_and_one_never_used_last():
-    assert sources_to_choose(GAS_SOURCES, fills()) == ["bank-1", "comp-1", "bank-2"]
+    assert sources_to_choose(GAS_SOURCES, fills()) == ["bank-1", "comp-1", "bank-2", "bank-3", "comp-2"]
