@@ -1,0 +1,33 @@
+"""A pass publishes who may sign in without publishing an address."""
+
+import pandas as pd
+
+from pipelines.export import export_tables
+from pipelines.settings import load_station
+from pipelines.steps import station_facts
+from schemas.snapshot import read_manifest
+
+
+def test_no_address_is_published_in_clear(sample_station):
+    published = load_station(sample_station.folder).published
+    manifest = read_manifest(published)
+    assert "@" not in manifest.to_json()
+    parts = manifest.tables["member_logins"].values()
+    rows = pd.concat(pd.read_parquet(published / manifest.name / "member_logins" / p.file) for p in parts)
+    assert list(rows.columns) == ["member_id", "address_hash"]
+    assert rows["address_hash"].str.fullmatch("[0-9a-f]{64}").all()
+
+
+def test_logins_are_not_exported(sample_station, tmp_path):
+    export_tables(load_station(sample_station.folder).published, tmp_path, "csv")
+    assert not list(tmp_path.glob("member_logins*"))
+
+
+def test_roles_are_published_by_hash(tmp_path):
+    from pipelines.settings import write_station
+
+    write_station(tmp_path / "station")
+    settings = tmp_path / "station" / "station.toml"
+    settings.write_text(settings.read_text(encoding="utf-8") + '\n[roles]\nmanager = ["boss@weir.example"]\n', "utf-8")
+    told = station_facts(load_station(tmp_path / "station"))
+    assert list(told["roles"].values()) == ["manager"] and "weir" not in str(told)
