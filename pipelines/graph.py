@@ -11,7 +11,7 @@ from pipelines.graph_members import build_reserves, build_trends
 from pipelines.graph_parts import TOLD, Build, Progress
 from pipelines.publish import Publisher
 from pipelines.settings import Station
-from pipelines.store import Warehouse, all_current, frame_hash
+from pipelines.store import ONCE_TOLD, Warehouse, all_current, frame_hash
 from schemas.logins import member_logins
 
 
@@ -108,13 +108,11 @@ def _fills(build: Build, units: pd.DataFrame, readings: pd.DataFrame | None, tab
 
 def _earlier(build: Build) -> dict[str, pd.DataFrame]:
     """What was published before: what people were told, and predictions made before their reading was known."""
-    if build.publisher.previous is None:
-        return {}
-    return {
-        t: build.publisher.read_previous(t, "all")
-        for t in ("fill_quality", "settling_check")
-        if build.publisher.has_previous(t, "all")
-    }
+    publisher = build.publisher
+    build.warehouse.keep_told(
+        {t: publisher.read_previous(t, "all") for t in ONCE_TOLD if publisher.has_previous(t, "all")}
+    )
+    return build.warehouse.told()
 
 
 # --- fleet and air ----------------------------------------------------------------------------

@@ -122,7 +122,9 @@ class Publisher:
         return manifest
 
     def abandon(self) -> None:
-        """Remove what was written, when nothing is to be published after all."""
+        """Remove what was written, when nothing is to be published after all; what is out stays."""
+        if current_name(self.published) == self.name:
+            return
         shutil.rmtree(self.folder, ignore_errors=True)
 
 

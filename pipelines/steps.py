@@ -17,7 +17,7 @@ from pipelines.graph import build_all
 from pipelines.intake import Intake, IntakeResult
 from pipelines.publish import Publisher, clear_old, write_durably
 from pipelines.settings import Station
-from pipelines.store import MACHINE_ROOM, Warehouse, WarehouseBusy, frame_hash
+from pipelines.store import MACHINE_ROOM, ONCE_TOLD, Warehouse, WarehouseBusy, frame_hash
 from schemas.frames import conform
 from schemas.logins import hashed_roles
 from schemas.snapshot import SINCE, Manifest, NothingPublished, read_manifest
@@ -149,6 +149,7 @@ def _pass(
             _record_run(warehouse, run_id, moment, today, "published", rows, seconds)
             with _timed(seconds, "publish"):
                 name = _publish(station, warehouse, publisher, moment, today, settings, run_id)
+                warehouse.keep_told({table: publisher.read(table, "all") for table in ONCE_TOLD})
         except BaseException:
             publisher.abandon()
             raise

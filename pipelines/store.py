@@ -66,6 +66,11 @@ _ANSWERS = {
     "dives": ("dives",),
     "links": ("links",),
 }
+#: of published tables, what is never rewritten once people were told it
+ONCE_TOLD = {
+    "fill_quality": ("fill_id", "handed_over_verdict", "handed_over_settled_bar_15c"),
+    "settling_check": tuple(TABLES["settling_check"].fields),
+}
 STORED = tuple(name for name in SOURCES if name != "dive_samples")
 MACHINE_ROOM = ("ingest_files", "rejects", "notices", "runs")
 
@@ -102,6 +107,8 @@ class Warehouse:
             wanted[f"rows_{name}"] = {f.name: DUCKDB[f.kind] for f in SOURCES[name].fields.values()} | PROVENANCE
         for name in MACHINE_ROOM:
             wanted[name] = {f.name: DUCKDB[f.kind] for f in TABLES[name].fields.values()} | _BESIDE.get(name, {})
+        for name, told in ONCE_TOLD.items():
+            wanted[f"told_{name}"] = {c: DUCKDB[TABLES[name].fields[c].kind] for c in told}
         there: dict[str, set[str]] = {}
         for table, column in self.con.execute(
             "SELECT table_name, column_name FROM information_schema.columns"
@@ -285,6 +292,30 @@ class Warehouse:
                 [now, source],
             )
             self.con.unregister("answered")
+
+    # --- what people were told ----------------------------------------------------------------
+    def keep_told(self, published: dict[str, pd.DataFrame]) -> None:
+        """Keep what a snapshot tells, beside what earlier ones told: a lost snapshot must not rewrite it."""
+        for name, frame in published.items():
+            told = frame[list(ONCE_TOLD[name])]
+            with self.transaction(changes=False):
+                self.con.register("told", told)
+                if name == "settling_check":  # a prediction stands as long as its reading does; then the new one counts
+                    self.con.execute(f"DELETE FROM told_{name} WHERE fill_id IN (SELECT fill_id FROM told)")
+                self.con.execute(
+                    f"INSERT INTO told_{name} BY NAME SELECT * FROM told "
+                    f"WHERE fill_id NOT IN (SELECT fill_id FROM told_{name})"
+                )
+                self.con.unregister("told")
+
+    def told(self) -> dict[str, pd.DataFrame]:
+        """What was told of fills when they were first published, and predicted before readings were known."""
+        frames = {name: self.frame(f"SELECT * FROM told_{name}") for name in ONCE_TOLD}
+        return {
+            name: conform(frame, [TABLES[name].fields[c] for c in ONCE_TOLD[name]])
+            for name, frame in frames.items()
+            if len(frame)
+        }
 
     # --- what is to be known of files ---------------------------------------------------------
     def noted(self, file: str, rule: str, value: str | None) -> bool:

@@ -118,6 +118,25 @@ def test_what_people_were_told_is_never_rewritten(copy):
         assert now.loc["F1", column] == told.loc["F1", column]
 
 
+def test_what_people_were_told_outlives_the_snapshots(copy):
+    """Settled readings come in after the fills went out; then every snapshot is lost."""
+    import shutil
+
+    s.drop(
+        copy,
+        "fills-settled.csv",
+        [s.fill(1, settled_pressure_bar="180", settled_c="12", settled_at="2026-03-01 20:00")],
+        5,
+    )
+    s.run(copy)
+    told = s.published(copy)["fill_quality"].set_index("fill_id")
+    assert told.loc["F1", OF_HISTORY[1]] != told.loc["F1", "settled_pressure_bar_15c"]
+    shutil.rmtree(copy.published)
+    s.run(copy)
+    again = s.published(copy)
+    pd.testing.assert_frame_equal(again["fill_quality"].set_index("fill_id")[[*OF_HISTORY]], told[[*OF_HISTORY]])
+
+
 # --- today and settings -----------------------------------------------------------------------
 def test_a_new_day_rebuilds_what_depends_on_it_and_no_dive(copy):
     result = s.run(copy, as_of="2026-04-01")
@@ -224,6 +243,18 @@ def test_ended_at_each_step_the_last_snapshot_stands_and_the_next_pass_finishes(
     assert not left
     # every dead snapshot was cleared away but perhaps the newest
     assert sum(not (p / "manifest.json").exists() for p in copy.published.iterdir() if p.is_dir()) <= 1
+
+
+def test_ended_just_after_the_pointer_was_swapped_the_new_snapshot_stands(copy, monkeypatch):
+    name = current_name(copy.published)
+    s.drop(copy, "fills-more.csv", [s.fill(9)], 5)
+    with monkeypatch.context() as patch:
+        _at_call(patch, publish, "write_durably", 2, after=True)
+        with pytest.raises(Ended):
+            s.run(copy)
+    assert current_name(copy.published) != name
+    assert _tables_of(copy)["fill_quality"] == 8
+    assert not s.run(copy).published
 
 
 @pytest.mark.soak
