@@ -23,6 +23,9 @@ READING_FLOOR_BAR = 0.15
 GAUGE_SCATTER_BAR, TRANSMITTER_SCATTER_BAR = 0.5, 0.2
 """What a gauge's error changes by from a full cylinder to an empty one; a constant offset all but cancels."""
 
+HAND_SCATTER_BAR = 0.85
+"""The same where pressures are written in whole bars: the needle was read by eye as well."""
+
 
 @dataclass
 class Readings:
@@ -157,7 +160,8 @@ def fit_rows(
     n = len(rows)
     out = TankFits.blank(n, STEPS + 2)
     step = table_step_bar(rows["start_bar"].to_numpy(float), rows["end_bar"].to_numpy(float))
-    written_sd = np.full(n, np.hypot(step / np.sqrt(12.0), GAUGE_SCATTER_BAR))
+    scatter = GAUGE_SCATTER_BAR if step < 1.0 else HAND_SCATTER_BAR
+    written_sd = np.full(n, np.hypot(step / np.sqrt(12.0), scatter))
     trace, ends = np.flatnonzero(by_trace), np.flatnonzero(~by_trace & rows["has_ends"].to_numpy(bool))
     first = Learned()
     station = replace(first, start_last=station_spread[0], start_air=USUAL_AIR * station_spread[1])

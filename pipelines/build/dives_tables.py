@@ -26,7 +26,7 @@ TAUGHT_WIDENS = 1.08
 UNTAUGHT_SD = 0.005
 """Share by which the common values of cylinders and kit move the gas of a diver whose traces taught none of them."""
 
-MEAN_DEPTH_SD = 0.007
+MEAN_DEPTH_SD = 0.012
 """How computers average, and what a steady depth leaves out of the gas's temperature."""
 
 TOGETHER = 0.5
