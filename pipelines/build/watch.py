@@ -12,6 +12,7 @@ from schemas.codes.divers import CAUSE_WORDS, WATCH_REASONS
 from schemas.frames import conform
 from schemas.policy import Policy
 from schemas.tables import TABLES
+from schemas.words import share
 from shared.reserve import chance_below
 from shared.trend import CONDITIONS, Z80, Levels
 from shared.trend_slope import rate_of_next
@@ -160,7 +161,7 @@ def _reason(row) -> str:
         "considered": row.dives_considered,
         "below": row.dives_below_policy,
         "not_assessed": row.dives_not_assessed,
-        "chance": row.chance_next_below,
+        "chance": share(row.chance_next_below),
         "main_cause": CAUSE_WORDS[row.main_cause],
         "short_bar": row.low_bar,
     }

@@ -30,7 +30,7 @@ CODES: list[Code] = [
 WATCH_REASONS: dict[str, str] = {
     "too_few": "A margin is known of {known} of the last {considered} dives; 5 are needed.",
     "below": "{below} of {judged} judged dives went below this policy, mainly by {main_cause}.",
-    "chance": "If dives stay like these, {chance:.0%} go below this policy.",
+    "chance": "If dives stay like these, {chance} go below this policy.",
     "not_assessed": "{not_assessed} of {considered} dives could not be assessed: a floor or nothing is known of them.",
     "none_seen": "No thin dive seen ({judged} dives).",
     "short_fills": "Mending the fill would help first: these dives started {short_bar:.0f} bar low at the median.",
