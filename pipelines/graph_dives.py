@@ -99,8 +99,10 @@ def build_dives(build: Build, units: pd.DataFrame, fills: pd.DataFrame) -> dict[
         build.progress(f"Dives of {member.member_id}, with what all have taught", n, len(members))
 
         def make(member=member):
-            found = kept.get(member.member_id) if spread == plain else None
-            return found if found is not None else made_with(member, spread)
+            found = kept.get(member.member_id)
+            # only dives known by their ends feel the spread
+            same = found is not None and (spread == plain or not found["dive_consumption"]["method"].eq("ends").any())
+            return found if same else made_with(member, spread)
 
         told = build.fingerprint("dives", spread, *member.told)
         build.group(DIVE_TABLES, member.member_id, told, make, "members' dives", need=False)
@@ -114,6 +116,8 @@ def build_dives(build: Build, units: pd.DataFrame, fills: pd.DataFrame) -> dict[
 
 def _members(build: Build, units, known, dives, tanks, links, station_water) -> list[_Member]:
     """Every member with dives, and hashes of all that their tables depend on."""
+    from pipelines.build.dives import air_of_dives
+
     parts = parts_by_member(build.warehouse)
     of_lake = dict(list(parts.groupby("member_id")))
     of_member = {
@@ -122,9 +126,6 @@ def _members(build: Build, units, known, dives, tanks, links, station_water) -> 
     }
     looked_at = known[[c for c in _FILL_FOR_DIVE if c in known]]
     by_unit = {unit: frame_hash(rows) for unit, rows in looked_at.groupby("unit_id")}
-    ambient = known[["filled_at", "ambient_c"]].dropna()
-    ambient_month = ambient["filled_at"].dt.strftime("%Y-%m")
-    by_month = {month: frame_hash(rows) for month, rows in ambient.groupby(ambient_month)}
     found = []
     for member in sorted(of_member["dives"]):
         mine = of_member["dives"][member]
@@ -132,10 +133,8 @@ def _members(build: Build, units, known, dives, tanks, links, station_water) -> 
         own_links = of_member["links"].get(member, links.iloc[:0])
         own_parts = of_lake.get(member, parts.iloc[:0])
         used = sorted(set(own_links["unit"].dropna()) | set(own_tanks["unit_id"].dropna()))
-        # the station's water and air are asked for where a dive states none; air also from days around
+        # the station's water and air are asked for where a dive states none
         usual = station_water[station_water.index.isin(mine.loc[mine["water_c"].isna(), "started_at"].dt.month)]
-        airless = mine.loc[mine["air_c"].isna(), "started_at"]
-        months = {(at + pd.Timedelta(days=d)).strftime("%Y-%m") for at in airless for d in (-4, 0, 4)}
         found.append(
             _Member(
                 member,
@@ -150,7 +149,7 @@ def _members(build: Build, units, known, dives, tanks, links, station_water) -> 
                     frame_hash(own_links),
                     [by_unit.get(u, "") for u in used],
                     frame_hash(usual.rename("water_c").reset_index()),
-                    [by_month.get(m, "") for m in sorted(months)],
+                    frame_hash(air_of_dives(mine, known)),
                 ],
             )
         )
