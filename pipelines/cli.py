@@ -226,6 +226,8 @@ def main() -> None:
         message, code = words_for(error)
         print(message, file=sys.stderr)
         sys.exit(code)
+    finally:
+        os.environ.pop("COLDFILL_DEBUG", None)  # the flag is this command's, not the next one's in the same process
 
 
 if __name__ == "__main__":
