@@ -74,15 +74,15 @@ def season_rmv(consumption: pd.DataFrame, trend: pd.DataFrame) -> go.Figure:
 
 
 def dive_gas(profile: pd.DataFrame, reserve: Row | None) -> go.Figure:
-    """One dive: usable gas against the gas needed by policy, the depth beneath, the least margin marked."""
+    """One dive: gas above the unusable pressure against the gas needed, the depth beneath, the least margin marked."""
     figure = blank(520)
     profile = profile.sort_values("t_s")
     minutes = profile["t_s"].to_numpy(float) / 60.0
     figure.add_scatter(
         x=minutes,
-        y=gas_left.positive(profile["usable_free_l"]).to_numpy(),
+        y=gas_left.above_unusable(profile).to_numpy(),
         mode="lines",
-        name="gas left",
+        name="gas left above the unusable pressure",
         line={"color": INDIGO, "width": 3},
         hovertemplate="%{x:.0f} min: %{y:.0f} L left<extra></extra>",
     )

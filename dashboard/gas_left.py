@@ -25,9 +25,10 @@ def cannot_have_been(reserve: Row) -> bool:
     return bool(cannot_be(reserve.to_frame().T).iloc[0])
 
 
-def positive(gas_free_l: pd.Series) -> pd.Series:
-    """Gas over time with gaps where it is less than nothing."""
-    return gas_free_l.where(gas_free_l >= NOTHING_LEFT_FREE_L)
+def above_unusable(profile: pd.DataFrame) -> pd.Series:
+    """Gas over time that the margin is counted from, with gaps where less than nothing was left in all."""
+    left = profile["required_free_l"] + profile["margin_free_l"]
+    return left.where(profile["usable_free_l"] >= NOTHING_LEFT_FREE_L)
 
 
 def number(value: float, unit: str = "L") -> str:

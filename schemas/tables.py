@@ -77,7 +77,8 @@ _table(
 )
 _table(
     "dive_profile", "At most 400 points a dive, extremes and the least margin kept.", "member_id dive_id t_s",
-    f.DIVE_ID, f.MEMBER_ID, f.T_S, f.DEPTH_M, f.TANK_BAR, f.GAS_C, f.USABLE_FREE_L, f.REQUIRED_FREE_L, by_member=True,
+    f.DIVE_ID, f.MEMBER_ID, f.T_S, f.DEPTH_M, f.TANK_BAR, f.GAS_C, f.USABLE_FREE_L, f.REQUIRED_FREE_L, f.MARGIN_FREE_L,
+    by_member=True,
 )
 _table(
     "consumption_trend", "A row a member and dive, seeing no later dive.", "member_id dive_id",

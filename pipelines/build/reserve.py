@@ -129,7 +129,7 @@ def build_member_reserve(
     )
     lacked = _start(about, samples.iloc[start], tank_use, fills, units)
     made = _rows(about, samples, traces, lacked, trend, state, model, policy)
-    samples = samples.assign(required_free_l=need)
+    samples = samples.assign(required_free_l=need, margin_free_l=traces.margin_free_l)
     keep = kept_points(
         start,
         [samples["depth_m"].to_numpy(float), samples["tank_bar"].to_numpy(float)],

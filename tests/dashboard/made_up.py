@@ -268,6 +268,7 @@ def dives(member: str) -> dict[str, pd.DataFrame]:
     )
     t = np.arange(0, 2640, 30.0)
     depth = np.clip(np.minimum(t / 60 * 9, (2640 - t) / 60 * 3), 0, 28)
+    usable, needed = 2600 - t * 0.75, 60 * (1 + 0.1 * depth) * (1 + depth / 9)
     profile = pd.concat(
         [
             pd.DataFrame(
@@ -278,8 +279,9 @@ def dives(member: str) -> dict[str, pd.DataFrame]:
                     "depth_m": depth,
                     "tank_bar": 220 - t / 18,
                     "gas_c": 12.0,
-                    "usable_free_l": 2600 - t * 0.75,
-                    "required_free_l": 60 * (1 + 0.1 * depth) * (1 + depth / 9),
+                    "usable_free_l": usable,
+                    "required_free_l": needed,
+                    "margin_free_l": usable - 240 - needed,
                 }
             )
             for d in ids

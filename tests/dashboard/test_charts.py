@@ -48,6 +48,12 @@ def test_the_least_margin_is_marked_between_needed_and_left():
     assert mark.x[0] == pytest.approx(row["least_margin_at_s"] / 60)
 
 
+def test_the_gap_between_the_drawn_lines_is_the_margin():
+    profile = OF_ME["dive_profile"].query("dive_id == @RESERVE.iloc[0].dive_id").sort_values("t_s")
+    left, needed = charts_dives.dive_gas(profile, None).data[:2]
+    assert np.array(left.y) - np.array(needed.y) == pytest.approx(profile["margin_free_l"].to_numpy())
+
+
 def test_a_dive_that_was_not_judged_has_no_mark():
     figure = charts_dives.dive_gas(OF_ME["dive_profile"].head(80), None)
     assert "least margin" not in [t.name for t in figure.data]
@@ -146,7 +152,8 @@ def test_gas_below_nothing_is_neither_drawn_nor_told_as_a_figure():
     profile = profile[profile["dive_id"] == lost.loc[2, "dive_id"]]
     profile = profile.assign(usable_free_l=profile["usable_free_l"] - profile["usable_free_l"].median())
     figure = charts_dives.dive_gas(profile, lost.loc[2])
-    assert np.nanmin(figure.data[0].y) >= gas_left.NOTHING_LEFT_FREE_L and np.isnan(figure.data[0].y).any()
+    below = (profile["usable_free_l"] < gas_left.NOTHING_LEFT_FREE_L).to_numpy()
+    assert below.any() and (np.isnan(figure.data[0].y) == below).all()
     assert "least margin" not in [trace.name for trace in figure.data]
     assert gas_left.number(-600.0) == "not known" and gas_left.number(0.0) != "not known"
     assert not gas_left.cannot_have_been(RESERVE.loc[2])

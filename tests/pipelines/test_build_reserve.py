@@ -169,6 +169,8 @@ def test_a_profile_keeps_its_least_margin_within_400_points():
     profile, row = made["dive_profile"], made["dive_reserve"].iloc[0]
     assert len(profile) <= 400
     assert row["least_margin_at_s"] in profile["t_s"].to_list()
+    assert profile["margin_free_l"].min() == pytest.approx(row["least_margin_free_l"])
+    assert ((profile["usable_free_l"] - profile["required_free_l"]) > profile["margin_free_l"]).all()
     assert profile["depth_m"].max() == made["dive_trace"]["depth_m"].max()
 
 
