@@ -14,8 +14,8 @@ from pipelines.readers.mapping import (
     conversion,
     units_of,
 )
+from pipelines.readers.moments import strptime_of
 from pipelines.readers.stated import is_air
-from pipelines.readers.values import strptime_of
 from schemas.fields import Field
 from schemas.sources import SOURCES
 

@@ -8,7 +8,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipelines.readers import values
+from pipelines.readers import moments, values
 from pipelines.readers.csv_text import MOST_BYTES, read_csv, true_kind
 from pipelines.readers.long_form import widened
 from pipelines.readers.mapping import Mapping, key_column, same_header, unit_ending, units_of
@@ -155,7 +155,7 @@ def _type(column: pa.Array, field, source: str, mapping: Mapping, zone: str) -> 
     if field.kind == "choice":
         return values.choices(column, name, mapping, field.choices)
     if field.kind in ("time", "date"):
-        return values.times(column, name, mapping, zone, day_only=field.kind == "date")
+        return moments.times(column, name, mapping, zone, day_only=field.kind == "date")
     return values.texts(column, name, mapping, key=name in SOURCES[source].key)
 
 
