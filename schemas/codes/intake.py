@@ -263,7 +263,8 @@ ROW = [
     Code(
         "no_longer_in_file",
         "The row is no longer in the newer file of the same name; it still counts.",
-        "Nothing, if it was only cut; to take it back use `coldfill intake undo`.",
+        "Nothing, if it was only cut. Nothing takes a row back: correct it in a newer file, or, for a cylinder, "
+        "set its status in a newer register.",
     ),
     Code(
         "sync_conflict_passed_over",
