@@ -19,6 +19,7 @@ _ISO = (
 _DMY = re.compile(
     r"^\d{1,2}\s*[./\-]\s*(\d{1,2}|[A-Za-zéû]{3,9}\.?)\s*[./\-]\s*\d{2,4}\b|^\d{1,2}\.?\s+[A-Za-zéû]{3,9}\.?,?\s+\d{2,4}\b|^\d{4}/\d{1,2}/\d{1,2}"
 )
+_DIRECTIVES = {"day": "aAbBdeFjmyYDx", "time": "HIMSpfzZTXR"}
 
 
 def strptime_of(written: str) -> str:
@@ -48,12 +49,24 @@ def strptime_of(written: str) -> str:
     return out.replace("%H", "%I") if "%p" in out else out
 
 
+def _date_part(coded: str) -> str:
+    """What is left of a format of date and time when no time is written; '' where they do not stand apart."""
+    spans = {kind: [m.span() for m in re.finditer(f"%[{codes}]", coded)] for kind, codes in _DIRECTIVES.items()}
+    day, time = spans["day"], spans["time"]
+    if day and time and day[-1][1] <= time[0][0]:
+        return coded[: time[0][0]].rstrip(" ,T")
+    if day and time and time[-1][1] <= day[0][0]:
+        return coded[time[-1][1] :].lstrip(" ,")
+    return ""
+
+
 def times(column: pa.Array, name: str, mapping: Mapping, zone: str, *, day_only: bool) -> Typed:
     """Moments in UTC, or with `day_only` days at naive midnight.
 
     ISO 8601 always, else the format of the mapping; never a guess at the order of day and month. A time
     without a zone is local time of `zone`: of an hour that came twice the first is taken, of one that never
-    was the hour after, both flagged.
+    was the hour after, both flagged. Where a day is due, a time beside it is left out and flagged, unless the
+    stamp's own zone makes it another day than the one in `zone`: then nobody can say which was meant.
     """
     size = len(column)
     flags: dict[str, np.ndarray] = {}
@@ -65,11 +78,16 @@ def times(column: pa.Array, name: str, mapping: Mapping, zone: str, *, day_only:
 
     if fmt and fmt != DAY_NUMBER:
         coded = strptime_of(fmt)
-        read = _strptime(column, coded, size)
-        done = read.notna().to_numpy()
-        local[done] = read[done]
-        has_time[done] = any(c in coded for c in ("%H", "%I", "%T", "%X"))
-        column = pc.if_else(pa.array(done), None, column)
+        ways = [(coded, any(c in coded for c in ("%H", "%I", "%T", "%X")))]
+        if not day_only and _date_part(coded):  # the time is empty
+            ways.append((_date_part(coded), False))
+        for way, timed in ways:
+            read, minutes = _strptime(column, way, size)
+            done = read.notna().to_numpy()
+            local[done] = read[done]
+            offset[done] = minutes[done]
+            has_time[done] = timed
+            column = pc.if_else(pa.array(done), None, column)
     elif fmt == DAY_NUMBER:
         days = numbers(column, "day", Mapping(mapping.source, decimal=mapping.decimal)).values
         done = ~np.isnan(days) & (days > 1) & (days < 110_000)
@@ -99,9 +117,16 @@ def times(column: pa.Array, name: str, mapping: Mapping, zone: str, *, day_only:
     bad |= each_distinct(column, rows, lambda text: _judge_time(text, day_only, fmt))[1]
 
     if day_only:
-        late = has_time & (local.notna() & (local != local.dt.normalize())).to_numpy()
-        bad |= {int(i): ("not_a_date", {}) for i in np.flatnonzero(late)}
-        return Typed(local.dt.normalize(), bad, flags)
+        day = local.dt.normalize()
+        late = has_time & (local.notna() & (local != day)).to_numpy()
+        zoned = late & ~np.isnan(offset)
+        here = _to_utc(local[zoned], offset[zoned], zone, {}).dt.tz_convert(ZoneInfo(zone)).dt.tz_localize(None)
+        other_day = np.flatnonzero(zoned)[(here.dt.normalize() != day[zoned]).to_numpy()]
+        bad |= {int(i): ("day_unclear", {}) for i in other_day}
+        late[other_day] = False
+        if late.any():
+            flags["time_left_out"] = late
+        return Typed(day, bad, flags)
     no_time = local.notna().to_numpy() & ~has_time
     if no_time.any():
         local[no_time] = local[no_time] + pd.Timedelta(hours=12)
@@ -109,15 +134,21 @@ def times(column: pa.Array, name: str, mapping: Mapping, zone: str, *, day_only:
     return Typed(_to_utc(local, offset, zone, flags), bad, flags)
 
 
-def _strptime(column: pa.Array, coded: str, size: int) -> pd.Series:
+def _strptime(column: pa.Array, coded: str, size: int) -> tuple[pd.Series, np.ndarray]:
+    """Clock times as written, and minutes ahead of UTC where the format holds a zone."""
     text = pd.Series(column.to_pandas(), index=range(size))
+    minutes = np.full(size, np.nan)
+    zoned = "%z" in coded or "%Z" in coded
     try:
-        read = pd.to_datetime(text, format=coded, errors="coerce")
+        read = pd.to_datetime(text, format=coded, errors="coerce", utc=zoned)
+        if not zoned:
+            return read.astype("datetime64[us]"), minutes
+        shifted = [pd.to_datetime(t, format=coded, errors="coerce") for t in text.where(read.notna())]
     except ValueError:
-        return pd.Series(pd.NaT, index=range(size), dtype="datetime64[us]")
-    if read.dt.tz is not None:
-        read = read.dt.tz_convert("UTC").dt.tz_localize(None)
-    return read.astype("datetime64[us]")
+        return pd.Series(pd.NaT, index=range(size), dtype="datetime64[us]"), minutes
+    local = pd.Series([t if t is pd.NaT else t.tz_localize(None) for t in shifted], dtype="datetime64[us]")
+    minutes = ((local - read.dt.tz_localize(None).astype("datetime64[us]")).dt.total_seconds() / 60.0).to_numpy()
+    return local, minutes
 
 
 def _read_iso(parts, fits, local, offset, has_time, bad) -> None:

@@ -174,6 +174,11 @@ CELL = [
     ),
     Code("not_a_date", "Not a date.", "Write it as 2031-05-20."),
     Code(
+        "day_unclear",
+        "The stamp gives a zone, and the day there is another than the day here.",
+        "Write the day alone, as 2031-05-20.",
+    ),
+    Code(
         "date_order_unclear",
         "The order of day and month is not certain.",
         'Write 2031-05-20, or say how the source writes: [sources.{source}.formats] {column} = "DD/MM/YYYY hh:mm"; '
@@ -355,6 +360,7 @@ UDDF = [
 FLAGS = [
     Code("date_without_time", "No time of day was given: noon is taken."),
     Code("month_without_day", "Only the month was given: its first day is taken."),
+    Code("time_left_out", "A time of day stood where a day is due: the day as written is taken."),
     Code("time_ambiguous", "The clocks went back: this hour came twice, the first is taken."),
     Code("time_not_existing", "The clocks went forward: there was no such time, the hour after is taken."),
     Code("value_assumed", "A value was stated for the whole log, not read."),

@@ -15,7 +15,7 @@ from pipelines.readers.mapping import (
     unit_ending,
 )
 from schemas.sources import SOURCES
-from tests.pipelines.reader_files import csv_text, fills, rules
+from tests.pipelines.reader_files import FILL_COLUMNS, csv_text, fills, rules
 
 
 @pytest.mark.parametrize(
@@ -96,6 +96,39 @@ def test_headers_separators_words_and_columns_to_pass_over(tmp_path):
     assert rules(table) == []
     row = table.rows.iloc[0]
     assert (row["filled_at"], row["fill_method"], row["line"]) == (pd.Timestamp("2031-05-20 13:30", tz="UTC"), "air", 4)
+
+
+@pytest.mark.parametrize(
+    ("written", "headers"),
+    [("DD.MM.YYYY hh:mm", ("Day", "Time")), ("hh:mm DD.MM.YYYY", ("Time", "Day"))],
+)
+def test_an_empty_time_beside_a_day_is_noon_and_an_empty_day_is_no_day(tmp_path, written, headers):
+    columns = ["fill_id", "Day", "Time", *FILL_COLUMNS[2:]]
+    text = csv_text(
+        {"Day": "20.05.2031", "Time": "14:30"},
+        {"Day": "21.05.2031", "Time": ""},
+        {"Day": "", "Time": "14:30"},
+        {"Day": "22.05.2031", "Time": "late"},
+        columns=columns,
+    )
+    mapping = Mapping("fills", headers={"filled_at": headers}, formats={"filled_at": written})
+    table = fills(tmp_path, text, mapping)
+    assert [(p.rule, p.row_number) for p in table.problems] == [("not_in_its_format", 3), ("not_in_its_format", 4)]
+    assert table.rows["filled_at"].tolist() == [
+        pd.Timestamp("2031-05-20 13:30", tz="UTC"),
+        pd.Timestamp("2031-05-21 11:00", tz="UTC"),
+    ]
+    assert table.rows["value_flags"].tolist() == [[], ["date_without_time"]]
+
+
+def test_a_format_with_a_zone_is_read_in_that_zone(tmp_path):
+    """Not in the station's: 14:30 two hours ahead of UTC is 12:30, whatever London's clocks show."""
+    text = csv_text({"filled_at": "20.05.2031 14:30 +0200"}, {"filled_at": "20.05.2031 14:30 -0300"})
+    table = fills(tmp_path, text, Mapping("fills", formats={"filled_at": "%d.%m.%Y %H:%M %z"}))
+    assert table.rows["filled_at"].tolist() == [
+        pd.Timestamp("2031-05-20 12:30", tz="UTC"),
+        pd.Timestamp("2031-05-20 17:30", tz="UTC"),
+    ]
 
 
 @pytest.mark.parametrize(

@@ -252,6 +252,10 @@ def test_times_are_read_in_their_zone_else_the_stations(tmp_path, text, utc, fla
         ("2031-05-20 00:00:00", "2031-05-20", []),
     ],
 )
+        ("2031-05-20T00:00:00+05:00", "2031-05-20", []),
+        ("2031-05-20T10:30:00", "2031-05-20", ["time_left_out"]),
+        ("2031-05-20T23:30:00", "2031-05-20", ["time_left_out"]),
+        ("2031-05-20 10:30Z", "2031-05-20", ["time_left_out"]),
 def test_dates_keep_their_day_and_a_stamp_of_a_month_is_its_first(tmp_path, text, day, flags):
     path = tmp_path / "cylinders.csv"
     path.write_text(
