@@ -104,7 +104,7 @@ def _typed(sheet: Sheet, source: str, mapping: Mapping, zone: str, folder_member
         if typed.bad:
             shown = column.take(pa.array(list(typed.bad), type=pa.int64())).to_pylist()
             for (row, (rule, words)), text in zip(typed.bad.items(), shown, strict=True):
-                bad.row(row, rule, name, {"value": text} | words)
+                bad.row(row, rule, name, {"value": text} | words, severity=words.get("severity", "row"))
     frame = pd.DataFrame(made, index=range(size))
     build_key(frame, source, mapping, sheet, bad)
     assumed = state(frame, source, mapping, bad, table)

@@ -22,6 +22,9 @@ LONGEST_KEY = 200
 _NUMBER = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?$"
 _COMMA_NUMBER = r"^[+-]?(\d+,?\d*|,\d+)([eE][+-]?\d{1,3})?$"
 _BOUND = re.compile(r"^\s*(<=|>=|<|>|≤|≥|~|≈|±|ca\.?|approx\.?|about|c\.)\s*", re.IGNORECASE)
+#: free words, in which an equals sign may be meant
+_NOTES = ("note", "reason")
+_CALL = r"^=\s*[-+@(]*([A-Za-z_][A-Za-z0-9_.]*\(|[^=]*!\$?[A-Za-z]{1,3}\$?\d)"
 _WITH_UNIT = re.compile(r"^([+-]?[\d.,'\u00a0\u202f ]*\d)\s*([^\d\s.,'<>≤≥~][^\d]{0,11}[23³]?)$")
 
 
@@ -201,7 +204,11 @@ def truths(column: pa.Array, name: str, mapping: Mapping) -> Typed:
 
 
 def texts(column: pa.Array, name: str, mapping: Mapping, *, key: bool = False) -> Typed:
-    """Text as written. Line breaks in free words become blanks; in names of things nothing unprintable is taken."""
+    """Text as written. Line breaks in free words become blanks; in names of things nothing unprintable is taken.
+
+    A name never begins with '='. A note may ('=5 bar low'); one that calls a function or another sheet is left
+    out, and its row is kept.
+    """
     column = _translated(column, mapping.words.get(name, {}))
     column = pc.replace_substring_regex(column, r"[\r\n\t]+", " ")
     odd = pc.match_substring_regex(
@@ -215,7 +222,12 @@ def texts(column: pa.Array, name: str, mapping: Mapping, *, key: bool = False) -
             int(i): ("cell_error", {})
             for i in _indices(pc.match_substring_regex(column, r"^#(N/A|REF!|VALUE!|NAME\?|NUM!|DIV/0!|NULL!)$"))
         }
-        bad |= {int(i): ("formula_in_cell", {}) for i in _indices(pc.match_substring_regex(column, r"^="))}
+    note = name in _NOTES
+    formula = pc.match_substring_regex(column, _CALL if note else r"^=")
+    if mask_of(formula).any():
+        words = {"severity": "value"} if note else {}
+        bad |= {int(i): ("formula_in_cell", words) for i in _indices(formula)}
+        column = pc.if_else(formula, None, column)
     return Typed(text_series(column), bad)
 
 

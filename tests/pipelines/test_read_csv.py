@@ -149,6 +149,8 @@ def test_rows_beyond_hope_refuse_the_file_instead_of_filling_memory(tmp_path, mo
         ("stop_pressure_bar", "#DIV/0!", "cell_error"),
         ("stop_pressure_bar", "9" * 20_000, "cell_too_long"),
         ("unit_id", "=HYPERLINK(1)", "formula_in_cell"),
+        ("operator", "=HYPERLINK(1)", "formula_in_cell"),
+        ("analysed_by", "=A1", "formula_in_cell"),
         ("unit_id", "#REF!", "cell_error"),
         ("unit_id", "C\u202e07", "control_character"),
         ("unit_id", "C" * 300, "cell_too_long"),
@@ -250,12 +252,12 @@ def test_times_are_read_in_their_zone_else_the_stations(tmp_path, text, utc, fla
         ("2031-05-20", "2031-05-20", []),
         ("2031-05", "2031-05-01", ["month_without_day"]),
         ("2031-05-20 00:00:00", "2031-05-20", []),
-    ],
-)
         ("2031-05-20T00:00:00+05:00", "2031-05-20", []),
         ("2031-05-20T10:30:00", "2031-05-20", ["time_left_out"]),
         ("2031-05-20T23:30:00", "2031-05-20", ["time_left_out"]),
         ("2031-05-20 10:30Z", "2031-05-20", ["time_left_out"]),
+    ],
+)
 def test_dates_keep_their_day_and_a_stamp_of_a_month_is_its_first(tmp_path, text, day, flags):
     path = tmp_path / "cylinders.csv"
     path.write_text(
@@ -268,6 +270,58 @@ def test_dates_keep_their_day_and_a_stamp_of_a_month_is_its_first(tmp_path, text
     assert table.rows["manufactured_on"].tolist() == [pd.Timestamp(day)]
     assert table.rows["value_flags"].tolist() == [flags]
     assert table.rows[["material", "status"]].to_numpy().tolist() == [["steel", "in_service"]]
+
+
+def test_a_stamp_whose_zone_makes_it_another_day_than_here_is_no_certain_date(tmp_path):
+    """23:30 UTC of a summer's day is half past midnight of the next in London."""
+    path = tmp_path / "air_tests.csv"
+    path.write_text("compressor_id,sampled_on\nK1,2031-05-20T23:30:00Z\nK1,2031-12-20T23:30:00Z\n", encoding="utf-8")
+    table = counted(read_table(path, "air_tests", Mapping("air_tests"), ZONE))
+    assert [(p.row_number, p.rule, p.value) for p in table.problems] == [(1, "day_unclear", "2031-05-20T23:30:00Z")]
+    assert table.rows["sampled_on"].tolist() == [pd.Timestamp("2031-12-20")]
+
+
+@pytest.mark.parametrize(
+    ("source", "columns", "row", "column"),
+    [
+        ("members", "member_id,display_name", "M1,=HYPERLINK(1)", "display_name"),
+        ("members", "member_id,display_name,email", "M1,Ann,=1+1", "email"),
+        ("air_tests", "compressor_id,sampled_on,laboratory", "K1,2031-05-20,=cmd!A0", "laboratory"),
+        ("inspections", "cylinder_id,inspected_on,kind,result,inspector", "C1,2031-05-20,visual,pass,=B2", "inspector"),
+    ],
+)
+def test_no_name_of_any_source_is_a_formula(tmp_path, source, columns, row, column):
+    path = tmp_path / f"{source}.csv"
+    path.write_text(f"{columns}\n{row}\n", encoding="utf-8")
+    table = counted(read_table(path, source, Mapping(source), ZONE))
+    assert [(p.rule, p.column, p.severity) for p in table.problems] == [("formula_in_cell", column, "row")]
+    assert table.rows.empty
+
+
+@pytest.mark.parametrize(
+    ("note", "kept"),
+    [
+        ("=5 bar low", True),
+        ("= as last year (see log)", True),
+        ("=O2 clean", True),
+        ("thread worn!A little", True),
+        ('=HYPERLINK("x")', False),
+        ("=-sum(A1:A3)", False),
+        ("=Sheet2!A1", False),
+        ("=cmd|' /C calc'!A0", False),
+    ],
+)
+def test_a_note_may_begin_with_an_equals_sign_but_not_call_a_function_or_another_sheet(tmp_path, note, kept):
+    """What was found in a cylinder is never lost to what was noted beside it: the row stays."""
+    path = tmp_path / "inspections.csv"
+    quoted = note.replace('"', '""')
+    path.write_text(
+        f'cylinder_id,inspected_on,kind,result,note\nC1,2031-05-20,visual,condemned,"{quoted}"\n', encoding="utf-8"
+    )
+    table = counted(read_table(path, "inspections", Mapping("inspections"), ZONE))
+    assert table.rows["result"].tolist() == ["condemned"]
+    assert table.rows["note"].fillna("").tolist() == [note if kept else ""]
+    assert [(p.rule, p.severity) for p in table.problems] == ([] if kept else [("formula_in_cell", "value")])
 
 
 def test_a_cylinder_rated_in_cubic_feet_needs_no_litres(tmp_path):
