@@ -6,6 +6,7 @@ the last snapshot is taken over as it is. Dives, trends and reserves are parts b
 
 import pandas as pd
 
+from pipelines.build.units import names_told_apart
 from pipelines.graph_dives import build_dives, water_readings
 from pipelines.graph_members import build_reserves, build_trends
 from pipelines.graph_parts import TOLD, Build, Progress
@@ -20,7 +21,7 @@ def build_all(
 ) -> dict[str, int]:
     """Compute and write every table; gives how many parts of what were computed anew."""
     build = Build(station, warehouse, publisher, today, settings, progress)
-    build.inputs = all_current(warehouse)
+    build.inputs = names_told_apart(all_current(warehouse))
     build.hashes = {name: frame_hash(frame[TOLD]) for name, frame in build.inputs.items()}
     steps = 8
     progress("Units", 0, steps)

@@ -16,6 +16,7 @@ UNIT_FLAGS = (
     "plus_mark_not_counted",
     "cylinder_in_two_sets",
     "set_kind_differs",
+    "set_named_like_cylinder",
 )
 
 

@@ -12,6 +12,7 @@ from shared.units import bar_from_psi, capacity_l_from_rating
 
 JOINED = "manifolded"
 PLUS_MARK = 1.1  # the filling limit behind a '+' after the test date: 10 % over the marked pressure
+NAMED_LIKE = "set_named_like_cylinder"
 RATED_SD_PCT = 1.5
 RATED_SD_UNKNOWN_PRESSURE_PCT = 6.0
 
@@ -86,6 +87,27 @@ def resolve_capacity(cylinders: pd.DataFrame) -> pd.DataFrame:
         },
         index=cylinders.index,
     )
+
+
+def names_told_apart(inputs: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
+    """The inputs without sets that are named like a cylinder, their cylinders and the namesake marked.
+
+    Cylinders and sets share one namespace: the name stays the cylinder's, and such a set is no unit.
+    """
+    cylinders, told = inputs["cylinders"], inputs["set_members"]
+    by_register = cylinders["set_id"].isin(cylinders["cylinder_id"])
+    by_history = told["set_id"].isin(cylinders["cylinder_id"])
+    names = set(cylinders.loc[by_register, "set_id"]) | set(told.loc[by_history, "set_id"])
+    concerned = names | set(told.loc[by_history, "cylinder_id"])
+    marked = by_register | cylinders["cylinder_id"].isin(concerned)
+    if NAMED_LIKE in cylinders:
+        marked |= cylinders[NAMED_LIKE]
+    return inputs | {
+        "cylinders": cylinders.assign(
+            set_id=cylinders["set_id"].astype("str").mask(by_register), **{NAMED_LIKE: marked.astype(bool)}
+        ),
+        "set_members": told[~by_history].reset_index(drop=True),
+    }
 
 
 def set_membership(inputs: dict[str, pd.DataFrame]) -> pd.DataFrame:
@@ -167,6 +189,7 @@ def build_units(inputs: dict[str, pd.DataFrame], policy: Policy, as_of_on: pd.Ti
     pressure and valve rating over the unit's cylinders; a test pressure not known of each is not known
     of the set.
     """
+    inputs = names_told_apart(inputs)
     cylinders = inputs["cylinders"].reset_index(drop=True)
     resolved = resolve_capacity(cylinders)
     valve = cylinders["valve_pressure_bar"].astype("float64")
@@ -186,7 +209,10 @@ def build_units(inputs: dict[str, pd.DataFrame], policy: Policy, as_of_on: pd.Ti
             "test_pressure_bar": cylinders["test_pressure_bar"].astype("float64"),
             "valve_rating_known": valve.notna().astype("boolean"),
             "empty_mass_kg": cylinders["empty_mass_kg"].astype("float64"),
-            "flags": resolved["flags"],
+            "flags": [
+                flags + [NAMED_LIKE] * bool(marked)
+                for flags, marked in zip(resolved["flags"], cylinders[NAMED_LIKE], strict=True)
+            ],
         }
     )
     sets = _sets(single, set_membership(inputs), kind, as_of_on)

@@ -219,6 +219,11 @@ CODES: list[Code] = [
         "Its cylinders do not agree how the set is joined; it counts as not joined.",
         "Correct set_kind.",
     ),
+    Code(
+        "set_named_like_cylinder",
+        "A set bears the name of a cylinder: the name means the cylinder, and the set is passed over.",
+        "Give the set a name of its own in set_id, and in set_members.",
+    ),
     Code("cylinder_in_two_sets", "A cylinder stands in two sets at once.", "Close one membership with to_on."),
     # air and compressor
     Code("air_never_tested", "No purity test of this compressor is known.", "Have its air tested."),
