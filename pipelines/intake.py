@@ -6,6 +6,7 @@ A file is copied into the archive first and read from there, so what was read ca
 import errno
 import os
 import tempfile
+from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -14,6 +15,7 @@ import duckdb
 import pandas as pd
 
 from pipelines.accept import Acceptor
+from pipelines.accept_samples import SAMPLES
 from pipelines.archive import Unreadable, archive
 from pipelines.due import Due, Look, Reading, ToRead
 from pipelines.inbox import NAMING, Found, Names, mapping_of, names_matter, scan
@@ -21,11 +23,14 @@ from pipelines.readers.mapping import folder_member
 from pipelines.readers.raw import Problem, RawTable, problem
 from pipelines.settings import Station
 from pipelines.store import Warehouse
+from schemas.words import plural
 
 Progress = Callable[[str, int, int], None]
 #: trouble of the machine and not of a file: it ends the pass
 _MACHINE = (duckdb.IOException, duckdb.OutOfMemoryException, duckdb.FatalException)
 _MACHINE_ERRNO = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EIO, errno.EMFILE, errno.ENFILE)
+#: said of a file with the count of its rows
+TIMES_TAKEN = ("date_without_time", "month_without_day", "time_ambiguous", "time_not_existing", "time_left_out")
 
 
 @dataclass
@@ -87,6 +92,7 @@ class Intake:
         self._take_all(self.due.look(here, self._tried_in_vain()).todo if tables else seen.todo, progress, total)
         self._take_all(self.due.ambiguous_now(), progress, total)
         self._retry()
+        self._tell_names_used_twice()
         return self.result
 
     def _tried_in_vain(self) -> set[str]:
@@ -159,6 +165,7 @@ class Intake:
         self, found: Found, archived: str, last: Reading | None, before: Reading | None, names: Names | None
     ) -> dict:
         counts, sources, notes, refs, refused = [0, 0, 0], set(), set(), set(), None
+        taken: Counter[str] = Counter()
         with (
             tempfile.TemporaryDirectory(dir=self.station.lake, prefix=".reading-") as workplace,
             self.warehouse.transaction(),
@@ -170,6 +177,7 @@ class Intake:
                 refused = refused or raw.refused
                 sources.add(raw.source)
                 notes.update(raw.notes)
+                taken.update(_times_taken(raw))
                 if names is not None:
                     refs |= raw.refs or (set(raw.rows["unit_id"].dropna()) if raw.from_working_pressure else set())
                 for n, value in enumerate(self.accept.table(raw, found.file, found.sha256, found.modified_at)):
@@ -179,6 +187,8 @@ class Intake:
                 self._notice(found.file, "file_time_in_future", f"{found.modified_at:%Y-%m-%d %H:%M}Z")
             for note in sorted(notes):
                 self._notice(found.file, note, None)
+            if not found.earlier and not refused:
+                self._tell_times_taken(found.file, taken)
             self._record(found, archived, counts, "refused" if refused else "taken", before, refs, names)
         return _told(found, counts, refused)
 
@@ -287,6 +297,35 @@ class Intake:
             for missing in self.accept.no_longer_in_file(source, found.file, found.sha256):
                 self._notice(found.file, "no_longer_in_file", missing)
 
+    def _tell_times_taken(self, file: str, taken: Counter[str]) -> None:
+        """How many rows of a file had a time or day that was not written so; what its last content had counts."""
+        self.warehouse.con.execute(
+            "DELETE FROM notices WHERE file = ? AND rule IN (SELECT unnest(?))", [file, list(TIMES_TAKEN)]
+        )
+        for code, rows in sorted(taken.items()):
+            self._notice(file, code, plural(rows, "row"))
+
+    def _tell_names_used_twice(self) -> None:
+        """A set named like a cylinder, in the file that says so, for as long as it does."""
+        rule, current = "set_named_like_cylinder", "state = 'current'"
+        cylinders = f"(SELECT cylinder_id FROM rows_cylinders WHERE {current})"
+        found = set(
+            self.warehouse.con.execute(
+                f"SELECT file, set_id FROM rows_cylinders WHERE {current} AND set_id IN {cylinders} UNION "
+                f"SELECT file, set_id FROM rows_set_members WHERE {current} AND set_id IN {cylinders}"
+            ).fetchall()
+        )
+        told = set(self.warehouse.con.execute("SELECT file, value FROM notices WHERE rule = ?", [rule]).fetchall())
+        if found == told:
+            return
+        with self.warehouse.transaction():
+            for file, name in sorted(told - found):
+                self.warehouse.con.execute(
+                    "DELETE FROM notices WHERE file = ? AND rule = ? AND value = ?", [file, rule, name]
+                )
+            for file, name in sorted(found - told):
+                self._notice(file, rule, name)
+
     def _notice(self, file: str, rule: str, value: str | None, *, inside: bool = True, **words: str) -> None:
         """List what is to be known of a file; once is enough."""
         if inside:
@@ -324,6 +363,13 @@ class Intake:
                     told
                     | {"rows_accepted": told["rows_accepted"] + rows, "rows_rejected": told["rows_rejected"] - rows}
                 )
+
+
+def _times_taken(raw: RawTable) -> Counter[str]:
+    """Rows by what was taken for a time or day that they do not hold as such."""
+    if raw.source == SAMPLES or "value_flags" not in raw.rows:
+        return Counter()
+    return Counter(code for codes in raw.rows["value_flags"] for code in codes if code in TIMES_TAKEN)
 
 
 def _told(found: Found, counts: list[int], refused: Problem | None) -> dict:

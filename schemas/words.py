@@ -40,6 +40,9 @@ MINOR_REASONS = (
     "settled_time_assumed",
     "settled_temperature_missing",
     "fill_minutes_assumed",
+    "date_without_time",
+    "time_ambiguous",
+    "time_not_existing",
     "wall_mass_estimated",
     "wall_mass_doubtful",
     # of a cylinder: most of a fleet fills short

@@ -39,6 +39,8 @@ def page(snapshot: Snapshot) -> None:
     problems(still_open)
     if len(notices):
         parts.show(parts.heading(f"To know: {len(notices)}", 2, "Nothing was rejected for these."))
+        named = notices["value"].notna() & (notices["value"] != notices["file"])
+        notices = notices.assign(file=notices["file"].where(~named, notices["file"] + ": " + notices["value"]))
         by = notices.fillna({"mend": ""}).groupby(["message", "mend"], sort=False)["file"].agg(list).reset_index()
         parts.show(
             parts.table(

@@ -40,6 +40,9 @@ def fill_context(
     for name, column in (("ambient_assumed", "ambient_c"), ("start_assumed", "start_pressure_bar")):
         fills[name] = [column in a if isinstance(a, list | tuple | np.ndarray) else False for a in assumed]
     marks["values_assumed"] = (fills["ambient_assumed"] | fills["start_assumed"]).to_numpy(bool)
+    flags = fills["value_flags"] if "value_flags" in fills else [[]] * len(fills)
+    for code in ("date_without_time", "time_ambiguous", "time_not_existing"):
+        marks[code] = np.array([isinstance(f, list | tuple | np.ndarray) and code in f for f in flags], bool)
     fills = _with_unit(fills, inputs, units, marks)
     fills = _with_gauge(fills, inputs["gauges"])
     fills = _with_source(fills, inputs)

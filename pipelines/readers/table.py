@@ -18,7 +18,7 @@ from pipelines.readers.stated import build_key, state
 from pipelines.readers.values import Typed
 from pipelines.readers.workbook import read_workbook
 from schemas.frames import empty
-from schemas.sources import SOURCES
+from schemas.sources import REVISED_AT, SOURCES
 
 MOST_PROBLEMS = 100_000
 EXAMPLE = "EXAMPLE"
@@ -99,7 +99,8 @@ def _typed(sheet: Sheet, source: str, mapping: Mapping, zone: str, folder_member
     for name, column in texts.items():
         typed = _type(column, fields[name], source, mapping, zone)
         made[name] = pd.Series(typed.values).reset_index(drop=True)
-        for code, mask in typed.flags.items():
+        # when a row was revised only ranks files: how well that is known says nothing of the row
+        for code, mask in typed.flags.items() if name != REVISED_AT.name else ():
             flags[code] = flags.get(code, np.zeros(size, dtype=bool)) | mask
         if typed.bad:
             shown = column.take(pa.array(list(typed.bad), type=pa.int64())).to_pylist()

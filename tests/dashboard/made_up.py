@@ -524,6 +524,7 @@ def publish(published: Path, *, name: str | None = None) -> Manifest:
             {
                 "file": ["fills.csv"],
                 "rule": ["older_than_current"],
+                "value": ["3 rows"],
                 "message": ["A row was passed over."],
                 "mend": ["Save it again."],
                 "first_seen_at": [NOW],

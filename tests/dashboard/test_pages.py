@@ -57,6 +57,7 @@ WORDS = {
         "Map the unit in station.toml",
         "stop_pressure_bar",
         "A row was passed over.",
+        "fills.csv: 3 rows",
     ],
 }
 
