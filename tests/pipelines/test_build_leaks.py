@@ -100,6 +100,7 @@ def test_swings_of_temperature_alone_never_flag_over_a_year():
 )
 def test_detection_and_false_flags_over_many_years(more, least_found):
     found, false_in_200_months = rate_of(range(100, 116), **more)
+    print(f"\n{more}: {found:.3f} found within three intervals, {false_in_200_months:.2f} false in 200 cylinder-months")
     assert least_found is None or found >= least_found
     assert false_in_200_months <= 1.0
 
