@@ -273,7 +273,7 @@ def topup(
         raise _refusal(f"--to-o2-pct: {error}") from None
     banks = {"oxygen": oxygen_bank_bar, "helium": helium_bank_bar}
     too_low = [step.gas for step in recipe.steps if (bank := banks.get(step.gas)) is not None and bank < step.to_bar]
-    drain = None if recipe.drain_to_bar is None else max(round(recipe.drain_to_bar, 4), 0.0)
+    drain = None if recipe.drain_to_bar is None else max(round(recipe.drain_to_bar, 4), 0.0) + 0.0
     answer: dict[str, Any] = {
         "steps": [{"gas": step.gas, "to_bar": step.to_bar} for step in recipe.steps],
         "final_o2_pct": recipe.final.o2_pct,

@@ -385,6 +385,7 @@ MAX_PPO2_BAR = number("max_ppo2_bar", "Greatest partial pressure of oxygen breat
 METHOD = choice("method", "What the estimate rests on.", choices=("trace", "ends"))
 FLAGS = codes("flags", "What is to be known about this row.")
 TANK_BAR = number("tank_bar", "Gauge of the back gas.", "bar, gauge")
+START_GAS_C = number("start_gas_c", "Gas at the start of the dive, as fitted.", "°C")
 USABLE_FREE_L = number("usable_free_l", "Back gas above an empty gauge.", "free L")
 REQUIRED_FREE_L = number("required_free_l", "Gas needed by policy to bring the team up from there.", "free L")
 MARGIN_FREE_L = number("margin_free_l", "Gas above the unusable pressure, less the gas needed by policy.", "free L")
@@ -434,7 +435,7 @@ NET_START_KG = number("net_start_kg", "Net at the start, positive floats.", "kg"
 NET_END_KG = number("net_end_kg", "Net at the end.", "kg")
 NET_LOW_GAS_KG = number("net_low_gas_kg", "Net at the unusable pressure.", "kg")
 LIFT_MARGIN_KG = number("lift_margin_kg", "Lift left at the start with the suit's buoyancy lost.", "kg")
-BALLAST_MARGIN_KG = number("ballast_margin_kg", "Weight left at 5 m at the end.", "kg")
+BALLAST_MARGIN_KG = number("ballast_margin_kg", "Weight left at 5 m with the gas down to the unusable pressure.", "kg")
 
 # --- beyond the contract: for later steps and the pages ----------------------------------------
 IN_TEST_TODAY = again(IN_TEST, name="in_test_today", says="In test today; false when unknown.")

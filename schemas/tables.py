@@ -68,7 +68,7 @@ _table(
     "dive_tank_use", "A row a tank of a dive.", "member_id dive_id tank_no",
     f.DIVE_ID, f.MEMBER_ID, f.TANK_NO, f.UNIT_ID, f.ROLE, f.O2_PCT, f.HE_PCT, f.START_PRESSURE_BAR,
     f.END_PRESSURE_BAR, f.GAS_USED_FREE_L, f.GAS_USED_LOW_FREE_L, f.GAS_USED_HIGH_FREE_L, f.COOLING_BAR, f.FILL_ID,
-    by_member=True,
+    f.START_GAS_C, by_member=True,
 )
 _table(
     "dive_duplicates", "A row a record of a dive that another record tells as well: kept in history only.",

@@ -148,6 +148,10 @@ def max_ppo2_bar(built: "Built", deepest_bar_abs: NDArray) -> NDArray:
     out = np.full(len(built.dives), -np.inf)
     known = np.isfinite(each)
     np.maximum.at(out, built.dive[known], each[known])
+    # of a cylinder whose record was refused nothing is known, and it may have been the richest
+    refused = built.rows["lost"].to_numpy(bool) & built.rows["breathed"].to_numpy(bool)
+    out[built.dive[refused]] = np.nan
+    out[told(built.dives, "tank_rejected")] = np.nan
     return np.where(np.isfinite(out) & ~not_open(built.dives), out, np.nan)
 
 

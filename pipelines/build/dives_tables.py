@@ -101,6 +101,13 @@ def row_sd(built: Built) -> NDArray:
     return np.sqrt((taught * fits.used_sd_free_l) ** 2 + size**2 + (capacity * scatter) ** 2)
 
 
+def used_of_rows(built: Built) -> NDArray:
+    """Gas used of each row, free litres; a cylinder carried and not breathed gives none back as it cools."""
+    used = built.fits.used_free_l
+    carried = (built.rows["role"] != "back").to_numpy(bool) & (used < 0.0)
+    return np.where(carried, 0.0, used)
+
+
 def end_pressures(built: Built) -> tuple[NDArray, NDArray]:
     """Start and end of each row, gauge bar: read where known, else modelled."""
     start, end = (built.rows[c].to_numpy(float) for c in ("start_bar", "end_bar"))
@@ -122,7 +129,7 @@ def consumption_table(built: Built) -> pd.DataFrame:
     """`dive_consumption` and the column `computed` (a rate is stated)."""
     dives, rows, fits, counted = built.dives, built.rows, built.fits, built.counted
     n = len(dives)
-    used, sd = fits.used_free_l, row_sd(built)
+    used, sd = used_of_rows(built), row_sd(built)
     start, end = end_pressures(built)
     capacity = rows["capacity_l"].to_numpy(float)
     has_rows = np.bincount(built.dive[counted], minlength=n) > 0
@@ -231,7 +238,7 @@ def tank_table(built: Built) -> pd.DataFrame:
     rows, fits = built.rows, built.fits
     start, end = end_pressures(built)
     sd = row_sd(built)
-    used = np.where(built.sides.left_out & np.isfinite(end), 0.0, fits.used_free_l)
+    used = np.where(built.sides.left_out & np.isfinite(end), 0.0, used_of_rows(built))
     sd = np.where(built.sides.left_out, 0.0, sd)
     return pd.DataFrame(
         {
@@ -248,6 +255,7 @@ def tank_table(built: Built) -> pd.DataFrame:
             "gas_used_low_free_l": np.maximum(used - Z80 * sd, 0.0),
             "gas_used_high_free_l": used + Z80 * sd,
             "cooling_bar": cooling_of_rows(built),
+            "start_gas_c": fits.start_c,
             "fill_id": rows["fill_id"].astype("str"),
         }
     )

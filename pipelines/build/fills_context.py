@@ -86,11 +86,17 @@ def _with_unit(fills: pd.DataFrame, inputs: dict, units: pd.DataFrame, marks: di
     return fills
 
 
+LEAST_READINGS, LEAST_VARIOUS = 8, 6
+"""Readings of a gauge, and different ones, from which a step coarser than 1 bar is believed. Judgements."""
+
+
 def read_step_bar(readings: np.ndarray) -> float:
     """The step a gauge is read to, bar, as its readings show: 5, 1, 0.5 or 0.1."""
     readings = readings[np.isfinite(readings)]
+    various = len(np.unique(readings))
     for step in (10.0, 5.0, 2.0, 1.0, 0.5):
-        if len(readings) >= (8 if step > 1 else 1):
+        # one round figure written again and again is where people stop, not how the gauge is read
+        if step <= 1.0 or (various >= LEAST_VARIOUS and len(readings) >= LEAST_READINGS):
             off = np.abs(readings / step - np.round(readings / step))
             if np.mean(off < 1e-6) >= (0.9 if step > 1 else 0.8):
                 return step

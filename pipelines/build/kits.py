@@ -10,7 +10,7 @@ from schemas.frames import conform
 from schemas.policy import Policy
 from schemas.tables import TABLES
 from shared.buoyancy import SHELL_KG_M3, ballast_margin_kg, cylinder_buoyancy_kg, lift_margin_kg, net_kg
-from shared.constants import AIR_O2_PCT, FREE_LITRE_MOL
+from shared.constants import AIR_O2_PCT, FREE_LITRE_MOL, REFERENCE_C
 from shared.gas import molar_mass_g_mol
 from shared.thermal import amount_free_l
 
@@ -98,15 +98,18 @@ def _tanks(rows, dive_tanks: pd.DataFrame, tank_use: pd.DataFrame, units: pd.Dat
     """Every cylinder of these dives with its size, shell and the mass of its gas at start, end and lowest."""
     key = [*_KEY, "tank_no"]
     tanks = dive_tanks.merge(rows[_KEY], on=_KEY)
-    read = ["start_pressure_bar", "end_pressure_bar", "o2_pct", "he_pct", "unit_id", "gas_used_free_l"]
-    tanks = tanks.merge(tank_use[[*key, *read]], on=key, how="left", suffixes=("", "_read"))
-    for name in read[:-1]:
+    read = ["start_pressure_bar", "end_pressure_bar", "o2_pct", "he_pct", "unit_id"]
+    counted = ["gas_used_free_l", "start_gas_c"]
+    tanks = tanks.merge(tank_use[[*key, *read, *counted]], on=key, how="left", suffixes=("", "_read"))
+    for name in read:
         tanks[name] = tanks[f"{name}_read"].fillna(tanks[name])
     known = units.drop_duplicates("unit_id").set_index("unit_id")[["water_capacity_l", "empty_mass_kg", "material"]]
     known = known.reindex(tanks["unit_id"]).reset_index(drop=True)
     size = tanks["water_capacity_l"].astype("float64")
-    tanks["capacity_l"] = known["water_capacity_l"].astype("float64").fillna(size)
-    tanks["empty_mass_kg"] = known["empty_mass_kg"].astype("float64")
+    # two rows on one set are its two posts: each carries its half
+    posts = tanks.groupby([*_KEY, "unit_id"])["tank_no"].transform("size").fillna(1).to_numpy(float)
+    tanks["capacity_l"] = (known["water_capacity_l"].astype("float64") / posts).fillna(size)
+    tanks["empty_mass_kg"] = known["empty_mass_kg"].astype("float64") / posts
     tanks["material"] = known["material"]
     tanks["shell_kg_m3"] = tanks["material"].map(SHELL_KG_M3).astype("float64")
     o2 = tanks["o2_pct"].astype("float64").fillna(AIR_O2_PCT).to_numpy()
@@ -114,8 +117,10 @@ def _tanks(rows, dive_tanks: pd.DataFrame, tank_use: pd.DataFrame, units: pd.Dat
     ar = tanks["ar_pct"].astype("float64").to_numpy()
     capacity = tanks["capacity_l"].to_numpy(float)
 
+    gas_c = tanks["start_gas_c"].astype("float64").fillna(REFERENCE_C).to_numpy()
+
     def held(pressure_bar):
-        return amount_free_l(capacity, pressure_bar, 15.0, o2, he, ar, strict=False)
+        return amount_free_l(capacity, pressure_bar, gas_c, o2, he, ar, strict=False)
 
     start = held(tanks["start_pressure_bar"].to_numpy(float))
     used = tanks["gas_used_free_l"].to_numpy(float)

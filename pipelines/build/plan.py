@@ -327,6 +327,8 @@ def _cover_rows(found, menu, items, visits, bookings, slices) -> pd.DataFrame:
         there = (fits[b][:, None] & ~absent[:, inside.to_numpy()]).sum(axis=0)
         available = int(there.min()) if len(there) else int(fits[b].sum())
         short = int(found.short[b])
+        if short:  # what other bookings of these days take is not there for this one
+            available = int(booking.cylinders_needed) - short
         rows.append(
             {
                 "starts_on": booking.starts_on,

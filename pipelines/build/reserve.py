@@ -127,7 +127,7 @@ def build_member_reserve(
         required_free_l=need,
         used_free_l=np.maximum(amount[start][dive] - amount, 0.0),
     )
-    lacked = _start(about, samples.iloc[start], tank_use, fills, units)
+    lacked = _start(about, samples.iloc[start], tank_use, fills, units, policy.fleet.unexplained_use_bar)
     made = _rows(about, samples, traces, lacked, trend, state, model, policy)
     samples = samples.assign(required_free_l=need, margin_free_l=traces.margin_free_l)
     keep = kept_points(
@@ -201,8 +201,11 @@ def _member_rate(about: pd.DataFrame, trend: pd.DataFrame, policy: Policy) -> np
     return np.fmax(policy.reserve.stressed_rmv_l_min, 1.5 * _before(about, trend, "planning_rmv_l_min"))
 
 
-def _start(about, first, tank_use: pd.DataFrame, fills, units: pd.DataFrame) -> _Start:
-    """What the target holds at 15 °C against what was there, split as the fill's own shortfall."""
+def _start(about, first, tank_use: pd.DataFrame, fills, units: pd.DataFrame, unexplained_bar: float) -> _Start:
+    """What the target holds at 15 °C against what was there, split as the fill's own shortfall.
+
+    What lacks far beyond that shortfall was used since without a record: the dive started short by it.
+    """
     mix = about["o2_pct"].to_numpy(float), about["he_pct"].to_numpy(float)
     with np.errstate(invalid="ignore", divide="ignore"):
         capacity = first["back_amount_free_l"].to_numpy(float) / amount_free_l(
@@ -223,8 +226,11 @@ def _start(about, first, tank_use: pd.DataFrame, fills, units: pd.DataFrame) -> 
     cooled = np.maximum(np.nan_to_num(known["cooling_free_l"].to_numpy(float)), 0.0)
     with np.errstate(invalid="ignore", divide="ignore"):
         by_cooling = np.where(linked & (early + cooled > 0), cooled / (early + cooled), 0.0)
+    unlogged = lacking - (early + cooled)
+    unlogged = np.where(linked & (unlogged > capacity * unexplained_bar), unlogged, 0.0)
+    cooling = (lacking - unlogged) * by_cooling
     low = np.where(linked, target - known["settled_pressure_bar_15c"].to_numpy(float), np.nan)
-    return _Start(lacking * (1 - by_cooling), lacking * by_cooling, low, again, ~np.isfinite(wanted))
+    return _Start(lacking - cooling, cooling, low, again, ~np.isfinite(wanted))
 
 
 def _rows(about, samples, traces, lacked, trend, state, model, policy: Policy) -> pd.DataFrame:

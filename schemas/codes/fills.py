@@ -54,6 +54,11 @@ CODES: list[Code] = [
     ),
     # check first
     Code(
+        "air_test_failed_later",
+        "The next air test after this fill failed: what was filled since the last good one is in doubt.",
+        "Do not breathe it before the laboratory has said what was found.",
+    ),
+    Code(
         "may_settle_above_permitted",
         "Cold, it may hold more than the permitted {permitted_bar:.0f} bar.",
         "Read it again once cold.",
@@ -86,11 +91,6 @@ CODES: list[Code] = [
         "Look inside before the next fill.",
     ),
     Code("air_test_overdue", "The air test behind this source was overdue.", "Have the air tested."),
-    Code(
-        "air_test_failed_later",
-        "The next air test after this fill failed: what was filled since the last good one is in doubt.",
-        "Do not breathe it before the laboratory has said what was found.",
-    ),
     Code("suit_gas_only", "Suit gas only, not breathable.", "Label it so, and keep it off any regulator."),
     Code(
         "permitted_pressure_unknown",
@@ -121,6 +121,16 @@ CODES: list[Code] = [
     Code(
         "short_fill",
         "Short: it settles at {settled_pressure_bar_15c:.0f} bar, asked for {target_pressure_bar:.0f}.",
+    ),
+    Code(
+        "asked_above_permitted",
+        "Asked for {target_pressure_bar:.0f} bar, more than it may hold: {permitted_bar:.0f}.",
+        "Ask for what cylinder and valve may hold.",
+    ),
+    Code(
+        "stopped_above_permitted",
+        "Stopped at {stop_pressure_bar:.0f} bar, above the {permitted_bar:.0f} it may hold cold.",
+        "Stop at the permitted pressure; top up once it has cooled.",
     ),
     Code("hot_stop", "Stopped while hot: it will read {cooling_bar:.0f} bar less at 15 °C."),
     Code("stopped_early", "Stopped at {stop_pressure_bar:.0f} bar, below the {target_pressure_bar:.0f} asked for."),

@@ -53,6 +53,25 @@ def test_a_breathed_cylinder_that_lacks_something_leaves_no_flattering_rate(lack
     assert np.isnan(row["rmv_l_min"]) and np.isnan(row["gas_used_free_l"]) and "gas_missing" in row["flags"]
 
 
+def test_a_stage_carried_and_not_breathed_gives_nothing_back():
+    carried = tank(
+        tank_no=2, role="stage", water_capacity_l=11.0, start_pressure_bar=200.0, end_pressure_bar=200.0
+    )  # fmt: skip
+    alone = one(build([dive()], [tank()], [profile()]))
+    built = build([dive()], [tank(), carried], [profile()])
+    stage = built["dive_tank_use"].set_index("tank_no").loc[2]
+    assert stage["gas_used_free_l"] == 0.0 == stage["gas_used_low_free_l"]
+    assert one(built)["gas_used_free_l"] == pytest.approx(alone["gas_used_free_l"], rel=1e-6)
+
+
+def test_no_oxygen_is_told_of_a_dive_with_a_cylinder_whose_record_was_refused():
+    lost = tank(tank_no=2, role="stage", unit_id=None)
+    for column in ("water_capacity_l", "start_pressure_bar", "end_pressure_bar", "o2_pct"):
+        lost[column] = np.nan
+    row = one(build([dive()], [tank(), lost], [profile()]))
+    assert np.isnan(row["max_ppo2_bar"]) and "gas_missing" in row["flags"]
+
+
 def test_a_suit_bottle_is_never_breathed():
     without = one(build([dive()], [tank()], [profile()]))
     row = one(

@@ -39,6 +39,29 @@ def test_the_balance_is_archimedes_with_real_gas():
     assert row["net_start_kg"] < row["net_end_kg"] <= row["net_low_gas_kg"]
 
 
+def test_the_gas_weighs_what_it_does_at_its_own_temperature():
+    """Masses of 12 l of air at 220 bar, gauge: CoolProp `Air`, 3.319 kg at 0 °C and 2.908 kg at 30 °C."""
+    for gas_c, kg in ((0.0, 3.319), (30.0, 2.908)):
+        dive = make_dive("D", 0, start_bar=220.0)
+        dive["dive_tank_use"]["start_gas_c"] = gas_c
+        assert build(dive)["gas_mass_start_kg"].iloc[0] == pytest.approx(kg, abs=0.005)
+
+
+def test_two_posts_of_one_set_are_one_set():
+    kits = conform(pd.DataFrame([KIT]), SOURCES["kits"].fields.values())
+    f = frames(make_dive("D", 0, unit_id="T"), units=units_frame(unit("T", 24.0, empty_mass_kg=28.0)))
+    made = []
+    for posts in (1, 2):
+        tanks, use = (
+            pd.concat([f[table].assign(tank_no=n) for n in range(1, posts + 1)])
+            for table in ("dive_tanks", "dive_tank_use")
+        )
+        use = use.assign(gas_used_free_l=use["gas_used_free_l"] / posts)
+        made.append(build_kits(kits, f["dives"], tanks, use, f["units"], Policy())["kit_balance"].iloc[0])
+    for column in ("gas_mass_start_kg", "gas_mass_end_kg", "net_start_kg", "net_low_gas_kg"):
+        assert made[0][column] == pytest.approx(made[1][column], abs=1e-6)
+
+
 def test_what_is_too_heavy_or_too_light_is_flagged():
     heavy = build(make_dive("D", 0), kit={**KIT, "lift_capacity_kg": 10.0}).iloc[0]
     light = build(make_dive("D", 0), kit={**KIT, "ballast_kg": 4.0}).iloc[0]

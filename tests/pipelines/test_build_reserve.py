@@ -84,6 +84,14 @@ def test_a_hot_fill_is_cooling_a_stopped_fill_and_an_unfilled_cylinder_are_start
     assert made.loc["hot", "cause_shares"]["cooling"] > 10 * made.loc["hot", "cause_shares"]["started_short"]
 
 
+def test_gas_used_after_the_fill_without_a_record_is_no_cooling():
+    thin = {"rmv": 14.0, "depth_m": 30.0, "minutes": 30, "start_bar": 140.0, "water_c": 15.0}
+    row = build(*calm(), make_dive("used", 50, fill="H", **thin), fills=[a_fill("H", 232, 232, 220)])["dive_reserve"]
+    row = row.set_index("dive_id").loc["used"]
+    assert row["cause"] == "started_short"
+    assert row["cause_shares"]["cooling"] < 0.2 * row["cause_shares"]["started_short"]
+
+
 def test_breathing_above_the_own_level_is_consumption_and_depth_is_profile():
     heavy = make_dive("heavy", 60, rmv=27.0, depth_m=22.0, minutes=33, start_bar=232.0, fill="F", water_c=15.0)
     deep = make_dive("deep", 61, rmv=14.0, depth_m=45.0, minutes=28, start_bar=232.0, fill="F", water_c=15.0)

@@ -2,10 +2,12 @@
 
 from dataclasses import replace
 
+import numpy as np
 import pandas as pd
 import pytest
 from fill_frames import CLEAN, COMPATIBLE, COMPRESSOR, CYLINDER, FILL, NITROX, built, one
 
+from pipelines.build.fills_context import read_step_bar
 from pipelines.build.fills_verdict import ATTENTION, SHORT, STOP
 from schemas.codes import all_codes
 from schemas.policy import Air, Filling, Policy
@@ -71,6 +73,7 @@ TEST = {
         ("oxygen_into_unclean_unit", {**NITROX, "fill_method": "partial_pressure"}),
         ("co_above_limit", {"co_ppm": 6.0}),
         ("air_test_failed", {"AIR_TESTS": [TEST | {"co_ppm": 9.0}]}),
+        ("air_test_failed_later", {"AIR_TESTS": [TEST, TEST | {"sampled_on": "2031-06-20", "co_ppm": 9.0}]}),
     ],
 )
 def test_each_of_these_alone_holds_a_fill(reason, change):
@@ -173,6 +176,30 @@ def test_short_is_judged_on_the_settled_pressure_never_on_the_share():
     assert row["shortfall_pct"] > 8.5  # 300 bar of air is 9 % under capacity × pressure
     assert row["verdict"] == "good"
     assert one(Policy(filling=Filling(short_bar=60.0)))["verdict"] == "good"
+
+
+def test_what_was_asked_or_stopped_above_the_permitted_pressure_is_said_and_judged_by_what_is_inside():
+    reading = {"settled_pressure_bar": 228.0, "settled_c": 15.0, "settled_at": "2031-06-02T10:00:00Z"}
+    row = one(target_pressure_bar=300.0, stop_pressure_bar=240.0, **reading)
+    assert {"asked_above_permitted", "stopped_above_permitted"} <= set(row["reasons"]) and row["verdict"] == "short"
+    assert not {"asked_above_permitted", "stopped_above_permitted"} & set(one(**reading)["reasons"])
+
+
+@pytest.mark.parametrize("bar", [200.0, 207.0, 230.0, 232.0, 300.0])
+def test_settled_exactly_at_the_permitted_pressure_is_not_above_it(bar):
+    row = one(
+        CYLINDERS=[CYLINDER | {"working_pressure_bar": bar, "valve_pressure_bar": bar}], target_pressure_bar=bar,
+        stop_pressure_bar=bar + 10, settled_pressure_bar=bar, settled_c=15.0, settled_at="2031-06-02T10:00:00Z",
+    )  # fmt: skip
+    assert row["over_working_pressure"] == False  # noqa: E712
+    assert "settled_above_permitted" not in row["reasons"]
+
+
+@pytest.mark.parametrize(
+    "readings, step", [([230.0] * 40, 1.0), ([200.0, 230.0, 300.0] * 9, 1.0), (list(range(180, 235, 5)), 5.0)]
+)
+def test_stopping_at_one_round_figure_is_no_coarse_gauge(readings, step):
+    assert read_step_bar(np.array(readings, float)) == step
 
 
 def test_the_worst_counts_and_all_reasons_are_listed():
