@@ -11,6 +11,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 _FACTORS = np.exp(np.linspace(np.log(0.15), np.log(3.0), 31))
+_STATED = np.exp(np.linspace(np.log(0.5), np.log(1.4), 9))
+_STATED_LN_SD = 0.3
 
 
 def without_prior(mean: NDArray, sd: NDArray, prior_mean: NDArray, prior_sd: NDArray) -> tuple[NDArray, NDArray]:
@@ -39,8 +41,9 @@ def pool_spread(off: ArrayLike, sds: ArrayLike, usual: float = 1.0, usual_ln_sd:
     Returns
     -------
     float
-        Posterior mean over a grid of spreads. Estimates beyond four standard deviations are pulled in to
-        that, so that one wild dive does not widen all.
+        Posterior mean over a grid of spreads, and of factors on the stated sds, for these are never quite
+        right: stated too large, they would explain the spread away. Estimates beyond four standard deviations
+        are pulled in to that, so that one wild dive does not widen all.
     """
     y, s = np.asarray(off, float), np.asarray(sds, float)
     use = np.isfinite(y) & np.isfinite(s)
@@ -48,19 +51,11 @@ def pool_spread(off: ArrayLike, sds: ArrayLike, usual: float = 1.0, usual_ln_sd:
     reach = 4.0 * np.hypot(s, usual)
     y = np.clip(y, -reach, reach)
     spreads = usual * _FACTORS
-    variance = s**2 + spreads[:, None] ** 2
-    log_share = -0.5 * (np.log(variance) + y**2 / variance).sum(axis=1) - 0.5 * (np.log(_FACTORS) / usual_ln_sd) ** 2
-    share = np.exp(log_share - log_share.max())
+    variance = (_STATED[:, None, None] * s) ** 2 + spreads[:, None] ** 2
+    log_share = -0.5 * (np.log(variance) + y**2 / variance).sum(axis=2) - 0.5 * (np.log(_FACTORS) / usual_ln_sd) ** 2
+    log_share -= 0.5 * (np.log(_STATED) / _STATED_LN_SD)[:, None] ** 2
+    share = np.exp(log_share - log_share.max()).sum(axis=0)
     return float((share @ spreads) / share.sum())
-
-
-def pool_variance(values: ArrayLike, usual: float, counts_as: float = 8.0) -> float:
-    """A mean square that `usual` holds near where few are known."""
-    known = np.asarray(values, float)
-    known = known[np.isfinite(known)]
-    if known.size:
-        known = np.minimum(known, 6.0 * max(float(np.median(known)), 1e-4))
-    return float((known.sum() + counts_as * usual) / (known.size + counts_as))
 
 
 def likeliest(

@@ -93,7 +93,6 @@ class TankFits:
     rate_l_min: NDArray  # (rows, STEPS)
     residual_bar: NDArray  # (rows, readings)
     weight: NDArray  # (rows, readings): 1 believed, 0 not
-    rate_scatter: NDArray  # variance of the rate around its mean, as a share squared
     log_evidence: NDArray  # up to what does not depend on the prior
 
     @property
@@ -292,10 +291,6 @@ def _fit(r: TankRecords, rounds: int, start: NDArray | None) -> TankFits:
         axis=1
     )
     departures = x[:, DEPARTURES]
-    memory = prior[:, DEPARTURES, DEPARTURES] * (r.rate_sd**2)[:, None, None]
-    scatter = np.einsum("ij,ijk,ik->i", departures, memory, departures) + np.einsum(
-        "ijk,ikj->i", memory, spread[:, DEPARTURES, DEPARTURES]
-    )
     return TankFits(
         unknowns=kept(x),
         spread=kept(spread),
@@ -307,7 +302,6 @@ def _fit(r: TankRecords, rounds: int, start: NDArray | None) -> TankFits:
         rate_l_min=kept(r.duty * (x[:, RATE][:, None] + departures @ KNOT_WEIGHTS.T)),
         residual_bar=np.where(known, residual, np.nan),
         weight=np.where(known, np.minimum(weight, 1.0), 0.0),
-        rate_scatter=kept(scatter / KNOTS),
         log_evidence=kept(evidence),
     )
 

@@ -181,7 +181,7 @@ def fit_rows(
         out.put(trace, fits)
         say = np.flatnonzero(part["alone"].to_numpy(bool) & np.isfinite(fits.used_free_l))
         # what the member's own traces say, and the station's where they say little
-        of_ends = replace(scatter_of_starts(part.iloc[say], fits.take(say), learned, station), rate_sd=learned.rate_sd)
+        of_ends = scatter_of_starts(part.iloc[say], fits.take(say), learned, replace(station, common=learned.common))
         dive = rows["dive"].to_numpy(int)
         unknown = np.unique(dive[counted & ~by_trace])
         turns = np.flatnonzero((counted & ~rows["alone"].to_numpy(bool))[trace] & ~np.isin(dive[trace], unknown))

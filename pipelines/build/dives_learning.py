@@ -1,8 +1,8 @@
 """What a member's traces teach about cylinders, kit and diver, before each dive is fitted for good.
 
 One trace says little about how cylinders follow the water, what wing and suit take on a descent, or how
-far the gas starts from the air; all of a member's traces together say it. Common values are moved to where
-the traces are likeliest, held by priors; how steady the diver is and how far starts scatter follow from the
+far the gas starts from the air; all of a member's traces together say it. Common values, how steady the diver is
+among them, are moved to where the traces are likeliest, held by priors; how far starts scatter follows from the
 fits.
 """
 
@@ -14,7 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pipelines.build.dives_samples import Grid
-from shared.tank_learning import likeliest, pool_spread, pool_variance, without_prior
+from shared.tank_learning import likeliest, pool_spread, without_prior
 from shared.tank_trace import STEPS, TankFits, TankRecords, fit_tanks
 
 BETWEEN_RATE_SD, BETWEEN_RATE_LAG_S = 1.2, 300.0
@@ -35,6 +35,7 @@ COMMON = {
     "inflation_l": (3.0, 2.0, 2.0, 0.0, 14.0),
     "start_off_k": (0.0, 0.7, 0.8, -3.0, 3.0),
     "rate_lag_ln": (float(np.log(180.0)), 0.4, 0.45, float(np.log(60.0)), float(np.log(600.0))),
+    "rate_sd_ln": (float(np.log(USUAL_RATE_SD)), 0.5, 0.6, float(np.log(0.06)), float(np.log(0.6))),
 }
 
 GRID = 4.0 / 3.0
@@ -55,10 +56,14 @@ class Learned:
     common: tuple[float, ...] = tuple(v[0] for v in COMMON.values())
     start_last: float = 1.0
     start_air: float = 1.0
-    rate_sd: float = USUAL_RATE_SD
 
     def __getitem__(self, name: str) -> float:
         return self.common[list(COMMON).index(name)]
+
+    @property
+    def rate_sd(self) -> float:
+        """How far the diver's rate strays from its mean, as a share."""
+        return float(np.exp(self["rate_sd_ln"]))
 
     @property
     def rate_lag_s(self) -> float:
@@ -164,7 +169,7 @@ def learn(traced: Traced, first: Learned) -> tuple[Learned, TankFits]:
     use = np.flatnonzero(traced.rows["alone"].to_numpy(bool) & np.isfinite(fits.used_free_l))
     if use.size < LEAST_TO_LEARN:
         return learned, fits
-    learned = _scatter(traced.rows.iloc[use], fits.take(use), learned, first)
+    learned = scatter_of_starts(traced.rows.iloc[use], fits.take(use), learned, first)
     some = use if use.size <= MOST_TO_LEARN else use[np.linspace(0, use.size - 1, MOST_TO_LEARN).astype(int)]
     sweeps = 2 if some.size >= TWO_SWEEPS_FROM else 1
     few, start = traced.take(some), fits.unknowns[some]
@@ -177,7 +182,7 @@ def learn(traced: Traced, first: Learned) -> tuple[Learned, TankFits]:
     found = likeliest(evidence, learned.common, centre, sd, step, least, most, sweeps=sweeps)
     learned = replace(learned, common=found)
     fits = fit_tanks(records_of(traced, learned), rounds=2, start=fits.unknowns)
-    learned = _scatter(traced.rows.iloc[use], fits.take(use), learned, first)
+    learned = scatter_of_starts(traced.rows.iloc[use], fits.take(use), learned, first)
     return learned, fit_tanks(records_of(traced, learned), rounds=2, start=fits.unknowns)
 
 
@@ -196,9 +201,4 @@ def scatter_of_starts(rows: pd.DataFrame, fits: TankFits, now: Learned, first: L
     )
 
 
-def _scatter(rows: pd.DataFrame, fits: TankFits, now: Learned, first: Learned) -> Learned:
-    """The same, and how steady the diver is."""
-    return replace(
-        scatter_of_starts(rows, fits, now, first),
-        rate_sd=float(np.clip(np.sqrt(pool_variance(fits.rate_scatter, USUAL_RATE_SD**2)), 0.06, 0.6)),
-    )
+
