@@ -54,7 +54,8 @@ class FillConditions:
     """What is known of fills before their gas temperature is; arrays of one length.
 
     `delivery_bar` is the pressure the gas comes from: NaN for a compressor, which delivers at the
-    cylinder's own pressure and at least at COMPRESSOR_LEAST_BAR. `delivery_c` its temperature.
+    cylinder's own pressure and at least at COMPRESSOR_LEAST_BAR. `delivery_c` its temperature. `start_c` is that
+    of gas and wall as the fill begins: where nothing says it, they are as warm as the room.
     """
 
     start_pressure_bar: Array
@@ -69,6 +70,11 @@ class FillConditions:
     o2_pct: Array
     he_pct: Array
     ar_pct: Array
+    start_c: Array | None = None
+
+    def __post_init__(self):
+        given = np.nan if self.start_c is None else self.start_c
+        object.__setattr__(self, "start_c", np.where(np.isfinite(given), given, self.ambient_c))
 
     def __len__(self) -> int:
         return len(self.stop_pressure_bar)
@@ -209,10 +215,11 @@ def _by_mix(conditions: FillConditions) -> Iterator[tuple[GasTable, NDArray]]:
 
 def _solve(table, c: FillConditions, inside: Array, outside: Array, steps: int, sensitivities: bool) -> StopState:
     ambient_k = c.ambient_c + ZERO_C_K
+    start_k = np.asarray(c.start_c, float) + ZERO_C_K
     start_p = np.maximum(c.start_pressure_bar, 0.0) + ATM_BAR
     stop_p = c.stop_pressure_bar + ATM_BAR
     area = surface_m2(c.water_capacity_l, c.cylinders)
-    n_start = c.water_capacity_l * _density(table, start_p, ambient_k)
+    n_start = c.water_capacity_l * _density(table, start_p, start_k)
     problem = _Problem(
         table,
         c.water_capacity_l,
@@ -220,13 +227,13 @@ def _solve(table, c: FillConditions, inside: Array, outside: Array, steps: int, 
         n_start,
         c.fill_minutes * 60.0,
         ambient_k,
-        ambient_k,
+        start_k,
         c.wall_j_k,
         inside * area,
         outside * area,
         _delivered_enthalpy(table, c, c.delivery_c),
     )
-    gas_k, wall_k = ambient_k + 25.0, ambient_k
+    gas_k, wall_k = start_k + 25.0, start_k
     for n_steps in (2, 3, steps):
         problem = replace(problem, n_stop=c.water_capacity_l * _density(table, stop_p, _boxed(gas_k)))
         gas_k, wall_k = _integrate(problem, n_steps)
@@ -246,7 +253,7 @@ def _solve(table, c: FillConditions, inside: Array, outside: Array, steps: int, 
             replace(problem, outside_w_k=problem.outside_w_k * np.exp(log_step)),
             replace(problem, inside_w_k=problem.inside_w_k * np.exp(log_step)),
             replace(problem, enthalpy_in=_delivered_enthalpy(table, c, c.delivery_c + kelvin_step)),
-            replace(problem, start_k=ambient_k + kelvin_step),
+            replace(problem, start_k=start_k + kelvin_step),
         )
         for i, (other, step) in enumerate(zip(moved, (log_step,) * 3 + (kelvin_step,) * 2, strict=True)):
             gas_there, wall_there = _integrate(other, few)

@@ -48,6 +48,7 @@ def fill_context(
     fills = _with_source(fills, inputs)
     fills = _with_mix(fills, marks)
     fills = _with_minutes(fills, marks)
+    fills["last_dive_at"] = _last_dive_at(fills, inputs)
     fills = _with_settled(fills, inputs["gauges"], policy, first_readings, marks)
     fills["marks"] = pd.Series(lists(marks, len(fills)), index=fills.index, dtype="object")
     return fills
@@ -196,6 +197,20 @@ def _with_minutes(fills: pd.DataFrame, marks: dict) -> pd.DataFrame:
     fills["minutes"] = np.where(fills["minutes_known"], minutes, np.maximum(measure, 1.0) / usual)
     marks["fill_minutes_assumed"] = ~fills["minutes_known"].to_numpy()
     return fills
+
+
+def _last_dive_at(fills: pd.DataFrame, inputs: dict[str, pd.DataFrame]) -> pd.Series:
+    """When the unit was last dived before each fill."""
+    tanks = inputs["dive_tanks"][["member_id", "dive_id", "unit_id"]].dropna(subset=["unit_id"])
+    dives = inputs["dives"][["member_id", "dive_id", "started_at"]].dropna(subset=["started_at"])
+    dived = tanks.merge(dives, on=["member_id", "dive_id"])[["unit_id", "started_at"]].drop_duplicates()
+    asked = fills[["unit_id", "filled_at"]].assign(unit_id=fills["unit_id"].astype("str"))
+    found = pd.merge_asof(
+        asked.reset_index().sort_values("filled_at", kind="stable"),
+        dived.astype({"unit_id": "str"}).sort_values("started_at", kind="stable"),
+        left_on="filled_at", right_on="started_at", by="unit_id",
+    )  # fmt: skip
+    return found.set_index("index")["started_at"].reindex(fills.index)
 
 
 def _with_settled(

@@ -60,8 +60,8 @@ def settle(c: pd.DataFrame, policy: Policy) -> Settled:
 
 def _settle_station(c: pd.DataFrame, policy: Policy) -> Settled:
     n = len(c)
-    state = stop_state(c)
-    w = ways(c, state)
+    state, start_c = stop_state(c)
+    w = ways(c, state, start_c)
     by_model, by_wall = w.by_model, w.by_wall
     read = settled_reading(c, state, policy.filling.settle_hours)
     doubtful = implausible(c, read.bar)

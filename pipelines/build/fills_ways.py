@@ -31,6 +31,11 @@ MINUTES_SD = 0.5
 """Of the logarithm of minutes that nobody logged."""
 PROCESS_BAR, PROCESS_SHARE = 0.3, 0.04
 """What no two fills have in common: in bar, and as a share of the cooling."""
+WARM_HOURS, USED_BAR, MOST_TOP_UPS = 6.0, 60.0, 4
+"""A fill this soon after the unit's last one, which came back with no more than this used, begins warm. Six hours are
+seven time constants; a greater fall of pressure is a dive, and water takes the heat away."""
+WARM_START_SHARE = 0.25
+"""Uncertain share of the warmth that was left of the earlier fill: nobody logs what stood where."""
 PLAUSIBLE_RISE_K = (-20.0, 90.0)
 """Gas at stop is this much warmer than the room; a later reading that says otherwise is of another fill."""
 
@@ -59,17 +64,61 @@ def mix_of(c: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return floats(c["gas_o2_pct"]), floats(c["gas_he_pct"]), floats(c["gas_ar_pct"])
 
 
-def stop_state(c: pd.DataFrame) -> fill_heat.StopState:
-    """Gas and wall at stop by the heat balance; where nothing was added both are as warm as the room."""
+def stop_state(c: pd.DataFrame) -> tuple[fill_heat.StopState, np.ndarray]:
+    """Gas and wall at stop by the heat balance, and how warm they were when the fill began, °C.
+
+    A cylinder filled again while still warm begins warmer than the room, by what the earlier fill left of its heat.
+    """
+    start_c = floats(c["ambient_c"]).copy()
+    state = _stopped(c, start_c)
+    row, before, seconds = _refilled_warm(c)
+    for _ in range(MOST_TOP_UPS):
+        # a top-up of a top-up begins with what that one left
+        wall, ambient = floats(c["wall_j_k"]), floats(c["ambient_c"])
+        constant = fill_heat.settling_time_constant_s(
+            state.gas_j_k, wall, floats(c["water_capacity_l"]), floats(c["cylinders"])
+        )
+        relaxed = fill_heat.relaxed_c(_rows_of(state, before), wall[before], ambient[row], seconds, constant[before])
+        moved = np.isfinite(relaxed) & (np.abs(relaxed - start_c[row]) > 0.05)
+        if not moved.any():
+            break
+        start_c[row[moved]] = relaxed[moved]
+        again = _stopped(c.iloc[row[moved]], start_c[row[moved]])
+        for name, value in again.__dict__.items():
+            getattr(state, name)[row[moved]] = value
+    return state, start_c
+
+
+def _rows_of(state: fill_heat.StopState, rows: np.ndarray) -> fill_heat.StopState:
+    return fill_heat.StopState(*(value[rows] for value in state.__dict__.values()))
+
+
+def _stopped(c: pd.DataFrame, start_c: np.ndarray) -> fill_heat.StopState:
+    """Where nothing was added, gas and wall are as they were."""
     names = ("start_pressure_bar", "stop_pressure_bar", "ambient_c", "minutes", "water_capacity_l", "cylinders",
              "wall_j_k", "delivery_c", "delivery_bar", "gas_o2_pct", "gas_he_pct", "gas_ar_pct")
-    state = fill_heat.temperature_at_stop(fill_heat.FillConditions(*(floats(c[name]) for name in names)))
+    state = fill_heat.temperature_at_stop(fill_heat.FillConditions(*(floats(c[name]) for name in names), start_c))
     still = floats(c["stop_pressure_bar"]) <= floats(c["start_pressure_bar"])
-    ambient = floats(c["ambient_c"])
     gas_j_k = np.where(still, floats(c["water_capacity_l"]) * floats(c["stop_pressure_bar"]) * 0.9, state.gas_j_k)
     return fill_heat.StopState(
-        np.where(still, ambient, state.gas_c), np.where(still, ambient, state.wall_c), gas_j_k,
+        np.where(still, start_c, state.gas_c), np.where(still, start_c, state.wall_c), gas_j_k,
         np.where(still[:, None], 0.0, state.gas_per), np.where(still[:, None], 0.0, state.wall_per),
+    )
+
+
+def _refilled_warm(c: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Fills of a unit soon after its last one with little used between: their rows, those of the last, and seconds."""
+    order = c.assign(row=np.arange(len(c))).sort_values(["unit_id", "filled_at"], kind="stable")
+    last = order.groupby("unit_id")[["row", "filled_at", "stop_pressure_bar"]].shift()
+    begun = order["filled_at"] - pd.to_timedelta(order["minutes"].astype(float), unit="min")
+    seconds = (begun - last["filled_at"]).dt.total_seconds()
+    soon = (seconds > -60.0) & (seconds < WARM_HOURS * 3600.0)
+    soon &= order["start_pressure_bar"] > last["stop_pressure_bar"] - USED_BAR
+    soon &= ~(order["last_dive_at"] > last["filled_at"])
+    on = soon.fillna(False).to_numpy(bool)
+    return (
+        order["row"].to_numpy(int)[on], last["row"].to_numpy(float)[on].astype(int),
+        np.maximum(seconds.to_numpy(float)[on], 0.0),
     )
 
 
@@ -94,7 +143,7 @@ class Ways:
     wall_doubtful: np.ndarray
 
 
-def ways(c: pd.DataFrame, state: fill_heat.StopState) -> Ways:
+def ways(c: pd.DataFrame, state: fill_heat.StopState, start_c: np.ndarray) -> Ways:
     """Both ways of telling a fill's settled pressure before any later reading.
 
     The wall tells the gas temperature through the film between them; the heat balance tells it through the ambient.
@@ -111,7 +160,8 @@ def ways(c: pd.DataFrame, state: fill_heat.StopState) -> Ways:
     ambient_sd = np.where(c["ambient_assumed"], ASSUMED_AMBIENT_SD_K, AMBIENT_SD_K)
     risen = np.maximum(stop - floats(c["start_pressure_bar"]), 1.0)
     start_k = np.where(c["start_assumed"], ASSUMED_START_SD_BAR * np.abs(state.gas_c - ambient) / risen, 0.0)
-    apart = per_k**2 * (ambient_sd**2 + minutes_k**2 + start_k**2) + process**2
+    warm_k = WARM_START_SHARE * (start_c - ambient) * state.gas_per[:, START]
+    apart = per_k**2 * (ambient_sd**2 + minutes_k**2 + start_k**2 + warm_k**2) + process**2
     by_model = Way(bar, per_k, per_bar, np.sqrt((per_bar * step_sd) ** 2 + apart))
 
     doubtful = np.abs(wall_c - state.wall_c) > WALL_DOUBTFUL_K

@@ -363,3 +363,31 @@ def test_inputs_are_left_as_they_were():
     build_fills(given, units, Policy(), TODAY)
     for name, frame in before.items():
         pd.testing.assert_frame_equal(given[name], frame)
+
+
+def topped_up(minutes, **more):
+    """The second of two fills, begun so many minutes after the first was stopped, hot, at 232 bar."""
+    again = {
+        "fill_id": "f2", "start_pressure_bar": 216.0, "fill_minutes": 1.0,
+        "filled_at": (pd.Timestamp(FILL["filled_at"]) + pd.Timedelta(minutes=minutes + 1)).isoformat(),
+    }  # fmt: skip
+    rows = built(fills=[FILL, FILL | again], **more)["fill_quality"].set_index("fill_id")
+    return rows.loc["f1"], rows.loc["f2"]
+
+
+def test_a_cylinder_topped_up_while_hot_begins_hot():
+    """A closed 12 l of steel loses its warmth in about 50 minutes (physics of still air): half an hour keeps half."""
+    first, second = topped_up(30)
+    assert first["gas_c"] - 20 > second["gas_c"] - 20 > 0.35 * (first["gas_c"] - 20)
+    assert first["settled_pressure_bar_15c"] + 5 < second["settled_pressure_bar_15c"] < 215
+    assert second["verdict"] == "short"
+    _, next_day = topped_up(24 * 60)
+    assert next_day["gas_c"] < second["gas_c"] - 5
+
+
+def test_a_dive_or_a_use_between_takes_the_warmth_away():
+    dive = {"member_id": "M", "dive_id": "D", "started_at": "2031-06-01T10:05:00Z"}
+    tank = {"member_id": "M", "dive_id": "D", "tank_no": 1, "unit_id": "S1", "role": "back"}
+    _, warm = topped_up(120)
+    _, dived = topped_up(120, dives=[dive], dive_tanks=[tank])
+    assert dived["gas_c"] < warm["gas_c"] - 2
