@@ -12,6 +12,9 @@ from shared.settling import Z80, SettlingFit
 COLUMNS = ["gauge_id", "month_on", "offset_bar", "offset_low_bar", "offset_high_bar", "drifting"]
 SURE_SD = 3.0
 LEAST_MOVE_BAR = 1.0
+ALIKE_BAR = 1.5
+"""A gauge that reads high and a film that hands on less heat look alike where all fills are alike: SD of an offset
+that no number of settled fills tells apart. A judgement, set on stations simulated apart."""
 """Drifting: moved by more than this since its first month, and by more than three standard deviations."""
 
 
@@ -40,7 +43,7 @@ def build_gauge_check(c: pd.DataFrame, fit: SettlingFit) -> pd.DataFrame:
     first = frame.assign(walk=walk).groupby("gauge_id")["walk"].transform("first").to_numpy()
     v = fit.covariance
     offset = fit.mean[base] + fit.mean[walk] + frame["stated"].to_numpy()
-    sd = np.sqrt(np.maximum(v[base, base] + v[walk, walk] + 2 * v[base, walk], 0.0))
+    sd = np.sqrt(np.maximum(v[base, base] + v[walk, walk] + 2 * v[base, walk], 0.0) + ALIKE_BAR**2)
     move = fit.mean[walk] - fit.mean[first]
     move_sd = np.sqrt(np.maximum(v[walk, walk] + v[first, first] - 2 * v[walk, first], 0.0))
     moved = (np.abs(move) > LEAST_MOVE_BAR) & (np.abs(move) > SURE_SD * move_sd)

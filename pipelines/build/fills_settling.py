@@ -19,6 +19,8 @@ from shared import settling
 
 MODEL = "settling-1"
 TWICE = 1.3
+APART_FROM, APART_SD, APART_BAR = 20, 5.0, 10.0
+"""From so many settled fills on, a reading this far from what they foretell is left out and said to be doubtful."""
 LEVELS = ["station_id", "source_id", "material", "size"]
 GAUGE_TERM, IN_WATER_TERM = READING_TERMS
 
@@ -83,8 +85,11 @@ def _settle_station(c: pd.DataFrame, policy: Policy) -> Settled:
     bias, bias_sd = _in_water_bias(c, fits.best)
     bar, sd, share = _weighed(bar, sd, in_water.bar - bias, np.hypot(in_water.sd_bar, bias_sd))
     basis[share > 0.5] = "settled"
-    settled = np.isfinite(read.bar)
     read = _without_offset(c, read, fits.best)
+    apart = _apart(read, bar, sd, (lessons["kind"] == "settled").sum())
+    doubtful = doubtful | apart
+    read = Reading(np.where(apart, np.nan, read.bar), read.sd_bar, read.per_bar)
+    settled = np.isfinite(read.bar)
     # a late reading fixes the content; one taken early is weighed with what the model says
     early = settled & (floats(c["settled_hours"]) < policy.filling.settle_hours)
     weighed, weighed_sd, _ = _weighed(bar, sd, read.bar, read.sd_bar)
@@ -95,6 +100,14 @@ def _settle_station(c: pd.DataFrame, policy: Policy) -> Settled:
     model = _model_table(c, fits, ask.rows(np.arange(n)), by_model, settled)
     gauges = build_gauge_check(c, fits.best)
     return Settled(bar, sd, basis, doubtful, w.wall_doubtful, _version(c, lessons), model, check, gauges)
+
+
+def _apart(read: Reading, bar: np.ndarray, sd: np.ndarray, settled_fills: int) -> np.ndarray:
+    """True where a reading is far from all that the station's other readings make of this fill: a slip of the pen."""
+    off = np.abs(read.bar - bar)
+    if settled_fills < APART_FROM:
+        return np.zeros(len(off), bool)
+    return np.nan_to_num(off) > np.maximum(APART_SD * np.hypot(sd, read.sd_bar), APART_BAR)
 
 
 def _weighed(bar, sd, other_bar, other_sd) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

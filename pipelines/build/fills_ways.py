@@ -22,6 +22,9 @@ WALL_READING_SD_K = 1.5
 WALL_DOUBTFUL_K = 30.0
 """One spot of the wall by hand; further off than this from the heat balance it was not this wall."""
 SETTLED_SD_K = 0.5
+SLOWER, TRAILS_SHARE = 1.3, 0.7
+"""Cooling may be this much slower than computed; and surroundings that went from the ambient to the settled
+temperature at one pace are followed a time constant behind (the exact answer is 1; some change early)."""
 RELAXED_SHARE = 0.3
 """Uncertain share of the warmth that is left when a reading is taken early."""
 IN_WATER_SD_K = 1.0
@@ -186,8 +189,15 @@ def settled_reading(c: pd.DataFrame, state: fill_heat.StopState, settle_hours: f
     gas_c = np.where(early, relaxed, surroundings)
     bar, per_k, per_bar = _linear(reading, gas_c, mix_of(c))
     warmth = np.where(early, np.abs(gas_c - surroundings) * RELAXED_SHARE, 0.0)
+    # taken for settled it still holds what a slower cooling would have left, and trails surroundings that changed
+    slower = fill_heat.relaxed_c(state, wall, surroundings, hours * 3600.0, SLOWER * constant)
+    left_k = np.where(early, 0.0, np.nan_to_num(np.abs(slower - surroundings)))
+    behind = np.minimum(constant / np.maximum(hours * 3600.0, 1.0), 1.0)
+    changed_k = np.abs(surroundings - floats(c["ambient_c"]))
+    trails_k = np.where(early, 0.0, np.nan_to_num(TRAILS_SHARE * behind * changed_k))
+    of_gas_k2 = SETTLED_SD_K**2 + warmth**2 + left_k**2 + trails_k**2
     step_sd, offset_sd = reading_sd_bar(floats(c["settled_step_bar"])), floats(c["settled_limit_bar"]) / 2.0
-    sd = np.sqrt(per_bar**2 * (step_sd**2 + offset_sd**2) + per_k**2 * (SETTLED_SD_K**2 + warmth**2))
+    sd = np.sqrt(per_bar**2 * (step_sd**2 + offset_sd**2) + per_k**2 * of_gas_k2)
     sensible = np.isfinite(bar)
     return Reading(bar, sd, np.where(sensible, per_bar, 0.0))
 
