@@ -20,6 +20,8 @@ SCATTER_PRIOR_INTERVALS = 12.0
 # falls beyond `unexplained_bar` up to so many times that may still be a leak, where they keep to one rate
 STEADY_FALL_TIMES = 2.5
 STEADY_FALL_DAYS = 10.0
+# or that come to what the unit's other intervals, which leak for sure, foretell
+SURE_LEAK_SD, NEAR_FORETOLD_SD = 4.0, 2.5
 # a single drop this far from what the unit's other intervals foretell is use that nobody logged
 LONE_DROP_SD = 3.5
 LEAST_LONE_DROP_BAR = 5.0
@@ -127,6 +129,7 @@ def leak_rates(
         fallen = readable & (loss > unexplained_bar)
         most_bar = STEADY_FALL_TIMES * unexplained_bar
         steady = _steady_falls(loss - fit.offset[group], unit, days, error, fallen, units, most_bar)
+        steady |= _foretold_falls(fit, loss - fit.offset[group], unit, days, error, fallen, most_bar, flag_bar_per_day)
         large = fallen & ~steady
         drop = readable & ~fallen & (beyond > LONE_DROP_SD * its_sd) & (beyond > LEAST_LONE_DROP_BAR)
         # a leak that began is no lone drop; of others one goes at a time
@@ -246,6 +249,14 @@ def _steady_falls(loss, unit, days, sd, large, units, most_bar) -> np.ndarray:
     found = np.zeros(len(loss), bool)
     found[at] = agrees[u]
     return found
+
+
+def _foretold_falls(fit: _Fit, loss, unit, days, sd, large, most_bar, flag_above) -> np.ndarray:
+    """True for large falls over many days that come to what the leak seen in the unit's other intervals foretells."""
+    rate, rate_sd = fit.rate[unit], fit.sd_rate[unit]
+    leaks = (rate > flag_above) & (rate > SURE_LEAK_SD * rate_sd)
+    near = np.abs(loss - rate * days) < NEAR_FORETOLD_SD * np.hypot(sd, days * rate_sd)
+    return large & leaks & near & (loss < most_bar) & (days >= STEADY_FALL_DAYS)
 
 
 def _fits(misfit: np.ndarray, intervals) -> np.ndarray:

@@ -158,7 +158,8 @@ def leak_intervals(
             "dive_id": b["dive_id"].astype("str"),
         }
     )
-    emptiness = 1 - (a["content"].astype(float) / FULL_BAR).clip(upper=1.0)
+    between = 0.5 * (a["content"].astype(float) + b["content"].astype(float).clip(lower=0.0))
+    emptiness = 1 - (between / FULL_BAR).clip(upper=1.0)
     made["sd_bar"] = np.hypot(made["sd_bar"], LOW_PRESSURE_SD_BAR_PER_DAY * emptiness * made["days"])
     made = made[np.isfinite(made["loss_bar"])].reset_index(drop=True)
     keep = ~_inspected_within(made, inputs, policy) & ~_on_loan_within(made, inputs)
