@@ -71,6 +71,14 @@ def test_a_new_leak_is_not_hidden_by_a_long_sound_past():
     assert found.rate_bar_per_day[9] == pytest.approx(1.2, abs=0.5)
 
 
+def test_a_large_fall_counts_where_the_other_intervals_leak_for_sure_and_foretell_it():
+    days, zero = np.array([5.0, 4.0, 15.0]), np.zeros(3, int)
+    leak = leak_rates(Intervals(zero, zero, days, 3.0 * days + [0.4, -0.5, 1.0], np.ones(3)), 1, np.array([0.5]))
+    assert leak.use.all() and leak.flag[0] and leak.rate_bar_per_day[0] == pytest.approx(3.0, abs=0.3)
+    use = leak_rates(Intervals(zero, zero, days, np.array([0.4, -0.5, 46.0]), np.ones(3)), 1, np.array([0.5]))
+    assert use.unexplained[2] and not use.flag[0]
+
+
 def test_large_falls_that_keep_to_one_rate_are_a_leak_and_those_that_do_not_are_use():
     days = np.array([21.6, 30.9, 30.9, 14.0])
     zero = np.zeros(4, int)
