@@ -28,7 +28,7 @@ WIDENED = 1.25
 _FREE_MEAN = 5.0
 _AT_KNOTS = np.round(np.linspace(0, STEPS - 1, KNOTS)).astype(int)
 _OFF, _ON = 0.2, 0.8
-_LEAST_DUTY = 0.02
+_LEAST_DUTY, _STILL_DUTY = 0.02, 0.001
 
 
 def duty_of(fits: TankFits, dive: NDArray) -> NDArray:
@@ -42,6 +42,42 @@ def duty_of(fits: TankFits, dive: NDArray) -> NDArray:
     np.add.at(total, of, rate)
     share = rate / np.maximum(total[of], 1.0)
     return np.clip((share - _OFF) / (_ON - _OFF), _LEAST_DUTY, 1.0)
+
+
+def late_duty(
+    bar_min: NDArray, ambient_bar_abs: NDArray, used: NDArray, deco: NDArray, o2_pct: NDArray, ppo2_bar: float
+) -> NDArray:
+    """When the cylinders of one dive were breathed where only their ends are known, (cylinders, STEPS) shares of it.
+
+    Parameters
+    ----------
+    bar_min, ambient_bar_abs : ndarray, (STEPS + 1,)
+        Integral of ambient pressure over the dive, bar·min; ambient pressure, bar abs.
+    used : ndarray, (cylinders,)
+        What each gave, in any one unit; less than nothing counts as nothing.
+    deco : ndarray of bool, (cylinders,)
+        Decompression gas: breathed last, the richest last of all, and never where it exceeds `ppo2_bar`.
+    o2_pct : ndarray, (cylinders,)
+        Oxygen, molar per cent.
+
+    Notes
+    -----
+    One diver's rate is taken to be steady, so each gas lasts for its share of the integral of pressure.
+    """
+    left = np.diff(bar_min)
+    whole = np.maximum(left, 1e-12)
+    middle = 0.5 * (ambient_bar_abs[1:] + ambient_bar_abs[:-1])
+    share = np.maximum(np.nan_to_num(used), 0.0) / max(np.maximum(np.nan_to_num(used), 0.0).sum(), 1e-9)
+    wanted = share * left.sum()
+    duty = np.zeros((len(used), len(left)))
+    for row in np.flatnonzero(deco)[np.argsort(-o2_pct[deco], kind="stable")]:
+        too_rich = np.flatnonzero(middle * o2_pct[row] / 100.0 > ppo2_bar)
+        may = np.where(np.arange(len(left)) > (too_rich[-1] if too_rich.size else -1), left, 0.0)
+        later = np.cumsum(may[::-1])[::-1] - may
+        given = np.clip(wanted[row] - later, 0.0, may)
+        duty[row], left = given / whole, left - given
+    duty[~deco] = left / whole
+    return np.clip(duty, _STILL_DUTY, 1.0)
 
 
 def share_breathing(

@@ -123,6 +123,13 @@ def _deepest_on_gas(built: "Built", deepest_bar_abs: NDArray) -> NDArray:
         ambient = built.grid.ambient_bar_abs[rows["place"].to_numpy(int)]
         ambient = np.where(breathing, 0.5 * (ambient[:, 1:] + ambient[:, :-1]), -np.inf).max(axis=1)
         out = np.where(told, np.where(np.isfinite(ambient), ambient, np.nan), out)
+    # decompression gas known by its ends was given its time (`late_duty`): it stands still in the rest of the dive
+    late = np.flatnonzero(counted & ~built.by_trace & (rows["role"] == "deco").to_numpy(bool) & np.isnan(out))
+    for row in late.tolist():
+        of_row = np.maximum(np.nan_to_num(rate[row]), 0.0)
+        if of_row.max() > 3.0 and of_row.min() < 0.1 * of_row.max():
+            ambient = built.grid.ambient_bar_abs[int(rows["place"].iloc[row])]
+            out[row] = (0.5 * (ambient[1:] + ambient[:-1]))[of_row > BREATHES_SHARE * of_row.max()].max()
     return out
 
 

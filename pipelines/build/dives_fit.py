@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from pipelines.build.dives_learning import USUAL_AIR, Learned, Traced, learn, records_of, scatter_of_starts
 from pipelines.build.dives_samples import TANKS, Grid, Samples
 from shared import thermal
-from shared.tank_joint import duty_of, share_breathing
+from shared.tank_joint import duty_of, late_duty, share_breathing
 from shared.tank_trace import STEPS, TankFits, fit_tanks
 
 LEAST_READINGS = 8
@@ -19,6 +19,8 @@ RISE_BAR = 14.0
 RAN_OUT_BEFORE = 0.95
 BAR_PER_K = 1.2
 TURNS_RATE_SD = 0.35
+PPO2_DECO_BAR = 1.6
+"""Decompression gas known by its ends is taken to be breathed no deeper than this; also the policy's default."""
 READING_FLOOR_BAR = 0.15
 GAUGE_SCATTER_BAR, TRANSMITTER_SCATTER_BAR = 0.5, 0.2
 """What a gauge's error changes by from a full cylinder to an empty one; a constant offset all but cancels."""
@@ -199,8 +201,28 @@ def fit_rows(
         at = np.tile([0.0, float(STEPS)], (ends.size, 1))
         bar = rows[["start_bar", "end_bar"]].to_numpy(float)[ends]
         written = Traced(rows.iloc[ends], place[ends], grid, at, bar, np.column_stack([written_sd[ends]] * 2))
-        out.put(ends, fit_tanks(records_of(written, of_ends), rounds=3))
+        records = records_of(written, of_ends)
+        out.put(ends, fit_tanks(replace(records, duty=_duty_of_ends(rows, ends, counted, grid, place)), rounds=3))
     return out, together_sd, learned
+
+
+def _duty_of_ends(rows: pd.DataFrame, ends: NDArray, counted: NDArray, grid: Grid, place: NDArray) -> NDArray:
+    """(ends, STEPS) when cylinders known by two pressures were breathed: decompression gas last, the others before."""
+    duty = np.ones((ends.size, STEPS))
+    dive, counts = rows["dive"].to_numpy(int)[ends], counted[ends]
+    deco = (rows["role"] == "deco").to_numpy(bool)[ends] & counts
+    fall = (rows["start_bar"] - rows["end_bar"]).to_numpy(float)[ends]
+    used, o2 = rows["capacity_l"].to_numpy(float)[ends] * fall, rows["o2"].to_numpy(float)[ends]
+    for number in np.unique(dive[deco]):
+        mine = np.flatnonzero((dive == number) & counts)
+        at = place[ends[mine[0]]]
+        # a mean depth says nothing of when; a cylinder that is traced beside these tells its own time
+        whole = len(mine) == np.count_nonzero(counted & (rows["dive"].to_numpy(int) == number))
+        if whole and np.ptp(grid.ambient_bar_abs[at]) > 0.05 and not deco[mine].all():
+            duty[mine] = late_duty(
+                grid.bar_min[at], grid.ambient_bar_abs[at], used[mine], deco[mine], o2[mine], PPO2_DECO_BAR
+            )
+    return duty
 
 
 def hold_above_empty(

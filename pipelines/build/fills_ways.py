@@ -100,7 +100,8 @@ def _stopped(c: pd.DataFrame, start_c: np.ndarray) -> fill_heat.StopState:
     """Where nothing was added, gas and wall are as they were."""
     names = ("start_pressure_bar", "stop_pressure_bar", "ambient_c", "minutes", "water_capacity_l", "cylinders",
              "wall_j_k", "delivery_c", "delivery_bar", "gas_o2_pct", "gas_he_pct", "gas_ar_pct")
-    state = fill_heat.temperature_at_stop(fill_heat.FillConditions(*(floats(c[name]) for name in names), start_c))
+    known = [*(floats(c[name]) for name in names), start_c]
+    state = fill_heat.temperature_at_stop(fill_heat.FillConditions(*known))
     still = floats(c["stop_pressure_bar"]) <= floats(c["start_pressure_bar"])
     gas_j_k = np.where(still, floats(c["water_capacity_l"]) * floats(c["stop_pressure_bar"]) * 0.9, state.gas_j_k)
     return fill_heat.StopState(
