@@ -17,7 +17,7 @@ def test_decompression_gas_lasts_for_its_share_of_the_end():
     late = BREATH[MINUTES[1:] > 28].sum()
     used = np.array([BAR_MIN[-1] - late, late]) * 15.0
     duty = late_duty(BAR_MIN, AMBIENT, used, np.array([False, True]), np.array([21.0, 50.0]), 1.6)
-    assert (duty * BREATH).sum(axis=1) == pytest.approx(used / 15.0, rel=0.05)
+    assert (duty * BREATH).sum(axis=1) == pytest.approx(used / 15.0, rel=0.08)
     assert (duty[0, MINUTES[1:] < 25] > 0.99).all() and (duty[1, MINUTES[:-1] > 30] > 0.99).all()
     assert (duty.sum(axis=0) >= 1.0 - 1e-9).all()
 
