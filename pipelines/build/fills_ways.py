@@ -37,7 +37,7 @@ PROCESS_BAR, PROCESS_SHARE = 0.3, 0.04
 WARM_HOURS, USED_BAR, MOST_TOP_UPS = 6.0, 60.0, 4
 """A fill this soon after the unit's last one, which came back with no more than this used, begins warm. Six hours are
 seven time constants; a greater fall of pressure is a dive, and water takes the heat away."""
-WARM_START_SHARE = 0.25
+WARM_START_SHARE = 0.35
 """Uncertain share of the warmth that was left of the earlier fill: nobody logs what stood where."""
 PLAUSIBLE_RISE_K = (-20.0, 90.0)
 """Gas at stop is this much warmer than the room; a later reading that says otherwise is of another fill."""
