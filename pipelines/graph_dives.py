@@ -84,8 +84,9 @@ def build_dives(build: Build, units: pd.DataFrame, fills: pd.DataFrame) -> dict[
         build.progress(f"Dives of {member.member_id}", n, len(members))
 
         def first(member=member):
-            kept[member.member_id] = made_with(member, plain)
-            return {"dive_fits_before": kept[member.member_id]["dive_fits"]}
+            made = kept[member.member_id] = made_with(member, plain)
+            ends = bool(made["dive_consumption"]["method"].eq("ends").any())
+            return {"dive_fits_before": made["dive_fits"].assign(ends_beside=ends)}
 
         told = build.fingerprint("dives before", *member.told)
         fits.append(build.group(["dive_fits_before"], member.member_id, told, first, "")["dive_fits_before"])
@@ -98,13 +99,14 @@ def build_dives(build: Build, units: pd.DataFrame, fills: pd.DataFrame) -> dict[
     for n, member in enumerate(members):
         build.progress(f"Dives of {member.member_id}, with what all have taught", n, len(members))
 
-        def make(member=member):
-            found = kept.get(member.member_id)
-            # only dives known by their ends feel the spread
-            same = found is not None and (spread == plain or not found["dive_consumption"]["method"].eq("ends").any())
-            return found if same else made_with(member, spread)
+        # only dives known by their ends feel the spread
+        felt = spread if fits[n].empty or fits[n]["ends_beside"].any() else plain
 
-        told = build.fingerprint("dives", spread, *member.told)
+        def make(member=member, felt=felt):
+            found = kept.get(member.member_id)
+            return found if found is not None and felt == plain else made_with(member, felt)
+
+        told = build.fingerprint("dives", felt, *member.told)
         build.group(DIVE_TABLES, member.member_id, told, make, "members' dives", need=False)
         for table in collected:
             collected[table].append(build.publisher.read(table, member.member_id))
