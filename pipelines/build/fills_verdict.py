@@ -101,7 +101,8 @@ def build_verdict(
         "outside_gas_table": ~np.isfinite(floats(q["settled_pressure_bar_15c"])),
         # no verdict of its own, for it says nothing of what is inside; but nobody should ask for it again
         "asked_above_permitted": floats(c["target_pressure_bar"]) > permitted + EQUAL_BAR,
-        "stopped_above_permitted": floats(c["stop_pressure_bar"]) > permitted + EQUAL_BAR,
+        "stopped_above_permitted": (floats(c["stop_pressure_bar"]) > permitted + EQUAL_BAR)
+        & (policy.filling.hot_limit != "rule_set"),
         "short_fill": floats(q["settled_pressure_bar_15c"])
         < floats(c["target_pressure_bar"]) - policy.filling.short_bar,
         "hot_stop": floats(c["stop_pressure_bar"]) - floats(q["settled_pressure_bar_15c"]) > policy.filling.short_bar,

@@ -183,6 +183,8 @@ def test_what_was_asked_or_stopped_above_the_permitted_pressure_is_said_and_judg
     row = one(target_pressure_bar=300.0, stop_pressure_bar=240.0, **reading)
     assert {"asked_above_permitted", "stopped_above_permitted"} <= set(row["reasons"]) and row["verdict"] == "short"
     assert not {"asked_above_permitted", "stopped_above_permitted"} & set(one(**reading)["reasons"])
+    hot = Policy(filling=Filling(hot_limit="rule_set", relief_bar=330.0))  # this station overshoots on purpose
+    assert "stopped_above_permitted" not in one(hot, stop_pressure_bar=240.0, **reading)["reasons"]
 
 
 @pytest.mark.parametrize("bar", [200.0, 207.0, 230.0, 232.0, 300.0])
