@@ -79,6 +79,7 @@ TANK_NO = whole("tank_no", "Number of the tank in this dive.", low=1, high=6)
 # --- cylinders --------------------------------------------------------------------------------
 MATERIAL = choice("material", "What the cylinder is made of.", choices=("steel", "aluminium", "composite"))
 WATER_CAPACITY_L = number("water_capacity_l", "Water capacity.", "litres", low=0.1, high=200)
+UNIT_CAPACITY_L = number("water_capacity_l", "Water capacity of the unit, all its cylinders.", "litres", low=0)
 WORKING_PRESSURE_BAR = number(
     "working_pressure_bar", "Working pressure stamped on the cylinder.", "bar, gauge", low=50, high=400
 )

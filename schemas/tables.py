@@ -29,7 +29,7 @@ def _table(name, says, key, *columns, by_member=False, internal=False):
 _table(
     "fill_quality", "A row a fill: what is really in the cylinder, and whether it may be handed over.", "fill_id",
     f.FILL_ID, f.FILLED_AT, f.UNIT_ID, f.STATION_ID, f.OPERATOR, f.SOURCE_ID, f.GAUGE_ID, f.MEMBER_ID,
-    f.WATER_CAPACITY_L, f.WORKING_PRESSURE_BAR, f.PERMITTED_BAR, f.START_PRESSURE_BAR, f.TARGET_PRESSURE_BAR,
+    f.UNIT_CAPACITY_L, f.WORKING_PRESSURE_BAR, f.PERMITTED_BAR, f.START_PRESSURE_BAR, f.TARGET_PRESSURE_BAR,
     f.STOP_PRESSURE_BAR, f.AMBIENT_C, f.FILL_MINUTES, f.GAS_C, f.GAS_C_BASIS, f.SETTLED_PRESSURE_BAR_15C,
     f.SETTLED_LOW_BAR_15C, f.SETTLED_HIGH_BAR_15C, f.SETTLED_PRESSURE_BAR_REF, f.REFERENCE_C, f.WATER_C,
     f.WATER_C_BASIS, f.READS_IN_WATER_BAR, f.NOMINAL_FREE_L, f.REAL_FREE_L, f.REAL_LOW_FREE_L, f.REAL_HIGH_FREE_L,
@@ -141,7 +141,7 @@ _table(
 _table("people", "Members by name.", "member_id", f.MEMBER_ID, f.DISPLAY_NAME)
 _table(
     "units", "What is filled: cylinders and manifolded sets.", "unit_id",
-    f.UNIT_ID, f.SET_ID, f.SIDE, f.JOINED, f.MATERIAL, f.WATER_CAPACITY_L, f.CAPACITY_BASIS, f.WORKING_PRESSURE_BAR,
+    f.UNIT_ID, f.SET_ID, f.SIDE, f.JOINED, f.MATERIAL, f.UNIT_CAPACITY_L, f.CAPACITY_BASIS, f.WORKING_PRESSURE_BAR,
     f.PERMITTED_BAR, f.TEST_PRESSURE_BAR, f.CAPACITY_SD_PCT, f.VALVE_RATING_KNOWN, f.EMPTY_MASS_KG, f.FLAGS,
     f.IN_TEST_TODAY, f.OXYGEN_CLEAN_TODAY,
 )

@@ -55,7 +55,7 @@ def _value(field: Field, dice: random.Random) -> str:
 def _rows(source: Source, dice: random.Random) -> list[dict[str, str]]:
     """Rows with distinct keys; optional columns are there by chance, and filled by chance."""
     optional = [name for name in source.fields if name not in source.required and name != "revised_at"]
-    columns = [*source.required, *(name for name in optional if dice.random() < 0.7)]
+    columns = [*sorted(source.required), *(name for name in optional if dice.random() < 0.7)]
     if source.name == "cylinders":
         columns += ["water_capacity_l", "working_pressure_bar"]
     size = {"members": 3, "dive_samples": 200}.get(source.name, dice.randint(1, 25))
