@@ -16,6 +16,11 @@ PAGES = Path(__file__).parent / "report_pages"
 KINDS = ("morning", "labels", "inspections", "calendar", "season")
 
 
+def _why(row: dict[str, Any], column: str = "reasons") -> str:
+    """What the codes of a row say, with that row's figures."""
+    return " ".join(sentence(code, row) for code in words.listed(row.get(column)))
+
+
 class Reports:
     """The reports of one snapshot; `day` chooses the fills of the day, by default the last one with a fill."""
 
@@ -98,7 +103,7 @@ class Reports:
             ["next_due_on", "cylinder_id"], na_position="first"
         )
         plan = self.table("inspection_plan")
-        reasons = dict(zip(health["cylinder_id"], health["score_reasons"], strict=True))
+        by_id = {str(c["cylinder_id"]): c for c in health.to_dict("records")}
         visits = [
             {
                 "day": words.day(on),
@@ -107,7 +112,7 @@ class Reports:
                         "cylinder_id": p["cylinder_id"],
                         "kind": words.KINDS.get(p["kind"], p["kind"]),
                         "due": words.day(p["due_on"]),
-                        "known": " ".join(sentence(c) for c in words.listed(reasons.get(p["cylinder_id"]))),
+                        "known": _why(by_id.get(str(p["cylinder_id"]), {}), "score_reasons"),
                     }
                     for p in rows.to_dict("records")
                 ],
@@ -130,7 +135,7 @@ class Reports:
             "hydrostatic": words.day(c["last_hydrostatic_on"]),
             "rule_set": c["rule_set"],
             "held_by": self.names.get(c["held_by"], c["held_by"] if words.known(c["held_by"]) else ""),
-            "why": " ".join(sentence(code) for code in words.listed(c["score_reasons"])),
+            "why": _why(c, "score_reasons"),
         }
 
     def morning(self) -> dict[str, Any]:
@@ -151,7 +156,7 @@ class Reports:
                     "unit_id": f["unit_id"],
                     "filled": words.clock(f["filled_at"], self.zone),
                     "member": self.names.get(f["member_id"], ""),
-                    "why": " ".join(sentence(c, f) for c in words.listed(f["reasons"])),
+                    "why": _why(f),
                 }
                 for f in held.to_dict("records")
             ],
@@ -176,7 +181,7 @@ class Reports:
                     "hours": words.number(c["hours"], 1),
                     "filter": words.number(c["filter_hours_left"], 1),
                     "test": words.day(c["air_test_due_on"]),
-                    "why": " ".join(sentence(r, c) for r in words.listed(c["reasons"])),
+                    "why": _why(c),
                 }
                 for c in compressors.to_dict("records")
             ],
@@ -222,7 +227,7 @@ class Reports:
                     "rmv": words.with_interval(d["rmv_l_min"], d["rmv_low_l_min"], d["rmv_high_l_min"], 1, "L/min"),
                     "plain": words.number(d["ideal_rmv_l_min"], 1),
                     "margin": words.number(d["least_margin_free_l"], 0, "L"),
-                    "flags": " ".join(sentence(c, d) for c in words.listed(d["flags"])),
+                    "flags": _why(d, "flags"),
                 }
                 for d in rows.to_dict("records")
             ],

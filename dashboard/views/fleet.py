@@ -1,6 +1,5 @@
 """Fleet: what may not be filled, what is due, what leaks or fills short, and one cylinder's life."""
 
-from typing import Any
 
 import pandas as pd
 import streamlit as st
@@ -89,7 +88,7 @@ def reasons(health: pd.DataFrame) -> None:
         parts.table(
             ["Why", "Cylinders", "What to do"],
             [
-                (_general(code), _which(row["join"], row["size"]), known[code].mend if code in known else "")
+                (sentence(code), _which(row["join"], row["size"]), known[code].mend if code in known else "")
                 for code, row in by.to_dict("index").items()
             ],
             says="Reasons",
@@ -100,12 +99,6 @@ def reasons(health: pd.DataFrame) -> None:
 def _which(names: str, count: int) -> parts.Markup:
     """The cylinders a reason holds for; many of them fold away behind their number."""
     return parts.text(names) if count <= MOST_NAMED else parts.folded(words.plural(count, "cylinder"), [names])
-
-
-def _general(code: Any) -> str:
-    """The sentence of a code without the figures of one cylinder."""
-    own = {"leaks": "Loses gas while nobody uses it.", "set_leaks": "Its set loses gas; which side is not known."}
-    return own.get(code) or sentence(code)
 
 
 def _cells(rows: pd.DataFrame, units: pd.DataFrame, names: dict[str, str], weight: int) -> parts.Markup:

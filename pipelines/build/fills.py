@@ -8,13 +8,13 @@ from pipelines.build.fills_context import fill_context
 from pipelines.build.fills_mix import build_mix
 from pipelines.build.fills_settling import Settled, settle
 from pipelines.build.fills_verdict import build_verdict
-from pipelines.build.units import EQUAL_BAR
 from schemas.frames import conform
 from schemas.policy import Policy
 from schemas.tables import TABLES
 from shared import gas, thermal
 from shared.constants import REFERENCE_C
 from shared.filling_limits import filling_rules
+from shared.permitted import above_permitted
 from shared.settling import Z80
 
 KEEP = ("on_hold",)
@@ -97,7 +97,7 @@ def _pressures(c: pd.DataFrame, s: Settled, reference_c: float) -> pd.DataFrame:
         for bar in (s.bar_15c, low, high)
     ]
     permitted = floats(c["permitted_bar"])
-    over = pd.array(at_ref[0] > permitted + EQUAL_BAR, dtype="boolean")
+    over = pd.array(above_permitted(at_ref[0], permitted), dtype="boolean")
     over[~(np.isfinite(permitted) & np.isfinite(at_ref[0]))] = pd.NA
     return pd.DataFrame(
         {

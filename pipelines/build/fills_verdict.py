@@ -7,9 +7,9 @@ from pipelines.build.air import air_state_of_fills, co_limit
 from pipelines.build.columns import floats, lists, looked_up, truth
 from pipelines.build.fills_mix import beyond_qualification
 from pipelines.build.inspections import unit_states_at
-from pipelines.build.units import EQUAL_BAR
 from schemas.policy import Policy
 from shared.event_dates import add_months
+from shared.permitted import above_permitted
 
 VERDICTS = ("stop", "attention", "short", "good")
 """Worst first."""
@@ -80,14 +80,14 @@ def build_verdict(
         "unit_condemned": (state["inspection_state"] == "condemned").to_numpy(),
         "unit_withdrawn": truth(state["withdrawn"]),
         "not_in_test": ~truth(state["in_test"]),
-        "settled_above_permitted": low > permitted + EQUAL_BAR,
+        "settled_above_permitted": above_permitted(low, permitted),
         "mix_out_of_tolerance": (mix["mix_verdict"] == "out_of_tolerance").to_numpy(),
         "mix_not_analysed": ((mix["mix_verdict"] == "not_analysed") & mix["other_than_air"]).to_numpy(),
         "sides_analysed_apart": mix["analyses_differ"].to_numpy(),
         "oxygen_into_unclean_unit": mix["oxygen_decanted"].to_numpy() & unclean,
         "co_above_limit": floats(c["co_ppm"]) > co_limit(policy)[0],
         "air_test_failed": air == "failed",
-        "may_settle_above_permitted": (low <= permitted + EQUAL_BAR) & (high > permitted + EQUAL_BAR),
+        "may_settle_above_permitted": ~above_permitted(low, permitted) & above_permitted(high, permitted),
         "mix_above_oxygen_limit": mix["above_oxygen_limit"].to_numpy() & unclean,
         "beyond_qualification": beyond_qualification(c, mix["qualification_needed"].to_numpy(), inputs["members"]),
         "side_gauges_differ": gauges_differ,
@@ -100,8 +100,8 @@ def build_verdict(
         "permitted_pressure_unknown": ~np.isfinite(permitted),
         "outside_gas_table": ~np.isfinite(floats(q["settled_pressure_bar_15c"])),
         # no verdict of its own, for it says nothing of what is inside; but nobody should ask for it again
-        "asked_above_permitted": floats(c["target_pressure_bar"]) > permitted + EQUAL_BAR,
-        "stopped_above_permitted": (floats(c["stop_pressure_bar"]) > permitted + EQUAL_BAR)
+        "asked_above_permitted": above_permitted(floats(c["target_pressure_bar"]), permitted),
+        "stopped_above_permitted": above_permitted(floats(c["stop_pressure_bar"]), permitted)
         & (policy.filling.hot_limit != "rule_set"),
         "short_fill": floats(q["settled_pressure_bar_15c"])
         < floats(c["target_pressure_bar"]) - policy.filling.short_bar,

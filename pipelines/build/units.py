@@ -14,8 +14,6 @@ JOINED = "manifolded"
 PLUS_MARK = 1.1  # the filling limit behind a '+' after the test date: 10 % over the marked pressure
 NAMED_LIKE = "set_named_like_cylinder"
 RATED_SD_PCT = 1.5
-EQUAL_BAR = 1e-6
-"""Pressures this near are one pressure: a comparison must not turn on the last digit of a computation."""
 RATED_SD_UNKNOWN_PRESSURE_PCT = 6.0
 
 UNIT_COLUMNS = [

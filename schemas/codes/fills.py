@@ -17,8 +17,9 @@ CODES: list[Code] = [
     Code("unit_withdrawn", "A withdrawn cylinder was filled.", "Drain it and find out why it was withdrawn."),
     Code(
         "settled_above_permitted",
-        "Cold, it will hold more than the permitted {permitted_bar:.0f} bar.",
+        "Cold, it will hold more than the permitted {permitted_bar:.4g} bar.",
         "Bleed it slowly, let it cool, read it again.",
+        "Cold, it will hold more than the permitted pressure.",
     ),
     Code(
         "mix_out_of_tolerance",
@@ -44,8 +45,9 @@ CODES: list[Code] = [
     ),
     Code(
         "co_above_limit",
-        "Carbon monoxide was measured above the limit: {co_ppm:.0f} ppm.",
+        "Carbon monoxide was measured above the limit: {co_ppm:.3g} ppm.",
         "Do not breathe it. Stop the compressor, drain the cylinder, find the cause.",
+        "Carbon monoxide was measured above the limit.",
     ),
     Code(
         "air_test_failed",
@@ -60,8 +62,9 @@ CODES: list[Code] = [
     ),
     Code(
         "may_settle_above_permitted",
-        "Cold, it may hold more than the permitted {permitted_bar:.0f} bar.",
+        "Cold, it may hold more than the permitted {permitted_bar:.4g} bar.",
         "Read it again once cold.",
+        "Cold, it may hold more than the permitted pressure.",
     ),
     Code(
         "mix_above_oxygen_limit",
@@ -89,6 +92,7 @@ CODES: list[Code] = [
         "arrived_empty",
         "It arrived empty, at {start_pressure_bar:.1f} bar: water may be inside.",
         "Look inside before the next fill.",
+        "It arrived empty: water may be inside.",
     ),
     Code("air_test_overdue", "The air test behind this source was overdue.", "Have the air tested."),
     Code("suit_gas_only", "Suit gas only, not breathable.", "Label it so, and keep it off any regulator."),
@@ -121,19 +125,30 @@ CODES: list[Code] = [
     Code(
         "short_fill",
         "Short: it settles at {settled_pressure_bar_15c:.0f} bar, asked for {target_pressure_bar:.0f}.",
+        general="Short: it settles well below what was asked for.",
     ),
     Code(
         "asked_above_permitted",
-        "Asked for {target_pressure_bar:.0f} bar, more than it may hold: {permitted_bar:.0f}.",
+        "Asked for {target_pressure_bar:.4g} bar, more than it may hold: {permitted_bar:.4g}.",
         "Ask for what cylinder and valve may hold.",
+        "More was asked for than it may hold.",
     ),
     Code(
         "stopped_above_permitted",
-        "Stopped at {stop_pressure_bar:.0f} bar, above the {permitted_bar:.0f} it may hold cold.",
+        "Stopped at {stop_pressure_bar:.4g} bar, above the {permitted_bar:.4g} it may hold cold.",
         "Stop at the permitted pressure; top up once it has cooled.",
+        "Stopped above the pressure it may hold cold.",
     ),
-    Code("hot_stop", "Stopped while hot: it will read {cooling_bar:.0f} bar less at 15 °C."),
-    Code("stopped_early", "Stopped at {stop_pressure_bar:.0f} bar, below the {target_pressure_bar:.0f} asked for."),
+    Code(
+        "hot_stop",
+        "Stopped while hot: it will read {cooling_bar:.0f} bar less at 15 °C.",
+        general="Stopped while hot: it will read less at 15 °C.",
+    ),
+    Code(
+        "stopped_early",
+        "Stopped at {stop_pressure_bar:.4g} bar, below the {target_pressure_bar:.4g} asked for.",
+        general="Stopped below the pressure asked for.",
+    ),
     # how it was known
     Code(
         "settled_early",

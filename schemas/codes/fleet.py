@@ -125,8 +125,18 @@ CODES: list[Code] = [
         "Call the member and have it back for inspection.",
     ),
     # leaks and use
-    Code("leaks", "Loses {leak_bar_per_day:.1f} bar a day while nobody uses it.", LEAK_ADVICE),
-    Code("set_leaks", "Its set loses {leak_bar_per_day:.1f} bar a day; which side is not known.", LEAK_ADVICE),
+    Code(
+        "leaks",
+        "Loses {leak_bar_per_day:.1f} bar a day while nobody uses it.",
+        LEAK_ADVICE,
+        "Loses gas while nobody uses it.",
+    ),
+    Code(
+        "set_leaks",
+        "Its set loses {leak_bar_per_day:.1f} bar a day; which side is not known.",
+        LEAK_ADVICE,
+        "Its set loses gas; which side is not known.",
+    ),
     Code("side_leaks", "It is this side of the set that leaks, by its own gauge.", LEAK_ADVICE),
     Code(
         "unexplained_use",

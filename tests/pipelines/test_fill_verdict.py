@@ -274,3 +274,20 @@ def test_every_reason_has_its_words():
     row = one(start_pressure_bar=0.5, co_ppm=20.0)
     for reason in row["reasons"]:
         assert "?" not in known[reason].words(row.to_dict()).replace("shut?", "")
+
+
+@pytest.mark.parametrize("psi, bar", [(3365.0, 232.0), (3000.0, 207.0), (3442.0, 237.0)])
+def test_a_rating_in_psi_and_one_in_whole_bar_are_one_pressure(psi, bar):
+    in_psi = CYLINDER | {
+        "water_capacity_l": 11.1,
+        "working_pressure_bar": None,
+        "valve_pressure_bar": None,
+        "rated_capacity_cuft": 80.0,
+        "service_pressure_psi": psi,
+    }
+    in_bar = CYLINDER | {"working_pressure_bar": bar, "valve_pressure_bar": None}
+    for cylinder, asked in ((in_psi, bar), (in_bar, psi * 0.0689475729)):
+        row = fill(CYLINDERS=[cylinder], target_pressure_bar=asked, stop_pressure_bar=asked)
+        assert not {"asked_above_permitted", "stopped_above_permitted"} & set(row["reasons"])
+        more = fill(CYLINDERS=[cylinder], target_pressure_bar=asked + 2, stop_pressure_bar=asked + 2)
+        assert {"asked_above_permitted", "stopped_above_permitted"} <= set(more["reasons"])
