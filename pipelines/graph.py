@@ -59,7 +59,6 @@ def _units(build: Build) -> pd.DataFrame:
     states = unit_states_at(build.inputs, build.policy, units["unit_id"], now)
     shown = units.assign(in_test_today=states["in_test"], oxygen_clean_today=states["oxygen_clean"])
     build.publisher.write("units", "all", shown, frame_hash(shown))
-    build.publisher.write("gas_sources", "all", build.inputs["sources"], build.hashes["sources"])
     people = build.inputs["members"][["member_id", "display_name"]]
     build.publisher.write("people", "all", people, build.hashes["members"])
     build.publisher.write("member_logins", "all", member_logins(build.inputs["members"]), build.hashes["members"])
@@ -141,12 +140,14 @@ def _fleet(build: Build, units: pd.DataFrame, fills: pd.DataFrame, tank_use: pd.
     health = build.publisher.read("cylinder_health", "all")
     told = build.fingerprint(
         "air",
-        build.of("air_tests", "compressors", "compressor_log", "sources", "fills", "loans", "dive_tanks"),
+        build.of(
+            "air_tests", "compressors", "compressor_log", "sources", "fills", "loans", "cylinders", "set_members"
+        ),
         frame_hash(fills),
         dated=True,
     )
     build.group(
-        ("air_quality", "compressor_health", "recall"),
+        ("air_quality", "compressor_health", "recall", "gas_sources"),
         "all",
         told,
         lambda: build_air(build.inputs, fills, build.policy, build.today),

@@ -7,6 +7,8 @@ files use one header for different things (`kind`), there are two fields with th
 
 from dataclasses import dataclass, replace
 
+from schemas.codes.fills import AIR_STATES
+
 KINDS = ("text", "float", "int", "bool", "time", "date", "choice", "codes", "json")
 
 
@@ -170,7 +172,7 @@ OFFSET_BAR = number("offset_bar", "Known offset, reading minus truth.", "bar", l
 
 # --- sources of gas and air -------------------------------------------------------------------
 SOURCE_KIND = choice("kind", "Kind of source.", choices=("compressor", "bank"))
-FED_BY = text("fed_by", "The source that feeds it.")
+FED_BY = text("fed_by", "The source that feeds it; several with ; between them.")
 BANK_CAPACITY_L = number("water_capacity_l", "Water capacity of the bank.", "litres", low=0.1, high=100000)
 O2_PCT = number("o2_pct", "Oxygen.", "molar %", low=0, high=100)
 HE_PCT = number("he_pct", "Helium.", "molar %", low=0, high=100)
@@ -196,6 +198,7 @@ SAMPLED_ON = day("sampled_on", "Day of the sample.")
 LABORATORY = text("laboratory", "Who tested.")
 CO2_PPM = number("co2_ppm", "Carbon dioxide.", "ppm", low=0, high=100000)
 OIL_MG_M3 = number("oil_mg_m3", "Oil.", "mg/m³", low=0, high=1000)
+HYDROCARBONS_PPM = number("hydrocarbons_ppm", "Total hydrocarbons, as methane.", "ppm", low=0, high=100000)
 WATER_MG_M3 = number("water_mg_m3", "Water.", "mg/m³", low=0, high=30000)
 ODOUR = flag("odour", "It smells.")
 
@@ -298,7 +301,11 @@ SIDE_DISAGREEMENT = flag("side_disagreement", "Sides differ beyond their gauges 
 FILL_RATE_BAR_MIN = number("fill_rate_bar_min", "Rise of the gauge.", "bar/min")
 ADDED_FREE_L = number("added_free_l", "Gas added.", "free L")
 GAS_MASS_KG = number("gas_mass_kg", "Mass of the gas inside.", "kg")
-AIR_STATE = text("air_state", "State of the source's last air test on the day of the fill.")
+AIR_STATE = choice(
+    "air_state",
+    "How the air of its source stood, by the tests of every compressor that may have fed it.",
+    choices=AIR_STATES,
+)
 MODEL_VERSION = text("model_version", "Version of the settling model.")
 VERDICT = choice("verdict", "The worst found.", choices=("stop", "attention", "short", "good"))
 REASONS = codes("reasons", "Every reason found.")
@@ -470,7 +477,10 @@ FREE_AIR_DELIVERY_L_MIN = number("free_air_delivery_l_min", "Free air delivery, 
 DELIVERY_CHANGE_PCT = number("delivery_change_pct", "Change against the rated delivery.", "%")
 AIR_TEST_DUE_ON = day("air_test_due_on", "Next purity test due.", may_lie_ahead=True)
 COMPRESSOR_STATE = text("state", "State in a word.")
-SINCE = moment("since", "Since the last good test.")
+SINCE = day("since", "Day of the last good test of what failed; empty: never found good.")
+CYLINDER_IDS = codes("cylinder_ids", "The cylinders that hold it still.")
+AIR_FAILED_ON = day("air_failed_on", "Day of the failed test that stands.")
+AIR_FAULT = text("air_fault", "What was beyond its limit in that test.")
 RECALL_REASON = text("reason", "Why.")
 
 # --- published: the machine room --------------------------------------------------------------

@@ -7,6 +7,8 @@ here does not exist. The builders get a `Policy` and nothing else of the setting
 from dataclasses import dataclass, field, fields
 from typing import Any
 
+from shared.purity import purity_rules
+
 
 def setting(
     default: Any, says: str, *, choices: tuple[str, ...] = (), low: float | None = None, high: float | None = None
@@ -128,7 +130,11 @@ class Reserve:
 class Air:
     """Purity tests and the compressor."""
 
-    purity_standard: str = setting("", "Code of the purity limits in shared/rules; empty: the rule set's.")
+    purity_standard: str = setting(
+        "",
+        f"Limits of air purity: {', '.join(purity_rules().standards)}; empty: the rule set's.",
+        choices=("", *purity_rules().standards),
+    )
     test_interval_days: int | None = setting(None, "Days between purity tests; empty: the rule set's.", low=7, high=800)
     co_limit_ppm: float | None = setting(
         None, "Limit for carbon monoxide, ppm; empty: that of the purity limits.", low=0, high=100

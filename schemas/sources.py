@@ -170,7 +170,7 @@ _source(
     "Air purity tests.",
     "compressor_id sampled_on",
     _must(f.COMPRESSOR_ID, f.SAMPLED_ON)
-    + _may(f.LABORATORY, f.O2_PCT, f.CO_PPM, f.CO2_PPM, f.OIL_MG_M3, f.WATER_MG_M3, f.ODOUR),
+    + _may(f.LABORATORY, f.O2_PCT, f.CO_PPM, f.CO2_PPM, f.OIL_MG_M3, f.HYDROCARBONS_PPM, f.WATER_MG_M3, f.ODOUR),
 )
 _source(
     "dives",

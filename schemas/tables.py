@@ -118,11 +118,11 @@ _table(
 _table(
     "compressor_health", "A row a compressor.", "compressor_id",
     f.COMPRESSOR_ID, f.HOURS, f.HOURS_SINCE_FILTER, f.FILTER_HOURS_LEFT, f.SERVICE_DUE_ON, f.FREE_AIR_DELIVERY_L_MIN,
-    f.DELIVERY_CHANGE_PCT, f.AIR_TEST_DUE_ON, f.COMPRESSOR_STATE, f.REASONS,
+    f.DELIVERY_CHANGE_PCT, f.AIR_TEST_DUE_ON, f.COMPRESSOR_STATE, f.REASONS, f.AIR_STATE, f.AIR_FAILED_ON, f.AIR_FAULT,
 )
 _table(
-    "recall", "Fills behind a failed air test, not known to be used up.", "fill_id",
-       f.FILL_ID, f.UNIT_ID, f.HELD_BY, f.RECALL_REASON, f.SINCE)
+    "recall", "Fills behind a failed air test, or of unknown source while one stood, not known to be used up.", "fill_id",
+       f.FILL_ID, f.UNIT_ID, f.HELD_BY, f.RECALL_REASON, f.SINCE, f.AIR_STATE, f.CYLINDER_IDS)
 _table(
     "settling_model", "What was learned from settled readings.", "station_id source_id material size",
     f.STATION_ID, f.SOURCE_ID, f.MATERIAL, f.SIZE, f.SETTLED_FILLS, f.EFFECT_BAR, f.EFFECT_LOW_BAR, f.EFFECT_HIGH_BAR,
@@ -146,8 +146,9 @@ _table(
     f.IN_TEST_TODAY, f.OXYGEN_CLEAN_TODAY,
 )
 _table(
-    "gas_sources", "Compressors and banks, as in the register.", "source_id",
-    f.SOURCE_ID, f.SOURCE_KIND, f.FED_BY, f.BANK_CAPACITY_L, f.O2_PCT, f.HE_PCT, f.OXYGEN_COMPATIBLE,
+    "gas_sources", "Compressors and banks, and how the air of each stands today.", "source_id",
+    f.SOURCE_ID, f.SOURCE_KIND, f.FED_BY, f.BANK_CAPACITY_L, f.O2_PCT, f.HE_PCT, f.OXYGEN_COMPATIBLE, f.AIR_STATE,
+    f.COMPRESSOR_ID, f.AIR_FAILED_ON, f.AIR_FAULT,
 )
 _table("cylinder_life", "What happened to a cylinder.", "cylinder_id at event",
        f.CYLINDER_ID, f.AT, f.LIFE_EVENT, f.VALUE_NUMBER, f.FILL_ID, f.DIVE_ID, f.CODE)

@@ -4,7 +4,7 @@ Limits are data (rules/purity.toml), each with its source. A measured value at t
 """
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 
@@ -15,14 +15,20 @@ from shared.constants import ATM_BAR, GAS_CONSTANT_J_MOL_K, REFERENCE_C
 from shared.rulebook import RULES, Citation, RuleError, citation, read_rules
 from shared.units import kelvin
 
-QUANTITIES = ("o2_pct", "co_ppm", "co2_ppm", "oil_mg_m3", "water_mg_m3", "odour")
+QUANTITIES = ("o2_pct", "co_ppm", "co2_ppm", "oil_mg_m3", "hydrocarbons_ppm", "water_mg_m3", "odour")
+EVERY = "every"
+"""Limits under this name count beside those of each standard."""
 WATER_G_MOL = 18.015268
 ATM_PA = ATM_BAR * 1e5
 
 
 @dataclass(frozen=True)
 class Limit:
-    """One limit of one edition."""
+    """One limit of one edition.
+
+    `reference_c`: the temperature that its ppm, mg/m³ and frost points refer to. `asked_for`: a test without this
+    quantity is incomplete.
+    """
 
     standard: str
     name: str
@@ -31,6 +37,8 @@ class Limit:
     at_most: float
     up_to_bar: float
     citation: Citation
+    reference_c: float = REFERENCE_C
+    asked_for: bool = True
 
 
 @dataclass(frozen=True)
@@ -43,7 +51,25 @@ class AirTests:
     citation: Citation
 
 
-def load_purity(path: Path) -> tuple[dict[str, tuple[Limit, ...]], dict[str, AirTests]]:
+@dataclass(frozen=True)
+class PurityRules:
+    """The purity limits that are shipped.
+
+    `limits` by standard (those of `EVERY` under its own name), `tests` by rule set, `oxygen_compatible`: the standard
+    that narrows another for air that may go into oxygen-clean cylinders.
+    """
+
+    limits: dict[str, tuple[Limit, ...]]
+    tests: dict[str, AirTests]
+    oxygen_compatible: dict[str, str]
+
+    @property
+    def standards(self) -> list[str]:
+        """The codes a station may choose from."""
+        return sorted(set(self.limits) - {EVERY})
+
+
+def load_purity(path: Path) -> PurityRules:
     """Read limits by standard, and test intervals by rule set.
 
     Raises
@@ -51,41 +77,62 @@ def load_purity(path: Path) -> tuple[dict[str, tuple[Limit, ...]], dict[str, Air
     RuleError
         An entry without source, edition, mark, limit or interval; the text names file and line.
     """
-    rules = read_rules(path, {"limits": ("standard", "name", "quantity"), "tests": ("rule_set", "standard", "months")})
-    standards: dict[str, list[Limit]] = {}
+    rules = read_rules(
+        path,
+        {
+            "limits": ("standard", "name", "quantity"),
+            "tests": ("rule_set", "standard", "months"),
+            "reference": ("standard", "reference_c"),
+            "oxygen_compatible": ("standard", "narrowed"),
+        },
+    )
+    reference = {entry["standard"]: float(entry["reference_c"]) for entry in rules.get("reference", [])}
+    limits: dict[str, list[Limit]] = {}
     for entry in rules["limits"]:
-        where = f"{path.name}, line {entry['_line']}"
-        if entry["quantity"] not in QUANTITIES:
-            raise RuleError(f"{where}: `quantity` is one of {', '.join(QUANTITIES)}.")
-        if "at_least" not in entry and "at_most" not in entry:
-            raise RuleError(f"{where}: this entry has neither `at_least` nor `at_most`.")
-        limit = Limit(
-            entry["standard"],
-            entry["name"],
-            entry["quantity"],
-            entry.get("at_least", -np.inf),
-            entry.get("at_most", np.inf),
-            entry.get("up_to_bar", np.inf),
-            citation(entry),
+        limits.setdefault(entry["standard"], []).append(
+            _limit(entry, f"{path.name}, line {entry['_line']}", reference.get(entry["standard"], REFERENCE_C))
         )
-        standards.setdefault(limit.standard, []).append(limit)
-    tests = {}
-    for entry in rules["tests"]:
-        if entry["standard"] not in standards:
-            line = entry["_line"]
-            raise RuleError(f"{path.name}, line {line}: no limits of standard {entry['standard']!r} in this file.")
-        tests[entry["rule_set"]] = AirTests(entry["rule_set"], entry["standard"], entry["months"], citation(entry))
-    return {code: tuple(limits) for code, limits in standards.items()}, tests
+    tests = {e["rule_set"]: AirTests(e["rule_set"], e["standard"], e["months"], citation(e)) for e in rules["tests"]}
+    narrowed = {e["standard"]: e["narrowed"] for e in rules.get("oxygen_compatible", [])}
+    named = [(e["standard"], e["_line"]) for table in ("tests", "reference") for e in rules.get(table, [])]
+    named += [(e["narrowed"], e["_line"]) for e in rules.get("oxygen_compatible", [])]
+    for standard, line in named:
+        if standard not in limits:
+            raise RuleError(f"{path.name}, line {line}: no limits of standard {standard!r} in this file.")
+    return PurityRules({code: tuple(of_code) for code, of_code in limits.items()}, tests, narrowed)
+
+
+def _limit(entry: dict, where: str, reference_c: float) -> Limit:
+    if entry["quantity"] not in QUANTITIES:
+        raise RuleError(f"{where}: `quantity` is one of {', '.join(QUANTITIES)}.")
+    if not {"at_least", "at_most", "frost_point_c"} & set(entry):
+        raise RuleError(f"{where}: this entry has neither `at_least` nor `at_most` nor `frost_point_c`.")
+    at_most = entry.get("at_most", np.inf)
+    if "frost_point_c" in entry:
+        if entry["quantity"] != "water_mg_m3":
+            raise RuleError(f"{where}: `frost_point_c` limits water_mg_m3 alone.")
+        at_most = float(water_mg_m3(entry["frost_point_c"], reference_c=reference_c))
+    return Limit(
+        entry["standard"],
+        entry["name"],
+        entry["quantity"],
+        entry.get("at_least", -np.inf),
+        at_most,
+        entry.get("up_to_bar", np.inf),
+        citation(entry),
+        reference_c,
+        entry.get("asked_for", True),
+    )
 
 
 @cache
-def purity_rules() -> tuple[dict[str, tuple[Limit, ...]], dict[str, AirTests]]:
-    """The shipped limits by standard, and test intervals by rule set."""
+def purity_rules() -> PurityRules:
+    """The shipped limits and test intervals."""
     return load_purity(RULES / "purity.toml")
 
 
 def limits_of(standard: str, pressure_bar: float = np.nan) -> dict[str, Limit]:
-    """The limit of each quantity under a standard.
+    """The limit of each quantity under a standard, the limits of every air among them.
 
     Parameters
     ----------
@@ -100,19 +147,31 @@ def limits_of(standard: str, pressure_bar: float = np.nan) -> dict[str, Limit]:
     RuleError
         A standard that is not shipped; the text lists those that are.
     """
-    standards, _ = purity_rules()
-    if standard not in standards:
-        raise RuleError(f"There are no purity limits {standard!r}. Known are {', '.join(sorted(standards))}.")
+    rules = purity_rules()
+    if standard not in rules.standards:
+        raise RuleError(f"There are no purity limits {standard!r}. Known are {', '.join(rules.standards)}.")
     found: dict[str, Limit] = {}
     for quantity in QUANTITIES:
-        given = [limit for limit in standards[standard] if limit.quantity == quantity]
+        given = [limit for limit in rules.limits[standard] if limit.quantity == quantity]
         covering = [limit for limit in given if limit.up_to_bar >= pressure_bar]
         if covering:
             # of the ranges that cover the pressure the narrowest is the one meant
             found[quantity] = min(covering, key=lambda limit: limit.up_to_bar)
         elif given:
             found[quantity] = min(given, key=lambda limit: limit.at_most)
+        for common in rules.limits.get(EVERY, ()):
+            if common.quantity == quantity:
+                found[quantity] = _narrower(found.get(quantity), common)
     return found
+
+
+def _narrower(own: Limit | None, common: Limit) -> Limit:
+    """The standard's own limit where the common one adds nothing, else the common one."""
+    if own is None:
+        return common
+    if own.at_least >= common.at_least and own.at_most <= common.at_most:
+        return own
+    return replace(common, at_least=max(own.at_least, common.at_least), at_most=min(own.at_most, common.at_most))
 
 
 def within(value: ArrayLike, limit: Limit) -> NDArray:

@@ -1,39 +1,37 @@
-"""Is the air fit: purity tests against the chosen limits, and which fills stand behind a failed one.
+"""Is the air fit: purity tests against the chosen limits, and how each compressor's air stands on a day.
 
-The pages say beside it: a failed test means stop filling, keep back what was filled since the last good
-test, drain the banks it fed, and call the laboratory.
+A test speaks for what it measured and for nothing else: a failure stands until that quantity passes, and each
+quantity falls due by its own last measurement.
 """
+
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
-from pipelines.build.holders import holder_at_end
-from pipelines.build.inspections import local_day
 from schemas.policy import Policy
 from shared.event_dates import add_months, last_event_on
 from shared.purity import QUANTITIES, AirTests, Limit, judge, limits_of, purity_rules, within
 
-# below this share of a cylinder's gas a suspect fill counts as used up: two refills from 50 bar. A judgement.
-USED_UP_SHARE = 0.05
-
 QUALITY_COLUMNS = ["compressor_id", "sampled_on", "quantity", "value", "limit", "limit_source", "verdict"]
-RECALL_COLUMNS = ["fill_id", "unit_id", "held_by", "reason", "since"]
-# worst first
-AIR_STATES = ("failed", "failed_later", "overdue", "never_tested", "passed", "not_traced")
+#: how the air of a compressor stands, worst first
+STATES = ("failed", "failed_later", "overdue", "never_tested", "partly_tested", "passed")
 
 WORDS = {
     "o2_pct": ("oxygen", "%"),
     "co_ppm": ("carbon monoxide", "ppm"),
     "co2_ppm": ("carbon dioxide", "ppm"),
     "oil_mg_m3": ("oil", "mg/m³"),
+    "hydrocarbons_ppm": ("hydrocarbons", "ppm"),
     "water_mg_m3": ("water", "mg/m³"),
     "odour": ("odour", ""),
 }
 
 
+# --- limits -----------------------------------------------------------------------------------
 def air_rules(policy: Policy) -> tuple[dict[str, Limit], AirTests]:
     """The limits and the test interval that this station goes by."""
-    _, tests = purity_rules()
+    tests = purity_rules().tests
     by_country = tests.get(policy.rule_set) or tests["adr"]
     return limits_of(policy.air.purity_standard or by_country.standard), by_country
 
@@ -50,13 +48,8 @@ def co_limit(policy: Policy) -> tuple[float, str]:
     return cited.at_most, f"{cited.name} ({cited.citation.verified})"
 
 
-def _values(tests: pd.DataFrame) -> dict[str, np.ndarray]:
-    values = {name: tests[name].to_numpy("float64") for name in QUANTITIES if name != "odour"}
-    values["odour"] = tests["odour"].astype("Float64").to_numpy("float64", na_value=np.nan)
-    return values
-
-
-def _limits(policy: Policy) -> dict[str, Limit]:
+def limits_in_force(policy: Policy) -> dict[str, Limit]:
+    """The limit of each quantity, the station's own for carbon monoxide among them."""
     limits, _ = air_rules(policy)
     own = policy.air.co_limit_ppm
     if own is not None and "co_ppm" in limits:
@@ -66,148 +59,156 @@ def _limits(policy: Policy) -> dict[str, Limit]:
     return limits
 
 
+def _values(tests: pd.DataFrame) -> dict[str, np.ndarray]:
+    values = {name: tests[name].to_numpy("float64") for name in QUANTITIES if name != "odour"}
+    values["odour"] = tests["odour"].astype("Float64").to_numpy("float64", na_value=np.nan)
+    return values
+
+
 def build_air_quality(tests: pd.DataFrame, policy: Policy) -> pd.DataFrame:
-    """The `air_quality` table: a row a test and limit."""
-    limits = _limits(policy)
+    """The `air_quality` table: a row a test and limit; a limit nobody asks for only where it was measured."""
+    limits = limits_in_force(policy)
     values = _values(tests)
     verdicts = judge(values, limits)
     parts = []
     for quantity, limit in limits.items():
         value = values[quantity]
         side = np.where(value < limit.at_least, limit.at_least, limit.at_most)
-        parts.append(
-            pd.DataFrame(
-                {
-                    "compressor_id": tests["compressor_id"].astype("str"),
-                    "sampled_on": tests["sampled_on"],
-                    "quantity": quantity,
-                    "value": value,
-                    "limit": side,
-                    "limit_source": _says_limit(limit),
-                    "verdict": verdicts[quantity],
-                }
-            )
+        part = pd.DataFrame(
+            {
+                "compressor_id": tests["compressor_id"].astype("str"),
+                "sampled_on": tests["sampled_on"],
+                "quantity": quantity,
+                "value": value,
+                "limit": side,
+                "limit_source": _says_limit(limit),
+                "verdict": verdicts[quantity],
+            }
         )
+        parts.append(part if limit.asked_for else part[verdicts[quantity] != "not_measured"])
     made = pd.concat(parts, ignore_index=True).astype({"quantity": "str", "limit_source": "str", "verdict": "str"})
     return made.sort_values(["compressor_id", "sampled_on", "quantity"], ignore_index=True)[QUALITY_COLUMNS]
 
 
 def _says_limit(limit: Limit) -> str:
-    span = f"{limit.at_least:g} to {limit.at_most:g}" if np.isfinite(limit.at_least) else f"at most {limit.at_most:g}"
+    span = f"{limit.at_least:g} to {limit.at_most:g}" if np.isfinite(limit.at_least) else f"at most {limit.at_most:.3g}"
+    if limit.quantity == "odour":
+        span = "none"
     unit = WORDS[limit.quantity][1]
     marks = {"read": "", "restated": ", restated", "memory": ", from memory: check"}
+    at = f" at {limit.reference_c:g} °C and 1 atm" if limit.quantity == "water_mg_m3" else ""
     own = "" if limit.name.startswith("set by") else f"{limit.citation.edition}{marks[limit.citation.verified]}; "
-    return f"{limit.name} ({own}{span}{' ' + unit if unit else ''})"
+    return f"{limit.name} ({own}{span}{' ' + unit if unit else ''}{at})"
 
 
-def judge_tests(tests: pd.DataFrame, policy: Policy) -> pd.DataFrame:
-    """Each test as a whole: `failed` where a quantity is beyond its limit, `measured` where any was."""
-    limits = _limits(policy)
-    verdicts = judge(_values(tests), limits)
-    failed = np.zeros(len(tests), bool)
-    measured = np.zeros(len(tests), bool)
-    complete = np.ones(len(tests), bool)
-    for verdict in verdicts.values():
-        failed |= verdict == "fail"
-        measured |= verdict != "not_measured"
-        complete &= verdict != "not_measured"
-    return pd.DataFrame(
-        {
-            "compressor_id": tests["compressor_id"].astype("str"),
-            "sampled_on": tests["sampled_on"],
-            "failed": failed,
-            "measured": measured,
-            "complete": complete,
-        },
-        index=tests.index,
-    )
+def faults_of_tests(tests: pd.DataFrame, policy: Policy) -> dict[tuple, str]:
+    """What was beyond its limit in each failed test, and by how much, in words, by compressor and day."""
+    limits = limits_in_force(policy)
+    values = _values(tests)
+    words: dict[tuple, list[str]] = {}
+    for quantity, limit in limits.items():
+        value = values[quantity]
+        for i in np.flatnonzero(~np.isnan(value) & ~within(value, limit)):
+            name, unit = WORDS[quantity]
+            edge = limit.at_least if value[i] < limit.at_least else limit.at_most
+            said = name if quantity == "odour" else f"{name} {value[i]:g} {unit}, limit {edge:.3g}"
+            words.setdefault((tests["compressor_id"].iloc[i], tests["sampled_on"].iloc[i]), []).append(said)
+    return {key: "; ".join(said) for key, said in words.items()}
 
 
-def feeders(sources: pd.DataFrame, compressors: pd.DataFrame) -> pd.DataFrame:
-    """Which compressors feed each source, through any chain of banks: source_id, compressor_id.
+# --- how a compressor's air stands ------------------------------------------------------------
+@dataclass(frozen=True)
+class AirRecord:
+    """What was measured of each compressor's air up to today: one entry a test and quantity."""
 
-    A bank fed by several names them with `;`. A chain that closes on itself ends there.
-    """
-    fed = {str(s): _names(f) for s, f in zip(sources["source_id"], sources["fed_by"], strict=True)}
-    is_compressor = set(compressors["compressor_id"].astype("str")) | set(
-        sources.loc[sources["kind"].eq("compressor"), "source_id"].astype("str")
-    )
-    pairs = []
-    for source in sorted(set(fed) | is_compressor):
-        seen: set[str] = set()
-        ahead = [source]
-        while ahead:
-            here = ahead.pop()
-            if here in seen:
-                continue
-            seen.add(here)
-            if here in is_compressor:
-                pairs.append((source, here))
-            else:
-                ahead.extend(fed.get(here, ()))
-    return pd.DataFrame(pairs, columns=["source_id", "compressor_id"], dtype="str")
+    compressors: pd.Index
+    asked_for: tuple[str, ...]
+    compressor: np.ndarray
+    sampled_on: np.ndarray
+    quantity: np.ndarray
+    failed: np.ndarray
 
 
-def _names(value) -> list[str]:
-    return [] if not isinstance(value, str) else [name.strip() for name in value.split(";") if name.strip()]
+def air_record(tests: pd.DataFrame, policy: Policy, as_of_on: pd.Timestamp | None = None) -> AirRecord:
+    """The tests up to and including today, taken apart by quantity."""
+    if as_of_on is not None:
+        tests = tests[tests["sampled_on"] <= pd.Timestamp(as_of_on)]
+    limits = limits_in_force(policy)
+    names = pd.Index(sorted(tests["compressor_id"].dropna().unique()), dtype="object")
+    who = names.get_indexer(tests["compressor_id"].astype("object"))
+    day = tests["sampled_on"].to_numpy("datetime64[us]").astype("datetime64[D]")
+    parts = [
+        (who[known], day[known], np.full(known.sum(), quantity, dtype=object), verdict[known] == "fail")
+        for quantity, verdict in judge(_values(tests), limits).items()
+        for known in [verdict != "not_measured"]
+    ]
+    columns = [np.concatenate(column) for column in zip(*parts, strict=True)]
+    return AirRecord(names, tuple(q for q, limit in limits.items() if limit.asked_for), *columns)
 
 
-def air_state_of_fills(inputs: dict[str, pd.DataFrame], policy: Policy) -> pd.DataFrame:
-    """The state of the air behind each fill, by the tests of the compressors that fed its source.
+def air_on_days(record: AirRecord, compressor_id: np.ndarray, day: np.ndarray, policy: Policy) -> pd.DataFrame:
+    """How the air of compressors stood on days.
 
     Returns
     -------
     DataFrame
-        On the index of the fills: air_state, last_good_on, failed_on (the failing test, NaT if none),
-        compressor_id (the one whose tests decided).
-        `failed`: the last test before the fill failed. `failed_later`: the next test after it did, so
-        all since the last good one is in doubt. `overdue`, `never_tested`, `passed`; `not_traced` where
-        no compressor is known behind the source (bought gas, or a source nobody registered).
+        state; failed_on: the failing test that decides; last_good_on: when what failed was last found good, NaT if
+        never; due_on: when the first of the quantities falls due; missing: quantities never measured up to then
+        (tuple). `failed`: a quantity's last measurement failed. `failed_later`: its next one after that day did, so all
+        since the last good one is in doubt. `overdue`: a quantity's last measurement is too old. `partly_tested`: one
+        was never measured. `never_tested`, `passed`.
 
     Notes
     -----
-    A fill on the day of a test belongs to that test; a later fail reaches back to that day as well. Air that a
-    bank took in before a failed test and still held after the next good one is not followed: the advice is to
-    drain the bank.
+    What is filled on the day of a test belongs to that test; a later failure reaches back to that day as well.
     """
-    fills = inputs["fills"]
-    tests = judge_tests(inputs["air_tests"], policy)
-    tests = tests[tests["measured"]]
-    pairs = fills[["source_id", "filled_at"]].reset_index(drop=True).reset_index(names="row")
-    pairs["day"] = local_day(pairs["filled_at"], policy.time_zone)
-    pairs = pairs.merge(feeders(inputs["sources"], inputs["compressors"]), on="source_id", how="inner")
-    names = pd.Index(sorted(set(pairs["compressor_id"]) | set(tests["compressor_id"])), dtype="object")
-    who = names.get_indexer(pairs["compressor_id"].astype("object"))
-    tested = names.get_indexer(tests["compressor_id"].astype("object"))
-    sampled = tests["sampled_on"].to_numpy("datetime64[us]").astype("datetime64[D]")
-    failed = tests["failed"].to_numpy(bool)
-    day = pairs["day"].to_numpy("datetime64[us]").astype("datetime64[D]")
-
-    last = last_event_on(tested, sampled, who, day)
-    last_failed = last_event_on(tested[failed], sampled[failed], who, day)
-    last_good = last_event_on(tested[~failed], sampled[~failed], who, day)
-    next_test = _next_event_after(tested, sampled, who, day)
-    next_failed = _next_event_after(tested[failed], sampled[failed], who, day)
-    is_failed = ~np.isnat(last) & (last_failed == last)
-    later = ~is_failed & ~np.isnat(next_failed) & (next_failed == next_test)
-    overdue = day > air_test_due_on(last, policy)
-    pairs["state"] = np.select(
-        [is_failed, later, np.isnat(last), overdue], ["failed", "failed_later", "never_tested", "overdue"], "passed"
+    n = len(day)
+    day = np.asarray(day, "datetime64[D]")
+    who = record.compressors.get_indexer(np.asarray(compressor_id, dtype=object))
+    none = np.full(n, np.datetime64("NaT"), "datetime64[D]")
+    stands, later = np.zeros(n, bool), np.zeros(n, bool)
+    failed_on, later_on, good_before, due_on = none.copy(), none.copy(), none.copy(), none.copy()
+    good_unknown = np.zeros(n, bool)
+    never, measured = np.zeros((n, len(record.asked_for)), bool), np.zeros(n, bool)
+    for quantity in dict.fromkeys([*record.asked_for, *record.quantity]):
+        of = record.quantity == quantity
+        what, when, bad = record.compressor[of], record.sampled_on[of], record.failed[of]
+        last = last_event_on(what, when, who, day)
+        last_good = last_event_on(what[~bad], when[~bad], who, day)
+        now_bad = ~np.isnat(last) & (last_event_on(what[bad], when[bad], who, day) == last)
+        following = next_event_after(what, when, who, day)
+        next_bad = ~now_bad & ~np.isnat(following)
+        next_bad &= next_event_after(what[bad], when[bad], who, day) == following
+        stands |= now_bad
+        later |= next_bad
+        failed_on = np.where(now_bad, np.fmax(failed_on, last), failed_on)
+        later_on = np.where(next_bad, np.fmin(later_on, following), later_on)
+        in_doubt = now_bad | next_bad
+        good_before = np.where(in_doubt, np.fmin(good_before, last_good), good_before)
+        good_unknown |= in_doubt & np.isnat(last_good)
+        measured |= ~np.isnat(last)
+        if quantity in record.asked_for:
+            never[:, record.asked_for.index(quantity)] = np.isnat(last)
+            due_on = np.fmin(due_on, air_test_due_on(last, policy))
+    state = np.select(
+        [stands, later, ~measured, ~np.isnat(due_on) & (day > due_on), never.any(axis=1)],
+        ["failed", "failed_later", "never_tested", "overdue", "partly_tested"],
+        "passed",
     )
-    pairs["rank"] = pd.Categorical(pairs["state"], categories=AIR_STATES, ordered=True).codes
-    pairs["last_good_on"] = last_good.astype("datetime64[us]")
-    fault = np.where(is_failed, last_failed, np.where(later, next_failed, np.datetime64("NaT", "D")))
-    pairs["failed_on"] = fault.astype("datetime64[us]")
-    worst = pairs.sort_values(["row", "rank"]).drop_duplicates("row").set_index("row").reindex(range(len(fills)))
+    missing = np.empty(n, dtype=object)
+    for i, row in enumerate(never):
+        missing[i] = tuple(q for q, lacks in zip(record.asked_for, row, strict=True) if lacks)
+    good_before[good_unknown] = np.datetime64("NaT")
+    fault = np.where(stands, failed_on, later_on)
     return pd.DataFrame(
         {
-            "air_state": worst["state"].fillna("not_traced").astype("str").to_numpy(),
-            "last_good_on": worst["last_good_on"].to_numpy("datetime64[us]"),
-            "failed_on": worst["failed_on"].to_numpy("datetime64[us]"),
-            "compressor_id": worst["compressor_id"].astype("str").to_numpy(),
-        },
-        index=fills.index,
-    ).astype({"air_state": "str", "compressor_id": "str"})
+            "state": state,
+            "failed_on": fault.astype("datetime64[us]"),
+            "last_good_on": good_before.astype("datetime64[us]"),
+            "due_on": due_on.astype("datetime64[us]"),
+            "missing": missing,
+        }
+    )
 
 
 def air_test_due_on(last_test_on: np.ndarray, policy: Policy) -> np.ndarray:
@@ -219,64 +220,9 @@ def air_test_due_on(last_test_on: np.ndarray, policy: Policy) -> np.ndarray:
     return add_months(last, interval.months)
 
 
-def _next_event_after(event_cylinder, event_at, cylinder, at) -> np.ndarray:
+def next_event_after(event_cylinder, event_at, cylinder, at) -> np.ndarray:
     """The first event after each moment: the last one before it, with time running backwards."""
     origin = np.datetime64("2000-01-01", "D")
     mirrored = origin - (event_at - origin)
     found = last_event_on(event_cylinder, mirrored, cylinder, origin - (at - origin), strictly_before=True)
     return origin - (found - origin)
-
-
-def build_recall(
-    inputs: dict[str, pd.DataFrame], air: pd.DataFrame, policy: Policy, as_of_on: pd.Timestamp
-) -> pd.DataFrame:
-    """The `recall` table: fills behind a failed test that are not known to be used up, and who has them.
-
-    A later fill thins what was in the unit: (start + 1 bar) / (stop + 1 bar) of it stays, by the readings.
-    """
-    fills = inputs["fills"].assign(**{c: air[c] for c in ("air_state", "last_good_on", "failed_on", "compressor_id")})
-    end = (pd.Timestamp(as_of_on) + pd.Timedelta(days=1)).tz_localize(policy.time_zone)
-    order = fills[fills["filled_at"] < end].sort_values(["unit_id", "filled_at", "fill_id"])
-    kept = ((order["start_pressure_bar"] + 1) / (order["stop_pressure_bar"] + 1)).clip(0, 1).fillna(1.0)
-    unit = order["unit_id"].astype("str")
-    total = np.log(kept.clip(lower=1e-6)).groupby(unit).cumsum()
-    last = total.groupby(unit).transform("last")
-    order["share_left"] = np.exp(last - total)
-    suspect = order[order["air_state"].isin(("failed", "failed_later")) & (order["share_left"] >= USED_UP_SHARE)]
-    holder = holder_at_end(inputs, suspect["unit_id"], as_of_on, policy.time_zone)
-    on_loan = holder["basis"].eq("loan").to_numpy()
-    held_by = np.where(on_loan | suspect["member_id"].isna().to_numpy(), holder["held_by"], suspect["member_id"])
-    since = suspect["last_good_on"].dt.tz_localize(policy.time_zone, ambiguous=True, nonexistent="shift_forward")
-    faults = _faults(inputs["air_tests"], policy)
-    keys = list(zip(suspect["compressor_id"], suspect["failed_on"], strict=True))
-    reasons = [
-        f"Air test of {failed_on.date()} at {compressor} failed: {faults.get((compressor, failed_on), 'see the test')}."
-        for compressor, failed_on in keys
-    ]
-    made = pd.DataFrame(
-        {
-            "fill_id": suspect["fill_id"].astype("str").to_numpy(),
-            "unit_id": suspect["unit_id"].astype("str").to_numpy(),
-            "held_by": held_by,
-            "reason": reasons,
-            "since": since.dt.tz_convert("UTC").astype("datetime64[us, UTC]").to_numpy(),
-        }
-    )
-    made["since"] = pd.to_datetime(made["since"], utc=True).astype("datetime64[us, UTC]")
-    made = made.astype({"held_by": "str", "reason": "str", "fill_id": "str", "unit_id": "str"})
-    return made.sort_values("fill_id", ignore_index=True)[RECALL_COLUMNS]
-
-
-def _faults(tests: pd.DataFrame, policy: Policy) -> dict[tuple, str]:
-    """What was beyond its limit in each failed test, and by how much, in words."""
-    limits = _limits(policy)
-    values = _values(tests)
-    words: dict[tuple, list[str]] = {}
-    for quantity, limit in limits.items():
-        value = values[quantity]
-        for i in np.flatnonzero(~np.isnan(value) & ~within(value, limit)):
-            name, unit = WORDS[quantity]
-            edge = limit.at_least if value[i] < limit.at_least else limit.at_most
-            said = name if quantity == "odour" else f"{name} {value[i]:g} {unit}, limit {edge:g}"
-            words.setdefault((tests["compressor_id"].iloc[i], tests["sampled_on"].iloc[i]), []).append(said)
-    return {key: "; ".join(said) for key, said in words.items()}

@@ -57,7 +57,7 @@ def build_fills(
     for code, mask in (("settled_reading_doubtful", s.doubtful), ("wall_reading_doubtful", s.wall_doubtful)):
         for at in np.flatnonzero(mask):
             c["marks"].iloc[at].append(code)
-    verdict = build_verdict(c, q, mix, inputs, policy, _drifting(c, s.gauges))
+    verdict = build_verdict(c, q, mix, inputs, policy, _drifting(c, s.gauges), as_of_on)
     frame = pd.concat([c, q, mix.drop(columns=[k for k in mix if k in c]), verdict], axis=1)
     frame = frame.loc[:, ~frame.columns.duplicated()]
     frame["model_version"] = s.version

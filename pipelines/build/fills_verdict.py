@@ -3,10 +3,14 @@
 import numpy as np
 import pandas as pd
 
-from pipelines.build.air import air_state_of_fills, co_limit
+from pipelines.build.air_of_fills import air_state_of_fills
+from pipelines.build.air_tests import co_limit
 from pipelines.build.columns import floats, lists, looked_up, truth
+from pipelines.build.fill_chain import chain_of_fills, found_inside, kept_share
 from pipelines.build.fills_mix import beyond_qualification
 from pipelines.build.inspections import unit_states_at
+from pipelines.build.recall import USED_UP_SHARE
+from schemas.codes.fills import AIR_IN_DOUBT
 from schemas.policy import Policy
 from shared.event_dates import add_months
 from shared.permitted import above_permitted
@@ -28,9 +32,12 @@ STOP = (
     "co_above_limit",
     "air_test_failed",
     "air_test_failed_later",
+    "residue_on_recall",
 )
 ATTENTION = (
     "may_settle_above_permitted",
+    "source_unknown_air_failed",
+    "residue_of_unknown_source",
     "mix_above_oxygen_limit",
     "beyond_qualification",
     "side_gauges_differ",
@@ -38,6 +45,7 @@ ATTENTION = (
     "gauge_drifting",
     "arrived_empty",
     "air_test_overdue",
+    "carbon_monoxide_untested",
     "suit_gas_only",
     "permitted_pressure_unknown",
     "settled_reading_doubtful",
@@ -49,7 +57,13 @@ SHORT = ("short_fill",)
 
 
 def build_verdict(
-    c: pd.DataFrame, q: pd.DataFrame, mix: pd.DataFrame, inputs: dict, policy: Policy, drifting: np.ndarray
+    c: pd.DataFrame,
+    q: pd.DataFrame,
+    mix: pd.DataFrame,
+    inputs: dict,
+    policy: Policy,
+    drifting: np.ndarray,
+    as_of_on: pd.Timestamp | None = None,
 ) -> pd.DataFrame:
     """in_test, oxygen_clean, side_disagreement, air_state, verdict, reasons and released of each fill.
 
@@ -63,9 +77,14 @@ def build_verdict(
         What `build_mix` found.
     drifting : ndarray of bool
         The filling gauge drifted in that month.
+    as_of_on : Timestamp, optional
+        Today: later air tests are not known yet.
     """
     state = unit_states_at(inputs, policy, c["unit_id"], c["filled_at"])
-    air = _air_state(c, inputs, policy)
+    behind = _air(c, inputs, policy, as_of_on)
+    air = behind["air_state"].to_numpy(object)
+    releases = _last_releases(c, inputs["releases"])
+    residue = _residue_of_air(c, inputs, behind, releases)
     unclean = ~truth(state["oxygen_clean"])
     permitted, start = floats(c["permitted_bar"]), floats(c["start_pressure_bar"])
     low, high = floats(q["low_ref"]), floats(q["high_ref"])
@@ -96,6 +115,11 @@ def build_verdict(
         "arrived_empty": start < policy.filling.least_arrival_bar,
         "air_test_overdue": (air == "overdue") | ((air == "never_tested") & tests_kept),
         "air_test_failed_later": air == "failed_later",
+        "residue_on_recall": residue["on_recall"],
+        "source_unknown_air_failed": air == "source_unknown",
+        "residue_of_unknown_source": residue["of_unknown_source"],
+        "carbon_monoxide_untested": ~behind["co_measured"].to_numpy(bool),
+        "air_partly_tested": air == "partly_tested",
         "suit_gas_only": mix["suit_gas"].to_numpy(),
         "permitted_pressure_unknown": ~np.isfinite(permitted),
         "outside_gas_table": ~np.isfinite(floats(q["settled_pressure_bar_15c"])),
@@ -128,17 +152,31 @@ def build_verdict(
             "air_state": air,
             "verdict": verdict,
             "reasons": pd.Series(reasons, index=c.index, dtype="object"),
-            "released": pd.array(_released(c, inputs["releases"]), dtype="boolean"),
+            "released": pd.array(
+                _released(releases, c["filled_at"], behind["failed_on"].where(np.isin(air, AIR_IN_DOUBT))),
+                dtype="boolean",
+            ),
         },
         index=c.index,
     )
 
 
-def _air_state(c: pd.DataFrame, inputs: dict, policy: Policy) -> np.ndarray:
-    """State of the air behind each fill of the context, which stands in the order of time."""
-    states = air_state_of_fills(inputs, policy)["air_state"]
-    by_fill = dict(zip(inputs["fills"]["fill_id"], states, strict=True))
-    return c["fill_id"].map(by_fill).astype(object).to_numpy()
+def _air(c: pd.DataFrame, inputs: dict, policy: Policy, as_of_on: pd.Timestamp | None) -> pd.DataFrame:
+    """The air behind each fill of the context, which stands in the order of time."""
+    states = air_state_of_fills(inputs, policy, as_of_on)
+    place = pd.Index(inputs["fills"]["fill_id"]).get_indexer(c["fill_id"])
+    return states.iloc[place].set_axis(c.index)
+
+
+def _residue_of_air(c: pd.DataFrame, inputs: dict, air: pd.DataFrame, released_at: pd.Series) -> dict[str, np.ndarray]:
+    """Fills on top of gas that is called back: what a person released after its failed test is not counted."""
+    chain = chain_of_fills(inputs, c, c["filled_on"])
+    kept, state = kept_share(c), air["air_state"].to_numpy(object)
+    lifted = _released(released_at, c["filled_at"], air["failed_on"])
+    failed = np.isin(state, ("failed", "failed_later")) & ~lifted
+    unknown = (state == "source_unknown") & ~lifted
+    on_recall, of_unknown = (found_inside(chain, kept, m, USED_UP_SHARE, len(c)) for m in (failed, unknown))
+    return {"on_recall": on_recall, "of_unknown_source": of_unknown & ~on_recall}
 
 
 def _past_check(c: pd.DataFrame) -> np.ndarray:
@@ -147,6 +185,15 @@ def _past_check(c: pd.DataFrame) -> np.ndarray:
     return ~np.isnat(checked) & (c["filled_on"].to_numpy("datetime64[us]").astype("datetime64[D]") > due)
 
 
-def _released(c: pd.DataFrame, releases: pd.DataFrame) -> np.ndarray:
-    last = releases.groupby("fill_id")["released_at"].max()
-    return (looked_up(c["fill_id"], last) >= c["filled_at"]).fillna(False).to_numpy(bool)
+def _last_releases(c: pd.DataFrame, releases: pd.DataFrame) -> pd.Series:
+    return looked_up(c["fill_id"], releases.groupby("fill_id")["released_at"].max())
+
+
+def _released(released_at: pd.Series, *known_from: pd.Series) -> np.ndarray:
+    """True where a person released it once all was known that holds it: a release cannot lift what came to light later."""
+    done = released_at.notna()
+    for moment in known_from:
+        if moment.dt.tz is None:  # the day of a test, at any station
+            moment = moment.dt.tz_localize("UTC")
+        done &= moment.isna() | (released_at >= moment)
+    return done.fillna(False).to_numpy(bool)

@@ -105,7 +105,7 @@ _NO_CUFT = {"water_capacity_l"}
 
 #: what may never be stated for a whole log: it was measured, or it decides whether a cylinder may be used
 NEVER_STATED = re.compile(
-    r"analysed_.*|second_.*|settled_.*|co_ppm|co2_ppm|oil_.*|water_mg_m3|odour|.*_on|.*_at|valid_from|kind|result|finding|found_mass_kg|"
+    r"analysed_.*|second_.*|settled_.*|co_ppm|co2_ppm|oil_.*|hydrocarbons_ppm|water_mg_m3|odour|.*_on|.*_at|valid_from|kind|result|finding|found_mass_kg|"
     r"permanent_.*|water_capacity_l|rated_.*|service_pressure_psi|working_pressure_bar|test_pressure_bar|valve_pressure_bar|plus_marked|"
     r"oxygen_compatible|fill_id|unit_id|cylinder_id|set_id|dive_id|compressor_id|member_id|target_id|source_ref|tank_no|t_s|depth_m|"
     r"max_depth_m|mean_depth_m|duration_min|tank_\d_bar|start_pressure_bar_abs|end_pressure_bar|back_pressure_bar|offset_bar|hours|"

@@ -2,6 +2,20 @@
 
 from schemas.codes import Code
 
+#: how the air behind a fill stood, worst first
+AIR_STATES = (
+    "failed",
+    "failed_later",
+    "source_unknown",
+    "overdue",
+    "never_tested",
+    "partly_tested",
+    "passed",
+    "not_traced",
+)
+#: of these, the ones for which a fill is called back
+AIR_IN_DOUBT = ("failed", "failed_later", "source_unknown")
+
 CODES: list[Code] = [
     # hold: do not hand over
     Code(
@@ -51,8 +65,13 @@ CODES: list[Code] = [
     ),
     Code(
         "air_test_failed",
-        "The last air test behind this source failed.",
+        "The air behind its source failed a test, and what failed had not been found good again.",
         "Stop filling, keep back what was filled since the last good test, call the laboratory.",
+    ),
+    Code(
+        "residue_on_recall",
+        "It was filled on top of gas that is called back for its air.",
+        "Do not breathe it: drain it and fill it from a source whose air has passed.",
     ),
     # check first
     Code(
@@ -94,7 +113,24 @@ CODES: list[Code] = [
         "Look inside before the next fill.",
         "It arrived empty: water may be inside.",
     ),
+    Code(
+        "source_unknown_air_failed",
+        "Nobody logged where its gas came from, and a compressor of the station had failed its air test, or failed the "
+        "next one.",
+        "Find out what it was filled from and log it; until then treat it as called back.",
+    ),
+    Code(
+        "residue_of_unknown_source",
+        "It was filled on top of gas of unknown source from days on which a compressor's air stood failed.",
+        "Find out where that gas came from, or drain it.",
+    ),
     Code("air_test_overdue", "The air test behind this source was overdue.", "Have the air tested."),
+    Code(
+        "carbon_monoxide_untested",
+        "No test of the air behind its source has measured carbon monoxide.",
+        "Have the air tested for it.",
+    ),
+    Code("air_partly_tested", "The tests of the air behind its source have not measured all that the limits name."),
     Code("suit_gas_only", "Suit gas only, not breathable.", "Label it so, and keep it off any regulator."),
     Code(
         "permitted_pressure_unknown",

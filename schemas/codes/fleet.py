@@ -240,13 +240,19 @@ CODES: list[Code] = [
     Code("air_test_is_overdue", "The next purity test is overdue.", "Have its air tested."),
     Code(
         "air_test_incomplete",
-        "The last purity test left out quantities the limits name.",
+        "No purity test of it has measured all that the limits name.",
         "Ask the laboratory for all of them.",
     ),
     Code(
         "compressor_air_failed",
-        "Its last purity test failed.",
+        "Its air failed a purity test, and what failed has not been found good since.",
         "Stop. Keep back all fills since the last good test, drain the banks it fed, call the laboratory.",
+    ),
+    Code(
+        "air_not_oxygen_compatible",
+        "It feeds a source marked oxygen compatible, and its last test found more than 0.1 mg/m³ of oil (from memory: "
+        "check the standard).",
+        "Do not let it into oxygen-clean cylinders before filter and laboratory were asked.",
     ),
     Code("filter_used_up", "The filter's life is used up.", "Stop and change it before the next fill."),
     Code("filter_nearly_used_up", "Less than a tenth of the filter's life is left.", "Have a cartridge at hand."),
@@ -263,10 +269,37 @@ CODES: list[Code] = [
     ),
     Code("delivery_temperature_assumed", "The last timed run has no ambient temperature; 15 °C was taken."),
     Code("service_due", "The hours between services are used up.", "Have it serviced."),
-    Code("service_unknown", "No service is on record; hours count from new, or from the first reading."),
+    Code(
+        "service_may_be_due",
+        "At its usual use the hours between services are used up by now; no reading says so yet.",
+        "Read the hour meter.",
+    ),
+    Code(
+        "service_unknown",
+        "No service is on record: when the next one is due is not known.",
+        "Log its last service with the hours then.",
+    ),
+    Code("service_day_unknown", "Too few readings to say when the next service is due.", "Log the hour meter."),
+    Code(
+        "filter_life_unknown",
+        "The life of its filter is not stated.",
+        "Enter filter_life_hours from the maker's papers.",
+    ),
     Code(
         "hours_meter_fell",
-        "The hour meter fell between readings.",
-        "Correct the log; a new meter needs its own compressor row.",
+        "The hour meter fell, or ran ahead of the clock, between readings: what ran since is a least.",
+        "Correct the log; after a new meter log the filter change and service hours anew.",
+    ),
+    Code(
+        "hours_reading_left_out",
+        "A reading of the hour meter does not fit the ones beside it; it was left out.",
+        "Correct it: a slip of the pen, or rows of two compressors exchanged.",
+    ),
+    Code("hours_not_logged", "No reading of its hour meter is on record.", "Log the hour meter."),
+    Code(
+        "compressor_log_late",
+        "It has filled for two weeks or more since the last reading of its hour meter; hours, filter and service stand "
+        "as of then.",
+        "Read the hour meter.",
     ),
 ]

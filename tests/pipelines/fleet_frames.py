@@ -115,7 +115,7 @@ COLUMNS: dict[str, dict[str, str]] = {
         ["ambient_c", "outlet_c", "pumped_from_bar", "pumped_to_bar", "pumped_volume_l", "pumped_minutes"], FLOAT
     ),
     "air_tests": {"compressor_id": TEXT, "sampled_on": DAY, "laboratory": TEXT, "odour": BOOL}
-    | dict.fromkeys(["o2_pct", "co_ppm", "co2_ppm", "oil_mg_m3", "water_mg_m3"], FLOAT),
+    | dict.fromkeys(["o2_pct", "co_ppm", "co2_ppm", "oil_mg_m3", "hydrocarbons_ppm", "water_mg_m3"], FLOAT),
     "bookings": {
         "starts_on": DAY,
         "ends_on": DAY,

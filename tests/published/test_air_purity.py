@@ -48,14 +48,66 @@ def test_limits_are_those_printed(standard, quantity, limit):
 
 
 def test_oxygen_has_two_sides():
-    """EN 12021: 21 ± 1 %; CGA Grade D 19.5 to 23.5 % (both restated)."""
+    """EN 12021: 21 ± 1 % (restated)."""
     assert [bool(within(v, limits_of("en12021_2014")["o2_pct"])) for v in (19.9, 20.0, 22.0, 22.1)] == [
         False,
         True,
         True,
         False,
     ]
-    assert within(23.5, limits_of("cga_d")["o2_pct"])
+
+
+@pytest.mark.parametrize("standard", purity_rules().standards)
+def test_oxygen_of_air_is_20_to_22_under_every_standard(standard):
+    """46 CFR 197.340(i) (read): 20 to 22 %. Grade D, 19.5 to 23.5 % (G-7.1-1989, restated twice), is wider."""
+    limit = limits_of(standard)["o2_pct"]
+    assert [bool(within(v, limit)) for v in (19.9, 20.0, 22.0, 22.1)] == [False, True, True, False]
+    assert limit.citation.source
+    own = [known for known in purity_rules().limits["cga_d"] if known.quantity == "o2_pct"]
+    assert [(known.at_least, known.at_most) for known in own] == [(19.5, 23.5)]
+
+
+def test_water_under_the_default_of_the_united_states_freezes_out_at_minus_45_6():
+    """WAC 296-307-61605 (read): dew point of cylinder air at most −45.6 °C at 1 atm; about 50 mg/m³.
+
+    Frost point by CoolProp HAPropsSI (ASHRAE RP-1485).
+    """
+    HAPropsSI = pytest.importorskip("CoolProp.HumidAirProp").HAPropsSI
+    limit = limits_of(purity_rules().tests["us"].standard)["water_mg_m3"]
+    ratio = HAPropsSI("W", "T", 288.15, "P", 101325, "D", 273.15 - 45.6)
+    share = ratio / (18.015268 / 28.966) / (1 + ratio / (18.015268 / 28.966))
+    assert limit.at_most == pytest.approx(share * 101325 * 18.015268 * 1e3 / (8.314462618 * 288.15), rel=0.015)
+    assert limit.citation.verified == "read"
+    assert "water_mg_m3" in limits_of("cga_d")
+
+
+def test_hydrocarbons_are_limited_where_the_standard_limits_them():
+    """NOAA Standards and Safety Manual § 3.6, restated by the EPA dive unit: total hydrocarbons ≤ 25 ppm as methane."""
+    assert limits_of("cga_e")["hydrocarbons_ppm"].at_most == 25.0
+    assert "hydrocarbons_ppm" not in limits_of("en12021_2014")
+
+
+def test_a_standard_refers_to_its_own_temperature():
+    """EN 12021:2014 20 °C (restated once); AS/NZS 2299.1 15 °C (restated): 50 mg/m³ freezes out at −45.5 or −45.7 °C."""
+    by_standard = {s: limits_of(s)["water_mg_m3"].reference_c for s in ("en12021_2014", "as_nzs_2299_2015")}
+    assert by_standard == {"en12021_2014": 20.0, "as_nzs_2299_2015": 15.0}
+    assert [frost_point_c(50.0, reference_c=c) for c in by_standard.values()] == [
+        pytest.approx(-45.53, abs=0.02),
+        pytest.approx(-45.7, abs=0.05),
+    ]
+    assert water_ppm(50.0, 20.0) == pytest.approx(66.8, abs=0.05)
+    assert frost_point_c(35.0, reference_c=20.0) == pytest.approx(-48.50, abs=0.02)
+
+
+def test_air_for_oxygen_clean_cylinders_is_held_to_less_oil_and_said_to_be_from_memory():
+    """EN 12021:2014, oxygen-compatible air: 0.1 mg/m³ of oil is from memory and never a default."""
+    rules = purity_rules()
+    narrowed = limits_of(rules.oxygen_compatible["en12021_2014"])
+    assert narrowed["oil_mg_m3"].at_most == 0.1 and not narrowed["oil_mg_m3"].citation.is_verified
+    plain = limits_of("en12021_2014")
+    assert {q: (v.at_least, v.at_most) for q, v in plain.items() if q != "oil_mg_m3"} == {
+        q: (v.at_least, v.at_most) for q, v in narrowed.items() if q != "oil_mg_m3"
+    }
 
 
 def test_water_limits_follow_the_filling_pressure_and_the_strictest_counts_where_it_is_unknown():
@@ -117,8 +169,8 @@ def test_every_rule_set_has_its_interval_and_its_limits():
 
     US 6 months: OSHA, 9 October 1985 (read).
     """
-    standards, tests = purity_rules()
+    tests = purity_rules().tests
     assert {code: t.months for code, t in tests.items()} == {"uk": 3, "us": 6, "de": 3, "fr": 3, "au": 6, "adr": 3}
-    assert all(
-        limit.citation.source and limit.citation.is_verified for limits in standards.values() for limit in limits
-    )
+    for by_country in tests.values():
+        for limit in limits_of(by_country.standard).values():
+            assert limit.citation.source and limit.citation.is_verified
