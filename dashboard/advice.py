@@ -56,15 +56,6 @@ def kind_of_source(register: pd.DataFrame, source_id: str) -> str:
     return str(kinds.iloc[0]) if len(kinds) else ""
 
 
-def behind(register: pd.DataFrame, source_id: str) -> list[str]:
-    """A source and what feeds it, down to the compressor."""
-    feeds = dict(zip(register["source_id"], register["fed_by"], strict=True))
-    found = [source_id]
-    while (following := feeds.get(found[-1])) and words.known(following) and following not in found:
-        found.append(following)
-    return found
-
-
 def conditions(unit: Row, cylinders: int, asked: Asked) -> FillConditions:
     """The heat balance's view of the next fill; the wall's mass is the stamped one or an estimate."""
     capacity, working = float(unit["water_capacity_l"]), float(unit["working_pressure_bar"])

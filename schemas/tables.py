@@ -121,8 +121,9 @@ _table(
     f.DELIVERY_CHANGE_PCT, f.AIR_TEST_DUE_ON, f.COMPRESSOR_STATE, f.REASONS, f.AIR_STATE, f.AIR_FAILED_ON, f.AIR_FAULT,
 )
 _table(
-    "recall", "Fills behind a failed air test, or of unknown source while one stood, not known to be used up.", "fill_id",
-       f.FILL_ID, f.UNIT_ID, f.HELD_BY, f.RECALL_REASON, f.SINCE, f.AIR_STATE, f.CYLINDER_IDS)
+    "recall", "Fills behind a failed air test, or of unknown source while one stood, not known to be used up.",
+    "fill_id",
+    f.FILL_ID, f.UNIT_ID, f.HELD_BY, f.RECALL_REASON, f.SINCE, f.AIR_STATE, f.CYLINDER_IDS)
 _table(
     "settling_model", "What was learned from settled readings.", "station_id source_id material size",
     f.STATION_ID, f.SOURCE_ID, f.MATERIAL, f.SIZE, f.SETTLED_FILLS, f.EFFECT_BAR, f.EFFECT_LOW_BAR, f.EFFECT_HIGH_BAR,

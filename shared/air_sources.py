@@ -57,7 +57,7 @@ def feeds(
 
 
 def feed_of(source_id: str | None, by_source: Mapping[str, Feed]) -> Feed:
-    """What feeds a source as it was written in a log: capitals and spaces do not matter; nothing known of a stranger."""
+    """What feeds a source as a log has it, whatever its capitals and spaces; of a stranger nothing is known."""
     if not isinstance(source_id, str):
         return NOTHING_KNOWN
     if source_id in by_source:

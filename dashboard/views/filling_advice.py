@@ -5,12 +5,10 @@ import pandas as pd
 import streamlit as st
 
 from dashboard import parts
-from dashboard.access import may_see
 from dashboard.advice import (
     USUAL_MINUTES,
     Asked,
     advise,
-    behind,
     kind_of_source,
     needs_oxygen_service,
     oxygen_limit_pct,
@@ -172,21 +170,14 @@ def _refused(snapshot: Snapshot, standing: Standing, asked: Asked, fills: pd.Dat
         least_arrival_bar=float(snapshot.policy("filling", "least_arrival_bar", 2.0)),
         oxygen_service_needed=needs_oxygen_service(asked, limit),
         oxygen_clean=bool(standing.oxygen_clean),
-        air_state="failed" if _air_failed(snapshot, asked.source_id, fills) else "",
+        air_state="failed" if _air_failed(snapshot, asked.source_id) else "",
     )
 
 
-def _air_failed(snapshot: Snapshot, source_id: str, fills: pd.DataFrame) -> bool:
-    """Whether the last test of what the gas comes from failed, by the tests or by how its last fill was judged."""
-    of_source = fills[fills["source_id"] == source_id]
-    if len(of_source) and of_source.sort_values("filled_at")["air_state"].iloc[-1] in ("failed", "failed_later"):
-        return True
-    if not may_see(snapshot.viewer, "air_quality"):
-        return False
-    tests = snapshot.table("air_quality")
-    tests = tests[tests["compressor_id"].isin(behind(snapshot.table("gas_sources"), source_id))]
-    newest = tests[tests["sampled_on"] == tests.groupby("compressor_id")["sampled_on"].transform("max")]
-    return bool((newest["verdict"] == "fail").any())
+def _air_failed(snapshot: Snapshot, source_id: str) -> bool:
+    """Whether the air of anything that may feed this source stands failed today."""
+    register = snapshot.table("gas_sources")
+    return bool((register.loc[register["source_id"] == source_id, "air_state"] == "failed").any())
 
 
 def _answer(snapshot: Snapshot, standing: Standing, asked: Asked) -> None:

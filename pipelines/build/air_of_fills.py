@@ -19,8 +19,10 @@ def feeds_of_sources(inputs: dict[str, pd.DataFrame]) -> dict[str, Feed]:
     named = set().union(
         *(inputs[t]["compressor_id"].dropna() for t in ("compressors", "compressor_log", "air_tests") if t in inputs)
     )
-    columns = (sources[c].astype(object).where(sources[c].notna(), None) for c in ("source_id", "kind", "fed_by"))
-    return feeds(*(c.tolist() for c in columns), named)
+    names, kinds, fed_by = (
+        sources[c].astype(object).where(sources[c].notna(), None).tolist() for c in ("source_id", "kind", "fed_by")
+    )
+    return feeds(names, kinds, fed_by, named)
 
 
 def air_state_of_fills(

@@ -99,7 +99,7 @@ def _air(air: pd.Series, name: str, faults: dict[tuple, str], today: pd.Timestam
         "air_test_due_on": air["due_on"],
         "air_state": air["state"],
         "air_failed_on": air["failed_on"],
-        "air_fault": faults.get((name, air["failed_on"]), None),
+        "air_fault": faults.get((name, air["failed_on"])),
         "reasons": reasons,
     }
 

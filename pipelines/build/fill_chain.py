@@ -10,7 +10,7 @@ from pipelines.build.units import cylinders_of_units_on
 
 
 def chain_of_fills(inputs: dict[str, pd.DataFrame], fills: pd.DataFrame, filled_on: pd.Series) -> pd.DataFrame:
-    """A row a fill and cylinder: `row` (place of the fill), `cylinder_id`, `before` (place of that cylinder's last fill).
+    """A row a fill and cylinder: `row` (place of the fill), `cylinder_id`, `before` (place of its last fill).
 
     Parameters
     ----------
@@ -37,7 +37,7 @@ def chain_of_fills(inputs: dict[str, pd.DataFrame], fills: pd.DataFrame, filled_
 
 
 def kept_share(fills: pd.DataFrame) -> np.ndarray:
-    """Share of the gas after each fill that was inside before, by its readings alone: (start + 1 bar)/(stop + 1 bar)."""
+    """Share of the gas after each fill that was inside before, by its readings: (start + 1 bar)/(stop + 1 bar)."""
     start, stop = (fills[c].to_numpy("float64") for c in ("start_pressure_bar", "stop_pressure_bar"))
     with np.errstate(invalid="ignore", divide="ignore"):
         share = (np.maximum(start, 0.0) + 1.0) / (stop + 1.0)

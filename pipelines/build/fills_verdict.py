@@ -190,7 +190,7 @@ def _last_releases(c: pd.DataFrame, releases: pd.DataFrame) -> pd.Series:
 
 
 def _released(released_at: pd.Series, *known_from: pd.Series) -> np.ndarray:
-    """True where a person released it once all was known that holds it: a release cannot lift what came to light later."""
+    """True where a person released it once all was known that holds it: not what came to light later."""
     done = released_at.notna()
     for moment in known_from:
         if moment.dt.tz is None:  # the day of a test, at any station

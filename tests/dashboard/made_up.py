@@ -65,6 +65,10 @@ GAS_SOURCES = pd.DataFrame(
         "source_id": ["comp-1", "comp-2", "bank-1", "bank-2", "bank-3"],
         "kind": ["compressor", "compressor", "bank", "bank", "bank"],
         "fed_by": [None, None, "comp-2", "bank-1", "comp-1"],
+        "air_state": ["failed", "passed", "passed", "passed", "failed"],
+        "compressor_id": ["comp-1", "comp-2", "comp-2", "comp-2", "comp-1"],
+        "air_failed_on": pd.to_datetime(["2031-05-05", None, None, None, "2031-05-05"]),
+        "air_fault": ["carbon monoxide 7 ppm, limit 5", None, None, None, "carbon monoxide 7 ppm, limit 5"],
     }
 )
 
@@ -475,8 +479,11 @@ def publish(published: Path, *, name: str | None = None) -> Manifest:
                 "free_air_delivery_l_min": [180.0],
                 "delivery_change_pct": [-6.0],
                 "air_test_due_on": [pd.Timestamp("2031-08-05")],
-                "state": ["air_test_failed"],
-                "reasons": [["air_test_failed"]],
+                "state": ["stop"],
+                "reasons": [["compressor_air_failed"]],
+                "air_state": ["failed"],
+                "air_failed_on": [pd.Timestamp("2031-05-05")],
+                "air_fault": ["carbon monoxide 7 ppm, limit 5"],
             }
         ),
         "recall": pd.DataFrame(
@@ -484,8 +491,10 @@ def publish(published: Path, *, name: str | None = None) -> Manifest:
                 "fill_id": ["f020"],
                 "unit_id": ["A11-2"],
                 "held_by": [OTHER],
-                "reason": ["air_test_failed"],
-                "since": [NOW],
+                "reason": ["Air test of 5 May 2031 at comp-1 failed: carbon monoxide 7 ppm, limit 5."],
+                "since": [pd.Timestamp("2031-02-03")],
+                "air_state": ["failed"],
+                "cylinder_ids": [["A11-2"]],
             }
         ),
         "rejects": pd.DataFrame(

@@ -12,7 +12,6 @@ from made_up import GAS_SOURCES, UNITS, fills
 from dashboard.advice import (
     Asked,
     advise,
-    behind,
     conditions,
     kind_of_source,
     learned_for,
@@ -118,13 +117,10 @@ def test_an_unknown_fill_reads_unknown():
     assert np.isnan(_reads_at(fills().assign(settled_pressure_bar_15c=np.nan).iloc[1], 10.0))
 
 
-def test_what_a_source_is_and_what_feeds_it_comes_from_the_register_even_in_a_circle():
+def test_what_a_source_is_comes_from_the_register():
     assert kind_of_source(GAS_SOURCES, "bank-2") == "bank"
     assert kind_of_source(GAS_SOURCES, "comp-1") == "compressor"
     assert kind_of_source(GAS_SOURCES, "another") == ""
-    assert behind(GAS_SOURCES, "bank-2") == ["bank-2", "bank-1", "comp-2"]
-    circle = GAS_SOURCES.assign(fed_by=[None, "bank-2", "comp-2", "bank-1", None])
-    assert behind(circle, "bank-2") == ["bank-2", "bank-1", "comp-2"]
 
 
 def test_the_source_used_last_is_offered_first_and_one_never_used_last():

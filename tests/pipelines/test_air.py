@@ -129,7 +129,8 @@ def test_each_limit_of_a_test_has_a_row():
     assert len(rows) == 3 * 6  # the five of EN 12021:2014, and odour where somebody noted it
     one = rows[(rows["sampled_on"] == "2026-03-10") & (rows["quantity"] == "co_ppm")].iloc[0]
     assert (one.value, one.limit, one.verdict) == (9.0, 5.0, "fail") and "EN 12021:2014" in one.limit_source
-    rows = build_air(station([], tests=[sample("2026-01-10", only=True, co_ppm=2.0)]), None, Policy(), TODAY)["air_quality"]
+    alone = station([], tests=[sample("2026-01-10", only=True, co_ppm=2.0)])
+    rows = build_air(alone, None, Policy(), TODAY)["air_quality"]
     assert len(rows) == 5 and (rows.loc[rows["quantity"] != "co_ppm", "verdict"] == "not_measured").all()
 
 

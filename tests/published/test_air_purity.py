@@ -88,7 +88,7 @@ def test_hydrocarbons_are_limited_where_the_standard_limits_them():
 
 
 def test_a_standard_refers_to_its_own_temperature():
-    """EN 12021:2014 20 °C (restated once); AS/NZS 2299.1 15 °C (restated): 50 mg/m³ freezes out at −45.5 or −45.7 °C."""
+    """EN 12021:2014 20 °C (restated once); AS/NZS 2299.1 15 °C (restated): 50 mg/m³ freezes at −45.5 or −45.7 °C."""
     by_standard = {s: limits_of(s)["water_mg_m3"].reference_c for s in ("en12021_2014", "as_nzs_2299_2015")}
     assert by_standard == {"en12021_2014": 20.0, "as_nzs_2299_2015": 15.0}
     assert [frost_point_c(50.0, reference_c=c) for c in by_standard.values()] == [
