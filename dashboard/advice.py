@@ -1,9 +1,8 @@
 """Where to stop the next fill: what a person types and what the snapshot knows, handed to one function of `shared`.
 
-Nothing is computed here about what has happened; the arithmetic is `shared.filling_limits.advise_stop`.
+Nothing is computed here about what has happened; the arithmetic is `shared.stop_advice.advise_stop`.
 """
 
-import re
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,16 +11,31 @@ import pandas as pd
 
 from dashboard.rows import Row
 from schemas import words
-from shared.fill_heat import BANK_BAR, COMPRESSOR_RISE_K, FillConditions, wall_heat_capacity_j_k, wall_mass_kg
-from shared.filling_limits import FillingRules, Learned, StopAdvice, advise_stop, filling_rules
+from shared.fill_heat import FillConditions, believed_wall_mass, delivery, wall_heat_capacity_j_k
+from shared.filling_limits import FillingRules, filling_rules
+from shared.mixing import OxygenService, is_plain_air, oxygen_service
 from shared.settling import Z80
+from shared.size_class import size_class
+from shared.stop_advice import Learned, Mix, StopAdvice, advise_stop
 
-USUAL_MINUTES = 10.0
+
+@dataclass(frozen=True)
+class Source:
+    """A compressor or bank as the register and its log have it; NaN and '' where they say nothing."""
+
+    source_id: str
+    kind: str
+    o2_pct: float = np.nan
+    outlet_rise_k: float = np.nan
+
+    @property
+    def is_bank(self) -> bool:
+        return self.kind == "bank"
 
 
 @dataclass(frozen=True)
 class Asked:
-    """What the person at the valve types."""
+    """What the person at the valve types; `gas_c` is what the gas inside is at, NaN: as the surroundings."""
 
     start_pressure_bar: float
     target_pressure_bar: float
@@ -29,14 +43,16 @@ class Asked:
     fill_minutes: float
     o2_pct: float
     he_pct: float
-    source_id: str
-    from_bank: bool
-    decanted: bool
+    source: Source
+    fill_method: str
+    gas_c: float = np.nan
 
 
-def needs_oxygen_service(asked: Asked, limit_pct: float) -> bool:
-    """Oxygen or rich gas is decanted into it, or the mix itself is above the limit."""
-    return asked.o2_pct > limit_pct or (asked.decanted and asked.o2_pct > 21.0)
+def needs_oxygen_service(asked: Asked, limit_pct: float) -> OxygenService:
+    """Whether this fill may go into an oxygen-clean unit only."""
+    return oxygen_service(
+        asked.fill_method, asked.o2_pct, asked.he_pct, source_o2_pct=asked.source.o2_pct, limit_pct=limit_pct
+    )
 
 
 def oxygen_limit_pct(rules: FillingRules, of_policy: Any) -> float:
@@ -50,19 +66,41 @@ def sources_to_choose(register: pd.DataFrame, fills: pd.DataFrame) -> list[str]:
     return list(dict.fromkeys([*used, *sorted(register["source_id"].dropna())])) or ["source not known"]
 
 
-def kind_of_source(register: pd.DataFrame, source_id: str) -> str:
-    """`compressor` or `bank` as the register has it; '' where it has not."""
-    kinds = register.loc[register["source_id"] == source_id, "kind"].dropna()
-    return str(kinds.iloc[0]) if len(kinds) else ""
+def source_of(register: pd.DataFrame, source_id: str) -> Source:
+    """What the register and the log say of a source."""
+    rows = register[register["source_id"] == source_id]
+    if rows.empty:
+        return Source(source_id, "")
+    row = rows.iloc[0]
+    figures = (float(row[name]) if words.known(row[name]) else np.nan for name in ("o2_pct", "outlet_rise_k"))
+    return Source(source_id, str(row["kind"]) if words.known(row["kind"]) else "", *figures)
+
+
+def methods_to_choose(asked_o2_pct: float, he_pct: float, source: Source) -> list[str]:
+    """Ways a mix may be made; one where there is no question, the likeliest first where there is one."""
+    if is_plain_air(asked_o2_pct, he_pct) and not source.is_bank:
+        return ["air"]
+    if source.is_bank:
+        return ["banked_mix", "partial_pressure", "continuous"]
+    return ["partial_pressure", "continuous", "banked_mix"]
+
+
+def station_of(fills: pd.DataFrame, source_id: str) -> Any:
+    """The station at which a source was last filled from; where it never was, that of the last fill of all."""
+    logged = fills.sort_values("filled_at")
+    of_source = logged[logged["source_id"] == source_id]
+    rows = of_source if len(of_source) else logged
+    return rows["station_id"].iloc[-1] if len(rows) else None
 
 
 def conditions(unit: Row, cylinders: int, asked: Asked) -> FillConditions:
     """The heat balance's view of the next fill; the wall's mass is the stamped one or an estimate."""
     capacity, working = float(unit["water_capacity_l"]), float(unit["working_pressure_bar"])
-    estimate = float(wall_mass_kg([unit["material"]], [capacity], [working])[0])
-    stamped = unit.get("empty_mass_kg")
-    mass = float(stamped) if words.known(stamped) and 0.4 * estimate <= stamped <= 2.5 * estimate else estimate
-    delivery_bar = max(asked.target_pressure_bar + 20.0, BANK_BAR) if asked.from_bank else np.nan
+    stamped = float(unit["empty_mass_kg"]) if words.known(unit.get("empty_mass_kg")) else np.nan
+    mass = believed_wall_mass([unit["material"]], [capacity], [working], [stamped]).mass_kg
+    delivery_c, delivery_bar = delivery(
+        asked.source.is_bank, asked.ambient_c, asked.target_pressure_bar, asked.source.outlet_rise_k
+    )
     one = [
         asked.start_pressure_bar,
         asked.target_pressure_bar,
@@ -70,66 +108,70 @@ def conditions(unit: Row, cylinders: int, asked: Asked) -> FillConditions:
         asked.fill_minutes,
         capacity,
         float(max(cylinders, 1)),
-        float(wall_heat_capacity_j_k([unit["material"]], [mass])[0]),
-        asked.ambient_c + (0.0 if asked.from_bank else COMPRESSOR_RISE_K),
-        delivery_bar,
+        float(wall_heat_capacity_j_k([unit["material"]], mass)[0]),
+        float(delivery_c),
+        float(delivery_bar),
         asked.o2_pct,
         asked.he_pct,
         np.nan,
+        asked.gas_c,
     ]
     return FillConditions(*(np.array([v]) for v in one))
 
 
-def learned_for(model: pd.DataFrame, source_id: str, material: str, water_capacity_l: float) -> Learned:
-    """What settled fills taught of fills like this: the same source, material and size, else the nearest to that."""
-    if model.empty:
+def learned_for(
+    model: pd.DataFrame, station_id: Any, source_id: str, material: str, water_capacity_l: float
+) -> Learned:
+    """What settled fills of a station taught of fills like this: the same source, material and size, else the nearest.
+
+    Stations share nothing. Where the model knows one station alone it is taken for that, named or not.
+    """
+    alone = len(model["station_id"].drop_duplicates()) == 1
+    rows = model if alone else model[model["station_id"] == station_id]
+    if rows.empty:
         return Learned()
     like = (
-        4 * (model["source_id"] == source_id)
-        + 2 * (model["material"] == material)
-        + model["size"].map(lambda s: _covers(s, water_capacity_l)).astype(int)
+        4 * (rows["source_id"] == source_id)
+        + 2 * (rows["material"] == material)
+        + (rows["size"] == size_class(water_capacity_l)).astype(int)
     ).fillna(0)
-    best = model[like == like.max()]
-    row = best.sort_values("settled_fills").iloc[-1]
+    row = rows[like == like.max()].sort_values("settled_fills").iloc[-1]
     sd = (row["effect_high_bar"] - row["effect_low_bar"]) / (2 * Z80)
-    return Learned(float(row["effect_bar"]), float(sd), settled_fills=int(model["settled_fills"].sum()))
-
-
-def _covers(size, water_capacity_l: float) -> bool:
-    """Whether a size class such as '8.5 to 11 L', 'under 5 L' or 'over 16 L' holds a capacity."""
-    edges = [float(n) for n in re.findall(r"\d+(?:\.\d+)?", str(size))]
-    if not edges:
-        return False
-    low, high = (
-        (0.0, edges[0])
-        if "under" in str(size)
-        else (edges[0], np.inf)
-        if "over" in str(size)
-        else (edges[0], edges[-1])
-    )
-    return low < water_capacity_l <= high
+    return Learned(float(row["effect_bar"]), float(sd), settled_fills=int(rows["settled_fills"].sum()))
 
 
 def advise(
-    unit: Row, cylinders: int, asked: Asked, model: pd.DataFrame, rule_set: str, filling_policy: dict
+    unit: Row,
+    cylinders: int,
+    asked: Asked,
+    learned: Learned,
+    rule_set: str,
+    filling_policy: dict,
+    inside: list[Mix] | None = None,
 ) -> StopAdvice:
-    """Stop pressure for the next fill of a unit.
+    """Stop pressure for the next fill of a unit; `inside` is what may be in it now.
 
     Raises
     ------
     ValueError
         The permitted pressure is not known, or the station's settings lack what they ask for.
     """
+    test_bar = float(unit["test_pressure_bar"]) if words.known(unit["test_pressure_bar"]) else np.nan
     return advise_stop(
         conditions(unit, cylinders, asked),
         asked.target_pressure_bar,
         float(unit["permitted_bar"]),
         filling_rules(rule_set),
-        learned_for(model, asked.source_id, unit["material"], float(unit["water_capacity_l"])),
+        learned,
+        inside=inside or [],
         hot_limit=filling_policy.get("hot_limit") or "permitted",
         relief_bar=filling_policy.get("relief_bar"),
-        test_pressure_bar=float(unit["test_pressure_bar"]),
+        test_pressure_bar=test_bar,
         working_pressure_bar=float(unit["working_pressure_bar"]),
         valve_rating_known=bool(unit["valve_rating_known"]) if words.known(unit.get("valve_rating_known")) else False,
-        least_settled_fills=int(filling_policy.get("overshoot_least_settled_fills") or 50),
+        least_settled_fills=int(_or(filling_policy.get("overshoot_least_settled_fills"), 50)),
     )
+
+
+def _or(value: Any, otherwise: Any) -> Any:
+    return value if words.known(value) else otherwise

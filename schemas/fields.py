@@ -190,6 +190,9 @@ READ_AT = moment("read_at", "When it was read.")
 HOURS = number("hours", "Hour counter.", "h", low=0, high=1e6)
 EVENT = choice("event", "What happened.", choices=("reading", "filter_change", "oil_change", "service"))
 OUTLET_C = number("outlet_c", "Air at the outlet.", "°C", low=-40, high=150)
+OUTLET_RISE_K = number(
+    "outlet_rise_k", "How much warmer than its surroundings it delivers, by the compressor's log.", "K"
+)
 PUMPED_FROM_BAR = again(STOP_PRESSURE_BAR, name="pumped_from_bar", says="Gauge at the start of a timed run.")
 PUMPED_TO_BAR = again(STOP_PRESSURE_BAR, name="pumped_to_bar", says="Gauge at its end.")
 PUMPED_VOLUME_L = number("pumped_volume_l", "Water capacity pumped up.", "litres", low=0.1, high=100000)

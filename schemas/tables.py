@@ -149,7 +149,7 @@ _table(
 _table(
     "gas_sources", "Compressors and banks, and how the air of each stands today.", "source_id",
     f.SOURCE_ID, f.SOURCE_KIND, f.FED_BY, f.BANK_CAPACITY_L, f.O2_PCT, f.HE_PCT, f.OXYGEN_COMPATIBLE, f.AIR_STATE,
-    f.COMPRESSOR_ID, f.AIR_FAILED_ON, f.AIR_FAULT,
+    f.COMPRESSOR_ID, f.AIR_FAILED_ON, f.AIR_FAULT, f.OUTLET_RISE_K,
 )
 _table("cylinder_life", "What happened to a cylinder.", "cylinder_id at event",
        f.CYLINDER_ID, f.AT, f.LIFE_EVENT, f.VALUE_NUMBER, f.FILL_ID, f.DIVE_ID, f.CODE)

@@ -82,6 +82,12 @@ BASIS = {
     "model": "the heat balance of the fill",
 }
 MIX_VERDICTS = {"in_tolerance": "in tolerance", "out_of_tolerance": "out of tolerance", "not_analysed": "not analysed"}
+FILL_METHODS = {
+    "air": "air",
+    "banked_mix": "a bank, ready mixed",
+    "continuous": "mixed before the compressor",
+    "partial_pressure": "oxygen or helium decanted into it",
+}
 METHODS = {"trace": "pressures over the whole dive", "ends": "the pressures at start and end alone"}
 
 

@@ -33,3 +33,27 @@ def offset_sd_of_limit_bar(limit_bar: ArrayLike) -> Any:
 def reading_sd_bar(step_bar: ArrayLike = DEFAULT_STEP_BAR) -> Any:
     """SD of one reading, bar: uniform over one step of the scale."""
     return (np.asarray(step_bar, float) / np.sqrt(12.0))[()]
+
+
+LEAST_READINGS, LEAST_VARIOUS = 8, 6
+"""Readings, and different ones, from which a step coarser than 1 bar is believed. Judgements."""
+STEPS_BAR = (10.0, 5.0, 2.0, 1.0, 0.5)
+FINEST_STEP_BAR = 0.1
+
+
+def read_step_bar(readings_bar: ArrayLike) -> float:
+    """The step to which somebody reads a gauge, bar, by what their readings are multiples of: one of STEPS_BAR,
+    else the finest. Without readings: the usual step.
+    """
+    readings = np.asarray(readings_bar, float)
+    readings = readings[np.isfinite(readings)]
+    if not readings.size:
+        return DEFAULT_STEP_BAR
+    various = len(np.unique(readings))
+    for step in STEPS_BAR:
+        # one round figure written again and again is where people stop, not how the gauge is read
+        if step <= 1.0 or (various >= LEAST_VARIOUS and len(readings) >= LEAST_READINGS):
+            off = np.abs(readings / step - np.round(readings / step))
+            if np.mean(off < 1e-6) >= (0.9 if step > 1 else 0.8):
+                return step
+    return FINEST_STEP_BAR

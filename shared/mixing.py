@@ -3,13 +3,14 @@
 Blending itself, step by step, is in `shared.blending`.
 """
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from shared import gas
-from shared.constants import AIR_O2_PCT
+from shared.constants import AIR_O2_PCT, BREATHABLE_MOST_AR_PCT
 from shared.units import absolute, kelvin
 
 PPO2_BAR = 1.4
@@ -18,6 +19,23 @@ OXYGEN_LIMIT_PCT = 22.0
 """Above this share oxygen service is needed (scope of EN 13949); rule sets may say otherwise."""
 
 HELIAIR_TOLERANCE_PCT = 0.5
+
+PLAIN_O2_PCT = (20.0, 22.0)
+"""Within these, without helium, a gas is taken for air (oxygen of breathing air by EN 12021: 21 ± 1 %)."""
+TRACE_PCT = 0.5
+
+
+def is_plain_air(o2_pct: ArrayLike, he_pct: ArrayLike = 0.0, ar_pct: ArrayLike = np.nan) -> Any:
+    """True where a gas is plain air as far as breathing goes; shares in molar per cent, helium and argon NaN: none."""
+    o2 = np.asarray(o2_pct, float)
+    plain = (o2 >= PLAIN_O2_PCT[0]) & (o2 <= PLAIN_O2_PCT[1]) & (np.nan_to_num(np.asarray(he_pct, float)) < TRACE_PCT)
+    return (plain & (np.nan_to_num(np.asarray(ar_pct, float)) <= BREATHABLE_MOST_AR_PCT))[()]
+
+
+def share_for_per_cent(value_pct: ArrayLike) -> Any:
+    """True where a figure in per cent looks like a share of one: between 0 and 1, both left out."""
+    value = np.asarray(value_pct, float)
+    return ((value > 0.0) & (value < 1.0))[()]
 
 
 def max_operating_depth_m(o2_pct: ArrayLike, ppo2_bar: ArrayLike = PPO2_BAR) -> Any:
@@ -49,14 +67,27 @@ def whole_metres_up(depth_m: ArrayLike) -> Any:
     return np.ceil(np.asarray(depth_m, float) - 1e-9)[()]
 
 
-def oxygen_decanted(
+@dataclass(frozen=True)
+class OxygenService:
+    """Why a fill needs an oxygen-clean unit, a mask each: rich gas went in by itself, or the mix itself is rich."""
+
+    decanted: NDArray
+    above_limit: NDArray
+
+    @property
+    def needed(self) -> NDArray:
+        return self.decanted | self.above_limit
+
+
+def oxygen_service(
     fill_method: ArrayLike,
     target_o2_pct: ArrayLike,
     target_he_pct: ArrayLike = 0.0,
+    analysed_o2_pct: ArrayLike = np.nan,
     source_o2_pct: ArrayLike = np.nan,
     limit_pct: ArrayLike = OXYGEN_LIMIT_PCT,
-) -> NDArray:
-    """True where oxygen, or gas above the limit, went through the cylinder's valve, whatever the final mix.
+) -> OxygenService:
+    """Whether a fill needs an oxygen-clean unit, whatever its mix: asked before it and judged after it.
 
     Parameters
     ----------
@@ -64,41 +95,36 @@ def oxygen_decanted(
         `air`, `banked_mix`, `continuous`, `partial_pressure`; anything else counts as not known.
     target_o2_pct, target_he_pct : array_like
         The mix asked for, molar per cent; helium NaN counts as none.
+    analysed_o2_pct : array_like
+        Oxygen analysed, the richest of several; where NaN, not analysed, the mix asked for counts.
     source_o2_pct : array_like
         Oxygen of the bank filled from; NaN where not known.
     limit_pct : array_like
         Oxygen-service limit of the rule set.
 
+    Returns
+    -------
+    OxygenService
+
     Notes
     -----
     Blending by partial pressure brings pure oxygen in, save for helium topped with air alone (mixes on
     that line are taken to be made so). Where the method or the bank's gas is not known, a target above
-    the limit counts as oxygen decanted. A continuous blend is made before the compressor: nothing rich
+    the limit counts as oxygen decanted. A bank richer than the limit is decanted through the valve even
+    where the mix asked for is lean. A continuous blend is made before the compressor: nothing rich
     passes on its own.
     """
     method = np.asarray(fill_method, dtype=object)
-    target, helium, source, limit = (
-        np.asarray(x, float) for x in (target_o2_pct, target_he_pct, source_o2_pct, limit_pct)
+    target, helium, analysed, source, limit = (
+        np.asarray(x, float) for x in (target_o2_pct, target_he_pct, analysed_o2_pct, source_o2_pct, limit_pct)
     )
     helium = np.where(np.isnan(helium), 0.0, helium)
     heliair = (helium > 0) & (target <= (100.0 - helium) * AIR_O2_PCT / 100.0 + HELIAIR_TOLERANCE_PCT)
     blended = method == "partial_pressure"
     through = ~blended & (method != "continuous") & ((target > limit) | (source > limit))
-    return np.asarray(blended & ~heliair | through, dtype=bool)
-
-
-def oxygen_service_needed(
-    fill_method: ArrayLike,
-    target_o2_pct: ArrayLike,
-    target_he_pct: ArrayLike = 0.0,
-    analysed_o2_pct: ArrayLike = np.nan,
-    source_o2_pct: ArrayLike = np.nan,
-    limit_pct: ArrayLike = OXYGEN_LIMIT_PCT,
-) -> NDArray:
-    """True where the fill needs an oxygen-clean unit: oxygen decanted into it, or a mix above the limit."""
-    decanted = oxygen_decanted(fill_method, target_o2_pct, target_he_pct, source_o2_pct, limit_pct)
-    richest = np.fmax(np.asarray(target_o2_pct, float), np.asarray(analysed_o2_pct, float))
-    return np.asarray(decanted | (richest > np.asarray(limit_pct, float)), dtype=bool)
+    decanted = np.asarray(blended & ~heliair | through, dtype=bool)
+    above = np.asarray(np.where(np.isnan(analysed), target, analysed) > limit, dtype=bool)
+    return OxygenService(*np.broadcast_arrays(decanted, above))
 
 
 def expected_mix(

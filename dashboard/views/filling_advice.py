@@ -1,26 +1,36 @@
 """Where to stop the next fill of the cylinder asked for."""
 
+from dataclasses import asdict, replace
+
 import numpy as np
 import pandas as pd
 import streamlit as st
 
 from dashboard import parts
 from dashboard.advice import (
-    USUAL_MINUTES,
     Asked,
     advise,
-    kind_of_source,
+    learned_for,
+    methods_to_choose,
     needs_oxygen_service,
     oxygen_limit_pct,
+    source_of,
     sources_to_choose,
+    station_of,
 )
 from dashboard.data import Snapshot
 from dashboard.standing import Standing
+from schemas import fields as f
 from schemas import words
 from schemas.codes import sentence
 from shared.constants import AIR_O2_PCT
+from shared.fill_heat import usual_minutes
 from shared.filling_limits import filling_rules, refusals
+from shared.mixing import share_for_per_cent
+from shared.stop_advice import StopAdvice
 
+#: rise of a usual fill, for the minutes it is begun with where no fill of this one was timed
+USUAL_RISE_BAR = 150.0
 SOURCES = {"compressor": "the compressor", "bank": "a bank"}
 
 
@@ -63,94 +73,96 @@ def show(snapshot: Snapshot, standing: Standing | None, fills: pd.DataFrame) -> 
             )
         )
         return
-    if asked.target_pressure_bar <= asked.start_pressure_bar:
-        parts.show(parts.plain("It reads as much already. Let it cool and read it again."))
-        return
-    _answer(snapshot, standing, asked)
+    _answer(snapshot, standing, asked, fills)
 
 
 def _asked(snapshot: Snapshot, standing: Standing, fills: pd.DataFrame) -> Asked | None:
     """What is typed, begun with what the last fill was like."""
     unit, last = standing.unit, standing.last_fill
-    permitted = float(unit["permitted_bar"])
     newest = fills.sort_values("filled_at").iloc[-1] if len(fills) else None
     register = snapshot.table("gas_sources")
     sources = sources_to_choose(register, fills)
     usual_source = last["source_id"] if last is not None and words.known(last["source_id"]) else sources[0]
     key = standing.unit_id
     with st.container(horizontal=True, key="advice_fields"):
-        start = st.number_input(
-            "Reads now, bar", 0.0, 450.0, None, 5.0, key=f"start_{key}", width=160, format="%.0f", placeholder="type it"
+        start = _number("Reads now, bar", f.START_PRESSURE_BAR, None, 5.0, f"start_{key}", placeholder="type it")
+        target = _number(
+            "Wanted once cold, bar", f.TARGET_PRESSURE_BAR, float(unit["permitted_bar"]), 5.0, f"target_{key}"
         )
-        target = st.number_input(
-            "Wanted once cold, bar", 1.0, 450.0, permitted, 5.0, key=f"target_{key}", width=180, format="%.0f"
+        ambient = _number("Surroundings, °C", f.AMBIENT_C, _told(newest, "ambient_c", 15.0), 1.0, f"ambient_{key}")
+        gas = _number(
+            "The cylinder itself, °C", f.AMBIENT_C, None, 1.0, f"gas_{key}", placeholder="if just filled, or cold"
         )
-        ambient = st.number_input(
-            "Surroundings, °C",
-            -20.0,
-            50.0,
-            _told(newest, "ambient_c", 15.0),
-            1.0,
-            key=f"ambient_{key}",
-            width=160,
-            format="%.0f",
+        o2 = _number("O₂ wanted, %", f.O2_PCT, _told(last, "o2_pct", 20.9), 1.0, f"o2_{key}", digits=1)
+        he = _number("He wanted, %", f.HE_PCT, _told(last, "he_pct", 0.0), 1.0, f"he_{key}", digits=1)
+        source = source_of(
+            register,
+            st.selectbox(
+                "From",
+                sources,
+                sources.index(usual_source) if usual_source in sources else 0,
+                key=f"source_{key}",
+                width=180,
+            ),
         )
-        usual = _told(last, "fill_minutes", USUAL_MINUTES)
-        fill_minutes = st.number_input(
-            "Minutes it takes", 0.5, 300.0, usual, 1.0, key=f"minutes_{key}", width=160, format="%.0f"
+        if not source.kind:
+            kind = st.selectbox(
+                "That is (it is not in the register)",
+                list(SOURCES),
+                format_func=parts.label(SOURCES),
+                key=f"kind_{key}_{source.source_id}",
+                width=220,
+            )
+            source = replace(source, kind=kind)
+        usual = usual_minutes(
+            source.is_bank, float(unit["water_capacity_l"]), float(target or 200.0) - float(start or 0)
         )
-        o2 = st.number_input(
-            "O₂ wanted, %",
-            5.0,
-            100.0,
-            round(_told(last, "o2_pct", 20.9), 1),
-            1.0,
-            key=f"o2_{key}",
-            width=150,
-            format="%.1f",
+        minutes = _number(
+            "Minutes it takes", f.FILL_MINUTES, _told(last, "fill_minutes", float(usual)), 1.0, f"minutes_{key}"
         )
-        he = st.number_input(
-            "He wanted, %",
-            0.0,
-            95.0,
-            round(_told(last, "he_pct", 0.0), 1),
-            1.0,
-            key=f"he_{key}",
-            width=150,
-            format="%.1f",
-        )
-        source = st.selectbox(
-            "From",
-            sources,
-            sources.index(usual_source) if usual_source in sources else 0,
-            key=f"source_{key}",
-            width=180,
-        )
-        kind = kind_of_source(register, source) or st.selectbox(
-            "That is (it is not in the register)",
-            list(SOURCES),
-            format_func=parts.label(SOURCES),
-            key=f"kind_{key}_{source}",
-            width=220,
-        )
-        decanted = st.checkbox("Oxygen is decanted into it", key=f"decanted_{key}")
+        methods = methods_to_choose(float(o2 or np.nan), float(he or 0.0), source)
+        method = methods[0]
+        if len(methods) > 1:
+            # a ready bank is what a bank is for; how a compressor's mix is made only a person can say
+            method = st.selectbox(
+                "How the mix gets in",
+                methods,
+                0 if source.is_bank else None,
+                format_func=parts.label(words.FILL_METHODS),
+                key=f"method_{key}_{source.source_id}",
+                placeholder="choose",
+                width=260,
+            )
     if start is None:
         parts.show(parts.plain("Type what it reads now: nothing is advised for a cylinder nobody has read."))
         return None
+    if method is None:
+        parts.show(parts.plain("Say how the mix gets in: oxygen that is decanted asks for a clean cylinder."))
+        return None
+    if target is None or ambient is None or minutes is None or o2 is None or he is None:
+        parts.show(parts.plain("A figure is missing: pressure wanted, surroundings, minutes, oxygen and helium."))
+        return None
+    for gas_name, value in (("oxygen", o2), ("helium", he)):
+        if share_for_per_cent(value):
+            parts.show(
+                parts.bar(f"{value:g} % {gas_name}: a share? Did you mean {100 * value:g} %?", 3, "Type per cent.")
+            )
+            return None
     if o2 + he > 100:
         parts.show(parts.bar("Oxygen and helium make more than 100 %", 3))
         return None
     o2 = AIR_O2_PCT if he == 0 and abs(o2 - AIR_O2_PCT) < 0.1 else o2
-    return Asked(
-        float(start),
-        float(target),
-        float(ambient),
-        float(fill_minutes),
-        float(o2),
-        float(he),
-        source,
-        kind == "bank",
-        bool(decanted),
+    return Asked(start, target, ambient, minutes, o2, he, source, method, np.nan if gas is None else gas)
+
+
+def _number(
+    label: str, field: f.Field, value: float | None, step: float, key: str, *, digits: int = 0, placeholder: str = ""
+) -> float | None:
+    """A field for a figure within the bounds of its column, begun with `value`."""
+    low, high = float(field.low or 0.0), float(field.high or 0.0)
+    begun = None if value is None else float(np.clip(round(value, 2), low, high))
+    return st.number_input(
+        label, low, high, begun, step, key=key, width=180, format=f"%.{digits}f", placeholder=placeholder or None
     )
 
 
@@ -168,9 +180,9 @@ def _refused(snapshot: Snapshot, standing: Standing, asked: Asked, fills: pd.Dat
         open_findings=bool(standing.open_findings),
         arrival_bar=asked.start_pressure_bar,
         least_arrival_bar=float(snapshot.policy("filling", "least_arrival_bar", 2.0)),
-        oxygen_service_needed=needs_oxygen_service(asked, limit),
+        oxygen_service_needed=bool(needs_oxygen_service(asked, limit).needed),
         oxygen_clean=bool(standing.oxygen_clean),
-        air_state="failed" if _air_failed(snapshot, asked.source_id) else "",
+        air_state="failed" if _air_failed(snapshot, asked.source.source_id) else "",
     )
 
 
@@ -180,67 +192,96 @@ def _air_failed(snapshot: Snapshot, source_id: str) -> bool:
     return bool((register.loc[register["source_id"] == source_id, "air_state"] == "failed").any())
 
 
-def _answer(snapshot: Snapshot, standing: Standing, asked: Asked) -> None:
-    model = snapshot.table("settling_model")
+def _inside(standing: Standing) -> list[tuple[float, float, float]]:
+    """What may be in it now, besides the mix asked for: its last mix, or where that is not known, air."""
+    last = standing.last_fill
+    if last is None or not words.known(last["o2_pct"]):
+        return [(AIR_O2_PCT, 0.0, np.nan)]
+    return [(float(last["o2_pct"]), _told(last, "he_pct", 0.0), np.nan)]
+
+
+def _answer(snapshot: Snapshot, standing: Standing, asked: Asked, fills: pd.DataFrame) -> None:
+    unit = standing.unit
+    station = station_of(fills, asked.source.source_id)
+    learned = learned_for(
+        snapshot.table("settling_model"),
+        station,
+        asked.source.source_id,
+        unit["material"],
+        float(unit["water_capacity_l"]),
+    )
     try:
         told = advise(
-            standing.unit,
+            unit,
             len(standing.cylinders),
             asked,
-            model,
+            learned,
             snapshot.station.get("rule_set") or "uk",
             snapshot.station.get("policy", {}).get("filling", {}),
+            _inside(standing),
         )
     except ValueError as error:
         parts.show(parts.bar("No pressure is advised", 3, str(error)))
         return
-    permitted = float(standing.unit["permitted_bar"])
+    permitted = float(unit["permitted_bar"])
     parts.show(
         parts.caution(
             "Stand clear, fill slowly, feel it with the back of the hand: hot means slower. Gauge, stamp and "
             "relief valve come before this number."
         )
     )
-    if not np.isfinite(told.settles_to_bar):
-        parts.show(
-            parts.bar(
-                f"Never above {words.number(permitted, 0, 'bar')}",
-                2,
-                "What it will settle to is not known for this gas and temperature.",
-            )
-        )
-        return
+    row = asdict(told) | {"permitted_bar": permitted, "target_pressure_bar": asked.target_pressure_bar}
+    if told.nothing_to_add:
+        _nothing_to_add(told, row)
+    else:
+        _stop_at(told, row)
+    facts: list[tuple] = [
+        ("What is inside settles at", words.number(told.inside_settles_bar, 0, "bar"), "before anything is added"),
+        (
+            "Short of what was wanted",
+            words.number(told.short_bar, 0, "bar") if told.short_bar >= 0.5 else "nothing",
+        ),
+        ("Gas at stop", words.number(told.gas_c, 0, "°C")),
+        ("Permitted", words.number(permitted, 0, "bar"), f"settled at {words.number(told.reference_c, 0, '°C')}"),
+        (
+            "Learned from",
+            words.plural(learned.settled_fills, "settled reading"),
+            "of this station",
+        ),
+    ]
+    if told.short_bar >= 0.5:
+        facts[2:2] = [
+            ("A fill twice as slow would gain", *_gain(told.slower_gain_bar, told.slower_stop_bar)),
+            ("A top-up once it is cool would gain", *_gain(told.top_up_gain_bar, told.top_up_stop_bar)),
+        ]
+    parts.show(parts.facts(facts))
+
+
+def _gain(gain_bar: float, stop_bar: float) -> tuple[str, str]:
+    if gain_bar < 0.05:
+        return "nothing", ""
+    return words.number(gain_bar, 1, "bar"), f"stopping at {words.number(np.floor(stop_bar), 0, 'bar')}"
+
+
+def _nothing_to_add(told: StopAdvice, row: dict) -> None:
+    over = told.nothing_to_add == "inside_above_permitted"
     parts.show(
         parts.bar(
-            f"Stop at {words.number(np.floor(told.stop_pressure_bar), 0, 'bar')}",
-            2,
-            parts.lines(
-                "It then reads "
-                f"{words.with_interval(told.settles_to_bar, told.settles_low_bar, told.settles_high_bar, 0, 'bar')} at "
-                f"{words.number(told.reference_c, 0, '°C')}, 80 % interval.",
-                sentence(told.limited_by) if told.limited_by else "",
-                *(words.mended(code) for code in told.notes),
-            ),
+            f"Nothing to add: it settles at {words.number(told.inside_settles_bar, 0, 'bar')}",
+            4 if over else 2,
+            parts.lines(words.mended(told.nothing_to_add, row), *(words.mended(code, row) for code in told.notes)),
         )
     )
-    short = told.short_bar
-    parts.show(
-        parts.facts(
-            [
-                ("Short of what was wanted", words.number(short, 0, "bar") if short >= 0.5 else "nothing"),
-                ("A fill twice as slow would gain", words.number(told.slower_gain_bar, 1, "bar")),
-                (
-                    "A top-up once it is cool would gain",
-                    words.number(told.top_up_gain_bar, 1, "bar"),
-                    "to the same stop pressure",
-                ),
-                ("Gas at stop", words.number(told.gas_c, 0, "°C")),
-                ("Permitted", words.number(permitted, 0, "bar")),
-                (
-                    "Learned from",
-                    words.plural(int(model["settled_fills"].sum()) if len(model) else 0, "settled reading"),
-                    "of this station",
-                ),
-            ]
-        )
-    )
+
+
+def _stop_at(told: StopAdvice, row: dict) -> None:
+    stop = f"Stop at {words.number(np.floor(told.stop_pressure_bar), 0, 'bar')}"
+    why = sentence(told.limited_by, row) if told.limited_by else ""
+    notes = [words.mended(code, row) for code in told.notes]
+    if not np.isfinite(told.settles_to_bar):
+        unknown = "What it will settle to is not known for this gas and temperature."
+        parts.show(parts.bar(stop, 2, parts.lines(unknown, why, *notes)))
+        return
+    reads = words.with_interval(told.settles_to_bar, told.settles_low_bar, told.settles_high_bar, 0, "bar")
+    at = words.number(told.reference_c, 0, "°C")
+    parts.show(parts.bar(stop, 2, parts.lines(f"It then reads {reads} at {at}, 80 % interval.", why, *notes)))

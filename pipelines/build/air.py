@@ -5,6 +5,7 @@ import pandas as pd
 from pipelines.build.air_of_fills import air_state_of_fills, sources_today
 from pipelines.build.air_tests import build_air_quality, co_limit, faults_of_tests
 from pipelines.build.compressors import build_compressor_health
+from pipelines.build.fills_context import outlet_rises_k
 from pipelines.build.recall import build_recall
 from schemas.frames import conform
 from schemas.policy import Policy
@@ -40,4 +41,5 @@ def _gas_sources(inputs: dict[str, pd.DataFrame], policy: Policy, as_of_on: pd.T
     today = today.rename(columns={"failed_on": "air_failed_on"}).assign(air_fault=[faults.get(key) for key in keys])
     made = today.merge(register, on="source_id", how="left")
     made["kind"] = made["kind"].where(made["kind"].notna(), "compressor")
+    made["outlet_rise_k"] = made["source_id"].map(outlet_rises_k(inputs["compressor_log"])).astype("float64")
     return conform(made, TABLES["gas_sources"].fields.values())

@@ -109,7 +109,9 @@ def build_member_dives(
     counted = rows["breathed"].to_numpy(bool) & ~sides.left_out
     by_trace = (by_trace & able).to_numpy(bool)
     on_grid = rows["place"].to_numpy(int)
-    fits, together_sd, learned = fit_rows(rows, on_grid, grid, readings, by_trace, counted, station_spread)
+    fits, together_sd, learned = fit_rows(
+        rows, on_grid, grid, readings, by_trace, counted, station_spread, policy.filling.ppo2_deco_bar
+    )
     _, ran_out = hold_above_empty(rows, fits, readings, grid, by_trace)
 
     built = Built(

@@ -11,6 +11,7 @@ from pipelines.build.dives_links import unknown_as_nan
 from pipelines.build.dives_samples import water_density
 from schemas.policy import Policy
 from shared.constants import ATM_BAR, GRAVITY_M_S2
+from shared.mixing import max_operating_depth_m
 
 if TYPE_CHECKING:
     from pipelines.build.dives_tables import Built
@@ -101,8 +102,7 @@ def mod_m(rows: pd.DataFrame, policy: Policy) -> NDArray:
     )
     of_fill = np.where(rows["fill_id"].notna(), of_fill, np.nan)
     ppo2 = np.where(deco, policy.filling.ppo2_deco_bar, policy.filling.ppo2_bar)
-    with np.errstate(divide="ignore"):
-        of_mix = (ppo2 / (rows["o2"].to_numpy(float) / 100.0) - 1.0) * 10.0
+    of_mix = max_operating_depth_m(rows["o2"].to_numpy(float), ppo2)
     return np.where(np.isfinite(of_fill), of_fill, of_mix)
 
 

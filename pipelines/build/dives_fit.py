@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from pipelines.build.dives_learning import USUAL_AIR, Learned, Traced, learn, records_of, scatter_of_starts
 from pipelines.build.dives_samples import TANKS, Grid, Samples
 from shared import thermal
+from shared.gauges import read_step_bar
 from shared.tank_joint import duty_of, late_duty, share_breathing
 from shared.tank_trace import STEPS, TankFits, fit_tanks
 
@@ -19,8 +20,6 @@ RISE_BAR = 14.0
 RAN_OUT_BEFORE = 0.95
 BAR_PER_K = 1.2
 TURNS_RATE_SD = 0.35
-PPO2_DECO_BAR = 1.6
-"""Decompression gas known by its ends is taken to be breathed no deeper than this; also the policy's default."""
 READING_FLOOR_BAR = 0.15
 GAUGE_SCATTER_BAR, TRANSMITTER_SCATTER_BAR = 0.5, 0.2
 """What a gauge's error changes by from a full cylinder to an empty one; a constant offset all but cancels."""
@@ -118,18 +117,6 @@ def rise_limit_bar(rows: pd.DataFrame) -> NDArray:
     return RISE_BAR + BAR_PER_K * np.nan_to_num(warming_k - 6.0, nan=10.0).clip(0.0)
 
 
-def table_step_bar(start_bar: NDArray, end_bar: NDArray) -> float:
-    """Step to which a member's written pressures are rounded, bar, by what all of them are multiples of."""
-    values = np.concatenate([start_bar, end_bar])
-    values = values[np.isfinite(values)]
-    if values.size < 6:
-        return 1.0
-    for step in (10.0, 5.0, 2.0, 1.0, 0.5):
-        if np.mean(np.abs(values / step - np.round(values / step)) < 1e-6) > 0.95:
-            return step
-    return 0.1
-
-
 def usable_trace(rows: pd.DataFrame, readings: Readings, duration_s: NDArray) -> NDArray:
     """Rows whose pressures over time can be fitted."""
     span = (readings.last_s - readings.first_s) / duration_s
@@ -144,13 +131,15 @@ def fit_rows(
     by_trace: NDArray,
     counted: NDArray,
     station_spread: tuple[float, float],
+    ppo2_deco_bar: float,
 ) -> tuple[TankFits, dict[int, float], Learned]:
     """Fit every row: with its pressures over time where `by_trace`, else with `start_bar` and `end_bar`.
 
     The two pressures of the record also stand in where a trace starts late or ends early. Cylinders that
     were breathed in turns (`counted`, with a trace each) are made to add up to one diver's rate. The station's
     spread of starts counts for written pressures alone: it is itself found from the traces' fits, which must
-    not move with it.
+    not move with it. Decompression gas known by its ends is taken to be breathed no deeper than
+    `ppo2_deco_bar` allows.
 
     Returns
     -------
@@ -161,7 +150,7 @@ def fit_rows(
     """
     n = len(rows)
     out = TankFits.blank(n, STEPS + 2)
-    step = table_step_bar(rows["start_bar"].to_numpy(float), rows["end_bar"].to_numpy(float))
+    step = read_step_bar(rows[["start_bar", "end_bar"]].to_numpy(float).ravel())
     scatter = GAUGE_SCATTER_BAR if step < 1.0 else HAND_SCATTER_BAR
     written_sd = np.full(n, np.hypot(step / np.sqrt(12.0), scatter))
     trace, ends = np.flatnonzero(by_trace), np.flatnonzero(~by_trace & rows["has_ends"].to_numpy(bool))
@@ -202,11 +191,14 @@ def fit_rows(
         bar = rows[["start_bar", "end_bar"]].to_numpy(float)[ends]
         written = Traced(rows.iloc[ends], place[ends], grid, at, bar, np.column_stack([written_sd[ends]] * 2))
         records = records_of(written, of_ends)
-        out.put(ends, fit_tanks(replace(records, duty=_duty_of_ends(rows, ends, counted, grid, place)), rounds=3))
+        duty = _duty_of_ends(rows, ends, counted, grid, place, ppo2_deco_bar)
+        out.put(ends, fit_tanks(replace(records, duty=duty), rounds=3))
     return out, together_sd, learned
 
 
-def _duty_of_ends(rows: pd.DataFrame, ends: NDArray, counted: NDArray, grid: Grid, place: NDArray) -> NDArray:
+def _duty_of_ends(
+    rows: pd.DataFrame, ends: NDArray, counted: NDArray, grid: Grid, place: NDArray, ppo2_deco_bar: float
+) -> NDArray:
     """(ends, STEPS) when cylinders known by two pressures were breathed: decompression gas last, the others before."""
     duty = np.ones((ends.size, STEPS))
     dive, counts = rows["dive"].to_numpy(int)[ends], counted[ends]
@@ -220,7 +212,7 @@ def _duty_of_ends(rows: pd.DataFrame, ends: NDArray, counted: NDArray, grid: Gri
         whole = len(mine) == np.count_nonzero(counted & (rows["dive"].to_numpy(int) == number))
         if whole and np.ptp(grid.ambient_bar_abs[at]) > 0.05 and not deco[mine].all():
             duty[mine] = late_duty(
-                grid.bar_min[at], grid.ambient_bar_abs[at], used[mine], deco[mine], o2[mine], PPO2_DECO_BAR
+                grid.bar_min[at], grid.ambient_bar_abs[at], used[mine], deco[mine], o2[mine], ppo2_deco_bar
             )
     return duty
 

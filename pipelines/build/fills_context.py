@@ -11,17 +11,14 @@ from pipelines.build.fills_residue import follow_residue
 from pipelines.build.inspections import local_day
 from pipelines.build.units import cylinders_of_units_on
 from schemas.policy import Policy
+from schemas.sources import SOURCES
 from shared.constants import AIR_O2_PCT
-from shared.fill_heat import BANK_BAR, COMPRESSOR_RISE_K, wall_heat_capacity_j_k, wall_mass_kg
-from shared.gauges import DEFAULT_CLASS, DEFAULT_SPAN_BAR, limit_of_error_bar
+from shared.fill_heat import believed_wall_mass, delivery, outlet_rise_k, usual_minutes, wall_heat_capacity_j_k
+from shared.gauges import DEFAULT_CLASS, DEFAULT_SPAN_BAR, limit_of_error_bar, read_step_bar
+from shared.size_class import size_class
 
 CHECK_STEP_BAR = 0.1
-USUAL_FREE_L_MIN = 180.0
-USUAL_BANK_BAR_MIN = 40.0
-"""Rate of filling where neither the fill nor its source's other fills say it: a compressor's, and the usual rise of
-the gauge from a bank (600 psi a minute: a cylinder inspectors' training note)."""
-SIZES_L = (5.0, 8.5, 11.0, 13.5, 16.0)
-SIZE_WORDS = ("under 5 L", "5 to 8.5 L", "8.5 to 11 L", "11 to 13.5 L", "13.5 to 16 L", "over 16 L")
+MINUTES = (SOURCES["fills"].fields["fill_minutes"].low, SOURCES["fills"].fields["fill_minutes"].high)
 WARM_K = 20.0
 """How much warmer than the room the gas is taken to be at stop, before anything is computed."""
 ARGON_STATED_PCT = 1.0
@@ -71,42 +68,22 @@ def _with_unit(fills: pd.DataFrame, inputs: dict, units: pd.DataFrame, marks: di
     fills["cylinders"] = np.maximum(np.bincount(pairs["row"], minlength=len(fills)), 1).astype(float)
     fills["material"] = fills["material"].astype(object).where(fills["material"].notna(), "")
     stamped = floats(fills["empty_mass_kg"]) if "empty_mass_kg" in fills else np.full(len(fills), np.nan)
-    estimated = wall_mass_kg(
-        fills["material"], floats(fills["water_capacity_l"]), floats(fills["working_pressure_bar"])
+    mass = believed_wall_mass(
+        fills["material"], floats(fills["water_capacity_l"]), floats(fills["working_pressure_bar"]), stamped
     )
-    # a stamped mass far from what such a cylinder weighs is a slip of the pen, not a lighter cylinder
-    wrong = (stamped < 0.4 * estimated) | (stamped > 2.5 * estimated)
-    fills["mass_known"] = np.isfinite(stamped) & ~wrong
-    fills["wall_j_k"] = wall_heat_capacity_j_k(fills["material"], np.where(fills["mass_known"], stamped, estimated))
-    marks["wall_mass_doubtful"] = wrong
-    marks["wall_mass_estimated"] = ~fills["mass_known"].to_numpy()
-    fills["size"] = np.array(SIZE_WORDS, dtype=object)[
-        np.searchsorted(SIZES_L, floats(fills["water_capacity_l"])).clip(0, len(SIZES_L))
-    ]
-    fills.loc[fills["water_capacity_l"].isna(), "size"] = ""
+    fills["mass_known"] = mass.stamped
+    fills["wall_j_k"] = wall_heat_capacity_j_k(fills["material"], mass.mass_kg)
+    marks["wall_mass_doubtful"] = mass.doubtful
+    marks["wall_mass_estimated"] = ~mass.stamped
+    fills["size"] = size_class(floats(fills["water_capacity_l"]))
     return fills
 
 
-LEAST_READINGS, LEAST_VARIOUS = 8, 6
-"""Readings of a gauge, and different ones, from which a step coarser than 1 bar is believed. Judgements."""
-
-
-def read_step_bar(readings: np.ndarray) -> float:
-    """The step a gauge is read to, bar, as its readings show: 5, 1, 0.5 or 0.1."""
-    readings = readings[np.isfinite(readings)]
-    various = len(np.unique(readings))
-    for step in (10.0, 5.0, 2.0, 1.0, 0.5):
-        # one round figure written again and again is where people stop, not how the gauge is read
-        if step <= 1.0 or (various >= LEAST_VARIOUS and len(readings) >= LEAST_READINGS):
-            off = np.abs(readings / step - np.round(readings / step))
-            if np.mean(off < 1e-6) >= (0.9 if step > 1 else 0.8):
-                return step
-    return 0.1
-
-
-def _steps(gauge: pd.Series, reading: pd.Series) -> pd.Series:
-    """Step of each gauge as its readings show it."""
-    found = {name: read_step_bar(rows.to_numpy(float)) for name, rows in reading.groupby(gauge)}
+def steps_bar(gauge: pd.Series, *readings: pd.Series) -> pd.Series:
+    """Step of each gauge as all its readings show it."""
+    rows = pd.concat(readings)
+    by = pd.concat([gauge] * len(readings))
+    found = {name: read_step_bar(values.to_numpy(float)) for name, values in rows.groupby(by)}
     return pd.Series(found, dtype="float64", index=pd.Index(list(found), dtype=object))
 
 
@@ -120,7 +97,7 @@ def _with_gauge(fills: pd.DataFrame, gauges: pd.DataFrame) -> pd.DataFrame:
     fills["gauge_limit_bar"] = _limit_bar(fills["gauge"], known)
     fills["gauge_checked_on"] = at(known["checked_on"]).astype("datetime64[us]")
     fills["gauge_offset_stated_bar"] = at(known["offset_bar"]).astype(float)
-    seen = _steps(fills["gauge"], fills["stop_pressure_bar"])
+    seen = steps_bar(fills["gauge"], fills["start_pressure_bar"], fills["stop_pressure_bar"])
     fills["gauge_step_bar"] = at(known["step_bar"]).astype(float).fillna(at(seen))
     return fills
 
@@ -150,13 +127,19 @@ def _with_source(fills: pd.DataFrame, inputs: dict) -> pd.DataFrame:
     ambient, stop = floats(fills["ambient_c"]), floats(fills["stop_pressure_bar"])
     bank = (fills["source_kind"] == "bank").to_numpy()
     log = inputs["compressor_log"]
-    warm = (log["outlet_c"] - log["ambient_c"]).groupby(log["compressor_id"]).median()
-    warm = warm[warm.between(-20, 60)]
-    rise = floats(looked_up(fills["source"], warm).astype(float).fillna(COMPRESSOR_RISE_K))
-    fills["outlet_known"] = fills["source"].isin(warm.index)
-    fills["delivery_c"] = np.where(bank, ambient, ambient + rise)
-    fills["delivery_bar"] = np.where(bank, np.maximum(stop + 20.0, BANK_BAR), np.nan)
+    rise = floats(looked_up(fills["source"], outlet_rises_k(log)).astype(float))
+    fills["outlet_known"] = np.isfinite(rise)
+    fills["delivery_c"], fills["delivery_bar"] = delivery(bank, ambient, stop, rise)
     return fills
+
+
+def outlet_rises_k(compressor_log: pd.DataFrame) -> pd.Series:
+    """How much warmer than its surroundings each compressor delivers, K, by its log."""
+    found = {
+        name: outlet_rise_k(rows["outlet_c"], rows["ambient_c"])
+        for name, rows in compressor_log.groupby("compressor_id")
+    }
+    return pd.Series(found, dtype="float64", index=pd.Index(list(found), dtype=object))
 
 
 def _with_mix(fills: pd.DataFrame, marks: dict) -> pd.DataFrame:
@@ -190,11 +173,14 @@ def _with_minutes(fills: pd.DataFrame, marks: dict) -> pd.DataFrame:
     risen = floats(fills["stop_pressure_bar"]) - floats(fills["start_pressure_bar"])
     bank = (fills["source_kind"] == "bank").to_numpy()
     measure = np.where(bank, risen, floats(fills["water_capacity_l"]) * risen)
-    rate = pd.Series(measure / minutes, fills.index).where(measure > 0)
-    usual = rate.groupby([fills["source"], bank]).transform("median")
-    usual = usual.fillna(pd.Series(np.where(bank, USUAL_BANK_BAR_MIN, USUAL_FREE_L_MIN), fills.index))
+    # a rise that no gauge shows teaches no rate
+    rate = pd.Series(measure / minutes, fills.index).where(risen >= 1.0)
+    usual = floats(rate.groupby([fills["source"], bank]).transform("median"))
+    by_rate = np.where(np.isfinite(usual), np.maximum(measure, 1.0) / np.where(usual > 0, usual, np.nan), np.nan)
+    otherwise = usual_minutes(bank, floats(fills["water_capacity_l"]), risen)
     fills["minutes_known"] = np.isfinite(minutes)
-    fills["minutes"] = np.where(fills["minutes_known"], minutes, np.maximum(measure, 1.0) / usual)
+    assumed = np.where(np.isfinite(by_rate), by_rate, otherwise)
+    fills["minutes"] = np.where(fills["minutes_known"], minutes, np.clip(assumed, *MINUTES))
     marks["fill_minutes_assumed"] = ~fills["minutes_known"].to_numpy()
     return fills
 
@@ -239,7 +225,7 @@ def _with_settled(
     fills["settled_limit_bar"] = np.where(given.isna(), policy.filling.check_gauge_limit_bar, limit)
     fills["settled_offset_stated_bar"] = looked_up(given, known["offset_bar"]).astype(float)
     step = looked_up(given, known["step_bar"]).astype(float)
-    seen = _steps(fills.loc[read, "settled_gauge"], fills.loc[read, "settled_pressure_bar"])
+    seen = steps_bar(fills.loc[read, "settled_gauge"], fills.loc[read, "settled_pressure_bar"])
     fills["settled_step_bar"] = step.fillna(looked_up(fills["settled_gauge"], seen)).fillna(CHECK_STEP_BAR)
     for name in ("in_water_bar", "in_water_c", "in_water_minutes", "in_water_sd_bar"):
         fills[name] = np.nan

@@ -4,10 +4,12 @@ import numpy as np
 import pandas as pd
 
 from pipelines.build.columns import floats, looked_up
-from pipelines.build.fills_residue import EMPTY_BAR, PLAIN_O2_PCT, TRACE_PCT, follow_residue, is_air, source_is_air
+from pipelines.build.fills_residue import EMPTY_BAR, follow_residue, source_is_air
 from schemas.policy import Policy
 from shared import mixing
 from shared.constants import AIR_O2_PCT, BREATHABLE_LEAST_O2_PCT, BREATHABLE_MOST_AR_PCT
+from shared.mixing import PLAIN_O2_PCT, TRACE_PCT
+from shared.mixing import is_plain_air as is_air
 
 QUALIFICATIONS = ("air", "nitrox", "normoxic_trimix", "trimix")
 NORMOXIC_O2_PCT = 18.0
@@ -52,10 +54,11 @@ def build_mix(c: pd.DataFrame, gas_c: np.ndarray, policy: Policy, oxygen_limit_p
     mix_o2 = np.where(np.isfinite(richest), richest, target_o2)
     suit_gas = (np.nan_to_num(target_ar) > BREATHABLE_MOST_AR_PCT) | (mix_o2 < BREATHABLE_LEAST_O2_PCT)
     mix_he = np.where(np.isfinite(he), he, target_he)
-    decanted = mixing.oxygen_decanted(
+    service = mixing.oxygen_service(
         c["fill_method"].astype(object).where(c["fill_method"].notna(), ""),
         target_o2,
         target_he,
+        richest,
         floats(c["source_o2_pct"]),
         oxygen_limit_pct,
     )
@@ -79,8 +82,8 @@ def build_mix(c: pd.DataFrame, gas_c: np.ndarray, policy: Policy, oxygen_limit_p
             "max_operating_depth_deco_m": depths[1],
             "min_operating_depth_m": depths[2],
             "other_than_air": other,
-            "oxygen_decanted": decanted,
-            "above_oxygen_limit": mix_o2 > oxygen_limit_pct,
+            "oxygen_decanted": service.decanted,
+            "above_oxygen_limit": service.above_limit,
             "qualification_needed": _needed(mix_o2, mix_he),
             "suit_gas": suit_gas,
             "analyses_differ": np.abs(o2 - second) > tolerance,

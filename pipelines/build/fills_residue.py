@@ -5,23 +5,14 @@ import pandas as pd
 
 from pipelines.build.columns import floats
 from shared import thermal
-from shared.constants import AIR_O2_PCT, BREATHABLE_MOST_AR_PCT
+from shared.constants import AIR_O2_PCT
+from shared.mixing import is_plain_air as is_air
 
-PLAIN_O2_PCT = (20.0, 22.0)
-"""Within these, without helium, a gas is taken for air (oxygen of breathing air by EN 12021: 21 ± 1 %)."""
-TRACE_PCT = 0.5
 EMPTY_BAR = 0.5
 """Below this a cylinder has no residue that counts."""
 NOTHING_KEPT = 0.02
 """A share of residue so small that an unknown mix may be passed over."""
 GASES = ("o2", "he", "ar")
-
-
-def is_air(o2_pct, he_pct, ar_pct=np.nan) -> np.ndarray:
-    """True where a gas is plain air as far as breathing goes."""
-    o2 = np.asarray(o2_pct, float)
-    plain = (o2 >= PLAIN_O2_PCT[0]) & (o2 <= PLAIN_O2_PCT[1]) & (np.nan_to_num(np.asarray(he_pct, float)) < TRACE_PCT)
-    return plain & (np.nan_to_num(np.asarray(ar_pct, float)) <= BREATHABLE_MOST_AR_PCT)
 
 
 def _method(c: pd.DataFrame) -> pd.Series:

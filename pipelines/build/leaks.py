@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 
+from pipelines.build.fills_context import steps_bar
 from pipelines.build.inspections import local_day
 from pipelines.build.units import cylinders_of_units_on, set_membership
 from schemas.policy import Policy
@@ -190,7 +191,9 @@ def _fill_events(inputs: dict[str, pd.DataFrame], fill_quality: pd.DataFrame, po
     )
     gauge_sd = gauge.map(class_sd).astype("float64").fillna(offset_sd_bar())
     offset = gauge.map(gauges["offset_bar"]).astype("float64").fillna(0.0)
-    step = gauge.map(gauges["step_bar"]).astype("float64").fillna(_step_read(f, gauge))
+    step = gauge.map(gauges["step_bar"]).astype("float64").fillna(
+        gauge.map(steps_bar(gauge, f["start_pressure_bar"], f["stop_pressure_bar"])).astype("float64")
+    )
 
     start_c = f["ambient_c"].to_numpy(float)
     start = _content(
@@ -235,15 +238,6 @@ def _fill_events(inputs: dict[str, pd.DataFrame], fill_quality: pd.DataFrame, po
         }
     )
     return pd.concat([arrived, left], ignore_index=True).assign(dive_id=None)
-
-
-def _step_read(f: pd.DataFrame, gauge: pd.Series) -> pd.Series:
-    """The step a gauge is read to, as its readings show: 10, 5 or 1 bar."""
-    both = pd.concat([f["start_pressure_bar"], f["stop_pressure_bar"]])
-    keys = pd.concat([gauge, gauge])
-    share = {s: both.mod(s).lt(1e-6).groupby(keys).mean() for s in (10.0, 5.0)}
-    step = pd.Series(np.where(share[10.0] > 0.95, 10.0, np.where(share[5.0] > 0.95, 5.0, 1.0)), index=share[5.0].index)
-    return gauge.map(step).astype("float64")
 
 
 def _dive_events(inputs: dict[str, pd.DataFrame], dive_tank_use: pd.DataFrame) -> pd.DataFrame:

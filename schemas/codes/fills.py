@@ -229,6 +229,35 @@ CODES: list[Code] = [
     Code("settled_limit", "Capped so that even gas at the cool end settles at or below the permitted pressure."),
     Code("developed_limit", "Capped by the pressure it would develop when warmed, as the rule set limits it."),
     Code("relief_limit", "Capped 10 bar below the relief valve's setting."),
+    Code(
+        "target_above_permitted",
+        "More was asked for than cylinder and valve may hold: the permitted pressure counts.",
+    ),
+    Code(
+        "inside_above_permitted",
+        "What is inside settles at {inside_settles_bar:.0f} bar at {reference_c:.0f} °C, above the permitted "
+        "{permitted_bar:.4g}. At its present temperature it may read {most_now_bar:.0f} bar at most.",
+        "Add nothing. Bleed it slowly, let it come to the room's temperature, read it again.",
+        "What is inside settles above the permitted pressure.",
+    ),
+    Code(
+        "inside_holds_target",
+        "What is inside settles at {inside_settles_bar:.0f} bar at {reference_c:.0f} °C: what was asked for is there.",
+        general="What was asked for is there.",
+    ),
+    Code(
+        "gauge_at_limit",
+        "While warm it reads as much as it may; it settles at {inside_settles_bar:.0f} bar at {reference_c:.0f} °C.",
+        "Let it cool, read it again, and top it up then.",
+        "While warm it reads as much as it may.",
+    ),
+    Code(
+        "no_room_left",
+        "What is inside settles at {inside_settles_bar:.0f} bar at {reference_c:.0f} °C; with more it might settle "
+        "above what is permitted.",
+        "Let it come to the room's temperature and read it again.",
+        "With more it might settle above what is permitted.",
+    ),
     Code("read_the_valve", "Read the valve: 232 or 300? Its rating is not known, so the working pressure counts."),
     Code("too_few_settled_fills", "Too few settled fills for any hot overshoot: capped at the permitted pressure."),
     Code(

@@ -69,6 +69,8 @@ GAS_SOURCES = pd.DataFrame(
         "compressor_id": ["comp-1", "comp-2", "comp-2", "comp-2", "comp-1"],
         "air_failed_on": pd.to_datetime(["2031-05-05", None, None, None, "2031-05-05"]),
         "air_fault": ["carbon monoxide 7 ppm, limit 5", None, None, None, "carbon monoxide 7 ppm, limit 5"],
+        "o2_pct": np.nan,
+        "outlet_rise_k": np.nan,
     }
 )
 

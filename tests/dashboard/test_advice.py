@@ -3,6 +3,7 @@
 import json
 import subprocess
 import sys
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -11,34 +12,25 @@ from made_up import GAS_SOURCES, UNITS, fills
 
 from dashboard.advice import (
     Asked,
+    Source,
     advise,
     conditions,
-    kind_of_source,
     learned_for,
+    methods_to_choose,
     needs_oxygen_service,
+    source_of,
     sources_to_choose,
+    station_of,
 )
 from dashboard.views.filling_day import _reads_at
-from shared.filling_limits import Learned, advise_stop, filling_rules
+from shared.filling_limits import filling_rules
+from shared.stop_advice import Learned, advise_stop
 
 UNIT = UNITS[UNITS["unit_id"] == "S10-4"].iloc[0]
-ASKED = Asked(50.0, 300.0, 18.0, 8.0, 20.95, 0.0, "comp-1", False, False)
-NOTHING = pd.DataFrame(
-    columns=[
-        "station_id",
-        "source_id",
-        "material",
-        "size",
-        "settled_fills",
-        "effect_bar",
-        "effect_low_bar",
-        "effect_high_bar",
-    ]
-)
-
-
+COMPRESSOR = Source("comp-1", "compressor")
+ASKED = Asked(50.0, 300.0, 18.0, 8.0, 20.95, 0.0, COMPRESSOR, "air")
 def test_the_advice_is_that_of_shared():
-    told = advise(UNIT, 1, ASKED, NOTHING, "uk", {})
+    told = advise(UNIT, 1, ASKED, Learned(), "uk", {})
     straight = advise_stop(
         conditions(UNIT, 1, ASKED),
         300.0,
@@ -54,39 +46,87 @@ def test_the_advice_is_that_of_shared():
 
 def test_by_default_no_advice_is_above_the_permitted_pressure():
     for ambient in (-5.0, 18.0, 35.0):
-        told = advise(UNIT, 1, Asked(30.0, 300.0, ambient, 4.0, 20.95, 0.0, "comp-1", False, False), NOTHING, "uk", {})
+        told = advise(UNIT, 1, Asked(30.0, 300.0, ambient, 4.0, 20.95, 0.0, COMPRESSOR, "air"), Learned(), "uk", {})
         assert told.stop_pressure_bar <= 300.0
         assert told.short_bar > 0 and told.settles_low_bar < told.settles_to_bar < told.settles_high_bar
 
 
-def test_the_nearest_lesson_is_taken_and_all_readings_counted():
-    model = pd.DataFrame(
-        {
-            "station_id": "pier",
-            "source_id": ["comp-1", "comp-1", "bank"],
-            "material": ["steel", "aluminium", "steel"],
-            "size": ["8.5 to 11 L", "over 16 L", "under 5 L"],
-            "settled_fills": [10, 20, 5],
-            "effect_bar": [-2.0, 3.0, 1.0],
-            "effect_low_bar": [-3.0, 2.0, 0.0],
-            "effect_high_bar": [-1.0, 4.0, 2.0],
-        }
-    )
-    learned = learned_for(model, "comp-1", "steel", 10.0)
+MODEL = pd.DataFrame(
+    {
+        "station_id": "pier",
+        "source_id": ["comp-1", "comp-1", "bank"],
+        "material": ["steel", "aluminium", "steel"],
+        "size": ["8.5 to 11 L", "over 16 L", "under 5 L"],
+        "settled_fills": [10, 20, 5],
+        "effect_bar": [-2.0, 3.0, 1.0],
+        "effect_low_bar": [-3.0, 2.0, 0.0],
+        "effect_high_bar": [-1.0, 4.0, 2.0],
+    }
+)
+
+
+def test_the_nearest_lesson_is_taken_and_all_readings_of_the_station_are_counted():
+    learned = learned_for(MODEL, "pier", "comp-1", "steel", 10.0)
     assert learned.effect_bar == -2.0 and learned.settled_fills == 35
     assert learned.sd_bar == pytest.approx(1 / 1.2815515655446004)
-    assert learned_for(model, "elsewhere", "steel", 3.0).effect_bar == 1.0
-    assert learned_for(model.head(0), "comp-1", "steel", 10.0) == Learned()
+    assert learned_for(MODEL, "pier", "elsewhere", "steel", 3.0).effect_bar == 1.0
+    assert learned_for(MODEL.head(0), "pier", "comp-1", "steel", 10.0) == Learned()
+
+
+def test_settled_fills_of_another_station_open_no_overshoot_here():
+    both = pd.concat([MODEL, MODEL.assign(station_id="quay", settled_fills=400)])
+    assert learned_for(both, "pier", "comp-1", "steel", 10.0).settled_fills == 35
+    assert learned_for(both, "quay", "comp-1", "steel", 10.0).settled_fills == 1200
+    assert learned_for(both, "third", "comp-1", "steel", 10.0) == Learned()
+    assert learned_for(both, None, "comp-1", "steel", 10.0) == Learned()
+    unnamed = MODEL.assign(station_id=None)
+    assert learned_for(unnamed, None, "comp-1", "steel", 10.0).settled_fills == 35
+
+
+def test_the_station_is_that_of_the_source_s_last_fill():
+    logged = fills().iloc[:3].assign(source_id=["a", "b", "a"], station_id=["pier", "quay", "dock"])
+    logged["filled_at"] = pd.to_datetime(["2031-01-01", "2031-01-02", "2031-01-03"], utc=True)
+    assert station_of(logged, "b") == "quay" and station_of(logged, "a") == "dock"
+    assert station_of(logged, "never") == "dock" and station_of(logged.head(0), "a") is None
+
+
+BANK = Source("bank", "bank")
 
 
 @pytest.mark.parametrize(
-    "o2, decanted, needed",
-    [(20.95, False, False), (21.0, True, False), (32.0, False, True), (32.0, True, True), (22.0, True, True)],
+    "o2, he, method, source, needed",
+    [
+        (20.95, 0, "air", COMPRESSOR, False),
+        (21.0, 0, "partial_pressure", COMPRESSOR, True),
+        (18.0, 45, "partial_pressure", COMPRESSOR, True),
+        (21.0, 35, "partial_pressure", COMPRESSOR, True),
+        (10.0, 70, "partial_pressure", BANK, True),
+        (18.0, 45, "continuous", COMPRESSOR, False),
+        (18.0, 45, "banked_mix", BANK, False),
+        (20.95, 0, "banked_mix", Source("rich", "bank", 50.0), True),
+        (20.95, 0, "air", Source("rich", "bank", 50.0), True),
+        (32.0, 0, "continuous", COMPRESSOR, True),
+    ],
 )
-def test_oxygen_service_is_needed_for_rich_gas_and_for_decanting(o2, decanted, needed):
-    assert (
-        needs_oxygen_service(Asked(50, 200, 15, 5, o2, 0, "b", True, decanted), 22.0 if o2 != 22.0 else 40.0) is needed
-    )
+def test_oxygen_service_is_needed_for_rich_gas_and_for_whatever_is_decanted(o2, he, method, source, needed):
+    asked = Asked(50, 200, 15, 5, o2, he, source, method)
+    assert bool(needs_oxygen_service(asked, 22.0).needed) is needed
+
+
+def test_how_a_mix_gets_in_is_asked_wherever_there_is_a_question():
+    assert methods_to_choose(20.95, 0.0, COMPRESSOR) == ["air"]
+    assert "partial_pressure" in methods_to_choose(32.0, 0.0, COMPRESSOR)
+    assert "partial_pressure" in methods_to_choose(18.0, 45.0, COMPRESSOR)
+    assert methods_to_choose(20.95, 0.0, BANK)[0] == "banked_mix"
+
+
+def test_the_outlet_of_the_compressor_is_that_of_its_log():
+    """The table of fills and the page take the same gas in: 20 K above the surroundings, not the usual 10."""
+    register = GAS_SOURCES.assign(outlet_rise_k=[20.0, *[np.nan] * (len(GAS_SOURCES) - 1)])
+    hot = source_of(register, GAS_SOURCES["source_id"].iloc[0])
+    assert conditions(UNIT, 1, replace(ASKED, source=hot)).delivery_c[0] == ASKED.ambient_c + 20.0
+    assert conditions(UNIT, 1, ASKED).delivery_c[0] == ASKED.ambient_c + 10.0
+    assert conditions(UNIT, 1, replace(ASKED, source=BANK)).delivery_c[0] == ASKED.ambient_c
 
 
 @pytest.mark.parametrize("water_c", [2.0, 15.0, 28.0])
@@ -118,9 +158,9 @@ def test_an_unknown_fill_reads_unknown():
 
 
 def test_what_a_source_is_comes_from_the_register():
-    assert kind_of_source(GAS_SOURCES, "bank-2") == "bank"
-    assert kind_of_source(GAS_SOURCES, "comp-1") == "compressor"
-    assert kind_of_source(GAS_SOURCES, "another") == ""
+    assert source_of(GAS_SOURCES, "bank-2").kind == "bank"
+    assert source_of(GAS_SOURCES, "comp-1").kind == "compressor"
+    assert source_of(GAS_SOURCES, "another") == Source("another", "")
 
 
 def test_the_source_used_last_is_offered_first_and_one_never_used_last():

@@ -33,6 +33,7 @@ def test_every_number_says_its_unit_or_needs_none():
         "bar",
         "l",
         "c",
+        "k",
         "pct",
         "ppm",
         "m3",

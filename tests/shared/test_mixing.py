@@ -11,8 +11,7 @@ from shared.mixing import (
     expected_mix,
     least_depth_m,
     max_operating_depth_m,
-    oxygen_decanted,
-    oxygen_service_needed,
+    oxygen_service,
     whole_metres_down,
     whole_metres_up,
 )
@@ -52,13 +51,15 @@ def test_labels_round_to_the_careful_side():
     ],
 )
 def test_oxygen_service(method, o2, he, source_o2, decanted, needed):
-    assert oxygen_decanted([method], o2, he, source_o2).tolist() == [decanted]
-    assert oxygen_service_needed([method], o2, he, np.nan, source_o2).tolist() == [needed]
+    service = oxygen_service([method], o2, he, np.nan, source_o2)
+    assert service.decanted.tolist() == [decanted]
+    assert service.needed.tolist() == [needed]
 
 
 def test_an_analysis_above_the_limit_needs_oxygen_service_whatever_was_asked_for():
-    assert oxygen_service_needed("air", 20.95, 0, 27.0)
-    assert not oxygen_service_needed("air", 20.95, 0, 27.0, limit_pct=40.0)
+    assert oxygen_service("air", 20.95, 0, 27.0).needed
+    assert not oxygen_service("air", 20.95, 0, 27.0, limit_pct=40.0).needed
+    assert not oxygen_service("continuous", 23.0, 0, 21.9).needed
 
 
 fill = st.tuples(st.floats(0, 150), st.floats(1, 150), st.floats(5, 40), st.floats(5, 60))
