@@ -11,7 +11,8 @@ import pandas as pd
 
 from dashboard.rows import Row
 from schemas import words
-from shared.fill_heat import FillConditions, believed_wall_mass, delivery, wall_heat_capacity_j_k
+from shared.fill_conditions import believed_wall_mass, delivery
+from shared.fill_heat import FillConditions, wall_heat_capacity_j_k
 from shared.filling_limits import FillingRules, filling_rules
 from shared.mixing import OxygenService, is_plain_air, oxygen_service
 from shared.settling import Z80

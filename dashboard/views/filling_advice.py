@@ -24,7 +24,7 @@ from schemas import fields as f
 from schemas import words
 from schemas.codes import sentence
 from shared.constants import AIR_O2_PCT
-from shared.fill_heat import usual_minutes
+from shared.fill_conditions import usual_minutes
 from shared.filling_limits import filling_rules, refusals
 from shared.mixing import share_for_per_cent
 from shared.stop_advice import StopAdvice

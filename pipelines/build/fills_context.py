@@ -13,7 +13,8 @@ from pipelines.build.units import cylinders_of_units_on
 from schemas.policy import Policy
 from schemas.sources import SOURCES
 from shared.constants import AIR_O2_PCT
-from shared.fill_heat import believed_wall_mass, delivery, outlet_rise_k, usual_minutes, wall_heat_capacity_j_k
+from shared.fill_conditions import believed_wall_mass, delivery, outlet_rise_k, usual_minutes
+from shared.fill_heat import wall_heat_capacity_j_k
 from shared.gauges import DEFAULT_CLASS, DEFAULT_SPAN_BAR, limit_of_error_bar, read_step_bar
 from shared.size_class import size_class
 
