@@ -1,23 +1,24 @@
 """The order of a pass, once: intake, build, publish. `coldfill run` and the Prefect flow both go through here."""
 
 import contextlib
-import hashlib
 import json
 import sys
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass, field
-from pathlib import Path
 
 import pandas as pd
 
 import pipelines.clock as clock
+import pipelines.refresh.order as order
 from pipelines.archive import clear_workplaces
-from pipelines.graph import build_all
 from pipelines.intake import Intake, IntakeResult
 from pipelines.publish import Publisher, clear_old, write_durably
+from pipelines.refresh.hashing import digest, frame_hash
+from pipelines.refresh.order import refresh_tables, steps_digest
+from pipelines.refresh.step import step_digest
 from pipelines.settings import Station
-from pipelines.store import MACHINE_ROOM, ONCE_TOLD, Warehouse, WarehouseBusy, frame_hash
+from pipelines.store import FIRST_PUBLISHED, MACHINE_ROOM, Warehouse, WarehouseBusy
 from schemas.frames import conform
 from schemas.logins import hashed_roles
 from schemas.snapshot import SINCE, Manifest, NothingPublished, read_manifest
@@ -144,12 +145,12 @@ def _pass(
         publisher = Publisher(station.published, previous, moment)
         try:
             with _timed(seconds, "build"):
-                recomputed = build_all(station, warehouse, publisher, today, settings, progress)
+                recomputed = refresh_tables(station, warehouse, publisher, today, progress)
             rows = {table: sum(p.rows for p in parts.values()) for table, parts in publisher.tables.items()}
             _record_run(warehouse, run_id, moment, today, "published", rows, seconds)
             with _timed(seconds, "publish"):
                 name = _publish(station, warehouse, publisher, moment, today, settings, run_id)
-                warehouse.keep_told({table: publisher.read(table, "all") for table in ONCE_TOLD})
+                warehouse.keep_first_published({t: publisher.read(t, "all") for t in FIRST_PUBLISHED})
         except BaseException:
             publisher.abandon()
             raise
@@ -202,6 +203,7 @@ def _publish(
         settings_hash=settings,
         run_id=run_id,
         station=station_facts(station),
+        steps={step.name: step_digest(step) for step in order.STEPS},
     )
     publisher.finish(manifest)
     return publisher.name
@@ -273,16 +275,11 @@ def station_facts(station: Station) -> dict:
 
 
 def settings_hash(station: Station) -> str:
-    """Changes with the policy, and with the code and the rules that compute: then everything is rebuilt once."""
-    told = hashlib.sha256(json.dumps(station_facts(station), sort_keys=True, default=str).encode())
-    root = Path(__file__).parent.parent
-    computing = [
-        path for folder in ("shared", "schemas", "pipelines/build") for path in sorted((root / folder).rglob("*"))
-    ]
-    for path in [*computing, *sorted((root / "pipelines").glob("graph*.py")), root / "pipelines/lake.py"]:
-        if path.suffix in (".py", ".toml"):
-            told.update(path.read_bytes())
-    return told.hexdigest()[:16]
+    """Changes with what the manifest says of the station, with any setting, step or rule.
+
+    Then a pass looks at every part again; which of them it makes anew, each step's own fingerprint decides.
+    """
+    return digest(station_facts(station), asdict(station.policy), steps_digest())
 
 
 @contextlib.contextmanager

@@ -5,7 +5,6 @@ something unknown; tried again each pass), `rejected`, `replaced` (its file was 
 a newer file has given the row that waited or was rejected).
 """
 
-import uuid
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -66,8 +65,8 @@ _ANSWERS = {
     "dives": ("dives",),
     "links": ("links",),
 }
-#: of published tables, what is never rewritten once people were told it
-ONCE_TOLD = {
+#: of published tables, what stays as it was first published
+FIRST_PUBLISHED = {
     "fill_quality": ("fill_id", "handed_over_verdict", "handed_over_settled_bar_15c"),
     "settling_check": tuple(TABLES["settling_check"].fields),
 }
@@ -107,8 +106,8 @@ class Warehouse:
             wanted[f"rows_{name}"] = {f.name: DUCKDB[f.kind] for f in SOURCES[name].fields.values()} | PROVENANCE
         for name in MACHINE_ROOM:
             wanted[name] = {f.name: DUCKDB[f.kind] for f in TABLES[name].fields.values()} | _BESIDE.get(name, {})
-        for name, told in ONCE_TOLD.items():
-            wanted[f"told_{name}"] = {c: DUCKDB[TABLES[name].fields[c].kind] for c in told}
+        for name, kept in FIRST_PUBLISHED.items():
+            wanted[f"first_{name}"] = {c: DUCKDB[TABLES[name].fields[c].kind] for c in kept}
         there: dict[str, set[str]] = {}
         for table, column in self.con.execute(
             "SELECT table_name, column_name FROM information_schema.columns"
@@ -117,6 +116,10 @@ class Warehouse:
         if all(set(columns) <= there.get(table, set()) for table, columns in wanted.items()):
             return
         with self.transaction(changes=False):
+            for name in FIRST_PUBLISHED:
+                if f"told_{name}" in there and f"first_{name}" not in there:  # its name in earlier versions
+                    self.con.execute(f"ALTER TABLE told_{name} RENAME TO first_{name}")
+                    there[f"first_{name}"] = there[f"told_{name}"]
             for table, columns in wanted.items():
                 if table not in there:
                     self.con.execute(f"CREATE TABLE {table} ({_columns(columns)})")
@@ -293,28 +296,32 @@ class Warehouse:
             )
             self.con.unregister("answered")
 
-    # --- what people were told ----------------------------------------------------------------
-    def keep_told(self, published: dict[str, pd.DataFrame]) -> None:
-        """Keep what a snapshot tells, beside what earlier ones told: a lost snapshot must not rewrite it."""
-        for name, frame in published.items():
-            told = frame[list(ONCE_TOLD[name])]
-            with self.transaction(changes=False):
-                self.con.register("told", told)
-                if name == "settling_check":  # a prediction stands as long as its reading does; then the new one counts
-                    self.con.execute(f"DELETE FROM told_{name} WHERE fill_id IN (SELECT fill_id FROM told)")
-                self.con.execute(
-                    f"INSERT INTO told_{name} BY NAME SELECT * FROM told "
-                    f"WHERE fill_id NOT IN (SELECT fill_id FROM told_{name})"
-                )
-                self.con.unregister("told")
+    # --- what was first published -------------------------------------------------------------
+    def keep_first_published(self, published: dict[str, pd.DataFrame]) -> None:
+        """Keep what a snapshot says of fills it is the first to show: later snapshots, or lost ones, change nothing.
 
-    def told(self) -> dict[str, pd.DataFrame]:
-        """What was told of fills when they were first published, and predicted before readings were known."""
-        frames = {name: self.frame(f"SELECT * FROM told_{name}") for name in ONCE_TOLD}
+        A prediction stands as long as its reading does; then that of the new reading is kept in its place.
+        """
+        for name, frame in published.items():
+            rows = frame[list(FIRST_PUBLISHED[name])]
+            with self.transaction(changes=False):
+                self.con.register("published", rows)
+                if name == "settling_check":
+                    self.con.execute(f"DELETE FROM first_{name} WHERE fill_id IN (SELECT fill_id FROM published)")
+                self.con.execute(
+                    f"INSERT INTO first_{name} BY NAME SELECT * FROM published "
+                    f"WHERE fill_id NOT IN (SELECT fill_id FROM first_{name})"
+                )
+                self.con.unregister("published")
+
+    def first_published(self) -> dict[str, pd.DataFrame]:
+        """What was published of fills at first, and predicted before their readings were known."""
         return {
-            name: conform(frame, [TABLES[name].fields[c] for c in ONCE_TOLD[name]])
-            for name, frame in frames.items()
-            if len(frame)
+            name: conform(
+                self.frame(f"SELECT * FROM first_{name} ORDER BY fill_id"),
+                [TABLES[name].fields[c] for c in columns],
+            )
+            for name, columns in FIRST_PUBLISHED.items()
         }
 
     # --- what is to be known of files ---------------------------------------------------------
@@ -378,14 +385,6 @@ def row_hash(frame: pd.DataFrame) -> pd.Series:
             told[name] = column.array
     plain = pd.DataFrame(told, index=frame.index)
     return pd.util.hash_pandas_object(plain, index=False).map("{:016x}".format).astype("str")
-
-
-def frame_hash(frame: pd.DataFrame) -> str:
-    """One hash for a frame, whatever its row order."""
-    if frame.empty:
-        return f"empty:{','.join(frame.columns)}"
-    hashes = row_hash(frame).sort_values()
-    return f"{len(hashes)}:{uuid.uuid5(uuid.NAMESPACE_OID, ''.join(hashes)).hex}"
 
 
 def all_current(warehouse: Warehouse, names: Iterable[str] = STORED) -> dict[str, pd.DataFrame]:

@@ -48,6 +48,8 @@ class Manifest:
     station: dict[str, Any]
     run_id: str
     tables: dict[str, dict[str, Part]] = field(default_factory=dict)
+    #: what each step's results depended on beside what it was given
+    steps: dict[str, str] = field(default_factory=dict)
 
     def to_json(self) -> str:
         return json.dumps(asdict(self), ensure_ascii=False, indent=1)

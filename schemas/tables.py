@@ -170,6 +170,8 @@ _table("runs", "A row a pass.", "run_id",
 
 for _name, _says in (
     ("fills_before_dives", "Fills as the dives see them, before the dives' own readings are counted."),
+    ("fills_judged", "Fills with all that is known today, without what was first published of them."),
+    ("settling_predicted", "Predictions from all that is known today."),
     ("dive_trace", "A row a sample: content and gas temperature."),
     ("dive_fits_before", "The same before the station's scatter of starting temperatures is known."),
     ("dive_fits", "What the traces say of the fills they started with."),

@@ -15,7 +15,7 @@ from pipelines.build.dives_links import dived_unit, first_water_readings, link_f
 from pipelines.build.dives_samples import Grid, Samples, arrange, even_grid, put_back_swaps, water_density
 from pipelines.build.dives_sides import judge_sides
 from pipelines.build.dives_tables import Built, consumption_table, fits_table, tank_table, trace_table
-from pipelines.build.dives_tanks import air_of_dives, resolve_tanks, start_temperature, water_of_dives
+from pipelines.build.dives_tanks import air_of_dives, ambient_by_day, resolve_tanks, start_temperature, water_of_dives
 from schemas.policy import Policy
 from shared.breathing import ambient_bar_abs
 from shared.constants import ATM_BAR
@@ -23,6 +23,7 @@ from shared.tank_trace import STEPS
 
 __all__ = [
     "air_of_dives",
+    "ambient_by_day",
     "build_member_dives",
     "dived_unit",
     "first_water_readings",
@@ -40,6 +41,7 @@ def build_member_dives(
     as_of_on: pd.Timestamp | None = None,
     *,
     links: pd.DataFrame | None = None,
+    air: pd.DataFrame | None = None,
     station_water_c: pd.Series | None = None,
     station_spread: tuple[float, float] = (1.0, 1.0),
 ) -> dict[str, pd.DataFrame]:
@@ -57,6 +59,8 @@ def build_member_dives(
         Not needed: nothing here depends on today.
     links : DataFrame, optional
         From `link_fills` over all members; without it only this member's dives are seen to lie between.
+    air : DataFrame, optional
+        dive_id and the columns of `air_of_dives`; without it they are found from `fills`.
     station_water_c : Series, optional
         The station's median water temperature by calendar month.
     station_spread : tuple of float
@@ -87,7 +91,8 @@ def build_member_dives(
     water_c, water_sd_c, water_assumed = water_of_dives(dives, sampled_water, station_water_c)
     grid, place, flat = with_flat_dives(grid, laid, dives, water_c, policy)
 
-    rows["start_c"], rows["start_sd_c"], rows["air_sd_c"], rows["start_basis"] = start_temperature(rows, dives, fills)
+    air = _air(dives, fills) if air is None else air.set_index("dive_id").reindex(dives["dive_id"])
+    rows["start_c"], rows["start_sd_c"], rows["air_sd_c"], rows["start_basis"] = start_temperature(rows, dives, air)
     dive = rows["dive"].to_numpy(int)
     rows["water_c"], rows["water_sd_c"], rows["place"] = water_c[dive], water_sd_c[dive], place[dive]
     readings = gather(rows, laid, grid)
@@ -142,6 +147,10 @@ def build_member_dives(
         "dive_duplicates": duplicates,
         "dive_fits": fits_table(built),
     }
+
+
+def _air(dives: pd.DataFrame, fills: pd.DataFrame) -> pd.DataFrame:
+    return air_of_dives(dives, ambient_by_day(fills))
 
 
 def _of_member(frame: pd.DataFrame, member_id: str) -> pd.DataFrame:

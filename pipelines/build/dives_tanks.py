@@ -129,7 +129,19 @@ def _mix(rows: pd.DataFrame) -> tuple[NDArray, NDArray, NDArray, NDArray]:
     return o2, np.nan_to_num(he), np.where(ar > 0, ar, np.nan), assumed
 
 
-def air_of_dives(dives: pd.DataFrame, fills: pd.DataFrame) -> pd.DataFrame:
+def ambient_by_day(fills: pd.DataFrame) -> pd.Series:
+    """The median ambient temperature of each day's fills, by day (UTC).
+
+    Parameters
+    ----------
+    fills : DataFrame
+        filled_at, ambient_c, of the whole station.
+    """
+    known = fills[fills["ambient_c"].notna()]
+    return known.groupby(known["filled_at"].dt.normalize())["ambient_c"].median()
+
+
+def air_of_dives(dives: pd.DataFrame, by_day: pd.Series) -> pd.DataFrame:
     """Air temperature where each dive began, from the nearest that is known.
 
     Best first: the dive's own; ambient of that day's fills; of the nearest day with fills within three; the
@@ -139,8 +151,8 @@ def air_of_dives(dives: pd.DataFrame, fills: pd.DataFrame) -> pd.DataFrame:
     ----------
     dives : DataFrame
         started_at, air_c.
-    fills : DataFrame
-        filled_at, ambient_c, of the whole station.
+    by_day : Series
+        From `ambient_by_day`.
 
     Returns
     -------
@@ -150,8 +162,6 @@ def air_of_dives(dives: pd.DataFrame, fills: pd.DataFrame) -> pd.DataFrame:
     """
     day = dives["started_at"].dt.normalize().reset_index(drop=True)
     own = unknown_as_nan(dives["air_c"])
-    known = fills[fills["ambient_c"].notna()]
-    by_day = known.groupby(known["filled_at"].dt.normalize())["ambient_c"].median()
     air, away_days = own.copy(), np.zeros(len(dives))
     for off in (0, -1, 1, -2, 2, -3, 3):
         found = unknown_as_nan((day + pd.Timedelta(days=off)).map(by_day))
@@ -178,12 +188,17 @@ def air_of_dives(dives: pd.DataFrame, fills: pd.DataFrame) -> pd.DataFrame:
 
 
 def start_temperature(
-    rows: pd.DataFrame, dives: pd.DataFrame, fills: pd.DataFrame
+    rows: pd.DataFrame, dives: pd.DataFrame, air: pd.DataFrame
 ) -> tuple[NDArray, NDArray, NDArray, NDArray]:
     """Gas temperature at the start of the dive as known beforehand.
 
     Best first: the unit's last known gas temperature (fill stop, or end of a dive, within 6 h) relaxed to
-    air; the air's (`air_of_dives`); 15 °C.
+    air; the air's; 15 °C.
+
+    Parameters
+    ----------
+    air : DataFrame
+        From `air_of_dives`, a row a dive in the order of `dives`.
 
     Returns
     -------
@@ -196,7 +211,7 @@ def start_temperature(
     """
     place = rows["dive"].to_numpy(int)
     started = dives["started_at"].iloc[place].reset_index(drop=True)
-    air = air_of_dives(dives, fills).iloc[place]
+    air = air.iloc[place]
     surroundings, air_sd = air["air_c"].to_numpy(float), air["air_sd_c"].to_numpy(float)
     lag_s = still_air_lag_s(
         np.nan_to_num(rows["capacity_l"].to_numpy(float) / rows["cylinders"].to_numpy(float), nan=12.0)

@@ -3,8 +3,9 @@
 import numpy as np
 import pandas as pd
 
-from pipelines.build.columns import floats, looked_up
+from pipelines.build.columns import floats
 from pipelines.build.fills_context import fill_context
+from pipelines.build.fills_history import kept_checks, with_first_published
 from pipelines.build.fills_mix import build_mix
 from pipelines.build.fills_settling import Settled, settle
 from pipelines.build.fills_verdict import build_verdict
@@ -25,7 +26,7 @@ def build_fills(
     inputs: dict[str, pd.DataFrame],
     units: pd.DataFrame,
     policy: Policy,
-    as_of_on: pd.Timestamp,
+    as_of_on: pd.Timestamp | None = None,
     dive_first_readings: pd.DataFrame | None = None,
     previous: dict[str, pd.DataFrame] | None = None,
 ) -> dict[str, pd.DataFrame]:
@@ -38,8 +39,8 @@ def build_fills(
     units : DataFrame
         The `units` table.
     policy : Policy
-    as_of_on : Timestamp
-        Today; later fills are left out.
+    as_of_on : Timestamp, optional
+        Today: later air tests are not known yet. Not needed where `inputs` hold none.
     dive_first_readings : DataFrame, optional
         fill_id, pressure_bar, water_c, minutes, optionally sd_bar, member_id and read_at: the first steady pressure
         in the water of the dive that followed.
@@ -65,11 +66,11 @@ def build_fills(
     frame["on_hold"] = ((frame["verdict"] == "stop") & ~frame["released"] & (frame["filled_at"] == last)).astype(
         "boolean"
     )
-    frame = _as_told(frame, (previous or {}).get("fill_quality"))
+    frame = with_first_published(frame, (previous or {}).get("fill_quality"))
     told = {
         "fill_quality": frame,
         "settling_model": s.model,
-        "settling_check": _kept_checks(s.check, (previous or {}).get("settling_check")),
+        "settling_check": kept_checks(s.check, (previous or {}).get("settling_check")),
         "gauge_check": s.gauges,
     }
     return {
@@ -166,29 +167,3 @@ def _drifting(c: pd.DataFrame, gauges: pd.DataFrame) -> np.ndarray:
     key = pd.MultiIndex.from_arrays([c["gauge"], month])
     bad = gauges[gauges["drifting"].fillna(False).astype(bool)]
     return key.isin(pd.MultiIndex.from_arrays([bad["gauge_id"], bad["month_on"].astype("datetime64[us]")]))
-
-
-def _as_told(frame: pd.DataFrame, previous: pd.DataFrame | None) -> pd.DataFrame:
-    """Add handed_over_*: what was first published of each fill, or today's belief for a new one."""
-    told_verdict, told_bar = frame["verdict"].astype(object), frame["settled_pressure_bar_15c"]
-    if previous is not None and len(previous):
-        before = previous.drop_duplicates("fill_id").set_index("fill_id")
-        known = frame["fill_id"].isin(before.index).to_numpy()
-        told_verdict = told_verdict.where(
-            ~known, looked_up(frame["fill_id"], before["handed_over_verdict"]).astype(object)
-        )
-        told_bar = told_bar.where(
-            ~known, looked_up(frame["fill_id"], before["handed_over_settled_bar_15c"]).astype(float)
-        )
-    return frame.assign(handed_over_verdict=told_verdict, handed_over_settled_bar_15c=told_bar)
-
-
-def _kept_checks(check: pd.DataFrame, previous: pd.DataFrame | None) -> pd.DataFrame:
-    """Predictions published before stay, as long as their reading does."""
-    if previous is None or previous.empty:
-        return check
-    both = check.merge(previous, on="fill_id", how="left", suffixes=("", "_before"), validate="one_to_one")
-    same = both["measured_bar_before"].notna() & ((both["measured_bar"] - both["measured_bar_before"]).abs() < 0.5)
-    for name in ("settled_fills_before", "predicted_bar", "predicted_low_bar", "predicted_high_bar"):
-        both[name] = both[name].where(~same.to_numpy(bool), both[name + "_before"])
-    return both[check.columns]

@@ -151,12 +151,45 @@ def test_a_new_day_rebuilds_what_depends_on_it_and_no_dive(copy):
     assert (s.published(copy)["cylinder_health"]["days_to_due"] == days + 1).all()
 
 
-def test_a_changed_setting_rebuilds_everything(copy):
-    path = copy.folder / "station.toml"
-    path.write_text(path.read_text().replace("short_bar = 10.0", "short_bar = 60.0"))
-    result = s.run(s.load_station(copy.folder))
-    assert result.recomputed["members' dives"] == 2
+def _with(station, old: str, new: str):
+    path = station.folder / "station.toml"
+    text = path.read_text(encoding="utf-8")
+    assert old in text
+    path.write_text(text.replace(old, new), encoding="utf-8")
+    return s.load_station(station.folder)
+
+
+def test_a_changed_setting_rebuilds_what_reads_it_alone(copy):
+    result = s.run(_with(copy, "short_bar = 10.0", "short_bar = 60.0"))
+    assert result.recomputed == {"fill builds": 2, "fleet builds": 1}
     assert "short" not in set(s.published(copy)["fill_quality"]["verdict"])
+
+
+def test_a_setting_of_the_dives_rebuilds_every_dive(copy):
+    result = s.run(_with(copy, 'depth_calibration = "water"', 'depth_calibration = "en13319"'))
+    assert result.recomputed["members' dives"] == 2
+
+
+def test_a_new_sign_in_address_is_published_and_recomputes_nothing(copy):
+    tables = s.published(copy)
+    station = s.with_settings(copy, '[roles]\nmanager = ["someone@example.org"]')
+    result = s.run(station)
+    assert result.published
+    assert result.recomputed == {}
+    assert read_manifest(copy.published).station["roles"]
+    s.same(s.published(copy), tables)
+
+
+def test_a_step_of_another_version_is_made_anew_once_and_no_other(copy, monkeypatch):
+    from dataclasses import replace
+
+    from pipelines.refresh import fleet, order
+
+    newer = replace(fleet.PLAN, version=fleet.PLAN.version + 1)
+    monkeypatch.setattr(fleet, "PLAN", newer)
+    monkeypatch.setattr(order, "STEPS", tuple(newer if step.name == "plan" else step for step in order.STEPS))
+    assert s.run(copy).recomputed == {"plans": 1}
+    assert not s.run(copy).published
 
 
 def test_today_may_be_the_last_day_of_the_data(tmp_path):
@@ -199,7 +232,7 @@ POINTS = {
     "copying to the archive": ("pipelines.archive", "os.replace", 1, False),
     "a part of the lake": ("pipelines.accept_samples", "os.replace", 1, False),
     "a part of the lake written": ("pipelines.accept_samples", "os.replace", 1, True),
-    "before the build": ("pipelines.steps", "build_all", 1, False),
+    "before the build": ("pipelines.steps", "refresh_tables", 1, False),
     "the first table": ("pipelines.publish", "pq.write_table", 1, False),
     "a table in the middle": ("pipelines.publish", "pq.write_table", 9, True),
     "the last tables": ("pipelines.steps", "_publish", 1, False),
@@ -267,7 +300,7 @@ def test_killed_at_any_moment_nothing_is_lost(tmp_path):
     command = [
         sys.executable,
         "-c",
-        "import sys, pipelines.graph, pipelines.cli; print('up', flush=True); pipelines.cli.main()",
+        "import sys, pipelines.refresh.order, pipelines.cli; print('up', flush=True); pipelines.cli.main()",
         "run",
         "--station",
         str(station.folder),

@@ -1,0 +1,259 @@
+"""Trends and reserves, a part a member, from the tables of their dives."""
+
+from functools import partial
+
+import numpy as np
+import pandas as pd
+
+from pipelines.refresh.engine import Refresh
+from pipelines.refresh.reads import whole
+from pipelines.refresh.step import EVERY, Frames, Given, Later, Part, Step
+
+TREND_TABLES = ("consumption_trend", "trend_state")
+RESERVE_TABLES = ("dive_reserve", "dive_profile", "kit_balance")
+_CONSUMPTION = (
+    "dive_id",
+    "member_id",
+    "started_at",
+    "fill_id",
+    "dives_since_fill",
+    "duration_min",
+    "mean_depth_m",
+    "max_depth_m",
+    "rmv_l_min",
+    "rmv_low_l_min",
+    "rmv_high_l_min",
+    "method",
+    "flags",
+    "water_c",
+)
+_DIVES_OF_TREND = ("member_id", "dive_id", "water_c", "suit", "gas_shared")
+
+
+# --- trends -----------------------------------------------------------------------------------
+def _trend_months(given: Given) -> Frames:
+    from pipelines.build.divers import fit_trend_months
+
+    memo = given.memo.get("trend_model")
+    return {"trend_model": fit_trend_months(given["dive_consumption"], given["dives"], given.policy, memo, given.today)}
+
+
+TREND_MONTHS = Step(
+    name="trend_months",
+    version=1,
+    build=_trend_months,
+    gives=("trend_model",),
+    reads={"dive_consumption": _CONSUMPTION, "dives": _DIVES_OF_TREND},
+    day="month",
+    remembers=("trend_model",),
+)
+
+
+def _effects(given: Given) -> Frames:
+    from pipelines.build.divers import build_condition_effects
+
+    return {"condition_effects": build_condition_effects(given["trend_model"], given.today)}
+
+
+EFFECTS = Step(
+    name="condition_effects",
+    version=1,
+    build=_effects,
+    gives=("condition_effects",),
+    reads={"trend_model": EVERY},
+    day="month",
+)
+
+
+def _trend(given: Given) -> Frames:
+    from pipelines.build.divers import build_member_trend
+
+    return build_member_trend(given["dive_consumption"], given["dives"], given["trend_model"], given.policy)
+
+
+TREND = Step(
+    name="trend",
+    version=1,
+    build=_trend,
+    gives=TREND_TABLES,
+    reads={"dive_consumption": _CONSUMPTION, "dives": _DIVES_OF_TREND, "trend_model": EVERY},
+    together=True,
+    counted="members' trends",
+)
+
+
+# --- reserves ---------------------------------------------------------------------------------
+def _reserve(given: Given) -> Frames:
+    from pipelines.build.kits import build_kits
+    from pipelines.build.reserve import build_member_reserve
+
+    made = build_member_reserve(
+        given.part,
+        given["dives"],
+        given["dive_consumption"],
+        given["dive_trace"],
+        given["consumption_trend"],
+        given["fill_quality"],
+        given["units"],
+        given.policy,
+        tank_use=given["dive_tank_use"],
+        state=given["trend_state"],
+        model=given["trend_model"],
+    )
+    return made | build_kits(
+        given["kits"], given["dives"], given["dive_tanks_all"], given["dive_tank_use"], given["units"], given.policy
+    )
+
+
+RESERVE = Step(
+    name="reserve",
+    version=1,
+    build=_reserve,
+    gives=RESERVE_TABLES,
+    reads={
+        "dives": whole("dives"),
+        "dive_consumption": _CONSUMPTION,
+        "dive_trace": EVERY,
+        "consumption_trend": ("member_id", "dive_id", "started_at", "level_rmv_l_min", "planning_rmv_l_min"),
+        "trend_state": EVERY,
+        "trend_model": EVERY,
+        "fill_quality": (
+            "fill_id",
+            "unit_id",
+            "target_pressure_bar",
+            "settled_pressure_bar_15c",
+            "stopped_early_free_l",
+            "cooling_free_l",
+        ),
+        "units": ("unit_id", "permitted_bar", "water_capacity_l", "empty_mass_kg", "material"),
+        "dive_tank_use": (
+            "member_id",
+            "dive_id",
+            "tank_no",
+            "unit_id",
+            "role",
+            "o2_pct",
+            "he_pct",
+            "start_pressure_bar",
+            "end_pressure_bar",
+            "gas_used_free_l",
+            "start_gas_c",
+        ),
+        "dive_tanks_all": whole("dive_tanks"),
+        "kits": whole("kits"),
+    },
+    settings=("reserve", "dives.depth_calibration", "fleet.unexplained_use_bar", "filling.ppo2_least_bar"),
+    resolution={
+        "fill_quality.settled_pressure_bar_15c": 0.05,
+        "fill_quality.stopped_early_free_l": 0.1,
+        "fill_quality.cooling_free_l": 0.1,
+    },
+    counted="members' reserves",
+)
+
+
+def _watch(given: Given) -> Frames:
+    from pipelines.build.watch import build_watch
+
+    return build_watch(given["dive_reserve"], given["trend_state"], given["trend_model"], given.policy, given.today)
+
+
+WATCH = Step(
+    name="watch",
+    version=1,
+    build=_watch,
+    gives=("reserve_watch", "reserve_reliability"),
+    reads={
+        "dive_reserve": (
+            "member_id",
+            "dive_id",
+            "started_at",
+            "below_policy",
+            "below_surfacing_min",
+            "least_margin_free_l",
+            "critical_rmv_l_min",
+            "chance_before",
+            "cause",
+            "cause_shares",
+            "fill_low_bar",
+            "flags",
+        ),
+        "trend_state": EVERY,
+        "trend_model": EVERY,
+    },
+    settings=("reserve",),
+    day="day",
+)
+
+STEPS = (TREND_MONTHS, EFFECTS, TREND, RESERVE, WATCH)
+
+
+def build_trends(refresh: Refresh) -> None:
+    """The shared model month by month, what conditions do, and each member's level and slope."""
+    refresh.run(TREND_MONTHS)
+    refresh.table("trend_model")
+    refresh.run(EFFECTS)
+    of_consumption, of_dives = (refresh.positions(n, "member_id") for n in ("dive_consumption", "dives"))
+    parts = [
+        Part(
+            member,
+            rows={
+                "dive_consumption": rows,
+                "dives": of_dives[member],
+                "trend_model": _known_then(refresh, rows),
+            },
+        )
+        for member, rows in sorted(of_consumption.items())
+    ]
+    refresh.run(TREND, parts, says="Trend of {}")
+    for table in TREND_TABLES:
+        refresh.table(table, parts)
+
+
+def _known_then(refresh: Refresh, dives: np.ndarray) -> np.ndarray:
+    """What all members shared until the month of the last of these dives; later ones say nothing of them."""
+    last = refresh.shelf["dive_consumption"]["started_at"].iloc[dives].max()
+    month = last.tz_localize(None).to_period("M").to_timestamp()
+    return np.flatnonzero((refresh.shelf["trend_model"]["month_on"] <= month).to_numpy(bool))
+
+
+def build_reserves(refresh: Refresh) -> None:
+    """Each member's reserves, profiles and kits, and the watch over all members."""
+    shelf, publisher = refresh.shelf, refresh.publisher
+    of = {
+        name: refresh.positions(name, "member_id")
+        for name in (
+            "dives",
+            "dive_consumption",
+            "consumption_trend",
+            "trend_state",
+            "dive_tank_use",
+            "dive_tanks_all",
+            "kits",
+        )
+    }
+    none = np.empty(0, "int64")
+    fill_at = pd.Series(np.arange(len(shelf["fill_quality"])), index=shelf["fill_quality"]["fill_id"])
+    unit_at = pd.Series(np.arange(len(shelf["units"])), index=shelf["units"]["unit_id"])
+    started_with = shelf["dive_consumption"]["fill_id"]
+    parts = []
+    for member in sorted(of["dive_consumption"]):
+        rows = {name: places.get(member, none) for name, places in of.items()}
+        named = started_with.iloc[rows["dive_consumption"]].dropna().unique()
+        rows["fill_quality"] = np.sort(fill_at.reindex(named).dropna().to_numpy("int64"))
+        used = pd.unique(
+            pd.concat(
+                [
+                    shelf["dive_tank_use"]["unit_id"].iloc[rows["dive_tank_use"]],
+                    shelf["dive_tanks_all"]["unit_id"].iloc[rows["dive_tanks_all"]],
+                    shelf["fill_quality"]["unit_id"].iloc[rows["fill_quality"]],
+                ]
+            ).dropna()
+        )
+        rows["units"] = np.sort(unit_at.reindex(used).dropna().to_numpy("int64"))
+        rows["trend_model"] = _known_then(refresh, rows["dive_consumption"])
+        trace = Later(publisher.tables["dive_trace"][member].fingerprint, partial(publisher.read, "dive_trace", member))
+        parts.append(Part(member, rows, {"dive_trace": trace}))
+    refresh.run(RESERVE, parts, says="Reserves of {}")
+    refresh.table("dive_reserve", parts)
+    refresh.run(WATCH)

@@ -1,0 +1,290 @@
+"""Dives, a part a member: what they start with, what they are computed from, what all have taught."""
+
+from functools import partial
+
+import numpy as np
+import pandas as pd
+
+from pipelines.lake import parts_by_member, read_samples
+from pipelines.refresh.engine import Refresh
+from pipelines.refresh.hashing import frame_hash
+from pipelines.refresh.reads import whole
+from pipelines.refresh.step import EVERY, Frames, Given, Later, Part, Step
+from pipelines.settings import Station
+from pipelines.store import Warehouse
+
+DIVE_TABLES = ("dive_consumption", "dive_tank_use", "dive_trace", "dive_duplicates", "dive_fits")
+#: so many samples' results are held between the two rounds
+KEPT_ROWS = 1_000_000
+PLAIN = (1.0, 1.0)
+
+
+def _dives(given: Given) -> Frames:
+    from pipelines.build.dives import build_member_dives
+
+    return build_member_dives(
+        given.part,
+        given | {"dive_tanks": given["dive_tanks_all"]},
+        given["units"],
+        given["fills_of_dives"],
+        given.policy,
+        links=given["dive_links"],
+        air=given["dive_air"],
+        station_water_c=given["station_water"].set_index("month")["water_c"],
+        station_spread=given.value("spread"),
+    )
+
+
+def _dives_before(given: Given) -> Frames:
+    made = _dives(given)
+    ends = bool(made["dive_consumption"]["method"].eq("ends").any())
+    return made | {"dive_fits_before": made["dive_fits"].assign(ends_beside=ends)}
+
+
+_READS = {
+    "dives": whole("dives", "value_flags"),
+    "dive_tanks_all": whole("dive_tanks"),
+    "dive_samples": whole("dive_samples"),
+    "dive_links": EVERY,
+    "dive_air": EVERY,
+    "station_water": ("month", "water_c"),
+    "units": ("unit_id", "set_id", "joined", "material", "water_capacity_l", "capacity_sd_pct", "working_pressure_bar"),
+    # of a fill, what a dive that starts with it looks at
+    "fills_of_dives": (
+        "fill_id",
+        "unit_id",
+        "filled_at",
+        "ambient_c",
+        "gas_c",
+        "analysed_o2_pct",
+        "analysed_he_pct",
+        "target_o2_pct",
+        "target_he_pct",
+        "target_ar_pct",
+        "in_test",
+        "max_operating_depth_m",
+        "max_operating_depth_deco_m",
+    ),
+}
+_SETTINGS = (
+    "dives",
+    "filling.mix_tolerance_pct",
+    "filling.ppo2_bar",
+    "filling.ppo2_deco_bar",
+    "filling.settle_minutes_in_water",
+    "reserve.unusable_bar",
+)
+# a fill's belief moves by a hair with every reading of its station; dives feel it in steps that matter to them
+_RESOLUTION = {"fills_of_dives.gas_c": 0.1}
+
+DIVES_BEFORE = Step(
+    name="dives_before",
+    version=1,
+    build=_dives_before,
+    gives=("dive_fits_before",),
+    reads=_READS,
+    settings=_SETTINGS,
+    resolution=_RESOLUTION,
+)
+DIVES = Step(
+    name="dives",
+    version=1,
+    build=_dives,
+    gives=DIVE_TABLES,
+    reads=_READS,
+    settings=_SETTINGS,
+    resolution=_RESOLUTION,
+    counted="members' dives",
+)
+
+STEPS = (DIVES_BEFORE, DIVES)
+
+
+def build_dives(refresh: Refresh, station: Station, warehouse: Warehouse) -> None:
+    """The dives' tables of all members; the traces stay in their parts.
+
+    How far the gas at the start lies from what was said of it is a matter of the station: it is found from
+    fits made without it, in steps so coarse that one more dive seldom moves it, and then all are made with it.
+    """
+    from pipelines.build.dives import station_start_spread
+
+    parts = _parts(refresh, station, warehouse)
+    held: dict[str, Frames] = {}
+    rows = 0
+
+    def hold(part: Part, made: Frames) -> None:
+        nonlocal rows
+        rows += len(made["dive_trace"])
+        if rows > KEPT_ROWS:  # what was made is made again rather than held
+            held.clear()
+            rows = 0
+        held[part.name] = made
+
+    before = [Part(p.name, p.rows, p.later, {"spread": PLAIN}) for p in parts]
+    refresh.run(DIVES_BEFORE, before, says="Dives of {}", made=hold)
+    fits = refresh.table("dive_fits_before", before)
+    spread = station_start_spread(fits) if len(fits) else PLAIN
+    # only dives known by their ends feel the spread
+    feels = set(fits.loc[fits["ends_beside"].astype(bool), "member_id"]) if len(fits) else set()
+    known = set(fits["member_id"]) if len(fits) else set()
+
+    def felt(member: str) -> tuple[float, float]:
+        return spread if member in feels or member not in known else PLAIN
+
+    after = [Part(p.name, p.rows, p.later, {"spread": felt(p.name)}) for p in parts]
+    refresh.run(
+        DIVES,
+        after,
+        says="Dives of {}, with what all have taught",
+        ready=lambda part: held.get(part.name) if part.values["spread"] == PLAIN else None,
+    )
+    for table in DIVE_TABLES:
+        if table != "dive_trace":
+            refresh.table(table, after)
+
+
+def _parts(refresh: Refresh, station: Station, warehouse: Warehouse) -> list[Part]:
+    """A part a member with dives: positions in the frames of the station that its dives are made from."""
+    from pipelines.build.dives import ambient_by_day, link_fills
+
+    shelf = refresh.shelf
+    dives, tanks, units = shelf["dives"], shelf["dive_tanks_all"], shelf["units"]
+    fills = shelf["fills_before_dives"]
+    raw = shelf["fills"]
+    more = [c for c in raw.columns if c not in fills.columns]
+    shelf.put("fills_of_dives", fills.merge(raw[["fill_id", *more]], on="fill_id", how="left"))
+    fills = shelf["fills_of_dives"]
+    shelf.put("dive_links", link_fills(tanks, dives, fills, units, refresh.policy.dives.fill_link_days))
+    shelf.put("station_water", _water_by_month(dives))
+
+    of_dives = refresh.positions("dives", "member_id")
+    of_tanks = refresh.positions("dive_tanks_all", "member_id")
+    of_links = refresh.positions("dive_links", "member_id")
+    of_fills = _linked_fills(shelf["dive_links"], fills, units)
+    of_units = _positions_of_units(units)
+    lake = parts_by_member(warehouse)
+    of_lake = dict(list(lake.groupby("member_id")))
+    members = sorted(of_dives)
+    shelf.put("dive_air", _air(dives, of_dives, ambient_by_day(fills)))
+    of_air = refresh.positions("dive_air", "member_id")
+
+    none = np.empty(0, "int64")
+    month = dives["started_at"].dt.month.to_numpy()
+    unstated = dives["water_c"].isna().to_numpy()
+    water_month = shelf["station_water"]["month"].to_numpy()
+    tank_unit, link_unit = tanks["unit_id"].to_numpy(object), shelf["dive_links"]["unit"].to_numpy(object)
+    fill_unit = fills["unit_id"].to_numpy(object)
+    made = []
+    for member in members:
+        mine = of_dives[member]
+        own_tanks, own_links = of_tanks.get(member, none), of_links.get(member, none)
+        own_fills = of_fills.get(member, none)
+        named = {*tank_unit[own_tanks], *link_unit[own_links], *fill_unit[own_fills]}
+        used = [of_units[u] for u in named if isinstance(u, str) and u in of_units]
+        # the station's water is asked for where a dive states none
+        asked = np.flatnonzero(np.isin(water_month, month[mine[unstated[mine]]]))
+        files = of_lake.get(member, lake.iloc[:0])
+        made.append(
+            Part(
+                member,
+                rows={
+                    "dives": mine,
+                    "dive_tanks_all": own_tanks,
+                    "dive_links": own_links,
+                    "dive_air": of_air[member],
+                    "station_water": asked,
+                    "units": np.unique(np.concatenate(used)) if used else none,
+                    "fills_of_dives": own_fills,
+                },
+                later={
+                    # parts of the lake are named by their content; which of two samples wins hangs on order_at
+                    "dive_samples": Later(
+                        frame_hash(files[["path", "order_at"]]), partial(read_samples, station.lake, files)
+                    )
+                },
+            )
+        )
+    return made
+
+
+def _water_by_month(dives: pd.DataFrame) -> pd.DataFrame:
+    """The station's median water temperature by calendar month, of dives that state one."""
+    stated = dives[dives["water_c"].notna()]
+    median = stated.groupby(stated["started_at"].dt.month.rename("month"))["water_c"].median()
+    return median.reset_index().astype({"month": "int64"})
+
+
+def _air(dives: pd.DataFrame, of_dives: dict[str, np.ndarray], by_day: pd.Series) -> pd.DataFrame:
+    """Air where each dive began, from its member's dives and the station's fills."""
+    from pipelines.build.dives import air_of_dives
+
+    parts = []
+    for rows in of_dives.values():
+        mine = dives.iloc[rows]
+        parts.append(
+            pd.concat([mine[["member_id", "dive_id"]].reset_index(drop=True), air_of_dives(mine, by_day)], axis=1)
+        )
+    empty = pd.DataFrame({"member_id": pd.Series([], dtype="str")})
+    return pd.concat(parts, ignore_index=True) if parts else empty
+
+
+def _linked_fills(links: pd.DataFrame, fills: pd.DataFrame, units: pd.DataFrame) -> dict[str, np.ndarray]:
+    """Positions of the fills that each member's dives come after: the last of the unit before each dive."""
+    from pipelines.build.dives import dived_unit
+
+    asked = links.loc[links["filled_at"].notna() & links["unit"].notna(), ["member_id", "unit", "filled_at"]]
+    there = pd.DataFrame(
+        {"unit": dived_unit(fills["unit_id"], units), "filled_at": fills["filled_at"], "at": np.arange(len(fills))}
+    )
+    pairs = asked.drop_duplicates().merge(there, on=["unit", "filled_at"], how="inner")
+    return {str(member): np.unique(at.to_numpy("int64")) for member, at in pairs.groupby("member_id")["at"]}
+
+
+def _positions_of_units(units: pd.DataFrame) -> dict[str, np.ndarray]:
+    """Of each unit its own row and those of the cylinders that name it as their set."""
+    own = pd.Series(np.arange(len(units)), index=units["unit_id"])
+    in_set = units["set_id"].notna() & (units["set_id"] != units["unit_id"])
+    sides = pd.Series(np.flatnonzero(in_set.to_numpy(bool)), index=units.loc[in_set, "set_id"])
+    both = pd.concat([own, sides])
+    return {str(unit): np.sort(at.to_numpy("int64")) for unit, at in both.groupby(level=0)}
+
+
+def dive_tanks_with_lost(warehouse: Warehouse, dive_tanks: pd.DataFrame, dives: pd.DataFrame) -> pd.DataFrame:
+    """Tanks of known dives whose row was rejected or waits beside those that count, without their readings.
+
+    So a missing tank never makes a rate look low.
+    """
+    from schemas.frames import conform
+    from schemas.sources import SOURCES
+
+    lost = warehouse.frame(
+        "SELECT r.* FROM rows_dive_tanks r WHERE r.state IN ('waiting', 'rejected') AND r.dive_id IS NOT NULL "
+        "AND NOT EXISTS (SELECT 1 FROM rows_dive_tanks c WHERE c.state = 'current' AND c.dive_id = r.dive_id "
+        "AND c.tank_no IS NOT DISTINCT FROM r.tank_no "
+        "AND c.member_id IS NOT DISTINCT FROM coalesce(r.member_id, c.member_id)) "
+        "ORDER BY r.member_id, r.dive_id, r.tank_no, r.file, r.row_number"
+    )
+    if lost.empty:
+        return dive_tanks
+    owners = dives.groupby("dive_id")["member_id"].agg(["first", "nunique"])
+    only = lost["dive_id"].map(owners["first"].where(owners["nunique"] == 1))
+    lost["member_id"] = lost["member_id"].where(lost["member_id"].notna(), only)
+    known = pd.MultiIndex.from_frame(dives[["member_id", "dive_id"]])
+    lost = lost[pd.MultiIndex.from_frame(lost[["member_id", "dive_id"]]).isin(known)]
+    lost = lost.assign(
+        role=lost["role"].fillna("back"),
+        unit_id=None,
+        water_capacity_l=float("nan"),
+        start_pressure_bar=float("nan"),
+        end_pressure_bar=float("nan"),
+        second_gauge_end_bar=float("nan"),
+    )
+    free = lost.groupby(["member_id", "dive_id"]).cumcount() + 1
+    taken = dive_tanks.groupby(["member_id", "dive_id"])["tank_no"].max()
+    beyond = lost.set_index(["member_id", "dive_id"]).index.map(taken.to_dict())
+    lost["tank_no"] = lost["tank_no"].where(
+        lost["tank_no"].notna(), pd.Series(beyond, index=lost.index).fillna(0).astype(int) + free
+    )
+    lost = lost.drop_duplicates(["member_id", "dive_id", "tank_no"])
+    typed = conform(lost, SOURCES["dive_tanks"].fields.values(), keep=("assumed", "value_flags", "row_hash"))
+    return pd.concat([dive_tanks, typed], ignore_index=True)

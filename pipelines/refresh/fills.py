@@ -1,0 +1,217 @@
+"""Units and fills: what may be filled, what is in it, and what people were told of it."""
+
+import pandas as pd
+
+from pipelines.refresh.engine import Refresh
+from pipelines.refresh.reads import (
+    AIR_TESTS,
+    HISTORY,
+    INSPECTED_RULES,
+    INSPECTED_SETTINGS,
+    PURITY_RULES,
+    PURITY_SETTINGS,
+    REGISTER,
+    SETS,
+    whole,
+)
+from pipelines.refresh.step import Frames, Given, Step
+from schemas.tables import TABLES
+
+
+# --- units ------------------------------------------------------------------------------------
+def _units(given: Given) -> Frames:
+    from pipelines.build.inspections import unit_states_at
+    from pipelines.build.units import build_units
+
+    units = build_units(given, given.policy, given.today)["units"]
+    noon = (given.today + pd.Timedelta(hours=12)).tz_localize(given.policy.time_zone).tz_convert("UTC")
+    states = unit_states_at(given, given.policy, units["unit_id"], pd.Series(noon, index=units.index))
+    return {"units": units.assign(in_test_today=states["in_test"], oxygen_clean_today=states["oxygen_clean"])}
+
+
+UNITS = Step(
+    name="units",
+    version=1,
+    build=_units,
+    gives=("units",),
+    reads={
+        "cylinders": whole("cylinders", "set_named_like_cylinder"),
+        "set_members": whole("set_members"),
+        "inspections": HISTORY,
+        "fills": ("unit_id", "filled_at", "source_id"),
+        "sources": ("source_id", "oxygen_compatible"),
+    },
+    settings=(*INSPECTED_SETTINGS, "filling.oxygen_clean_months"),
+    rules=INSPECTED_RULES,
+    day="day",
+)
+
+# --- registers that go out as they are --------------------------------------------------------
+PEOPLE = Step(
+    name="people",
+    version=1,
+    build=lambda given: {"people": given["members"]},
+    gives=("people",),
+    reads={"members": ("member_id", "display_name")},
+)
+
+
+def _logins(given: Given) -> Frames:
+    from schemas.logins import member_logins
+
+    return {"member_logins": member_logins(given["members"])}
+
+
+LOGINS = Step(
+    name="logins",
+    version=1,
+    build=_logins,
+    gives=("member_logins",),
+    reads={"members": ("member_id", "email")},
+)
+
+
+# --- fills ------------------------------------------------------------------------------------
+def _fills_before_dives(given: Given) -> Frames:
+    from pipelines.build.fills import build_fills
+
+    return {"fills_before_dives": build_fills(given, given["units"], given.policy, None)["fill_quality"]}
+
+
+def _fills(given: Given) -> Frames:
+    from pipelines.build.fills import build_fills
+
+    readings = given["water_readings"]
+    made = build_fills(
+        given, given["units"], given.policy, None, dive_first_readings=readings if len(readings) else None
+    )
+    return {
+        "fills_judged": made["fill_quality"],
+        "settling_model": made["settling_model"],
+        "settling_predicted": made["settling_check"],
+        "gauge_check": made["gauge_check"],
+    }
+
+
+_FILLS_READ = {
+    "fills": whole("fills", "assumed", "value_flags"),
+    "cylinders": (*SETS["cylinders"], *REGISTER),
+    "set_members": SETS["set_members"],
+    "inspections": HISTORY,
+    "gauges": whole("gauges"),
+    "sources": whole("sources"),
+    "compressors": whole("compressors"),
+    "compressor_log": whole("compressor_log"),
+    "air_tests": AIR_TESTS,
+    "releases": ("fill_id", "released_at"),
+    "members": ("member_id", "mix_qualification"),
+    "dives": ("member_id", "dive_id", "started_at", "water_c"),
+    "dive_tanks": ("member_id", "dive_id", "unit_id"),
+    "units": (
+        "unit_id",
+        "material",
+        "water_capacity_l",
+        "capacity_sd_pct",
+        "working_pressure_bar",
+        "permitted_bar",
+        "test_pressure_bar",
+        "empty_mass_kg",
+        "valve_rating_known",
+    ),
+}
+_FILLS_SETTINGS = ("filling", *PURITY_SETTINGS, "fleet.due_soon_days")
+_FILLS_RULES = (*INSPECTED_RULES, *PURITY_RULES, "filling_")
+
+FILLS_BEFORE_DIVES = Step(
+    name="fills_before_dives",
+    version=1,
+    build=_fills_before_dives,
+    gives=("fills_before_dives",),
+    reads=_FILLS_READ,
+    settings=_FILLS_SETTINGS,
+    rules=_FILLS_RULES,
+    counted="fill builds",
+)
+FILLS = Step(
+    name="fills",
+    version=1,
+    build=_fills,
+    gives=("fills_judged", "settling_model", "settling_predicted", "gauge_check"),
+    reads=_FILLS_READ | {"water_readings": ("fill_id", "member_id", "pressure_bar", "water_c", "minutes", "sd_bar")},
+    settings=_FILLS_SETTINGS,
+    rules=_FILLS_RULES,
+    counted="fill builds",
+)
+
+
+# --- what was first published ------------------------------------------------------------------
+def _first_published(given: Given) -> Frames:
+    from pipelines.build.fills_history import kept_checks, with_first_published
+
+    return {
+        "fill_quality": with_first_published(given["fills_judged"], given["first_fill_quality"]),
+        "settling_check": kept_checks(given["settling_predicted"], given["first_settling_check"]),
+    }
+
+
+FIRST_PUBLISHED = Step(
+    name="first_published",
+    version=1,
+    build=_first_published,
+    gives=("fill_quality", "settling_check"),
+    reads={
+        "fills_judged": tuple(TABLES["fill_quality"].fields),
+        "settling_predicted": tuple(TABLES["settling_check"].fields),
+        "first_fill_quality": ("fill_id", "handed_over_verdict", "handed_over_settled_bar_15c"),
+        "first_settling_check": tuple(TABLES["settling_check"].fields),
+    },
+)
+
+
+def _gas_added(given: Given) -> Frames:
+    from pipelines.build.gas_added import build_gas_added
+
+    return {"gas_added": build_gas_added(given["fill_quality"], given.policy)}
+
+
+GAS_ADDED = Step(
+    name="gas_added",
+    version=1,
+    build=_gas_added,
+    gives=("gas_added",),
+    reads={
+        "fill_quality": (
+            "fill_id",
+            "unit_id",
+            "filled_at",
+            "source_id",
+            "member_id",
+            "water_capacity_l",
+            "settled_pressure_bar_15c",
+            "o2_pct",
+            "he_pct",
+            "added_free_l",
+        )
+    },
+    settings=("time_zone",),
+)
+
+STEPS = (UNITS, PEOPLE, LOGINS, FILLS_BEFORE_DIVES, FILLS, FIRST_PUBLISHED, GAS_ADDED)
+
+
+def publish_registers(refresh: Refresh) -> None:
+    """Units, and what goes out of the registers as it is."""
+    for step in (UNITS, PEOPLE, LOGINS):
+        refresh.run(step)
+    refresh.table("units")
+
+
+def judge_fills(refresh: Refresh, first: Frames) -> None:
+    """The published fills, from what dives said of them and from what was published of each at first."""
+    refresh.run(FILLS)
+    refresh.table("fills_judged")
+    refresh.table("settling_predicted")
+    for table, frame in first.items():
+        refresh.shelf.put(f"first_{table}", frame)
+    refresh.run(FIRST_PUBLISHED)
+    refresh.table("fill_quality")

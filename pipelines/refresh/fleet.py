@@ -1,0 +1,155 @@
+"""The fleet, its plan of inspections, and the air: what stands for today."""
+
+from pipelines.refresh.engine import Refresh
+from pipelines.refresh.reads import (
+    AIR_TESTS,
+    HISTORY,
+    INSPECTED_RULES,
+    INSPECTED_SETTINGS,
+    PURITY_RULES,
+    PURITY_SETTINGS,
+    REGISTER,
+    SETS,
+    whole,
+)
+from pipelines.refresh.step import Frames, Given, Step
+
+
+def _fleet(given: Given) -> Frames:
+    from pipelines.build.fleet import build_fleet
+
+    return build_fleet(given, given["units"], given["fill_quality"], given["dive_tank_use"], given.policy, given.today)
+
+
+FLEET = Step(
+    name="fleet",
+    version=1,
+    build=_fleet,
+    gives=("cylinder_health", "cylinder_life"),
+    reads={
+        "cylinders": (
+            *SETS["cylinders"],
+            *REGISTER,
+            "owner_id",
+            "set_kind",
+            "empty_mass_kg",
+            "boot_fitted",
+            "valve_pressure_bar",
+            "working_pressure_bar",
+        ),
+        "set_members": SETS["set_members"],
+        "inspections": tuple(c for c in whole("inspections") if c not in ("inspector", "note")),
+        "loans": whole("loans"),
+        "gauges": whole("gauges"),
+        "fills": ("fill_id", "settled_at", "settled_gauge_id"),
+        "dives": ("member_id", "dive_id", "started_at", "duration_min", "air_c", "water_c"),
+        "units": ("unit_id", "flags"),
+        "fill_quality": (
+            "fill_id",
+            "filled_at",
+            "unit_id",
+            "station_id",
+            "gauge_id",
+            "start_pressure_bar",
+            "target_pressure_bar",
+            "stop_pressure_bar",
+            "ambient_c",
+            "fill_minutes",
+            "settled_pressure_bar_15c",
+            "gas_c_basis",
+            "o2_pct",
+            "he_pct",
+        ),
+        "dive_tank_use": (
+            "member_id",
+            "dive_id",
+            "unit_id",
+            "o2_pct",
+            "he_pct",
+            "start_pressure_bar",
+            "end_pressure_bar",
+            "gas_used_free_l",
+        ),
+    },
+    settings=(*INSPECTED_SETTINGS, "fleet", "filling.short_bar", "filling.check_gauge_limit_bar"),
+    rules=INSPECTED_RULES,
+    day="day",
+    counted="fleet builds",
+)
+
+
+def _air(given: Given) -> Frames:
+    from pipelines.build.air import build_air
+
+    return build_air(given, given["fill_quality"], given.policy, given.today)
+
+
+AIR = Step(
+    name="air",
+    version=1,
+    build=_air,
+    gives=("air_quality", "compressor_health", "recall", "gas_sources"),
+    reads=SETS
+    | {
+        "cylinders": (*SETS["cylinders"], "owner_id"),
+        "air_tests": AIR_TESTS,
+        "compressors": whole("compressors"),
+        "compressor_log": whole("compressor_log"),
+        "sources": whole("sources"),
+        "fills": (
+            "fill_id",
+            "filled_at",
+            "unit_id",
+            "station_id",
+            "source_id",
+            "fill_method",
+            "member_id",
+            "start_pressure_bar",
+            "stop_pressure_bar",
+        ),
+        "loans": whole("loans"),
+        "fill_quality": ("fill_id",),
+    },
+    settings=PURITY_SETTINGS,
+    rules=PURITY_RULES,
+    day="day",
+    counted="air builds",
+)
+
+
+def _plan(given: Given) -> Frames:
+    from pipelines.build.plan import build_plan
+
+    return build_plan(given, given["units"], given["cylinder_health"], given.policy, given.today)
+
+
+PLAN = Step(
+    name="plan",
+    version=1,
+    build=_plan,
+    gives=("inspection_plan", "booking_cover"),
+    reads={
+        "cylinders": (*SETS["cylinders"], *REGISTER, "owner_id"),
+        "set_members": SETS["set_members"],
+        "inspections": HISTORY,
+        "bookings": whole("bookings"),
+        "visits": whole("visits"),
+        "loans": whole("loans"),
+        "units": ("unit_id", "joined", "material", "water_capacity_l"),
+        "cylinder_health": ("cylinder_id",),
+    },
+    settings=INSPECTED_SETTINGS,
+    rules=INSPECTED_RULES,
+    day="day",
+    counted="plans",
+)
+
+STEPS = (FLEET, AIR, PLAN)
+
+
+def build_fleet_and_air(refresh: Refresh) -> None:
+    """The tables of the fleet, the air and the plan."""
+    refresh.run(FLEET)
+    refresh.table("cylinder_health")
+    refresh.run(AIR)
+    refresh.run(PLAN)

@@ -1,0 +1,240 @@
+"""A step is given what it declares and nothing else, and is known by exactly that.
+
+So a fingerprint cannot miss an input: what a step reads is declared, or it is not there to read.
+"""
+
+from dataclasses import fields, replace
+
+import numpy as np
+import pandas as pd
+import pytest
+import refresh_station as s
+
+from pipelines.refresh import step as steps
+from pipelines.refresh.engine import WHOLE, Refresh, compute
+from pipelines.refresh.hashing import frame_hash, row_hashes
+from pipelines.refresh.order import STEPS
+from pipelines.refresh.step import Given, NotDeclared, Part, Shelf, Step
+from schemas.policy import SECTIONS, Policy
+from schemas.sources import SOURCES
+from schemas.tables import TABLES
+
+BY_NAME = {step.name: step for step in STEPS}
+
+
+@pytest.fixture(scope="module")
+def refresh(tmp_path_factory) -> Refresh:
+    """A refresh that has run, with all its frames on the shelf."""
+    return s.shelf_of(s.MemoryStation(tmp_path_factory.mktemp("steps") / "quay", s.rows(), Policy()))
+
+
+def on_shelf(refresh: Refresh, step: Step) -> Part:
+    """A part of this step that reads whole frames; what is read later is empty."""
+    later = {name: steps.Later("", pd.DataFrame) for name in step.reads if name not in refresh.shelf}
+    return Part("M1", later=later, values={"spread": (1.0, 1.0)})
+
+
+def other(refresh: Refresh, name: str, frame: pd.DataFrame) -> Refresh:
+    """The same refresh with another frame."""
+    shelf = Shelf()
+    for known in refresh.shelf._frames:
+        shelf.put(known, frame if known == name else refresh.shelf[known])
+    return replace(refresh, shelf=shelf, _fixed={})
+
+
+def another(column: pd.Series) -> object:
+    """A value that the column's first row does not have."""
+    value = column.iloc[0]
+    if isinstance(value, list | np.ndarray):
+        return [*value, "other"]
+    if isinstance(value, dict):
+        return value | {"other": 1.0}
+    kind = str(column.dtype)
+    if kind.startswith("datetime64"):
+        there = pd.Timestamp("2020-05-05", tz="UTC" if "UTC" in kind else None)
+        return there if pd.isna(value) else value + pd.Timedelta(days=3)
+    if kind in ("boolean", "bool"):
+        return True if pd.isna(value) else not value
+    if kind in ("float64", "Int64", "int64"):
+        return 7 if pd.isna(value) else value + 11
+    return "other"
+
+
+def with_other_value(frame: pd.DataFrame, column: str) -> pd.DataFrame:
+    values = list(frame[column])
+    values[0] = another(frame[column])
+    dtype = frame[column].dtype
+    return frame.assign(**{column: pd.Series(values, index=frame.index, dtype=dtype)})
+
+
+# --- known by what it got ---------------------------------------------------------------------
+def of_one(step: Step, name: str, frame: pd.DataFrame) -> str:
+    """What stands for a frame in the step's fingerprint."""
+    shelf = Shelf()
+    shelf.put(name, frame)
+    return shelf.fingerprint(step, name, None)
+
+
+@pytest.mark.parametrize("name", BY_NAME)
+def test_every_declared_column_is_in_the_fingerprint_and_no_other(refresh, name):
+    step = BY_NAME[name]
+    part = on_shelf(refresh, step)
+    before = refresh.fingerprint(step, part)
+    for read, columns in step.reads.items():
+        if read in part.later:
+            changed = replace(part, later=part.later | {read: steps.Later("other", pd.DataFrame)})
+            assert refresh.fingerprint(step, changed) != before, read
+            continue
+        frame = refresh.shelf[read].head(3)
+        assert len(frame), f"{read} has no row to change"
+        whole = of_one(step, read, frame)
+        for column in frame.columns:
+            declared = columns == steps.EVERY or column in columns
+            now = of_one(step, read, with_other_value(frame, column))
+            assert (now != whole) == declared, f"{read}.{column}"
+        assert of_one(step, read, frame.iloc[:-1]) != whole, f"a row less of {read}"
+        assert of_one(step, read, pd.concat([frame, frame.iloc[:1]])) != whole, f"a row more of {read}"
+        less = Part(part.name, {read: np.arange(len(refresh.shelf[read]) - 1)}, part.later, part.values)
+        assert refresh.fingerprint(step, less) != before, f"{read} is not in the fingerprint"
+
+
+@pytest.mark.parametrize("name", BY_NAME)
+def test_the_settings_the_day_and_the_rules_count_where_they_are_declared(refresh, name, monkeypatch):
+    step = BY_NAME[name]
+    part = on_shelf(refresh, step)
+    before = refresh.fingerprint(step, part)
+
+    def now(**changes) -> str:
+        return replace(refresh, _fixed={}, **changes).fingerprint(step, part)
+
+    reads = {*step.settings}
+    assert (now(policy=replace(refresh.policy, rule_set="fr")) != before) == ("rule_set" in reads)
+    assert (now(policy=replace(refresh.policy, time_zone="Asia/Tokyo")) != before) == ("time_zone" in reads)
+    for section, kind in SECTIONS.items():
+        for setting in fields(kind):
+            changed = replace(getattr(refresh.policy, section), **{setting.name: "other"})
+            declared = bool({section, f"{section}.{setting.name}"} & reads)
+            assert (now(policy=replace(refresh.policy, **{section: changed})) != before) == declared, setting.name
+    assert (now(today=refresh.today + pd.Timedelta(days=1)) != before) == (step.day == "day")
+    assert (now(today=refresh.today + pd.Timedelta(days=40)) != before) == bool(step.day)
+    assert replace(refresh, _fixed={}).fingerprint(replace(step, version=step.version + 1), part) != before
+    monkeypatch.setattr(steps, "digest", lambda *v: "rules" if isinstance(v[0], str) and "\n" in v[0] else str(v))
+    assert bool(steps.rules_read(step)) == bool(step.rules)
+
+
+def test_a_column_given_at_a_resolution_is_known_at_that_resolution(refresh):
+    step = BY_NAME["dives"]
+    part = on_shelf(refresh, step)
+    fills = refresh.shelf["fills_of_dives"]
+    fine = step.resolution["fills_of_dives.gas_c"]
+    at = np.round(fills["gas_c"] / fine) * fine
+    on = other(refresh, "fills_of_dives", fills.assign(gas_c=at))
+    near = other(refresh, "fills_of_dives", fills.assign(gas_c=at + 0.4 * fine))
+    far = other(refresh, "fills_of_dives", fills.assign(gas_c=at + 0.6 * fine))
+    assert near.fingerprint(step, part) == on.fingerprint(step, part) != far.fingerprint(step, part)
+    pd.testing.assert_series_equal(
+        near.shelf.read(step, "fills_of_dives")["gas_c"], on.shelf.read(step, "fills_of_dives")["gas_c"]
+    )
+
+
+def test_a_part_is_known_by_its_own_rows(refresh):
+    step = BY_NAME["gas_added"]
+    fills = refresh.shelf["fill_quality"]
+    mine = Part("M1", rows={"fill_quality": np.flatnonzero(fills["member_id"].eq("M1"))})
+    before = refresh.fingerprint(step, mine)
+    theirs = with_other_value(fills[fills["member_id"].ne("M1")], "added_free_l")
+    both = pd.concat([theirs, fills[fills["member_id"].eq("M1")]]).sort_index()
+    assert other(refresh, "fill_quality", both).fingerprint(step, mine) == before
+    assert refresh.given(step, mine)["fill_quality"]["added_free_l"].tolist() == (
+        fills.loc[fills["member_id"].eq("M1"), "added_free_l"].tolist()
+    )
+
+
+# --- gets nothing else ------------------------------------------------------------------------
+def _peeks(peek) -> Step:
+    return Step("peek", 1, peek, ("units",), {"cylinders": ("cylinder_id",)}, settings=("fleet.due_soon_days",))
+
+
+@pytest.mark.parametrize(
+    "peek",
+    [
+        lambda g: g["fills"],
+        lambda g: g["cylinders"]["owner_id"],
+        lambda g: g.policy.filling,
+        lambda g: g.policy.fleet.leak_probability,
+        lambda g: g.policy.rule_set,
+        lambda g: g.today,
+        lambda g: g.value("spread"),
+    ],
+)
+def test_what_a_step_does_not_declare_is_out_of_its_reach(refresh, peek):
+    step = _peeks(peek)
+    given = refresh.given(step)
+    assert given["cylinders"].columns.tolist() == ["cylinder_id"]
+    assert given.policy.fleet.due_soon_days == 60
+    with pytest.raises(KeyError) as told:
+        compute(step, given)
+    assert "pipelines/refresh" in told.value.__notes__[0]
+
+
+def test_a_step_that_declares_what_is_not_there_says_so(refresh):
+    step = Step("early", 1, dict, ("units",), {"cylinders": ("cylinder_id", "colour")})
+    with pytest.raises(NotDeclared, match="colour"):
+        refresh.fingerprint(step)
+    with pytest.raises(NotDeclared, match="not there yet"):
+        refresh.fingerprint(replace(step, reads={"later": ("x",)}))
+
+
+def test_what_a_step_is_given_can_be_sent_to_another_process(refresh):
+    import pickle
+
+    for step in STEPS:
+        if any(name not in refresh.shelf for name in step.reads):
+            continue
+        given = refresh.given(step, WHOLE)
+        again = pickle.loads(pickle.dumps(given))
+        assert isinstance(again, Given)
+        assert again.keys() == given.keys()
+        assert vars(again.policy) == vars(given.policy)
+
+
+# --- the whole ---------------------------------------------------------------------------------
+def test_every_published_table_comes_from_one_step_and_every_step_reads_what_is_there(refresh):
+    given = [table for step in STEPS for table in step.gives]
+    assert len(given) == len(set(given))
+    of_runs = {"rejects", "ingest_files", "notices", "runs"}
+    assert {t.name for t in TABLES.values() if not t.internal} - of_runs <= set(given)
+    made_on_the_way = {"dive_tanks_all", "fills_of_dives", "dive_links", "dive_air", "station_water", "water_readings",
+                       "first_fill_quality", "first_settling_check"}  # fmt: skip
+    for step in STEPS:
+        for name, columns in step.reads.items():
+            assert name in SOURCES or name in given or name in made_on_the_way, name
+            if name in refresh.shelf and columns != steps.EVERY:
+                assert set(columns) <= set(refresh.shelf[name].columns), f"{step.name} reads {name}"
+
+
+# --- hashes ------------------------------------------------------------------------------------
+def test_a_hash_sees_every_value_and_no_difference_of_bits_that_means_nothing():
+    frame = pd.DataFrame(
+        {
+            "a": [1.0, np.nan, 0.0],
+            "b": pd.Series(["x", None, "y"], dtype="str"),
+            "c": [["p", "q"], [], None],
+            "d": pd.to_datetime(["2026-01-01", None, "2026-01-03"], utc=True).astype("datetime64[us, UTC]"),
+            "e": pd.array([True, None, False], dtype="boolean"),
+        }
+    )
+    assert len(set(row_hashes(frame, frame.columns))) == 3
+    same = frame.assign(a=[1.0, -np.float64("nan"), -0.0], c=[np.array(["p", "q"], object), [], np.nan])
+    assert (row_hashes(frame, "abde") == row_hashes(same, "abde")).all()
+    assert row_hashes(frame, "c")[0] == row_hashes(same, "c")[0]
+    seen = {frame_hash(frame)}
+    for column, value in (("a", 1.5), ("b", "z"), ("c", ["pq"]), ("c", ["p;q"]), ("d", pd.Timestamp(0, tz="UTC")),
+                          ("e", False)):  # fmt: skip
+        values = list(frame[column])
+        values[0] = value
+        seen.add(frame_hash(frame.assign(**{column: pd.Series(values, dtype=frame[column].dtype)})))
+    assert len(seen) == 7
+    assert frame_hash(frame.iloc[::-1]) != frame_hash(frame)
+    assert frame_hash(frame.rename(columns={"a": "z"})) != frame_hash(frame)
+    assert frame_hash(frame.iloc[:0]) != frame_hash(frame.iloc[:0, :2])
