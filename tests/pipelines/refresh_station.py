@@ -21,6 +21,7 @@ from schemas.sources import SOURCES
 from schemas.tables import TABLES
 
 TODAY = pd.Timestamp("2026-04-02").as_unit("us")
+SAVED_AT = pd.Timestamp("2026-04-02 12:00", tz="UTC").as_unit("us")
 Rows = dict[str, list[dict]]
 
 
@@ -198,7 +199,7 @@ class MemoryStation:
             write_station(self.folder, name="Quay", time_zone="UTC", today="data")
         self.warehouse = Warehouse(Path(":memory:"))
         self._stored: Rows = {}
-        self._moment = pd.Timestamp("2026-04-02 12:00", tz="UTC").as_unit("us")
+        self._moment = SAVED_AT
         self.store()
 
     @property
@@ -230,7 +231,7 @@ class MemoryStation:
         known = pd.MultiIndex.from_frame(frame[["member_id", "dive_id"]]).isin(dives.index)
         frame = frame[known].reset_index(drop=True)
         frame["row_number"] = range(len(frame))
-        marked = {"file": "dive_samples.csv", "file_sha256": "0" * 64, "order_at": self._moment}
+        marked = {"file": "dive_samples.csv", "file_sha256": "0" * 64, "order_at": SAVED_AT}
         with self.warehouse.transaction():
             SampleParts(self.station.lake, self.warehouse, self._moment).store(frame, "current", marked, dives)
 
