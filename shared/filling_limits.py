@@ -77,6 +77,11 @@ def _all_rules() -> dict[str, FillingRules]:
     return found
 
 
+def rule_set_codes() -> tuple[str, ...]:
+    """Codes of all rule sets that have filling limits, in order."""
+    return tuple(sorted(_all_rules()))
+
+
 def filling_rules(rule_set: str) -> FillingRules:
     """Filling limits of a rule set by its code; European practice where a code has no file of its own."""
     rules = _all_rules()

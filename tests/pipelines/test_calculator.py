@@ -1,10 +1,12 @@
 """`coldfill gas`: fixed keys, caution first, one line for wrong input, answers within half a second."""
 
 import json
+import re
 import subprocess
 import sys
 
 import pytest
+from CoolProp.CoolProp import PropsSI
 from typer.testing import CliRunner
 
 from pipelines.calculator import app
@@ -14,8 +16,8 @@ from shared.thermal import settled_pressure_bar, stop_pressure_bar
 NOT_CHECKED = "Arithmetic only. No cylinder, valve, hose, relief or test date was checked."
 
 
-def run(line, *more):
-    return CliRunner().invoke(app, [*line.split(), *more])
+def run(line, *more, **given):
+    return CliRunner().invoke(app, [*line.split(), *more], **given)
 
 
 def answer(line):
@@ -119,6 +121,131 @@ def test_cascade():
     assert several["limit_checked"] is True
 
 
+def reads(bar, from_c, to_c, fluid="Air"):
+    """By CoolProp: for air the equation of Lemmon et al. 2000."""
+    density = PropsSI("D", "P", (bar + 1.01325) * 1e5, "T", from_c + 273.15, fluid)
+    return PropsSI("P", "D", density, "T", to_c + 273.15, fluid) / 1e5 - 1.01325
+
+
+@pytest.mark.parametrize("rule_set, at_c", [("uk", 15.0), ("us", 21.0), ("de", 15.0)])
+@pytest.mark.parametrize("gas_c, reference_c", [(-20, 0), (0, 0), (0, 15), (10, 5), (18, 18), (40, 15), (40, 0)])
+def test_the_limit_holds_for_the_gauge_and_for_the_content_at_its_own_temperature(rule_set, at_c, gas_c, reference_c):
+    line = f"stop --target-bar 232 --gas-c {gas_c} --reference-c {reference_c} --limit-bar 232 --rule-set {rule_set}"
+    found = answer(line)
+    assert found["stop_pressure_bar"] <= 232
+    assert reads(found["stop_pressure_bar"], gas_c, at_c) <= 232 + 0.3
+    assert found["settles_to_bar"] == pytest.approx(reads(found["stop_pressure_bar"], gas_c, reference_c), abs=0.3)
+    assert found["limit_reference_c"] == at_c and not found["over_limit"]
+    # and no lower than either limit asks for, or the target
+    wanted = reads(232, reference_c, gas_c)
+    most = min(232, reads(232, at_c, gas_c), wanted)
+    assert found["stop_pressure_bar"] == pytest.approx(most, abs=0.3)
+    assert found["capped"] is (wanted > most + 0.5)
+
+
+def test_the_target_settles_at_the_rule_sets_temperature_where_none_is_given():
+    us = answer("stop --target-bar 200 --gas-c 40 --rule-set us")
+    assert us["stop_pressure_bar"] == pytest.approx(stop_pressure_bar(200, 40, 21), abs=1e-5)
+
+
+def test_a_cold_target_without_a_limit_is_said_to_read_more_where_cylinders_are_rated():
+    assert "rated at 15 °C" in answer("stop --target-bar 232 --gas-c 0 --reference-c 0")["caution"]
+    assert "rated at" not in answer("stop --target-bar 232 --gas-c 0")["caution"]
+
+
+CASCADE = "cascade --capacity-l 12 --bank a:50:300"
+
+
+@pytest.mark.parametrize("have, gas_c, over", [(240, 15, True), (225, 0, True), (200, 0, False), (231, 15, False)])
+def test_what_is_inside_over_the_limit_is_warned_of_and_nothing_added(have, gas_c, over):
+    for line in (
+        f"{CASCADE} --have-bar {have} --to-bar 232 --limit-bar 232 --gas-c {gas_c}",
+        f"topup --have-bar {have} --have-o2-pct 20.95 --to-bar 232 --to-o2-pct 20.95 --limit-bar 232 --gas-c {gas_c}",
+    ):
+        found = answer(line)
+        assert found["over_limit"] is over
+        assert found["have_at_reference_bar"] == pytest.approx(reads(have, gas_c, 15), abs=0.3)
+        assert ("WARNING" in found["caution"]) is over
+        assert found["steps"] == [] or not over
+        assert run(line).stdout.startswith("WARNING") is over
+
+
+@pytest.mark.parametrize("gas_c", [-10, 0, 15, 30])
+def test_a_cascade_and_a_top_up_end_within_the_limit_at_its_temperature(gas_c):
+    filled = answer(f"{CASCADE} --have-bar 50 --to-bar 232 --limit-bar 232 --gas-c {gas_c}")
+    mixed = answer(
+        f"topup --have-bar 50 --have-o2-pct 20.95 --to-bar 232 --to-o2-pct 20.95 --limit-bar 232 --gas-c {gas_c}"
+    )
+    for final, told in ((filled["final_bar"], filled), (mixed["steps"][-1]["to_bar"], mixed)):
+        assert final <= 232 and reads(final, gas_c, 15) <= 232 + 0.3
+        assert told["capped"] is (gas_c < 15)
+    assert filled["banks_above_limit"] == ["a"] and "close it at" in filled["caution"]
+
+
+def test_a_top_up_above_its_limit_is_refused():
+    line = "topup --have-bar 50 --have-o2-pct 20.95 --to-bar 300 --to-o2-pct 32 --limit-bar 232"
+    assert refusal(line).startswith("--to-bar:")
+    assert NOT_CHECKED not in answer(line.replace("300", "232"))["caution"]
+
+
+@pytest.mark.parametrize("bar, psi", [(232, 3365), (207, 3000)])
+def test_a_rating_in_psi_is_no_higher_than_the_same_in_bar(bar, psi):
+    assert answer(f"stop --target-psi {psi} --limit-bar {bar}")["capped"] is False
+    assert answer(f"stop --target-bar {bar} --limit-psi {psi}")["capped"] is False
+    assert refusal(f"stop --target-bar {bar + 2} --limit-psi {psi}").startswith("--target-bar:")
+
+
+def options_of(name):
+    """Names of a command's options, as its help prints them."""
+    return set(re.findall(r"--[a-z0-9-]+", run(f"{name} --help", env={"COLUMNS": "400"}).stdout))
+
+
+@pytest.mark.parametrize("name", ["settle", "content", "stop", "topup", "cascade"])
+def test_every_pressure_may_be_given_in_psi_and_every_temperature_in_degrees_fahrenheit(name):
+    known = options_of(name)
+    assert {o for o in known if o.endswith("-bar")}
+    for option in known:
+        for ours, twin in (("-bar", "-psi"), ("-c", "-f")):
+            if option.endswith(ours):
+                assert option.removesuffix(ours) + twin in known, option
+
+
+def test_psi_and_fahrenheit_are_converted_exactly_and_shown_beside_ours():
+    """3000 psi is 3000 × 6894.757 Pa; 104 °F is 40 °C."""
+    found = answer("settle --pressure-psi 3000 --from-f 104 --to-f 59")
+    assert found["pressure_bar"] == pytest.approx(settled_pressure_bar(3000 * 0.06894757293, 40, 15), abs=1e-4)
+    assert found["pressure_psi"] == pytest.approx(found["pressure_bar"] / 0.06894757293, abs=1e-3)
+    text = run("settle --pressure-psi 3000 --from-f 104 --to-f 59").stdout
+    assert "psi)" in text and "°F)" in text
+    assert "psi" not in run("settle --pressure-bar 200 --from-c 40 --to-c 15").stdout
+    banks = answer("cascade --have-bar 50 --capacity-l 12 --to-bar 200 --bank a:50:3600psi")
+    assert banks["banks"][0]["pressure_psi"] == pytest.approx(banks["banks"][0]["pressure_bar"] / 0.0689476, rel=1e-5)
+
+
+@pytest.mark.parametrize("option", ["--o2-pct", "--he-pct", "--ar-pct"])
+@pytest.mark.parametrize("share, meant", [("0.32", "32"), ("0.2095", "20.95"), ("0.999", "99.9")])
+def test_a_share_of_one_is_asked_about(option, share, meant):
+    said = refusal(f"settle --pressure-bar 200 --from-c 40 --to-c 15 {option} {share}")
+    assert said.startswith(option + ":") and f"did you mean {meant}?" in said
+
+
+def test_a_share_of_one_is_asked_about_in_a_recipe_too():
+    line = "topup --have-bar 50 --have-o2-pct 0.32 --to-bar 200 --to-o2-pct 36"
+    assert refusal(line) == "--have-o2-pct: 0.32 % looks like a share of one: did you mean 32?"
+    assert refusal(line.replace("0.32", "32").replace("36", "0.36")).startswith("--to-o2-pct:")
+
+
+def test_argon_for_a_dry_suit():
+    """Argon at 15 °C and 200 bar by CoolProp's own equation for it (Tegeler et al. 1999)."""
+    found = answer("content --capacity-l 2 --pressure-bar 200 --ar-pct 100 --o2-pct 0")
+    density = PropsSI("D", "P", 201.01325e5, "T", 288.15, "Argon")
+    assert found["gas_mass_kg"] == pytest.approx(2 * density / 1000, rel=0.003)
+    assert "not breathable" in found["caution"]
+    cooled = answer("settle --pressure-bar 200 --from-c 40 --to-c 5 --ar-pct 100 --o2-pct 0")
+    assert cooled["pressure_bar"] == pytest.approx(reads(200, 40, 5, "Argon"), abs=0.5)
+    assert refusal("content --capacity-l 2 --pressure-bar 200 --ar-pct 100").startswith("--ar-pct:")
+
+
 CASES = [
     "settle --pressure-bar 300 --from-c 45 --to-c 15",
     "content --capacity-l 12 --pressure-bar 232",
@@ -156,6 +283,12 @@ def test_in_plain_text_the_caution_comes_before_the_number(line):
         ("content --capacity-l twelve --pressure-bar 232", "--capacity-l"),
         ("stop --target-bar 300 --gas-c 30 --limit-bar 232", "--target-bar"),
         ("stop --target-bar 232 --gas-c 66", "--gas-c"),
+        ("settle --pressure-psi 3,365 --from-c 45 --to-c 15", "--pressure-psi"),
+        ("settle --pressure-psi 9000 --from-c 45 --to-c 15", "--pressure-psi"),
+        ("settle --pressure-psi 3000 --pressure-bar 200 --from-c 45 --to-c 15", "--pressure-psi"),
+        ("settle --pressure-bar 200 --from-f 500 --to-c 15", "--from-f"),
+        ("settle --pressure-psi", "--pressure-psi"),
+        ("stop --target-bar 200 --rule-set mars", "--rule-set"),
         ("stop --target-bar 232 --gas-c 40 --reference-c -30", "--reference-c"),
         ("topup --have-bar 50 --to-bar 200 --to-o2-pct 32", "--have-o2-pct"),
         ("topup --have-bar 50 --have-o2-pct 21 --to-bar 200 --to-o2-pct 10", "--to-o2-pct"),
