@@ -9,7 +9,6 @@ from typing import Annotated, Any
 
 import typer
 
-from pipelines.calculator_limit import GivenLimit, shares_of
 from pipelines.calculator_line import (
     OneLine,
     OneLineGroup,
@@ -113,6 +112,7 @@ def settle(
     as_json: AsJson = False,
 ) -> None:
     """What a closed cylinder will read once its gas has come to another temperature."""
+    from pipelines.calculator_limit import shares_of
     from shared import thermal
 
     mix = _mix(o2_pct, he_pct, ar_pct)
@@ -139,6 +139,7 @@ def content(
     as_json: AsJson = False,
 ) -> None:
     """What a cylinder holds: free litres down to an empty gauge, and the mass of all gas in it."""
+    from pipelines.calculator_limit import shares_of
     from shared import thermal
 
     mix = _mix(o2_pct, he_pct, ar_pct)
@@ -178,6 +179,7 @@ def stop(
     as_json: AsJson = False,
 ) -> None:
     """Where the gauge should stand at stop, for a target once cool; never above the limit you give."""
+    from pipelines.calculator_limit import GivenLimit, shares_of
     from shared import thermal
     from shared.permitted import above_permitted
 
@@ -247,6 +249,7 @@ def topup(
     as_json: AsJson = False,
 ) -> None:
     """Recipe from what is inside to a mix, adding helium, oxygen and air; the ideal one beside it."""
+    from pipelines.calculator_limit import GivenLimit
     from shared import blending
 
     gases = [name.strip().lower() for name in order.split(",")]
@@ -312,6 +315,7 @@ def cascade(
     as_json: AsJson = False,
 ) -> None:  # fmt: skip
     """What several banks of one gas give, lowest first, and what is left in them."""
+    from pipelines.calculator_limit import GivenLimit
     from shared import blending
     from shared.permitted import above_permitted
 
