@@ -4,6 +4,7 @@ import codecs
 from typing import Any
 from zoneinfo import available_timezones
 
+from pipelines.readers.doubtful import PART_OF_MIX
 from pipelines.readers.mapping import (
     DAY_NUMBER,
     ENCODINGS,
@@ -18,6 +19,7 @@ from pipelines.readers.moments import strptime_of
 from pipelines.readers.stated import is_air
 from schemas.fields import Field
 from schemas.sources import SOURCES
+from shared.mixing import share_for_per_cent
 
 _PLAIN = (
     "channel_names",
@@ -246,6 +248,9 @@ def _stated(source: str, field: Field, value: Any, where: tuple[str, ...], compl
                 f"must be a number from {field.low:g} to {field.high:g}",
                 f"In {field.unit}." if field.unit else "",
             )
+            return None
+        if field.unit == PART_OF_MIX and share_for_per_cent(value):
+            complain(where, value, "is a share, not per cent", f"Did you mean {100 * value:g}?")
             return None
         if name in ("o2_pct", "target_o2_pct") and not is_air(value):
             complain(where, value, "oxygen may be stated for air only", f"{name} = 20.95, or record it.")

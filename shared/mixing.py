@@ -23,6 +23,8 @@ HELIAIR_TOLERANCE_PCT = 0.5
 PLAIN_O2_PCT = (20.0, 22.0)
 """Within these, without helium, a gas is taken for air (oxygen of breathing air by EN 12021: 21 ± 1 %)."""
 TRACE_PCT = 0.5
+AIR_ARGON_PCT = (0.9, 0.97)
+"""Air's own argon, 0.93 %, as somebody may write it down; less than 1 % and no share of one."""
 
 
 def is_plain_air(o2_pct: ArrayLike, he_pct: ArrayLike = 0.0, ar_pct: ArrayLike = np.nan) -> Any:

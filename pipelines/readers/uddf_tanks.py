@@ -255,6 +255,7 @@ def _gas(found: Dive, data: dict, single: bool, points: Waypoints, context: Cont
             line=told["line"],
             column="o2_pct",
             value=mix,
+            guess=": they were written in per cent" if 1.5 < total <= 101 else "",
         )
         return None, None, None
     he = given.get("he", 0.0 if whole or abs(total - 1) <= 0.01 else None)

@@ -14,6 +14,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from pipelines.readers.doubtful import asked_about
 from pipelines.readers.mapping import CLOCKS, Mapping, conversion, known_conversion, unit_ending
 from pipelines.readers.raw import text_series
 
@@ -68,6 +69,11 @@ def numbers(column: pa.Array, name: str, mapping: Mapping, *, whole: bool = Fals
     if unit:
         convert = known_conversion(name, unit)[1]
     made = _plain_numbers(column, name, mapping, unit)
+    asked = {i: why for i, why in asked_about(column, made.values, name, mapping).items() if i not in made.bad}
+    if asked:
+        made.values = made.values.copy()
+        made.values[list(asked)] = np.nan
+        made.bad |= asked
     if convert is not None:
         made.values = np.asarray(convert(made.values), dtype=float)
     if whole:
@@ -159,7 +165,7 @@ def judge_number(text: str, name: str, mapping: Mapping, unit: str = "") -> Any:
         said = with_unit.group(2).strip()
         meant = conversion(name, said)
         if meant and unit and meant[0] == known_conversion(name, unit)[0]:
-            return judge_number(with_unit.group(1).strip(), name, mapping)
+            return _repeating_its_unit(with_unit.group(1).strip(), name, mapping)
         if meant:
             return "unit_in_cell", {"found": meant[0]}
     if re.match(r"^[+-]?\d+,\d+$|^[+-]?\d{1,3}(\.\d{3})+,\d+$|^,\d+$", text):
@@ -169,6 +175,14 @@ def judge_number(text: str, name: str, mapping: Mapping, unit: str = "") -> Any:
     if comma and re.match(_NUMBER, text, re.ASCII):
         return "decimal_point", {}
     return "not_a_number", {}
+
+
+def _repeating_its_unit(text: str, name: str, mapping: Mapping) -> Any:
+    value = judge_number(text, name, mapping)
+    if isinstance(value, float):
+        asked = asked_about(pa.array([text]), np.array([value]), name, mapping)
+        return asked.get(0, value)
+    return value
 
 
 # --- words ------------------------------------------------------------------------------------

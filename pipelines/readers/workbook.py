@@ -205,6 +205,8 @@ def _text(cell, mapping: Mapping) -> str:
         return str(value)
     if isinstance(value, float):
         text = str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
+        if mapping.decimal == "," and re.search(r"\.\d{3}$", text):
+            text += "0"  # a number of the sheet's own has no separator of thousands, and shall not look like one
         return text.replace(".", mapping.decimal)
     if isinstance(value, dt.datetime):
         value = _whole_milliseconds(value)

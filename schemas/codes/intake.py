@@ -132,6 +132,18 @@ CELL = [
         'Write it without, or say so in station.toml: [sources.{source}] thousands = "{found}".',
     ),
     Code(
+        "thousands_or_decimal",
+        "A mark before three digits: {thousands}, or {decimal}?",
+        "Write it without a mark ({thousands}), or with another number of decimals; if the comma is the decimal mark "
+        'throughout, say what parts thousands: [sources.{source}] thousands = "."; ' + _REREAD + ".",
+    ),
+    Code(
+        "share_not_per_cent",
+        "Between 0 and 1: a share, not per cent? Did you mean {meant}?",
+        "Write per cent; or, if the whole column holds shares, say so: "
+        '[sources.{source}.units] {column} = "fraction"; ' + _REREAD + ".",
+    ),
+    Code(
         "unit_in_cell",
         "A unit stands in the cell: {found}.",
         "Write the number alone; or name the unit of the column, "
@@ -327,7 +339,11 @@ UDDF = [
         "{column} {value} is no volume in cubic metres.",
         "Ask the maker of the export; give the capacity in the register.",
     ),
-    Code("uddf_not_fraction", "The fractions of the mix {value} do not make 1.", "Correct the mix and export again."),
+    Code(
+        "uddf_not_fraction",
+        "The fractions of the mix {value} do not make 1{guess}.",
+        "Correct the mix and export again.",
+    ),
     Code("uddf_not_kg_m3", "{column} {value} is no density of water in kg/m³.", "Correct the site and export again."),
     Code(
         "uddf_unit_conflict",
