@@ -11,31 +11,7 @@ import pandas as pd
 from dashboard.rows import Row, each, said_yes
 from schemas import words
 from schemas.codes import sentence
-
-#: codes that say why a cylinder may not be filled; the state says it already, they say why and what to do
-_BARRING = (
-    "condemned",
-    "withdrawn",
-    "no_inspection_known",
-    "service_life_unknown",
-    "service_life_over",
-    "alloy_not_permitted",
-    "rule_set_unknown",
-    "no_period_for_material",
-    "out_of_test_on_loan",
-)
-_BARRING_ENDS = ("_failed", "_out_of_date", "_date_unknown")
-#: findings after which nothing is advised before a competent person has looked
-OPEN_FINDINGS = ("thread_finding", "thread_finding_in_set", "permanent_expansion_high")
-#: of these, the ones that a later passed visual inspection or hydrostatic test closes: the inspector saw the neck
-_CLOSED_BY_A_PASS = ("thread_finding", "thread_finding_in_set")
-#: to be looked at before filling, though nothing forbids it
-LOOK_FIRST = (*OPEN_FINDINGS, "leaks", "set_leaks", "side_leaks", "mass_lost")
-
-
-def bars(code: str) -> bool:
-    """Whether a code of the fleet is a reason not to fill."""
-    return code in _BARRING or code.endswith(_BARRING_ENDS)
+from schemas.codes.fleet import LOOK_FIRST, OPEN_FINDINGS, bars_filling
 
 
 @dataclass(frozen=True)
@@ -52,8 +28,6 @@ class Standing:
     held: bool = False
     #: whether all of it is oxygen clean today; None where that is not known
     oxygen_clean: bool | None = None
-    #: cylinders whose last thread finding is older than their last pass, and the day of that pass
-    passed_since: dict[str, pd.Timestamp] = field(default_factory=dict)
 
     @property
     def may_be_filled(self) -> bool:
@@ -66,7 +40,7 @@ class Standing:
             (code, row._asdict())
             for row in each(self.cylinders)
             for code in words.listed(row.score_reasons)
-            if code in LOOK_FIRST and not (code in _CLOSED_BY_A_PASS and row.cylinder_id in self.passed_since)
+            if code in LOOK_FIRST
         ]
 
     @property
@@ -151,14 +125,14 @@ def _of_cylinder(cylinder, several: bool) -> tuple[list[str], list[str]]:
     name = f"{cylinder.cylinder_id}: " if several else ""
     row, found = cylinder._asdict(), words.listed(cylinder.score_reasons)
     told_elsewhere = ("inspection_due_soon", *LOOK_FIRST, *words.MINOR_REASONS)
-    about = [name + words.mended(c, row) for c in found if not bars(c) and c not in told_elsewhere]
+    about = [name + words.mended(c, row) for c in found if not bars_filling(c) and c not in told_elsewhere]
     kind = words.KINDS.get(cylinder.next_due_kind, "inspection")
     if cylinder.inspection_state == "due_soon":
         about.insert(0, f"{name}{kind} due {words.days_away(cylinder.days_to_due)}, {words.day(cylinder.next_due_on)}.")
     state = "condemned" if cylinder.status == "condemned" else cylinder.inspection_state
     if state in ("in_date", "due_soon") and cylinder.status == "in_service":
         return [], about
-    why = [sentence(c, row) for c in found if bars(c)]
+    why = [sentence(c, row) for c in found if bars_filling(c)]
     if state == "out_of_date" and words.known(cylinder.next_due_on):
         why.append(f"Due was {words.day(cylinder.next_due_on)} ({kind}).")
     if not why:
@@ -166,24 +140,6 @@ def _of_cylinder(cylinder, several: bool) -> tuple[list[str], list[str]]:
     if cylinder.status != "in_service" and not {"condemned", "withdrawn"} & set(found):
         why.append(f"The register has it as {cylinder.status}.")
     return [name + line for line in why], about
-
-
-def passed_since(cylinders: pd.DataFrame, life: pd.DataFrame, zone: str) -> dict[str, pd.Timestamp]:
-    """Cylinders whose last thread finding a later pass has closed, with the day of that pass.
-
-    Parameters
-    ----------
-    cylinders, life : DataFrame
-        Published `cylinder_health` and `cylinder_life` of the same cylinders.
-    zone : str
-        The station's time zone.
-    """
-    found = life[life["event"].str.startswith("inspected_", na=False) & life["code"].str.contains("thread", na=False)]
-    if found.empty or cylinders.empty:
-        return {}
-    last_found = found.groupby("cylinder_id")["at"].max().dt.tz_convert(zone).dt.tz_localize(None).dt.normalize()
-    passed = cylinders.set_index("cylinder_id")[["last_visual_on", "last_hydrostatic_on"]].max(axis=1)
-    return {c: passed[c] for c in last_found.index if c in passed.index and passed[c] > last_found[c]}
 
 
 def _oxygen_clean(units: pd.DataFrame) -> bool | None:

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from pipelines.accept_samples import SAMPLES, SampleParts, drop_impossible
+from pipelines.impossible_values import leave_out_impossible
 from pipelines.inbox import working_pressures
 from pipelines.readers.raw import Problem, RawTable, as_frame, problem
 from pipelines.settings import Station
@@ -50,7 +51,9 @@ class Acceptor:
             rows[name] = rows[name].fillna(rows["unit_id"].map(working_pressures(self.warehouse)).astype("float64"))
         if raw.source == SAMPLES:
             rows, found = drop_impossible(rows)
-            self._problems(SAMPLES, found, file, sha256)
+        else:
+            rows, found = leave_out_impossible(raw.source, rows)
+        self._problems(raw.source, found, file, sha256)
         waiting_values = rows[raw.from_working_pressure].isna().any(axis=1) if raw.from_working_pressure else None
         checked = rows if waiting_values is None else rows[~waiting_values]
         clean, problems = check(raw.source, checked, self.latest)

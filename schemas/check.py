@@ -16,6 +16,7 @@ from schemas.frames import PANDAS
 from schemas.sources import SOURCES, Source
 from schemas.tables import TABLES
 from shared.constants import ATM_BAR
+from shared.permitted import above_permitted
 from shared.units import bar_from_psi, l_from_cuft
 
 #: a value beyond its bound is often another unit; conversions that would explain it, by declared unit
@@ -276,7 +277,32 @@ def _cylinder_sizes(frame: pd.DataFrame) -> pd.DataFrame:
             for i in frame.index[lacking]
         ]
     rows += _impossible_ratings(frame)
-    return _frame(rows)
+    rows += _working_above_test(frame)
+    return pd.concat(
+        [
+            _frame(rows),
+            _in_order("manufactured_on", "first_used_on")(frame),
+            _in_order("manufactured_on", "service_life_ends_on")(frame),
+        ],
+        ignore_index=True,
+    )
+
+
+def _working_above_test(frame: pd.DataFrame) -> list[dict]:
+    """A cylinder is tested above what it works at (two stamps in swapped columns, most likely)."""
+    working = frame["working_pressure_bar"].fillna(bar_from_psi(frame["service_pressure_psi"]))
+    wrong = frame.index[above_permitted(working, frame["test_pressure_bar"])]
+    return [
+        _problem(
+            i,
+            "working_pressure_bar",
+            working[i],
+            "working_above_test",
+            f"A working pressure of {working[i]:.4g} bar is above the test pressure of "
+            f"{frame.at[i, 'test_pressure_bar']:.4g} bar.",
+        )
+        for i in wrong
+    ]
 
 
 def _impossible_ratings(frame: pd.DataFrame) -> list[dict]:
@@ -329,7 +355,7 @@ def _fractions(*pairs: tuple[str, ...]):
     return check_sum
 
 
-def _order(first: str, second: str):
+def _in_order(first: str, second: str):
     def check_order(frame: pd.DataFrame) -> pd.DataFrame:
         wrong = frame.index[frame[second] < frame[first]]
         return _frame(
@@ -347,6 +373,8 @@ _SPECIAL: dict[str, Callable[[pd.DataFrame], pd.DataFrame]] = {
     "fills": _fractions(("target_o2_pct", "target_he_pct", "target_ar_pct"), ("analysed_o2_pct", "analysed_he_pct")),
     "sources": _fractions(("o2_pct", "he_pct")),
     "dive_tanks": _fractions(("o2_pct", "he_pct", "ar_pct")),
-    "bookings": _order("starts_on", "ends_on"),
-    "set_members": _order("from_on", "to_on"),
+    "bookings": _in_order("starts_on", "ends_on"),
+    "set_members": _in_order("from_on", "to_on"),
+    "loans": _in_order("out_at", "back_at"),
+    "visits": _in_order("visit_on", "back_on"),
 }

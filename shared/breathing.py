@@ -15,6 +15,16 @@ from shared.constants import ATM_BAR, BAR_PER_METRE_EN13319, GRAVITY_M_S2, SALT_
 EN13319_KG_M3 = BAR_PER_METRE_EN13319 * 1e5 / GRAVITY_M_S2
 """Density at which 10 m of water is 1 bar, kg/m³."""
 
+LEAST_RMV_L_MIN, MOST_RMV_L_MIN = 3.0, 150.0
+"""Outside this no diver breathes over a whole dive (a judgement: at rest 12.4 ± 4.7 L/min, 118 sport divers): such a
+rate says something of its record, not of its diver."""
+
+
+def rate_doubtful(rmv_l_min: ArrayLike) -> Any:
+    """Whether a dive's rate, L/min, is no diver's; False where it is not known."""
+    rate = np.asarray(rmv_l_min, float)
+    return ((rate < LEAST_RMV_L_MIN) | (rate > MOST_RMV_L_MIN))[()]
+
 
 def ambient_bar_abs(
     depth_m: ArrayLike,

@@ -1,14 +1,11 @@
 """Filling: may this one be filled, what is held back, what is really in the fills, where to stop."""
 
-from dataclasses import replace
-
-import pandas as pd
 import streamlit as st
 
 from dashboard import parts
 from dashboard.data import Snapshot
 from dashboard.rows import each
-from dashboard.standing import Standing, fillable_units, holds, passed_since, stand
+from dashboard.standing import Standing, fillable_units, holds, stand
 from dashboard.views import filling_advice, filling_day, filling_season
 from schemas import words
 from schemas.codes import all_codes, sentence
@@ -29,9 +26,6 @@ def page(snapshot: Snapshot) -> None:
         placeholder="Type its name, or pick it",
     )
     standing = stand(chosen, units, health, fills) if chosen else None
-    if standing and standing.open_findings:
-        lives = pd.concat([snapshot.table("cylinder_life", cylinder_id=c) for c in standing.cylinders["cylinder_id"]])
-        standing = replace(standing, passed_since=passed_since(standing.cylinders, lives, snapshot.zone))
     if standing:
         answer(snapshot, standing)
     else:
@@ -123,8 +117,6 @@ def answer(snapshot: Snapshot, standing: Standing) -> None:
     findings = [words.mended(code, row) for code, row in standing.look_first]
     if findings:
         parts.show(parts.bar("Look first", 3, parts.lines(*dict.fromkeys(findings))))
-    for cylinder, day in standing.passed_since.items():
-        parts.show(parts.note(f"{cylinder}: a thread was found wanting once; it passed since, {words.day(day)}."))
     if standing.remarks:
         parts.show(parts.items(standing.remarks))
     least = snapshot.policy("filling", "least_arrival_bar", 2.0)

@@ -185,10 +185,13 @@ def one(snapshot: Snapshot, fill: Row) -> None:
 
 def _reads_at(fill: Row, water_c: float) -> float:
     """What the settled gas reads at another temperature: one call of the gas engine, as the calculator makes it."""
-    if not words.known(fill["settled_pressure_bar_15c"]):
+    o2, he = (
+        next((fill[c] for c in (f"{gas}_pct", f"expected_{gas}_pct") if words.known(fill.get(c))), None)
+        for gas in ("o2", "he")
+    )
+    if o2 is None or not words.known(fill["settled_pressure_bar_15c"]):
         return float("nan")
-    o2 = fill["o2_pct"] if words.known(fill["o2_pct"]) else 20.95
-    he = fill["he_pct"] if words.known(fill["he_pct"]) else 0.0
+    he = 0.0 if he is None else he
     return float(settled_pressure_bar(fill["settled_pressure_bar_15c"], 15.0, water_c, o2, he, strict=False))
 
 

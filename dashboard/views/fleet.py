@@ -7,9 +7,9 @@ import streamlit as st
 from dashboard import charts_fleet, parts
 from dashboard.data import Snapshot
 from dashboard.rows import each, said_yes
-from dashboard.standing import bars
 from schemas import words
 from schemas.codes import all_codes, sentence
+from schemas.codes.fleet import bars_filling
 
 MOST_EVENTS = 80
 MOST_NAMED = 12
@@ -80,7 +80,7 @@ def reasons(health: pd.DataFrame) -> None:
     if rows.empty:
         return
     by = rows.groupby("score_reasons")["cylinder_id"].agg(["size", ", ".join])
-    by = by.assign(bars=[bars(c) for c in by.index], minor=[c in words.MINOR_REASONS for c in by.index])
+    by = by.assign(bars=[bars_filling(c) for c in by.index], minor=[c in words.MINOR_REASONS for c in by.index])
     by = by.sort_values(["bars", "minor", "size"], ascending=[False, True, True])
     known = all_codes()
     parts.show(

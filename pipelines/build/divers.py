@@ -14,6 +14,7 @@ import pandas as pd
 from schemas.frames import conform
 from schemas.policy import Policy
 from schemas.tables import TABLES
+from shared.breathing import rate_doubtful
 from shared.trend import (
     CONDITIONS,
     OUTLIER_Z,
@@ -42,11 +43,10 @@ OUT_OF_TREND = {
     "end_above_start",
     "no_tanks",
     "duplicate_dive",
+    "clock_reset",
+    "rate_doubtful",
 }
 """Flags of a dive that keep it out of the trend even if a rate is stated."""
-
-LEAST_RMV_L_MIN, MOST_RMV_L_MIN = 3.0, 150.0
-"""Outside this no diver breathes over a whole dive: such a row says something of its record, not of its diver."""
 
 WATER_IS_KNOWN_DAYS = 60
 
@@ -77,7 +77,7 @@ def trend_rows(consumption: pd.DataFrame, dives: pd.DataFrame) -> pd.DataFrame:
     rows["measurement_var"] = sd**2
     flagged = np.array([bool(OUT_OF_TREND.intersection(codes_of(f))) for f in rows["flags"]], bool)
     shared = rows["gas_shared"].fillna(False).to_numpy(bool) if "gas_shared" in rows else np.zeros(len(rows), bool)
-    rows["in_trend"] = (rmv >= LEAST_RMV_L_MIN) & (rmv <= MOST_RMV_L_MIN) & ~flagged & ~shared
+    rows["in_trend"] = np.isfinite(rmv) & ~rate_doubtful(rmv) & ~flagged & ~shared
     suit = rows["suit"].to_numpy(object) if "suit" in rows else np.full(len(rows), "", object)
     rows[list(AT_COLUMNS)] = design(
         rows["mean_depth_m"].to_numpy(float),

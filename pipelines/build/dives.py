@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pipelines.build.dives_clock import clock_reset
 from pipelines.build.dives_duplicates import find_duplicates
 from pipelines.build.dives_fit import NEAR_END_S, Readings, fit_rows, gather, hold_above_empty, usable_trace
 from pipelines.build.dives_learning import station_start_spread
@@ -78,6 +79,8 @@ def build_member_dives(
     dives = dives.sort_values(["started_at", "dive_id"], ignore_index=True)
     duplicates, flags = find_duplicates(dives, tanks, samples)
     dives = dives[~dives["dive_id"].isin(duplicates["dive_id"])].reset_index(drop=True)
+    for dive_id in dives.loc[clock_reset(dives["started_at"]), "dive_id"]:
+        flags.setdefault(dive_id, set()).add("clock_reset")
     if links is None:
         links = link_fills(tanks, dives, fills, units, policy.dives.fill_link_days)
     links = links[links["member_id"] == member_id]

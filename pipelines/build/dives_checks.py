@@ -47,6 +47,7 @@ def dive_flags(
         "gas_missing": missing & ~closed & ~no_depth,
         "mean_depth_missing": no_depth & ~closed,
         "mean_depth_only": built.flat & ~closed,
+        "depths_contradict": told(dives, "depths_contradict"),
         "not_breathable": bad_gas,
         "end_above_start": rising & ~closed,
         "gas_shared": true("gas_shared"),

@@ -92,7 +92,8 @@ def find_duplicates(
         elif overlapping and alike:
             # a computer a cylinder: each record lacks what the other breathed
             name(a, b, "overlaps_another_dive", "gas_missing")
-        elif overlap > 0:
+        elif overlap > 0 or start_s[a] == start_s[b]:
+            # nobody begins two dives in one second, however long either was
             name(a, b, "overlaps_another_dive")
         elif not np.isnan(apart_m) and apart_m < SAME_M and _cylinders_agree(tanks[a], tanks[b], SAME_BAR):
             name(a, b, "looks_like_another_dive")
@@ -122,13 +123,15 @@ def _to_the_letter(dives: pd.DataFrame, tanks: list[pd.DataFrame], samples: pd.D
 
 
 def _candidates(start_s: NDArray, length_s: NDArray, deepest: NDArray) -> list[tuple[int, int]]:
-    """Pairs that overlap in time, or are of one length and depth; found by sorting, not by trying all."""
+    """Pairs that overlap in time or begin at one moment, or are of one length and depth; found by sorting, not by
+    trying all.
+    """
     pairs: set[tuple[int, int]] = set()
     end_s = start_s + np.nan_to_num(length_s)
     order = np.argsort(start_s, kind="stable")
     latest = order[0]
     for i in order[1:]:
-        if start_s[i] < end_s[latest]:
+        if start_s[i] < end_s[latest] or start_s[i] == start_s[latest]:
             pairs.add((min(latest, i), max(latest, i)))
         if end_s[i] > end_s[latest]:
             latest = i

@@ -14,7 +14,7 @@ from pipelines.build.dives_samples import Grid, Samples, from_grid, water_densit
 from pipelines.build.dives_sides import Sides
 from schemas.policy import Policy
 from shared import thermal
-from shared.breathing import ambient_bar_abs, ideal_used_free_l, rmv_l_min
+from shared.breathing import LEAST_RMV_L_MIN, ambient_bar_abs, ideal_used_free_l, rate_doubtful, rmv_l_min
 from shared.constants import ATM_BAR, FREE_LITRE_MOL, GRAVITY_M_S2
 from shared.tank_learning import without_prior
 from shared.tank_trace import STEPS, TankFits
@@ -158,6 +158,12 @@ def consumption_table(built: Built) -> pd.DataFrame:
     below_zero = has_rows & (total <= 0)
     flags, blocked = dive_flags(built, missing, has_rows, start, end, below_zero)
     usable = has_rows & ~blocked & np.isfinite(bar_min) & (bar_min > 0) & np.isfinite(total)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        rate = np.where(usable, rmv_l_min(total, bar_min), np.nan)
+    for row in np.flatnonzero(rate_doubtful(rate)).tolist():
+        flags[row].append("rate_doubtful")
+    # gas may be lost beside the breathing; less than a diver needs was not breathed by anybody
+    usable &= ~(rate < LEAST_RMV_L_MIN)
     total, spread = np.where(usable, total, np.nan), np.where(usable, spread, np.nan)
     low, high = np.maximum(total - Z80 * spread, 0.0), total + Z80 * spread
 

@@ -7,6 +7,7 @@ from pipelines.build.air_of_fills import air_state_of_fills
 from pipelines.build.air_tests import co_limit
 from pipelines.build.columns import floats, lists, looked_up, truth
 from pipelines.build.fill_chain import chain_of_fills, found_inside, kept_share
+from pipelines.build.fill_slips import fill_slips
 from pipelines.build.fills_mix import beyond_qualification
 from pipelines.build.inspections import unit_states_at
 from pipelines.build.recall import USED_UP_SHARE
@@ -50,6 +51,8 @@ ATTENTION = (
     "permitted_pressure_unknown",
     "settled_reading_doubtful",
     "settled_before_stop",
+    "stop_below_start",
+    "analysed_before_stop",
     "outside_gas_table",
     "mix_impossible",
 )
@@ -123,6 +126,7 @@ def build_verdict(
         "suit_gas_only": mix["suit_gas"].to_numpy(),
         "permitted_pressure_unknown": ~np.isfinite(permitted),
         "outside_gas_table": ~np.isfinite(floats(q["settled_pressure_bar_15c"])),
+        **fill_slips(c, policy.time_zone),
         # no verdict of its own, for it says nothing of what is inside; but nobody should ask for it again
         "asked_above_permitted": above_permitted(floats(c["target_pressure_bar"]), permitted),
         "stopped_above_permitted": above_permitted(floats(c["stop_pressure_bar"]), permitted)

@@ -39,8 +39,9 @@ WARM_HOURS, USED_BAR, MOST_TOP_UPS = 6.0, 60.0, 4
 seven time constants; a greater fall of pressure is a dive, and water takes the heat away."""
 WARM_START_SHARE = 0.35
 """Uncertain share of the warmth that was left of the earlier fill: nobody logs what stood where."""
-PLAUSIBLE_RISE_K = (-20.0, 90.0)
-"""Gas at stop is this much warmer than the room; a later reading that says otherwise is of another fill."""
+PLAUSIBLE_RISE_K = (-12.0, 90.0)
+"""Gas at stop is this much warmer than the room, or a little colder where the cylinder came in from the cold; a later
+reading that says otherwise is of another fill."""
 
 
 @dataclass(frozen=True)

@@ -31,7 +31,7 @@ def finding_reasons(inputs: dict[str, pd.DataFrame], units: pd.DataFrame) -> dic
     times = known[eaten].drop_duplicates(["cylinder_id", "inspected_on"]).groupby("cylinder_id").size()
     members = set_membership(inputs)
     in_set = set(members["cylinder_id"])
-    thread = set(known.loc[known["finding"].eq("thread"), "cylinder_id"])
+    thread, thread_passed = _thread_findings(known)
 
     weighed = (
         known.dropna(subset=["found_mass_kg"]).drop_duplicates("cylinder_id", keep="last").set_index("cylinder_id")
@@ -53,6 +53,7 @@ def finding_reasons(inputs: dict[str, pd.DataFrame], units: pd.DataFrame) -> dic
         "boot_hides_base": set(by_cylinder.index[boot & by_cylinder["material"].eq("steel")]) & set(times.index),
         "thread_finding_in_set": thread & in_set,
         "thread_finding": thread - in_set,
+        "thread_finding_passed": thread_passed,
         "mass_lost": set(ratio.index[ratio < 1 - MASS_LOST_SHARE]),
         "mass_gained": set(ratio.index[ratio > 1 + MASS_LOST_SHARE]),
         "pass_after_condemned": set(passes.loc[after, "cylinder_id"]),
@@ -66,6 +67,15 @@ def finding_reasons(inputs: dict[str, pd.DataFrame], units: pd.DataFrame) -> dic
     }
     found |= _flags_of_units(units, members)
     return found
+
+
+def _thread_findings(inspections: pd.DataFrame) -> tuple[set[str], set[str]]:
+    """Cylinders with a thread finding that stands, and those that have passed since: the inspector saw the neck."""
+    found = inspections[inspections["finding"].eq("thread")].groupby("cylinder_id")["inspected_on"].max()
+    looked = inspections["result"].eq("pass") & inspections["kind"].isin(("visual", "hydrostatic"))
+    passed = inspections[looked].groupby("cylinder_id")["inspected_on"].max().reindex(found.index)
+    closed = set(found.index[passed > found])
+    return set(found.index) - closed, closed
 
 
 def _flags_of_units(units: pd.DataFrame, members: pd.DataFrame) -> dict[str, set[str]]:

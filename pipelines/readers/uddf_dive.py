@@ -59,7 +59,7 @@ def _start(found: Dive, parts: list, context: Context) -> None:
             first_text(parts, *p)
             for p in (("date", "year"), ("date", "month"), ("date", "day"), ("time", "hour"), ("time", "minute"))
         ]
-        text = " ".join(t or "?" for t in told)
+        text = " ".join(t or "…" for t in told)
         if all(t is not None and t.isascii() and t.isdigit() for t in told):
             try:
                 year, month, day, hour, minute = (int(t or 0) for t in told)

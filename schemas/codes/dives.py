@@ -50,6 +50,23 @@ CODES: list[Code] = [
         "Set the dive's mode.",
     ),
     Code("mean_depth_missing", "Neither samples nor a mean depth and duration: no rate can be stated."),
+    Code(
+        "rate_doubtful",
+        "No diver breathes at such a rate over a whole dive: duration, pressures or size are wrong, or gas was lost. "
+        "It is left out of the trend.",
+        "Correct the record.",
+    ),
+    Code(
+        "clock_reset",
+        "Dated to the days at which a computer's clock begins again, and far from this member's other dives: the date "
+        "is not believed, and the dive is left out of the trend.",
+        "Correct its date.",
+    ),
+    Code(
+        "depths_contradict",
+        "Its mean depth was written above its greatest: neither was taken.",
+        "Correct the two.",
+    ),
     Code("mean_depth_only", "From the mean depth alone: a wider interval, and no reserve."),
     Code(
         "mix_assumed_air",

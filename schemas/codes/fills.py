@@ -150,6 +150,24 @@ CODES: list[Code] = [
     Code(
         "settled_before_stop", "The settled reading is dated before the stop; it was left out.", "Correct its time."
     ),
+    Code(
+        "stop_below_start",
+        "It stopped at {stop_pressure_bar:.4g} bar, below its start at {start_pressure_bar:.4g}: nothing was added, or "
+        "the two were swapped.",
+        "Correct the row; gas that was let out belongs in no fill.",
+        "It stopped below its start: nothing was added, or the two were swapped.",
+    ),
+    Code(
+        "analysed_before_stop",
+        "The analysis is dated before the stop: it may be of another fill, or of the bank.",
+        "Analyse what is in the cylinder, and log when.",
+    ),
+    Code(
+        "fill_rate_doubtful",
+        "By its minutes it rose by {fill_rate_bar_min:.0f} bar a minute, which no panel does.",
+        "Correct start, stop or minutes.",
+        "By its minutes it rose faster than any panel fills.",
+    ),
     Code("settled_after_next_fill", "The settled reading came after the unit's next fill; it was left out."),
     Code(
         "outside_gas_table",

@@ -159,13 +159,17 @@ CODES: list[Code] = [
     ),
     Code(
         "thread_finding",
-        "A thread was found wanting at an inspection.",
+        "A thread was found faulty at an inspection, and no pass is recorded since.",
         "A competent person gauges neck and valve threads before the next fill: look-alike threads have blown out.",
     ),
     Code(
         "thread_finding_in_set",
-        "A thread was found wanting on a cylinder that has stood in a set.",
+        "A thread was found faulty on a cylinder that has stood in a set, and no pass is recorded since.",
         "Look at the other side, and at bands and manifold that may strain the neck; have both necks gauged.",
+    ),
+    Code(
+        "thread_finding_passed",
+        "A thread finding is on record; it has passed an inspection since.",
     ),
     Code(
         "mass_lost",
@@ -303,3 +307,27 @@ CODES: list[Code] = [
         "Read the hour meter.",
     ),
 ]
+
+BARS_FILLING = frozenset(
+    {
+        "condemned",
+        "withdrawn",
+        "no_inspection_known",
+        "service_life_unknown",
+        "service_life_over",
+        "alloy_not_permitted",
+        "rule_set_unknown",
+        "no_period_for_material",
+        "out_of_test_on_loan",
+    }
+)
+BARRING_ENDS = ("_failed", "_out_of_date", "_date_unknown")
+OPEN_FINDINGS = ("thread_finding", "thread_finding_in_set", "permanent_expansion_high")
+"""Findings after which no pressure is advised before a competent person has looked."""
+LOOK_FIRST = (*OPEN_FINDINGS, "leaks", "set_leaks", "side_leaks", "mass_lost")
+"""To be looked at before filling, though nothing forbids it."""
+
+
+def bars_filling(code: str) -> bool:
+    """Whether a code of the fleet says that its cylinder may not be filled."""
+    return code in BARS_FILLING or code.endswith(BARRING_ENDS)

@@ -258,6 +258,26 @@ ROW = [
     ),
     Code("ends_before_start", "The end lies before the start.", "Correct the row and drop the file again."),
     Code(
+        "working_above_test",
+        "The working pressure is above the test pressure.",
+        "Read the stamps again: are the two columns swapped? Correct the row and drop the file again.",
+    ),
+    Code(
+        "mean_above_greatest",
+        "The mean depth, {other} m, is above the greatest, {value} m: both were left out.",
+        "Correct the two and drop the file again.",
+    ),
+    Code(
+        "pumped_down",
+        "A timed run ends at {value} bar, below its start at {other}: both were left out.",
+        "Correct the two (are they swapped?) and drop the file again.",
+    ),
+    Code(
+        "due_before_out",
+        "Due back on {value}, before it was lent on {other}: the day it is due was left out.",
+        "Correct it and drop the file again.",
+    ),
+    Code(
         "unknown_reference",
         "{column} {value} is not known.",
         "Add it to the register ({found}) or correct it; the row waits and loads by itself.",

@@ -1,13 +1,12 @@
 """The first answer on Filling says what the filling rules say, for single cylinders and for sets."""
 
 import itertools
-from dataclasses import replace
 
 import pandas as pd
 import pytest
 from made_up import HEALTH, UNITS, fills
 
-from dashboard.standing import fillable_units, find, holds, passed_since, stand
+from dashboard.standing import fillable_units, find, holds, stand
 from shared.filling_limits import refusals
 
 STATES = ("in_date", "due_soon", "out_of_date", "condemned", "unknown")
@@ -72,25 +71,13 @@ def test_what_is_not_in_test_today_may_not_be_filled_whatever_its_dates_look_lik
     assert not told.may_be_filled and "not in test" in told.why_not[0]
 
 
-@pytest.mark.parametrize(
-    "passed_on, still_open", [("2031-03-01", True), ("2031-05-03", True), ("2031-05-04", False), (None, True)]
-)
-@pytest.mark.parametrize("kind", ["last_visual_on", "last_hydrostatic_on"])
-def test_a_thread_finding_stands_until_a_later_pass(passed_on, still_open, kind):
-    health = HEALTH.assign(last_visual_on=pd.NaT, last_hydrostatic_on=pd.NaT)
-    row = health.index[health["cylinder_id"] == "A11-2"][0]
+def test_a_thread_finding_that_stands_is_open_and_one_that_passed_since_is_told():
+    row = HEALTH.index[HEALTH["cylinder_id"] == "A11-2"][0]
+    health = HEALTH.copy()
     health.at[row, "score_reasons"] = ["thread_finding", "leaks"]
-    health.loc[row, kind] = pd.Timestamp(passed_on)
-    life = pd.DataFrame(
-        {
-            "cylinder_id": "A11-2",
-            "at": pd.to_datetime(["2029-05-03T11:00Z", "2031-05-03T11:00Z"]),
-            "event": "inspected_visual",
-            "code": ["pass", "fail; thread"],
-        }
-    )
     told = stand("A11-2", UNITS, health, FILLS)
     assert told.open_findings == ["thread_finding"]
-    told = replace(told, passed_since=passed_since(told.cylinders, life, "Europe/Dublin"))
-    assert told.open_findings == (["thread_finding"] if still_open else [])
-    assert "leaks" in [code for code, _ in told.look_first]
+    health.at[row, "score_reasons"] = ["thread_finding_passed", "leaks"]
+    told = stand("A11-2", UNITS, health, FILLS)
+    assert told.open_findings == [] and "leaks" in [code for code, _ in told.look_first]
+    assert any("passed an inspection since" in line for line in told.remarks)

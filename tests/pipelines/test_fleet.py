@@ -1,11 +1,13 @@
 """The fleet's table: what may be filled, who has it, what stands against it."""
 
 import pandas as pd
+import pytest
 
 from pipelines.build.fleet import build_fleet
 from pipelines.build.inspections import unit_states_at
 from pipelines.build.units import build_units
 from schemas.codes import all_codes
+from schemas.codes.fleet import bars_filling
 from schemas.frames import conform
 from schemas.policy import Policy
 from schemas.tables import TABLES
@@ -127,6 +129,48 @@ def test_findings_over_time_stand_against_a_cylinder():
     )
     assert {"corrosion_again", "boot_hides_base", "mass_lost"} <= set(health.loc["A", "score_reasons"])
     assert {"thread_finding_in_set", "inspection_before_manufacture"} <= set(health.loc["B", "score_reasons"])
+
+
+@pytest.mark.parametrize(
+    "kind, passed_on, still_open",
+    [
+        ("visual", "2025-05-01", True),
+        ("visual", "2025-06-01", True),
+        ("visual", "2025-06-02", False),
+        ("hydrostatic", "2025-06-02", False),
+        ("valve_service", "2025-06-02", True),
+        ("oxygen_clean", "2025-06-02", True),
+    ],
+)
+def test_a_thread_finding_stands_until_a_later_pass_of_those_who_look_at_the_neck(kind, passed_on, still_open):
+    found = passed("A", "2025-06-01", "visual", result="fail", finding="thread")
+    health, _ = fleet([cylinder("A")], inspections=[found, passed("A", passed_on, kind)])
+    reasons = set(health.loc["A", "score_reasons"])
+    assert ("thread_finding" in reasons) is still_open and ("thread_finding_passed" in reasons) is not still_open
+
+
+STATES_AND_CODES = [
+    ([cylinder("A", manufactured_on=None)], []),
+    ([cylinder("A", status="withdrawn")], []),
+    ([cylinder("A", status="condemned")], []),
+    ([cylinder("A", material="composite")], []),
+    ([cylinder("A", material="composite", service_life_ends_on="2026-01-01")], []),
+    ([cylinder("A", rule_set="mars")], []),
+    ([cylinder("A", rule_set="au", alloy="6351-T6", material="aluminium")], []),
+    ([cylinder("A")], [passed("A", "2025-06-01", "visual", result="fail")]),
+    ([cylinder("A")], [passed("A", "2025-06-01", "valve_service", result="fail")]),
+    ([cylinder("A")], [passed("A", "2015-06-01")]),
+    ([cylinder("A")], [passed("A", "2026-01-01")]),
+]
+
+
+@pytest.mark.parametrize("cylinders, inspections", STATES_AND_CODES)
+def test_a_code_bars_filling_just_where_the_state_does(cylinders, inspections):
+    """One list of barring codes for the pages, and the rules of inspection: they agree."""
+    health, _ = fleet(cylinders, inspections=inspections)
+    row = health.loc["A"]
+    barred = row["inspection_state"] not in ("in_date", "due_soon") or row["status"] != "in_service"
+    assert any(bars_filling(code) for code in row["score_reasons"]) is barred, row["score_reasons"]
 
 
 def test_a_pass_after_condemned_is_flagged_and_does_not_count():

@@ -1,10 +1,12 @@
 """Printed pages and the calendar say what the snapshot says, and no label stands where it could mislead."""
 
+import html
 import re
 
 import icalendar
 import pandas as pd
 import pytest
+import small_station
 
 from pipelines.reports import Reports
 from pipelines.settings import load_station
@@ -82,3 +84,28 @@ def test_a_season_needs_a_member_who_is_known(station, tmp_path):
     member = sorted(Reports(station).names)[0]
     Reports(station).write("season", tmp_path / "s.html", member)
     assert "Not a gas plan" in (tmp_path / "s.html").read_text(encoding="utf-8")
+
+
+GAP = re.compile(r"\{[a-z_]+[^}]*\}|(?<![\w.])(?:nan|NaN|NaT|None(?! in)|<NA>)(?![\w.])|(?<!\S)\?")
+
+
+@pytest.mark.parametrize("kind", ["morning", "labels", "inspections", "season"])
+def test_a_report_of_a_station_that_logs_little_has_no_gap_in_a_sentence(tmp_path, kind):
+    """No source, no minutes, no inspections, no analysis; a fill that arrived empty, ran hot and stopped too high."""
+    station = small_station.make(tmp_path)
+    small_station.drop(station, "members.csv", small_station.MEMBERS)
+    small_station.drop(station, "cylinders.csv", small_station.CYLINDERS)
+    rows = [
+        small_station.fill(1, start_pressure_bar="0", stop_pressure_bar="260"),
+        small_station.fill(2, target_o2_pct="32", fill_method=""),
+        small_station.fill(3, start_pressure_bar="220", stop_pressure_bar="60"),
+    ]
+    small_station.drop(station, "fills.csv", rows)
+    small_station.drop(station, "dives.csv", [small_station.dive(4), small_station.dive(5, duration_min="40")])
+    small_station.drop(station, "dive_tanks.csv", [small_station.tank(4, start_pressure_bar="")])
+    small_station.run(station)
+    Reports(station).write(kind, tmp_path / "page.html", "M1")
+    text = re.sub(r"<style.*?</style>|<[^>]+>", " ", (tmp_path / "page.html").read_text(), flags=re.DOTALL)
+    assert len(text.split()) > 20
+    found = GAP.search(html.unescape(text))
+    assert not found, text[max(0, found.start() - 100) : found.end() + 60]

@@ -1,0 +1,79 @@
+"""No page shows a gap as a sign: where a figure is missing the sentence does without it, or says 'not known'."""
+
+import html
+import re
+
+import made_up
+import numpy as np
+import pandas as pd
+import pytest
+from test_pages import run, said
+
+from dashboard.views import filling, fleet
+from schemas.codes import divers, dives, fills
+from schemas.codes import fleet as of_fleet
+from schemas.tables import TABLES
+
+#: a placeholder that nothing filled, a missing value's own name, or a sign that stands where a figure should
+GAP = re.compile(r"\{[a-z_]+[^}]*\}|(?<![\w.])(?:nan|NaN|NaT|None|<NA>|inf)(?![\w.])|(?<!\S)\?")
+CODES = {
+    "fill_quality": [c.code for c in fills.CODES],
+    "cylinder_health": [c.code for c in of_fleet.CODES],
+    "compressor_health": [c.code for c in of_fleet.CODES],
+    "dive_consumption": [c.code for c in dives.CODES],
+    "dive_reserve": [c.code for c in divers.CODES],
+    "kit_balance": [c.code for c in divers.CODES],
+    "consumption_trend": [c.code for c in divers.CODES],
+}
+
+
+@pytest.fixture(scope="module")
+def hollow(tmp_path_factory):
+    """A snapshot in which every code stands and every other figure is missing."""
+    published = tmp_path_factory.mktemp("hollow") / "published"
+    made_up.publish(published)
+    for path in published.rglob("*.parquet"):
+        table = TABLES.get(path.parent.name)
+        if table is None:
+            continue
+        frame = pd.read_parquet(path)
+        for name, field in table.fields.items():
+            if name in table.key or name not in frame:
+                continue
+            if field.kind in ("float", "int"):
+                frame.loc[np.arange(len(frame)) % 2 == 0, name] = None
+            elif field.kind == "codes" and table.name in CODES and len(frame):
+                frame[name] = [CODES[table.name]] * len(frame)
+            elif field.kind == "text" and name in ("member_id", "operator", "source_id", "gauge_id", "held_by"):
+                frame.loc[np.arange(len(frame)) % 2 == 0, name] = None
+        frame.to_parquet(path)
+    return published
+
+
+def spoken(test) -> str:
+    """What a person reads on a page: the text of its pieces, its widgets' labels, and what it says of figures."""
+    text = html.unescape(re.sub(r"<[^>]+>", " ", said(test)))
+    more = [getattr(e, "label", "") or "" for kind in ("selectbox", "number_input") for e in test.get(kind)]
+    return "\n".join([text, *more])
+
+
+PAGES = [
+    *[("filling", {"filling_part": part}) for part in filling.PARTS],
+    *[("filling", {"unit": unit, "filling_part": "advice", f"start_{unit}": 60.0}) for unit in ("T12-1", "S10-4")],
+    *[("fleet", {"fleet_part": part}) for part in fleet.PARTS],
+    ("divers", {}),
+    ("season", {}),
+    ("air", {}),
+    ("inbox", {}),
+]
+
+
+@pytest.mark.parametrize(
+    "page, state", PAGES, ids=lambda v: v if isinstance(v, str) else "-".join(map(str, v.values()))
+)
+@pytest.mark.parametrize("station", ["hollow", "published"])
+def test_nothing_a_person_reads_has_a_gap_in_it(request, station, page, state):
+    text = spoken(run(request.getfixturevalue(station), page, **state))
+    assert len(text) > 40
+    found = GAP.search(text)
+    assert not found, text[max(0, found.start() - 80) : found.end() + 40]

@@ -1,0 +1,271 @@
+"""What cannot have been is rejected or left out; what hardly can have been is taken, and said."""
+
+import numpy as np
+import pandas as pd
+import pytest
+import small_station as s
+from dive_frames import build, dive, profile, tank
+from fill_frames import CYLINDER, FILL, built, one
+
+from pipelines.build.divers import trend_rows
+from pipelines.impossible_values import leave_out_impossible
+from schemas import check
+from schemas.frames import conform
+from schemas.sources import SOURCES
+
+LATEST = pd.Timestamp("2031-12-01T23:59:59", tz="UTC").as_unit("us")
+
+
+def checked(source, **row):
+    """Clean rows and problems of one row."""
+    frame = pd.DataFrame([row])
+    fields = SOURCES[source].fields
+    for name in frame:
+        if fields[name].kind in ("time", "date"):
+            frame[name] = pd.to_datetime(frame[name], utc=fields[name].kind == "time")
+    frame = conform(frame, fields.values()).assign(row_number=[1], line=[2])
+    return check.check(source, frame, LATEST)
+
+
+# --- rejected: it cannot have been ------------------------------------------------------------
+@pytest.mark.parametrize(
+    "change, rule",
+    [
+        ({"working_pressure_bar": 348.0, "test_pressure_bar": 232.0}, "working_above_test"),
+        ({"working_pressure_bar": 300.0, "test_pressure_bar": 299.0}, "working_above_test"),
+        (
+            {"working_pressure_bar": np.nan, "service_pressure_psi": 5000.0, "test_pressure_bar": 300.0},
+            "working_above_test",
+        ),
+        ({"manufactured_on": "2030-01-01", "first_used_on": "2029-12-01"}, "ends_before_start"),
+        ({"manufactured_on": "2030-01-01", "service_life_ends_on": "2029-01-01"}, "ends_before_start"),
+        ({"valve_pressure_bar": -1.0}, "out_of_bounds"),
+        ({"valve_pressure_bar": 0.0}, "out_of_bounds"),
+    ],
+)
+def test_a_cylinder_whose_stamps_cannot_all_be_is_rejected(change, rule):
+    clean, problems = checked("cylinders", **(CYLINDER | change))
+    assert clean.empty and problems["rule"].tolist() == [rule]
+    assert problems["message"].ne("").all() and problems["mend"].ne("").all()
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {},
+        {"working_pressure_bar": 232.0, "test_pressure_bar": 232.4},  # one stamp in psi
+        {"manufactured_on": "2030-01-01", "first_used_on": "2030-01-01", "service_life_ends_on": "2045-01-01"},
+        {"valve_pressure_bar": 300.0},
+    ],
+)
+def test_a_cylinder_whose_stamps_can_be_is_taken(change):
+    clean, problems = checked("cylinders", **(CYLINDER | change))
+    assert len(clean) == 1 and problems.empty
+
+
+@pytest.mark.parametrize(
+    "source, row",
+    [
+        ("loans", {"unit_id": "S1", "member_id": "M", "out_at": "2031-05-02", "back_at": "2031-05-01"}),
+        ("visits", {"visit_on": "2031-05-02", "capacity": 3, "back_on": "2031-05-01"}),
+        ("bookings", {"starts_on": "2031-05-02", "ends_on": "2031-05-01", "cylinders_needed": 2}),
+    ],
+)
+def test_what_ends_before_it_begins_is_rejected(source, row):
+    clean, problems = checked(source, **row)
+    assert clean.empty and problems["rule"].tolist() == ["ends_before_start"]
+
+
+# --- left out: one of two values cannot have been ---------------------------------------------
+@pytest.mark.parametrize(
+    "source, good, bad, rule, emptied",
+    [
+        (
+            "dives",
+            {"mean_depth_m": [12.0, 20.4], "max_depth_m": [12.0, 20.0]},
+            {"mean_depth_m": 32.0, "max_depth_m": 12.0},
+            "mean_above_greatest",
+            ["mean_depth_m", "max_depth_m"],
+        ),
+        (
+            "compressor_log",
+            {"pumped_from_bar": [50.0, np.nan], "pumped_to_bar": [232.0, 200.0]},
+            {"pumped_from_bar": 232.0, "pumped_to_bar": 50.0},
+            "pumped_down",
+            ["pumped_from_bar", "pumped_to_bar"],
+        ),
+        (
+            "loans",
+            {
+                "out_at": pd.to_datetime(["2031-05-01 10:00", "2031-05-01 10:00"], utc=True),
+                "due_on": pd.to_datetime(["2031-05-01", None]),
+            },
+            {"out_at": pd.Timestamp("2031-05-02 10:00", tz="UTC"), "due_on": pd.Timestamp("2031-05-01")},
+            "due_before_out",
+            ["due_on"],
+        ),
+    ],
+)
+def test_two_values_that_contradict_each_other_are_left_out_and_listed_and_the_row_stays(
+    source, good, bad, rule, emptied
+):
+    rows = pd.concat([pd.DataFrame(good), pd.DataFrame([bad])], ignore_index=True)
+    rows = conform(rows, SOURCES[source].fields.values()).assign(row_number=[1, 2, 3], line=[2, 3, 4])
+    rows["value_flags"] = [[], ["zone_assumed"], []]
+    kept, found = leave_out_impossible(source, rows)
+    assert len(kept) == 3
+    assert [(p.rule, p.severity, p.row_number, p.line) for p in found] == [(rule, "value", 3, 4)]
+    assert "left out" in found[0].message and "{" not in found[0].message
+    assert kept.loc[2, emptied].isna().all()
+    same = [c for c in rows if c not in emptied and c != "value_flags"]
+    pd.testing.assert_frame_equal(kept[same], rows[same])
+    pd.testing.assert_frame_equal(kept.iloc[:2], rows.iloc[:2])
+    assert rows.loc[2, emptied].notna().all(), "the rows given are not changed"
+
+
+def test_a_station_lists_what_it_left_out_and_counts_every_row(tmp_path):
+    station = s.make(tmp_path)
+    s.drop(station, "members.csv", s.MEMBERS)
+    s.drop(station, "cylinders.csv", [*s.CYLINDERS, s.CYLINDERS[0] | {"cylinder_id": "C9", "test_pressure_bar": "150"}])
+    swapped = s.fill(2, start_pressure_bar="230", stop_pressure_bar="50")
+    s.drop(station, "fills.csv", [s.fill(1), swapped])
+    deep = {"duration_min": "40", "mean_depth_m": "32", "max_depth_m": "12"}
+    s.drop(station, "dives.csv", [s.dive(1, **deep), s.dive(2, duration_min="40", mean_depth_m="12", max_depth_m="20")])
+    s.drop(station, "dive_tanks.csv", [s.tank(1), s.tank(2)])
+    s.run(station)
+    files = s.ask(station, "SELECT * FROM ingest_files")
+    assert (files["rows_read"] == files["rows_accepted"] + files["rows_rejected"]).all()
+    assert files["rows_rejected"].sum() == 1
+    rejects = s.ask(station, "SELECT * FROM rejects ORDER BY source")
+    assert sorted(zip(rejects["rule"], rejects["severity"], strict=True)) == [
+        ("mean_above_greatest", "value"),
+        ("working_above_test", "row"),
+    ]
+    tables = s.published(station)
+    dives = tables["dive_consumption"].set_index("dive_id")
+    assert "depths_contradict" in dives.loc["D1", "flags"] and np.isnan(dives.loc["D1", "rmv_l_min"])
+    assert np.isnan(dives.loc["D1", "max_depth_m"]), "which of the two is wrong nobody knows"
+    assert dives.loc["D2", "rmv_l_min"] > 0
+    fills = tables["fill_quality"].set_index("fill_id")
+    assert "stop_below_start" in fills.loc["F2", "reasons"]
+    assert "stop_below_start" not in fills.loc["F1", "reasons"]
+
+
+# --- flagged: it hardly can have been ---------------------------------------------------------
+DAY_AFTER = "2031-06-02T09:00:00Z"
+
+
+@pytest.mark.parametrize(
+    "code, change",
+    [
+        ("stop_below_start", {"start_pressure_bar": 200.0, "stop_pressure_bar": 50.0}),
+        ("analysed_before_stop", {"analysed_o2_pct": 20.9, "analysed_at": "2031-06-01T08:00:00Z"}),
+        # 225 bar is 21 K warmer than 200 of the same content
+        (
+            "settled_reading_doubtful",
+            {"stop_pressure_bar": 200.0, "settled_pressure_bar": 225.0, "settled_c": 20.0, "settled_at": DAY_AFTER},
+        ),
+        ("settled_reading_doubtful", {"stop_pressure_bar": 200.0, "settled_pressure_bar": 250.0}),
+    ],
+)
+def test_figures_of_a_fill_that_hardly_go_together_are_looked_at_first(code, change):
+    row = one(target_pressure_bar=200.0, **change)
+    assert code in row["reasons"] and row["verdict"] == "attention"
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"start_pressure_bar": 200.0, "stop_pressure_bar": 199.0},
+        {"analysed_o2_pct": 20.9, "analysed_at": "2031-06-01T09:50:00Z"},
+        {"analysed_o2_pct": 20.9, "analysed_at": "2031-06-01T18:00:00Z"},
+        {"settled_pressure_bar": 210.0, "settled_c": 20.0, "settled_at": DAY_AFTER},
+        {"start_pressure_bar": 190.0, "stop_pressure_bar": 200.0, "fill_minutes": 1.0},
+    ],
+)
+def test_what_may_well_have_been_is_not_doubted(change):
+    row = one(**({"target_pressure_bar": 200.0} | change))
+    doubts = {"stop_below_start", "analysed_before_stop", "settled_reading_doubtful", "fill_rate_doubtful"}
+    assert not doubts & set(row["reasons"])
+
+
+def test_minutes_in_which_no_panel_fills_are_said_beside_the_verdict():
+    row = one(target_pressure_bar=200.0, fill_minutes=0.3)
+    assert "fill_rate_doubtful" in row["reasons"]
+
+
+def test_a_rise_that_no_gauge_shows_teaches_no_rate_and_breaks_nothing():
+    """Within every bound: 50 to 50.00001 bar in 600 minutes, and then a fill whose minutes nobody wrote."""
+    slow = FILL | {"stop_pressure_bar": 50.00001, "target_pressure_bar": 51.0, "fill_minutes": 600.0}
+    after = FILL | {"fill_id": "f2", "filled_at": "2031-06-02T10:00:00Z", "fill_minutes": None}
+    tables = built(fills=[slow, after])
+    fill = tables["fill_quality"].set_index("fill_id").loc["f2"]
+    alone = built(fills=[after])["fill_quality"].set_index("fill_id").loc["f2"]
+    assert fill["settled_pressure_bar_15c"] == pytest.approx(alone["settled_pressure_bar_15c"], abs=0.5)
+
+
+# --- dives ------------------------------------------------------------------------------------
+SHORT = {"duration_min": 40.0, "mean_depth_m": 15.0, "max_depth_m": 20.0}
+
+
+def flags_of(*dives, tanks=None, samples=()):
+    tables = build(list(dives), tanks or [tank(d["dive_id"]) for d in dives], samples)
+    return tables["dive_consumption"].set_index("dive_id")
+
+
+def test_a_rate_that_nobody_breathes_at_is_not_stated():
+    """2,700 minutes on one cylinder is 0.2 L/min: the minutes are wrong."""
+    rows = flags_of(dive("d1", **SHORT | {"duration_min": 2700.0}), dive("d2", "2031-06-05 10:00", **SHORT))
+    assert "rate_doubtful" in rows.loc["d1", "flags"] and np.isnan(rows.loc["d1", "rmv_l_min"])
+    assert "rate_doubtful" not in rows.loc["d2", "flags"] and 10 < rows.loc["d2", "rmv_l_min"] < 30
+
+
+def test_gas_that_was_lost_is_stated_but_teaches_no_rate():
+    wild = dive("d1", **SHORT | {"duration_min": 2.0})
+    rows = flags_of(wild, dive("d2", "2031-06-05 10:00", **SHORT))
+    assert "rate_doubtful" in rows.loc["d1", "flags"] and rows.loc["d1", "rmv_l_min"] > 150
+    trend = trend_rows(rows.reset_index(), pd.DataFrame([wild, dive("d2")])).set_index("dive_id")
+    assert not trend.loc["d1", "in_trend"] and trend.loc["d2", "in_trend"]
+
+
+@pytest.mark.parametrize("known", [SHORT, {}])
+def test_two_dives_in_one_second_are_said_to_overlap(known):
+    other = known | ({"max_depth_m": 31.0, "mean_depth_m": 24.0} if known else {})
+    rows = flags_of(
+        dive("d1", **known),
+        dive("d2", **other),
+        dive("d3", "2031-06-05 10:00", **SHORT),
+        tanks=[tank("d1", unit_id="c1"), tank("d2", unit_id="c9"), tank("d3")],
+    )
+    assert "overlaps_another_dive" in rows.loc["d1", "flags"] and "overlaps_another_dive" in rows.loc["d2", "flags"]
+    assert "overlaps_another_dive" not in rows.loc["d3", "flags"]
+
+
+@pytest.mark.parametrize(
+    "started, reset",
+    [
+        ("2000-01-01 00:12", True),
+        ("1999-12-31 23:30", True),
+        ("2000-01-20 10:00", True),
+        ("1970-01-01 00:03", True),
+        ("2000-03-01 10:00", False),
+        ("2031-01-01 10:00", False),
+    ],
+)
+def test_a_dive_dated_by_a_clock_that_began_again_is_not_believed(started, reset):
+    rows = flags_of(dive("d1", started, **SHORT), dive("d2", "2031-06-05 10:00", **SHORT))
+    assert ("clock_reset" in rows.loc["d1", "flags"]) is reset
+    assert "clock_reset" not in rows.loc["d2", "flags"]
+    trend = trend_rows(rows.reset_index(), pd.DataFrame([dive("d1"), dive("d2")])).set_index("dive_id")
+    assert trend.loc["d1", "in_trend"] == (not reset)
+
+
+def test_somebody_who_dived_in_those_years_is_believed():
+    rows = flags_of(dive("d1", "2000-01-02 10:00", **SHORT), dive("d2", "1999-08-05 10:00", **SHORT))
+    assert "clock_reset" not in rows.loc["d1", "flags"]
+
+
+def test_a_trace_wins_over_depths_that_contradict_each_other():
+    sampled = profile(bars={1: (210.0, 70.0)})
+    rows = flags_of(dive("d1"), tanks=[tank("d1", unit_id="c1")], samples=[sampled])
+    assert rows.loc["d1", "rmv_l_min"] > 0
