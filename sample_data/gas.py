@@ -6,12 +6,14 @@ Chem. Ref. Data 29(3)); every other mix CoolProp's Helmholtz mixture model of N2
 
 (Z - 1)/density and (residual internal energy)/density are smooth, so each is written as Chebyshev
 polynomials in density and temperature whose coefficients are a polynomial in the oxygen and helium
-fractions. Argon as suit gas has coefficients of its own.
+fractions. Argon as suit gas has coefficients of its own. The functions that step a vessel are compiled
+(numba) and work on one state; `Gas` is the same for arrays.
 """
 
 from functools import lru_cache
 
 import numpy as np
+from numba import njit
 
 R = 8.314462618
 ATM_BAR = 1.01325
@@ -22,37 +24,23 @@ N_DENSITY, N_TEMPERATURE, DEGREE = 12, 8, 4
 AIR_O2 = 0.2095
 
 # heat capacities of the ideal gas at constant volume near 300 K, J/(mol K), from the same library
-CV = {"n2": 20.81, "o2": 21.08, "ar": 12.472, "he": 12.472}
+CV_N2, CV_O2, CV_AR, CV_HE = 20.81, 21.08, 12.472, 12.472
+N2_OF_REST, AR_OF_REST = 0.7812 / 0.7905, 0.0093 / 0.7905
 
 
 def _powers(o2, he):
-    """All products o2^i he^j up to the degree, last axis."""
-    o2, he = np.asarray(o2, float), np.asarray(he, float)
-    return np.stack([o2**i * he**j for i in range(DEGREE + 1) for j in range(DEGREE + 1 - i)], axis=-1)
+    """All products o2^i he^j up to the degree."""
+    return np.array([o2**i * he**j for i in range(DEGREE + 1) for j in range(DEGREE + 1 - i)])
 
 
-def _nodes(count):
-    return np.cos(np.pi * (np.arange(count) + 0.5) / count)
-
-
-def _basis(x, count):
-    x = np.minimum(np.maximum(x, -1.0), 1.0)
-    if np.size(x) < 120:  # fewer calls beat fewer operations
-        return np.cos(np.arange(count) * np.arccos(x)[..., None])
-    out = np.empty((count, *np.shape(x)))
-    out[0], out[1] = 1.0, x
-    twice = 2 * x
-    for k in range(2, count):
-        np.multiply(twice, out[k - 1], out=out[k])
-        out[k] -= out[k - 2]
-    return np.moveaxis(out, 0, -1)
+N_POWERS = len(_powers(0.2, 0.0))
 
 
 def _fit(state):
     """Chebyshev coefficients of (Z-1)/density and u_residual/density, shape (2, density, temperature)."""
     import CoolProp.CoolProp as cp
 
-    xd, xt = _nodes(N_DENSITY), _nodes(N_TEMPERATURE)
+    xd, xt = (np.cos(np.pi * (np.arange(n) + 0.5) / n) for n in (N_DENSITY, N_TEMPERATURE))
     density = (xd + 1) / 2 * DENSITY_MAX
     kelvin = T_LOW + (xt + 1) / 2 * (T_HIGH - T_LOW)
     values = np.empty((2, N_DENSITY, N_TEMPERATURE))
@@ -61,14 +49,14 @@ def _fit(state):
             state.update(cp.DmolarT_INPUTS, d * 1000.0, t)
             values[0, i, j] = (state.p() / (d * 1000.0 * R * t) - 1) / d
             values[1, i, j] = R * t * state.tau() * state.dalphar_dTau() / d
-    to_d = np.linalg.inv(_basis(xd, N_DENSITY))
-    to_t = np.linalg.inv(_basis(xt, N_TEMPERATURE))
+    to_d = np.linalg.inv(np.polynomial.chebyshev.chebvander(xd, N_DENSITY - 1))
+    to_t = np.linalg.inv(np.polynomial.chebyshev.chebvander(xt, N_TEMPERATURE - 1))
     return np.einsum("ai,kij,bj->kab", to_d, values, to_t)
 
 
 @lru_cache(maxsize=1)
-def _library():
-    """(coefficients of the mixtures by power of composition, of air, of argon)."""
+def library():
+    """Coefficients (17, 192): those of the mixtures by power of composition, of air, of argon."""
     import CoolProp.CoolProp as cp
 
     mixture = cp.AbstractState("HEOS", "Nitrogen&Oxygen&Argon&Helium")
@@ -79,89 +67,172 @@ def _library():
             if o2 + he > 1.0 + 1e-9:
                 continue
             rest = 1.0 - o2 - he
-            x = np.maximum([rest * 0.7812 / 0.7905, o2, rest * 0.0093 / 0.7905, he], 1e-9)
+            x = np.maximum([rest * N2_OF_REST, o2, rest * AR_OF_REST, he], 1e-9)
             mixture.set_mole_fractions(list(x / x.sum()))
             rows.append(_powers(o2, he))
-            fits.append(_fit(mixture))
-    fits = np.array(fits)
-    solved, *_ = np.linalg.lstsq(np.array(rows), fits.reshape(len(fits), -1), rcond=None)
-
-    def single(name):
+            fits.append(_fit(mixture).ravel())
+    solved, *_ = np.linalg.lstsq(np.array(rows), np.array(fits), rcond=None)
+    pure = []
+    for name in ("Air", "Argon"):
         state = cp.AbstractState("HEOS", name)
         state.specify_phase(cp.iphase_gas)
-        return _fit(state)
+        pure.append(_fit(state).ravel())
+    return np.ascontiguousarray(np.vstack([solved, *pure]))
 
-    return solved, single("Air"), single("Argon")
+
+@njit(cache=True)
+def coefficients(table, o2, he, argon, out):
+    """Write the coefficients of one mix into out (192,); returns its ideal heat capacity, J/(mol K)."""
+    if argon:
+        out[:] = table[N_POWERS + 1]
+        return CV_AR
+    if abs(o2 - AIR_O2) < 4e-4 and he < 2e-4:
+        out[:] = table[N_POWERS]
+    else:
+        out[:] = 0.0
+        k = 0
+        left = 1.0
+        for i in range(DEGREE + 1):
+            power = left
+            for _ in range(DEGREE + 1 - i):
+                if power != 0.0:
+                    row = table[k]
+                    for m in range(out.size):
+                        out[m] += power * row[m]
+                power *= he
+                k += 1
+            left *= o2
+    return CV_O2 * o2 + CV_HE * he + (1.0 - o2 - he) * (CV_N2 * N2_OF_REST + CV_AR * AR_OF_REST)
+
+
+@njit(cache=True)
+def at_density(c, density, part):
+    """Sum the series over density into part (2, temperature terms), for states of one density."""
+    x = min(max(2.0 * density / DENSITY_MAX - 1.0, -1.0), 1.0)
+    part[:] = 0.0
+    before, now = 1.0, x
+    for i in range(N_DENSITY):
+        value = 1.0 if i == 0 else now
+        at = i * N_TEMPERATURE
+        for s in range(2):
+            for j in range(N_TEMPERATURE):
+                part[s, j] += value * c[at + j]
+            at += N_DENSITY * N_TEMPERATURE
+        if i > 0:
+            before, now = now, 2.0 * x * now - before
+
+
+@njit(cache=True)
+def at_kelvin(part, cv0, density, kelvin):
+    """(absolute pressure in bar, internal energy in J/mol counted from 288.15 K ideal) from what at_density left."""
+    x = min(max(2.0 * (kelvin - T_LOW) / (T_HIGH - T_LOW) - 1.0, -1.0), 1.0)
+    z, u = part[0, 0], part[1, 0]
+    before, now = 1.0, x
+    for j in range(1, N_TEMPERATURE):
+        z += now * part[0, j]
+        u += now * part[1, j]
+        before, now = now, 2.0 * x * now - before
+    return density * R * kelvin / 100.0 * (1.0 + z * density), cv0 * (kelvin - 288.15) + u * density
+
+
+@njit(cache=True)
+def density_at(c, bar_abs, kelvin, part):
+    """mol/L of one state from absolute pressure (Newton steps with a secant slope)."""
+    d = min(bar_abs * 100.0 / (R * kelvin), 13.0)
+    for _ in range(12):
+        at_density(c, d, part)
+        p = at_kelvin(part, 0.0, d, kelvin)[0]
+        at_density(c, d + 1e-3, part)
+        slope = (at_kelvin(part, 0.0, d + 1e-3, kelvin)[0] - p) / 1e-3
+        step = (bar_abs - p) / slope
+        d = min(max(d + step, 1e-6), DENSITY_MAX)
+        if abs(step) < 1e-12:
+            break
+    return d
+
+
+@njit(cache=True)
+def enthalpy_at(c, cv0, bar_abs, kelvin, part):
+    """J/mol on the same zero as the internal energy (ideal u = 0 at 288.15 K)."""
+    d = density_at(c, bar_abs, kelvin, part)
+    at_density(c, d, part)
+    p, u = at_kelvin(part, cv0, d, kelvin)
+    return u + p * 100.0 / d
+
+
+@njit(cache=True)
+def _mixes(table, o2, he, argon, c, cv0):
+    for k in range(o2.size):
+        cv0[k] = coefficients(table, o2[k], he[k], argon[k], c[k])
+
+
+@njit(cache=True)
+def _states(c, cv0, which, density, kelvin, p, u):
+    part = np.empty((2, N_TEMPERATURE))
+    for k in range(which.size):
+        at_density(c[which[k]], density[k], part)
+        p[k], u[k] = at_kelvin(part, cv0[which[k]], density[k], kelvin[k])
+
+
+@njit(cache=True)
+def _densities(c, which, bar_abs, kelvin, out):
+    part = np.empty((2, N_TEMPERATURE))
+    for k in range(which.size):
+        out[k] = density_at(c[which[k]], bar_abs[k], kelvin[k], part)
+
+
+@njit(cache=True)
+def _density(table, o2, he, bar_abs, kelvin):
+    c, part = np.empty(table.shape[1]), np.empty((2, N_TEMPERATURE))
+    coefficients(table, o2, he, False, c)
+    return density_at(c, bar_abs, kelvin, part)
+
+
+def density(o2, he, bar_abs, kelvin):
+    """mol/L of one mix at one absolute pressure and temperature."""
+    return _density(library(), o2, he, bar_abs, kelvin)
 
 
 class Gas:
-    """Gas of many vessels at once: fractions of oxygen and helium, and whether it is argon."""
+    """Gas of many vessels at once: fractions of oxygen and helium, and whether it is argon.
+
+    Pressures (bar), temperatures (K) and densities (mol/L) are broadcast against the vessels.
+    """
 
     def __init__(self, o2, he, argon=None):
-        self.o2 = np.array(o2, float)
-        self.he = np.array(he, float)
-        self.argon = np.zeros(self.o2.shape, bool) if argon is None else np.array(argon, bool)
-        self._coefficients()
+        o2 = np.atleast_1d(np.asarray(o2, float))
+        he = np.atleast_1d(np.asarray(he, float))
+        argon = np.zeros(o2.shape, bool) if argon is None else np.atleast_1d(np.asarray(argon, bool))
+        self.c, self.cv0 = np.empty((o2.size, 2 * N_DENSITY * N_TEMPERATURE)), np.empty(o2.size)
+        _mixes(library(), o2, he, argon, self.c, self.cv0)
 
-    def mixed(self, rows, o2, he):
-        """New fractions in some of the vessels."""
-        self.o2, self.he = o2, he
-        part = Gas(o2[rows], he[rows], self.argon[rows])
-        self.c[rows], self.cv0[rows] = part.c, part.cv0
-
-    def _coefficients(self):
-        mixtures, air, argon = _library()
-        shape = (2, N_DENSITY, N_TEMPERATURE)
-        self.c = (_powers(self.o2, self.he) @ mixtures).reshape((*self.o2.shape, *shape))
-        self.c[(np.abs(self.o2 - AIR_O2) < 4e-4) & (self.he < 2e-4)] = air
-        self.c[self.argon] = argon
-        n2ar = 1 - self.o2 - self.he
-        self.cv0 = CV["o2"] * self.o2 + CV["he"] * self.he + n2ar * (CV["n2"] * 0.7812 + CV["ar"] * 0.0093) / 0.7905
-        self.cv0 = np.where(self.argon, CV["ar"], self.cv0)
-
-    def _series(self, density, kelvin):
-        bd = _basis(2 * np.asarray(density) / DENSITY_MAX - 1, N_DENSITY)
-        bt = _basis(2 * (np.asarray(kelvin) - T_LOW) / (T_HIGH - T_LOW) - 1, N_TEMPERATURE)
-        return ((self.c @ bt[..., None, :, None])[..., 0] * bd[..., None, :]).sum(-1)
-
-    def pressure(self, density, kelvin):
-        """Absolute pressure, bar, from mol/L and K."""
-        return density * R * kelvin / 100.0 * (1 + self._series(density, kelvin)[..., 0] * density)
+    def _spread(self, *values):
+        spread = np.broadcast_arrays(np.arange(self.cv0.size), *(np.asarray(v, float) for v in values))
+        return [np.array(x) for x in spread]
 
     def both(self, density, kelvin):
         """(absolute pressure in bar, internal energy in J/mol counted from 288.15 K ideal)."""
-        s = self._series(density, kelvin)
-        return (
-            density * R * kelvin / 100.0 * (1 + s[..., 0] * density),
-            self.cv0 * (kelvin - 288.15) + s[..., 1] * density,
-        )
+        which, density, kelvin = self._spread(density, kelvin)
+        p, u = np.empty(which.size), np.empty(which.size)
+        _states(self.c, self.cv0, which, density, kelvin, p, u)
+        return p, u
 
-    def heat_capacity(self, density, kelvin):
-        """Molar heat capacity at constant volume, J/(mol K)."""
-        return self.both(density, kelvin + 0.5)[1] - self.both(density, kelvin - 0.5)[1]
+    def pressure(self, density, kelvin):
+        """Absolute pressure, bar, from mol/L and K."""
+        return self.both(density, kelvin)[0]
 
     def density(self, bar_abs, kelvin):
-        """mol/L from absolute pressure (Newton steps with a secant slope)."""
-        bar_abs, kelvin = np.asarray(bar_abs, float), np.asarray(kelvin, float)
-        d = np.minimum(bar_abs * 100.0 / (R * kelvin), 13.0)
-        for _ in range(12):
-            p = self.pressure(d, kelvin)
-            slope = (self.pressure(d + 1e-3, kelvin) - p) / 1e-3
-            d = np.clip(d + (bar_abs - p) / slope, 1e-6, DENSITY_MAX)
-        return d
+        """mol/L from absolute pressure."""
+        which, bar_abs, kelvin = self._spread(bar_abs, kelvin)
+        out = np.empty(which.size)
+        _densities(self.c, which, bar_abs, kelvin, out)
+        return out
 
     def enthalpy(self, bar_abs, kelvin):
-        """J/mol on the same zero as the internal energy (ideal u = 0 at 288.15 K)."""
+        """J/mol on the same zero as the internal energy."""
         d = self.density(bar_abs, kelvin)
         p, u = self.both(d, kelvin)
         return u + p * 100.0 / d
-
-    def take(self, rows):
-        """The same for some of the vessels."""
-        other = object.__new__(Gas)
-        for name in ("o2", "he", "argon", "c", "cv0"):
-            setattr(other, name, getattr(self, name)[rows])
-        return other
 
 
 def settled(gas, density, celsius=15.0):

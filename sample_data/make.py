@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from sample_data import plant, registers, rows, schedule, station, truth, weather, write
+from sample_data import lake, plant, registers, rows, schedule, station, truth, weather, write
 from sample_data.season import Season
 
 SEED = 20260401
@@ -27,7 +27,8 @@ def play(members=12, cylinders=30, months=7, fills=350, dives=300, seed=SEED, pl
     have = {c.unit_id for c in fleet}
     for m in people:
         m.units = [u for u in m.units if u in have] or [sorted(have)[0]]
-    dive_events = schedule.plan_trimix(schedule.dives(people, dives, months, rng), rng)
+        m.suit_unit, m.stage_unit = (u if u in have else "" for u in (m.suit_unit, m.stage_unit))
+    dive_events = schedule.plan_trimix(schedule.dives(people, fleet, dives, months, rng), rng)
     fill_events = schedule.fills_for(dive_events, fleet, rng)
     extra = schedule.extra_fills(
         dive_events, fill_events, fleet, max(0, fills - len(fill_events)), months, rng, planted
@@ -36,7 +37,8 @@ def play(members=12, cylinders=30, months=7, fills=350, dives=300, seed=SEED, pl
     if planted:
         events = plant.plant(events, rng)
     schedule.give_levels(events)
-    season = Season(fleet, gauges, sky, weather.at(days[0], 0) - 86400, rng)
+    season = Season(fleet, people, gauges, sky, weather.at(days[0], 0) - 86400, rng)
+    del dive_events, fill_events, extra  # the season gives its events up as it plays them
     season.play(events, progress)
     return season, people, days, gauges, rng
 
@@ -47,9 +49,12 @@ def make(to, truth_to=None, planted=True, progress=None, **size):
     inbox = Path(to) / "inbox"
     write.empty_folder(inbox)
     fleet = season.fleet
-    fill_rows = rows.fill_rows(season, rng, planted)
-    logged = rows.logged_dives(season, rng, planted)
-    inspections = registers.inspections(fleet, rng, planted)
+    fill_columns = rows.fill_rows(season, rng, planted)
+    write.fills(inbox, fill_columns, planted)
+    dives, samples, links = write.dives(inbox, season, rows.logged_dives(season, rng), planted)
+    trip, trip_truth = lake.dives(season, size.get("seed", SEED)) if planted else ([], [])
+    write.lake_dives(inbox, trip)
+    inspections = registers.inspections(fleet, days[0], rng, planted)
     csv_file = write.to_csv
     csv_file(
         inbox / "members.csv",
@@ -73,7 +78,7 @@ def make(to, truth_to=None, planted=True, progress=None, **size):
         gauges,
     )
     csv_file(inbox / "compressors.csv", list(registers.COMPRESSORS[0]), registers.COMPRESSORS)
-    tests = registers.air_tests(planted)
+    tests = registers.air_tests(days[0], planted)
     csv_file(inbox / "air_tests.csv", list(tests[0]), tests)
     log = registers.compressor_log(season.fills, days, season.weather, rng)
     write.compressor_log(inbox, log)
@@ -114,7 +119,7 @@ def make(to, truth_to=None, planted=True, progress=None, **size):
     )
     csv_file(inbox / "visits.csv", ["visit_on", "capacity", "kinds", "back_on"], registers.visits())
     owners = {c.unit_id: c.row["owner_id"] for c in fleet}
-    lent = registers.loans(season.dives, owners, rng)
+    lent = registers.loans(season, owners, rng)
     csv_file(
         inbox / "loans.csv",
         ["unit_id", "member_id", "out_at", "due_on", "back_at", "back_pressure_bar"],
@@ -126,37 +131,29 @@ def make(to, truth_to=None, planted=True, progress=None, **size):
     sets = registers.set_members(fleet)
     if sets and len(fleet) >= 30:
         csv_file(inbox / "set_members.csv", list(sets[0]), sets)
-    lifted = [
-        r
-        for r in fill_rows
-        if r["second_analysed_o2_pct"] is not None
-        and r["analysed_o2_pct"] is not None
-        and abs(r["second_analysed_o2_pct"] - r["analysed_o2_pct"]) > 1
-    ]
-    if lifted:
+    lifted = np.flatnonzero(abs(fill_columns["second_analysed_o2_pct"] - fill_columns["analysed_o2_pct"]) > 1)
+    if lifted.size:
         csv_file(
             inbox / "releases.csv",
             ["fill_id", "released_at", "released_by", "reason"],
             [
                 dict(
-                    fill_id=r["fill_id"],
-                    released_at=rows.local_text(r["filled_s"] + 9000),
+                    fill_id=fill_columns["fill_id"][k],
+                    released_at=rows.local_text(fill_columns["filled_s"][k] + 9000),
                     released_by="M01",
                     reason="both sides analysed again after an hour with the isolator open: 32.0 and 32.1",
                 )
-                for r in lifted
+                for k in lifted
             ],
         )
-    write.fills(inbox, fill_rows, planted)
-    links = write.dives(inbox, logged, planted)
     csv_file(inbox / "links.csv", ["source_ref", "kind", "target_id", "member_id"], links)
     if truth_to:
-        truth.write(Path(truth_to), season, people, gauges)
+        truth.write(Path(truth_to), season, fill_columns["fill_id"], gauges, trip_truth)
     size_bytes = sum(f.stat().st_size for f in inbox.rglob("*") if f.is_file())
     return dict(
-        fills=len(fill_rows),
-        dives=len(logged),
-        samples=sum(len(d["samples"]) for d in logged),
+        fills=len(season.fills),
+        dives=dives + len(trip),
+        samples=samples + sum(d.t_s.size for d in trip),
         inspections=len(inspections),
         loans=len(lent),
         files=sum(1 for f in inbox.rglob("*") if f.is_file()),

@@ -7,8 +7,7 @@ from sample_data.weather import at
 
 
 def _nth(events, n, **fact):
-    for k, v in fact.items():
-        events[n].fact[k] = v
+    events[n].fact = events[n].fact | fact  # a new one: events that are alike share theirs
     return events[n]
 
 
@@ -21,7 +20,7 @@ def plant(events, rng):
     twin3 = [e for e in events if e.kind == "dive" and "T12-3" in e.units]
     for k in (9, 10, 15):
         if k < len(twin3):
-            twin3[k].fact["isolator_closed"] = True
+            _nth(twin3, k, isolator_closed=True)
     mixed = fills("T12-1", "c32")
     if len(mixed) > 8:
         _nth(mixed, 8, true_mix=(0.352, 0.0))
@@ -33,14 +32,14 @@ def plant(events, rng):
         _nth(sides, 12, no_analysis=True)
         _nth(sides, 6, sides_differ=True)
     hot = fills("T7-1")
-    for e in hot[::2]:
-        e.fact["source"] = "bank-air"
+    for k in range(0, len(hot), 2):
+        _nth(hot, k, source="bank-air")
     learners = [e for e in events if e.kind == "dive" and e.member.member_id == "M11"]
     if len(learners) > 6:
         _nth(learners, 6, shared=True)
     over = fills("AL-2")
     if over:
-        over[len(over) // 2].fact["target_bar"] = 232.0
+        _nth(over, len(over) // 2, target_bar=232.0)
     empty = fills("S12-3")
     if len(empty) > 4:
         e = empty[4]
@@ -52,6 +51,6 @@ def plant(events, rng):
             Event("fill", at(date(2026, 6, 13), 10.2), ["S12-6"], None, dict(gas="air", drain=False, source="comp-2"))
         )
         late = [e for e in fills("S12-2") + fills("S12-3") + fills("S10-2") if e.t > at(date(2026, 9, 20), 0)]
-        for e in late[:6]:
-            e.fact["source"] = "comp-2"
+        for k in range(min(6, len(late))):
+            _nth(late, k, source="comp-2")
     return events

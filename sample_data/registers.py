@@ -4,8 +4,11 @@ from datetime import date, timedelta
 
 import numpy as np
 
-from sample_data.gas import AIR_O2, ATM_BAR, FREE_MOL, Gas
-from sample_data.weather import END, at, local
+from sample_data.filling import SOURCE_NAMES
+from sample_data.gas import AIR_O2, FREE_MOL
+from sample_data.heat import Supply, fill, gauge_bar, mol_at, vessels
+from sample_data.station import Cylinder
+from sample_data.weather import END, at, day_of
 
 
 def add_months(day, months):
@@ -42,7 +45,7 @@ SPECIAL = {  # last hydrostatic, last visual (ISO dates); '' means none
 }
 
 
-def inspections(fleet, rng, planted=True):
+def inspections(fleet, first_day, rng, planted=True):
     """Every cylinder's history: hydrostatic each 60 months, visual between, oxygen cleaning where nitrox goes."""
     out = []
 
@@ -102,6 +105,8 @@ def inspections(fleet, rng, planted=True):
         if planted and cid == "S15-2":  # its clean state ends in the middle of the season
             add(cid, date(2025, 8, 9), "oxygen_clean")
         elif c.gas not in ("air", "argon"):
+            for year in range(first_day.year - 1, 2025):  # each spring, for seasons before the last
+                add(cid, date(year, 4, 5), "oxygen_clean")
             add(cid, date(2025, 4, 5), "oxygen_clean")
             add(cid, date(2026, 3, 21), "oxygen_clean")
         if rng.random() < 0.25 and cid != "S15-2":
@@ -159,9 +164,21 @@ COMPRESSORS = [
 ]
 
 
-def air_tests(planted=True):
+def _earlier_air_tests(first_day):
+    """A good test each quarter of the seasons before the last year."""
+    last = date(2025, 12, 15)
+    if first_day > last:
+        return
+    for c, co, co2, oil, water in (("comp-1", 0.6, 415, 0.04, 15), ("comp-2", 1.2, 440, 0.10, 21)):
+        for months in range(3 * ((last - first_day).days // 91), -1, -3):
+            yield c, add_months(last, -months).isoformat(), co, co2, oil, water
+
+
+def air_tests(first_day, planted=True):
+    """A row a test; the small compressor's last one is planted."""
     rows = []
     for c, day, co, co2, oil, water in (
+        *_earlier_air_tests(first_day),
         ("comp-1", "2026-02-18", 0.6, 412, 0.04, 14),
         ("comp-1", "2026-05-13", 0.8, 425, 0.05, 17),
         ("comp-1", "2026-08-11", 0.9, 438, 0.06, 21),
@@ -186,24 +203,50 @@ def air_tests(planted=True):
     return rows
 
 
+BANK_OF = 4  # cylinders of 50 l
+BANK_CYLINDER = Cylinder({}, "bank-air", capacity_l=50.0, mass_kg=62.0, material="steel")
+
+
+def _pumped_up(start_bar, free_l_min, minutes, room_c):
+    """What the bank reads when a timed pump-up ends, still warm, bar."""
+    v, one = vessels([BANK_CYLINDER], room_c), np.array([0])
+    v["mol"] = mol_at(v, 0, start_bar, room_c + 273.15)
+
+    def let_in(value):
+        return np.array([[value]])
+
+    flow = free_l_min / BANK_OF * FREE_MOL / 60
+    air = Supply(
+        o2=let_in(AIR_O2),
+        he=let_in(0.0),
+        argon=let_in(False),
+        bank=let_in(False),
+        bank_bar=let_in(0.0),
+        supply_k=let_in(room_c + 9 + 273.15),
+        mol_s=let_in(flow),
+        add_mol=let_in(np.nan),
+        stop_bar=np.array([np.inf]),
+    )
+    fill(v, one, air, np.array([room_c + 273.15]), longest_s=minutes * 60)
+    return gauge_bar(v, 0)
+
+
 def compressor_log(fills, days, weather, rng):
     """Weekly readings, filter changes, and timed pump-ups of the bank, from the air that the fills took."""
     out = []
     hours = {"comp-1": 1412.0, "comp-2": 236.0}
     fed = {"comp-1": ("comp-1", "bank-air", "bank-32"), "comp-2": ("comp-2",)}
-    made = {
-        c: sorted(((f["filled_s"], f) for f in fills if f["source_id"] in fed[c]), key=lambda x: x[0]) for c in hours
-    }
     for c, rate in (("comp-1", 265.0), ("comp-2", 95.0)):
         since = 31.0 if c == "comp-1" else 4.0
-        place = 0
+        taken = fills[np.isin(fills["source"], [SOURCE_NAMES.index(s) for s in fed[c] if s in SOURCE_NAMES])]
+        run = np.concatenate([[0.0], np.cumsum(taken["usable_free_l"] / rate / 60 * (1.35 if c == "comp-1" else 1.6))])
+        before = 0.0
         for k, d in enumerate(days):
             t = at(d, 19.5 if c == "comp-1" else 16.5)
-            while place < len(made[c]) and made[c][place][0] < t:
-                run = made[c][place][1]["usable_free_l"] / rate / 60 * (1.35 if c == "comp-1" else 1.6)
-                hours[c] += run
-                since += run
-                place += 1
+            total = run[np.searchsorted(taken["filled_s"], t)]
+            hours[c] += total - before
+            since += total - before
+            before = total
             if d.weekday() == (6 if c == "comp-1" else 5):
                 warm = weather.room_c(t)
                 row = dict(compressor_id=c, read_s=t, hours=hours[c], event="reading", ambient_c=warm, outlet_c=None)
@@ -211,13 +254,10 @@ def compressor_log(fills, days, weather, rng):
                     worn = 1 - 0.15 * k / len(days)
                     start = float(rng.uniform(110, 170))
                     minutes = float(rng.uniform(24, 40))
-                    air, kelvin = Gas([AIR_O2], [0.0]), np.array([warm + 276.0])
-                    held = air.density(np.array([start + ATM_BAR]), kelvin) + rate * worn * minutes * FREE_MOL / 200.0
-                    gain = float(air.pressure(held, kelvin)[0]) - ATM_BAR - start
                     row.update(
                         outlet_c=warm + 9,
                         pumped_from_bar=start,
-                        pumped_to_bar=start + gain,
+                        pumped_to_bar=_pumped_up(start, rate * worn, minutes, warm),
                         pumped_volume_l=200.0,
                         pumped_minutes=minutes,
                     )
@@ -281,7 +321,7 @@ def kits(members, fleet, rng, planted=True):
             dict(
                 member_id=m.member_id,
                 valid_from="2026-03-01",
-                lift_capacity_kg=12 if planted and m.member_id == "M10" else 20 if twin else 15,
+                lift_capacity_kg=7 if planted and m.member_id == "M10" else 20 if twin else 15,
                 ballast_kg=max(0.0, round(ballast, 1)),
                 other_negative_kg=other,
                 suit_buoyancy_kg=suit,
@@ -318,23 +358,25 @@ def visits():
     return [dict(zip(("visit_on", "capacity", "kinds", "back_on"), r, strict=True)) for r in rows]
 
 
-def loans(dives, owners, rng):
+def loans(season, owners, rng):
     """Station units lent for a dive day; a few still out."""
     rows = []
-    for p in dives:
-        for u in p["e"].fact["back"]:
-            if owners.get(u) != "station" or rng.random() > 0.55:
+    for p in season.dives:
+        t = int(p["started_s"])
+        for k, u in enumerate(p["units"]):
+            unit = season.units[u] if u >= 0 and p["roles"][k] == 0 else ""
+            if owners.get(unit) != "station" or rng.random() > 0.55:
                 continue
-            t = p["e"].t
-            back = at(local(t).date() + timedelta(days=int(rng.choice([0, 0, 1]))), 20.4)
+            day = day_of(t)
+            back = at(day + timedelta(days=(0, 0, 1)[rng.integers(3)]), 20.4)
             rows.append(
                 dict(
-                    unit_id=u,
-                    member_id=p["e"].member.member_id,
+                    unit_id=unit,
+                    member_id=season.people[p["member"]].member_id,
                     out_s=int(t - rng.uniform(1.0, 1.6) * 3600),
-                    due_on=local(t).date() + timedelta(days=2),
+                    due_on=day + timedelta(days=2),
                     back_s=back,
-                    back_pressure_bar=round(p["end_true"] / 5) * 5,
+                    back_pressure_bar=round(float(p["end_bar"][0]) / 5) * 5,
                 )
             )
     rows.sort(key=lambda r: (r["unit_id"], r["out_s"]))

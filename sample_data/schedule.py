@@ -1,15 +1,27 @@
 """Who dives when with what, and when each unit is filled: the season's events before any physics."""
 
+from bisect import bisect_left, bisect_right, insort
 from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
 import numpy as np
 
-from sample_data.weather import END, at, local, season_days
+from sample_data.weather import END, at, day_of, season_days
 
 
-@dataclass
+class Chance:
+    """Draws a place by weight: what Generator.choice(p=...) draws, without its checks on every call."""
+
+    def __init__(self, weights):
+        self.share = np.cumsum(np.asarray(weights, float))
+        self.share /= self.share[-1]
+
+    def draw(self, rng):
+        return int(self.share.searchsorted(rng.random(), side="right"))
+
+
+@dataclass(slots=True)
 class Event:
     """A dive, a fill or an unlogged use of units at a time (UTC seconds)."""
 
@@ -32,8 +44,9 @@ def _outings(days, rng):
     return np.array(weights) / np.sum(weights)
 
 
-def dives(members, count, months, rng):
+def dives(members, fleet, count, months, rng):
     """Dive events without physics: each member's share on the season's days, one or two a day."""
+    made = made_on(fleet)
     days = season_days(months)
     weights = _outings(days, rng)
     share = np.array([m.share for m in members])
@@ -45,53 +58,70 @@ def dives(members, count, months, rng):
     while wanted.sum() < count:
         wanted[rng.integers(len(members))] += 1
     taken: dict[tuple, str] = {}
-    out = []
+    out: list[Event] = []
     for member, number in zip(members, wanted, strict=True):
-        last_day = days[0] if member.joined_on < "2026-04-01" else date.fromisoformat(member.joined_on)
+        first_day = max(days[0], date.fromisoformat(member.joined_on), min(made[u] for u in member.units))
         slots: list[tuple[date, int]] = []
         order = rng.choice(len(days), size=len(days), replace=False, p=weights)
         for k in order:
             if len(slots) >= number:
                 break
-            if days[k] < last_day:
+            if days[k] < first_day:
                 continue
             slots.append((days[k], 0))
             if len(slots) < number and rng.random() < member.second_dive:
                 slots.append((days[k], 1))
         while len(slots) < number:  # more dives than days: a second and third a day
             k = int(rng.integers(len(days)))
+            if days[k] < first_day:
+                continue
             slots.append((days[k], 1 + sum(1 for s in slots if s[0] == days[k])))
         for day, nth in sorted(slots):
             weekday = day.weekday() < 5
             start = (18.2 if weekday else 9.6) + rng.uniform(0, 1.2) + nth * rng.uniform(2.6, 3.4)
             if weekday and nth:
                 start = 18.2 - 3.4 * nth + rng.uniform(-0.3, 0.3)
-            free = [u for u in member.units if taken.get((u, day), member.member_id) == member.member_id]
-            free = free or member.units
+            able = [u for u in member.units if made[u] <= day]
+            free = [u for u in able if taken.get((u, day), member.member_id) == member.member_id]
+            free = free or able
             unit = free[int(rng.integers(len(free)))] if len(free) > 1 else free[0]
             taken[(unit, day)] = member.member_id
             units = ["SM-1L", "SM-1R"] if unit == "SM-1L" else [unit]
             extra = [u for u in (member.suit_unit,) if u]
             out.append(Event("dive", at(day, start), units, member, dict(back=list(units), extra=extra, nth=nth)))
             out[-1].units = [*units, *extra]
-    return _apart(out, days, weights, rng)
+    return _apart(out, made, days, weights, rng)
 
 
-def _apart(wanted, days, weights, rng):
+def made_on(fleet):
+    """Day from which each unit can be used, by unit."""
+    return {c.unit_id: date.fromisoformat(c.row["manufactured_on"]) for c in fleet}
+
+
+def _apart(wanted, made, days, weights, rng):
     """One unit is in the water once at a time; a dive that clashes moves to another day."""
     busy: dict[str, list[int]] = {}
     kept = []
+    chance = Chance(weights)
     for e in sorted(wanted, key=lambda e: e.t):
+        since = max(date.fromisoformat(e.member.joined_on), *(made[u] for u in e.units))
         for _ in range(80):
-            if all(abs(e.t - t) > (2.2 if e.fact["nth"] else 5) * 3600 for u in e.units for t in busy.get(u, [])):
+            apart = (2.2 if e.fact["nth"] else 5) * 3600
+            if all(_clear(busy.get(u, ()), e.t - apart, e.t + apart) for u in e.units):
                 kept.append(e)
                 for u in e.units:
-                    busy.setdefault(u, []).append(e.t)
+                    insort(busy.setdefault(u, []), e.t)
                 break
-            day = days[int(rng.choice(len(days), p=weights))]
-            if f"{day:%Y-%m-%d}" >= e.member.joined_on:
+            day = days[chance.draw(rng)]
+            if day >= since:
                 e.t, e.fact["nth"] = at(day, rng.uniform(9.3, 16.5)), 0
     return sorted(kept, key=lambda e: e.t)
+
+
+def _clear(moments, low, high):
+    """Whether none of these sorted moments lies within [low, high]."""
+    k = bisect_left(moments, low)
+    return k == len(moments) or moments[k] > high
 
 
 def plan_trimix(events, rng):
@@ -107,19 +137,17 @@ def plan_trimix(events, rng):
 
 def _time_between(low, high, rng):
     """A moment of stop between two events of a unit: evening before, same evening, or the morning itself."""
-    before = local(high - 86400)
     options = []
-    evening = at(before.date(), rng.uniform(17.5, 20.5))
+    evening = at(day_of(high - 86400), rng.uniform(17.5, 20.5))
     morning = int(high - rng.uniform(1.1, 2.2) * 3600)
     options += [(evening, 0.5), (morning, 0.22)]
     if low > 0:
-        same = at(local(low).date(), rng.uniform(17.8, 20.8))
+        same = at(day_of(low), rng.uniform(17.8, 20.8))
         options.append((same, 0.28))
     options = [(t, w) for t, w in options if low + 3600 < t < high - 2700]
     if not options:
         return int(low + 0.45 * (high - low)) if high - low > 3000 else None
-    w = np.array([w for _, w in options])
-    return options[int(rng.choice(len(options), p=w / w.sum()))][0]
+    return options[Chance([w for _, w in options]).draw(rng)][0]
 
 
 def fills_for(events, fleet, rng):
@@ -165,37 +193,42 @@ def extra_fills(events, fills, fleet, count, months, rng, planted=True):
     for e in [*events, *fills]:
         for u in e.units:
             busy.setdefault(u, []).append(e.t)
-    gas = {c.unit_id: c.gas for c in fleet}
+    for moments in busy.values():
+        moments.sort()
+    gas, made = {c.unit_id: c.gas for c in fleet}, made_on(fleet)
     able = [u for u in gas if gas[u] == "air" and not u.startswith(("SB", "CW", "S12-6"))]
+    alone = {u: [u] for u in able}
+    plain, topped_up = dict(gas="air", drain=False), dict(gas="air", drain=False, topup=True)  # shared by many events
     days = season_days(months)
     out: list[Event] = []
-    tries = 0
 
     def clear(unit, t, before=26 * 3600, after=10 * 3600):
-        return all(not (x - after < t < x + before) for x in busy.get(unit, []))
+        moments = busy.get(unit, ())
+        k = bisect_right(moments, t - before)
+        return k == len(moments) or moments[k] >= t + after
 
-    def add(unit, t, **fact):
-        out.append(Event("fill", t, [unit], None, dict(gas="air", drain=False, **fact)))
-        busy.setdefault(unit, []).append(t)
+    def add(unit, t, fact):
+        out.append(Event("fill", t, alone[unit], None, fact))
+        insort(busy.setdefault(unit, []), t)
 
     if planted and "S12-4" in gas:  # the leaker is topped up on duty evenings without having been used
-        for d in days:
+        for d in days[-214:]:
             if d.weekday() == 3 and len(out) < 14 and clear("S12-4", at(d, 19)):
-                add("S12-4", at(d, 19 + rng.uniform(-0.5, 0.5)), topup=True)
-    made = len(out)
-    while made < count and tries < 40 * max(count, 1):
+                add("S12-4", at(d, 19 + rng.uniform(-0.5, 0.5)), topped_up)
+    done, tries = len(out), 0
+    while done < count and tries < 40 * max(count, 1):
         tries += 1
         unit = able[int(rng.integers(len(able)))]
         day = days[int(rng.integers(len(days)))]
         t = at(day, rng.uniform(17.5, 21))
-        if not clear(unit, t):
+        if day < made[unit] or not clear(unit, t):
             continue
         if rng.random() < 0.6 and unit != "S12-4":
             use = t - int(rng.uniform(2, 20) * 3600)
-            out.append(Event("use", use, [unit], None, dict(left_bar=float(rng.uniform(55, 130)))))
-            busy.setdefault(unit, []).append(use)
-        add(unit, t)
-        made += 1
+            out.append(Event("use", use, alone[unit], None, dict(left_bar=float(rng.uniform(55, 130)))))
+            insort(busy.setdefault(unit, []), use)
+        add(unit, t, plain)
+        done += 1
     return out
 
 

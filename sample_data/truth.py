@@ -2,112 +2,76 @@
 
 import numpy as np
 
-from sample_data.weather import utc
-from sample_data.write import to_csv
+from sample_data.filling import GAUGE_OF, SOURCE_NAMES
+from sample_data.rows import dive_numbers
+from sample_data.write import columns_to_csv, to_csv
 
 
 def _z(seconds):
-    return f"{utc(seconds):%Y-%m-%dT%H:%M:%SZ}"
+    return np.char.add(np.datetime_as_string(seconds.astype("datetime64[s]")), "Z").astype(object)
 
 
-def write(folder, season, people, gauges):
-    """fills.csv, dives.csv, cylinders.csv, members.csv, gauges.csv."""
-    to_csv(
+def write(folder, season, fill_ids, gauges, more_dives=()):
+    """fills.csv, dives.csv, cylinders.csv, members.csv, gauges.csv. more_dives: rows beside the season's own."""
+    f = season.fills
+    sources = np.array(SOURCE_NAMES, object)[f["source"]]
+    measured_on = np.array([GAUGE_OF[s] for s in SOURCE_NAMES], object)[f["source"]]
+    columns_to_csv(
         folder / "fills.csv",
-        [
-            "fill_id",
-            "filled_at",
-            "unit_id",
-            "gauge_id",
-            "source_id",
-            "start_true_bar",
-            "stop_true_bar",
-            "gas_c",
-            "wall_c",
-            "settled_pressure_bar_15c",
-            "usable_free_l",
-            "mol",
-            "o2_pct",
-            "he_pct",
-            "ambient_true_c",
-            "minutes",
-            "gauge_offset_bar",
-            "filled_together",
-        ],
-        [
-            dict(
-                fill_id=r["fill_id"],
-                filled_at=_z(r["filled_s"]),
-                unit_id=r["unit_id"],
-                gauge_id=r["gauge_id"],
-                source_id=r["source_id"],
-                start_true_bar=r["start_true_bar"],
-                stop_true_bar=r["stop_true_bar"],
-                gas_c=r["gas_true_c"],
-                wall_c=r["wall_true_c"],
-                settled_pressure_bar_15c=r["settled_true_15c"],
-                usable_free_l=r["usable_free_l"],
-                mol=r["mol"],
-                o2_pct=r["o2_true"] * 100,
-                he_pct=r["he_true"] * 100,
-                ambient_true_c=r["ambient_true_c"],
-                minutes=r["minutes"],
-                gauge_offset_bar=season.offset(r["gauge_id"], r["filled_s"]),
-                filled_together=r["at_once"],
-            )
-            for r in season.fills
-        ],
+        dict(
+            fill_id=fill_ids,
+            filled_at=_z(f["filled_s"]),
+            unit_id=np.array(season.units, object)[f["unit"]],
+            gauge_id=measured_on,
+            source_id=sources,
+            start_true_bar=f["start_true_bar"],
+            stop_true_bar=f["stop_true_bar"],
+            gas_c=f["gas_true_c"],
+            wall_c=f["wall_true_c"],
+            settled_pressure_bar_15c=f["settled_true_15c"],
+            usable_free_l=f["usable_free_l"],
+            mol=f["mol"],
+            o2_pct=f["o2_true"] * 100,
+            he_pct=f["he_true"] * 100,
+            ambient_true_c=f["ambient_true_c"],
+            minutes=f["minutes"],
+            gauge_offset_bar=np.array(
+                [season.offset(g, t) for g, t in zip(measured_on, f["filled_s"].tolist(), strict=True)], float
+            ),
+            filled_together=f["at_once"],
+        ),
     )
-    to_csv(
-        folder / "dives.csv",
-        [
-            "member_id",
-            "dive_id",
-            "logged_as",
-            "started_at",
-            "duration_min",
-            "used_free_l",
-            "rmv_l_min",
-            "suit_gas_free_l",
-            "mean_ambient_bar_abs",
-            "least_margin_free_l",
-            "least_margin_at_s",
-            "least_margin_depth_m",
-            "required_free_l_there",
-            "joined",
-            "gas_start_c",
-            "gas_end_c",
-            "start_true_bar",
-            "end_true_bar",
-            "gas_shared",
-            "mandatory_stops",
-        ],
-        [
-            dict(
-                member_id=p["e"].member.member_id,
-                dive_id=p["dive_id"],
-                logged_as=f"dive-{p['dive_id']}" if p["e"].member.form.startswith("uddf") else p["dive_id"],
-                started_at=_z(p["e"].t),
-                duration_min=p["grid"][-1] / 60,
-                used_free_l=p["used_free_l"],
-                rmv_l_min=p["rmv"],
-                suit_gas_free_l=p["suit_free_l"],
-                mean_ambient_bar_abs=p["mean_ambient"],
-                least_margin_free_l=p["least_margin"],
-                least_margin_at_s=p["margin_s"],
-                least_margin_depth_m=p["margin_m"],
-                required_free_l_there=p["needed_there"],
-                joined=bool(p["joined"]),
-                gas_start_c=p["gas_start_c"],
-                gas_end_c=p["gas_end_c"],
-                start_true_bar=p["start_true"],
-                end_true_bar=p["end_true"],
-                gas_shared=bool(p["e"].fact.get("shared")),
-                mandatory_stops=bool(p["deep"]),
-            )
-            for p in season.dives
-        ],
+    d = season.dives
+    members = np.array([m.member_id for m in season.people], object)
+    ids = np.array([f"{n:03d}" for n in dive_numbers(season)], object)
+    in_uddf = np.array([m.form.startswith("uddf") for m in season.people])[d["member"]]
+    columns = dict(
+        member_id=members[d["member"]],
+        dive_id=ids,
+        logged_as=np.where(in_uddf, "dive-" + ids, ids),
+        started_at=_z(d["started_s"]),
+        duration_min=d["duration_s"] / 60,
+        used_free_l=d["used_free_l"],
+        rmv_l_min=d["rmv"],
+        suit_gas_free_l=d["suit_free_l"],
+        mean_ambient_bar_abs=d["mean_ambient"],
+        least_margin_free_l=d["least_margin"],
+        least_margin_at_s=d["margin_s"],
+        least_margin_depth_m=d["margin_m"],
+        required_free_l_there=d["needed_there"],
+        joined=d["joined"],
+        gas_start_c=d["gas_start_c"],
+        gas_end_c=d["gas_end_c"],
+        start_true_bar=d["start_bar"][:, 0],
+        end_true_bar=d["end_bar"][:, 0],
+        gas_shared=d["shared"],
+        mandatory_stops=d["deep"],
     )
+    if more_dives:
+        more = {k: np.array([r[k] for r in more_dives]) for k in more_dives[0]}
+        more["started_at"] = _z(more.pop("started_s"))
+        columns = {k: np.concatenate([v, more[k].astype(v.dtype)]) for k, v in columns.items()}
+    columns_to_csv(folder / "dives.csv", columns)
     to_csv(
         folder / "cylinders.csv",
         ["cylinder_id", "unit_id", "leak_bar_per_day", "capacity_l", "inside_factor", "outside_factor"],
@@ -144,7 +108,7 @@ def write(folder, season, people, gauges):
                 scatter_log=m.scatter,
                 means_to_surface_bar=m.reserve_bar,
             )
-            for m in people
+            for m in season.people
         ],
     )
     to_csv(
@@ -159,4 +123,4 @@ def write(folder, season, people, gauges):
             for g in gauges
         ],
     )
-    assert all(np.isfinite(r["usable_free_l"]) for r in season.fills)
+    assert np.isfinite(f["usable_free_l"]).all()

@@ -9,21 +9,21 @@ SPACE = ' xmlns="http://www.streit.cc/uddf/3.2/"'
 
 def _el(name, content="", **attributes):
     """One element; content is XML already, or a number."""
-    told = "".join(f' {k}="{v}"' for k, v in attributes.items())
-    return f"<{name}{told}>{content}</{name}>" if content != "" else f"<{name}{told}/>"
+    pairs = "".join(f' {k}="{v}"' for k, v in attributes.items())
+    return f"<{name}{pairs}>{content}</{name}>" if content != "" else f"<{name}{pairs}/>"
 
 
 def _mix_id(tank):
-    return "mix-argon" if tank["argon"] else f"mix-{round(tank['o2'], 3) * 1000:.0f}-{round(tank['he'], 3) * 1000:.0f}"
+    return "mix-argon" if tank.argon else f"mix-{round(tank.o2, 3) * 1000:.0f}-{round(tank.he, 3) * 1000:.0f}"
 
 
 def _tank_id(tank):
-    return f"tk-{tank['unit_id'].lower()}"
+    return f"tk-{tank.unit_id.lower()}"
 
 
 def _mix(tank):
     """One mix element; fractions sum to one."""
-    o2, he, ar = (0.0, 0.0, 1.0) if tank["argon"] else (round(tank["o2"], 3), round(tank["he"], 3), 0.0)
+    o2, he, ar = (0.0, 0.0, 1.0) if tank.argon else (round(tank.o2, 3), round(tank.he, 3), 0.0)
     n2 = round(1 - o2 - he - ar, 3)
     if ar:
         name = "argon"
@@ -43,23 +43,23 @@ def write(member, dives, form):
     tank_ref = "tankref" if version == "3.0.0" else "ref"
     tanks, mixes = {}, {}
     for d in dives:
-        for t in d["tanks"]:
-            tanks[t["unit_id"]] = t
+        for t in d.tanks:
+            tanks[t.unit_id] = t
             mixes.setdefault(_mix_id(t), t)
     w = [
         '<?xml version="1.0" encoding="UTF-8"?>',
         f'<uddf version="{version}"{SPACE if form.endswith("3.2.2") else ""}>',
-        _generator(utc(dives[-1]["started_s"] + 86400), old),
+        _generator(utc(dives[-1].started_s + 86400), old),
         _owner(member, tanks.values()),
         _site(old),
         "<gasdefinitions>" + "".join(_mix(t) for t in mixes.values()),
     ]
     if old:
-        w += [_el("tankdata", _tankdata(t, old, d), id=_data_id(d, k)) for d in dives for k, t in enumerate(d["tanks"])]
+        w += [_el("tankdata", _tankdata(t, old, d), id=_data_id(d, k)) for d in dives for k, t in enumerate(d.tanks)]
     w.append("</gasdefinitions><profiledata>")
     day = None
     for d in dives:
-        today = local(d["started_s"]).date()
+        today = local(d.started_s).date()
         if today != day:
             if day is not None:
                 w.append("</repetitiongroup>")
@@ -85,7 +85,7 @@ def _owner(member, tanks):
     equipment = "\n".join(
         _el(
             "tank",
-            _el("name", t["unit_id"]) + _el("aliasname", t["role"]) + _el("tankvolume", f"{t['litres'] / 1000:.4f}"),
+            _el("name", t.unit_id) + _el("aliasname", t.role) + _el("tankvolume", f"{t.litres / 1000:.4f}"),
             id=_tank_id(t),
         )
         for t in tanks
@@ -102,17 +102,17 @@ def _site(old):
 
 
 def _data_id(d, k):
-    return f"td-{d['dive_id']}-{k + 1}"
+    return f"td-{d.dive_id}-{k + 1}"
 
 
 def _tankdata(t, old, d):
     mix, unit = _mix_id(t), _tank_id(t)
     mix_name, tank_name = ("mixref", "tankref") if old else ("link", "link")
     out = _el(mix_name, ref=mix) + _el(tank_name, ref=unit)
-    scale = 1.0 if d.get("in_bar") else 1e5
-    out += _el("tankpressurebegin", round(t["start_bar"] * scale, 1))
-    if t["end_bar"] is not None:
-        out += _el("tankpressureend", round(t["end_bar"] * scale, 1))
+    scale = 1.0 if d.in_bar else 1e5
+    out += _el("tankpressurebegin", round(t.start_bar * scale, 1))
+    if t.end_bar is not None:
+        out += _el("tankpressureend", round(t.end_bar * scale, 1))
     return out
 
 
@@ -122,41 +122,43 @@ def _interval(name, first):
 
 def _before(d, old, tank_ref, first):
     """What stands before the samples: in the dive itself in 2.x, in its own section later."""
-    air = _el("airtemperature", f"{d['air_c'] + 273.15:.1f}")
+    air = _el("airtemperature", f"{d.air_c + 273.15:.1f}")
     if old:
-        t = local(d["started_s"])
+        t = local(d.started_s)
         clock = _el("time", _el("hour", t.hour) + _el("minute", t.minute))
-        used = "".join(_el("tankdataref", ref=_data_id(d, k)) for k in range(len(d["tanks"])))
-        facts = air + _el("density", "1025.0") + _el("greatestdepth", f"{d['max_depth']:.1f}")
+        used = "".join(_el("tankdataref", ref=_data_id(d, k)) for k in range(len(d.tanks)))
+        facts = air + _el("density", "1025.0") + _el("greatestdepth", f"{d.max_depth:.1f}")
         return _date(t) + clock + _interval("surfaceinterval", first) + facts + _el("equipmentused", used)
-    when = _el("datetime", f"{utc(d['started_s']):%Y-%m-%dT%H:%M:%SZ}")
-    surface = _el("surfacepressure", f"{d['surface_bar'] * 1e5:.0f}.0")
-    inner = _el("link", ref="site-1") + _el("divenumber", d["number"]) + when + air + surface
+    when = _el("datetime", f"{utc(d.started_s):%Y-%m-%dT%H:%M:%SZ}")
+    surface = _el("surfacepressure", f"{d.surface_bar * 1e5:.0f}.0")
+    inner = _el("link", ref="site-1") + _el("divenumber", d.number) + when + air + surface
     out = _el("informationbeforedive", inner + _interval("surfaceintervalbeforedive", first))
-    for k, tank in enumerate(d["tanks"]):
+    for k, tank in enumerate(d.tanks):
         name = dict(id=_data_id(d, k)) if tank_ref == "ref" else {}
         out += _el("tankdata", _tankdata(tank, old, d), **name)
     return out
 
 
 def _dive(d, old, tank_ref, first):
-    scale, places = (1.0, 1) if d.get("in_bar") else (1e5, 0)
-    w = [f'<dive id="dive-{d["dive_id"]}">', _before(d, old, tank_ref, first), "<samples>"]
-    refs = [(_tank_id(t), k) for k, t in enumerate(d["tanks"])]
-    for k, (t, depth, water, bars) in enumerate(d["samples"]):
-        line = f"<depth>{depth:.1f}</depth><divetime>{t:.0f}</divetime>"
-        if not old:
-            if k == 0:
-                line += _el("switchmix", ref=_mix_id(d["tanks"][0]))
-            for name, n in refs:
-                if bars[n] is not None:
-                    line += f'<tankpressure {tank_ref}="{name}">{bars[n] * scale:.{places}f}</tankpressure>'
-        if water is not None:
-            line += f"<temperature>{water + 273.15:.1f}</temperature>"
-        w.append(f"<waypoint>{line}</waypoint>")
+    scale, places = (1.0, 1) if d.in_bar else (1e5, 0)
+    w = [f'<dive id="dive-{d.dive_id}">', _before(d, old, tank_ref, first), "<samples>"]
+    refs = [(_tank_id(t), k) for k, t in enumerate(d.tanks)]
+    switch = "" if old else _el("switchmix", ref=_mix_id(d.tanks[0]))
+    moments = zip(d.t_s.tolist(), d.depth_m.tolist(), strict=True)
+    lines = [f"<waypoint><depth>{x:.1f}</depth><divetime>{t:.0f}</divetime>" for t, x in moments]
+    lines[0] += switch
+    if not old:
+        for name, n in refs:
+            for k, bar in enumerate((d.bars[n] * scale).tolist()):
+                if bar == bar:
+                    lines[k] += f'<tankpressure {tank_ref}="{name}">{bar:.{places}f}</tankpressure>'
+    for k, water in enumerate(d.water_c.tolist()):
+        if water == water:
+            lines[k] += f"<temperature>{water + 273.15:.1f}</temperature>"
+    w += [line + "</waypoint>" for line in lines]
     w.append("</samples>")
     if not old:
-        lowest = _el("lowesttemperature", f"{d['water_low'] + 273.15:.1f}")
-        greatest = _el("greatestdepth", f"{d['max_depth']:.1f}")
-        w.append(_el("informationafterdive", lowest + greatest + _el("diveduration", f"{d['samples'][-1][0]:.0f}.0")))
+        lowest = _el("lowesttemperature", f"{d.water_low + 273.15:.1f}")
+        greatest = _el("greatestdepth", f"{d.max_depth:.1f}")
+        w.append(_el("informationafterdive", lowest + greatest + _el("diveduration", f"{d.t_s[-1]:.0f}.0")))
     return "".join(w) + "</dive>"

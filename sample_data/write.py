@@ -4,12 +4,15 @@ import csv
 import io
 import re
 import zipfile
+from dataclasses import replace
 from datetime import date, datetime
 from pathlib import Path
 
+import numpy as np
+
 from sample_data import uddf
-from sample_data.rows import local_text
-from sample_data.weather import local
+from sample_data.rows import Logged, is_air, local_text, local_texts
+from sample_data.weather import local, offsets_s
 
 FIXED = (2026, 11, 1, 0, 0, 0)
 
@@ -66,6 +69,29 @@ def to_csv(path, columns, rows, header=None):
     path.write_text(text.getvalue(), encoding="utf-8", newline="")
 
 
+def columns_to_csv(path, columns, append=False):
+    """A CSV file from arrays by column name, written column by column; NaN and None are empty cells.
+
+    Text that would need quotes is refused."""
+    import pyarrow as pa
+    from pyarrow import csv as arrow_csv
+
+    arrays = []
+    for values in columns.values():
+        if values.dtype == float:
+            values = np.round(values, 4) + 0.0  # no minus zero
+            arrays.append(pa.array(values, mask=np.isnan(values)))
+        else:
+            arrays.append(pa.array(values, pa.string() if values.dtype == object else None))
+    path.parent.mkdir(parents=True, exist_ok=True)
+    options = arrow_csv.WriteOptions(include_header=False, quoting_style="none")
+    with path.open("ab" if append else "wb") as file:
+        if not append:
+            file.write((",".join(columns) + "\n").encode())
+        if arrays:
+            arrow_csv.write_csv(pa.table(arrays, names=list(columns)), file, options)
+
+
 def to_xlsx(path, columns, rows, sheet):
     """A workbook whose bytes depend on its content alone."""
     from openpyxl import Workbook
@@ -98,35 +124,38 @@ def to_xlsx(path, columns, rows, sheet):
             new.writestr(info, body)
 
 
-def fills(inbox, rows, planted=True):
-    """A file a month; June as a workbook; July with the bad rows."""
-    months: dict[str, list] = {}
-    for r in rows:
-        months.setdefault(local(r["filled_s"]).strftime("%Y-%m"), []).append(r)
-    for month, group in months.items():
-        if month.endswith("-06"):
-            sheet = [
-                r
-                | {
-                    k.replace("_s", "_at"): local(r[k]).replace(tzinfo=None, second=0) if r[k] else None
-                    for k in ("filled_s", "analysed_s", "settled_s")
-                }
-                for r in group
-            ]
-            to_xlsx(inbox / f"fills-{month}.xlsx", FILL_COLUMNS, sheet, "fills")
+TIMES = {"filled_s": "filled_at", "analysed_s": "analysed_at", "settled_s": "settled_at"}
+MOST_IN_A_WORKBOOK = 2000
+SPOILED = "2026-07"
+
+
+def fills(inbox, columns, planted=True):
+    """A file a month; a June that people would still keep in a workbook as one; the last July with the bad rows."""
+    local_s = columns["filled_s"] + offsets_s(columns["filled_s"])
+    months = local_s.astype("datetime64[s]").astype("datetime64[M]")
+    for month in np.unique(months):
+        chosen, name = np.flatnonzero(months == month), str(month)
+        part = {k: v[chosen] for k, v in columns.items()}
+        if name.endswith("-06") and chosen.size <= MOST_IN_A_WORKBOOK:
+            for at in TIMES:
+                part[at] = np.array(
+                    [local(t).replace(tzinfo=None, second=0) if t else None for t in part[at].tolist()], object
+                )
+            to_xlsx(inbox / f"fills-{name}.xlsx", FILL_COLUMNS, _rows(part), "fills")
             continue
-        style = "zone" if month.endswith(("-08", "-10")) else "plain"
-        sheet = [
-            r
-            | {
-                k.replace("_s", "_at"): local_text(r[k], style) if r[k] else None
-                for k in ("filled_s", "analysed_s", "settled_s")
-            }
-            for r in group
-        ]
-        if planted and month.endswith("-07"):
-            sheet = _spoil(sheet)
-        to_csv(inbox / f"fills-{month}.csv", FILL_COLUMNS, sheet)
+        style = "zone" if name.endswith(("-08", "-10")) else "plain"
+        part |= {at: local_texts(part[at], style) for at in TIMES}
+        path = inbox / f"fills-{name}.csv"
+        if planted and name == SPOILED:
+            to_csv(path, FILL_COLUMNS, _spoil(_rows(part)))
+        else:
+            columns_to_csv(path, {c: part[s] for c, s in zip(FILL_COLUMNS, part, strict=True)})
+
+
+def _rows(columns):
+    """A dict a row, by contract column, from arrays."""
+    names = [TIMES.get(name, name) for name in columns]
+    return [dict(zip(names, row, strict=True)) for row in zip(*(v.tolist() for v in columns.values()), strict=True)]
 
 
 def _spoil(sheet):
@@ -184,119 +213,199 @@ TANK_COLUMNS = [
 ]
 
 
-def _dive_row(d, style):
-    m = d["member"]
+def _dive_row(d: Logged, style):
+    m = d.member
     paper = m.form == "paper"
     return dict(
-        dive_id=d["dive_id"],
+        dive_id=d.dive_id,
         member_id=m.member_id,
-        started_at=local_text(d["started_s"], style),
+        started_at=local_text(d.started_s, style),
         mode="open_circuit" if not paper else "",
-        surface_pressure_bar_abs=d["surface_bar"] if m.form == "csv" else None,
-        water="salt",
-        air_c=round(d["air_c"]),
+        surface_pressure_bar_abs=d.surface_bar if m.form == "csv" else None,
+        water=d.water,
+        air_c=round(d.air_c),
         suit=m.suit,
-        water_c=round(d["water_low"]) if paper else None,
-        duration_min=round(d["minutes"]) if paper else None,
-        mean_depth_m=round(d["mean_depth"], 1) if paper else None,
-        max_depth_m=round(d["max_depth"], 1) if paper else None,
-        team_size=2,
+        water_c=round(d.water_low) if paper else None,
+        duration_min=round(d.minutes) if paper else None,
+        mean_depth_m=round(d.mean_depth, 1) if paper else None,
+        max_depth_m=round(d.max_depth, 1) if paper else None,
+        team_size=d.team_size,
         overhead="false",
-        mandatory_stops="true" if d["deep"] else "false",
-        gas_shared="true" if d["shared"] else "false",
+        mandatory_stops="true" if d.deep else "false",
+        gas_shared="true" if d.shared else "false",
     )
 
 
-def _tank_rows(d):
+def _tank_rows(d: Logged):
     out = []
-    for k, t in enumerate(d["tanks"], 1):
-        hand = d["member"].form in ("paper", "depths") or d["member"].hand_ends or not t["measured"]
-        air = abs(t["o2"] - 0.2095) < 0.004
+    for k, t in enumerate(d.tanks, 1):
+        hand = d.member.form in ("paper", "depths") or d.member.hand_ends or not t.measured
         out.append(
             dict(
-                dive_id=d["dive_id"],
+                dive_id=d.dive_id,
                 tank_no=k,
-                unit_id=t["unit_id"],
-                role=t["role"],
-                water_capacity_l=t["litres"],
-                o2_pct=(0 if t["argon"] else 21 if air else round(t["o2"] * 100, 1)),
-                he_pct=round(t["he"] * 100, 1) or None,
-                ar_pct=100 if t["argon"] else None,
-                start_pressure_bar=t["start_bar"] if hand else None,
-                end_pressure_bar=t["end_bar"] if hand else None,
-                second_gauge_end_bar=t["second_end"],
+                unit_id=t.unit_id or None,
+                role=t.role,
+                water_capacity_l=t.litres,
+                o2_pct=(0 if t.argon else 21 if is_air(t.o2) else round(t.o2 * 100, 1)),
+                he_pct=round(t.he * 100, 1) or None,
+                ar_pct=100 if t.argon else None,
+                start_pressure_bar=t.start_bar if hand else None,
+                end_pressure_bar=t.end_bar if hand else None,
+                second_gauge_end_bar=t.second_end,
             )
         )
     return out
 
 
-def _sample_rows(d):
-    for t, depth, water, bars in d["samples"]:
-        yield dict(
-            dive_id=d["dive_id"],
-            t_s=int(t),
-            depth_m=round(depth, 1),
-            water_c=water,
-            **{f"tank_{k}_bar": b for k, b in enumerate(bars, 1)},
-        )
+def _sample_columns(dives, tanks):
+    """dive_samples of some dives as arrays, with pressures of so many tanks."""
+    lengths = [d.t_s.size for d in dives]
+    nothing = [np.full(n, np.nan) for n in lengths]
+    out = dict(
+        dive_id=np.repeat(np.array([d.dive_id for d in dives], object), lengths),
+        t_s=np.concatenate([d.t_s for d in dives]).astype(np.int64),
+        depth_m=np.round(np.concatenate([d.depth_m for d in dives]), 1),
+        water_c=np.concatenate([d.water_c for d in dives]),
+    )
+    for k in range(tanks):
+        bars = [d.bars[k] if k < len(d.bars) else none for d, none in zip(dives, nothing, strict=True)]
+        out[f"tank_{k + 1}_bar"] = np.concatenate(bars)
+    return out
 
 
-def dives(inbox, logged, planted=True):
-    """A folder a member: UDDF files or CSV files. Returns rows of links."""
-    by_member: dict[str, list] = {}
-    for d in logged:
-        by_member.setdefault(d["member"].member_id, []).append(d)
-    links = []
-    for mid, group in by_member.items():
-        m, folder = group[0]["member"], inbox / "dives" / mid
-        if m.form.startswith("uddf"):
-            links += _uddf_files(folder, m, group, planted)
-            continue
-        style = "zone" if m.form == "csv" else "plain"
-        rows = [_dive_row(d, style) for d in group]
-        if planted and mid == "M12" and len(rows) > 3:
-            rows[2]["mode"] = rows[3]["mode"] = "closed_circuit"
-        to_csv(folder / "dives.csv", DIVE_COLUMNS, rows)
-        to_csv(folder / "dive_tanks.csv", TANK_COLUMNS, [t for d in group for t in _tank_rows(d)])
-        if m.form != "paper":
-            count = max(len(d["tanks"]) for d in group) if m.form == "csv" else 0
-            columns = ["dive_id", "t_s", "depth_m", "water_c", *[f"tank_{k}_bar" for k in range(1, count + 1)]]
-            for half, part in (
-                ("spring", [d for d in group if local(d["started_s"]).month < 7]),
-                ("autumn", [d for d in group if local(d["started_s"]).month >= 7]),
-            ):
+KEPT_SAMPLES = 2_000_000  # waiting to be written
+
+
+class _Csv:
+    """One member's CSV files, written a block of dives at a time."""
+
+    def __init__(self, folder, member, dives, tanks, planted):
+        self.folder, self.member, self.planted = folder, member, planted
+        self.dives, self.tanks = dives, tanks  # how many there will be; most tanks of one dive
+        self.waiting: list[Logged] = []
+        self.links: list[dict] = []
+        self.begun: set[str] = set()
+
+    def add(self, d):
+        self.waiting.append(d)
+
+    def write(self):
+        if not self.waiting:
+            return
+        rows = [_dive_row(d, "zone" if self.member.form == "csv" else "plain") for d in self.waiting]
+        for d, row in zip(self.waiting, rows, strict=True):
+            if self.planted and self.member.member_id == "M12" and self.dives > 3 and d.number in (3, 4):
+                row["mode"] = "closed_circuit"
+        self._write("dives", _columns(DIVE_COLUMNS, rows))
+        self._write("dive_tanks", _columns(TANK_COLUMNS, [t for d in self.waiting for t in _tank_rows(d)]))
+        if self.member.form != "paper":
+            spring = [local(d.started_s).month < 7 for d in self.waiting]
+            for half, wanted in (("spring", True), ("autumn", False)):
+                part = [d for d, s in zip(self.waiting, spring, strict=True) if s == wanted]
                 if part:
-                    to_csv(folder / f"dive_samples-{half}.csv", columns, (r for d in part for r in _sample_rows(d)))
-    return links
+                    tanks = self.tanks if self.member.form == "csv" else 0
+                    self._write(f"dive_samples-{half}", _sample_columns(part, tanks))
+        self.waiting = []
+
+    close = write
+
+    def _write(self, name, columns):
+        columns_to_csv(self.folder / f"{name}.csv", columns, append=name in self.begun)
+        self.begun.add(name)
 
 
-def _uddf_files(folder, m, group, planted):
-    folder.mkdir(parents=True, exist_ok=True)
-    months: dict[str, list] = {}
-    for d in group:
-        if planted and m.member_id == "M07" and d["number"] == 15:
-            d["in_bar"] = True
-        months.setdefault(local(d["started_s"]).strftime("%Y-%m"), []).append(d)
-    for month, part in months.items():
-        (folder / f"{month}.uddf").write_text(uddf.write(m, part, m.form), encoding="utf-8", newline="")
-    if planted and m.member_id == "M06":
-        text = uddf.write(m, group[:3], m.form)
-        (folder / "backup.uddf").write_text(text[: len(text) * 2 // 3], encoding="utf-8", newline="")
-    if planted and m.member_id == "M02" and len(group) > 8:
-        twin = dict(group[8])
-        twin.update(dive_id="w2-009", started_s=twin["started_s"] + 50)
-        twin["samples"] = [(t, depth + 0.2, water, bars) for t, depth, water, bars in twin["samples"]]
-        to_csv(folder / "dives-second-computer.csv", DIVE_COLUMNS, [_dive_row(twin, "zone")])
-        to_csv(folder / "dive_tanks-second-computer.csv", TANK_COLUMNS, [t for t in _tank_rows(twin)][:1])
-        to_csv(
-            folder / "dive_samples-second-computer.csv",
-            ["dive_id", "t_s", "depth_m", "water_c", "tank_1_bar"],
-            _sample_rows(twin),
-        )
-    units = {t["unit_id"] for d in group for t in d["tanks"]}
-    return [dict(source_ref=f"owner-{m.member_id.lower()}", kind="member", target_id=m.member_id, member_id="")] + [
-        dict(source_ref=f"tk-{u.lower()}", kind="cylinder", target_id=u, member_id=m.member_id) for u in sorted(units)
-    ]
+def _columns(names, rows):
+    """Arrays of cells as text, by column."""
+    cells = {name: [_cell(r.get(name)) or None for r in rows] for name in names}
+    return {name: np.array(values, object) for name, values in cells.items()}
+
+
+class _Uddf:
+    """One member's UDDF files: one a month, written when the month is over."""
+
+    def __init__(self, folder, member, dives, tanks, planted):
+        self.folder, self.member, self.planted = folder, member, planted
+        self.dives = dives
+        self.waiting: list[Logged] = []
+        self.first: list[Logged] = []
+        self.month = ""
+        self.units: set[str] = set()
+        folder.mkdir(parents=True, exist_ok=True)
+
+    def add(self, d):
+        mid, month = self.member.member_id, f"{local(d.started_s):%Y-%m}"
+        if self.planted and mid == "M07" and d.number == 15:
+            d.in_bar = True
+        if month != self.month:
+            self._month()
+        self.month = month
+        self.waiting.append(d)
+        self.units |= {t.unit_id for t in d.tanks}
+        if self.planted and mid == "M06" and d.number <= 3:
+            self.first.append(d)
+        if self.planted and mid == "M02" and d.number == 9:
+            self._second_computer(d)
+
+    def _month(self):
+        if self.waiting:
+            text = uddf.write(self.member, self.waiting, self.member.form)
+            (self.folder / f"{self.month}.uddf").write_text(text, encoding="utf-8", newline="")
+        self.waiting = []
+
+    def write(self):
+        """Nothing: a month stays whole."""
+
+    def close(self):
+        self._month()
+        if self.first:
+            text = uddf.write(self.member, self.first, self.member.form)
+            (self.folder / "backup.uddf").write_text(text[: len(text) * 2 // 3], encoding="utf-8", newline="")
+
+    def _second_computer(self, d):
+        twin = replace(d, dive_id="w2-009", started_s=d.started_s + 50, depth_m=d.depth_m + 0.2)
+        to_csv(self.folder / "dives-second-computer.csv", DIVE_COLUMNS, [_dive_row(twin, "zone")])
+        to_csv(self.folder / "dive_tanks-second-computer.csv", TANK_COLUMNS, _tank_rows(twin)[:1])
+        columns_to_csv(self.folder / "dive_samples-second-computer.csv", _sample_columns([twin], 1))
+
+    @property
+    def links(self):
+        mid = self.member.member_id
+        return [dict(source_ref=f"owner-{mid.lower()}", kind="member", target_id=mid, member_id="")] + [
+            dict(source_ref=f"tk-{u.lower()}", kind="cylinder", target_id=u, member_id=mid) for u in sorted(self.units)
+        ]
+
+
+def dives(inbox, season, logged, planted=True):
+    """A folder a member: UDDF files or CSV files. Returns counts of dives and samples, and rows of links."""
+    count = np.bincount(season.dives["member"], minlength=len(season.people))
+    most = np.zeros(len(season.people), int)
+    np.maximum.at(most, season.dives["member"], (season.dives["units"] >= 0).sum(axis=1))
+    writers: dict[str, _Csv | _Uddf] = {}
+    made = samples = waiting = 0
+    for d in logged:
+        mid = d.member.member_id
+        if mid not in writers:
+            kind, k = _Uddf if d.member.form.startswith("uddf") else _Csv, season.member_no[mid]
+            writers[mid] = kind(inbox / "dives" / mid, d.member, int(count[k]), int(most[k]), planted)
+        writers[mid].add(d)
+        made, samples, waiting = made + 1, samples + d.t_s.size, waiting + d.t_s.size
+        if waiting > KEPT_SAMPLES:
+            for w in writers.values():
+                w.write()
+            waiting = 0
+    for w in writers.values():
+        w.close()
+    return made, samples, [link for w in writers.values() for link in w.links]
+
+
+def lake_dives(inbox, logged):
+    """The trip to the lake, as files beside the member's others."""
+    if logged:
+        folder = inbox / "dives" / logged[0].member.member_id
+        to_csv(folder / "dives-lake.csv", DIVE_COLUMNS, [_dive_row(d, "zone") for d in logged])
+        to_csv(folder / "dive_tanks-lake.csv", TANK_COLUMNS, [t for d in logged for t in _tank_rows(d)])
+        columns_to_csv(folder / "dive_samples-lake.csv", _sample_columns(logged, 1))
 
 
 def empty_folder(path: Path):

@@ -11,7 +11,7 @@ import pytest
 
 pytest.importorskip("CoolProp")
 
-from sample_data import heat, make, profiles, station
+from sample_data import heat, make, profiles, station, weather
 from sample_data.gas import ATM_BAR, FREE_MOL, Gas, settled
 from sample_data.station import first_cylinders
 
@@ -47,17 +47,29 @@ def test_internal_energy_of_air_is_the_library_s():
 
 def _one_twelve(celsius=20.0):
     v = heat.vessels(first_cylinders()[:1], celsius)
-    v.inside[:] = v.outside[:] = 1.0
-    v.leak_mol_s[:] = 0.0
+    v["inside"] = v["outside"] = 1.0
+    v["leak_mol_s"] = 0.0
     return v
+
+
+ONE = np.array([0])
+
+
+def _held_at(v, bar):
+    v["mol"] = heat.mol_at(v, 0, bar, v["gas_k"][0])
+
+
+def _energy_j(v):
+    inside = v["mol"] * heat.gas_of(v).both(v["mol"] / v["litres"], v["gas_k"])[1]
+    return float((inside + v["wall_j_k"] * (v["inner_k"] + v["outer_k"]))[0])
 
 
 def test_a_cylinder_left_alone_keeps_its_gas_and_comes_to_the_room():
     v = _one_twelve(40.0)
-    before = v.mol.copy()
-    heat.stand(v, np.array([6 * 3600.0]), np.array([288.15]), np.array([288.15]))
-    assert v.mol == pytest.approx(before)
-    assert v.gas_k[0] == pytest.approx(288.15, abs=0.5)
+    before = v["mol"].copy()
+    heat.stand(v, ONE, np.array([6 * 3600.0]), np.array([288.15]), np.array([288.15]))
+    assert v["mol"] == pytest.approx(before)
+    assert v["gas_k"][0] == pytest.approx(288.15, abs=0.5)
 
 
 def _supply(rate_mol_s, stop_bar):
@@ -81,40 +93,54 @@ def test_a_fill_lies_between_no_wall_and_a_wall_that_takes_all():
     """From 50 to 232 bar out of a 300 bar bank at 20 °C: 97 °C with no wall, 42 °C with a wall that shares all heat and
     loses none (energy balance with CoolProp's air)."""
     v = _one_twelve()
-    v.mol = v.gas().density(np.array([50 + ATM_BAR]), v.gas_k) * v.litres
-    heat.fill(v, _supply(30 * 12 * FREE_MOL / 60, 232.0), np.array([293.15]))
-    assert 35 < v.gas_k[0] - 273.15 < 70
-    assert v.gauge_bar()[0] == pytest.approx(232, abs=2)
+    _held_at(v, 50.0)
+    heat.fill(v, ONE, _supply(30 * 12 * FREE_MOL / 60, 232.0), np.array([293.15]))
+    assert 35 < v["gas_k"][0] - 273.15 < 70
+    assert heat.gauge_bar(v, 0) == pytest.approx(232, abs=2)
 
 
 def test_energy_is_kept_when_no_heat_leaves():
     """What gas and wall gain equals the enthalpy let in, once the room takes nothing."""
     v = _one_twelve()
-    v.outside[:] = 1e-9
-    gas = v.gas()
-    before = v.mol * gas.both(v.mol / v.litres, v.gas_k)[1] + v.wall_j_k * (v.inner_k + v.outer_k)
-    moles = v.mol.copy()
-    s = _supply(25 * 12 * FREE_MOL / 60, 220.0)
-    heat.fill(v, s, np.array([293.15]), dt=1.0)
-    after = v.mol * v.gas().both(v.mol / v.litres, v.gas_k)[1] + v.wall_j_k * (v.inner_k + v.outer_k)
-    brought = (v.mol - moles) * Gas([0.2095], [0.0]).enthalpy(np.array([300.0 + ATM_BAR]), np.array([293.15]))
-    assert (after - before - brought)[0] == pytest.approx(0, abs=0.02 * (after - before + 1e5)[0])
+    v["outside"] = 1e-9
+    before, moles = _energy_j(v), float(v["mol"][0])
+    heat.fill(v, ONE, _supply(25 * 12 * FREE_MOL / 60, 220.0), np.array([293.15]), dt=1.0)
+    gained = _energy_j(v) - before
+    let_in = Gas([0.2095], [0.0]).enthalpy(300.0 + ATM_BAR, 293.15)[0] * (v["mol"][0] - moles)
+    assert gained == pytest.approx(let_in, abs=0.02 * (gained + 1e5))
 
 
 def test_breathing_takes_out_what_was_breathed_and_cools():
     v = _one_twelve(10.0)
-    v.mol = v.gas().density(np.array([210 + ATM_BAR]), v.gas_k) * v.litres
+    _held_at(v, 210.0)
     steps = int(40 * 60 / profiles.DT)
-    flow = np.full((1, steps), 40 * FREE_MOL / 60)
-    mol, kelvin, bar = heat.breathe(v, flow, np.full((1, steps), 283.15), profiles.DT)
-    assert (mol[0, 0] - mol[0, -1]) / FREE_MOL == pytest.approx(1600, rel=1e-6)
-    assert 1 < 283.15 - kelvin[0, steps // 2] < 9
-    assert np.all(np.diff(bar[0]) < 0.01)
+    flow = np.full(steps, 40 * FREE_MOL / 60)
+    mol, kelvin, bar = heat.breathe(v, 0, flow, np.full(steps, 283.15), profiles.DT)
+    assert (mol[0] - mol[-1]) / FREE_MOL == pytest.approx(1600, rel=1e-6)
+    assert 1 < 283.15 - kelvin[steps // 2] < 9
+    assert np.all(np.diff(bar) < 0.01)
+    assert (v["mol"][0], v["gas_k"][0]) == (mol[-1], kelvin[-1])
+
+
+def test_the_clock_of_the_place_is_the_library_s():
+    """Reference: zoneinfo, around the days on which summer time begins and ends."""
+    from datetime import date, datetime, timedelta
+    from zoneinfo import ZoneInfo
+
+    zone = ZoneInfo(station.ZONE)
+    for day in (date(2026, 3, 29), date(2026, 10, 25), date(2019, 3, 31), date(2026, 7, 1), date(2016, 12, 31)):
+        for minutes in range(0, 24 * 60, 15):
+            there = datetime(day.year, day.month, day.day) + timedelta(minutes=minutes)
+            moment = int(there.replace(tzinfo=zone).timestamp())
+            assert weather.at(day, minutes / 60) == moment
+            back = datetime.fromtimestamp(moment, zone)
+            assert weather.day_of(moment) == back.date()
+            assert weather.clock(moment)[1] == back.hour * 3600 + back.minute * 60
 
 
 def test_gas_for_two_from_thirty_metres():
     """One minute at 30 m, 9 m/min, 3 min at 5 m, 2 x 30 L/min, 1025 kg/m3, 1.01325 bar: 1018.8 by arithmetic."""
-    need = profiles.needed_free_l(np.array([30.0]), 1.01325, per_diver_l_min=30.0)[0]
+    need = profiles.needed_free_l(np.array([30.0]), 1.01325)[0]
     assert need == pytest.approx(1018.8, rel=0.004)
 
 
@@ -125,20 +151,25 @@ def small():
 
 def test_content_carries_over_from_fill_to_dive(small):
     season, *_ = small
+    assert len(season.dives) == 30
     for p in season.dives:
-        assert p["start_true"] > 60
-        for t in p["tanks"].values():
-            assert np.all(np.diff(t["mol"]) <= 1e-9)
+        assert p["start_bar"][0] > 60
+        assert 0 < p["used_free_l"] < 6000
+        steps = int(p["steps"])
+        bar = season.traces.get(p["trace"], steps * 2)[steps:]
+        assert np.all(np.diff(bar[60:]) < 1.0)  # once it has cooled it only falls, but for warmer water
+        assert bar[0] == p["start_bar"][0]
+        assert bar[-1] == p["end_bar"][0]
 
 
 def test_no_unit_is_in_two_places(small):
     season, *_ = small
     moments = {}
     for r in season.fills:
-        moments.setdefault(r["unit_id"], []).append((r["e"].t, r["filled_s"]))
+        moments.setdefault(r["unit"], []).append((r["begun_s"], r["filled_s"]))
     for p in season.dives:
-        for u in p["e"].units:
-            moments.setdefault(u, []).append((p["e"].t, p["e"].t + p["grid"][-1]))
+        for unit in p["units"][p["units"] >= 0]:
+            moments.setdefault(unit, []).append((p["started_s"], p["started_s"] + p["duration_s"]))
     for spans in moments.values():
         spans.sort()
         assert all(a[1] <= b[0] for a, b in itertools.pairwise(spans))
