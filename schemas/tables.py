@@ -173,7 +173,7 @@ for _name, _says in (
     ("fills_judged", "Fills with all that is known today, without what was first published of them."),
     ("settling_predicted", "Predictions from all that is known today."),
     ("dive_trace", "A row a sample: content and gas temperature."),
-    ("dive_fits_before", "The same before the station's scatter of starting temperatures is known."),
+    ("dive_lessons", "What each dive by itself teaches of cylinders, kit and diver."),
     ("dive_fits", "What the traces say of the fills they started with."),
     ("trend_state", "What was known of each member's level after each dive."),
     ("trend_model", "What all members share, a row a month."),

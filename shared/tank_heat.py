@@ -1,8 +1,9 @@
-"""How warm the gas in a dived cylinder is: it follows the water, and expansion pulls it down.
+"""How warm the gas in a dived cylinder is: it follows its wall, the wall follows the water, and expansion cools it.
 
-One lag stands for gas and wall together. What leaves a cylinder takes the work of pushing it out from
-the gas that stays, so while it is breathed the gas runs colder than the water by power over conductance
-(4 K for the 116 W of a 12 L breathed from 232 to 50 bar in 40 min).
+What leaves a cylinder takes the work of pushing it out from the gas that stays, so while it is breathed
+the gas runs colder than the water by power over conductance (4 K for the 116 W of a 12 L breathed from 232 to
+50 bar in 40 min). The film inside thins with the gas and with a smaller difference of temperature, as natural
+convection does.
 """
 
 import numpy as np
@@ -17,31 +18,73 @@ IMMERSED_LAG_MIN = 3.0
 STILL_AIR_LAG_MIN = 50.0
 """Time constant in still air, minutes; computed: (7 + 2.2) kJ/K over 3 W/K."""
 
-WALL_SHARE = 0.2
-"""Part of the immersed lag that is the wall's: 7 kJ/K of steel behind 130 to 300 W/K of water film are 25 to 50 s."""
-
 CONDUCTANCE_W_K = 29.0
-"""From the gas to the water for a 12 L, W/K: 116 W at 4 K."""
+"""From the gas to its wall for a 12 L at REFERENCE_MOL_L and REFERENCE_K, W/K: 116 W at 4 K."""
 
-_PIVOT_L = 12.0
+REFERENCE_MOL_L, REFERENCE_K = 6.0, 4.0
+DENSITY_POWER, DIFFERENCE_POWER = 0.55, 0.2
+"""Natural convection, Nu = 0.104·Ra^0.352 (Woodfield 2008), gives 0.7 and 0.35; a film that also feels the diver
+move and the gas being drawn off gives less of both. Set between them on simulated dives of several kinds."""
+
+WATER_CONDUCTANCE_W_K = 150.0
+"""From the wall of a 12 L to moving water, W/K: some 400 W/(m² K) over 0.37 m²; computed."""
+
+WALL_J_K_L = {"steel": 560.0, "aluminium": 1120.0, "composite": 700.0}
+"""Heat of the wall per litre of capacity, J/(K L): 1.15 kg of steel at 490, 1.25 kg of aluminium at 896 J/(kg K)."""
+
+PIVOT_L = 12.0
 _NAN = float("nan")
+_LEAST_K, _MOST_K = 1.0, 20.0
 
 
 def immersed_lag_s(cylinder_capacity_l: ArrayLike) -> NDArray:
     """Time constant under water, s, by the capacity of one cylinder in litres: as volume over surface."""
-    return 60.0 * IMMERSED_LAG_MIN * np.cbrt(np.asarray(cylinder_capacity_l, float) / _PIVOT_L)
+    return 60.0 * IMMERSED_LAG_MIN * np.cbrt(np.asarray(cylinder_capacity_l, float) / PIVOT_L)
 
 
 def still_air_lag_s(cylinder_capacity_l: ArrayLike) -> NDArray:
     """Time constant in still air, s, by the capacity of one cylinder in litres."""
-    return 60.0 * STILL_AIR_LAG_MIN * np.cbrt(np.asarray(cylinder_capacity_l, float) / _PIVOT_L)
+    return 60.0 * STILL_AIR_LAG_MIN * np.cbrt(np.asarray(cylinder_capacity_l, float) / PIVOT_L)
 
 
-def conductance_w_k(cylinder_capacity_l: ArrayLike, cylinders: ArrayLike = 1) -> NDArray:
-    """Conductance from gas to water, W/K, of so many equal cylinders: as their surface."""
-    return (
-        CONDUCTANCE_W_K * np.asarray(cylinders, float) * np.cbrt(np.asarray(cylinder_capacity_l, float) / _PIVOT_L) ** 2
-    )
+def conductance_w_k(
+    cylinder_capacity_l: ArrayLike,
+    cylinders: ArrayLike = 1,
+    density_mol_l: ArrayLike = REFERENCE_MOL_L,
+    difference_k: ArrayLike = REFERENCE_K,
+) -> NDArray:
+    """Conductance from gas to wall, W/K, of so many equal cylinders: as their surface, and by natural convection.
+
+    Parameters
+    ----------
+    cylinder_capacity_l, cylinders : array_like
+        Litres of one cylinder, and how many.
+    density_mol_l, difference_k : array_like
+        Of the gas; between gas and wall, either sign. Held between 1 and 20 K.
+
+    Notes
+    -----
+    ∝ ρ^DENSITY_POWER · |ΔT|^DIFFERENCE_POWER.
+    """
+    thin = np.maximum(np.asarray(density_mol_l, float), 0.03) / REFERENCE_MOL_L
+    near = np.clip(np.abs(np.asarray(difference_k, float)), _LEAST_K, _MOST_K) / REFERENCE_K
+    return CONDUCTANCE_W_K * _surface(cylinder_capacity_l, cylinders) * thin**DENSITY_POWER * near**DIFFERENCE_POWER
+
+
+def water_conductance_w_k(cylinder_capacity_l: ArrayLike, cylinders: ArrayLike = 1) -> NDArray:
+    """Conductance from the wall to the water, W/K, of so many equal cylinders: as their surface."""
+    return WATER_CONDUCTANCE_W_K * _surface(cylinder_capacity_l, cylinders)
+
+
+def _surface(cylinder_capacity_l: ArrayLike, cylinders: ArrayLike) -> NDArray:
+    return np.asarray(cylinders, float) * np.cbrt(np.asarray(cylinder_capacity_l, float) / PIVOT_L) ** 2
+
+
+def heat_capacity_j_mol_k(he_pct: ArrayLike) -> NDArray:
+    """Molar heat capacity at constant volume of a compressed mix, J/(mol K): 5/2 R, of helium 3/2 R, and 1.5 for
+    the attraction of dense gas (air at 15 °C: 21.0 at 50 bar, 23 at 250; CoolProp)."""
+    helium = np.asarray(he_pct, float) / 100.0
+    return 20.8 * (1.0 - helium) + 12.5 * helium + 1.5 * (1.0 - helium)
 
 
 def expansion_heat_j_mol(
@@ -70,50 +113,32 @@ def relaxed_c(start_c: ArrayLike, surroundings_c: ArrayLike, elapsed_s: ArrayLik
     return surroundings + gap * np.exp(-np.asarray(elapsed_s, float) / np.asarray(lag_s, float))
 
 
-def lag_weights(
-    step_s: ArrayLike, lag_s: ArrayLike, steps: int, wall_share: ArrayLike = WALL_SHARE
-) -> tuple[NDArray, NDArray, NDArray]:
-    """How the gas temperature at the nodes of an even grid is made of its start and what drives it.
+def exchange_weights(
+    step_s: ArrayLike, gas_per_s: ArrayLike, wall_per_s: ArrayLike, water_per_s: ArrayLike
+) -> tuple[NDArray, NDArray, NDArray, NDArray]:
+    """How gas and wall, apart from where they would come to rest, are made of both a step earlier.
 
     Parameters
     ----------
-    step_s, lag_s : array_like, (rows,)
-        Length of a step and time constant, s.
-    steps : int
-        Steps m of the grid; it has m + 1 nodes.
-    wall_share : array_like, (rows,) or a number
-        Part of the lag that lies between water and wall, over 0 and under a half; the rest lies between
-        wall and gas.
+    step_s : array_like
+        Length of the step, s.
+    gas_per_s, wall_per_s, water_per_s : array_like
+        Conductance from gas to wall over the heat of the gas; the same over the heat of the wall; conductance from
+        wall to water over the heat of the wall, 1/s. All broadcast.
 
     Returns
     -------
-    of_start : ndarray, (rows, m + 1)
-        Weight of the starting temperature at each node.
-    of_water : ndarray, (rows, m + 1, m)
-        Weight at each node of the water's temperature in each step. Rows of both sum to one.
-    of_pull : ndarray, (rows, m + 1, m)
-        The same for what cools the gas itself and does not have to pass the wall.
+    gas_of_gas, gas_of_wall, wall_of_gas, wall_of_wall : ndarray
+        All between 0 and 1; each pair sums to at most 1, and what is missing is the water's part.
 
     Notes
     -----
-    Two lags one behind the other, exact for what is constant in each step: the water reaches the gas
-    after the wall. The answer to a step is 1 − (a·exp(−t/a) − b·exp(−t/b))/(a − b).
+    Two bodies in a row beside water of one temperature, d(gas)/dt = a·(wall − gas), d(wall)/dt = b·(gas − wall) +
+    c·(water − wall): the exponential of a 2 × 2 matrix, exact for what is constant in the step.
     """
-    lag, share = np.asarray(lag_s, float)[:, None], np.reshape(np.asarray(wall_share, float), (-1, 1))
-    node = np.arange(steps + 1)
-    elapsed = np.asarray(step_s, float)[:, None] * node
-    inner = np.exp(-elapsed / ((1.0 - share) * lag))
-    outer = np.exp(-elapsed / (share * lag))
-    left = ((1.0 - share) * inner - share * outer) / (1.0 - 2.0 * share)
-    return left, _steps_to_nodes(left), _steps_to_nodes(inner)
-
-
-def _steps_to_nodes(left: NDArray) -> NDArray:
-    """Weights of each step at each node, from what is left of a change by the time since it."""
-    steps = left.shape[1] - 1
-    weights = np.zeros((left.shape[0], steps + 1, steps))
-    fresh = left[:, :-1] - left[:, 1:]
-    behind = np.arange(steps + 1)[:, None] - np.arange(1, steps + 1)
-    below = behind >= 0
-    weights[:, below] = fresh[:, behind[below]]
-    return weights
+    step, a, b, c = (np.asarray(v, float) for v in (step_s, gas_per_s, wall_per_s, water_per_s))
+    mean = 0.5 * (a + b + c)
+    root = np.sqrt(np.maximum(mean**2 - a * c, 1e-16))
+    slow, fast = np.exp((root - mean) * step), np.exp(-(root + mean) * step)
+    even, odd = 0.5 * (slow + fast), 0.5 * (slow - fast) / root
+    return even + odd * (mean - a), odd * a, odd * b, even + odd * (mean - b - c)

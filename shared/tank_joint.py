@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 
 from shared.tank_trace import (
     DEPARTURES,
+    EARLY,
     INFLATION,
+    KNOT_SHARES,
     KNOT_WEIGHTS,
-    KNOTS,
     RATE,
     STEPS,
     UNKNOWNS,
@@ -26,12 +27,12 @@ WIDENED = 1.25
 """When each cylinder was breathed is estimated too, and air and water are common to all; set on simulated dives."""
 
 _FREE_MEAN = 5.0
-_AT_KNOTS = np.round(np.linspace(0, STEPS - 1, KNOTS)).astype(int)
+_AT_KNOTS = np.round(np.linspace(0, STEPS - 1, KNOT_SHARES.size)).astype(int)
 _OFF, _ON = 0.2, 0.8
-_LEAST_DUTY, _STILL_DUTY = 0.02, 0.001
+_LEAST_SHARE, _STILL_SHARE = 0.02, 0.001
 
 
-def duty_of(fits: TankFits, dive: NDArray) -> NDArray:
+def breathing_shares(fits: TankFits, dive: NDArray) -> NDArray:
     """(rows, STEPS) which of a dive's cylinders is breathed when, from their fits by themselves.
 
     Shares under a fifth are taken as not breathed and over four fifths as breathed alone.
@@ -41,10 +42,10 @@ def duty_of(fits: TankFits, dive: NDArray) -> NDArray:
     total = np.zeros((numbers.size, rate.shape[1]))
     np.add.at(total, of, rate)
     share = rate / np.maximum(total[of], 1.0)
-    return np.clip((share - _OFF) / (_ON - _OFF), _LEAST_DUTY, 1.0)
+    return np.clip((share - _OFF) / (_ON - _OFF), _LEAST_SHARE, 1.0)
 
 
-def late_duty(
+def late_breathing_shares(
     bar_min: NDArray, ambient_bar_abs: NDArray, used: NDArray, deco: NDArray, o2_pct: NDArray, ppo2_bar: float
 ) -> NDArray:
     """When the cylinders of one dive were breathed where only their ends are known, (cylinders, STEPS) shares of it.
@@ -69,19 +70,19 @@ def late_duty(
     middle = 0.5 * (ambient_bar_abs[1:] + ambient_bar_abs[:-1])
     share = np.maximum(np.nan_to_num(used), 0.0) / max(np.maximum(np.nan_to_num(used), 0.0).sum(), 1e-9)
     wanted = share * left.sum()
-    duty = np.zeros((len(used), len(left)))
+    part = np.zeros((len(used), len(left)))
     for row in np.flatnonzero(deco)[np.argsort(-o2_pct[deco], kind="stable")]:
         too_rich = np.flatnonzero(middle * o2_pct[row] / 100.0 > ppo2_bar)
         may = np.where(np.arange(len(left)) > (too_rich[-1] if too_rich.size else -1), left, 0.0)
         later = np.cumsum(may[::-1])[::-1] - may
         given = np.clip(wanted[row] - later, 0.0, may)
-        duty[row], left = given / whole, left - given
-    duty[~deco] = left / whole
-    return np.clip(duty, _STILL_DUTY, 1.0)
+        part[row], left = given / whole, left - given
+    part[~deco] = left / whole
+    return np.clip(part, _STILL_SHARE, 1.0)
 
 
 def share_breathing(
-    fits: TankFits, records: TankRecords, dive: NDArray, rate_sd: float, rate_lag_s: float
+    fits: TankFits, records: TankRecords, dive: NDArray, rate_sd: NDArray, rate_lag_s: NDArray
 ) -> tuple[TankFits, dict[int, float]]:
     """Fits of cylinders whose rates add up to one diver's.
 
@@ -91,7 +92,7 @@ def share_breathing(
         A row a cylinder, fitted by itself.
     dive : ndarray of int, (rows,)
         Which dive each belongs to; all cylinders breathed on it must be there.
-    rate_sd, rate_lag_s : float
+    rate_sd, rate_lag_s : ndarray, (rows,)
         How steady the diver is: scatter of the rate as a share, and how long it is remembered.
 
     Returns
@@ -108,16 +109,15 @@ def share_breathing(
         if rows.size < 2 or not np.isfinite(fits.used_free_l[rows]).all():
             continue
         x, spread = fits.unknowns[rows], fits.spread[rows]
-        duty = records.duty[rows][:, _AT_KNOTS]
-        total = (duty * (x[:, RATE, None] + x[:, DEPARTURES])).sum(axis=0)
+        part = records.breathing_share[rows][:, _AT_KNOTS]
+        total = (part * (x[:, RATE, None] + x[:, DEPARTURES])).sum(axis=0)
         mean = max(float(total.mean()), 1.0)
-        apart = records.duration_s[rows[0]] / (KNOTS - 1)
-        places = np.arange(KNOTS)
-        steady = np.exp(-np.abs(places[:, None] - places) * apart / rate_lag_s)
-        noise = (mean * rate_sd) ** 2 * steady + (_FREE_MEAN * mean) ** 2
+        apart = np.abs(KNOT_SHARES[:, None] - KNOT_SHARES) * records.duration_s[rows[0]]
+        steady = np.exp(-apart / rate_lag_s[rows[0]])
+        noise = (mean * rate_sd[rows[0]]) ** 2 * steady + (_FREE_MEAN * mean) ** 2
         # spread · Hᵀ with H = (rate + departure at each knot)
-        to_knots = (spread[:, :, RATE, None] + spread[:, :, DEPARTURES]) * duty[:, None, :]
-        innovation = noise + (duty[:, :, None] * (to_knots[:, RATE, None, :] + to_knots[:, DEPARTURES, :])).sum(axis=0)
+        to_knots = (spread[:, :, RATE, None] + spread[:, :, DEPARTURES]) * part[:, None, :]
+        innovation = noise + (part[:, :, None] * (to_knots[:, RATE, None, :] + to_knots[:, DEPARTURES, :])).sum(axis=0)
         unknowns[rows] = x - to_knots @ np.linalg.solve(innovation, total - mean)
         told = np.einsum("ij,ijk->ik", to_used[rows], to_knots)
         gain = np.linalg.solve(innovation, told.T)
@@ -131,9 +131,10 @@ def share_breathing(
 
 def uses_of(records: TankRecords) -> NDArray:
     """(rows, unknowns) how the gas used depends on the unknowns, free litres."""
-    breath = np.diff(records.bar_min, axis=1) * records.duty
+    breath = np.diff(records.bar_min, axis=1) * records.breathing_share
     out = np.zeros((len(records), UNKNOWNS))
     out[:, INFLATION] = np.maximum(np.diff(records.ambient_bar_abs, axis=1), 0.0).sum(axis=1)
     out[:, RATE] = breath.sum(axis=1)
+    out[:, EARLY] = 0.0  # cylinders breathed in turns have no haste of their own
     out[:, DEPARTURES] = breath @ KNOT_WEIGHTS
     return out

@@ -4,33 +4,102 @@ Frames in, frames out. A dive's cylinders are fitted with all the member's other
 (`shared.tank_trace`); this module says what goes in and writes down what comes out.
 """
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from pipelines.build.dives_clock import clock_reset
 from pipelines.build.dives_duplicates import find_duplicates
-from pipelines.build.dives_fit import NEAR_END_S, Readings, fit_rows, gather, hold_above_empty, usable_trace
-from pipelines.build.dives_learning import station_start_spread
-from pipelines.build.dives_links import dived_unit, first_water_readings, link_fills, unknown_as_nan
-from pipelines.build.dives_samples import Grid, Samples, arrange, even_grid, put_back_swaps, water_density
-from pipelines.build.dives_sides import judge_sides
+from pipelines.build.dives_fit import (
+    NEAR_END_S,
+    Alone,
+    Readings,
+    fit_alone,
+    fit_taught,
+    gather,
+    hold_above_empty,
+    usable_trace,
+)
+from pipelines.build.dives_learning import (
+    Lessons,
+    Station,
+    lessons_frame,
+    station_frame,
+    station_of,
+    station_of_frame,
+)
+from pipelines.build.dives_links import (
+    dived_unit,
+    first_water_readings,
+    last_fill_of_links,
+    link_fills,
+    unknown_as_nan,
+)
+from pipelines.build.dives_samples import Grid, Samples, arrange, dive_grid, put_back_swaps, water_density
+from pipelines.build.dives_sides import Sides, judge_sides
 from pipelines.build.dives_tables import Built, consumption_table, fits_table, tank_table, trace_table
-from pipelines.build.dives_tanks import air_of_dives, ambient_by_day, resolve_tanks, start_temperature, water_of_dives
+from pipelines.build.dives_tanks import (
+    air_of_dives,
+    ambient_by_day,
+    resolve_tanks,
+    start_temperature,
+    station_water_by_month,
+    water_of_dives,
+)
 from schemas.policy import Policy
 from shared.breathing import ambient_bar_abs
 from shared.constants import ATM_BAR
-from shared.tank_trace import STEPS
+from shared.tank_trace import STEPS, grid_share
+
+LEAST_RATE_L_MIN = 2.0
 
 __all__ = [
+    "MemberDives",
     "air_of_dives",
     "ambient_by_day",
     "build_member_dives",
+    "dive_tables",
     "dived_unit",
     "first_water_readings",
+    "last_fill_of_links",
+    "lessons_frame",
     "link_fills",
-    "station_start_spread",
+    "read_member_dives",
+    "station_frame",
+    "station_of",
+    "station_of_frame",
+    "station_water_by_month",
 ]
+
+
+@dataclass
+class MemberDives:
+    """One member's dives, each cylinder fitted by itself; `lessons` is what they teach the station."""
+
+    member_id: str
+    dives: pd.DataFrame
+    duplicates: pd.DataFrame
+    flags: dict[str, set[str]]
+    samples: Samples
+    rows: pd.DataFrame
+    grid: Grid
+    place: NDArray
+    flat: NDArray
+    water_c: NDArray
+    water_assumed: NDArray
+    readings: Readings
+    sides: Sides
+    by_trace: NDArray
+    counted: NDArray
+    alone: Alone
+    policy: Policy
+
+    @property
+    def lessons(self) -> Lessons:
+        """What each of these dives teaches of cylinders, kit and diver."""
+        return self.alone.lessons
 
 
 def build_member_dives(
@@ -39,14 +108,29 @@ def build_member_dives(
     units: pd.DataFrame,
     fills: pd.DataFrame,
     policy: Policy,
-    as_of_on: pd.Timestamp | None = None,
     *,
     links: pd.DataFrame | None = None,
     air: pd.DataFrame | None = None,
-    station_water_c: pd.Series | None = None,
-    station_spread: tuple[float, float] = (1.0, 1.0),
+    station_water: pd.DataFrame | None = None,
+    station: Station | None = None,
 ) -> dict[str, pd.DataFrame]:
-    """Consumption, cylinders, full traces and duplicates of one member.
+    """Consumption, cylinders, full traces and duplicates of one member: `read_member_dives`, then `dive_tables`."""
+    read = read_member_dives(member_id, inputs, units, fills, policy, links=links, air=air, station_water=station_water)
+    return dive_tables(read, station)
+
+
+def read_member_dives(
+    member_id: str,
+    inputs: dict[str, pd.DataFrame],
+    units: pd.DataFrame,
+    fills: pd.DataFrame,
+    policy: Policy,
+    *,
+    links: pd.DataFrame | None = None,
+    air: pd.DataFrame | None = None,
+    station_water: pd.DataFrame | None = None,
+) -> MemberDives:
+    """Put one member's dives in order and fit each cylinder by itself.
 
     Parameters
     ----------
@@ -56,24 +140,16 @@ def build_member_dives(
     units, fills : DataFrame
         The `units` table; fills with the columns of the input and of `fill_quality`.
     policy : Policy
-    as_of_on : Timestamp, optional
-        Not needed: nothing here depends on today.
     links : DataFrame, optional
         From `link_fills` over all members; without it only this member's dives are seen to lie between.
     air : DataFrame, optional
         dive_id and the columns of `air_of_dives`; without it they are found from `fills`.
-    station_water_c : Series, optional
-        The station's median water temperature by calendar month.
-    station_spread : tuple of float
-        From `station_start_spread` over all members' `dive_fits`. Only dives with `method` `ends` feel it, and
-        `dive_fits` never does: build once without, then again with it the members that have such dives.
+    station_water : DataFrame, optional
+        From `station_water_by_month`.
 
-    Returns
-    -------
-    dict of DataFrame
-        `dive_consumption`, `dive_tank_use`, `dive_trace` (a row a sample), `dive_duplicates` (member_id,
-        dive_id, started_at, kept_dive_id, reason), `dive_fits` (what the traces say of the fills, for
-        `first_water_readings`).
+    Notes
+    -----
+    What is found of a dive hangs on itself and on the dives begun before it; a later dive moves nothing.
     """
     dives, tanks, samples = (_of_member(inputs[name], member_id) for name in ("dives", "dive_tanks", "dive_samples"))
     dives = dives.sort_values(["started_at", "dive_id"], ignore_index=True)
@@ -89,13 +165,17 @@ def build_member_dives(
     put_back_swaps(laid)
     rows = resolve_tanks(dives, tanks, units, links, fills)
     put_back_labels(laid, rows)
-    grid = even_grid(laid)
+    grid = dive_grid(laid)
     sampled_water = laid.reduce(np.add, laid.water_c) / laid.reduce(np.add, np.ones(laid.t_s.size))
-    water_c, water_sd_c, water_assumed = water_of_dives(dives, sampled_water, station_water_c)
+    water_c, water_sd_c, water_assumed = water_of_dives(dives, sampled_water, station_water)
     grid, place, flat = with_flat_dives(grid, laid, dives, water_c, policy)
 
-    air = _air(dives, fills) if air is None else air.set_index("dive_id").reindex(dives["dive_id"])
-    rows["start_c"], rows["start_sd_c"], rows["air_sd_c"], rows["start_basis"] = start_temperature(rows, dives, air)
+    found = (
+        air_of_dives(dives, ambient_by_day(fills))
+        if air is None
+        else air.set_index("dive_id").reindex(dives["dive_id"])
+    )
+    rows["start_c"], rows["start_sd_c"], rows["air_sd_c"], rows["start_basis"] = start_temperature(rows, dives, found)
     dive = rows["dive"].to_numpy(int)
     rows["water_c"], rows["water_sd_c"], rows["place"] = water_c[dive], water_sd_c[dive], place[dive]
     readings = gather(rows, laid, grid)
@@ -103,7 +183,7 @@ def build_member_dives(
     by_trace = usable_trace(rows, readings, grid.duration_s[rows["place"].to_numpy(int)]) & (rows["place"] >= 0)
     sides = judge_sides(rows, readings, by_trace)
     by_trace &= ~sides.replaced
-    rows["alone"] = alone(rows, sides.left_out)
+    rows["sole_supply"] = sole_supply(rows, sides.left_out)
     back = (rows["role"] == "back") & ~sides.left_out
     # wing and suit are fed from one of the back cylinders, nothing says which
     rows["back_rows"] = rows["dive"].map(rows["dive"][back].value_counts()).fillna(1).clip(lower=1).astype("float64")
@@ -114,53 +194,91 @@ def build_member_dives(
         & ~(rows["not_breathable"] & rows["breathed"])
     )
     rows["has_ends"] &= able
-    counted = rows["breathed"].to_numpy(bool) & ~sides.left_out
+    rows["divers_rate"] = divers_rate(rows, grid, rows["breathed"].to_numpy(bool) & ~sides.left_out)
     by_trace = (by_trace & able).to_numpy(bool)
-    on_grid = rows["place"].to_numpy(int)
-    fits, together_sd, learned = fit_rows(
-        rows, on_grid, grid, readings, by_trace, counted, station_spread, policy.filling.ppo2_deco_bar
-    )
-    _, ran_out = hold_above_empty(rows, fits, readings, grid, by_trace)
-
-    built = Built(
+    return MemberDives(
         member_id=member_id,
         dives=dives,
-        rows=rows,
+        duplicates=duplicates,
+        flags=flags,
         samples=laid,
+        rows=rows,
         grid=grid,
         place=place,
         flat=flat,
-        readings=readings,
-        fits=fits,
-        together_sd=together_sd,
-        learned=learned,
-        by_trace=by_trace,
-        sides=sides,
         water_c=water_c,
         water_assumed=water_assumed,
-        ran_out=ran_out,
-        flags=flags,
+        readings=readings,
+        sides=sides,
+        by_trace=by_trace,
+        counted=rows["breathed"].to_numpy(bool) & ~sides.left_out,
+        alone=fit_alone(rows, rows["place"].to_numpy(int), grid, readings, by_trace),
         policy=policy,
+    )
+
+
+def dive_tables(read: MemberDives, station: Station | None = None) -> dict[str, pd.DataFrame]:
+    """Fit each cylinder for good, and write down what came of it.
+
+    Parameters
+    ----------
+    read : MemberDives
+    station : Station, optional
+        What all members' dives taught, by month (`station_of`); a dive uses what was known when its month began.
+
+    Returns
+    -------
+    dict of DataFrame
+        `dive_consumption`, `dive_tank_use`, `dive_trace` (a row a sample), `dive_duplicates` (member_id,
+        dive_id, started_at, kept_dive_id, reason), `dive_fits` (what the traces say of the fills, for
+        `first_water_readings`).
+    """
+    rows, grid = read.rows, read.grid
+    fitted = fit_taught(
+        rows,
+        rows["place"].to_numpy(int),
+        grid,
+        read.alone,
+        read.by_trace,
+        read.counted,
+        station or Station(),
+        read.policy.filling.ppo2_deco_bar,
+    )
+    _, ran_out = hold_above_empty(rows, fitted.fits, read.readings, grid, read.by_trace)
+    built = Built(
+        member_id=read.member_id,
+        dives=read.dives,
+        rows=rows,
+        samples=read.samples,
+        grid=grid,
+        place=read.place,
+        flat=read.flat,
+        readings=read.readings,
+        fits=fitted.fits,
+        fitted=fitted,
+        by_trace=read.by_trace,
+        sides=read.sides,
+        water_c=read.water_c,
+        water_assumed=read.water_assumed,
+        ran_out=ran_out,
+        flags=read.flags,
+        policy=read.policy,
     )
     consumption = consumption_table(built)
     return {
         "dive_consumption": consumption,
         "dive_tank_use": tank_table(built),
         "dive_trace": trace_table(built, consumption),
-        "dive_duplicates": duplicates,
+        "dive_duplicates": read.duplicates,
         "dive_fits": fits_table(built),
     }
-
-
-def _air(dives: pd.DataFrame, fills: pd.DataFrame) -> pd.DataFrame:
-    return air_of_dives(dives, ambient_by_day(fills))
 
 
 def _of_member(frame: pd.DataFrame, member_id: str) -> pd.DataFrame:
     return frame[frame["member_id"] == member_id].reset_index(drop=True)
 
 
-def alone(rows: pd.DataFrame, left_out: NDArray) -> NDArray:
+def sole_supply(rows: pd.DataFrame, left_out: NDArray) -> NDArray:
     """Cylinders that fed the whole dive by themselves: their rate is steady, not switched on and off.
 
     The two posts of a joined set count as one.
@@ -169,6 +287,17 @@ def alone(rows: pd.DataFrame, left_out: NDArray) -> NDArray:
     supply = rows["unit"].where(rows["unit"].notna(), rows["tank_no"].astype("str") + "#")
     distinct = pd.DataFrame({"dive": rows["dive"], "supply": supply})[breathed].drop_duplicates().groupby("dive").size()
     return (rows["dive"].map(distinct).fillna(0).to_numpy() == 1) & breathed
+
+
+def divers_rate(rows: pd.DataFrame, grid: Grid, counted: NDArray) -> NDArray:
+    """What the diver breathed from all cylinders for one litre from each, by the pressures at both ends; at least 1."""
+    used = rows["capacity_l"].to_numpy(float) * (rows["start_bar"] - rows["end_bar"]).to_numpy(float)
+    used = np.where(counted, np.maximum(np.nan_to_num(used), 0.0), 0.0)
+    dive = rows["dive"].to_numpy(int)
+    whole = np.bincount(dive, used, minlength=dive.max(initial=-1) + 1)[dive] if len(rows) else used
+    least = LEAST_RATE_L_MIN * grid.bar_min[rows["place"].to_numpy(int), -1]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.clip(np.nan_to_num(whole / np.fmax(used, least), nan=1.0), 1.0, 30.0)
 
 
 def settle_ends(rows: pd.DataFrame, readings: Readings, grid: Grid) -> None:
@@ -237,7 +366,7 @@ def with_flat_dives(
         else np.empty((0, 1))
     )
     n = int(flat.sum())
-    share = np.linspace(0.0, 1.0, STEPS + 1)
+    share = grid_share(np.arange(STEPS + 1))
     sampled = samples.dive[samples.starts]
     water = np.where(np.isfinite(grid.water_c), grid.water_c, water_c[sampled][:, None])
     place = samples.place.copy()

@@ -115,7 +115,7 @@ def _deepest_on_gas(built: "Built", deepest_bar_abs: NDArray) -> NDArray:
     out = np.where(
         counted & ((supplies[dive] == 1) | (rows["role"] == "back").to_numpy(bool)), deepest_bar_abs[dive], np.nan
     )
-    told = counted & built.by_trace & (supplies[dive] > 1) & ~rows["alone"].to_numpy(bool)
+    told = counted & built.by_trace & (supplies[dive] > 1) & ~rows["sole_supply"].to_numpy(bool)
     if told.any():
         positive = np.where(told[:, None], np.maximum(np.nan_to_num(rate), 0.0), 0.0)
         total = np.zeros((len(built.dives), positive.shape[1]))
@@ -124,7 +124,7 @@ def _deepest_on_gas(built: "Built", deepest_bar_abs: NDArray) -> NDArray:
         ambient = built.grid.ambient_bar_abs[rows["place"].to_numpy(int)]
         ambient = np.where(breathing, 0.5 * (ambient[:, 1:] + ambient[:, :-1]), -np.inf).max(axis=1)
         out = np.where(told, np.where(np.isfinite(ambient), ambient, np.nan), out)
-    # decompression gas known by its ends was given its time (`late_duty`): it stands still in the rest of the dive
+    # decompression gas known by its ends was given its time (`late_breathing_shares`): before that it stands still
     late = np.flatnonzero(counted & ~built.by_trace & (rows["role"] == "deco").to_numpy(bool) & np.isnan(out))
     for row in late.tolist():
         of_row = np.maximum(np.nan_to_num(rate[row]), 0.0)

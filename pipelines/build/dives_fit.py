@@ -1,4 +1,4 @@
-"""From cylinders and samples to fits: readings are gathered, fitted, and what the member's traces teach is fed back."""
+"""From cylinders and samples to fits: readings are gathered, fitted, and fitted again with what earlier dives teach."""
 
 from dataclasses import dataclass, replace
 
@@ -6,20 +6,25 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipelines.build.dives_learning import USUAL_AIR, Learned, Traced, learn, records_of, scatter_of_starts
+from pipelines.build.dives_learning import Lessons, Station, Traced, first_learned, learn, lessons_of, records_of
 from pipelines.build.dives_samples import TANKS, Grid, Samples
 from shared import thermal
 from shared.gauges import read_step_bar
-from shared.tank_joint import duty_of, late_duty, share_breathing
-from shared.tank_trace import STEPS, TankFits, fit_tanks
+from shared.tank_joint import breathing_shares, late_breathing_shares, share_breathing
+from shared.tank_trace import STEPS, TankFits, fit_tanks, grid_place, with_shared_prior
 
 LEAST_READINGS = 8
 LEAST_SPAN = 0.5
 NEAR_END_S = 90.0
+LATELY = 40
 RISE_BAR = 14.0
 RAN_OUT_BEFORE = 0.95
 BAR_PER_K = 1.2
 TURNS_RATE_SD = 0.35
+FIRST_ROUNDS, ROUNDS = 5, 3
+OTHER_INSTRUMENT_BAR = 2.0
+"""A written pressure that stands in for a transmitter's."""
+
 READING_FLOOR_BAR = 0.15
 GAUGE_SCATTER_BAR, TRANSMITTER_SCATTER_BAR = 0.5, 0.2
 """What a gauge's error changes by from a full cylinder to an empty one; a constant offset all but cancels."""
@@ -69,7 +74,7 @@ def gather(rows: pd.DataFrame, samples: Samples, grid: Grid) -> Readings:
     step_bar[sampled] = samples.step_bar[rows["dive"].to_numpy(int)[sampled], tank[sampled] - 1]
 
     since = samples.t_s[index] - grid.first_s[place[row]] if row.size else np.empty(0)
-    at = since / np.maximum(grid.duration_s[place[row]], 1e-9) * STEPS if row.size else np.empty(0)
+    at = grid_place(since / np.maximum(grid.duration_s[place[row]], 1e-9)) if row.size else np.empty(0)
     cell = row * STEPS + np.minimum(at.astype(int), STEPS - 1)
     size = n * STEPS
     count = np.bincount(cell, minlength=size).astype(float)
@@ -117,90 +122,128 @@ def rise_limit_bar(rows: pd.DataFrame) -> NDArray:
     return RISE_BAR + BAR_PER_K * np.nan_to_num(warming_k - 6.0, nan=10.0).clip(0.0)
 
 
+def written_step_bar(start_bar: NDArray, end_bar: NDArray, dive: NDArray) -> NDArray:
+    """Step to which a member's written pressures are rounded, bar, by row: by those of the dive and of dives before it.
+
+    Rows are in order of time; the last LATELY are looked at.
+    """
+    out = np.empty(len(dive))
+    values = np.column_stack([start_bar, end_bar])
+    for number in np.unique(dive):
+        first, after = np.searchsorted(dive, [number, number + 1])
+        out[first:after] = read_step_bar(values[max(after - LATELY, 0) : after].ravel())
+    return out
+
+
 def usable_trace(rows: pd.DataFrame, readings: Readings, duration_s: NDArray) -> NDArray:
     """Rows whose pressures over time can be fitted."""
     span = (readings.last_s - readings.first_s) / duration_s
     return (readings.count >= LEAST_READINGS) & (span >= LEAST_SPAN) & ~readings.rose
 
 
-def fit_rows(
+@dataclass(frozen=True)
+class Alone:
+    """A member's rows, each fitted by itself, and what they teach."""
+
+    first: TankFits
+    lessons: Lessons
+    groups: list[tuple[NDArray, Traced]]  # which rows, and their readings: over time, and at the ends alone
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """A member's rows fitted for good."""
+
+    fits: TankFits
+    first: TankFits  # each row by itself
+    together_sd: dict[int, float]  # by dive, of what cylinders breathed in turns gave together, free litres
+
+
+def fit_alone(rows: pd.DataFrame, place: NDArray, grid: Grid, readings: Readings, by_trace: NDArray) -> Alone:
+    """Fit each row by itself: with its pressures over time where `by_trace`, else with `start_bar` and `end_bar`.
+
+    The two pressures of the record also stand in where a trace starts late or ends early.
+    """
+    step = written_step_bar(
+        rows["start_bar"].to_numpy(float), rows["end_bar"].to_numpy(float), rows["dive"].to_numpy(int)
+    )
+    written_sd = np.hypot(step / np.sqrt(12.0), np.where(step < 1.0, GAUGE_SCATTER_BAR, HAND_SCATTER_BAR))
+    trace, ends = np.flatnonzero(by_trace), np.flatnonzero(~by_trace & rows["has_ends"].to_numpy(bool))
+    written = rows[["start_bar", "end_bar"]].to_numpy(float)
+    late = readings.first_s[trace] > NEAR_END_S
+    early = grid.duration_s[place[trace]] - readings.last_s[trace] > NEAR_END_S
+    extra_at = np.column_stack([np.where(late, 0.0, np.nan), np.where(early, float(STEPS), np.nan)])
+    extra_sd = np.column_stack([np.hypot(written_sd[trace], OTHER_INSTRUMENT_BAR)] * 2)
+    traced = Traced(
+        rows.iloc[trace],
+        place[trace],
+        grid,
+        np.hstack([readings.at[trace], extra_at]),
+        np.hstack([readings.bar[trace], written[trace]]),
+        np.hstack([readings.sd_bar[trace], extra_sd]),
+    )
+    at_ends = np.tile([0.0, float(STEPS)], (ends.size, 1))
+    by_ends = Traced(
+        rows.iloc[ends], place[ends], grid, at_ends, written[ends], np.column_stack([written_sd[ends]] * 2)
+    )
+    groups = [(which, some) for which, some in ((trace, traced), (ends, by_ends)) if which.size]
+    learned, first = first_learned(rows, by_trace), TankFits.blank(len(rows), STEPS + 2)
+    for which, some in groups:
+        rounds = FIRST_ROUNDS if some is traced else ROUNDS
+        first.put(which, fit_tanks(records_of(some, learned.take(which)), rounds=rounds, likelihood=True))
+    first = with_shared_prior(first, learned.shared_mean, learned.shared_cov)
+    return Alone(first, lessons_of(rows, by_trace, first, grid.duration_s[place]), groups)
+
+
+def fit_taught(
     rows: pd.DataFrame,
     place: NDArray,
     grid: Grid,
-    readings: Readings,
+    alone: Alone,
     by_trace: NDArray,
     counted: NDArray,
-    station_spread: tuple[float, float],
+    station: Station,
     ppo2_deco_bar: float,
-) -> tuple[TankFits, dict[int, float], Learned]:
-    """Fit every row: with its pressures over time where `by_trace`, else with `start_bar` and `end_bar`.
+) -> Fitted:
+    """Fit each row again, with what the dives before it teach.
 
-    The two pressures of the record also stand in where a trace starts late or ends early. Cylinders that
-    were breathed in turns (`counted`, with a trace each) are made to add up to one diver's rate. The station's
-    spread of starts counts for written pressures alone: it is itself found from the traces' fits, which must
-    not move with it. Decompression gas known by its ends is taken to be breathed no deeper than
-    `ppo2_deco_bar` allows.
-
-    Returns
-    -------
-    fits : TankFits
-    together_sd : dict of int to float
-        By dive, standard deviation of what such cylinders gave together, free litres.
-    learned : Learned
+    Cylinders that were breathed in turns (`counted`, with a trace each) are made to add up to one diver's rate.
+    Decompression gas known by its ends is taken to be breathed no deeper than `ppo2_deco_bar` allows.
     """
-    n = len(rows)
-    out = TankFits.blank(n, STEPS + 2)
-    step = read_step_bar(rows[["start_bar", "end_bar"]].to_numpy(float).ravel())
-    scatter = GAUGE_SCATTER_BAR if step < 1.0 else HAND_SCATTER_BAR
-    written_sd = np.full(n, np.hypot(step / np.sqrt(12.0), scatter))
-    trace, ends = np.flatnonzero(by_trace), np.flatnonzero(~by_trace & rows["has_ends"].to_numpy(bool))
-    first = Learned()
-    station = replace(first, start_last=station_spread[0], start_air=USUAL_AIR * station_spread[1])
-    learned, of_ends = first, station
+    fits = TankFits.blank(len(rows), STEPS + 2)
     together_sd: dict[int, float] = {}
-    if trace.size:
-        late = readings.first_s[trace] > NEAR_END_S
-        early = grid.duration_s[place[trace]] - readings.last_s[trace] > NEAR_END_S
-        extra_at = np.column_stack([np.where(late, 0.0, np.nan), np.where(early, float(STEPS), np.nan)])
-        extra_bar = rows[["start_bar", "end_bar"]].to_numpy(float)[trace]
-        extra_sd = np.column_stack([np.hypot(written_sd[trace], 2.0)] * 2)
-        at, bar = np.hstack([readings.at[trace], extra_at]), np.hstack([readings.bar[trace], extra_bar])
-        sd = np.hstack([readings.sd_bar[trace], extra_sd])
-        part = rows.iloc[trace]
-        traced = Traced(part, place[trace], grid, at, bar, sd)
-        learned, fits = learn(traced, first)
-        out.put(trace, fits)
-        say = np.flatnonzero(part["alone"].to_numpy(bool) & np.isfinite(fits.used_free_l))
-        # what the member's own traces say, and the station's where they say little
-        of_ends = scatter_of_starts(part.iloc[say], fits.take(say), learned, replace(station, common=learned.common))
-        dive = rows["dive"].to_numpy(int)
-        unknown = np.unique(dive[counted & ~by_trace])
-        turns = np.flatnonzero((counted & ~rows["alone"].to_numpy(bool))[trace] & ~np.isin(dive[trace], unknown))
-        if turns.size:
-            some, of_dive = records_of(traced.take(turns), learned), dive[trace][turns]
-            some = replace(
-                some,
-                duty=duty_of(fits.take(turns), of_dive),
-                rate_sd=np.full(turns.size, TURNS_RATE_SD),
-                rate_lag_s=np.full(turns.size, learned.rate_lag_s),
+    learned = learn(rows, by_trace, alone.first, alone.lessons, station)
+    dive, sole = rows["dive"].to_numpy(int), rows["sole_supply"].to_numpy(bool)
+    unknown = np.unique(dive[counted & ~by_trace])
+    for which, some in alone.groups:
+        records = records_of(some, learned.take(which))
+        if not by_trace[which[0]]:
+            records = replace(
+                records, breathing_share=_shares_of_ends(rows, which, counted, grid, place, ppo2_deco_bar)
             )
-            shared, together_sd = share_breathing(fit_tanks(some), some, of_dive, learned.rate_sd, learned.rate_lag_s)
-            out.put(trace[turns], shared)
-    if ends.size:
-        at = np.tile([0.0, float(STEPS)], (ends.size, 1))
-        bar = rows[["start_bar", "end_bar"]].to_numpy(float)[ends]
-        written = Traced(rows.iloc[ends], place[ends], grid, at, bar, np.column_stack([written_sd[ends]] * 2))
-        records = records_of(written, of_ends)
-        duty = _duty_of_ends(rows, ends, counted, grid, place, ppo2_deco_bar)
-        out.put(ends, fit_tanks(replace(records, duty=duty), rounds=3))
-    return out, together_sd, learned
+        fits.put(which, fit_tanks(records, rounds=ROUNDS, start=alone.first.unknowns[which]))
+        turns = np.flatnonzero((by_trace & counted & ~sole)[which] & ~np.isin(dive[which], unknown))
+        if turns.size:
+            mine, of_dive = which[turns], dive[which][turns]
+            of_rows = learned.take(mine)
+            in_turns = replace(
+                records_of(some.take(turns), of_rows),
+                breathing_share=breathing_shares(fits.take(mine), of_dive),
+                rate_sd=np.full(turns.size, TURNS_RATE_SD),
+                rate_lag_s=of_rows.rate_lag_s,
+            )
+            shared, together_sd = share_breathing(
+                fit_tanks(in_turns), in_turns, of_dive, of_rows.rate_sd, of_rows.rate_lag_s
+            )
+            fits.put(mine, shared)
+    return Fitted(fits, alone.first, together_sd)
 
 
-def _duty_of_ends(
+def _shares_of_ends(
     rows: pd.DataFrame, ends: NDArray, counted: NDArray, grid: Grid, place: NDArray, ppo2_deco_bar: float
 ) -> NDArray:
     """(ends, STEPS) when cylinders known by two pressures were breathed: decompression gas last, the others before."""
-    duty = np.ones((ends.size, STEPS))
+    part = np.ones((ends.size, STEPS))
     dive, counts = rows["dive"].to_numpy(int)[ends], counted[ends]
     deco = (rows["role"] == "deco").to_numpy(bool)[ends] & counts
     fall = (rows["start_bar"] - rows["end_bar"]).to_numpy(float)[ends]
@@ -211,10 +254,10 @@ def _duty_of_ends(
         # a mean depth says nothing of when; a cylinder that is traced beside these tells its own time
         whole = len(mine) == np.count_nonzero(counted & (rows["dive"].to_numpy(int) == number))
         if whole and np.ptp(grid.ambient_bar_abs[at]) > 0.05 and not deco[mine].all():
-            duty[mine] = late_duty(
+            part[mine] = late_breathing_shares(
                 grid.bar_min[at], grid.ambient_bar_abs[at], used[mine], deco[mine], o2[mine], ppo2_deco_bar
             )
-    return duty
+    return part
 
 
 def hold_above_empty(
@@ -245,4 +288,4 @@ def hold_above_empty(
     end = fits.amount_free_l[held, -1].copy()
     fits.amount_free_l[held] = np.maximum(fits.amount_free_l[held], empty[held])
     fits.used_free_l[held] -= fits.amount_free_l[held, -1] - end
-    return lost, lost | (by_trace & below[:, : int(RAN_OUT_BEFORE * STEPS)].any(axis=1))
+    return lost, lost | (by_trace & below[:, : int(grid_place(RAN_OUT_BEFORE))].any(axis=1))

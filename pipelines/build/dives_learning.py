@@ -1,74 +1,80 @@
-"""What a member's traces teach about cylinders, kit and diver, before each dive is fitted for good.
+"""What a member's earlier dives teach about cylinders, kit and diver, before a dive is fitted for good.
 
-One trace says little about how cylinders follow the water, what wing and suit take on a descent, or how
-far the gas starts from the air; all of a member's traces together say it. Common values, how steady the diver is
-among them, are moved to where the traces are likeliest, held by priors; how far starts scatter follows from the
-fits.
+One dive says little about how cylinders follow the water, what wing and suit take on a descent, or how far the gas
+starts from the air; earlier dives together say it. Every cylinder is first fitted by itself; what that fit says of
+the common values adds up in order of time: a dive learns from its member's dives before it, and from the station's
+dives of the months before it. No dive learns from a later one, so a new dive changes no earlier figure.
 """
 
-import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from pipelines.build.dives_samples import Grid
-from shared.tank_learning import likeliest, pool_spread, without_prior
-from shared.tank_trace import STEPS, TankFits, TankRecords, fit_tanks
+from shared import tank_learning, thermal
+from shared.tank_heat import WALL_J_K_L
+from shared.tank_learning import earlier, passed_on, posterior, spread_evidence, spread_factor
+from shared.tank_trace import SHARED_COUNT, STEPS, TankFits, TankRecords
 
-BETWEEN_RATE_SD, BETWEEN_RATE_LAG_S = 1.2, 300.0
-"""Rate of a cylinder breathed in turns with others: it switches on and off."""
+BETWEEN_RATE_SD, BETWEEN_RATE_LAG_S = 0.7, 300.0
+"""Rate of a cylinder breathed in turns with others, as a share of the diver's: it switches on and off."""
 
-LAG_LN_SD, CHILL_SD, INFLATION_SD_L = 0.2, 0.3, 2.5
-"""Scatter of dives around the common values."""
+USUAL_RATE_SD, RATE_SD_LN_SD = 0.16, 0.5
+USUAL_RATE_LAG_S, RATE_LAG_LN_SD = 180.0, 0.5
 
-LEAST_TO_LEARN, MOST_TO_LEARN = 5, 60
-TWO_SWEEPS_FROM = 12
-USUAL_RATE_SD = 0.22
+# Common values of a member, in the order of COMMON: start K beside what is said of it, logs of factors on the film
+# inside and on the wall's lag, factor on cooling, what a transmitter and what a hand gauge read beyond the fill, bar,
+# litres into wing and suit by a bar of descent, what is breathed more in the first minutes as a share.
+COMMON = ("start_off_k", "film_ln", "wall_ln", "cooling", "transmitter_bar", "hand_gauge_bar", "inflation_l", "early")
+FIRST = np.array([0.0, 0.0, 0.0, 1.0, -0.5, -0.5, 5.0, 0.0])
+"""Before any dive: nothing but physics, and 5 L of gas spaces to fill."""
 
-#: common values: (first, its standard deviation, step of the search, least, most)
-COMMON = {
-    "wall_share": (0.2, 0.12, 0.12, 0.02, 0.42),
-    "lag_ln": (-0.1, 0.2, 0.2, -0.7, 0.5),
-    "chill": (1.1, 0.3, 0.3, 0.4, 2.5),
-    "inflation_l": (3.0, 2.0, 2.0, 0.0, 14.0),
-    "start_off_k": (0.0, 0.7, 0.8, -3.0, 3.0),
-    "rate_lag_ln": (float(np.log(180.0)), 0.4, 0.45, float(np.log(60.0)), float(np.log(600.0))),
-    "rate_sd_ln": (float(np.log(USUAL_RATE_SD)), 0.5, 0.6, float(np.log(0.06)), float(np.log(0.6))),
-}
+STATION_SD = np.array([0.6, 0.15, 0.25, 0.03, 1.0, 1.5, 2.0, 0.05])
+MEMBER_SD = np.array([0.7, 0.08, 0.15, 0.02, 1.2, 2.0, 3.0, 0.08])
+"""How stations, and members of one, scatter around that; judgements, held against simulated seasons."""
 
-GRID = 4.0 / 3.0
+START, FILM, WALL, COOLING, CONTENT, INFLATION, EARLY = range(SHARED_COUNT)
+DIVE_SD = {FILM: 0.1, WALL: 0.25, COOLING: 0.06, INFLATION: 2.0, EARLY: 0.08}
+"""How dives scatter around their member's values, by place among the shared unknowns; start and content by row."""
+
+LOST_BEFORE_BAR = 0.8
+"""Gas checked, purged and blown in before the first sample, beyond what all dives have in common."""
+
+OTHER_GAUGE_BAR = 1.5
+"""A further cylinder's transmitter differs by so much from the first's."""
+
+LEAK_BAR_DAY = 0.05
+_NU = 4.0
 USUAL_AIR = 0.75
-"""Where no trace has said anything, written pressures are taken to start this much nearer to the air."""
+"""Where no dive has said anything, gas is taken to start this much nearer to the air than stated."""
 
-SHRINKS = 3.0
-"""Evidence counts for a third: the model of a cylinder is simpler than cylinders are."""
+LESSON_COUNTS = 0.4
+"""A dive's lesson counts for less than one: the model of a cylinder is simpler than cylinders are."""
+
+MISFIT_SD = np.array([0.3, 0.25, 0.3, 0.1, 0.3, 0.3, 1.0, 0.05])
+"""What all dives of a member err in together, however many they are: how it is breathed on the way down and up is no
+accident, and looks like warmth, film or wing."""
+
+_MISFIT = np.diag(MISFIT_SD**2)
+
+STATION_COUNTS = 0.5
+"""Dives of other members count for half in how far starts scatter."""
 
 
 @dataclass(frozen=True)
 class Learned:
-    """Common values of a member's dives, and the scatter around them.
+    """What each row is fitted with: what came of the dives before it."""
 
-    The scatter of starts is a factor on what was said of each beforehand.
-    """
+    shared_mean: NDArray  # (rows, SHARED_COUNT)
+    shared_cov: NDArray  # (rows, SHARED_COUNT, SHARED_COUNT)
+    rate_sd: NDArray
+    rate_lag_s: NDArray
 
-    common: tuple[float, ...] = tuple(v[0] for v in COMMON.values())
-    start_last: float = 1.0
-    start_air: float = 1.0
-
-    def __getitem__(self, name: str) -> float:
-        return self.common[list(COMMON).index(name)]
-
-    @property
-    def rate_sd(self) -> float:
-        """How far the diver's rate strays from its mean, as a share."""
-        return float(np.exp(self["rate_sd_ln"]))
-
-    @property
-    def rate_lag_s(self) -> float:
-        """How long the diver's rate remembers, s."""
-        return float(np.exp(self["rate_lag_ln"]))
+    def take(self, which: NDArray) -> "Learned":
+        """The same for some of the rows."""
+        return Learned(self.shared_mean[which], self.shared_cov[which], self.rate_sd[which], self.rate_lag_s[which])
 
 
 @dataclass(frozen=True)
@@ -89,116 +95,357 @@ class Traced:
         )
 
 
-def station_start_spread(fits: pd.DataFrame) -> tuple[float, float]:
-    """How far the gas at the start lies from what was said of it, over a whole station, as factors on what was said.
+@dataclass(frozen=True)
+class Station:
+    """What all members' dives begun before each month taught; by month as in `month_number`."""
 
-    Parameters
-    ----------
-    fits : DataFrame
-        The `dive_fits` frames of all members; they do not depend on what is found here.
+    months: NDArray = field(default_factory=lambda: np.empty(0, int))
+    information: NDArray = field(default_factory=lambda: np.empty((0, len(COMMON), len(COMMON))))
+    vector: NDArray = field(default_factory=lambda: np.empty((0, len(COMMON))))
+    spread: NDArray = field(default_factory=lambda: np.empty((0, 2, 0, 0)))  # after a last known temperature, from air
 
-    Returns
-    -------
-    tuple of float
-        After a last known temperature, and from the air, 1 being usual: powers of 4/3, so that one more dive
-        seldom changes what all members are computed with. It depends on the rows alone, not on their order or on
-        earlier passes.
+    def before(self, month: int) -> int:
+        """Place of what was known when a month began, -1 where nothing was."""
+        return int(np.searchsorted(self.months, month, side="right")) - 1
+
+
+def month_number(started_at: pd.Series) -> NDArray:
+    """Months since the year 0 (UTC) of each dive's beginning."""
+    return (12 * started_at.dt.year + started_at.dt.month - 1).to_numpy(int)
+
+
+def of_fill(rows: pd.DataFrame) -> tuple[NDArray, NDArray, NDArray]:
+    """Content by the fill that the dive began with, its standard deviation, and what a bar more holds; free litres.
+
+    NaN where no fill is known, or its cylinder was dived since.
     """
-    if not len(fits):
-        return 1.0, 1.0
-    fits = fits.sort_values(["member_id", "dive_id", "tank_no"], kind="stable")
-    off = (fits["start_data_c"] - fits["stated_c"]) / fits["stated_sd_c"]
-    sd = np.hypot(fits["start_data_sd_c"], fits["air_sd_c"]) / fits["stated_sd_c"]
-    last = fits["start_basis"] == "last_known"
-    groups = (last, 1.0), (~last & (fits["start_basis"] != "assumed"), USUAL_AIR)
-    found = [pool_spread(off[g].to_numpy(float), sd[g].to_numpy(float), usual) / usual for g, usual in groups]
-    return GRID ** round(math.log(found[0], GRID)), GRID ** round(math.log(found[1], GRID))
+    bar = rows["fill_settled_pressure_bar_15c"].to_numpy(float)
+    low, high = (rows[f"fill_settled_{side}_bar_15c"].to_numpy(float) for side in ("low", "high"))
+    capacity, *mix = (rows[c].to_numpy(float) for c in ("capacity_l", "o2", "he", "ar"))
+    content = thermal.amount_free_l(capacity, bar, 15.0, *mix, strict=False)
+    of_bar = (thermal.amount_free_l(capacity, 1.01 * bar, 15.0, *mix, strict=False) - content) / (0.01 * bar)
+    days = (rows["started_at"] - rows["filled_at"]).dt.total_seconds().to_numpy() / 86400.0
+    sd_bar = np.sqrt(
+        ((high - low) / 2.563) ** 2
+        + LOST_BEFORE_BAR**2
+        + (LEAK_BAR_DAY * days) ** 2
+        + np.where(rows["tank_no"].to_numpy(float, na_value=1) > 1, OTHER_GAUGE_BAR, 0.0) ** 2
+    )
+    known = rows["fill_id"].notna().to_numpy(bool) & np.isfinite(content) & np.isfinite(sd_bar) & (bar > 20.0)
+    return np.where(known, content, np.nan), np.where(known, sd_bar * of_bar, np.nan), np.where(known, of_bar, np.nan)
 
 
-def start_prior(rows: pd.DataFrame, learned: Learned) -> tuple[NDArray, NDArray]:
-    """Centre and standard deviation of each row's gas temperature at the start, °C.
+def maps_of(rows: pd.DataFrame, by_trace: NDArray, free_l_bar: NDArray) -> NDArray:
+    """(rows, SHARED_COUNT, common) how each row's shared unknowns move with the common values."""
+    out = np.zeros((len(rows), SHARED_COUNT, len(COMMON)))
+    for place in (START, FILM, WALL, COOLING):
+        out[:, place, place] = 1.0
+    out[:, CONTENT, 4] = np.where(by_trace, np.nan_to_num(free_l_bar), 0.0)
+    out[:, CONTENT, 5] = np.where(by_trace, 0.0, np.nan_to_num(free_l_bar))
+    out[:, INFLATION, 6] = 1.0 / rows["back_rows"].to_numpy(float)
+    out[:, EARLY, 7] = 1.0
+    return out
 
-    What is learned of the scatter is a factor on what was said beforehand, so that rows known worse stay so.
-    """
+
+def expected(
+    rows: pd.DataFrame, start_factor: NDArray, content: NDArray, content_sd: NDArray
+) -> tuple[NDArray, NDArray]:
+    """(rows, SHARED_COUNT) what is said of each row beside the common values, and its covariance by dive."""
+    mean = np.zeros((len(rows), SHARED_COUNT))
+    mean[:, START] = rows["start_c"].to_numpy(float)
+    mean[:, CONTENT] = content
+    cov = np.zeros((len(rows), SHARED_COUNT, SHARED_COUNT))
+    for place, sd in DIVE_SD.items():
+        cov[:, place, place] = sd**2
+    cov[:, INFLATION, INFLATION] /= rows["back_rows"].to_numpy(float)
+    cov[:, START, START] = (rows["start_sd_c"].to_numpy(float) * start_factor) ** 2 + rows["air_sd_c"].to_numpy(
+        float
+    ) ** 2
+    wide = 300.0 * rows["capacity_l"].to_numpy(float)
+    cov[:, CONTENT, CONTENT] = np.where(np.isfinite(content_sd), content_sd, wide) ** 2
+    return mean, cov
+
+
+def by_basis(rows: pd.DataFrame, last: NDArray | float, air: NDArray | float) -> NDArray:
+    """One of two values a row: after a last known temperature, or from the air; 1 for what is assumed."""
     basis = rows["start_basis"].to_numpy(str)
-    factor = np.select([basis == "last_known", basis != "assumed"], [learned.start_last, learned.start_air], 1.0)
-    sd = np.hypot(rows["start_sd_c"].to_numpy(float) * factor, rows["air_sd_c"].to_numpy(float))
-    return rows["start_c"].to_numpy(float) + learned["start_off_k"], sd
+    return np.select(
+        [basis == "last_known", basis != "assumed"], [last * np.ones(len(rows)), air * np.ones(len(rows))], 1.0
+    )
+
+
+def first_learned(rows: pd.DataFrame, by_trace: NDArray) -> Learned:
+    """What a row is fitted with by itself: physics, and no fill."""
+    n = len(rows)
+    nothing = np.full(n, np.nan)
+    mean, cov = expected(rows, by_basis(rows, 1.0, USUAL_AIR), nothing, nothing)
+    maps = maps_of(rows, by_trace, nothing)
+    mean += maps @ FIRST
+    mean[:, CONTENT] = np.nan
+    cov += maps @ np.diag(STATION_SD**2 + MEMBER_SD**2) @ maps.transpose(0, 2, 1)
+    return Learned(mean, cov, np.full(n, USUAL_RATE_SD), np.full(n, USUAL_RATE_LAG_S))
 
 
 def records_of(traced: Traced, learned: Learned) -> TankRecords:
     """Put together what `fit_tanks` takes."""
     rows, place, grid = traced.rows, traced.place, traced.grid
-    one = np.ones(len(rows))
-    alone, fed = rows["alone"].to_numpy(bool), rows["back_rows"].to_numpy(float)
-    start_c, start_sd_c = start_prior(rows, learned)
+    sole = rows["sole_supply"].to_numpy(bool)
     return TankRecords(
         duration_s=grid.duration_s[place],
         bar_min=grid.bar_min[place],
         ambient_bar_abs=grid.ambient_bar_abs[place],
         water_c=grid.water_c[place],
         water_sd_c=rows["water_sd_c"].to_numpy(float),
-        start_c=start_c,
-        start_sd_c=start_sd_c,
         water_capacity_l=rows["capacity_l"].to_numpy(float),
         cylinders=rows["cylinders"].to_numpy(float),
+        wall_j_k_l=rows["material"].map(WALL_J_K_L).fillna(WALL_J_K_L["steel"]).to_numpy(float),
         o2_pct=rows["o2"].to_numpy(float),
         he_pct=rows["he"].to_numpy(float),
         ar_pct=rows["ar"].to_numpy(float),
         reading_at=traced.at,
         reading_bar=traced.bar,
         reading_sd_bar=traced.sd_bar,
-        rate_sd=np.where(alone, learned.rate_sd, BETWEEN_RATE_SD),
-        rate_lag_s=np.where(alone, learned.rate_lag_s, BETWEEN_RATE_LAG_S),
-        duty=np.ones((len(rows), STEPS)),
+        rate_sd=np.where(sole, learned.rate_sd, BETWEEN_RATE_SD * rows["divers_rate"].to_numpy(float)),
+        rate_lag_s=np.where(sole, learned.rate_lag_s, BETWEEN_RATE_LAG_S),
+        breathing_share=np.ones((len(rows), STEPS)),
         inflates=(rows["role"] == "back").to_numpy(bool),
-        wall_share=one * learned["wall_share"],
-        lag_ln=one * learned["lag_ln"],
-        lag_ln_sd=one * LAG_LN_SD,
-        chill=one * learned["chill"],
-        chill_sd=one * CHILL_SD,
-        inflation_l=learned["inflation_l"] / fed,
-        inflation_sd_l=INFLATION_SD_L / np.sqrt(fed),
+        shared_mean=learned.shared_mean,
+        shared_cov=learned.shared_cov,
     )
 
 
-def learn(traced: Traced, first: Learned) -> tuple[Learned, TankFits]:
-    """Fit all rows, with what those that were breathed alone teach; the first values hold where they say little."""
-    learned = first
-    fits = fit_tanks(records_of(traced, learned), rounds=5)
-    use = np.flatnonzero(traced.rows["alone"].to_numpy(bool) & np.isfinite(fits.used_free_l))
-    if use.size < LEAST_TO_LEARN:
-        return learned, fits
-    learned = scatter_of_starts(traced.rows.iloc[use], fits.take(use), learned, first)
-    some = use if use.size <= MOST_TO_LEARN else use[np.linspace(0, use.size - 1, MOST_TO_LEARN).astype(int)]
-    sweeps = 2 if some.size >= TWO_SWEEPS_FROM else 1
-    few, start = traced.take(some), fits.unknowns[some]
+@dataclass(frozen=True)
+class Lessons:
+    """What each row by itself teaches; arrays by row, rows in order of time."""
 
-    def evidence(common: tuple[float, ...]) -> float:
-        found = fit_tanks(records_of(few, replace(learned, common=common)), rounds=2, start=start).log_evidence
-        return float(np.nansum(found)) / SHRINKS
-
-    centre, sd, step, least, most = zip(*COMMON.values(), strict=True)
-    found = likeliest(evidence, learned.common, centre, sd, step, least, most, sweeps=sweeps)
-    learned = replace(learned, common=found)
-    fits = fit_tanks(records_of(traced, learned), rounds=2, start=fits.unknowns)
-    learned = scatter_of_starts(traced.rows.iloc[use], fits.take(use), learned, first)
-    return learned, fit_tanks(records_of(traced, learned), rounds=2, start=fits.unknowns)
+    month: NDArray
+    information: NDArray  # of the common values
+    vector: NDArray
+    start_k: NDArray  # start beside what was said of it, by trace and fill alone
+    start_sd_k: NDArray
+    stated_sd_k: NDArray
+    last_known: NDArray
+    from_air: NDArray
+    rate: NDArray  # evidence of steadiness
 
 
-def scatter_of_starts(rows: pd.DataFrame, fits: TankFits, now: Learned, first: Learned) -> Learned:
-    """How far starts lie from what was said of them, by what it is known from; `first` where fits say little."""
-    centre, prior_sd = start_prior(rows, now)
-    mean, sd = without_prior(fits.start_c, fits.start_c_sd, centre, prior_sd)
-    stated_sd = np.where(rows["start_sd_c"] > 0, rows["start_sd_c"], np.nan)
-    off, off_sd = (mean - centre) / stated_sd, np.hypot(sd, rows["air_sd_c"]) / stated_sd
+def lessons_of(rows: pd.DataFrame, by_trace: NDArray, first: TankFits, duration_s: NDArray) -> Lessons:
+    """What each row by itself teaches of its member; nothing of rows that shared the breathing with others."""
+    information, vector = tank_learning.shared_information(first)
+    teaches = rows["sole_supply"].to_numpy(bool) & np.isfinite(first.used_free_l)
+    information[~teaches], vector[~teaches] = 0.0, 0.0
+    content, content_sd, free_l_bar = of_fill(rows)
+    content_sd = content_sd / np.sqrt(_believed(first, content, content_sd, free_l_bar))
+    mean, cov = expected(rows, by_basis(rows, 1.0, USUAL_AIR), np.nan_to_num(content), content_sd)
+    maps = maps_of(rows, by_trace, free_l_bar)
+    scale = _scale(rows)
+    of_shared, of_vector = passed_on(*_scaled(information, vector, scale), _scaled_cov(cov, scale), mean / scale)
+    maps = maps / scale[:, :, None]
+    transposed = maps.transpose(0, 2, 1)
+    common = LESSON_COUNTS * transposed @ of_shared @ maps
+    common_vector = LESSON_COUNTS * (transposed @ of_vector[:, :, None])[:, :, 0]
+
+    # how far the start lies from what was said: by trace and fill, gauges and kit as dives before have them
+    now, now_cov = posterior(
+        *passed_on(earlier(common), earlier(common_vector), _MISFIT), FIRST, np.diag(STATION_SD**2 + MEMBER_SD**2)
+    )
+    cov[:, START, START] = 1e6
+    maps = maps * scale[:, :, None]
+    moved = maps.copy()
+    moved[:, START] = 0.0
+    prior_mean = mean + (moved @ now[:, :, None])[:, :, 0]
+    prior_cov = cov + moved @ now_cov @ moved.transpose(0, 2, 1)
+    prior_mean[:, START] = 0.0
+    found, found_cov = posterior(
+        *_scaled(information, vector, scale), prior_mean / scale, _scaled_cov(prior_cov, scale)
+    )
+    start = found[:, START] - rows["start_c"].to_numpy(float)
+    start_sd = np.sqrt(found_cov[:, START, START])
+    says = teaches & (start_sd < 8.0)
     basis = rows["start_basis"].to_numpy(str)
-    last, air = basis == "last_known", (basis != "last_known") & (basis != "assumed")
-    return replace(
-        now,
-        start_last=pool_spread(off[last], off_sd[last], first.start_last),
-        start_air=pool_spread(off[air], off_sd[air], first.start_air),
+    stated_sd = np.where(rows["start_sd_c"] > 0, rows["start_sd_c"], np.nan)
+    rate = tank_learning.rate_evidence(first, duration_s, first.reference_rate_l_min)
+    rate[~(teaches & by_trace)] = 0.0
+    return Lessons(
+        month_number(rows["started_at"]),
+        common,
+        common_vector,
+        np.where(says, start - now[:, START], np.nan),
+        np.sqrt(start_sd**2 + rows["air_sd_c"].to_numpy(float) ** 2 + now_cov[:, START, START]),
+        stated_sd,
+        basis == "last_known",
+        (basis != "last_known") & (basis != "assumed"),
+        rate,
     )
 
 
+def _believed(first: TankFits, content: NDArray, content_sd: NDArray, free_l_bar: NDArray) -> NDArray:
+    """Weight of each fill's word, 1 or less: less where the dive began with other gas than the fill left."""
+    own_bar = np.sqrt(np.maximum(first.spread[:, 1 + CONTENT, 1 + CONTENT], 0.0)) / free_l_bar
+    apart_bar = (first.unknowns[:, 1 + CONTENT] - content) / free_l_bar
+    sd = np.sqrt(own_bar**2 + (content_sd / free_l_bar) ** 2 + STATION_SD[4] ** 2 + MEMBER_SD[4] ** 2)
+    return np.nan_to_num(np.minimum((_NU + 1.0) / (_NU + (apart_bar / sd) ** 2), 1.0), nan=1.0)
 
+
+def _scale(rows: pd.DataFrame) -> NDArray:
+    """(rows, SHARED_COUNT) units in which the shared unknowns are of like size, for matrices that invert well."""
+    scale = np.ones((len(rows), SHARED_COUNT))
+    scale[:, CONTENT] = rows["capacity_l"].to_numpy(float)
+    return scale
+
+
+def _scaled(information: NDArray, vector: NDArray, scale: NDArray) -> tuple[NDArray, NDArray]:
+    return information * scale[:, :, None] * scale[:, None, :], vector * scale
+
+
+def _scaled_cov(covariance: NDArray, scale: NDArray) -> NDArray:
+    return covariance / scale[:, :, None] / scale[:, None, :]
+
+
+def lessons_frame(lessons: Lessons) -> pd.DataFrame:
+    """What a member's rows teach the station, one row each: columns of numbers, read back by `station_of`."""
+    upper = np.triu_indices(len(COMMON))
+    numbers = {f"information_{k}": lessons.information[:, i, j] for k, (i, j) in enumerate(zip(*upper, strict=True))}
+    numbers |= {f"vector_{k}": lessons.vector[:, k] for k in range(len(COMMON))}
+    return pd.DataFrame({"month": lessons.month} | numbers | {n: getattr(lessons, n) for n in _OF_STARTS})
+
+
+_OF_STARTS = ("start_k", "start_sd_k", "stated_sd_k", "last_known", "from_air")
+
+
+def station_of(members: list[pd.DataFrame]) -> Station:
+    """What all members' dives taught, month by month.
+
+    Parameters
+    ----------
+    members : list of DataFrame
+        `lessons_frame` of each, always in the same order, so that sums are the same to the last digit.
+    """
+    members = [m for m in members if len(m)]
+    if not members:
+        return Station()
+    months = np.unique(np.concatenate([m["month"].to_numpy(int) for m in members])) + 1
+    n = len(COMMON)
+    upper = np.triu_indices(n)
+    scatter = np.diag(MEMBER_SD**2)
+    information, vector = np.zeros((months.size, n, n)), np.zeros((months.size, n))
+    spread = np.zeros((months.size, 2, *spread_evidence(0.0, 1.0).shape[1:]))
+    for frame in members:
+        until = np.searchsorted(frame["month"].to_numpy(int), months, side="left")
+        some = until > 0  # a member without a dive yet adds nothing, not even a rounding
+        triangle = frame[[c for c in frame if c.startswith("information_")]].to_numpy(float)
+        whole = np.zeros((len(frame), n, n))
+        whole[:, upper[0], upper[1]] = whole[:, upper[1], upper[0]] = triangle
+        its_vector = frame[[f"vector_{k}" for k in range(n)]].to_numpy(float)
+        passed, its = passed_on(_summed(whole, until[some]), _summed(its_vector, until[some]), scatter + _MISFIT)
+        information[some] += passed
+        vector[some] += its
+        columns = (frame[c].to_numpy() for c in _OF_STARTS)
+        for place, evidence in enumerate(_spreads(*columns)):
+            spread[some, place] += STATION_COUNTS * _summed(evidence, until[some])
+    return Station(months, information, vector, spread)
+
+
+def station_frame(station: Station) -> pd.DataFrame:
+    """A row a month of numbers, read back by `station_of_frame`."""
+    flat = np.concatenate(
+        [a.reshape(len(station.months), -1) for a in (station.information, station.vector, station.spread)], axis=1
+    )
+    return pd.concat(
+        [
+            pd.DataFrame({"month": station.months}),
+            pd.DataFrame(flat, columns=[f"known_{k}" for k in range(flat.shape[1])]),
+        ],
+        axis=1,
+    )
+
+
+def station_of_frame(frame: pd.DataFrame) -> Station:
+    """The months of a `station_frame`, or some of them."""
+    if frame.empty:
+        return Station()
+    n, flat = len(COMMON), frame.iloc[:, 1:].to_numpy(float)
+    information, vector, spread = np.split(flat, [n * n, n * n + n], axis=1)
+    return Station(
+        frame["month"].to_numpy(int),
+        information.reshape(-1, n, n),
+        vector,
+        spread.reshape(len(frame), 2, *spread_evidence(0.0, 1.0).shape[1:]),
+    )
+
+
+def _summed(values: NDArray, until: NDArray) -> NDArray:
+    """Sums over the first so many rows."""
+    total = np.concatenate([np.zeros_like(values[:1]), np.cumsum(values, axis=0)])
+    return total[until]
+
+
+def _spreads(
+    start_k: NDArray, start_sd_k: NDArray, stated_sd_k: NDArray, last_known: NDArray, from_air: NDArray
+) -> list[NDArray]:
+    """Evidence of how far starts scatter, after a last known temperature and from the air, of each row."""
+    off, sd = start_k / stated_sd_k, start_sd_k / stated_sd_k
+    return [
+        spread_evidence(np.where(use.astype(bool), off, np.nan), sd, usual)
+        for use, usual in ((last_known, 1.0), (from_air, USUAL_AIR))
+    ]
+
+
+def learn(rows: pd.DataFrame, by_trace: NDArray, first: TankFits, lessons: Lessons, station: Station) -> Learned:
+    """What each row is fitted with for good, from the dives before it.
+
+    `rows` are in order of time; cylinders of one dive learn from the dives before it alone.
+    """
+    n = len(rows)
+    dive = rows["dive"].to_numpy(int)
+    begins = np.searchsorted(dive, dive, side="left")  # rows of one dive are neighbours
+    mean0, cov0 = np.repeat(FIRST[None], n, axis=0), np.repeat(np.diag(STATION_SD**2 + MEMBER_SD**2)[None], n, axis=0)
+    usual = np.ones((n, 2))
+    scatter, spreads = np.diag(MEMBER_SD**2), _spreads(*(getattr(lessons, name) for name in _OF_STARTS))
+    for month in np.unique(lessons.month):
+        at = station.before(int(month))
+        if at < 0:
+            continue
+        mine = lessons.month == month
+        until = np.searchsorted(lessons.month, [station.months[at]], side="left")
+        own, own_vector = passed_on(
+            _summed(lessons.information, until), _summed(lessons.vector, until), scatter + _MISFIT
+        )
+        of_others, its_cov = posterior(
+            station.information[at] - own[0], station.vector[at] - own_vector[0], FIRST, np.diag(STATION_SD**2)
+        )
+        mean0[mine], cov0[mine] = of_others, its_cov + scatter
+        others = station.spread[at] - STATION_COUNTS * np.stack([_summed(e, until)[0] for e in spreads])
+        usual[mine] = spread_factor(others)
+    sums = [
+        np.concatenate([np.zeros_like(v[:1]), np.cumsum(v, axis=0)])[begins]
+        for v in (lessons.information, lessons.vector)
+    ]
+    mean, cov = posterior(*passed_on(*sums, _MISFIT), mean0, cov0)
+    factors = [
+        spread_factor(np.concatenate([np.zeros_like(e[:1]), np.cumsum(e, axis=0)])[begins], usual[:, k], 0.35)
+        for k, e in enumerate(spreads)
+    ]
+    rates = np.concatenate([np.zeros_like(lessons.rate[:1]), np.cumsum(lessons.rate, axis=0)])[begins]
+    rate_sd, rate_lag_s = tank_learning.steadiness(
+        RATE_COUNTS * rates, USUAL_RATE_SD, RATE_SD_LN_SD, USUAL_RATE_LAG_S, RATE_LAG_LN_SD
+    )
+    content, content_sd, free_l_bar = of_fill(rows)
+    maps = maps_of(rows, by_trace, free_l_bar)
+    moved, moved_cov = (maps @ mean[:, :, None])[:, :, 0], maps @ cov @ maps.transpose(0, 2, 1)
+    weight = _weight(first, content + moved[:, CONTENT], np.hypot(content_sd, np.sqrt(moved_cov[:, CONTENT, CONTENT])))
+    said, scatter_cov = expected(
+        rows, by_basis(rows, factors[0], USUAL_AIR * factors[1]), content, content_sd / np.sqrt(weight)
+    )
+    return Learned(said + moved, scatter_cov + moved_cov, rate_sd, rate_lag_s)
+
+
+RATE_COUNTS = 0.6
+"""Evidence of how steady a diver breathes counts for so much: the model of a cylinder is simpler than cylinders are."""
+
+
+def _weight(first: TankFits, content: NDArray, sd: NDArray) -> NDArray:
+    """Weight of each fill's word beside what the dive's own readings say, 1 or less."""
+    own = np.maximum(first.spread[:, 1 + CONTENT, 1 + CONTENT], 0.0)
+    z2 = (first.unknowns[:, 1 + CONTENT] - content) ** 2 / (own + sd**2)
+    return np.nan_to_num(np.minimum((_NU + 1.0) / (_NU + z2), 1.0), nan=1.0)

@@ -1,4 +1,4 @@
-"""A member's samples as arrays: dives one behind the other, cut, cleaned and laid on an even grid."""
+"""A member's samples as arrays: dives one behind the other, cut, cleaned and laid on a grid."""
 
 from dataclasses import dataclass
 
@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from schemas.policy import Policy
 from shared.breathing import EN13319_KG_M3, ambient_bar_abs, cumulative_bar_min
 from shared.constants import ATM_BAR, FRESH_WATER_KG_M3, SALT_WATER_KG_M3
-from shared.tank_trace import STEPS
+from shared.tank_trace import STEPS, grid_place, grid_share
 
 TANKS = 6
 AT_SURFACE_M = 0.8
@@ -248,7 +248,7 @@ def clean_readings(values: NDArray, series: NDArray, t_s: NDArray) -> tuple[NDAr
 
 @dataclass
 class Grid:
-    """Dives with samples on STEPS even steps: times, ambient pressure and water at nodes or in steps."""
+    """Dives with samples on the STEPS steps of `shared.tank_trace`: times, ambient pressure, water."""
 
     first_s: NDArray
     duration_s: NDArray
@@ -257,12 +257,12 @@ class Grid:
     water_c: NDArray
 
 
-def even_grid(samples: Samples) -> Grid:
+def dive_grid(samples: Samples) -> Grid:
     """Lay each dive with samples on the grid, in the order of `samples.starts`."""
     ends = np.append(samples.starts, samples.t_s.size)[1:] - 1  # none where no dive has samples
     first, last = samples.t_s[samples.starts], samples.t_s[ends]
     duration = last - first
-    nodes = np.linspace(0.0, 1.0, STEPS + 1)
+    nodes = grid_share(np.arange(STEPS + 1))
     number = np.arange(first.size)
     stride = float(duration.max(initial=0.0)) + 1.0
     key = samples.place[samples.dive] * stride + (
@@ -296,7 +296,7 @@ def from_grid(samples: Samples, grid: Grid, rows: NDArray, at_nodes: NDArray) ->
         else (np.empty(0, int))
     )
     row = np.repeat(np.arange(rows.size), lengths)
-    place = (samples.t_s[index] - grid.first_s[rows][row]) / np.maximum(grid.duration_s[rows][row], 1e-9) * STEPS
+    place = grid_place((samples.t_s[index] - grid.first_s[rows][row]) / np.maximum(grid.duration_s[rows][row], 1e-9))
     left = np.clip(place.astype(int), 0, STEPS - 1)
     share = place - left
     return index, at_nodes[row, left] * (1.0 - share) + at_nodes[row, left + 1] * share

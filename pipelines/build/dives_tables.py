@@ -7,8 +7,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pipelines.build.dives_checks import dive_flags, max_ppo2_bar, told
-from pipelines.build.dives_fit import GAUGE_SCATTER_BAR, TRANSMITTER_SCATTER_BAR, Readings
-from pipelines.build.dives_learning import Learned, start_prior
+from pipelines.build.dives_fit import GAUGE_SCATTER_BAR, TRANSMITTER_SCATTER_BAR, Fitted, Readings
 from pipelines.build.dives_links import unknown_as_nan
 from pipelines.build.dives_samples import Grid, Samples, from_grid, water_density
 from pipelines.build.dives_sides import Sides
@@ -17,14 +16,11 @@ from shared import thermal
 from shared.breathing import LEAST_RMV_L_MIN, ambient_bar_abs, ideal_used_free_l, rate_doubtful, rmv_l_min
 from shared.constants import ATM_BAR, FREE_LITRE_MOL, GRAVITY_M_S2
 from shared.tank_learning import without_prior
-from shared.tank_trace import STEPS, TankFits
+from shared.tank_trace import START, STEPS, TankFits
 
 Z80 = 1.2815515655446004
-TAUGHT_WIDENS = 1.08
-"""Set on simulated seasons of two kinds of physics, so that the bands hold."""
-
-UNTAUGHT_SD = 0.005
-"""Share by which the common values of cylinders and kit move the gas of a diver whose traces taught none of them."""
+MODEL_WIDENS = 1.0
+"""Cylinders are less simple than their model; set on simulated seasons of several kinds of physics."""
 
 MEAN_DEPTH_SD = 0.012
 """How computers average, and what a steady depth leaves out of the gas's temperature."""
@@ -64,8 +60,7 @@ class Built:
     flat: NDArray
     readings: Readings
     fits: TankFits
-    together_sd: dict[int, float]
-    learned: Learned
+    fitted: Fitted
     by_trace: NDArray
     sides: Sides
     water_c: NDArray
@@ -90,15 +85,25 @@ class Built:
 
 
 def row_sd(built: Built) -> NDArray:
-    """Standard deviation of each row's used gas, free litres: fit, size, and a gauge that scatters."""
-    fits, rows = built.fits, built.rows
-    capacity = rows["capacity_l"].to_numpy(float)
-    size = np.abs(fits.used_free_l) * rows["capacity_sd_pct"].to_numpy(float) / 100.0
+    """Standard deviation of each row's used gas but for its cylinder's size, free litres: fit, and gauge."""
+    capacity = built.rows["capacity_l"].to_numpy(float)
     # written pressures carry their gauge's scatter in the fit already
     scatter = np.where(built.by_trace, TRANSMITTER_SCATTER_BAR, 0.0)
-    # the common values that the traces taught are not sure either
-    taught = np.where(built.by_trace & rows["alone"].to_numpy(bool), TAUGHT_WIDENS, 1.0)
-    return np.sqrt((taught * fits.used_sd_free_l) ** 2 + size**2 + (capacity * scatter) ** 2)
+    return MODEL_WIDENS * np.hypot(built.fits.used_sd_free_l, capacity * scatter)
+
+
+def size_share(built: Built) -> NDArray:
+    """Standard deviation of each row's capacity, as a share: one error for all dives of a unit."""
+    return np.nan_to_num(built.rows["capacity_sd_pct"].to_numpy(float)) / 100.0
+
+
+def size_sd_of_dives(built: Built, used: NDArray) -> NDArray:
+    """What the sizes of a dive's cylinders leave open of its gas, free litres: rows of one unit err together."""
+    counted = built.counted & np.isfinite(used)
+    unit = built.rows["unit"].where(built.rows["unit"].notna(), built.rows["tank_no"].astype("str") + "#")
+    of_unit = pd.Series(size_share(built) * used)[counted].groupby([built.dive[counted], unit[counted]]).sum()
+    squares = (of_unit**2).groupby(level=0).sum()
+    return np.sqrt(squares.reindex(range(len(built.dives)), fill_value=0.0).to_numpy(float))
 
 
 def used_of_rows(built: Built) -> NDArray:
@@ -146,14 +151,13 @@ def consumption_table(built: Built) -> pd.DataFrame:
     alone, summed = np.sqrt(built.by_dive(sd**2, counted)), built.by_dive(sd, counted)
     spread = np.sqrt((1 - TOGETHER) * alone**2 + TOGETHER * summed**2)
     # cylinders breathed in turns were fitted together, so their sum is surer than its parts
-    untaught = UNTAUGHT_SD if built.learned.common == Learned().common else 0.0
-    for number, of_sum in built.together_sd.items():
+    for number, of_sum in built.fitted.together_sd.items():
         spread[number] = np.sqrt(
             of_sum**2
-            + (untaught * total[number]) ** 2
             + np.maximum(alone[number] ** 2 - np.sum(fits.used_sd_free_l[counted & (built.dive == number)] ** 2), 0)
         )
     spread = np.where(built.flat, np.hypot(spread, _rounding(built) * total), spread)
+    spread = np.hypot(spread, size_sd_of_dives(built, used))
     # what comes out negative was not breathed from what is recorded
     below_zero = has_rows & (total <= 0)
     flags, blocked = dive_flags(built, missing, has_rows, start, end, below_zero)
@@ -243,8 +247,8 @@ def tank_table(built: Built) -> pd.DataFrame:
     """`dive_tank_use`."""
     rows, fits = built.rows, built.fits
     start, end = end_pressures(built)
-    sd = row_sd(built)
     used = np.where(built.sides.left_out & np.isfinite(end), 0.0, used_of_rows(built))
+    sd = np.hypot(row_sd(built), size_share(built) * used)
     sd = np.where(built.sides.left_out, 0.0, sd)
     return pd.DataFrame(
         {
@@ -299,6 +303,7 @@ def trace_table(built: Built, consumption: pd.DataFrame) -> pd.DataFrame:
     litres = total(capacity)
     keep = np.flatnonzero(litres > 0)
     usable = amount - empty
+    usable = np.where(np.abs(usable) < 1e-9, 0.0, usable)  # held at an empty gauge
     lesser = np.full(n, np.inf)
     np.minimum.at(lesser, index, usable)
     many = np.bincount(index, minlength=n)
@@ -347,9 +352,16 @@ def events_bar(built: Built) -> NDArray:
 def fits_table(built: Built) -> pd.DataFrame:
     """What each trace by itself says of how warm its gas was at the start, and so of the fill it began with."""
     rows, fits = built.rows, built.fits
-    use = np.flatnonzero(built.by_trace & rows["alone"].to_numpy(bool) & np.isfinite(fits.used_free_l))
+    first = built.fitted.first
+    use = np.flatnonzero(built.by_trace & rows["sole_supply"].to_numpy(bool) & np.isfinite(fits.used_free_l))
     part = rows.iloc[use]
-    mean, sd = without_prior(fits.start_c[use], fits.start_c_sd[use], *start_prior(part, built.learned))
+    # a start's prior hangs on no other unknown
+    mean, sd = without_prior(
+        first.start_c[use],
+        first.sd_of(START)[use],
+        first.prior_mean[use, START],
+        first.prior_precision[use, START, START] ** -0.5,
+    )
     capacity, mix = part["capacity_l"].to_numpy(float), tuple(part[c].to_numpy(float) for c in ("o2", "he", "ar"))
     water = part["water_c"].to_numpy(float)
     first = fits.modelled_bar[use, 0]
@@ -368,7 +380,7 @@ def fits_table(built: Built) -> pd.DataFrame:
             "tank_no": part["tank_no"],
             "fill_id": part["fill_id"],
             "start_c": fits.start_c[use],
-            "start_sd_c": fits.start_c_sd[use],
+            "start_sd_c": fits.sd_of(START)[use],
             "start_basis": part["start_basis"],
             "stated_c": part["start_c"],
             "stated_sd_c": part["start_sd_c"],

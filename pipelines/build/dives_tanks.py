@@ -24,6 +24,8 @@ AMBIENT_SD_C, OF_MONTH_SD_C = 1.5, 4.0
 """Air beside a dive against that beside a fill the same day, growing with the days between; against its month's."""
 
 LAST_KNOWN_HOURS = 6.0
+WATER_DAYS = 30.0
+USUAL_WATER_C, ANY_WATER_SD_C = 12.0, 6.0
 _LAG_LN_SD = 0.35
 
 
@@ -42,6 +44,9 @@ def resolve_tanks(
     """
     rows = dive_tanks.assign(dive=pd.Index(dives["dive_id"]).get_indexer(dive_tanks["dive_id"]))
     rows = rows[rows["dive"] >= 0].sort_values(["dive", "tank_no"], ignore_index=True)
+    rows["started_at"] = (
+        dives["started_at"].to_numpy()[rows["dive"].to_numpy(int)] if len(rows) else dives["started_at"].iloc[:0]
+    )
     last = last_fill_of_links(links, fills, units)
     wanted = [
         "analysed_o2_pct",
@@ -53,6 +58,9 @@ def resolve_tanks(
         "in_test",
         "max_operating_depth_m",
         "max_operating_depth_deco_m",
+        "settled_pressure_bar_15c",
+        "settled_low_bar_15c",
+        "settled_high_bar_15c",
     ]
     beside = links.join(last.reindex(columns=wanted).add_prefix("fill_"))
     rows = rows.merge(
@@ -94,6 +102,7 @@ def resolve_tanks(
     named = joined & (rows["unit_id"] != unit).to_numpy(bool) & (posts == 1)
     return rows.assign(
         capacity_l=whole,
+        material=unit.map(register["material"]).astype("str"),
         set_capacity_l=capacity,
         capacity_sd_pct=sd_pct,
         cylinders=np.maximum(cylinders / posts, 0.5),
@@ -144,8 +153,9 @@ def ambient_by_day(fills: pd.DataFrame) -> pd.Series:
 def air_of_dives(dives: pd.DataFrame, by_day: pd.Series) -> pd.DataFrame:
     """Air temperature where each dive began, from the nearest that is known.
 
-    Best first: the dive's own; ambient of that day's fills; of the nearest day with fills within three; the
-    median of the month, this year's before any year's, of fills and the member's dives.
+    Best first: the dive's own; ambient of that day's fills; of the nearest day with fills within three, or of the
+    member's last dive within three; the median of the month's fills, this year's before any year's; of the member's
+    dives of that month before this one. A later dive says nothing of an earlier one.
 
     Parameters
     ----------
@@ -160,23 +170,29 @@ def air_of_dives(dives: pd.DataFrame, by_day: pd.Series) -> pd.DataFrame:
         A row a dive, in order: air_c (NaN where nothing is known), air_sd_c (what the distance in time adds), `basis`
         (`air`, `ambient`, `nearby`, `month`, `assumed`).
     """
-    day = dives["started_at"].dt.normalize().reset_index(drop=True)
-    own = unknown_as_nan(dives["air_c"])
+    given = dives["started_at"].reset_index(drop=True)
+    in_time = np.argsort(given.to_numpy(), kind="stable")
+    started = given.iloc[in_time].reset_index(drop=True)
+    day, own = started.dt.normalize(), unknown_as_nan(dives["air_c"])[in_time]
     air, away_days = own.copy(), np.zeros(len(dives))
     for off in (0, -1, 1, -2, 2, -3, 3):
         found = unknown_as_nan((day + pd.Timedelta(days=off)).map(by_day))
         use = ~np.isfinite(air) & np.isfinite(found)
         air, away_days = np.where(use, found, air), np.where(use, abs(off), away_days)
-    usual = pd.concat(
-        [
-            pd.DataFrame({"day": by_day.index, "c": by_day.to_numpy(float)}),
-            pd.DataFrame({"day": day, "c": own}).dropna(),
-        ]
-    )
+    last_c, last_at = pd.Series(own).ffill().shift(), started.where(np.isfinite(own)).ffill().shift()
+    ago_days = np.ceil((started - last_at).dt.total_seconds().to_numpy() / 86400.0)
+    use = ~np.isfinite(air) & (ago_days <= 3.0)
+    air, away_days = np.where(use, last_c, air), np.where(use, ago_days, away_days)
     near = np.isfinite(air)
+    usual = pd.DataFrame({"day": by_day.index, "c": by_day.to_numpy(float)})
     for months in ("%Y-%m", "%m"):
         median = usual.groupby(pd.to_datetime(usual["day"], utc=True).dt.strftime(months))["c"].median()
-        air = np.where(np.isfinite(air), air, unknown_as_nan(day.dt.strftime(months).map(median)))
+        air = np.where(np.isfinite(air), air, unknown_as_nan(day.dt.strftime(months).map(median.round(1))))
+    month = day.dt.month.to_numpy()
+    for row in np.flatnonzero(~np.isfinite(air)).tolist():
+        earlier = own[:row][month[:row] == month[row]]
+        earlier = earlier[np.isfinite(earlier)]
+        air[row] = np.median(earlier) if earlier.size else np.nan
     basis = np.select(
         [np.isfinite(own), near & (away_days == 0), near, np.isfinite(air)],
         ["air", "ambient", "nearby", "month"],
@@ -184,7 +200,8 @@ def air_of_dives(dives: pd.DataFrame, by_day: pd.Series) -> pd.DataFrame:
     )
     sd = np.where(near, AMBIENT_SD_C * np.sqrt(1.0 + away_days), OF_MONTH_SD_C)
     sd = np.where(np.isfinite(own), 0.0, sd)
-    return pd.DataFrame({"air_c": air, "air_sd_c": sd, "basis": basis})
+    found = pd.DataFrame({"air_c": air, "air_sd_c": sd, "basis": basis}, index=in_time)
+    return found.sort_index()
 
 
 def start_temperature(
@@ -239,17 +256,30 @@ def start_temperature(
     return start, sd, np.where(recent, air_sd * (1.0 - np.exp(-lags)), air_sd), basis
 
 
+def station_water_by_month(dives: pd.DataFrame) -> pd.DataFrame:
+    """The station's median water temperature by month, of dives that state one: columns year, month, water_c."""
+    stated = dives[dives["water_c"].notna()]
+    started = stated["started_at"].dt
+    frame = pd.DataFrame({"year": started.year, "month": started.month, "water_c": stated["water_c"]})
+    return frame.groupby(["year", "month"], as_index=False)["water_c"].median()
+
+
 def water_of_dives(
-    dives: pd.DataFrame, sampled_c: NDArray, station_water_c: pd.Series | None = None
+    dives: pd.DataFrame, sampled_c: NDArray, station_water: pd.DataFrame | None = None
 ) -> tuple[NDArray, NDArray, NDArray]:
-    """Water temperature of each dive as one number: recorded, else that month's usual one.
+    """Water temperature of each dive as one number: recorded, else by the dives before it.
+
+    Best first: the member's last dive of the month before this one; the station's median of the month before, of the
+    same month in earlier years, and of any earlier month; 12 °C. A later dive says nothing of an earlier one.
 
     Parameters
     ----------
+    dives : DataFrame
+        In order of time.
     sampled_c : ndarray
         Mean of the dive's samples, NaN without.
-    station_water_c : Series, optional
-        The station's median by calendar month (1 to 12).
+    station_water : DataFrame, optional
+        From `station_water_by_month`.
 
     Returns
     -------
@@ -258,23 +288,25 @@ def water_of_dives(
     """
     stated = unknown_as_nan(dives["water_c"])
     known = np.where(np.isfinite(sampled_c), sampled_c, stated)
-    frame = pd.DataFrame(
-        {"c": known, "month": dives["started_at"].dt.month.to_numpy(), "year": dives["started_at"].dt.year.to_numpy()}
-    )
-    this_year = frame.groupby(["year", "month"])["c"].transform("median").to_numpy()
-    usual = frame.groupby("month")["c"].transform("median").to_numpy()
-    station = (
-        unknown_as_nan(frame["month"].map(station_water_c))
-        if station_water_c is not None
-        else np.full(len(frame), np.nan)
-    )
-    filled, sd = known, np.where(np.isfinite(sampled_c), 0.5, 0.8)
-    for values in (
-        this_year,
-        station,
-        usual,
-        np.full(len(frame), np.nanmedian(known) if np.isfinite(known).any() else 12.0),
-    ):
-        sd = np.where(np.isfinite(filled), sd, 4.0 if values is not None else 6.0)
-        filled = np.where(np.isfinite(filled), filled, values)
+    filled, sd = known.copy(), np.where(np.isfinite(sampled_c), 0.5, 0.8)
+    started = dives["started_at"].reset_index(drop=True)
+    table = station_water if station_water is not None else station_water_by_month(dives.iloc[:0])
+    number = (12 * table["year"] + table["month"] - 1).to_numpy(int)
+    medians = table["water_c"].to_numpy(float)
+    before = pd.DataFrame({"at": started, "c": known}).assign(at_known=lambda f: f["at"].where(np.isfinite(f["c"])))
+    last_c, last_at = before["c"].ffill().shift(), before["at_known"].ffill().shift()
+    recent = ((started - last_at) <= pd.Timedelta(days=WATER_DAYS)).to_numpy(bool)
+    for row in np.flatnonzero(~np.isfinite(known)).tolist():
+        month = 12 * started[row].year + started[row].month - 1
+        earlier = number < month
+        same = earlier & ((month - number) % 12 == 0)
+        choices = (
+            (np.array([last_c[row]]) if recent[row] else np.empty(0), OF_MONTH_SD_C),
+            (medians[number == month - 1], OF_MONTH_SD_C),
+            (medians[same], OF_MONTH_SD_C),
+            (medians[earlier], ANY_WATER_SD_C),
+            (np.array([USUAL_WATER_C]), ANY_WATER_SD_C),
+        )
+        values, sd[row] = next((v, s) for v, s in choices if v.size)
+        filled[row] = np.median(values)
     return filled, sd, ~np.isfinite(known)

@@ -1,6 +1,7 @@
-"""Dives, a part a member: what they start with, what they are computed from, what all have taught."""
+"""Dives, a part a member: what they start with, what they are computed from, what earlier ones have taught."""
 
 from functools import partial
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import pandas as pd
@@ -13,16 +14,18 @@ from pipelines.refresh.step import EVERY, Frames, Given, Later, Part, Step
 from pipelines.settings import Station
 from pipelines.store import Warehouse
 
+if TYPE_CHECKING:
+    from pipelines.build.dives import MemberDives
+
 DIVE_TABLES = ("dive_consumption", "dive_tank_use", "dive_trace", "dive_duplicates", "dive_fits")
 #: so many samples' results are held between the two rounds
 KEPT_ROWS = 1_000_000
-PLAIN = (1.0, 1.0)
 
 
-def _dives(given: Given) -> Frames:
-    from pipelines.build.dives import build_member_dives
+def _read(given: Given) -> "MemberDives":
+    from pipelines.build.dives import read_member_dives
 
-    return build_member_dives(
+    return read_member_dives(
         given.part,
         given | {"dive_tanks": given["dive_tanks_all"]},
         given["units"],
@@ -30,15 +33,26 @@ def _dives(given: Given) -> Frames:
         given.policy,
         links=given["dive_links"],
         air=given["dive_air"],
-        station_water_c=given["station_water"].set_index("month")["water_c"],
-        station_spread=given.value("spread"),
+        station_water=given["station_water"],
     )
 
 
-def _dives_before(given: Given) -> Frames:
-    made = _dives(given)
-    ends = bool(made["dive_consumption"]["method"].eq("ends").any())
-    return made | {"dive_fits_before": made["dive_fits"].assign(ends_beside=ends)}
+def _lessons(given: Given) -> Frames:
+    from pipelines.build.dives import lessons_frame
+
+    read = _read(given)
+    # beside the table what it was made from, for the step that follows in the same refresh
+    return {"dive_lessons": lessons_frame(read.lessons), "read": cast(pd.DataFrame, read)}
+
+
+def _dives(given: Given) -> Frames:
+    return _tables(_read(given), given["dive_station"])
+
+
+def _tables(read: "MemberDives", station: pd.DataFrame) -> Frames:
+    from pipelines.build.dives import dive_tables, station_of_frame
+
+    return dive_tables(read, station_of_frame(station))
 
 
 _READS = {
@@ -47,7 +61,7 @@ _READS = {
     "dive_samples": whole("dive_samples"),
     "dive_links": EVERY,
     "dive_air": EVERY,
-    "station_water": ("month", "water_c"),
+    "station_water": ("year", "month", "water_c"),
     "units": ("unit_id", "set_id", "joined", "material", "water_capacity_l", "capacity_sd_pct", "working_pressure_bar"),
     # of a fill, what a dive that starts with it looks at
     "fills_of_dives": (
@@ -64,6 +78,9 @@ _READS = {
         "in_test",
         "max_operating_depth_m",
         "max_operating_depth_deco_m",
+        "settled_pressure_bar_15c",
+        "settled_low_bar_15c",
+        "settled_high_bar_15c",
     ),
 }
 _SETTINGS = (
@@ -75,69 +92,75 @@ _SETTINGS = (
     "reserve.unusable_bar",
 )
 # a fill's belief moves by a hair with every reading of its station; dives feel it in steps that matter to them
-_RESOLUTION = {"fills_of_dives.gas_c": 0.1}
+_RESOLUTION = {
+    "fills_of_dives.gas_c": 0.1,
+    "fills_of_dives.settled_pressure_bar_15c": 0.05,
+    "fills_of_dives.settled_low_bar_15c": 0.05,
+    "fills_of_dives.settled_high_bar_15c": 0.05,
+}
 
-DIVES_BEFORE = Step(
-    name="dives_before",
+LESSONS = Step(
+    name="dive_lessons",
     version=1,
-    build=_dives_before,
-    gives=("dive_fits_before",),
+    build=_lessons,
+    gives=("dive_lessons",),
     reads=_READS,
     settings=_SETTINGS,
     resolution=_RESOLUTION,
 )
 DIVES = Step(
     name="dives",
-    version=1,
+    version=2,
     build=_dives,
     gives=DIVE_TABLES,
-    reads=_READS,
+    reads=_READS | {"dive_station": EVERY},
     settings=_SETTINGS,
     resolution=_RESOLUTION,
     counted="members' dives",
 )
 
-STEPS = (DIVES_BEFORE, DIVES)
+STEPS = (LESSONS, DIVES)
 
 
 def build_dives(refresh: Refresh, station: Station, warehouse: Warehouse) -> None:
     """The dives' tables of all members; the traces stay in their parts.
 
-    How far the gas at the start lies from what was said of it is a matter of the station: it is found from
-    fits made without it, in steps so coarse that one more dive seldom moves it, and then all are made with it.
+    Each member's cylinders are first fitted by themselves, which depends on no other member. What they teach of
+    cylinders, kit and starts is added up by month over the station, and each is fitted again with what was known
+    when its month began and with its member's dives before it. So a new dive changes no other member's figures, and
+    none of its own member's earlier ones.
     """
-    from pipelines.build.dives import station_start_spread
+    from pipelines.build.dives import station_frame, station_of
 
     parts = _parts(refresh, station, warehouse)
-    held: dict[str, Frames] = {}
+    held: dict[str, MemberDives] = {}
     rows = 0
 
     def hold(part: Part, made: Frames) -> None:
         nonlocal rows
-        rows += len(made["dive_trace"])
-        if rows > KEPT_ROWS:  # what was made is made again rather than held
+        read = cast("MemberDives", made["read"])
+        rows += read.samples.t_s.size
+        if rows > KEPT_ROWS:  # what was read is read again rather than held
             held.clear()
             rows = 0
-        held[part.name] = made
+        held[part.name] = read
 
-    before = [Part(p.name, p.rows, p.later, {"spread": PLAIN}) for p in parts]
-    refresh.run(DIVES_BEFORE, before, says="Dives of {}", made=hold)
-    fits = refresh.table("dive_fits_before", before)
-    spread = station_start_spread(fits) if len(fits) else PLAIN
-    # only dives known by their ends feel the spread
-    feels = set(fits.loc[fits["ends_beside"].astype(bool), "member_id"]) if len(fits) else set()
-    known = set(fits["member_id"]) if len(fits) else set()
+    refresh.run(LESSONS, parts, says="Dives of {}", made=hold)
+    lessons = {part.name: refresh.publisher.read("dive_lessons", part.name) for part in parts}
+    refresh.shelf.put("dive_station", station_frame(station_of(list(lessons.values()))))
+    month = refresh.shelf["dive_station"]["month"].to_numpy("int64")
 
-    def felt(member: str) -> tuple[float, float]:
-        return spread if member in feels or member not in known else PLAIN
+    def known(member: str) -> np.ndarray:
+        """Months that the member's dives can learn from: those that begin no later than its last dive's."""
+        return np.flatnonzero(month <= lessons[member]["month"].max()) if len(lessons[member]) else month[:0]
 
-    after = [Part(p.name, p.rows, p.later, {"spread": felt(p.name)}) for p in parts]
-    refresh.run(
-        DIVES,
-        after,
-        says="Dives of {}, with what all have taught",
-        ready=lambda part: held.get(part.name) if part.values["spread"] == PLAIN else None,
-    )
+    after = [Part(p.name, {**p.rows, "dive_station": known(p.name)}, p.later) for p in parts]
+
+    def ready(part: Part) -> Frames | None:
+        read = held.pop(part.name, None)
+        return None if read is None else _tables(read, refresh.given_frame(DIVES, part, "dive_station"))
+
+    refresh.run(DIVES, after, says="Dives of {}, with what earlier ones have taught", ready=ready)
     for table in DIVE_TABLES:
         if table != "dive_trace":
             refresh.table(table, after)
@@ -145,7 +168,7 @@ def build_dives(refresh: Refresh, station: Station, warehouse: Warehouse) -> Non
 
 def _parts(refresh: Refresh, station: Station, warehouse: Warehouse) -> list[Part]:
     """A part a member with dives: positions in the frames of the station that its dives are made from."""
-    from pipelines.build.dives import ambient_by_day, link_fills
+    from pipelines.build.dives import ambient_by_day, link_fills, station_water_by_month
 
     shelf = refresh.shelf
     dives, tanks, units = shelf["dives"], shelf["dive_tanks_all"], shelf["units"]
@@ -155,7 +178,7 @@ def _parts(refresh: Refresh, station: Station, warehouse: Warehouse) -> list[Par
     shelf.put("fills_of_dives", fills.merge(raw[["fill_id", *more]], on="fill_id", how="left"))
     fills = shelf["fills_of_dives"]
     shelf.put("dive_links", link_fills(tanks, dives, fills, units, refresh.policy.dives.fill_link_days))
-    shelf.put("station_water", _water_by_month(dives))
+    shelf.put("station_water", station_water_by_month(dives))
 
     of_dives = refresh.positions("dives", "member_id")
     of_tanks = refresh.positions("dive_tanks_all", "member_id")
@@ -169,9 +192,9 @@ def _parts(refresh: Refresh, station: Station, warehouse: Warehouse) -> list[Par
     of_air = refresh.positions("dive_air", "member_id")
 
     none = np.empty(0, "int64")
-    month = dives["started_at"].dt.month.to_numpy()
+    month = 12 * dives["started_at"].dt.year.to_numpy() + dives["started_at"].dt.month.to_numpy()
     unstated = dives["water_c"].isna().to_numpy()
-    water_month = shelf["station_water"]["month"].to_numpy()
+    water_month = (12 * shelf["station_water"]["year"] + shelf["station_water"]["month"]).to_numpy()
     tank_unit, link_unit = tanks["unit_id"].to_numpy(object), shelf["dive_links"]["unit"].to_numpy(object)
     fill_unit = fills["unit_id"].to_numpy(object)
     made = []
@@ -181,8 +204,8 @@ def _parts(refresh: Refresh, station: Station, warehouse: Warehouse) -> list[Par
         own_fills = of_fills.get(member, none)
         named = {*tank_unit[own_tanks], *link_unit[own_links], *fill_unit[own_fills]}
         used = [of_units[u] for u in named if isinstance(u, str) and u in of_units]
-        # the station's water is asked for where a dive states none
-        asked = np.flatnonzero(np.isin(water_month, month[mine[unstated[mine]]]))
+        # the station's water is asked for where a dive states none, of the months before it
+        asked = np.flatnonzero(water_month < month[mine[unstated[mine]]].max(initial=0))
         files = of_lake.get(member, lake.iloc[:0])
         made.append(
             Part(
@@ -205,13 +228,6 @@ def _parts(refresh: Refresh, station: Station, warehouse: Warehouse) -> list[Par
             )
         )
     return made
-
-
-def _water_by_month(dives: pd.DataFrame) -> pd.DataFrame:
-    """The station's median water temperature by calendar month, of dives that state one."""
-    stated = dives[dives["water_c"].notna()]
-    median = stated.groupby(stated["started_at"].dt.month.rename("month"))["water_c"].median()
-    return median.reset_index().astype({"month": "int64"})
 
 
 def _air(dives: pd.DataFrame, of_dives: dict[str, np.ndarray], by_day: pd.Series) -> pd.DataFrame:

@@ -67,10 +67,13 @@ class Refresh:
                 read = part.later[name].read()
                 frames[name] = read if columns == EVERY else read[list(columns)]
                 continue
-            whole = self.shelf.read(step, name)
-            rows = part.rows.get(name)
-            frames[name] = whole if rows is None else whole.iloc[rows].reset_index(drop=True)
+            frames[name] = self.given_frame(step, part, name)
         return Given(step, part, frames, self.policy, self.today, self._memo(step, part))
+
+    def given_frame(self, step: Step, part: Part, name: str) -> pd.DataFrame:
+        """One of the frames that the step gets for this part."""
+        whole, rows = self.shelf.read(step, name), part.rows.get(name)
+        return whole if rows is None else whole.iloc[rows].reset_index(drop=True)
 
     def _memo(self, step: Step, part: Part) -> Frames:
         last = self.publisher.previous

@@ -137,7 +137,6 @@ def build(dives, tanks, samples=(), register=(C1,), filled=(), **more):
         units(*register),
         fills(*filled),
         Policy(),
-        pd.Timestamp("2031-07-01"),
         **more,
     )
 

@@ -16,8 +16,13 @@ def season(member_id="M1", dives=24, seed=0, every_days=7.0):
     rng = np.random.default_rng(seed)
     return [
         make_dive(
-            f"{member_id}-{i}", i * every_days, rmv=float(17 * np.exp(rng.normal(0, 0.14))), member_id=member_id,
-            depth_m=float(rng.uniform(8, 32)), water_c=float(rng.uniform(6, 20)), step_s=60,
+            f"{member_id}-{i}",
+            i * every_days,
+            rmv=float(17 * np.exp(rng.normal(0, 0.14))),
+            member_id=member_id,
+            depth_m=float(rng.uniform(8, 32)),
+            water_c=float(rng.uniform(6, 20)),
+            step_s=60,
             suit="dry" if rng.random() < 0.4 else "wet",
         )
         for i in range(dives)
@@ -117,12 +122,19 @@ def test_effects_have_intervals_and_none_are_stated_before_there_are_dives(built
     effects = build_condition_effects(model)
     assert (effects["effect_low_pct"] < effects["effect_high_pct"]).all()
     assert not len(build_condition_effects(model.iloc[:1]))
-    assert not len(build_condition_effects(fit_trend_months(*(frames(*season(dives=2))[k].iloc[:0] for k in
-                                                              ("dive_consumption", "dives")), POLICY)))
+    assert not len(
+        build_condition_effects(
+            fit_trend_months(*(frames(*season(dives=2))[k].iloc[:0] for k in ("dive_consumption", "dives")), POLICY)
+        )
+    )
 
 
 def test_a_member_without_dives_has_empty_frames():
     f = frames(*season(dives=2))
-    made = build_member_trend(f["dive_consumption"].iloc[:0], f["dives"].iloc[:0], fit_trend_months(
-        f["dive_consumption"].iloc[:0], f["dives"].iloc[:0], POLICY), POLICY)
+    made = build_member_trend(
+        f["dive_consumption"].iloc[:0],
+        f["dives"].iloc[:0],
+        fit_trend_months(f["dive_consumption"].iloc[:0], f["dives"].iloc[:0], POLICY),
+        POLICY,
+    )
     assert len(made["consumption_trend"]) == 0 and len(made["trend_state"]) == 0

@@ -170,9 +170,7 @@ def test_it_reads_less_in_the_water_of_the_last_fortnight():
 def test_seventy_degrees_fahrenheit_is_the_reference_in_the_united_states():
     row = one(Policy(rule_set="us"), **READ)
     assert row["reference_c"] == 21.0
-    assert row["settled_pressure_bar_ref"] == pytest.approx(
-        thermal.settled_pressure_bar(204.03, 15.0, 21.0), abs=0.01
-    )
+    assert row["settled_pressure_bar_ref"] == pytest.approx(thermal.settled_pressure_bar(204.03, 15.0, 21.0), abs=0.01)
     assert row["settled_pressure_bar_15c"] == pytest.approx(204.03, abs=0.01)
 
 
@@ -264,9 +262,7 @@ def test_odd_rows_get_a_reason_and_empty_figures_and_spare_the_others():
     assert "mix_impossible" in rows.loc["a", "reasons"] and np.isnan(rows.loc["a", "real_free_l"])
     assert "outside_gas_table" in rows.loc["b", "reasons"] and rows.loc["b", "verdict"] == "stop"
     assert np.isfinite(rows.loc["d", "settled_pressure_bar_15c"])  # bled down: as warm as the room
-    assert "fill_minutes_assumed" in rows.loc["e", "reasons"] and np.isfinite(
-        rows.loc["e", "settled_pressure_bar_15c"]
-    )
+    assert "fill_minutes_assumed" in rows.loc["e", "reasons"] and np.isfinite(rows.loc["e", "settled_pressure_bar_15c"])
     # the odd rows taught nothing and moved nothing
     alone = one()
     assert rows.loc["f1", "settled_pressure_bar_15c"] == pytest.approx(alone["settled_pressure_bar_15c"], abs=1e-6)
@@ -290,9 +286,7 @@ def test_content_follows_an_uncertain_capacity():
 
 
 def test_predictions_published_before_stay_as_they_were():
-    fills = [
-        FILL | READ | {"fill_id": "f0", "filled_at": "2031-05-01T10:00:00Z", "settled_at": "2031-05-02T10:00:00Z"}
-    ]
+    fills = [FILL | READ | {"fill_id": "f0", "filled_at": "2031-05-01T10:00:00Z", "settled_at": "2031-05-02T10:00:00Z"}]
     first = built(fills=fills)
     said = first["settling_check"].iloc[0]
     assert said["settled_fills_before"] == 0
@@ -320,8 +314,7 @@ def test_a_prediction_never_sees_its_own_reading_nor_a_later_one():
     plain = built(fills=fills)["settling_check"].set_index("fill_id")
     assert list(plain["settled_fills_before"]) == list(range(12))
     changed = [
-        f | {"settled_pressure_bar": f["settled_pressure_bar"] + (6.0 if i >= 6 else 0.0)}
-        for i, f in enumerate(fills)
+        f | {"settled_pressure_bar": f["settled_pressure_bar"] + (6.0 if i >= 6 else 0.0)} for i, f in enumerate(fills)
     ]
     other = built(fills=changed)["settling_check"].set_index("fill_id")
     np.testing.assert_array_equal(plain["predicted_bar"][:7], other["predicted_bar"][:7])

@@ -13,8 +13,12 @@ from shared.thermal import amount_free_l
 from tests.pipelines.diver_frames import frames, make_dive, unit, units_frame
 
 KIT = {
-    "member_id": "M1", "valid_from": pd.Timestamp("2031-01-01"), "lift_capacity_kg": 18.0, "ballast_kg": 6.0,
-    "other_negative_kg": 3.0, "suit_buoyancy_kg": 9.0,
+    "member_id": "M1",
+    "valid_from": pd.Timestamp("2031-01-01"),
+    "lift_capacity_kg": 18.0,
+    "ballast_kg": 6.0,
+    "other_negative_kg": 3.0,
+    "suit_buoyancy_kg": 9.0,
 }
 
 

@@ -24,8 +24,17 @@ def build(*dives, fills=(), policy=POLICY):
     model = fit_trend_months(f["dive_consumption"], f["dives"], policy)
     trend = build_member_trend(f["dive_consumption"], f["dives"], model, policy)
     made = build_member_reserve(
-        "M1", f["dives"], f["dive_consumption"], f["dive_trace"], trend["consumption_trend"], f["fill_quality"],
-        f["units"], policy, tank_use=f["dive_tank_use"], state=trend["trend_state"], model=model,
+        "M1",
+        f["dives"],
+        f["dive_consumption"],
+        f["dive_trace"],
+        trend["consumption_trend"],
+        f["fill_quality"],
+        f["units"],
+        policy,
+        tank_use=f["dive_tank_use"],
+        state=trend["trend_state"],
+        model=model,
     )
     return {**f, **trend, **made, "model": model}
 
@@ -73,7 +82,9 @@ def test_every_column_of_the_contract_is_there_and_shares_add_to_one():
 def test_a_hot_fill_is_cooling_a_stopped_fill_and_an_unfilled_cylinder_are_started_short():
     thin = {"rmv": 14.0, "depth_m": 30.0, "minutes": 30, "start_bar": 165.0, "water_c": 15.0}
     made = build(
-        *calm(), make_dive("hot", 50, fill="H", **thin), make_dive("early", 51, fill="E", **thin),
+        *calm(),
+        make_dive("hot", 50, fill="H", **thin),
+        make_dive("early", 51, fill="E", **thin),
         make_dive("again", 52, fill=None, dives_since_fill=1, **thin),
         fills=[a_fill("H", 232, 230, 165), a_fill("E", 232, 167, 165)],
     )["dive_reserve"].set_index("dive_id")
@@ -102,8 +113,10 @@ def test_breathing_above_the_own_level_is_consumption_and_depth_is_profile():
 
 def test_dives_without_a_direct_ascent_are_never_called_fine():
     made = build(
-        make_dive("cave", 0, rmv=12.0, overhead=True), make_dive("deco", 1, rmv=12.0, mandatory_stops=True),
-        make_dive("thin", 2, rmv=24.0, overhead=True, depth_m=34.0), make_dive("open", 3, rmv=12.0),
+        make_dive("cave", 0, rmv=12.0, overhead=True),
+        make_dive("deco", 1, rmv=12.0, mandatory_stops=True),
+        make_dive("thin", 2, rmv=24.0, overhead=True, depth_m=34.0),
+        make_dive("open", 3, rmv=12.0),
     )["dive_reserve"].set_index("dive_id")
     assert made["below_policy"].isna().tolist() == [True, True, False, False]
     assert bool(made.loc["thin", "below_policy"]) is True
@@ -229,8 +242,12 @@ def test_chances_were_known_before_the_dive_and_their_reliability_counts_each_on
     rng = np.random.default_rng(5)
     dives = [
         make_dive(
-            f"R{i}", i * 5, rmv=float(17 * np.exp(rng.normal(0, 0.15))), depth_m=float(rng.uniform(14, 34)),
-            minutes=int(rng.uniform(26, 40)), step_s=30,
+            f"R{i}",
+            i * 5,
+            rmv=float(17 * np.exp(rng.normal(0, 0.15))),
+            depth_m=float(rng.uniform(14, 34)),
+            minutes=int(rng.uniform(26, 40)),
+            step_s=30,
         )
         for i in range(60)
     ]

@@ -11,9 +11,7 @@ from shared import mixing
 def test_the_mix_expected_is_that_of_residue_and_addition(residue_bar):
     before = FILL | NITROX | {"fill_id": "f0", "filled_at": "2031-05-01T10:00:00Z"}
     row = (
-        built(fills=[before, FILL | {"start_pressure_bar": residue_bar}])["fill_quality"]
-        .set_index("fill_id")
-        .loc["f1"]
+        built(fills=[before, FILL | {"start_pressure_bar": residue_bar}])["fill_quality"].set_index("fill_id").loc["f1"]
     )
     expected, _, _ = mixing.expected_mix(residue_bar, 20.0, 232.0, row["gas_c"], 32.2, 0.0, 20.95)
     assert row["expected_o2_pct"] == pytest.approx(expected, abs=0.05)

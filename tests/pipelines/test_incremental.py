@@ -196,5 +196,3 @@ def test_one_day_at_a_time(tmp_path):
         station.today += pd.Timedelta(days=1)
         _, manifest = station.refresh()
         same(station, manifest)
-
-

@@ -18,13 +18,16 @@ def station(sample_station):
     return load_station(sample_station.folder)
 
 
-@pytest.mark.parametrize(("change", "why"), [
-    ({"verdict": "stop"}, "Held"),
-    ({"mix_verdict": "not_analysed"}, "Not analysed"),
-    ({"superseded": True}, "Filled again"),
-    ({}, ""),
-    ({"verdict": "stop", "released": True}, ""),
-])
+@pytest.mark.parametrize(
+    ("change", "why"),
+    [
+        ({"verdict": "stop"}, "Held"),
+        ({"mix_verdict": "not_analysed"}, "Not analysed"),
+        ({"superseded": True}, "Filled again"),
+        ({}, ""),
+        ({"verdict": "stop", "released": True}, ""),
+    ],
+)
 def test_a_label_is_withheld_from_a_held_an_unanalysed_and_a_superseded_fill(change, why):
     row = {"verdict": "good", "mix_verdict": "in_tolerance", "superseded": False, "released": False} | change
     assert labels.withheld(row).startswith(why) and bool(labels.withheld(row)) == bool(why)

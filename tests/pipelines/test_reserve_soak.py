@@ -24,12 +24,19 @@ def member(name, rng, dives):
     for i in range(dives):
         level += rng.normal(0, 0.015)
         metres = float(np.clip(rng.normal(depth, 5), 6, 44))
-        rows.append(make_dive(
-            f"{name}-{i}", i * float(rng.uniform(5, 9)), member_id=name, depth_m=metres,
-            minutes=int(rng.uniform(26, 40)),
-            rmv=float(np.exp(level + 0.05 * (metres - 20) / 10 + rng.normal(0, 0.14))), step_s=30,
-            start_bar=float(np.clip(rng.normal(start, 8), 150, 235)), water_c=float(rng.uniform(6, 18)),
-        ))
+        rows.append(
+            make_dive(
+                f"{name}-{i}",
+                i * float(rng.uniform(5, 9)),
+                member_id=name,
+                depth_m=metres,
+                minutes=int(rng.uniform(26, 40)),
+                rmv=float(np.exp(level + 0.05 * (metres - 20) / 10 + rng.normal(0, 0.14))),
+                step_s=30,
+                start_bar=float(np.clip(rng.normal(start, 8), 150, 235)),
+                water_c=float(rng.uniform(6, 18)),
+            )
+        )
     return rows
 
 
@@ -44,11 +51,21 @@ def test_stated_chances_hold():
     for name in names:
         by_member = {k: v for k, v in {**f, **trend}.items() if "member_id" in v and k != "fill_quality"}
         mine = {k: v[v["member_id"] == name] for k, v in by_member.items()}
-        parts.append(build_member_reserve(
-            name, mine["dives"], mine["dive_consumption"], mine["dive_trace"], mine["consumption_trend"],
-            f["fill_quality"], f["units"], policy, tank_use=mine["dive_tank_use"], state=mine["trend_state"],
-            model=model,
-        )["dive_reserve"])
+        parts.append(
+            build_member_reserve(
+                name,
+                mine["dives"],
+                mine["dive_consumption"],
+                mine["dive_trace"],
+                mine["consumption_trend"],
+                f["fill_quality"],
+                f["units"],
+                policy,
+                tank_use=mine["dive_tank_use"],
+                state=mine["trend_state"],
+                model=model,
+            )["dive_reserve"]
+        )
     rows = pd.concat(parts)
     rows = rows[rows["chance_before"].notna()]
     chance, below = rows["chance_before"].to_numpy(float), rows["below_policy"].to_numpy(bool)

@@ -26,9 +26,24 @@ class Season:
 
 
 def make_season(
-    members=60, most_dives=90, days=720.0, seed=1, scatter=0.14, walk_dive=0.0, walk_month=0.03, between=0.25,
-    median=17.0, depth=0.05, cold=0.07, dry=0.06, duration=-0.02, bend=0.0, wrong_share=0.02, drift_sd_month=0.0,
-    uneven=0.2, tail_df=None,
+    members=60,
+    most_dives=90,
+    days=720.0,
+    seed=1,
+    scatter=0.14,
+    walk_dive=0.0,
+    walk_month=0.03,
+    between=0.25,
+    median=17.0,
+    depth=0.05,
+    cold=0.07,
+    dry=0.06,
+    duration=-0.02,
+    bend=0.0,
+    wrong_share=0.02,
+    drift_sd_month=0.0,
+    uneven=0.2,
+    tail_df=None,
 ):
     """Effects are log rate per 10 m, per 10 K colder, for a dry suit, per 10 minutes."""
     rng = np.random.default_rng(seed)
@@ -48,14 +63,32 @@ def make_season(
         minutes = np.clip(rng.normal(46, 11, n) - 0.5 * (mean_depth - 15), 15, 90)
         d = (mean_depth - 15) / 10
         mean = (
-            level + depth * d + bend * d**2 + cold * (15 - water) / 10 + dry * (suit == "dry")
-            + 0.4 * dry * (suit == "semidry") + duration * (minutes - 45) / 10
+            level
+            + depth * d
+            + bend * d**2
+            + cold * (15 - water) / 10
+            + dry * (suit == "dry")
+            + 0.4 * dry * (suit == "semidry")
+            + duration * (minutes - 45) / 10
         )
         own = scatter * np.exp(rng.normal(0, uneven))
         noise = rng.normal(0, own, n) if tail_df is None else own * rng.standard_t(tail_df, n)
         wrong = rng.random(n) < wrong_share
         noise = noise + wrong * rng.choice([-1, 1], n, p=[0.4, 0.6]) * rng.uniform(0.5, 1.0, n)
-        parts.append((np.full(n, m), day, np.exp(mean + noise), level, mean, mean_depth, water, suit, minutes, wrong,
-                      np.full(n, drift)))
+        parts.append(
+            (
+                np.full(n, m),
+                day,
+                np.exp(mean + noise),
+                level,
+                mean,
+                mean_depth,
+                water,
+                suit,
+                minutes,
+                wrong,
+                np.full(n, drift),
+            )
+        )
     joined = [np.concatenate(p) for p in zip(*parts, strict=True)]
     return Season(*joined, effects={"depth": depth, "cold": cold, "dry_suit": dry, "duration": duration})

@@ -20,8 +20,14 @@ def integrated(depth_m, surface_bar, density, rate, team, a, steps=20001):
 
 @settings(max_examples=60, deadline=None)
 @given(
-    st.floats(0, 120), st.floats(0.6, 1.1), st.sampled_from([1000.0, 1019.716, 1025.0]), st.floats(10, 60),
-    st.integers(1, 4), st.floats(0, 5), st.floats(3, 20), st.floats(0, 10),
+    st.floats(0, 120),
+    st.floats(0.6, 1.1),
+    st.sampled_from([1000.0, 1019.716, 1025.0]),
+    st.floats(10, 60),
+    st.integers(1, 4),
+    st.floats(0, 5),
+    st.floats(3, 20),
+    st.floats(0, 10),
 )
 def test_required_gas_is_the_integral_of_ambient_pressure(depth, surface, density, rate, team, before, up, stop):
     a = AscentPolicy(minutes_before_ascent=before, ascent_m_min=up, stop_min=stop)

@@ -2,13 +2,15 @@
 
 import numpy as np
 import pytest
+from scipy.linalg import expm
 
 from shared.constants import GAS_CONSTANT_J_MOL_K
 from shared.tank_heat import (
     conductance_w_k,
+    exchange_weights,
     expansion_heat_j_mol,
+    heat_capacity_j_mol_k,
     immersed_lag_s,
-    lag_weights,
     relaxed_c,
 )
 
@@ -17,42 +19,40 @@ def test_thin_gas_takes_the_ideal_heat():
     assert expansion_heat_j_mol(0.04, 288.15) == pytest.approx(GAS_CONSTANT_J_MOL_K * 288.15, rel=3e-3)
 
 
-def test_weights_of_a_lagged_temperature_sum_to_one():
-    start, water, pull = lag_weights([20.0, 60.0], [180.0, 150.0], 50)
-    assert np.allclose(start + water.sum(axis=2), 1.0)
-    assert np.allclose(pull.sum(axis=2)[:, -1], 1.0, atol=1e-3)
-    assert np.allclose(start[:, 0], 1.0)
+@pytest.mark.parametrize("rates", [(1 / 75, 1 / 240, 1 / 45), (1 / 20, 1 / 500, 1 / 400), (1 / 300, 1 / 20, 1 / 15)])
+def test_gas_and_wall_follow_as_the_exponential_of_their_matrix(rates):
+    """Reference: scipy's matrix exponential (Padé)."""
+    a, b, c = rates
+    matrix = expm(np.array([[-a, a], [b, -b - c]]) * 42.0)
+    assert np.array(exchange_weights(42.0, a, b, c)) == pytest.approx(matrix.ravel(), rel=1e-9)
 
 
-def test_no_lag_is_isothermal():
-    start, water, _ = lag_weights([30.0], [1e-3], 10)
-    assert np.allclose(start[:, 1:], 0.0)
-    assert np.allclose(np.diagonal(water[0, 1:]), 1.0)
+def test_two_short_steps_are_a_long_one():
+    short, long = (np.reshape(exchange_weights(s, 1 / 70, 1 / 200, 1 / 50), (2, 2)) for s in (20.0, 40.0))
+    assert short @ short == pytest.approx(long)
 
 
-def test_an_endless_lag_keeps_the_temperature():
-    start, _, _ = lag_weights([30.0], [1e12], 10)
-    assert np.allclose(start, 1.0)
-
-
-def test_fine_and_coarse_steps_agree():
-    fine, _, _ = lag_weights([10.0], [180.0], 60)
-    coarse, _, _ = lag_weights([60.0], [180.0], 10)
-    assert np.allclose(fine[:, ::6], coarse)
-
-
-def test_the_lag_agrees_with_two_bodies_stepped_through_time():
-    lag, share, step = 180.0, 0.3, 0.01
-    gas = wall = 1.0
-    for _ in range(int(120 / step)):
-        gas, wall = gas + (wall - gas) * step / ((1 - share) * lag), wall - wall * step / (share * lag)
-    assert lag_weights([120.0], [lag], 1, share)[0][0, 1] == pytest.approx(gas, abs=1e-4)
+def test_without_time_nothing_changes_and_in_the_end_the_water_rules():
+    assert np.array(exchange_weights(0.0, 0.1, 0.2, 0.3)) == pytest.approx([1.0, 0.0, 0.0, 1.0])
+    assert np.array(exchange_weights(1e6, 0.1, 0.2, 0.3)) == pytest.approx(np.zeros(4), abs=1e-12)
 
 
 def test_in_the_end_the_gas_is_as_warm_as_the_water():
     assert relaxed_c(40.0, 10.0, 1e9, immersed_lag_s(12.0)) == 10.0
 
 
-def test_larger_cylinders_are_slower():
+def test_larger_cylinders_are_slower_and_thin_gas_conducts_less():
     assert immersed_lag_s(15.0) > immersed_lag_s(12.0) > immersed_lag_s(7.0)
     assert conductance_w_k(12.0, 2) == pytest.approx(2 * conductance_w_k(12.0))
+    assert conductance_w_k(12.0, 1, 2.0) < conductance_w_k(12.0, 1, 8.0)
+    assert conductance_w_k(12.0, 1, 6.0, 8.0) > conductance_w_k(12.0, 1, 6.0, 2.0)
+
+
+def test_heat_capacity_of_compressed_air_and_helium():
+    """Reference: CoolProp, molar heat capacity at constant volume at 15 °C."""
+    props = pytest.importorskip("CoolProp.CoolProp").PropsSI
+    for bar in (50, 150, 250):
+        air = props("Cvmolar", "T", 288.15, "P", bar * 1e5, "Air")
+        assert heat_capacity_j_mol_k(0.0) == pytest.approx(air, rel=0.06)
+    helium = props("Cvmolar", "T", 288.15, "P", 150e5, "Helium")
+    assert heat_capacity_j_mol_k(100.0) == pytest.approx(helium, rel=0.02)

@@ -43,7 +43,8 @@ def month_by_month(dives):
 def judged():
     """Four seasons from other processes than the model, pooled: predictions beside what came."""
     kinds = [
-        {"seed": 31, "walk_month": 0.03}, {"seed": 32, "walk_dive": 0.025, "walk_month": 0.0, "scatter": 0.17},
+        {"seed": 31, "walk_month": 0.03},
+        {"seed": 32, "walk_dive": 0.025, "walk_month": 0.0, "scatter": 0.17},
         {"seed": 33, "drift_sd_month": 0.015, "wrong_share": 0.04},
         {"seed": 34, "bend": 0.02, "uneven": 0.3, "median": 21.0},
     ]
@@ -59,14 +60,18 @@ def judged():
         shift = season.true_mean - season.true_level
         usual = running_mean(Dives(dives.member, dives.day, dives.log_rmv, shift[:, None], dives.measurement_var))[:, 0]
         before = np.flatnonzero(dives.member[1:] == dives.member[:-1])
-        parts.append({
-            "inside": (season.rmv[before + 1] >= ahead[before, 0]) & (season.rmv[before + 1] <= ahead[before, 1]),
-            "over": season.rmv[before + 1] > ahead[before, 1],
-            "level": np.abs(season.true_level + usual - np.log(np.sqrt(low * high))) <= np.log(high / low) / 2,
-            "known_conditions": np.abs(levels.z[before + 1]) < Z80,
-            "slope": (np.abs(slope - season.drift_month / DAYS_A_MONTH) < Z80 * sd)[~too_few(dives)],
-            "drifts": season.drift_month.any(), "wrong": season.wrong, "z": np.abs(levels.z),
-        })
+        parts.append(
+            {
+                "inside": (season.rmv[before + 1] >= ahead[before, 0]) & (season.rmv[before + 1] <= ahead[before, 1]),
+                "over": season.rmv[before + 1] > ahead[before, 1],
+                "level": np.abs(season.true_level + usual - np.log(np.sqrt(low * high))) <= np.log(high / low) / 2,
+                "known_conditions": np.abs(levels.z[before + 1]) < Z80,
+                "slope": (np.abs(slope - season.drift_month / DAYS_A_MONTH) < Z80 * sd)[~too_few(dives)],
+                "drifts": season.drift_month.any(),
+                "wrong": season.wrong,
+                "z": np.abs(levels.z),
+            }
+        )
     return parts
 
 

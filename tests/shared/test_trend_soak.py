@@ -19,13 +19,20 @@ pytestmark = pytest.mark.soak
 
 def drawn_kind(rng):
     return {
-        "members": int(rng.integers(15, 60)), "most_dives": int(rng.integers(25, 90)),
-        "days": float(rng.choice([300, 500, 720])), "scatter": float(rng.uniform(0.12, 0.18)),
-        "walk_dive": float(rng.choice([0, 0.01, 0.02, 0.03])), "walk_month": float(rng.choice([0, 0.02, 0.04])),
-        "between": float(rng.uniform(0.2, 0.35)), "median": float(rng.uniform(13, 22)),
+        "members": int(rng.integers(15, 60)),
+        "most_dives": int(rng.integers(25, 90)),
+        "days": float(rng.choice([300, 500, 720])),
+        "scatter": float(rng.uniform(0.12, 0.18)),
+        "walk_dive": float(rng.choice([0, 0.01, 0.02, 0.03])),
+        "walk_month": float(rng.choice([0, 0.02, 0.04])),
+        "between": float(rng.uniform(0.2, 0.35)),
+        "median": float(rng.uniform(13, 22)),
         "depth": float(rng.uniform(0, 0.08)),
-        "cold": float(rng.uniform(0, 0.1)), "dry": float(rng.uniform(0, 0.12)), "bend": float(rng.uniform(-0.02, 0.03)),
-        "wrong_share": float(rng.uniform(0, 0.04)), "drift_sd_month": float(rng.choice([0, 0.01])),
+        "cold": float(rng.uniform(0, 0.1)),
+        "dry": float(rng.uniform(0, 0.12)),
+        "bend": float(rng.uniform(-0.02, 0.03)),
+        "wrong_share": float(rng.uniform(0, 0.04)),
+        "drift_sd_month": float(rng.choice([0, 0.01])),
         "uneven": float(rng.uniform(0, 0.3)),
     }
 
@@ -45,8 +52,12 @@ def test_coverage_over_seasons_of_all_kinds():
         inside.append((came >= ahead[before, 0]) & (came <= ahead[before, 1]))
         over.append(came > ahead[before, 1])
         known.append(np.abs(levels.z[before + 1]) < Z80)
-        shift = np.concatenate([np.cumsum(s) / np.arange(1, len(s) + 1) for s in np.split(
-            season.true_mean - season.true_level, np.flatnonzero(np.diff(season.member)) + 1)])
+        shift = np.concatenate(
+            [
+                np.cumsum(s) / np.arange(1, len(s) + 1)
+                for s in np.split(season.true_mean - season.true_level, np.flatnonzero(np.diff(season.member)) + 1)
+            ]
+        )
         truth = np.exp(season.true_level + shift)
         level.append((truth >= low) & (truth <= high))
     assert 0.74 <= np.concatenate(inside).mean() <= 0.87
