@@ -348,16 +348,13 @@ def station_of(members: list[pd.DataFrame]) -> Station:
 
 def station_frame(station: Station) -> pd.DataFrame:
     """A row a month of numbers, read back by `station_of_frame`."""
-    flat = np.concatenate(
-        [a.reshape(len(station.months), -1) for a in (station.information, station.vector, station.spread)], axis=1
-    )
-    return pd.concat(
-        [
-            pd.DataFrame({"month": station.months}),
-            pd.DataFrame(flat, columns=[f"known_{k}" for k in range(flat.shape[1])]),
-        ],
-        axis=1,
-    )
+    flat = [
+        a.reshape(len(station.months), int(np.prod(a.shape[1:])))
+        for a in (station.information, station.vector, station.spread)
+    ]
+    known = np.concatenate(flat, axis=1)
+    columns = {f"known_{k}": known[:, k] for k in range(known.shape[1])}
+    return pd.DataFrame({"month": station.months} | columns)
 
 
 def station_of_frame(frame: pd.DataFrame) -> Station:
@@ -421,7 +418,7 @@ def learn(rows: pd.DataFrame, by_trace: NDArray, first: TankFits, lessons: Lesso
         np.concatenate([np.zeros_like(v[:1]), np.cumsum(v, axis=0)])[begins]
         for v in (lessons.information, lessons.vector)
     ]
-    mean, cov = posterior(*passed_on(*sums, _MISFIT), mean0, cov0)
+    mean, cov = posterior(*passed_on(sums[0], sums[1], _MISFIT), mean0, cov0)
     factors = [
         spread_factor(np.concatenate([np.zeros_like(e[:1]), np.cumsum(e, axis=0)])[begins], usual[:, k], 0.35)
         for k, e in enumerate(spreads)

@@ -261,6 +261,7 @@ def station_water_by_month(dives: pd.DataFrame) -> pd.DataFrame:
     stated = dives[dives["water_c"].notna()]
     started = stated["started_at"].dt
     frame = pd.DataFrame({"year": started.year, "month": started.month, "water_c": stated["water_c"]})
+    frame = frame.astype({"year": "int64", "month": "int64"})
     return frame.groupby(["year", "month"], as_index=False)["water_c"].median()
 
 

@@ -48,6 +48,7 @@ class World:
     water_known: float = 0.9
     minutes: tuple = (25, 60)
     start_error_c: float = 2.5
+    fill_sd_bar: float = 1.0
     film_w_k: tuple = (18.0, 42.0)
     film_power: float = 0.45
     wall_j_k_l: tuple = (480.0, 620.0)
@@ -396,6 +397,8 @@ def _fills(w: World, t: dict, started, air, rng) -> pd.DataFrame:
     if not w.fills:
         first = first[:0]
     dive, n = t["dive"][first], first.size
+    held = air_rho(t["start_bar"][first] + ATM, t["gas_c"][first] + 273.15)
+    settled = air_bar(held, np.full(n, 288.15)) - ATM + rng.normal(0, w.fill_sd_bar, n)
     at = started.iloc[dive].reset_index(drop=True) - pd.Series(pd.to_timedelta(t["since_fill_h"][first], unit="h"))
     return pd.DataFrame(
         {
@@ -412,5 +415,8 @@ def _fills(w: World, t: dict, started, air, rng) -> pd.DataFrame:
             "in_test": pd.array([True] * n, dtype="boolean"),
             "max_operating_depth_m": np.full(n, 56.0),
             "max_operating_depth_deco_m": np.full(n, 66.0),
+            "settled_pressure_bar_15c": settled,
+            "settled_low_bar_15c": settled - 1.2816 * w.fill_sd_bar,
+            "settled_high_bar_15c": settled + 1.2816 * w.fill_sd_bar,
         }
     )

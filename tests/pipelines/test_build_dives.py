@@ -124,11 +124,6 @@ def test_the_registers_size_wins_and_a_difference_is_flagged():
     assert row["rmv_l_min"] == pytest.approx(same["rmv_l_min"])
 
 
-def test_what_a_station_knows_of_starts_serves_members_without_traces():
-    wide, narrow = (one(build([dive()], [tank()], [profile()], station_spread=s)) for s in ((1.0, 1.0), (0.4, 0.4)))
-    assert narrow["rmv_high_l_min"] - narrow["rmv_low_l_min"] < 0.75 * (wide["rmv_high_l_min"] - wide["rmv_low_l_min"])
-
-
 def test_no_temperature_known_is_said_and_widens():
     known = one(build([dive()], [tank()], [profile()]))
     unknown = one(build([dive(air_c=np.nan)], [tank()], [profile()]))

@@ -31,7 +31,7 @@ def refresh(tmp_path_factory) -> Refresh:
 def on_shelf(refresh: Refresh, step: Step) -> Part:
     """A part of this step that reads whole frames; what is read later is empty."""
     later = {name: steps.Later("", pd.DataFrame) for name in step.reads if name not in refresh.shelf}
-    return Part("M1", later=later, values={"spread": (1.0, 1.0)})
+    return Part("M1", later=later, values={"value": 1.0})
 
 
 def other(refresh: Refresh, name: str, frame: pd.DataFrame) -> Refresh:
@@ -204,8 +204,8 @@ def test_every_published_table_comes_from_one_step_and_every_step_reads_what_is_
     assert len(given) == len(set(given))
     of_runs = {"rejects", "ingest_files", "notices", "runs"}
     assert {t.name for t in TABLES.values() if not t.internal} - of_runs <= set(given)
-    made_on_the_way = {"dive_tanks_all", "fills_of_dives", "dive_links", "dive_air", "station_water", "water_readings",
-                       "first_fill_quality", "first_settling_check"}  # fmt: skip
+    made_on_the_way = {"dive_tanks_all", "fills_of_dives", "dive_links", "dive_air", "station_water", "dive_station",
+                       "water_readings", "first_fill_quality", "first_settling_check"}  # fmt: skip
     for step in STEPS:
         for name, columns in step.reads.items():
             assert name in SOURCES or name in given or name in made_on_the_way, name
