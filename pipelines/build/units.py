@@ -13,6 +13,9 @@ from shared.units import bar_from_psi, capacity_l_from_rating
 JOINED = "manifolded"
 PLUS_MARK = 1.1  # the filling limit behind a '+' after the test date: 10 % over the marked pressure
 NAMED_LIKE = "set_named_like_cylinder"
+STAMPED_SD_PCT = 0.4
+"""Judgement: a stamp is rounded and one nominal size is listed 2.4 % apart; no tolerance was found published."""
+
 RATED_SD_PCT = 1.5
 RATED_SD_UNKNOWN_PRESSURE_PCT = 6.0
 
@@ -70,7 +73,8 @@ def resolve_capacity(cylinders: pd.DataFrame) -> pd.DataFrame:
     working = cylinders["working_pressure_bar"].astype("float64").fillna(service_bar)
     known = stated.notna().to_numpy()
     basis = pd.Series(np.select([known, from_rating], ["register", "rated"], default=""), cylinders.index)
-    sd = np.select([pressure_unknown, from_rating, known], [RATED_SD_UNKNOWN_PRESSURE_PCT, RATED_SD_PCT, 0.0], np.nan)
+    sds = [RATED_SD_UNKNOWN_PRESSURE_PCT, RATED_SD_PCT, STAMPED_SD_PCT]
+    sd = np.select([pressure_unknown, from_rating, known], sds, np.nan)
     marks = {
         "capacity_estimated": from_rating,
         "rating_pressure_unknown": pressure_unknown,

@@ -68,7 +68,7 @@ def test_a_stated_water_capacity_wins_and_the_plus_mark_never_raises_the_working
             }
         ]
     ).loc["A"]
-    assert unit.water_capacity_l == 12.2 and unit.capacity_basis == "register" and unit.capacity_sd_pct == 0
+    assert unit.water_capacity_l == 12.2 and unit.capacity_basis == "register" and unit.capacity_sd_pct == 0.4
     assert unit.permitted_bar == pytest.approx(155.13, abs=0.01)
     assert "plus_mark_not_counted" in unit["flags"]
 
