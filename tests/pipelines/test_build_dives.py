@@ -180,6 +180,30 @@ class TestSides:
         trace = build([dive()], tanks, [profile(bars={1: (210, 70), 2: (212, 205)})], SET)["dive_trace"]
         assert (trace["one_side_usable_free_l"] == trace["usable_free_l"]).all()  # the other side cannot be had
 
+    def test_a_transmitter_that_joins_late_hides_no_shut_isolator(self):
+        samples = profile(bars={1: (205, 163), 2: (205, 200)})
+        samples.loc[samples["t_s"] < 1150, "tank_2_bar"] = np.nan
+        tanks = [
+            tank(unit_id="s1-l", start_pressure_bar=205.0, end_pressure_bar=163.0),
+            tank(unit_id="s1-r", tank_no=2, start_pressure_bar=205.0, end_pressure_bar=200.0),
+        ]
+        assert "sides_not_joined" in one(build([dive()], tanks, [samples], SET))["flags"]
+
+    def test_gauges_known_from_earlier_dives_show_a_shut_isolator_against_their_offset(self):
+        """The second gauge reads 9 bar high: of 25 bar between the sides a stranger would see 16."""
+
+        def gap(second, end=165.0):
+            n = 6
+            dives = [dive(f"d{k}", f"2031-06-{k + 1:02d} 10:00", air_c=10.0) for k in range(n + 1)]
+            joined = [tank(f"d{k}", unit_id="s1", second_gauge_end_bar=79.0) for k in range(n)]
+            last = tank(f"d{n}", unit_id="s1", end_pressure_bar=end, second_gauge_end_bar=second)
+            samples = [profile(f"d{k}", depth_m=15.0 + k) for k in range(n + 1)]
+            built = build(dives, [*joined, last], samples, SET)["dive_consumption"]
+            return "sides_not_joined" in built.set_index("dive_id").loc[f"d{n}", "flags"]
+
+        assert gap(165.0 + 9.0 - 25.0) and gap(165.0 + 9.0 + 25.0)
+        assert not gap(165.0 + 9.0 + 2.0)
+
     def test_a_sidemount_pair_is_never_judged(self):
         register = [("a", "p", "left", False, 12.0), ("b", "p", "right", False, 12.0)]
         tanks = [tank(unit_id="a"), tank(unit_id="b", tank_no=2, end_pressure_bar=205.0)]
