@@ -23,7 +23,7 @@ from shared.tank_trace import (
     fit_tanks,
 )
 
-WIDENED = 1.25
+WIDENED = 1.1
 """When each cylinder was breathed is estimated too, and air and water are common to all; set on simulated dives."""
 
 _FREE_MEAN = 5.0

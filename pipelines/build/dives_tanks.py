@@ -24,6 +24,9 @@ AMBIENT_SD_C, OF_MONTH_SD_C = 1.5, 4.0
 """Air beside a dive against that beside a fill the same day, growing with the days between; against its month's."""
 
 LAST_KNOWN_HOURS = 6.0
+ONE_WATER_SD_C = 1.5
+"""One temperature for a whole dive: the deepest, the coldest or the mean, as the log has it."""
+
 WATER_DAYS = 30.0
 USUAL_WATER_C, ANY_WATER_SD_C = 12.0, 6.0
 _LAG_LN_SD = 0.35
@@ -289,7 +292,7 @@ def water_of_dives(
     """
     stated = unknown_as_nan(dives["water_c"])
     known = np.where(np.isfinite(sampled_c), sampled_c, stated)
-    filled, sd = known.copy(), np.where(np.isfinite(sampled_c), 0.5, 0.8)
+    filled, sd = known.copy(), np.where(np.isfinite(sampled_c), 0.5, ONE_WATER_SD_C)
     started = dives["started_at"].reset_index(drop=True)
     table = station_water if station_water is not None else station_water_by_month(dives.iloc[:0])
     number = (12 * table["year"] + table["month"] - 1).to_numpy(int)
