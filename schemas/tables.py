@@ -58,7 +58,7 @@ _table(
     f.STARTS_ON, f.ENDS_ON, f.NEEDED, f.AVAILABLE, f.SHORT_BY, f.FREED_BY, f.MATERIAL, f.WATER_CAPACITY_L,
 )
 _table(
-    "dive_consumption", "A row a dive: what was breathed.", "member_id dive_id",
+    "dive_consumption", "A row a dive: what was breathed. A later dive changes none of it.", "member_id dive_id",
     f.DIVE_ID, f.MEMBER_ID, f.STARTED_AT, f.FILL_ID, f.DIVES_SINCE_FILL, f.DURATION_MIN, f.MEAN_DEPTH_M,
     f.MAX_DEPTH_M, f.MEAN_AMBIENT_BAR_ABS, f.GAS_USED_FREE_L, f.GAS_USED_LOW_FREE_L, f.GAS_USED_HIGH_FREE_L,
     f.COOLING_BAR, f.RMV_L_MIN, f.RMV_LOW_L_MIN, f.RMV_HIGH_L_MIN, f.IDEAL_RMV_L_MIN, f.SAC_BAR_MIN,
