@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from shared import fill_heat, thermal
 from shared.constants import REFERENCE_C
 from shared.filling_limits import FillingRules
+from shared.gauges import limit_of_error_bar
 from shared.permitted import SAME_MARK_BAR, above_permitted, most_at_bar
 from shared.settling import Z80
 
@@ -31,6 +32,11 @@ HOT_GAS_C = 65.0
 """Gas warmer than this: stop and let it cool."""
 LEAST_ADDED_BAR = 1.0
 """Less than this cannot be read off a panel gauge: there is nothing to add."""
+COOLING_SD_SHARE = 0.1
+"""Of the cooling that is counted on, as SD: what was learned of usual fills holds less well for an unusual one."""
+WARMTH_COUNTED = 0.4
+"""Share of the computed warmth that is counted on in the cold: another film, bank or pace may leave the rest out, and
+there nothing else stands between the gauge and an overfill."""
 WHOLE_FILL_BAR = 100.0
 """A learned correction is that of whole fills; a smaller addition, which warms less, has its share of it."""
 UNSTATED_RISE_BAR = 100.0
@@ -159,8 +165,10 @@ def advise_stop(
     Notes
     -----
     In every mode gas at the cool end (1 in 100) settles at or below the permitted pressure at the reference
-    temperature. Without an overshoot the gauge is held to the permitted pressure too, and the cool end is no cooler
-    than gas and room were at the start: gas that is compressed does not end below both.
+    temperature, and where gas or room is colder than that, no more than two fifths of the warmth that the fill is
+    computed to bring is counted on. Without an overshoot the gauge is held to the permitted pressure too; but then
+    the gas is taken to end no colder than gas and room began, for compressed gas does not end below both. A top-up
+    once cool counts on no warmth at all.
     """
     if hot_limit == "rule_set" and relief_bar is None:
         raise ValueError(
@@ -246,8 +254,8 @@ def _nothing_to_add(start_bar: float, inside_bar: float, best: _Stop, case: _Cas
     return "gauge_at_limit" if best.limited_by in ("permitted_pressure", "relief_limit") else "no_room_left"
 
 
-def _best_stop(conditions: fill_heat.FillConditions, case: _Case) -> _Stop:
-    """The highest stop within every limit, and what it settles to."""
+def _best_stop(conditions: fill_heat.FillConditions, case: _Case, warmth: float = WARMTH_COUNTED) -> _Stop:
+    """The highest stop within every limit, and what it settles to; `warmth` is the share of it counted on."""
     start_bar = max(float(conditions.start_pressure_bar[0]), 0.0)
     start_c = float(np.asarray(conditions.start_c)[0])
     room = max(HIGHEST_STOP_BAR - start_bar, LEAST_ADDED_BAR)
@@ -258,11 +266,18 @@ def _best_stop(conditions: fill_heat.FillConditions, case: _Case) -> _Stop:
     settled_15 = thermal.settled_pressure_bar(stops, gas_c, REFERENCE_C, *case.mix, strict=False)
     settled = case.to_reference(settled_15 + share * learned.effect_bar, REFERENCE_C)
     # what of the learned correction is the gauge's own offset is there however little is added
-    whole = np.where(learned.effect_bar > 0, 1.0, share)
-    highest = case.to_reference(settled_15 + whole * learned.effect_bar, REFERENCE_C) + Z99 * learned.fill_sd_bar
-    if not case.overshoot:
-        coldest_c = min(start_c, float(conditions.ambient_c[0]))
-        highest = np.fmin(highest, case.to_reference(stops, coldest_c) + max(learned.effect_bar, 0.0))
+    offset = float(np.clip(learned.effect_bar, 0.0, limit_of_error_bar()))
+    sd_bar = np.hypot(learned.fill_sd_bar, COOLING_SD_SHARE * np.maximum(stops - settled, 0.0))
+    part = np.maximum(share * learned.effect_bar, offset) if learned.effect_bar > 0 else share * learned.effect_bar
+    highest = case.to_reference(settled_15 + part, REFERENCE_C) + Z99 * sd_bar
+    ambient_c = float(conditions.ambient_c[0])
+    coldest_c = min(start_c, ambient_c)
+    in_the_cold = coldest_c < case.reference_c
+    if in_the_cold or not case.overshoot:
+        # a wall colder than the room takes the warmth away
+        counted = 0.0 if start_c < ambient_c else warmth
+        less_warm = case.to_reference(stops, coldest_c + counted * (gas_c - coldest_c)) + offset
+        highest = np.fmin(np.fmax(highest, less_warm), case.to_reference(stops, coldest_c) + offset)
     limits = {} if np.isnan(settled).all() else {"": _reaches(case.target_bar, settled, stops)}
     if not case.overshoot:
         limits["permitted_pressure"] = case.permitted_bar
@@ -318,5 +333,5 @@ def _top_up(conditions: fill_heat.FillConditions, first: _Stop, ambient_c: float
         start_c=np.array([ambient_c]),
         stop_pressure_bar=np.array([cold_bar + _stated_rise_bar(conditions)]),
     )
-    second = _best_stop(again, case)
+    second = _best_stop(again, replace(case, overshoot=False), warmth=0.0)
     return second if second.stop_bar >= cold_bar + LEAST_ADDED_BAR else first
