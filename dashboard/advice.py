@@ -11,6 +11,7 @@ import pandas as pd
 
 from dashboard.rows import Row
 from schemas import words
+from schemas.policy import Filling
 from shared.fill_conditions import believed_wall_mass, delivery
 from shared.fill_heat import FillConditions, wall_heat_capacity_j_k
 from shared.filling_limits import FillingRules, filling_rules
@@ -147,7 +148,7 @@ def advise(
     asked: Asked,
     learned: Learned,
     rule_set: str,
-    filling_policy: dict,
+    filling: Filling,
     inside: list[Mix] | None = None,
 ) -> StopAdvice:
     """Stop pressure for the next fill of a unit; `inside` is what may be in it now.
@@ -165,14 +166,10 @@ def advise(
         filling_rules(rule_set),
         learned,
         inside=inside or [],
-        hot_limit=filling_policy.get("hot_limit") or "permitted",
-        relief_bar=filling_policy.get("relief_bar"),
+        hot_limit=filling.hot_limit,
+        relief_bar=filling.relief_bar,
         test_pressure_bar=test_bar,
         working_pressure_bar=float(unit["working_pressure_bar"]),
         valve_rating_known=bool(unit["valve_rating_known"]) if words.known(unit.get("valve_rating_known")) else False,
-        least_settled_fills=int(_or(filling_policy.get("overshoot_least_settled_fills"), 50)),
+        least_settled_fills=filling.overshoot_least_settled_fills,
     )
-
-
-def _or(value: Any, otherwise: Any) -> Any:
-    return value if words.known(value) else otherwise

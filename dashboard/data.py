@@ -16,6 +16,7 @@ import pandas as pd
 from dashboard.access import NAMES, Refused, Scope, Viewer, scope
 from schemas.frames import conform, empty
 from schemas.logins import COLUMNS as LOGIN_COLUMNS
+from schemas.policy import SECTIONS
 from schemas.snapshot import Manifest, NothingPublished, read_manifest, standing_name
 from schemas.tables import TABLES
 
@@ -42,9 +43,10 @@ class Snapshot:
         """Facts of the station: name, time zone, rule set, policy by section."""
         return self.manifest.station
 
-    def policy(self, section: str, setting: str, otherwise: Any = None) -> Any:
-        """A policy figure of the station."""
-        return self.station.get("policy", {}).get(section, {}).get(setting, otherwise)
+    def policy(self, section: str, setting: str) -> Any:
+        """A policy figure of the station; of a snapshot that does not hold it, its declared default."""
+        declared = getattr(SECTIONS[section](), setting)
+        return self.station.get("policy", {}).get(section, {}).get(setting, declared)
 
     @property
     def zone(self) -> str:

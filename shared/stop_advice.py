@@ -34,9 +34,10 @@ LEAST_ADDED_BAR = 1.0
 """Less than this cannot be read off a panel gauge: there is nothing to add."""
 COOLING_SD_SHARE = 0.1
 """Of the cooling that is counted on, as SD: what was learned of usual fills holds less well for an unusual one."""
+LOST_IN_ANY_CASE_K = 2.0
 WARMTH_COUNTED = 0.4
 """Share of the computed warmth that is counted on in the cold: another film, bank or pace may leave the rest out, and
-there nothing else stands between the gauge and an overfill."""
+there nothing else stands between the gauge and an overfill. A small top-up made slowly keeps none."""
 WHOLE_FILL_BAR = 100.0
 """A learned correction is that of whole fills; a smaller addition, which warms less, has its share of it."""
 UNSTATED_RISE_BAR = 100.0
@@ -276,7 +277,8 @@ def _best_stop(conditions: fill_heat.FillConditions, case: _Case, warmth: float 
     if in_the_cold or not case.overshoot:
         # a wall colder than the room takes the warmth away
         counted = 0.0 if start_c < ambient_c else warmth
-        less_warm = case.to_reference(stops, coldest_c + counted * (gas_c - coldest_c)) + offset
+        left_k = np.maximum(counted * (gas_c - coldest_c) - LOST_IN_ANY_CASE_K, 0.0)
+        less_warm = case.to_reference(stops, coldest_c + left_k) + offset
         highest = np.fmin(np.fmax(highest, less_warm), case.to_reference(stops, coldest_c) + offset)
     limits = {} if np.isnan(settled).all() else {"": _reaches(case.target_bar, settled, stops)}
     if not case.overshoot:

@@ -100,7 +100,7 @@ def _reserve(snapshot: Snapshot, member_id: str, dive_id: str, reserve: Row, fil
                     parts.lines(
                         gas_left.number(reserve["surfaced_free_l"]),
                         "below the policy's "
-                        f"{words.number(snapshot.policy('reserve', 'surfacing_min_bar', 50), 0, 'bar')}"
+                        f"{words.number(snapshot.policy('reserve', 'surfacing_min_bar'), 0, 'bar')}"
                         if words.known(reserve["below_surfacing_min"]) and reserve["below_surfacing_min"]
                         else "",
                     ),

@@ -119,7 +119,7 @@ def answer(snapshot: Snapshot, standing: Standing) -> None:
         parts.show(parts.bar("Look first", 3, parts.lines(*dict.fromkeys(findings))))
     if standing.remarks:
         parts.show(parts.items(standing.remarks))
-    least = snapshot.policy("filling", "least_arrival_bar", 2.0)
+    least = snapshot.policy("filling", "least_arrival_bar")
     parts.show(
         parts.caution(
             f"{words.WHO_DECIDES} Arrived under {words.number(least, 0, 'bar')}, wet, dented, or a stamp that "

@@ -1,6 +1,7 @@
 """Where to stop the next fill of the cylinder asked for."""
 
 from dataclasses import asdict, replace
+from dataclasses import fields as fields_of
 
 import numpy as np
 import pandas as pd
@@ -23,6 +24,7 @@ from dashboard.standing import Standing
 from schemas import fields as f
 from schemas import words
 from schemas.codes import sentence
+from schemas.policy import Filling
 from shared.constants import AIR_O2_PCT
 from shared.fill_conditions import usual_minutes
 from shared.filling_limits import filling_rules, refusals
@@ -179,7 +181,7 @@ def _refused(snapshot: Snapshot, standing: Standing, asked: Asked, fills: pd.Dat
         withdrawn=bool((standing.cylinders["status"] == "withdrawn").any()),
         open_findings=bool(standing.open_findings),
         arrival_bar=asked.start_pressure_bar,
-        least_arrival_bar=float(snapshot.policy("filling", "least_arrival_bar", 2.0)),
+        least_arrival_bar=float(snapshot.policy("filling", "least_arrival_bar")),
         oxygen_service_needed=bool(needs_oxygen_service(asked, limit).needed),
         oxygen_clean=bool(standing.oxygen_clean),
         air_state="failed" if _air_failed(snapshot, asked.source.source_id) else "",
@@ -217,7 +219,7 @@ def _answer(snapshot: Snapshot, standing: Standing, asked: Asked, fills: pd.Data
             asked,
             learned,
             snapshot.station.get("rule_set") or "uk",
-            snapshot.station.get("policy", {}).get("filling", {}),
+            Filling(**{one.name: snapshot.policy("filling", one.name) for one in fields_of(Filling)}),
             _inside(standing),
         )
     except ValueError as error:

@@ -21,7 +21,7 @@ def show(snapshot: Snapshot, fills: pd.DataFrame, of_day: pd.DataFrame) -> None:
 
 def sheet(snapshot: Snapshot, fills: pd.DataFrame, of_day: pd.DataFrame) -> list[parts.Markup]:
     """Cautions, a label for each fill that may have one, and why the others have none."""
-    names, ppo2_bar = snapshot.names(), float(snapshot.policy("filling", "ppo2_bar", 1.4))
+    names, ppo2_bar = snapshot.names(), float(snapshot.policy("filling", "ppo2_bar"))
     made = pd.Timestamp(snapshot.manifest.created_at)
     made = made.tz_localize("UTC") if made.tz is None else made
     rows = of_day.assign(superseded=labels.superseded(fills).reindex(of_day.index)).to_dict("records")

@@ -194,7 +194,7 @@ def blends(snapshot: Snapshot, fills: pd.DataFrame) -> None:
         parts.show(parts.plain("No analysed mix yet whose residue is known."))
         return
     parts.figure(
-        charts.analysed_against_expected(rows, float(snapshot.policy("filling", "mix_tolerance_pct", 1.0))),
+        charts.analysed_against_expected(rows, float(snapshot.policy("filling", "mix_tolerance_pct"))),
         "Oxygen analysed less expected, by day.",
         "blends",
     )

@@ -62,7 +62,7 @@ def states(snapshot: Snapshot, health: pd.DataFrame) -> None:
     by = groups(health)
     told = {
         "barred": ("May not be filled", 4),
-        "soon": (f"Due within {snapshot.policy('fleet', 'due_soon_days', 60)} days", 3),
+        "soon": (f"Due within {snapshot.policy('fleet', 'due_soon_days')} days", 3),
         "in_date": ("In date", 1),
         "gone": ("Withdrawn or condemned", 4),
     }
@@ -154,7 +154,7 @@ def leaks(snapshot: Snapshot, health: pd.DataFrame) -> None:
         )
     if health["leak_bar_per_day"].notna().any():
         parts.figure(
-            charts_fleet.leak_rates(health, float(snapshot.policy("fleet", "leak_flag_bar_per_day", 0.5))),
+            charts_fleet.leak_rates(health, float(snapshot.policy("fleet", "leak_flag_bar_per_day"))),
             "Leak rates with intervals, the largest first.",
             "leaks",
         )

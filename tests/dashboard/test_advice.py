@@ -23,6 +23,7 @@ from dashboard.advice import (
     station_of,
 )
 from dashboard.views.filling_day import _reads_at
+from schemas.policy import Filling
 from shared.filling_limits import filling_rules
 from shared.stop_advice import Learned, advise_stop
 
@@ -30,7 +31,7 @@ UNIT = UNITS[UNITS["unit_id"] == "S10-4"].iloc[0]
 COMPRESSOR = Source("comp-1", "compressor")
 ASKED = Asked(50.0, 300.0, 18.0, 8.0, 20.95, 0.0, COMPRESSOR, "air")
 def test_the_advice_is_that_of_shared():
-    told = advise(UNIT, 1, ASKED, Learned(), "uk", {})
+    told = advise(UNIT, 1, ASKED, Learned(), "uk", Filling())
     straight = advise_stop(
         conditions(UNIT, 1, ASKED),
         300.0,
@@ -46,7 +47,8 @@ def test_the_advice_is_that_of_shared():
 
 def test_by_default_no_advice_is_above_the_permitted_pressure():
     for ambient in (-5.0, 18.0, 35.0):
-        told = advise(UNIT, 1, Asked(30.0, 300.0, ambient, 4.0, 20.95, 0.0, COMPRESSOR, "air"), Learned(), "uk", {})
+        asked = Asked(30.0, 300.0, ambient, 4.0, 20.95, 0.0, COMPRESSOR, "air")
+        told = advise(UNIT, 1, asked, Learned(), "uk", Filling())
         assert told.stop_pressure_bar <= 300.0
         assert told.short_bar > 0 and told.settles_low_bar < told.settles_to_bar < told.settles_high_bar
 
