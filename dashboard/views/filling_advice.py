@@ -93,7 +93,7 @@ def _asked(snapshot: Snapshot, standing: Standing, fills: pd.DataFrame) -> Asked
         )
         ambient = _number("Surroundings, °C", f.AMBIENT_C, _told(newest, "ambient_c", 15.0), 1.0, f"ambient_{key}")
         gas = _number(
-            "The cylinder itself, °C", f.AMBIENT_C, None, 1.0, f"gas_{key}", placeholder="if just filled, or cold"
+            "The cylinder itself, °C", f.AMBIENT_C, None, 1.0, f"gas_{key}", placeholder="as the room"
         )
         o2 = _number("O₂ wanted, %", f.O2_PCT, _told(last, "o2_pct", 20.9), 1.0, f"o2_{key}", digits=1)
         he = _number("He wanted, %", f.HE_PCT, _told(last, "he_pct", 0.0), 1.0, f"he_{key}", digits=1)
@@ -104,7 +104,7 @@ def _asked(snapshot: Snapshot, standing: Standing, fills: pd.DataFrame) -> Asked
                 sources,
                 sources.index(usual_source) if usual_source in sources else 0,
                 key=f"source_{key}",
-                width=180,
+                width=164,
             ),
         )
         if not source.kind:
@@ -164,7 +164,7 @@ def _number(
     low, high = float(field.low or 0.0), float(field.high or 0.0)
     begun = None if value is None else float(np.clip(round(value, 2), low, high))
     return st.number_input(
-        label, low, high, begun, step, key=key, width=180, format=f"%.{digits}f", placeholder=placeholder or None
+        label, low, high, begun, step, key=key, width=164, format=f"%.{digits}f", placeholder=placeholder or None
     )
 
 
@@ -243,7 +243,7 @@ def _answer(snapshot: Snapshot, standing: Standing, asked: Asked, fills: pd.Data
             "Short of what was wanted",
             words.number(told.short_bar, 0, "bar") if told.short_bar >= 0.5 else "nothing",
         ),
-        ("Gas at stop", words.number(told.gas_c, 0, "°C")),
+        *([] if told.nothing_to_add else [("Gas at stop", words.number(told.gas_c, 0, "°C"))]),
         ("Permitted", words.number(permitted, 0, "bar"), f"settled at {words.number(told.reference_c, 0, '°C')}"),
         (
             "Learned from",
