@@ -9,19 +9,9 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from shared.tank_trace import (
-    DEPARTURES,
-    EARLY,
-    INFLATION,
-    KNOT_SHARES,
-    KNOT_WEIGHTS,
-    RATE,
-    STEPS,
-    UNKNOWNS,
-    TankFits,
-    TankRecords,
-    fit_tanks,
-)
+from shared.tank_grid import DEPARTURES, EARLY, INFLATION, KNOT_SHARES, KNOT_WEIGHTS, RATE, STEPS, UNKNOWNS
+from shared.tank_records import TankFits, TankRecords
+from shared.tank_trace import fit_tanks
 
 WIDENED = 1.1
 """When each cylinder was breathed is estimated too, and air and water are common to all; set on simulated dives."""

@@ -9,7 +9,8 @@ vector a dive.
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from shared.tank_trace import DEPARTURES, KNOTS, SHARED, UNKNOWNS, TankFits, steady_precision
+from shared.tank_grid import DEPARTURES, KNOTS, SHARED, UNKNOWNS, steady_precision
+from shared.tank_records import TankFits
 
 _FACTORS = np.exp(np.linspace(np.log(0.15), np.log(3.0), 31))
 _STATED = np.exp(np.linspace(np.log(0.5), np.log(1.4), 9))

@@ -51,7 +51,7 @@ from pipelines.build.dives_tanks import (
 from schemas.policy import Policy
 from shared.breathing import ambient_bar_abs
 from shared.constants import ATM_BAR
-from shared.tank_trace import STEPS, grid_share
+from shared.tank_grid import STEPS, grid_share
 
 LEAST_RATE_L_MIN = 2.0
 

@@ -6,12 +6,15 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipelines.build.dives_learning import Lessons, Station, Traced, first_learned, learn, lessons_of, records_of
+from pipelines.build.dives_learning import Lessons, Station, learn, lessons_of
+from pipelines.build.dives_prior import Traced, first_learned, records_of
 from pipelines.build.dives_samples import TANKS, Grid, Samples
 from shared import thermal
 from shared.gauges import read_step_bar
+from shared.tank_grid import STEPS, grid_place
 from shared.tank_joint import breathing_shares, late_breathing_shares, share_breathing
-from shared.tank_trace import STEPS, TankFits, fit_tanks, grid_place, with_shared_prior
+from shared.tank_records import TankFits
+from shared.tank_trace import fit_tanks, with_shared_prior
 
 LEAST_READINGS = 8
 LEAST_SPAN = 0.5

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from schemas.policy import Policy
 from shared.breathing import EN13319_KG_M3, ambient_bar_abs, cumulative_bar_min
 from shared.constants import ATM_BAR, FRESH_WATER_KG_M3, SALT_WATER_KG_M3
-from shared.tank_trace import STEPS, grid_place, grid_share
+from shared.tank_grid import STEPS, grid_place, grid_share
 
 TANKS = 6
 AT_SURFACE_M = 0.8

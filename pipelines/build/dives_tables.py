@@ -15,8 +15,9 @@ from schemas.policy import Policy
 from shared import thermal
 from shared.breathing import LEAST_RMV_L_MIN, ambient_bar_abs, ideal_used_free_l, rate_doubtful, rmv_l_min
 from shared.constants import ATM_BAR, FREE_LITRE_MOL, GRAVITY_M_S2
+from shared.tank_grid import START, STEPS
 from shared.tank_learning import without_prior
-from shared.tank_trace import START, STEPS, TankFits
+from shared.tank_records import TankFits
 
 Z80 = 1.2815515655446004
 MODEL_WIDENS = 1.0
