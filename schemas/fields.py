@@ -408,7 +408,15 @@ SLOPE_PCT_PER_MONTH = number("slope_pct_per_month", "Slope over the last 180 day
 SLOPE_LOW_PCT = number("slope_low_pct", "Low end of its 80 % interval.", "%/month")
 SLOPE_HIGH_PCT = number("slope_high_pct", "High end of its 80 % interval.", "%/month")
 SLOPE_SURE = flag("slope_sure", "The 95 % interval excludes zero.")
-TREND = choice("trend", "Direction by the 80 % interval.", choices=("rising", "steady", "falling", "too_few"))
+CHANGE_12M_PCT = number("change_12m_pct", "Level now against 365 days before, or the first dive if 90 days back.", "%")
+CHANGE_12M_LOW_PCT = number("change_12m_low_pct", "Low end of its 80 % interval.", "%")
+CHANGE_12M_HIGH_PCT = number("change_12m_high_pct", "High end of its 80 % interval.", "%")
+CHANCE_RISEN = number("chance_risen", "Probability that it rose over those 12 months.", "0 to 1", low=0, high=1)
+TREND = choice(
+    "trend",
+    "Direction of that change, where its chance is 0.9 or more.",
+    choices=("rising", "steady", "falling", "too_few"),
+)
 CONDITION = text("condition", "The condition.")
 EFFECT_PCT = number("effect_pct", "What it does to the rate.", "%")
 EFFECT_LOW_PCT = number("effect_low_pct", "Low end of its 80 % interval.", "%")

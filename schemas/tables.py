@@ -83,7 +83,8 @@ _table(
 _table(
     "consumption_trend", "A row a member and dive, seeing no later dive.", "member_id dive_id",
     f.MEMBER_ID, f.DIVE_ID, f.STARTED_AT, f.LEVEL_RMV_L_MIN, f.LEVEL_LOW_L_MIN, f.LEVEL_HIGH_L_MIN,
-    f.PLANNING_RMV_L_MIN, f.SLOPE_PCT_PER_MONTH, f.SLOPE_LOW_PCT, f.SLOPE_HIGH_PCT, f.SLOPE_SURE, f.TREND,
+    f.PLANNING_RMV_L_MIN, f.SLOPE_PCT_PER_MONTH, f.SLOPE_LOW_PCT, f.SLOPE_HIGH_PCT, f.SLOPE_SURE,
+    f.CHANGE_12M_PCT, f.CHANGE_12M_LOW_PCT, f.CHANGE_12M_HIGH_PCT, f.CHANCE_RISEN, f.TREND,
     f.NEXT_LOW_L_MIN, f.NEXT_HIGH_L_MIN, f.FLAGS, f.MODEL_VERSION, by_member=True,
 )
 _table(

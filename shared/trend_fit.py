@@ -1,242 +1,224 @@
-"""Finding what all members share: effects of conditions, scatter, walk, spread between members, slopes.
+"""Learning, month by month, what all members share: effects, population, how many change and scatter how much.
 
-Restricted maximum likelihood with weak priors. For given ratios of both walks and the between-member
-variance to the scatter, the filter whitens the rates and the conditions alike; effects, population mean
-and scatter then follow in closed form. Only the three ratios are searched. A dive far off its
-prediction weighs less. At the end everything is scaled so that past one-step errors are as wide as said.
+A member's filters (`shared.trend_filter`) hold all that a fit asks of its dives: the cross products of
+each class. So a fit takes a few rounds of expectation and maximisation over members and classes, however
+many dives there are, and a new month only leads the filters on. Weak priors hold what few members cannot.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
-from scipy.special import ndtr, ndtri
+from scipy.special import expit, ndtr
 
 from shared.trend import (
+    CONDITIONS,
     EFFECT_PRIOR_SD,
+    LONGEST_DURATION_MIN,
+    OUTLIER_Z,
+    REFERENCE_DEPTH_M,
+    REFERENCE_DURATION_MIN,
+    SCATTERS,
+    SHORTEST_DURATION_MIN,
     SURPRISE_EDGES,
-    Z80,
+    WALKS,
     Dives,
     Floats,
-    Levels,
+    Ints,
     SharedModels,
-    filter_levels,
     prior_model,
 )
-from shared.trend_slope import (
-    LEAST_DAYS,
-    LEAST_DIVES,
-    WINDOW_DAYS,
-    drawn_rows,
-    rate_of_next,
-    slope_sums,
-    window_start,
-)
+from shared.trend_filter import Levels, Tracks, advance
+from shared.trend_next import drawn_rows, place_of_next
 
 MEAN_PRIOR_SD = 0.2
-SCATTER_PRIOR_DIVES = 20.0
-RATIO_PRIOR_SD_LOG = np.array([1.0, 1.0, 0.5])
-SLOPE_PRIOR_SD_LOG = 1.0
-SCALE_PRIOR_DIVES, TAIL_PRIOR_DIVES = 60.0, 100.0
-SLOPE_WALK_SHARES = (0.05, 0.1, 0.2, 0.35, 0.6, 1.0)
-LEAST_DIVES_TO_FIT, LEAST_WINDOWS = 10, 5
+BETWEEN_PRIOR_MEMBERS = 4.0
+SHARE_PRIOR_MEMBERS = 6.0
+TAIL_PRIOR_DIVES = 100.0
+KEPT_A_MONTH = 0.97
+"""Share of the weight of past surprises that is left a month later: early fits knew little."""
+
+DEPTH, DURATION = CONDITIONS.index("depth"), CONDITIONS.index("duration")
+MOST_DURATION_EFFECT, NEWTON_STEPS, LEAST_SPREAD = 0.1, 6, 0.02
+
+LEAST_DIVES_TO_FIT = 10
+ROUNDS, FIRST_ROUNDS, CLOSE = 8, 40, 1e-5
 
 
-@dataclass(frozen=True)
-class _Fit:
-    minus_log: float
-    scatter_var: float
-    coefficients: Floats
-    covariance: Floats
+def fit_shared(tracks: Tracks, begin: SharedModels, answers: Floats | None = None) -> SharedModels:
+    """What all members share, from the dives that the tracks have seen; begins at an earlier fit.
 
-
-def fit_shared(dives: Dives, begin: SharedModels | None = None, fresh: np.ndarray | None = None) -> SharedModels:
-    """Fit everything shared from dives of all members; one entry.
-
-    Parameters
-    ----------
-    dives : Dives
-        All dives that may be used, nothing later.
-    begin : SharedModels, optional
-        The fit before, to start from.
-    fresh : ndarray of bool, optional
-        Dives that `begin` had not seen: how far they fell from its predictions is counted, so that the
-        width of predictions rests on errors made before the answer was known. Default: all.
+    `answers` are the coefficients of `DurationAnswers.log_jacobian`.
 
     Returns
     -------
     SharedModels
-        Under 10 dives: the priors.
+        One entry. Under 10 dives: as it was.
     """
-    prior = prior_model(dives.conditions.shape[1])
-    model = begin if begin is not None else prior
-    one = np.zeros(len(dives), int)
-    first_time = not model.surprises.any()
-    levels = filter_levels(dives, model, one)
-    model = _counted(dives, levels, model, np.ones(len(dives), bool) if fresh is None else fresh)
-    if len(dives) < LEAST_DIVES_TO_FIT:
-        return model
-    for _ in range(3 if first_time else 1):
-        ratios, fit = _search(dives, levels.weight, model, prior, step=1.0 if first_time else 0.5)
-        model = _model(ratios, fit, model)
-        levels = filter_levels(dives, model, one)
-    return _calibrated(dives, levels, model, prior)
+    if tracks.dives.sum() < LEAST_DIVES_TO_FIT:
+        return begin
+    seen = tracks.pick(tracks.dives > 0)
+    conditions = seen.products.shape[-1] - 2
+    prior = prior_model(conditions)
+    first = bool((begin.walk_share == prior.walk_share).all())
+    model = begin
+    for _ in range(FIRST_ROUNDS if first else ROUNDS):
+        new = _round(seen, model, prior, np.zeros(4) if answers is None else answers)
+        moved = max(np.abs(new.walk_share - model.walk_share).max(), np.abs(new.effects - model.effects).max(),
+                    np.abs(new.mean_log - model.mean_log).max())  # fmt: skip
+        model = new
+        if moved < CLOSE:
+            break
+    return model
 
 
-def _counted(dives: Dives, levels: Levels, model: SharedModels, fresh: np.ndarray) -> SharedModels:
-    """The same fit with the surprises of fresh dives added, and the percentiles that follow."""
-    counts = model.surprises[0] + np.histogram(_next_surprises(dives, levels, model, fresh), SURPRISE_EDGES)[0]
+def _round(seen: Tracks, model: SharedModels, prior: SharedModels, answers: Floats) -> SharedModels:
+    """One round: how likely each member is of each class, and what fits best if so."""
+    between, conditions = model.between_var[0], model.effects.shape[1]
+    own = seen.products[..., 1, :]
+    precision = own[..., 1] + 1.0 / between
+    # the member's own start taken out: Woodbury's identity
+    products = seen.products - own[..., :, None] * (own / precision[..., None])[..., None, :]
+    by = np.r_[1.0, -model.mean_log[0], -model.effects[0]]
+    misfit = ((products * by).sum(axis=-1) * by).sum(axis=-1)
+    log_share = model.class_log_share()[0] - 0.5 * (misfit + np.log(precision * between) + seen.log_spread)
+    share = np.exp(log_share - log_share.max(axis=1, keepdims=True))
+    share /= share.sum(axis=1, keepdims=True)
+    normal = (share[..., None, None] * products).sum(axis=(0, 1))
+    held = np.r_[1.0 / MEAN_PRIOR_SD**2, 1.0 / EFFECT_PRIOR_SD[:conditions] ** 2]
+    hessian = normal[1:, 1:] + np.diag(held)
+    target = normal[1:, 0] + held * np.r_[prior.mean_log[0], np.zeros(conditions)]
+    found, cov = _with_answers(hessian, target, answers, model)
+    by = np.r_[1.0, -found]
+    off = (own * by).sum(axis=-1) / precision
+    apart = (share * (off**2 + 1.0 / precision)).sum()
+    members = len(share)
+    between = (apart + BETWEEN_PRIOR_MEMBERS * prior.between_var[0]) / (members + BETWEEN_PRIOR_MEMBERS)
+    walks, scatters = (share.sum(axis=0).reshape(len(WALKS), len(SCATTERS)).sum(axis=a) for a in (1, 0))
+    weighed = members + SHARE_PRIOR_MEMBERS
+    return replace(
+        model,
+        mean_log=found[:1],
+        mean_var=cov[:1, 0],
+        between_var=np.array([between]),
+        walk_share=(walks[None] + SHARE_PRIOR_MEMBERS * prior.walk_share) / weighed,
+        scatter_share=(scatters[None] + SHARE_PRIOR_MEMBERS * prior.scatter_share) / weighed,
+        effects=found[None, 1:],
+        effects_cov=cov[None, 1:, 1:],
+    )
+
+
+def _with_answers(hessian: Floats, target: Floats, answers: Floats, model: SharedModels) -> tuple[Floats, Floats]:
+    """Solve for mean and effects where duration answers to the rate: Newton's steps on one effect."""
+    if not answers.any():
+        return _floats(np.linalg.solve(hessian, target)), _floats(np.linalg.inv(hessian))
+    found = np.r_[model.mean_log[0], model.effects[0]]
+    at, power = 1 + DURATION, np.arange(1, 5)
+    for _ in range(NEWTON_STEPS):
+        effect = found[at]
+        slope = target - hessian @ found
+        slope[at] += (answers * power * effect ** (power - 1)).sum()
+        curved = hessian.copy()
+        curved[at, at] -= min((answers[1:] * power[1:] * (power[1:] - 1) * effect ** (power[1:] - 2)).sum(), 0.0)
+        found = found + np.linalg.solve(curved, slope)
+        found[at] = np.clip(found[at], -MOST_DURATION_EFFECT, MOST_DURATION_EFFECT)
+    return _floats(found), _floats(np.linalg.inv(curved))
+
+
+def _floats(values: Any) -> Floats:
+    return np.asarray(values, np.float64)
+
+
+@dataclass
+class DurationAnswers:
+    """How far the length of members' dives answers to their rate, instead of the rate to duration.
+
+    A dive that ends when the gas is used up is short because the diver breathed much: with u the duration
+    in units of its condition, δ its effect and e the scatter, u = gas/rate, so that the density of the
+    scatter is that of the rate only times 1 + δu (full-information likelihood of simultaneous equations).
+    Left out, δ is drawn towards -1/u and swallows every change of the rate. Where a plan ends the dive,
+    u does not answer and nothing is added. Which of both a member does is seen in what is alike from dive
+    to dive: the gas used, or the time at pressure.
+    """
+
+    alike: Floats  # sums over each member's dives: 1, log time at pressure, its square, log gas, its square
+    powers: Floats  # sums of u to u⁴
+
+    @classmethod
+    def none(cls, members: int) -> "DurationAnswers":
+        """Nothing seen yet."""
+        return cls(np.zeros((members, 5)), np.zeros((members, 4)))
+
+    def add(self, member: Ints, conditions: Floats, log_rmv: Floats, z: Floats) -> None:
+        """Take in dives; `z` is how surprising each rate was: wrong records say nothing here."""
+        duration = conditions[:, DURATION]
+        u = duration + REFERENCE_DURATION_MIN / 10.0
+        seen = (duration != 0) & (u > SHORTEST_DURATION_MIN / 10) & (u < LONGEST_DURATION_MIN / 10)
+        seen &= np.abs(z) < OUTLIER_Z
+        depth_m = np.maximum(REFERENCE_DEPTH_M + 10.0 * conditions[seen, DEPTH], 0.0)
+        time = np.log(u[seen] * (1.0 + depth_m / 10.0))
+        gas = time + log_rmv[seen]
+        np.add.at(self.alike, member[seen], np.column_stack([np.ones(len(gas)), time, time**2, gas, gas**2]))
+        np.add.at(self.powers, member[seen], u[seen, None] ** np.arange(1, 5))
+
+    def ended_by_gas(self) -> Floats:
+        """Probability that a member's dives are ended by their gas, (m,)."""
+        n = np.maximum(self.alike[:, 0], 1.0)
+        time, gas = (self.alike[:, i + 1] / n - (self.alike[:, i] / n) ** 2 + LEAST_SPREAD**2 for i in (1, 3))
+        return expit(0.5 * np.maximum(n - 2, 0) * np.log(time / gas))
+
+    def log_jacobian(self) -> Floats:
+        """Coefficients of δ to δ⁴ in the sum of log(1 + δu) over dives that their gas ended, (4,)."""
+        total = (self.ended_by_gas()[:, None] * self.powers).sum(axis=0)
+        return total * np.array([1.0, -1.0, 1.0, -1.0]) / np.arange(1, 5)
+
+
+class Learner:
+    """Leads all members' filters through the months and fits what they share before each."""
+
+    def __init__(self, dives: Dives):
+        n, conditions = dives.conditions.shape
+        self.dives = dives
+        self.place = np.cumsum(dives.first_of_member()) - 1
+        self.tracks = Tracks.begin(int(self.place[-1]) + 1 if n else 0, conditions)
+        self.levels = Levels.blank(n, conditions)
+        self.fits: list[SharedModels] = []
+        self.fit_of = np.zeros(n, int)
+        self.surprises = np.zeros(len(SURPRISE_EDGES) - 1)
+        self.drawn = drawn_rows(dives)
+        self.answers = DurationAnswers.none(len(self.tracks.dives))
+
+    def next_fit(self, begin: SharedModels) -> SharedModels:
+        """The fit of a month, from the dives taken so far."""
+        return with_surprises(fit_shared(self.tracks, begin, self.answers.log_jacobian()), self.surprises)
+
+    def take(self, rows, model: SharedModels) -> None:
+        """Lead on through a month's dives (sorted places) under that month's fit."""
+        self.surprises = KEPT_A_MONTH * self.surprises
+        self.fits.append(model)
+        if not len(rows):
+            return
+        self.fit_of[rows] = len(self.fits) - 1
+        part = replace(self.dives.keep(rows), member=self.place[rows])
+        room = Levels.blank(len(rows), part.conditions.shape[1])
+        advance(self.tracks, part, model, np.zeros(len(rows), int), room)
+        self.levels.put(rows, room)
+        self.answers.add(part.member, part.conditions, part.log_rmv, room.z)
+        before = rows[~self.dives.first_of_member()[rows]] - 1
+        used, of = np.unique(self.fit_of[before], return_inverse=True)
+        if len(before):
+            fits = together([self.fits[i] for i in used])
+            places = place_of_next(self.dives, self.levels.pick(before), fits, of, before, self.drawn)
+            self.surprises = self.surprises + np.histogram(places, SURPRISE_EDGES)[0]
+
+
+def together(models: list[SharedModels]) -> SharedModels:
+    """Fits side by side."""
+    return SharedModels(*(np.concatenate([getattr(m, f.name) for m in models]) for f in fields(SharedModels)))
+
+
+def with_surprises(model: SharedModels, counts: Floats) -> SharedModels:
+    """The same fit with these surprises and the percentiles that follow."""
     with_prior = counts + TAIL_PRIOR_DIVES * np.diff(ndtr(SURPRISE_EDGES))
     z_low, z_high = np.interp([0.1, 0.9], np.cumsum(with_prior) / with_prior.sum(), SURPRISE_EDGES[1:])
     return replace(model, surprises=counts[None], z_low=np.array([z_low]), z_high=np.array([z_high]))
-
-
-def _log_ratios(model: SharedModels) -> Floats:
-    parts = np.array([model.walk_var_day[0], model.walk_var_dive[0], model.between_var[0]])
-    return np.log(parts / model.scatter_var[0])
-
-
-def _search(dives: Dives, weight: Floats, model: SharedModels, prior: SharedModels, step: float):
-    """Pattern search over the log ratios; every round tries all neighbours in one filter run."""
-    tried: dict[tuple[float, ...], _Fit] = {}
-    best = tuple(np.round(_log_ratios(model), 6))
-    sides = np.concatenate([np.zeros((1, 3)), np.eye(3), -np.eye(3)])
-    for _ in range(14):
-        around = [tuple(p) for p in np.round(np.array(best) + step * sides, 6)]
-        new = [p for p in around if p not in tried]
-        if new:
-            tried.update(zip(new, _profile(dives, weight, np.array(new), model, prior), strict=True))
-        better = min(around, key=lambda p: tried[p].minus_log)
-        if better == best:
-            step /= 2
-            if step < 0.2:
-                break
-        best = better
-    return np.array(best), tried[best]
-
-
-def _profile(dives: Dives, weight: Floats, ratios: Floats, model: SharedModels, prior: SharedModels) -> list[_Fit]:
-    """Minus twice the restricted log likelihood and the closed-form rest, for C rows of log ratios."""
-    normal, log_spread = _whitened(dives, weight, np.exp(ratios), model.scatter_var[0])
-    k = dives.conditions.shape[1]
-    n = len(dives)
-    prior_var = np.r_[MEAN_PRIOR_SD**2, np.full(k, EFFECT_PRIOR_SD**2)]
-    precision = np.diag(model.scatter_var[0] / prior_var)
-    mean = np.r_[prior.mean_log[0], np.zeros(k)]
-    expected = _log_ratios(prior)
-    found = []
-    for ratio, sums, logs in zip(ratios, normal, log_spread, strict=True):
-        a = sums[1:, 1:] + precision
-        b = sums[1:, 0] + precision @ mean
-        coefficients = np.linalg.solve(a, b)
-        rest = sums[0, 0] + mean @ precision @ mean - b @ coefficients
-        scatter = (rest + SCATTER_PRIOR_DIVES * prior.scatter_var[0]) / (n + SCATTER_PRIOR_DIVES)
-        minus = (n + SCATTER_PRIOR_DIVES) * np.log(scatter) + logs + np.linalg.slogdet(a)[1]
-        minus += (((ratio - expected) / RATIO_PRIOR_SD_LOG) ** 2).sum()
-        found.append(_Fit(float(minus), float(scatter), coefficients, np.linalg.inv(a) * scatter))
-    return found
-
-
-def _whitened(dives: Dives, weight: Floats, ratios: Floats, scatter_var: float) -> tuple[Floats, Floats]:
-    """Cross products of whitened rate, one, conditions, (C, 2+K, 2+K), and sums of log variance, (C,)."""
-    k = dives.conditions.shape[1]
-    c = len(ratios)
-    starts, counts = dives.layout()
-    walk, jump, between = ratios.T
-    columns = np.concatenate([dives.log_rmv[:, None], np.ones((len(dives), 1)), dives.conditions], axis=1)
-    noise = 1.0 / weight + dives.measurement_var / scatter_var
-    state = np.zeros((c, len(starts), 2 + k))
-    var = np.repeat(between[:, None], len(starts), axis=1)
-    normal = np.zeros((c, 2 + k, 2 + k))
-    logs = np.zeros(c)
-    for step in range(int(counts[0])):
-        active = int(np.searchsorted(-counts, -step, side="left"))
-        row = starts[:active] + step
-        state, var = state[:, :active], var[:, :active]
-        if step:
-            var = var + walk[:, None] * np.maximum(dives.day[row] - dives.day[row - 1], 0.0) + jump[:, None]
-        total = var + noise[row]
-        error = columns[row] - state
-        white = error / np.sqrt(total)[..., None]
-        normal += np.swapaxes(white, 1, 2) @ white
-        logs += np.log(total).sum(axis=1)
-        gain = var / total
-        state = state + gain[..., None] * error
-        var = var * (1.0 - gain)
-    return normal, logs
-
-
-def _model(ratios: Floats, fit: _Fit, old: SharedModels) -> SharedModels:
-    walk, jump, between = np.exp(ratios) * fit.scatter_var
-    return replace(
-        old,
-        mean_log=fit.coefficients[:1],
-        between_var=np.array([between + fit.covariance[0, 0]]),  # the mean itself is not known better
-        scatter_var=np.array([fit.scatter_var]),
-        walk_var_day=np.array([walk]),
-        walk_var_dive=np.array([jump]),
-        effects=fit.coefficients[None, 1:],
-        effects_cov=fit.covariance[None, 1:, 1:],
-    )
-
-
-def _calibrated(dives: Dives, levels: Levels, model: SharedModels, prior: SharedModels) -> SharedModels:
-    """Scale all variances so that the middle 80 % of one-step surprises is where it should be."""
-    low, high = np.quantile(levels.z, [0.1, 0.9])
-    n = len(dives)
-    scale = ((n * (high - low) / (2 * Z80) + SCALE_PRIOR_DIVES) / (n + SCALE_PRIOR_DIVES)) ** 2
-    scaled = replace(
-        model,
-        between_var=model.between_var * scale,
-        scatter_var=model.scatter_var * scale,
-        walk_var_day=model.walk_var_day * scale,
-        walk_var_dive=model.walk_var_dive * scale,
-        effects_cov=model.effects_cov * scale,
-    )
-    slope_var, share = _slope_prior(dives, levels.weight, scaled, prior)
-    return replace(scaled, slope_var=slope_var, slope_walk_share=share)
-
-
-def _next_surprises(dives: Dives, levels: Levels, model: SharedModels, fresh: np.ndarray) -> Floats:
-    """Where fresh dives fell in what was predicted of them with conditions unknown, as normal deviates."""
-    one = np.zeros(len(dives), int)
-    rows, share = drawn_rows(dives)
-    follows = np.flatnonzero((dives.member[1:] == dives.member[:-1]) & fresh[1:])
-    rows, share = rows[follows], share[follows]
-    measured = (share * dives.measurement_var[rows]).sum(axis=1)
-    gap = np.maximum(dives.day[follows + 1] - dives.day[follows], 0.0)
-    mean, sd = rate_of_next(levels.pick(follows), dives.conditions[rows], measured, gap, model, one[follows])
-    place = (share * ndtr((dives.log_rmv[follows + 1][:, None] - mean) / sd)).sum(axis=1)
-    return ndtri(np.clip(place, 1e-6, 1 - 1e-6))
-
-
-def _slope_prior(dives: Dives, weight: Floats, model: SharedModels, prior: SharedModels) -> tuple[Floats, Floats]:
-    """Variance of true slopes, and how much of the walk is left about them.
-
-    Maximum likelihood, with weak priors on both, over windows of 180 days that do not overlap: what a
-    steady drift explains is not the walk's.
-    """
-    start = window_start(dives, WINDOW_DAYS)
-    enough = (np.arange(len(dives)) - start + 1 >= LEAST_DIVES) & (dives.day - dives.day[start] >= LEAST_DAYS)
-    first = np.r_[True, dives.member[1:] != dives.member[:-1]]
-    origin = dives.day[np.maximum.accumulate(np.where(first, np.arange(len(dives)), 0))]
-    window = np.floor((dives.day - origin) / WINDOW_DAYS)
-    last = np.r_[(dives.member[1:] != dives.member[:-1]) | (window[1:] != window[:-1]), True]
-    rows = np.flatnonzero(enough & last)
-    if len(rows) < LEAST_WINDOWS:
-        return prior.slope_var, prior.slope_walk_share
-    grid = prior.slope_var[0] * np.exp(np.linspace(-4.0, 3.0, 57))
-    beyond = (np.log(grid / prior.slope_var[0]) / (2 * SLOPE_PRIOR_SD_LOG)) ** 2
-    best = (np.inf, prior.slope_var, prior.slope_walk_share)
-    near = np.argsort(np.abs(np.log(np.array(SLOPE_WALK_SHARES) / model.slope_walk_share[0])))
-    for share in np.array(SLOPE_WALK_SHARES)[near[:3]]:  # from month to month it moves by a step at most
-        shared = replace(model, slope_walk_share=np.array([share]))
-        sums = slope_sums(dives, weight, shared, np.zeros(len(rows), int), rows)
-        rate_time, time_time = sums.time_rate(model.effects[0]), sums.time_time
-        precision = time_time + 1.0 / grid[:, None]
-        minus = np.log(grid[:, None] * precision) - rate_time**2 / precision
-        minus = minus.sum(axis=1) + sums.log_spread.sum() + sums.rate_rate(model.effects[0]).sum()
-        minus = minus + beyond + ((share - prior.slope_walk_share[0]) / 0.5) ** 2
-        at = int(np.argmin(minus))
-        if minus[at] < best[0]:
-            best = (float(minus[at]), grid[[at]], np.array([share]))
-    return best[1], best[2]

@@ -16,22 +16,33 @@ from schemas.policy import Policy
 from schemas.tables import TABLES
 from shared.breathing import rate_doubtful
 from shared.trend import (
+    CALLED_FROM_CHANCE,
     CONDITIONS,
+    DAYS_A_MONTH,
     OUTLIER_Z,
     Z80,
-    Z95,
     Dives,
     SharedModels,
     design,
-    filter_levels,
-    level_band,
     prior_model,
     running_mean,
 )
-from shared.trend_fit import fit_shared
-from shared.trend_slope import next_dive, pct_per_month, slopes, too_few
+from shared.trend_change import (
+    chance_risen,
+    change,
+    changing_share,
+    has_change,
+    pct_per_month,
+    quantiles,
+    slope,
+    too_few,
+    too_few_for_slope,
+)
+from shared.trend_filter import Levels, before_any, follow
+from shared.trend_fit import Learner, together
+from shared.trend_next import level_band, next_dive, rate_of_next
 
-MODEL_VERSION = "1"
+MODEL_VERSION = "2"
 
 OUT_OF_TREND = {
     "gas_missing",
@@ -50,8 +61,27 @@ OUT_OF_TREND = {
 
 WATER_IS_KNOWN_DAYS = 60
 
+ROWS_AT_ONCE = 2000
+"""So many rows' filters are held at once, but a member is never split."""
+
 MODEL_COLUMNS = ("month_on", "version", "dives", "fingerprint", "model")
-STATE_COLUMNS = ("level_log", "level_var", "measurement_var", *(f"lean_{c}" for c in CONDITIONS))
+LEVEL_STATES = {
+    "level_log": "level",
+    "drift_log_day": "drift",
+    "level_var": "level_var",
+    "level_drift_cov": "level_drift",
+    "drift_var": "drift_var",
+    "walk_var_day": "walk_var_day",
+    "drift_var_day2": "drift_var_day2",
+    "scatter_var": "scatter_var",
+}
+"""Columns of `trend_state` by the field of `Levels` that they hold."""
+
+STATE_COLUMNS = (
+    *LEVEL_STATES,
+    "measurement_var",
+    *(f"{part}_{c}" for part in ("level_pull", "drift_pull") for c in CONDITIONS),
+)
 AT_COLUMNS = tuple(f"at_{c}" for c in CONDITIONS)
 
 
@@ -144,27 +174,44 @@ def fit_trend_months(
     months = _months(rows, as_of_on)
     earlier = previous if previous is not None else pd.DataFrame({"fingerprint": [], "model": []})
     kept = dict(zip(earlier["fingerprint"], earlier["model"], strict=True))
-    flat = _flat(rows)
-    month_of = rows["month_on"].to_numpy("datetime64[us]")
+    of_month = {pd.Timestamp(str(month)): np.sort(at) for month, at in rows.groupby("month_on").indices.items()}
     digests = _digests(rows)
+    learner = _Months(rows, of_month)
     made: list[tuple] = []
-    model, digest = None, hashlib.sha256(MODEL_VERSION.encode())
+    before, digest = 0, hashlib.sha256(MODEL_VERSION.encode())
     for month in months:
-        before = month_of < month.to_datetime64()
         fingerprint = digest.hexdigest()[:16]
         if made and made[-1][3] == fingerprint:
             text = made[-1][4]
         elif fingerprint in kept:
             text = kept[fingerprint]
         else:
-            text = _to_json(fit_shared(flat.keep(before), model))
-        model = _from_json([text]) if before.any() else None
-        made.append((month, f"{MODEL_VERSION}-{fingerprint[:8]}", int(before.sum()), fingerprint, text))
+            text = _to_json(learner.fit(made))
+        made.append((month, f"{MODEL_VERSION}-{fingerprint[:8]}", before, fingerprint, text))
         if month in digests:
             digest.update(digests[month])
+            before += len(of_month[month])
     frame = pd.DataFrame(made, columns=list(MODEL_COLUMNS))
     text = dict.fromkeys(("version", "fingerprint", "model"), "str")
     return frame.astype({"month_on": "datetime64[us]", "dives": "int64", **text})
+
+
+class _Months:
+    """Leads all members' filters through months whose fits are known, only where one is asked for that is not."""
+
+    def __init__(self, rows: pd.DataFrame, of_month: dict[pd.Timestamp, np.ndarray]):
+        self.rows, self.of_month = rows, of_month
+        self.learner: Learner | None = None
+        self.taken = 0
+
+    def fit(self, made: list[tuple]) -> SharedModels:
+        """The fit that follows these months' rows of the result."""
+        if self.learner is None:
+            self.learner = Learner(_flat(self.rows))
+        for month, _, _, _, text in made[self.taken :]:
+            self.learner.take(self.of_month.get(month, np.zeros(0, int)), _from_json([text]))
+        self.taken = len(made)
+        return self.learner.next_fit(_from_json([made[-1][4]]) if made else prior_model())
 
 
 def _months(rows: pd.DataFrame, as_of_on: pd.Timestamp | None) -> pd.DatetimeIndex:
@@ -188,8 +235,8 @@ def _to_json(model: SharedModels) -> str:
 
 
 def _from_json(texts: list[str]) -> SharedModels:
-    read = [json.loads(t) for t in texts]
-    return SharedModels(*(np.concatenate([np.asarray(r[f.name], float) for r in read]) for f in fields(SharedModels)))
+    read = ({name: np.asarray(value, float) for name, value in json.loads(text).items()} for text in texts)
+    return together([SharedModels(**values) for values in read])
 
 
 def models_for(model: pd.DataFrame, month_on: pd.Series) -> tuple[SharedModels, np.ndarray]:
@@ -210,8 +257,9 @@ def build_member_trend(
     Returns
     -------
     dict of DataFrame
-        `consumption_trend`: a row a dive in the trend. Beyond the contract: `next_low_l_min`,
-        `next_high_l_min` (80 % of the next dive), `flags`, `model_version`.
+        `consumption_trend`: a row a dive in the trend. Beyond the contract: `chance_risen` (that the level
+        rose over the 12 months), `next_low_l_min`, `next_high_l_min` (80 % of the next dive), `flags`,
+        `model_version`.
         `trend_state` (internal): a row for every dive of `consumption`: conditions and what was known of
         the level after it, for the reserve's prediction.
     """
@@ -220,65 +268,124 @@ def build_member_trend(
     inside = rows[taken].reset_index(drop=True)
     models, of = models_for(model, inside["month_on"])
     flat = _flat(inside)
-    levels = filter_levels(flat, models, of)
+    levels = Levels.blank(len(flat), len(CONDITIONS))
+    figures = [np.zeros((0, len(_FIGURES)))]
+    for part in _some_members(flat.member):
+        found, figure = _rows_of(flat.keep(part), models, of[part])
+        levels.put(part, found)
+        figures.append(figure)
     level, low, high = level_band(levels, running_mean(flat), models, of)
-    slope, slope_sd = slopes(flat, levels.weight, models, of)
-    few = too_few(flat)
     ahead = next_dive(flat, levels, models, of)
-    trend = np.where(
-        few,
-        "too_few",
-        np.where(slope - Z80 * slope_sd > 0, "rising", np.where(slope + Z80 * slope_sd < 0, "falling", "steady")),
-    )
+    figured = pd.DataFrame(np.concatenate(figures), columns=list(_FIGURES))
+    few, risen = too_few(flat), figured["chance_risen"].to_numpy()
+    named = np.select([few, risen >= CALLED_FROM_CHANCE, risen <= 1 - CALLED_FROM_CHANCE],
+                      ["too_few", "rising", "falling"], "steady")  # fmt: skip
+    figured.loc[~has_change(flat), list(_CHANGES)] = np.nan
+    sure = (figured["slope_lowest_pct"] > 0) | (figured["slope_highest_pct"] < 0)
     versions = dict(zip(model["month_on"], model["version"], strict=True)) if len(model) else {}
-    made = pd.DataFrame(
-        {
-            "member_id": inside["member_id"],
-            "dive_id": inside["dive_id"],
-            "started_at": inside["started_at"],
-            "level_rmv_l_min": level,
-            "level_low_l_min": low,
-            "level_high_l_min": high,
-            "planning_rmv_l_min": ahead[:, 1],
-            "slope_pct_per_month": pct_per_month(slope),
-            "slope_low_pct": pct_per_month(slope - Z80 * slope_sd),
-            "slope_high_pct": pct_per_month(slope + Z80 * slope_sd),
-            "slope_sure": ~few & (np.abs(slope) > Z95 * slope_sd),
-            "trend": trend,
-            "next_low_l_min": ahead[:, 0],
-            "next_high_l_min": ahead[:, 1],
-            "flags": [["outlier_dive"] if far else [] for far in np.abs(levels.z) > OUTLIER_Z],
-            "model_version": pd.Series([versions.get(m, "prior") for m in inside["month_on"]], dtype="str"),
-        }
+    made = inside[["member_id", "dive_id", "started_at"]].assign(
+        level_rmv_l_min=level,
+        level_low_l_min=low,
+        level_high_l_min=high,
+        planning_rmv_l_min=ahead[:, 1],
+        **{name: figured[name] for name in _FIGURES},
+        slope_sure=sure.to_numpy() & ~too_few_for_slope(flat),
+        trend=named,
+        next_low_l_min=ahead[:, 0],
+        next_high_l_min=ahead[:, 1],
+        flags=[["outlier_dive"] if far else [] for far in np.abs(levels.z) > OUTLIER_Z],
+        model_version=pd.Series([versions.get(m, "prior") for m in inside["month_on"]], dtype="str"),
     )
-    keep = ("next_low_l_min", "next_high_l_min", "flags", "model_version")
-    declared = TABLES["consumption_trend"].fields
     return {
-        "consumption_trend": conform(made, declared.values(), keep=[k for k in keep if k not in declared]),
+        "consumption_trend": conform(made, TABLES["consumption_trend"].fields.values()),
         "trend_state": _states(rows, taken, levels, model),
     }
 
 
-def _states(rows: pd.DataFrame, taken: np.ndarray, levels, model: pd.DataFrame) -> pd.DataFrame:
+_SLOPES = ("slope_lowest_pct", "slope_low_pct", "slope_pct_per_month", "slope_high_pct", "slope_highest_pct")
+_CHANGES = ("change_12m_low_pct", "change_12m_pct", "change_12m_high_pct", "chance_risen")
+_FIGURES = (*_SLOPES, *_CHANGES)
+
+
+def _some_members(member: np.ndarray):
+    """Slices of whole members' rows, of some thousand rows each."""
+    ends = np.flatnonzero(np.r_[member[1:] != member[:-1], True]) + 1 if len(member) else np.zeros(0, int)
+    start = end = 0
+    for at in ends:
+        if at - start > ROWS_AT_ONCE and end > start:
+            yield slice(start, end)
+            start = end
+        end = int(at)
+    if end > start:
+        yield slice(start, end)
+
+
+def _rows_of(flat: Dives, models: SharedModels, of: np.ndarray) -> tuple[Levels, np.ndarray]:
+    """What was known after each dive of some members, and slope and change in the order of `_FIGURES`."""
+    levels, history = follow(flat, models, of)
+    share = changing_share(history, models, of)
+    by_day = slope(flat, history, models, of)
+    by_year = change(flat, history, models, of)
+    slopes = quantiles(by_day, share, (0.025, 0.1, 0.5, 0.9, 0.975), close=1e-5 / DAYS_A_MONTH)
+    changes = quantiles(by_year, share, (0.1, 0.5, 0.9), close=1e-5)
+    risen = chance_risen(by_year, history)
+    return levels, np.column_stack([pct_per_month(slopes), 100 * np.expm1(changes), risen])
+
+
+def _states(rows: pd.DataFrame, taken: np.ndarray, levels: Levels, model: pd.DataFrame) -> pd.DataFrame:
     """What was known after each dive; a dive outside the trend leaves the knowledge as it was."""
     state = rows[["member_id", "dive_id", "started_at", "month_on", "day", *AT_COLUMNS]].copy()
     state["in_trend"] = taken
-    found = np.column_stack([levels.level, levels.level_var, rows["measurement_var"].to_numpy()[taken], levels.lean])
+    found = [getattr(levels, name) for name in LEVEL_STATES.values()]
     values = np.full((len(rows), len(STATE_COLUMNS)), np.nan)
-    values[taken] = found
+    values[taken] = np.column_stack(
+        [*found, rows["measurement_var"].to_numpy()[taken], levels.level_pull, levels.drift_pull]
+    )
     state[list(STATE_COLUMNS)] = values
     state["level_day"] = state["day"].where(taken)
     state["level_month_on"] = state["month_on"].where(taken)
     known = [*STATE_COLUMNS, "level_day", "level_month_on"]
     state[known] = state.groupby("member_id")[known].ffill()
-    models, of = models_for(model, state["month_on"])
     begin = state["level_log"].isna().to_numpy()
-    state.loc[begin, "level_log"] = models.mean_log[of][begin]
-    state.loc[begin, "level_var"] = models.between_var[of][begin]
-    state.loc[begin, ["measurement_var", *(f"lean_{c}" for c in CONDITIONS)]] = 0.0
+    models, of = models_for(model, state["month_on"])
+    unknown = before_any(models, of)
+    for column, name in LEVEL_STATES.items():
+        state.loc[begin, column] = getattr(unknown, name)[begin]
+    state[list(STATE_COLUMNS)] = state[list(STATE_COLUMNS)].fillna(0.0)
     state["level_day"] = state["level_day"].fillna(state["day"])
     state["level_month_on"] = state["level_month_on"].fillna(state["month_on"])
     return state
+
+
+def predicted_rates(
+    state: pd.DataFrame, at_conditions: np.ndarray, to_day: np.ndarray, model: pd.DataFrame
+) -> tuple[np.ndarray, np.ndarray]:
+    """Log rate of a later dive, and its deviation, by what was known after each row of `trend_state`.
+
+    Parameters
+    ----------
+    state : DataFrame
+        n rows of `trend_state`.
+    at_conditions : ndarray, (n, J, K)
+        Conditions to predict at, as in the state's columns `at_…`.
+    to_day : ndarray, (n,)
+        The later dive's day.
+    model : DataFrame
+        The monthly fits.
+
+    Returns
+    -------
+    mean, sd : ndarray, (n, J)
+        The deviation is stretched by what past errors showed.
+    """
+    models, of = models_for(model, state["level_month_on"])
+    values = {name: state[column].to_numpy(float) for column, name in LEVEL_STATES.items()}
+    pulls = {p: state[[f"{p}_{c}" for c in CONDITIONS]].to_numpy(float) for p in ("level_pull", "drift_pull")}
+    nothing = np.zeros(len(state))
+    levels = Levels(**values, **pulls, surprise=nothing, z=nothing, weight=nothing + 1.0)
+    gap = np.maximum(to_day - state["level_day"].to_numpy(float), 0.0)
+    mean, sd = rate_of_next(levels, at_conditions, state["measurement_var"].to_numpy(float), gap, models, of)
+    return mean, sd * ((models.z_high - models.z_low)[of] / (2 * Z80))[:, None]
 
 
 def build_condition_effects(model: pd.DataFrame, as_of_on: pd.Timestamp | None = None) -> pd.DataFrame:

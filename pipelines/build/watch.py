@@ -7,31 +7,17 @@ known of a dive's rate and start is what stood in the tables before it.
 import numpy as np
 import pandas as pd
 
-from pipelines.build.divers import AT_COLUMNS, models_for
+from pipelines.build.divers import AT_COLUMNS, predicted_rates
 from schemas.codes.divers import CAUSE_WORDS, WATCH_REASONS
 from schemas.frames import conform
 from schemas.policy import Policy
 from schemas.tables import TABLES
 from schemas.words import share
 from shared.reserve import chance_below
-from shared.trend import CONDITIONS, Z80, Levels
-from shared.trend_slope import rate_of_next
 
 LEAST_DIVES = 5
 NOT_ASSESSED_SHARE = 0.10
 CHANCE_EDGES = (0.0, 0.02, 0.05, 0.10, 0.20, 0.40, 0.60, 1.0)
-
-
-def _predicted(state: pd.DataFrame, at: np.ndarray, to_day: np.ndarray, model: pd.DataFrame):
-    """Log rate and its deviation after each row of `state`, at J conditions, on a later day: two (n, J)."""
-    models, of = models_for(model, state["level_month_on"])
-    lean = state[[f"lean_{c}" for c in CONDITIONS]].to_numpy(float)
-    level, var = state["level_log"].to_numpy(float), state["level_var"].to_numpy(float)
-    levels = Levels(level, var, lean, level, var, lean, np.zeros(len(level)), np.ones(len(level)))
-    gap = np.maximum(to_day - state["level_day"].to_numpy(float), 0.0)
-    mean, sd = rate_of_next(levels, at, state["measurement_var"].to_numpy(float), gap, models, of)
-    stretch = (models.z_high - models.z_low)[of] / (2 * Z80)
-    return mean, sd * stretch[:, None]
 
 
 def _draws(state: pd.DataFrame, critical: np.ndarray, rows: np.ndarray, filled: np.ndarray):
@@ -54,7 +40,7 @@ def chance_before_each(reserve: pd.DataFrame, state: pd.DataFrame, model: pd.Dat
     day = state["day"].to_numpy(float)
     filled = (rows >= 0) & (day[1:, None] - day[np.maximum(rows, 0)] <= policy.reserve.watch_days)
     drawn, at, known = _draws(state, critical, np.maximum(rows, 0), filled)
-    mean, sd = _predicted(state.iloc[:-1], at, day[1:], model)
+    mean, sd = predicted_rates(state.iloc[:-1], at, day[1:], model)
     chance = chance_below(drawn, mean, sd, known)
     chance[known.sum(axis=1) < LEAST_DIVES] = np.nan
     by_dive = pd.Series(np.r_[np.nan, chance], index=state["dive_id"])
@@ -128,7 +114,7 @@ def _chance_next(last: pd.DataFrame, model: pd.DataFrame, policy: Policy, today:
     drawn, at, known = _draws(last, np.where(critical == np.inf, 1e6, critical), rows, filled)
     newest = last.groupby("member_id", sort=True).tail(1).sort_values("member_id")
     to_day = np.full(count, (today - pd.Timestamp("1970-01-01", tz="UTC")) / pd.Timedelta(days=1))
-    mean, sd = _predicted(newest, at, to_day, model)
+    mean, sd = predicted_rates(newest, at, to_day, model)
     chance = chance_below(drawn, mean, sd, known)
     return np.where(known.sum(axis=1) < LEAST_DIVES, np.nan, chance)
 

@@ -40,7 +40,7 @@ def _trend_months(given: Given) -> Frames:
 
 TREND_MONTHS = Step(
     name="trend_months",
-    version=1,
+    version=2,
     build=_trend_months,
     gives=("trend_model",),
     reads={"dive_consumption": _CONSUMPTION, "dives": _DIVES_OF_TREND},
@@ -57,7 +57,7 @@ def _effects(given: Given) -> Frames:
 
 EFFECTS = Step(
     name="condition_effects",
-    version=1,
+    version=2,
     build=_effects,
     gives=("condition_effects",),
     reads={"trend_model": EVERY},
@@ -73,7 +73,7 @@ def _trend(given: Given) -> Frames:
 
 TREND = Step(
     name="trend",
-    version=1,
+    version=2,
     build=_trend,
     gives=TREND_TABLES,
     reads={"dive_consumption": _CONSUMPTION, "dives": _DIVES_OF_TREND, "trend_model": EVERY},
@@ -107,7 +107,7 @@ def _reserve(given: Given) -> Frames:
 
 RESERVE = Step(
     name="reserve",
-    version=1,
+    version=2,
     build=_reserve,
     gives=RESERVE_TABLES,
     reads={
@@ -160,7 +160,7 @@ def _watch(given: Given) -> Frames:
 
 WATCH = Step(
     name="watch",
-    version=1,
+    version=2,
     build=_watch,
     gives=("reserve_watch", "reserve_reliability"),
     reads={

@@ -1,0 +1,103 @@
+"""How a member's trend reads, on pages and in print: how far the rate moved, over what time, and how surely."""
+
+from collections.abc import Mapping
+from typing import Any
+
+import pandas as pd
+
+from schemas import words
+from shared.trend import CALLED_FROM_CHANCE
+from shared.trend_change import LEAST_DAYS, LEAST_DIVES, YEAR_DAYS
+
+TOO_FEW = f"too few dives to say: it needs {LEAST_DIVES} over {LEAST_DAYS:.0f} days"
+DIRECTIONS = {"rising": "up", "falling": "down"}
+
+
+def direction(row: Mapping[str, Any], chance: float = CALLED_FROM_CHANCE) -> str:
+    """`rising`, `falling`, `steady` or `too_few`; a chance above the usual makes a call rarer."""
+    if row["trend"] not in ("rising", "steady", "falling") or not words.known(row["chance_risen"]):
+        return "too_few"
+    risen = row["chance_risen"]
+    return "rising" if risen >= chance else "falling" if risen <= 1 - chance else "steady"
+
+
+def signed(value: float, digits: int = 0) -> str:
+    """'27 % down', 'no change' where it rounds to none."""
+    size = words.number(abs(value), digits, "%")
+    if not float(f"{abs(value):.{digits}f}"):
+        return "no change"
+    return f"{size} {'up' if value > 0 else 'down'}"
+
+
+def moved(value: Any, low: Any, high: Any, digits: int = 0) -> str:
+    """A change with its 80 % interval: 'down 27 % (21 to 32)', 'down 3 % (9 % down to 4 % up)'."""
+    if not (words.known(value) and words.known(low) and words.known(high)):
+        return ""
+    size = words.number(abs(value), digits, "%")
+    nothing = not float(f"{abs(value):.{digits}f}")
+    head = "no change" if nothing else f"{'up' if value > 0 else 'down'} {size}"
+    if low > 0 or high < 0:
+        near, far = sorted((abs(low), abs(high)))
+        return f"{head} ({words.between(near, far, digits)})"
+    return f"{head} ({signed(low, digits)} to {signed(high, digits)})"
+
+
+def stretch(row: Mapping[str, Any], first_at: Any) -> str:
+    """The time that the change is over: 'the last 12 months', or since the first dive where that is later."""
+    whole = words.known(first_at) and row["started_at"] - first_at >= pd.Timedelta(days=YEAR_DAYS)
+    return "the last 12 months" if whole else f"since {words.day(first_at)}"
+
+
+def headline(row: Mapping[str, Any], chance: float = CALLED_FROM_CHANCE) -> str:
+    """What a diver asks: 'down 27 % (21 to 32)', 'no clear change', or that there is too little to say."""
+    way = direction(row, chance)
+    if way == "too_few":
+        return TOO_FEW
+    if way == "steady":
+        return "no clear change"
+    return moved(row["change_12m_pct"], row["change_12m_low_pct"], row["change_12m_high_pct"])
+
+
+def basis(row: Mapping[str, Any], chance: float = CALLED_FROM_CHANCE) -> str:
+    """How surely, in a few words; empty where there is nothing to be sure of."""
+    way = direction(row, chance)
+    figures = moved(row["change_12m_pct"], row["change_12m_low_pct"], row["change_12m_high_pct"])
+    if way == "too_few":
+        return f"by these few dives {figures}, 80 % interval" if figures else ""
+    risen = max(row["chance_risen"], 1 - row["chance_risen"])
+    how = "over 99 %" if risen > 0.99 else words.number(100 * risen, 0, "%")
+    if way == "steady":
+        # most divers are steady, so that little is made of a figure that an interval alone might make much of
+        return f"by the dives alone {figures}, 80 % interval"
+    return f"80 % interval; chance that it {'rose' if way == 'rising' else 'fell'}: {how}"
+
+
+def sentence(row: Mapping[str, Any], first_at: Any, chance: float = CALLED_FROM_CHANCE) -> str:
+    """'Over the last 12 months: down 27 % (21 to 32), 80 % interval.'"""
+    over = stretch(row, first_at)
+    lead = f"Over {over}" if over.startswith("the") else over.capitalize()
+    way = direction(row, chance)
+    if way == "too_few":
+        return f"Rate over the last 12 months: {TOO_FEW}."
+    if way == "steady":
+        return f"{lead}: no clear change ({basis(row, chance)})."
+    return f"{lead}: {headline(row, chance)}, 80 % interval."
+
+
+def recent(row: Mapping[str, Any]) -> str:
+    """The slope of the last 180 days: 'down 1.9 % a month'."""
+    value = row["slope_pct_per_month"]
+    if not words.known(value):
+        return words.UNKNOWN
+    text = signed(value, 1)
+    return text if text == "no change" else f"{text.split()[-1]} {words.number(abs(value), 1, '%')} a month"
+
+
+def recent_basis(row: Mapping[str, Any]) -> str:
+    """Its interval, and whether it is sure."""
+    low, high = row["slope_low_pct"], row["slope_high_pct"]
+    if not (words.known(low) and words.known(high)):
+        return ""
+    sure = words.known(row["slope_sure"]) and row["slope_sure"]
+    spread = f"80 % interval {signed(low, 1)} to {signed(high, 1)}"
+    return f"{spread}; " + ("sure: the 95 % interval excludes no change" if sure else "not sure: it may be none at all")
