@@ -8,9 +8,10 @@ import pandas as pd
 
 from pipelines.settings import Station
 from schemas import labels as fill_labels
-from schemas import words
+from schemas import trend_words, words
 from schemas.codes import sentence
 from schemas.snapshot import Manifest, read_manifest, read_table
+from shared.trend import NAMED_FROM_CHANCE
 
 PAGES = Path(__file__).parent / "report_pages"
 KINDS = ("morning", "labels", "inspections", "calendar", "season")
@@ -217,7 +218,7 @@ class Reports:
             if now
             else words.UNKNOWN,
             "planning": words.number(now["planning_rmv_l_min"], 1, "L/min") if now else words.UNKNOWN,
-            "trend": words.TRENDS.get(now["trend"], "") if now else words.TRENDS["too_few"],
+            "trend": trend_words.sentence(now, trend["started_at"].iloc[0], NAMED_FROM_CHANCE) if now else "",
             "dives": [
                 {
                     "started": words.clock(d["started_at"], self.zone),

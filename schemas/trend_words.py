@@ -10,7 +10,6 @@ from shared.trend import CALLED_FROM_CHANCE
 from shared.trend_change import LEAST_DAYS, LEAST_DIVES, YEAR_DAYS
 
 TOO_FEW = f"too few dives to say: it needs {LEAST_DIVES} over {LEAST_DAYS:.0f} days"
-DIRECTIONS = {"rising": "up", "falling": "down"}
 
 
 def direction(row: Mapping[str, Any], chance: float = CALLED_FROM_CHANCE) -> str:
@@ -21,31 +20,28 @@ def direction(row: Mapping[str, Any], chance: float = CALLED_FROM_CHANCE) -> str
     return "rising" if risen >= chance else "falling" if risen <= 1 - chance else "steady"
 
 
-def signed(value: float, digits: int = 0) -> str:
-    """'27 % down', 'no change' where it rounds to none."""
-    size = words.number(abs(value), digits, "%")
+def up_or_down(value: float, digits: int = 0) -> str:
+    """'down 27 %', 'no change' where it rounds to none."""
     if not float(f"{abs(value):.{digits}f}"):
         return "no change"
-    return f"{size} {'up' if value > 0 else 'down'}"
+    return f"{'up' if value > 0 else 'down'} {words.number(abs(value), digits, '%')}"
 
 
 def moved(value: Any, low: Any, high: Any, digits: int = 0) -> str:
-    """A change with its 80 % interval: 'down 27 % (21 to 32)', 'down 3 % (9 % down to 4 % up)'."""
+    """A change with its 80 % interval: 'down 27 % (21 to 32)', 'down 3 % (down 9 % to up 4 %)'."""
     if not (words.known(value) and words.known(low) and words.known(high)):
         return ""
-    size = words.number(abs(value), digits, "%")
-    nothing = not float(f"{abs(value):.{digits}f}")
-    head = "no change" if nothing else f"{'up' if value > 0 else 'down'} {size}"
+    spread = f"{up_or_down(low, digits)} to {up_or_down(high, digits)}"
     if low > 0 or high < 0:
-        near, far = sorted((abs(low), abs(high)))
-        return f"{head} ({words.between(near, far, digits)})"
-    return f"{head} ({signed(low, digits)} to {signed(high, digits)})"
+        spread = words.between(*sorted((abs(low), abs(high))), digits)
+    return f"{up_or_down(value, digits)} ({spread})"
 
 
 def stretch(row: Mapping[str, Any], first_at: Any) -> str:
     """The time that the change is over: 'the last 12 months', or since the first dive where that is later."""
-    whole = words.known(first_at) and row["started_at"] - first_at >= pd.Timedelta(days=YEAR_DAYS)
-    return "the last 12 months" if whole else f"since {words.day(first_at)}"
+    if direction(row) == "too_few" or row["started_at"] - first_at >= pd.Timedelta(days=YEAR_DAYS):
+        return "the last 12 months"
+    return f"since {words.day(first_at)}"
 
 
 def headline(row: Mapping[str, Any], chance: float = CALLED_FROM_CHANCE) -> str:
@@ -75,13 +71,9 @@ def basis(row: Mapping[str, Any], chance: float = CALLED_FROM_CHANCE) -> str:
 def sentence(row: Mapping[str, Any], first_at: Any, chance: float = CALLED_FROM_CHANCE) -> str:
     """'Over the last 12 months: down 27 % (21 to 32), 80 % interval.'"""
     over = stretch(row, first_at)
-    lead = f"Over {over}" if over.startswith("the") else over.capitalize()
-    way = direction(row, chance)
-    if way == "too_few":
-        return f"Rate over the last 12 months: {TOO_FEW}."
-    if way == "steady":
-        return f"{lead}: no clear change ({basis(row, chance)})."
-    return f"{lead}: {headline(row, chance)}, 80 % interval."
+    lead = words.capital(over) if over.startswith("since") else f"Over {over}"
+    tail = ", 80 % interval" if direction(row, chance) in ("rising", "falling") else ""
+    return f"{lead}: {headline(row, chance)}{tail}."
 
 
 def recent(row: Mapping[str, Any]) -> str:
@@ -89,8 +81,7 @@ def recent(row: Mapping[str, Any]) -> str:
     value = row["slope_pct_per_month"]
     if not words.known(value):
         return words.UNKNOWN
-    text = signed(value, 1)
-    return text if text == "no change" else f"{text.split()[-1]} {words.number(abs(value), 1, '%')} a month"
+    return f"{up_or_down(value, 1)} a month"
 
 
 def recent_basis(row: Mapping[str, Any]) -> str:
@@ -99,5 +90,5 @@ def recent_basis(row: Mapping[str, Any]) -> str:
     if not (words.known(low) and words.known(high)):
         return ""
     sure = words.known(row["slope_sure"]) and row["slope_sure"]
-    spread = f"80 % interval {signed(low, 1)} to {signed(high, 1)}"
-    return f"{spread}; " + ("sure: the 95 % interval excludes no change" if sure else "not sure: it may be none at all")
+    spread = f"80 % interval {up_or_down(low, 1)} to {up_or_down(high, 1)}"
+    return f"{spread}; " + ("sure: the 95 % interval excludes no change" if sure else "not sure: it may be no change at all")

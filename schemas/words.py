@@ -67,7 +67,6 @@ CAUSES = {
     "profile": "Depth and time",
     "none": "None",
 }
-TRENDS = {"rising": "rising", "steady": "steady", "falling": "falling", "too_few": "too few dives to say"}
 KINDS = {
     "visual": "visual inspection",
     "hydrostatic": "hydrostatic test",
@@ -122,6 +121,11 @@ def with_interval(value: Any, low: Any, high: Any, digits: int = 0, unit: str = 
     """'258 bar (254 to 262)'."""
     spread = between(low, high, digits)
     return number(value, digits, unit) + (f" ({spread})" if spread and known(value) else "")
+
+
+def capital(text: str) -> str:
+    """The same with its first letter large."""
+    return text[:1].upper() + text[1:]
 
 
 def share(value: Any) -> str:

@@ -6,7 +6,8 @@ from dashboard import charts_dives, gas_left, parts
 from dashboard.data import Snapshot
 from dashboard.rows import each, said_yes
 from dashboard.views import dive
-from schemas import words
+from schemas import trend_words, words
+from shared.trend import NAMED_FROM_CHANCE
 
 MOST_DIVES = 12
 
@@ -77,6 +78,14 @@ def how_sure(snapshot: Snapshot) -> None:
         parts.figure(charts_dives.reliability(rows), "Share said against share that came.", "reliability")
 
 
+def moved(snapshot: Snapshot, member_id: str) -> None:
+    """How the diver's rate moved over 12 months; of somebody named, a change must be surer than on their own page."""
+    trend = snapshot.table("consumption_trend", member_id=member_id).sort_values("started_at")
+    if len(trend):
+        said = trend_words.sentence(trend.iloc[-1], trend["started_at"].iloc[0], NAMED_FROM_CHANCE)
+        parts.show(parts.plain(f"What this diver breathes. {said}"))
+
+
 def one(snapshot: Snapshot, member_id: str, name: str) -> None:
     """A diver's dives below policy, why, and what would mend it."""
     reserve = snapshot.table("dive_reserve", member_id=member_id)
@@ -87,6 +96,7 @@ def one(snapshot: Snapshot, member_id: str, name: str) -> None:
         .sort_values("started_at", ascending=False)
     )
     parts.show(parts.heading(name, 2))
+    moved(snapshot, member_id)
     if rows.empty:
         parts.show(parts.plain("None of the dives could be judged."))
         return

@@ -6,11 +6,12 @@ import streamlit as st
 from dashboard import charts_dives, gas_left, parts
 from dashboard.access import DIVER
 from dashboard.data import Snapshot
-from dashboard.rows import Row, each
+from dashboard.rows import each
 from dashboard.views import dive
-from schemas import words
+from schemas import trend_words, words
 from schemas.codes import sentence
 from schemas.codes.divers import CONDITION_WORDS
+from shared.trend import CALLED_FROM_CHANCE, NAMED_FROM_CHANCE
 
 
 def page(snapshot: Snapshot) -> None:
@@ -42,13 +43,14 @@ def page(snapshot: Snapshot) -> None:
         )
         return
     trend = snapshot.table("consumption_trend", member_id=member).sort_values("started_at")
-    rate(trend, consumption)
+    # said of somebody else by name, a change must be surer
+    rate(trend, consumption, CALLED_FROM_CHANCE if viewer.role == DIVER else NAMED_FROM_CHANCE)
     effects(snapshot)
     dives(snapshot, member, consumption)
     kit(snapshot, member, consumption)
 
 
-def rate(trend: pd.DataFrame, consumption: pd.DataFrame) -> None:
+def rate(trend: pd.DataFrame, consumption: pd.DataFrame, chance: float) -> None:
     parts.show(
         parts.heading(
             "What you breathe",
@@ -74,7 +76,12 @@ def rate(trend: pd.DataFrame, consumption: pd.DataFrame) -> None:
                         ),
                         "80 % interval, at your own usual conditions",
                     ),
-                    ("Trend of the last 180 days", slope(now), slope_basis(now)),
+                    (
+                        words.capital(trend_words.stretch(now, trend["started_at"].iloc[0])),
+                        words.capital(trend_words.headline(now, chance)),
+                        trend_words.basis(now, chance),
+                    ),
+                    ("The last 180 days", words.capital(trend_words.recent(now)), trend_words.recent_basis(now)),
                 ]
             )
         )
@@ -88,24 +95,6 @@ def rate(trend: pd.DataFrame, consumption: pd.DataFrame) -> None:
     missing = consumption["rmv_l_min"].isna().sum()
     if missing:
         parts.show(parts.note(f"{words.plural(missing, 'dive')} without a rate: see the dive for why."))
-
-
-def slope(now: Row) -> str:
-    """The trend in a word and a figure, no more certain than it is."""
-    word = words.TRENDS.get(now["trend"], words.UNKNOWN)
-    if now["trend"] == "too_few" or not words.known(now["slope_pct_per_month"]):
-        return word
-    return f"{word}, {words.number(now['slope_pct_per_month'], 1, '%')} a month"
-
-
-def slope_basis(now: Row) -> str:
-    spread = words.between(now["slope_low_pct"], now["slope_high_pct"], 1, "%")
-    if not spread:
-        return "needs 8 dives over 60 days"
-    sure = words.known(now["slope_sure"]) and now["slope_sure"]
-    return f"80 % interval {spread}; " + (
-        "sure: the 95 % interval excludes zero" if sure else "not sure: it may be no change at all"
-    )
 
 
 def effects(snapshot: Snapshot) -> None:

@@ -248,7 +248,11 @@ def dives(member: str) -> dict[str, pd.DataFrame]:
             "slope_low_pct": -2.4,
             "slope_high_pct": 0.2,
             "slope_sure": False,
-            "trend": "steady",
+            "change_12m_pct": -12.0,
+            "change_12m_low_pct": -17.0,
+            "change_12m_high_pct": -6.0,
+            "chance_risen": 0.04,
+            "trend": "falling",
         }
     )
     margin = 300 - 55.0 * np.arange(n)[::-1] % 700

@@ -20,6 +20,7 @@ def test_every_number_says_its_unit_or_needs_none():
         "hours",
         "short_fill_share",
         "chance_next_below",
+        "chance_risen",
         "chance_from",
         "chance_to",
         "share_below",
