@@ -33,7 +33,8 @@ def moved(value: Any, low: Any, high: Any, digits: int = 0) -> str:
         return ""
     spread = f"{up_or_down(low, digits)} to {up_or_down(high, digits)}"
     if low > 0 or high < 0:
-        spread = words.between(*sorted((abs(low), abs(high))), digits)
+        near, far = sorted((abs(low), abs(high)))
+        spread = words.between(near, far, digits)
     return f"{up_or_down(value, digits)} ({spread})"
 
 
@@ -90,5 +91,5 @@ def recent_basis(row: Mapping[str, Any]) -> str:
     if not (words.known(low) and words.known(high)):
         return ""
     sure = words.known(row["slope_sure"]) and row["slope_sure"]
-    spread = f"80 % interval {up_or_down(low, 1)} to {up_or_down(high, 1)}"
-    return f"{spread}; " + ("sure: the 95 % interval excludes no change" if sure else "not sure: it may be no change at all")
+    how = "sure: the 95 % interval excludes no change" if sure else "not sure: it may be no change at all"
+    return f"80 % interval {up_or_down(low, 1)} to {up_or_down(high, 1)}; {how}"
