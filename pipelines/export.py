@@ -9,8 +9,8 @@ from schemas.snapshot import read_manifest, read_table
 from schemas.tables import TABLES, Table
 
 FORMATS = ("csv", "parquet", "xlsx")
-#: a spreadsheet takes a cell that begins like this for a formula
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+#: a spreadsheet takes a cell that begins like this for a formula (OWASP, 'CSV Injection'); the wide ones too
+_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 _XLSX_ROWS = 1_048_575
 
 
@@ -59,7 +59,7 @@ def write_frame(frame: pd.DataFrame, table: Table, path: Path) -> None:
 
         pq.write_table(arrow_table(frame, table), path)
     elif form == "csv":
-        flat(frame, table).to_csv(path, index=False, lineterminator="\n", encoding="utf-8")
+        _as_text(flat(frame, table), table).to_csv(path, index=False, lineterminator="\n", encoding="utf-8")
     else:
         _write_xlsx(flat(frame, table), path)
 
@@ -85,6 +85,21 @@ def flat(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
             )
         else:
             made[field.name] = column
+    return pd.DataFrame(made, index=frame.index)
+
+
+def _as_text(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
+    """An apostrophe before every text that a spreadsheet would take for a formula; numbers stay numbers."""
+    made = {}
+    for name, column in frame.items():
+        if table.fields[str(name)].kind in ("text", "choice", "codes", "json"):
+            text = column.astype("str")
+            risky, returns = text.str.startswith(_FORMULA) & column.notna(), text.str.contains("\r", regex=False)
+            if returns.any():  # the writer does not quote a lone return, and readers take it for the end of a row
+                text = text.str.replace("\r\n", "\n", regex=False).str.replace("\r", "\n", regex=False)
+            if risky.any() or returns.any():
+                column = text.where(~risky, "'" + text).where(column.notna())
+        made[name] = column
     return pd.DataFrame(made, index=frame.index)
 
 

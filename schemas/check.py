@@ -214,7 +214,7 @@ def _dates(declared: Source, frame: pd.DataFrame, latest: pd.Timestamp) -> pd.Da
         latest_here, earliest = column.max(), pd.Timestamp("1900-01-01", tz=limit.tz)
         if latest_here is pd.NaT or (column.min() >= earliest and latest_here <= limit):
             continue
-        if not field.may_lie_ahead and field.name != "revised_at":
+        if not field.may_lie_ahead:
             rows += [
                 _problem(
                     i, field.name, v, "in_the_future", f"{v:%Y-%m-%d} lies after tomorrow: it cannot have happened yet."

@@ -2,7 +2,6 @@
 
 import csv
 import io
-import re
 
 import numpy as np
 import pyarrow as pa
@@ -66,16 +65,24 @@ def read_csv(data: bytes, mapping: Mapping, known: set[str]) -> Sheet:
     data = _as_utf8(data, mapping)
     if not data.strip():
         raise refused("empty_file")
-    if b"\r" in data and b"\n" not in data:
-        data = data.replace(b"\r", b"\n")
-    elif re.search(rb"\r(?!\n)", data):
-        data = data.replace(b"\r\n", b"\n")  # a lone return inside stays part of its cell
+    data = _line_ends(data)
     separator, headers, start, header_lines = _header(data, mapping, known)
     if len(headers) > MOST_COLUMNS:
         raise refused("too_many_columns", found=len(headers), limit=MOST_COLUMNS)
     body = data[start:].rstrip(b"\r\n")
     sheet = _regular(body, separator, headers, header_lines) or _line_by_line(body, separator, headers, header_lines)
     return _without_blank_rows(sheet)
+
+
+def _line_ends(data: bytes) -> bytes:
+    """The data with every line ending in a newline, whatever ended it: CR LF, LF or CR alone, also mixed.
+
+    Settled before anything else looks at lines. Otherwise a row that ends in a lone CR is joined to the next one,
+    and both are lost as one row. A line break inside quotes is a line break too.
+    """
+    if b"\r" not in data:
+        return data
+    return data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
 
 
 def _as_utf8(data: bytes, mapping: Mapping) -> bytes:

@@ -47,6 +47,35 @@ def test_old_line_ends_are_read(tmp_path):
     assert len(fills(tmp_path, csv_text({}, {}).replace("\n", "\r")).rows) == 2
 
 
+@pytest.mark.parametrize(
+    ("header", "rows", "last"),
+    [("\r", "\n", "\n"), ("\r", "\r\n", "\r\n"), ("\r\n", "\r", "\r"), ("\n", "\r", "\n"), ("\r\r\n", "\r\n", "")],
+    ids=["CR after the header, LF", "CR after the header, CRLF", "CRLF after the header, CR", "CR, LF last", "CR CRLF"],
+)
+def test_mixed_line_ends_lose_no_row(tmp_path, header, rows, last):
+    head, *lines = csv_text(*[{}] * 6).splitlines()
+    table = fills(tmp_path, head + header + rows.join(lines) + last)
+    assert rules(table) == []
+    assert table.rows["fill_id"].tolist() == [f"F{n}" for n in range(1, 7)]
+
+
+@pytest.mark.parametrize("ending", ["\r", "\r\n", "\n"])
+@pytest.mark.parametrize("inside", ["\n", "\r", "\r\n"])
+def test_a_line_break_inside_quotes_is_no_line_end_of_the_file(tmp_path, ending, inside):
+    head, first, *lines = csv_text({"operator": "one two"}, *[{}] * 5).splitlines()
+    text = ending.join([head, first.replace("one two", f'"one{inside}two"'), *lines]) + ending
+    table = fills(tmp_path, text)
+    assert rules(table) == []
+    assert table.rows["fill_id"].tolist() == [f"F{n}" for n in range(1, 7)]
+    assert table.rows["operator"].tolist()[0] == "one two"
+
+
+def test_one_row_that_ends_in_a_lone_return_among_others_is_read(tmp_path):
+    lines = csv_text(*[{}] * 6).splitlines()
+    table = fills(tmp_path, "\n".join(lines[:3]) + "\r" + "\n".join(lines[3:]) + "\n")
+    assert table.rows_read == len(table.rows) == 6
+
+
 def test_the_line_of_the_file_is_told_after_a_quoted_line_break_and_blank_lines(tmp_path):
     text = csv_text({"operator": "one\ntwo"}, {"stop_pressure_bar": "much"}).replace("F2", "\n\nF2")
     table = fills(tmp_path, text)
