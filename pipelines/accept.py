@@ -47,17 +47,19 @@ class Acceptor:
             raw.rows, SOURCES[raw.source].fields.values(), keep=("row_number", "line", "assumed", "value_flags")
         )
         rows = rows.reset_index(drop=True)
+        waiting_values = pd.Series(False, index=rows.index)
         for name in raw.from_working_pressure:
-            rows[name] = rows[name].fillna(rows["unit_id"].map(working_pressures(self.warehouse)).astype("float64"))
+            stated = rows["assumed"].map(lambda columns, name=name: name in columns)
+            pressure = rows["unit_id"].map(working_pressures(self.warehouse)).astype("float64")
+            rows[name] = rows[name].where(~stated, pressure)
+            waiting_values |= stated & pressure.isna()
         if raw.source == SAMPLES:
             rows, found = drop_impossible(rows)
         else:
             rows, found = leave_out_impossible(raw.source, rows)
         self._problems(raw.source, found, file, sha256)
-        waiting_values = rows[raw.from_working_pressure].isna().any(axis=1) if raw.from_working_pressure else None
-        checked = rows if waiting_values is None else rows[~waiting_values]
-        clean, problems = check(raw.source, checked, self.latest)
-        if waiting_values is not None:
+        clean, problems = check(raw.source, rows[~waiting_values] if waiting_values.any() else rows, self.latest)
+        if waiting_values.any():
             clean = pd.concat([clean, rows[waiting_values]])
         only_ahead: set[int] = set()
         if len(problems):

@@ -68,13 +68,15 @@ def print_rejects(station: Station, to: Path | None, as_json: bool) -> int:
 
 
 def problem_line(row: dict[str, Any]) -> str:
-    """A problem as one line: file, row, column, value: what is wrong. What to do."""
+    """A problem as one line: file, line of the file or the sheet, column, value: what is wrong. What to do."""
 
     def there(value) -> bool:
         return value is not None and value == value and str(value) != "<NA>"
 
     where = [str(row["file"])] if there(row.get("file")) else []
-    if there(row.get("row_number")):
+    if there(row.get("line")):
+        where.append(f"line {row['line']}")
+    elif there(row.get("row_number")):
         where.append(f"row {row['row_number']}")
     if there(row.get("column")):
         where.append(f"{row['column']} = {row['value']}" if there(row.get("value")) else str(row["column"]))

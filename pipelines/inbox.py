@@ -16,7 +16,7 @@ from pipelines.settings import Station
 from pipelines.store import Warehouse
 
 #: raise when a change of fields or readers must make every file be read again
-SCHEMA_VERSION = "2"
+SCHEMA_VERSION = "3"
 #: sources that decide what the names in other files mean
 NAMING = ("members", "cylinders", "links")
 #: a file time beyond these is no time; the latest leaves room in 64 bits of nanoseconds

@@ -78,7 +78,8 @@ def read_mapping(source: str, told: Any, complain: Complain) -> Mapping:
             complain((*at, key), table, "must be a table", f"[sources.{source}.{key}]")
             continue
         made[key] = {}
-        for name, value in table.items():
+        # what names one column comes after the patterns, whatever the order of writing
+        for name, value in sorted(table.items(), key=lambda item: not _pattern(item[0])):
             where = (*at, key, name)
             columns = columns_named(source, name)
             if not columns:
@@ -87,6 +88,9 @@ def read_mapping(source: str, told: Any, complain: Complain) -> Mapping:
             for column in columns:
                 if key == "units" and len(columns) > 1 and conversion(column, str(value)) is None:
                     continue  # a pattern means those of its columns that can be in the unit
+                if key == "units":
+                    patterns = (p for p in made.get("by_pattern", ()) if p != column)
+                    made["by_pattern"] = (*patterns, column) if _pattern(name) else tuple(patterns)
                 good = read(source, SOURCES[source].fields[column], value, where, complain)
                 if good is not None:
                     made[key][column] = good
@@ -104,6 +108,10 @@ def read_mapping(source: str, told: Any, complain: Complain) -> Mapping:
     if mapping.key and all(SOURCES[source].fields[c].kind != "text" for c in SOURCES[source].key):
         complain((*at, "key"), list(mapping.key), "this source has no key that could be built", "Leave it out.")
     return mapping
+
+
+def _pattern(name: str) -> bool:
+    return any(c in name for c in "*?[")
 
 
 def _plain(key: str, value: Any, where: tuple[str, ...], complain: Complain) -> str | None:

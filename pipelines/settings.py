@@ -55,7 +55,6 @@ class Station:
     people: AnyMapping[str, str] = field(default_factory=dict)
     roles_claim: str = ""
     cron: str = "*/10 * * * *"
-    scheduler: str = ""
 
     inbox = property(lambda self: self.folder / "inbox")
     archive = property(lambda self: self.folder / "archive")
@@ -111,7 +110,14 @@ def _station(folder: Path, told: dict, complain: "_Complaints") -> Station:
     sources = _tables(told.get("sources", {}), ("sources",), tuple(SOURCES), complain)
     mappings = {name: read_mapping(name, sources.get(name, {}), complain) for name in SOURCES}
     schedule = _table(told, ("schedule",), ("cron",), complain)
-    scale = _table(told, ("scale",), ("scheduler",), complain)
+    for key, value in _table(told, ("scale",), ("scheduler",), complain).items():
+        if value != "":
+            complain(
+                ("scale", key),
+                value,
+                "is not built yet: every run computes on this machine alone",
+                "Take the line out; nothing else is needed.",
+            )
     people, claim = _roles(told.get("roles", {}), complain)
     return Station(
         folder=folder,
@@ -124,7 +130,6 @@ def _station(folder: Path, told: dict, complain: "_Complaints") -> Station:
         people=people,
         roles_claim=claim,
         cron=_cron(schedule.get("cron", Station.cron), complain),
-        scheduler=_text(scale.get("scheduler", ""), ("scale", "scheduler"), complain),
     )
 
 

@@ -109,7 +109,7 @@ def problems(still_open: pd.DataFrame) -> None:
                 (
                     parts.lines(
                         r.file,
-                        f"row {r.row_number}" if words.known(r.row_number) else "the whole file",
+                        _place(r),
                         "the row was taken without this value" if r.severity == "value" else "",
                     ),
                     parts.lines(
@@ -126,6 +126,13 @@ def problems(still_open: pd.DataFrame) -> None:
     )
     if len(shown) > MOST_ROWS:
         parts.show(parts.note(f"The first {MOST_ROWS} of {len(shown)}; `coldfill rejects --to FILE` writes them all."))
+
+
+def _place(problem) -> str:
+    """Where it stands, as a spreadsheet or an editor counts."""
+    if words.known(problem.line):
+        return f"line {problem.line}"
+    return f"row {problem.row_number}" if words.known(problem.row_number) else "the whole file"
 
 
 def _short(value: str) -> str:

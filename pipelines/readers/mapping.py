@@ -152,6 +152,8 @@ class Mapping:
     #: contract column → the file's header, or several that are joined by a blank (date and time)
     headers: dict[str, tuple[str, ...]] = field(default_factory=dict)
     units: dict[str, str] = field(default_factory=dict)
+    #: columns whose unit a pattern gives (`"*_bar" = "psi"`); a unit in their header beats it
+    by_pattern: tuple[str, ...] = ()
     formats: dict[str, str] = field(default_factory=dict)
     #: contract column → word of the file → our word
     words: dict[str, dict[str, str]] = field(default_factory=dict)
@@ -194,6 +196,20 @@ def known_conversion(column: str, unit: str) -> tuple[str, Convert]:
     if found is None:
         raise ValueError(f"{column} cannot be in {unit}")
     return found
+
+
+def unit_in_header(column: str, header: str) -> str | None:
+    """The unit that a file's header names for a contract column: `Stop (psi)`, `stop_pressure_bar`; None for none.
+
+    A single letter counts in brackets, after an underscore or a degree sign: `Bank C` is no temperature.
+    """
+    reduced = same_header(header)
+    if reduced == same_header(column) or not unit_ending(column):
+        return next(iter(units_of(column)), None)
+    told = re.search(r"[(\[]([^()\[\]]+)[)\]]\s*$", header) or re.search(r"(?:_|°\s*)([^\s_]+)\s*$", header)
+    last = told.group(1) if told else re.split(r"[\s_]+", header.strip())[-1]
+    found = conversion(column, last) if told or len(last) > 1 else None
+    return found[0] if found else None
 
 
 def units_of(column: str) -> tuple[str, ...]:

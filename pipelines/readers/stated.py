@@ -5,7 +5,7 @@ import pandas as pd
 
 from pipelines.readers import values
 from pipelines.readers.mapping import FROM_WORKING_PRESSURE, Mapping, key_column, same_header
-from pipelines.readers.raw import DTYPES
+from pipelines.readers.raw import DTYPES, unknown
 from schemas.sources import SOURCES
 from shared.constants import AIR_O2_PCT
 
@@ -55,7 +55,9 @@ def build_key(frame: pd.DataFrame, source: str, mapping: Mapping, sheet, bad) ->
 
 
 def state(frame: pd.DataFrame, source: str, mapping: Mapping, bad, table) -> list[list[str]] | None:
-    """Fill columns that the file lacks, or leaves empty throughout, with what the mapping states; in place.
+    """Fill a column that the file lacks, and blank cells of an optional one, with what the mapping states; in place.
+
+    A required cell that is blank beside filled ones is missing; a cell whose value was left out is not blank.
 
     Returns
     -------
@@ -68,30 +70,32 @@ def state(frame: pd.DataFrame, source: str, mapping: Mapping, bad, table) -> lis
     assumed: list[list[str]] = [[] for _ in range(size)]
     order = sorted(mapping.stated, key=lambda c: c in _OXYGEN)  # the method first: oxygen asks whether it was air
     for column in order:
-        if column in frame and frame[column].notna().any():
+        field = SOURCES[source].fields[column]
+        if column not in frame:
+            frame[column] = unknown(field.kind, size)
+        rows = frame[column].isna().to_numpy().copy()
+        rows[[row for row, _, _, of, _ in bad.found if of == column]] = False
+        if column in SOURCES[source].required and not frame[column].isna().all():
             continue
         told = mapping.stated[column]
-        field = SOURCES[source].fields[column]
-        rows = np.ones(size, dtype=bool)
         if told == FROM_WORKING_PRESSURE:
             table.from_working_pressure.append(column)
-            frame[column] = pd.Series(np.nan, index=frame.index, dtype="float64")
         elif isinstance(told, (list, tuple)):
             when = next((frame[c] for c in _TIMES if c in frame), None)
             month = when.dt.month if when is not None else pd.Series(np.nan, index=frame.index)
-            frame[column] = month.map(dict(enumerate(told, 1))).astype("float64")
-            rows = frame[column].notna().to_numpy()
+            by_month = month.map(dict(enumerate(told, 1))).astype("float64")
+            rows &= by_month.notna().to_numpy()
+            frame[column] = frame[column].where(~rows, by_month)
         else:
             if column in _OXYGEN and source == "fills":
-                rows = (
-                    (frame["fill_method"] == "air").fillna(False).to_numpy(dtype=bool)
-                    if "fill_method" in frame
-                    else ~rows
-                )
-                for row in np.flatnonzero(~rows & ~bad.rejected):
+                air = np.zeros(size, dtype=bool)
+                if "fill_method" in frame:
+                    air = (frame["fill_method"] == "air").fillna(False).to_numpy(dtype=bool)
+                for row in np.flatnonzero(rows & ~air & ~bad.rejected):
                     bad.row(int(row), "stated_not_for_this_gas", column, {})
-            typed = typed_constant(told, field.kind)
-            frame[column] = pd.Series([typed if r else None for r in rows], index=frame.index, dtype=DTYPES[field.kind])
+                rows &= air
+            constant = pd.Series([typed_constant(told, field.kind)] * size, dtype=DTYPES[field.kind])
+            frame[column] = frame[column].astype(DTYPES[field.kind]).where(~rows, constant)
         for row in np.flatnonzero(rows):
             assumed[row].append(column)
     return assumed

@@ -1,6 +1,7 @@
 """CSV and XLSX → typed rows of one source, and a problem for everything that was not taken."""
 
 import difflib
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,7 +12,7 @@ import pyarrow.compute as pc
 from pipelines.readers import moments, values
 from pipelines.readers.csv_text import MOST_BYTES, read_csv, true_kind
 from pipelines.readers.long_form import widened
-from pipelines.readers.mapping import Mapping, key_column, same_header, unit_ending, units_of
+from pipelines.readers.mapping import Mapping, key_column, same_header, unit_ending, unit_in_header, units_of
 from pipelines.readers.raw import DTYPES, Problem, RawTable, lists, problem, refuse, unknown
 from pipelines.readers.sheet import Refused, Sheet, refused
 from pipelines.readers.stated import build_key, state
@@ -96,6 +97,7 @@ def _typed(sheet: Sheet, source: str, mapping: Mapping, zone: str, folder_member
 
     made: dict[str, pd.Series] = {}
     flags: dict[str, np.ndarray] = {}
+    mapping = _with_units_of_headers(mapping, sheet.headers, origin)
     for name, column in texts.items():
         typed = _type(column, fields[name], source, mapping, zone)
         made[name] = pd.Series(typed.values).reset_index(drop=True)
@@ -256,6 +258,17 @@ def _columns(
         if reduced not in used and reduced not in passed:
             problems.append(_unknown(sheet.headers[place], reduced, source, set(texts)))
     return texts, origin
+
+
+def _with_units_of_headers(mapping: Mapping, headers: list[str], origin: dict[int, str]) -> Mapping:
+    """The mapping with the units that headers name, where it names none for that very column."""
+    own = {}
+    for place, column in origin.items():
+        unit = unit_in_header(column, headers[place])
+        other = mapping.units.get(column) or next(iter(units_of(column)), None)
+        if unit and unit != other and (column not in mapping.units or column in mapping.by_pattern):
+            own[column] = unit
+    return replace(mapping, units=mapping.units | own) if own else mapping
 
 
 def _unknown(header: str, reduced: str, source: str, taken: set[str]) -> Problem:

@@ -53,7 +53,7 @@ WORDS = {
     "air": ["Last air test failed", "Fills to call back: 1", "call the laboratory"],
     "inbox": [
         "Rejected, and how to mend it: 2",
-        "row 47",
+        "line 48",
         "Map the unit in station.toml",
         "stop_pressure_bar",
         "A row was passed over.",

@@ -228,7 +228,7 @@ def test_check_says_what_would_happen_and_changes_nothing(coldfill, station, tmp
     code, out, _ = coldfill("check", good, bad, "--station", station.folder)
     assert code == 1
     assert "1 would not" in out
-    assert "row 1" in out
+    assert "line 2" in out
     assert "psi" in out
     code, out, _ = coldfill("check", bad, "--station", station.folder, "--json")
     told = json.loads(out)[0]
@@ -280,8 +280,8 @@ def test_check_of_a_file_in_the_inbox_that_was_taken_in(coldfill, station):
 def test_rejects_are_told_with_file_row_column_value_and_mend(coldfill, station):
     code, out, _ = coldfill("rejects", "--station", station.folder)
     assert code == 1
-    assert "fills-bad.csv, row 1, stop_pressure_bar = 3000" in out
-    assert "fills-bad.csv, row 2, unit_id = C9" in out
+    assert "fills-bad.csv, line 2, stop_pressure_bar = 3000" in out
+    assert "fills-bad.csv, line 3, unit_id = C9" in out
     assert "Add it to the register" in out
 
 

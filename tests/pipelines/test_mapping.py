@@ -13,6 +13,7 @@ from pipelines.readers.mapping import (
     passed_over,
     source_of,
     unit_ending,
+    unit_in_header,
 )
 from schemas.sources import SOURCES
 from tests.pipelines.reader_files import FILL_COLUMNS, csv_text, fills, rules
@@ -311,3 +312,58 @@ def test_a_mapping_has_one_hash_whatever_the_order_and_another_after_a_change():
     assert mapping_hash(Mapping("fills", zone="UTC"), "Europe/London") == mapping_hash(
         Mapping("fills", zone="UTC"), "Asia/Tokyo"
     )
+
+
+def test_a_blank_optional_cell_takes_the_stated_value(tmp_path):
+    text = csv_text({"fill_method": ""}, {"fill_method": "banked_mix"}, {"wall_c": ""}, {"wall_c": "21"})
+    table = fills(tmp_path, text, Mapping("fills", stated={"fill_method": "air", "wall_c": 20.0}))
+    assert table.rows["fill_method"].tolist() == ["air", "banked_mix", "air", "air"]
+    assert table.rows["wall_c"].tolist() == [20, 20, 20, 21]
+    assert [sorted(a) for a in table.rows["assumed"]] == [
+        ["fill_method", "wall_c"],
+        ["wall_c"],
+        ["fill_method", "wall_c"],
+        ["fill_method"],
+    ]
+
+
+def test_a_blank_required_cell_beside_filled_ones_stays_missing(tmp_path):
+    table = fills(tmp_path, csv_text({"ambient_c": ""}, {}), Mapping("fills", stated={"ambient_c": 12.0}))
+    assert table.rows["ambient_c"].isna().tolist() == [True, False]
+    assert not any(table.rows["assumed"])
+
+
+@pytest.mark.parametrize(
+    ("header", "unit"),
+    [
+        ("Stop (psi)", "psi"),
+        ("stop_psi", "psi"),
+        ("Stop psi", "psi"),
+        ("Stop [kPa]", "kPa"),
+        ("stop_pressure_bar", "bar"),
+        ("Stop", None),
+        ("Stop (left)", None),
+        ("Pressure C", None),
+    ],
+)
+def test_the_unit_that_a_header_names(header, unit):
+    assert unit_in_header("stop_pressure_bar", header) == unit
+
+
+def test_a_unit_in_a_header_beats_a_pattern_and_gives_way_to_the_column_named(tmp_path):
+    text = csv_text({"stop_pressure_bar": "230", "start_pressure_bar": "50"}).replace("start_pressure_bar", "Start")
+    text = text.replace("target_pressure_bar", "Target (kPa)").replace(",232,", ",23200,", 1)
+    headers = {"start_pressure_bar": ("Start",), "target_pressure_bar": ("Target (kPa)",)}
+    wide = dict.fromkeys(("start_pressure_bar", "target_pressure_bar", "stop_pressure_bar"), "psi")
+    by_pattern = fills(tmp_path, text, Mapping("fills", headers=headers, units=wide, by_pattern=tuple(wide))).rows
+    assert by_pattern["start_pressure_bar"].tolist() == [pytest.approx(3.447379, rel=1e-6)]
+    assert by_pattern["target_pressure_bar"].tolist() == [pytest.approx(232.0)]
+    assert by_pattern["stop_pressure_bar"].tolist() == [230.0]
+    named = fills(tmp_path, text, Mapping("fills", headers=headers, units=wide)).rows
+    assert named["stop_pressure_bar"].tolist() == [pytest.approx(15.857944, rel=1e-6)]
+
+
+def test_a_unit_in_a_mapped_header_needs_no_rule(tmp_path):
+    text = csv_text({"stop_pressure_bar": "3300"}).replace("stop_pressure_bar", "Stop (psi)")
+    table = fills(tmp_path, text, Mapping("fills", headers={"stop_pressure_bar": ("Stop (psi)",)}))
+    assert table.rows["stop_pressure_bar"].tolist() == [pytest.approx(227.527, abs=1e-3)]

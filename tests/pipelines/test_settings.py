@@ -118,6 +118,7 @@ def test_a_folder_that_is_no_station_says_how_to_make_one(tmp_path):
         ("[roles]\nmanager = 'me'", ["list of addresses"]),
         ("[roles]\nmanager = ['a@b.example']\ndiver = ['A@b.example']", ["A person has one role"]),
         ("[schedule]\ncron = 'hourly'", ["five fields"]),
+        ("[scale]\nscheduler = 'tcp://other:8786'", ["line 2", "scheduler", "not built yet"]),
     ],
 )
 def test_every_mistake_is_named_with_its_mend(tmp_path, text, words):
@@ -142,3 +143,12 @@ def test_what_decides_how_uddf_is_read_changes_its_hash(tmp_path):
         assert hash_of_mapping(station_with(tmp_path, text), "uddf") != hash_of_mapping(base, "uddf")
     same = station_with(tmp_path, "[policy.filling]\nshort_bar = 3")
     assert hash_of_mapping(same, "uddf") == hash_of_mapping(base, "uddf")
+
+
+def test_a_pattern_gives_way_to_the_column_named_whatever_the_order(tmp_path):
+    rules = ("stop_pressure = 'kPa'", "'*_bar' = 'psi'")
+    for order in (rules, rules[::-1]):
+        fills = station_with(tmp_path, "[sources.fills.units]\n" + "\n".join(order)).mappings["fills"]
+        assert (fills.units["stop_pressure_bar"], fills.units["start_pressure_bar"]) == ("kPa", "psi")
+        assert "stop_pressure_bar" not in fills.by_pattern
+        assert "start_pressure_bar" in fills.by_pattern
