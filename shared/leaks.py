@@ -1,54 +1,77 @@
 """Leak rates from what was in a cylinder and what is left, without anyone having breathed from it.
 
-Each interval between two readings gives a loss of content per litre of capacity ('bar'). Pairs of
-gauges and ways of reading carry constant offsets that all cylinders share, so offsets and rates are
-estimated together, and the scatter of the sound majority says what the readings are worth.
+Each interval between two readings gives a loss of content per litre of capacity ('bar'). Gauges and ways of reading
+carry constant offsets that all units share, and each unit a small bias of its own, so offsets, biases and rates are
+estimated together (`shared.leak_fit`); the scatter of the sound majority says what the readings are worth.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
+
+from shared.leak_fit import Fit, Losses, beyond_others, effects_without, fit_rates, units_alone
 
 Z80 = 1.2815515655446004
-# prior spread of a unit's rate: wide, so that a true leak is hardly pulled to the fleet's
-RATE_SD_BAR_PER_DAY = 1.0
-# of the units that look sound, which tell the offsets apart from leaks
-SOUND_SD_BAR_PER_DAY = 0.1
-SOUND_BELOW_SD = 2.0
+# shorter intervals than asked for a rate still tell the offsets of two readings, once the gas is at rest
+LEAST_REST_HOURS = 6.0
+# what a unit's own wall, place and habits leave of its readings, the same in all its intervals, bar
+BIAS_SD_BAR = 0.3
 # weight of the stated reading error against the scatter found, in intervals
 SCATTER_PRIOR_INTERVALS = 12.0
+# a leak is no clockwork: scatter of one interval's rate, and of what a season makes of it, as a share
+RATE_SCATTER_SHARE, SEASON_SHARE = 0.15, 0.06
+# and it slows as the pressure falls, by how much depends on where it is
+EMPTY_SCATTER_SHARE = 0.6
 # falls beyond `unexplained_bar` up to so many times that may still be a leak, where they keep to one rate
 STEADY_FALL_TIMES = 2.5
 STEADY_FALL_DAYS = 10.0
-# or that come to what the unit's other intervals, which leak for sure, foretell
-SURE_LEAK_SD, NEAR_FORETOLD_SD = 4.0, 2.5
-# a single drop this far from what the unit's other intervals foretell is use that nobody logged
+# or that come to what the unit's other intervals, which leak for sure, let expect
+SURE_LEAK_SD, NEAR_EXPECTED_SD = 4.0, 2.5
+# a single drop this far beyond what the unit's other intervals let expect is use that nobody logged
 LONE_DROP_SD = 3.5
 LEAST_LONE_DROP_BAR = 5.0
 # a rise beyond the readings' error: somebody topped it up
 RISE_SD = 3.0
 # runs of the latest intervals looked at beside all of them, so that a new leak is not hidden by a long sound past
 RECENT_INTERVALS = (3, 4, 6, 9)
+# each may be wrong so many times more seldom than all of them together
+WINDOWS_ODDS = 5
 # few intervals must agree on one rate: two days of use and a quiet week do not
 LEAST_FIT = 0.01
 # one or two intervals may be use that nobody logged
 LEAST_INTERVALS = 3
+# so what is left without the one that stands out most still says so: of all a unit's, and of its latest alone
+STILL_SURE, STILL_SHARE = (0.8, 0.9), (0.4, 0.5)
+
+
+def _ones() -> NDArray[np.float64]:
+    return np.ones(0)
 
 
 @dataclass(frozen=True)
 class Intervals:
     """m intervals between readings, in order of their end within each unit.
 
-    unit and group are positions (group: the pair of ways of reading), days the length, loss_bar the
-    content lost per litre of capacity (free litres a litre), sd_bar the stated error of that loss
-    without the offsets.
+    unit are positions, days the length, loss_bar the content lost per litre of capacity (free litres a litre), sd_bar
+    the stated error of that loss without what is common to many.
+
+    effect, (m,) or (m, k), are positions of what the two readings have in common with those of other intervals: the
+    gauges' offsets, how warm the gas was taken to be; `sign` says how each is in the loss (1 where not given).
+    `biased` is 1 where the unit's own bias is in the loss (from a fill to an arrival) and 0 where it is not;
+    `full_share` the mean pressure as a share of a full cylinder's; `kind` which intervals scatter alike (those of one
+    first effect, where not given).
     """
 
-    unit: np.ndarray
-    group: np.ndarray
-    days: np.ndarray
-    loss_bar: np.ndarray
-    sd_bar: np.ndarray
+    unit: NDArray[np.int64]
+    effect: NDArray[np.int64]
+    days: NDArray[np.float64]
+    loss_bar: NDArray[np.float64]
+    sd_bar: NDArray[np.float64]
+    biased: NDArray[np.float64] = field(default_factory=_ones)
+    full_share: NDArray[np.float64] = field(default_factory=_ones)
+    sign: NDArray[np.float64] = field(default_factory=_ones)
+    kind: NDArray[np.int64] = field(default_factory=lambda: np.ones(0, "int64"))
 
 
 @dataclass(frozen=True)
@@ -59,21 +82,21 @@ class LeakRates:
     on. `use` masks the intervals that counted, `unexplained` those that were use nobody logged.
     """
 
-    rate_bar_per_day: np.ndarray
-    low_bar_per_day: np.ndarray
-    high_bar_per_day: np.ndarray
-    probability: np.ndarray
-    flag: np.ndarray
-    intervals: np.ndarray
-    span_days: np.ndarray
-    use: np.ndarray
-    unexplained: np.ndarray
+    rate_bar_per_day: NDArray[np.float64]
+    low_bar_per_day: NDArray[np.float64]
+    high_bar_per_day: NDArray[np.float64]
+    probability: NDArray[np.float64]
+    flag: NDArray[np.bool_]
+    intervals: NDArray[np.int64]
+    span_days: NDArray[np.float64]
+    use: NDArray[np.bool_]
+    unexplained: NDArray[np.bool_]
 
 
 def leak_rates(
     intervals: Intervals,
     units: int,
-    group_sd_bar: np.ndarray,
+    effect_sd_bar: NDArray[np.float64],
     *,
     flag_bar_per_day: float = 0.5,
     probability: float = 0.995,
@@ -87,157 +110,120 @@ def leak_rates(
     intervals : Intervals
     units : int
         Number of units; each gets a rate.
-    group_sd_bar : ndarray
-        Prior SD of the constant offset of each group, bar.
+    effect_sd_bar : ndarray, (E,)
+        Prior SD of each common effect, bar.
     flag_bar_per_day, probability
         The flag asks a pooled rate above the first and P(rate > 0) of at least the second; a run of the
-        latest intervals alone asks twenty times fewer chances of error, for it is one of several looked at.
+        latest intervals alone asks five times fewer chances of error, for it is one of several looked at.
     least_hours : float
-        Shorter intervals say nothing.
+        Shorter intervals say nothing of a rate.
     unexplained_bar : float
         A larger loss is use, not a leak.
 
     Notes
     -----
-    loss = offset(group) + rate(unit)·days + error; offset ~ N(0, group_sd²), rate ~ N(fleet's, 1 bar/day),
-    error scaled by the fleet's own robust scatter. Linear and Gaussian, so solved at once. A lone large
-    drop among a unit's intervals is taken for use; falls beyond `unexplained_bar` are use unless three or
-    more of ten days and longer keep to one rate. Contents are compared, not pressures, so that a change of
-    temperature is no leak.
+    loss = Σ sign·effect + bias(unit) + rate(unit)·days + error, the error scaled by the fleet's own robust scatter
+    and wider where a leak's own rate would scatter. A lone large drop among a unit's intervals is taken for use; falls
+    beyond `unexplained_bar` are use unless three or more of ten days and longer keep to one rate. No rate is claimed
+    that no interval of the unit shows, the effects taken as the other units know them: intervals all alike would else
+    trade a gauge's offset for a rate. Contents are compared, not pressures, so that a change of temperature is no leak.
     """
-    unit, group = np.asarray(intervals.unit, "int64"), np.asarray(intervals.group, "int64")
+    m = len(intervals.loss_bar)
+    unit = np.asarray(intervals.unit, "int64")
+    effect = np.asarray(intervals.effect, "int64").reshape(m, -1) if m else np.zeros((0, 1), "int64")
+    sign = np.asarray(intervals.sign, float).reshape(effect.shape) if len(intervals.sign) else np.ones(effect.shape)
+    kind = np.asarray(intervals.kind, "int64") if len(intervals.kind) else (effect[:, 0] if m else unit)
     days, loss = np.asarray(intervals.days, float), np.asarray(intervals.loss_bar, float)
     sd = np.maximum(np.asarray(intervals.sd_bar, float), 0.05)
-    group_sd = np.maximum(np.asarray(group_sd_bar, float), 1e-3)
+    biased, full = (np.asarray(x, float) if len(x) else np.ones(m) for x in (intervals.biased, intervals.full_share))
+    effect_sd = np.maximum(np.asarray(effect_sd_bar, float), 1e-3)
+    kinds = int(kind.max(initial=-1)) + 1
 
     finite = np.isfinite(loss) & np.isfinite(days)
     readable = finite & (days * 24 >= least_hours)
-    # too short to tell a leak, yet they tell the offsets of two readings of one content
-    short = finite & ~readable & (np.abs(loss) < unexplained_bar)
-    days = np.where(short, 0.0, days)
+    short = finite & ~readable & (days * 24 >= LEAST_REST_HOURS) & (np.abs(loss) < unexplained_bar)
+    counted_days = np.where(short, 0.0, days)
     large = readable & (loss > unexplained_bar)
-    lone = np.zeros(len(loss), bool)
+    lone = np.zeros(m, bool)
     use = readable & ~large
-    scale = np.ones(len(group_sd))
-    fleet = 0.0
-    sound = np.zeros(units, bool)
+    scale, rate = np.ones(kinds), np.zeros(units)
     for _ in range(8):
-        fit = _fit(unit, group, days, loss, sd * scale[group], use | short, units, group_sd, fleet, sound)
-        scale = _scatter(fit.residual / (sd * np.sqrt(np.clip(1 - fit.leverage, 0.05, 1))), group, use, len(group_sd))
-        error = sd * scale[group]
-        beyond, its_sd = _beyond_foretold(fit, unit, days, error, use)
+        on = use | short
+        error = _error(sd * scale[kind], rate, unit, counted_days, full, on)
+        losses = Losses(unit, effect, sign, counted_days, loss, error, biased)
+        fit = fit_rates(losses.take(on), units, effect_sd, BIAS_SD_BAR)
+        rate = np.clip(fit.rate, 0.0, None)
+        beyond, its_sd = beyond_others(losses, fit, units, BIAS_SD_BAR, on)
+        scale = _scatter(scale[kind] * beyond / its_sd, kind, use, kinds)
+        off = loss - losses.common(fit.effect)
         fallen = readable & (loss > unexplained_bar)
         most_bar = STEADY_FALL_TIMES * unexplained_bar
-        steady = _steady_falls(loss - fit.offset[group], unit, days, error, fallen, units, most_bar)
-        steady |= _foretold_falls(fit, loss - fit.offset[group], unit, days, error, fallen, most_bar, flag_bar_per_day)
+        steady = _steady_falls(off, unit, days, error, fallen, units, most_bar)
+        steady |= _expected_falls(fit, off, unit, days, error, fallen, most_bar, flag_bar_per_day)
         large = fallen & ~steady
         drop = readable & ~fallen & (beyond > LONE_DROP_SD * its_sd) & (beyond > LEAST_LONE_DROP_BAR)
         # a leak that began is no lone drop; of others one goes at a time
-        drop &= ~_leak_that_began(loss - fit.offset[group], unit, days, error, readable & ~large, units)
+        drop &= ~_leak_that_began(off, unit, days, error, readable & ~large, units)
         lone = (drop & ~use) | _largest_a_unit(drop & use, beyond / its_sd, unit)
-        short &= np.abs(fit.residual) < LONE_DROP_SD * np.hypot(error, fit.offset_sd[group])
-        rise = loss - fit.offset[group] < -RISE_SD * np.hypot(error, fit.offset_sd[group])
-        again = readable & ~large & ~lone & ~rise
-        known = fit.sd_rate < 0.5
-        fleet = float(np.clip(np.median(fit.rate[known]), 0.0, 0.1)) if known.sum() >= 5 else 0.0
-        looks_sound = fit.rate < SOUND_BELOW_SD * fit.sd_rate
-        if np.array_equal(again, use) and np.array_equal(looks_sound, sound):
+        at_once = np.hypot(error, losses.common_sd(fit.effect_cov))
+        short &= np.abs(off) < LONE_DROP_SD * at_once
+        again = readable & ~large & ~lone & ~(off < -RISE_SD * at_once)
+        settled = np.array_equal(again, use)
+        use = again
+        if settled:
             break
-        use, sound = again, looks_sound
-    unexplained = large | lone
-    error = sd * scale[group]
-    # a leak is no clockwork: whether intervals agree is asked of the stated error, where the found one is less
-    loose = np.maximum(error, sd)
-    return _judge(fit, unit, group, days, loss, error, loose, use, unexplained, units, flag_bar_per_day, probability)
+    error = _error(sd * scale[kind], rate, unit, counted_days, full, use)
+    losses = Losses(unit, effect, sign, counted_days, loss, error, biased)
+    return _judge(losses, use, short, large | lone, sd, units, effect_sd, flag_bar_per_day, probability)
 
 
-@dataclass(frozen=True)
-class _Fit:
-    rate: np.ndarray
-    sd_rate: np.ndarray
-    offset: np.ndarray
-    offset_sd: np.ndarray
-    offset_cov: np.ndarray
-    residual: np.ndarray
-    leverage: np.ndarray
-    fleet: float
+def _error(read_bar: NDArray, rate: NDArray, unit, days: NDArray, full: NDArray, use: NDArray) -> NDArray:
+    """SD of a loss: of its readings, and of what a leak of this rate loses in such a stay.
 
-
-def _fit(unit, group, days, loss, sd, use, units, group_sd, fleet, sound) -> _Fit:
-    """Offsets from all units at once, rates eliminated; then each unit's rate on those offsets.
-
-    Units that look sound get a narrow prior while the offsets are found, else a constant offset and a
-    fleet of leaks could not be told apart; every rate is then judged under the wide one.
+    How far a leak slows in an emptier cylinder is one question for all its stays, so many of them answer it no better.
     """
-    w = np.where(use, 1 / sd**2, 0.0)
-    y = np.where(use, loss, 0.0)
-    d = np.where(use, days, 0.0)
-    groups = len(group_sd)
-    wdd = np.bincount(unit, w * d * d, units)
-    wdy = np.bincount(unit, w * d * y, units)
-    # c[u, g] = Σ w d over the unit's intervals of that group
-    c = np.bincount(unit * groups + group, w * d, units * groups).reshape(units, groups)
-    narrow = np.where(sound, 1 / SOUND_SD_BAR_PER_DAY**2, 1 / RATE_SD_BAR_PER_DAY**2)
-    a = wdd + narrow
-    left = np.diag(np.bincount(group, w, groups) + 1 / group_sd**2) - c.T @ (c / a[:, None])
-    right = np.bincount(group, w * y, groups) - c.T @ ((wdy + narrow * fleet) / a)
-    cov = np.linalg.inv(left)
-    offset = cov @ right
-
-    wide = 1 / RATE_SD_BAR_PER_DAY**2
-    own = wdd + wide
-    rate = (wdy + wide * fleet - c @ offset) / own
-    load = c / own[:, None]
-    sd_rate = np.sqrt(1 / own + np.einsum("ug,gh,uh->u", load, cov, load))
-    with np.errstate(invalid="ignore"):
-        residual = loss - offset[group] - rate[unit] * days
-        leverage = np.where(use, w * d * d / own[unit], 0.0)
-    return _Fit(rate, sd_rate, offset, np.sqrt(np.diag(cov)), cov, residual, leverage, fleet)
+    empty = np.clip(1.0 - full, 0.0, 1.0)
+    alike = np.bincount(unit[use], empty[use], len(rate))[unit]
+    share = np.hypot(RATE_SCATTER_SHARE, EMPTY_SCATTER_SHARE * empty * np.sqrt(np.maximum(alike, 1.0)))
+    return np.hypot(read_bar, share * rate[unit] * days)
 
 
-def _beyond_foretold(fit: _Fit, unit, days, sd, use) -> tuple[np.ndarray, np.ndarray]:
-    """How far each loss lies above what the unit's other intervals foretell, and the SD of that."""
-    rest = np.clip(1 - fit.leverage, 0.02, 1)
-    beyond = np.where(use, fit.residual / rest, fit.residual)
-    return beyond, np.where(use, sd / np.sqrt(rest), np.hypot(sd, days * fit.sd_rate[unit]))
+def _scatter(standard: NDArray, kind: NDArray, use: NDArray, kinds: int) -> NDArray:
+    """How many times the stated error each kind of interval scatters: the fleet's, drawn to its own as it fills."""
 
-
-def _scatter(standard: np.ndarray, group: np.ndarray, use: np.ndarray, groups: int) -> np.ndarray:
-    """How many times the stated error each group scatters: the fleet's, drawn to its own as it fills."""
-
-    def spread2(found: np.ndarray) -> float:
+    def spread2(found: NDArray) -> float:
         # the median sees no scatter in coarse steps, so the clipped mean square stands beside it
         return max((1.4826 * np.median(found)) ** 2, np.mean(np.minimum(found, 3.0) ** 2))
 
     found = np.abs(standard)
     if not use.any():
-        return np.ones(groups)
+        return np.ones(kinds)
     n = use.sum()
     fleet2 = (SCATTER_PRIOR_INTERVALS + n * spread2(found[use])) / (SCATTER_PRIOR_INTERVALS + n)
-    scale2 = np.full(groups, fleet2)
-    for g in np.unique(group[use]):
-        own = found[use & (group == g)]
+    scale2 = np.full(kinds, fleet2)
+    for k in np.unique(kind[use]):
+        own = found[use & (kind == k)]
         weight = 2 * SCATTER_PRIOR_INTERVALS
-        scale2[g] = (weight * fleet2 + len(own) * spread2(own)) / (weight + len(own))
-    return np.sqrt(np.clip(scale2, 0.25, 36.0))
+        scale2[k] = (weight * fleet2 + len(own) * spread2(own)) / (weight + len(own))
+    return np.sqrt(np.clip(scale2, 0.1, 36.0))
 
 
-def _leak_that_began(loss, unit, days, sd, counted, units) -> np.ndarray:
+def _leak_that_began(loss, unit, days, sd, counted, units) -> NDArray[np.bool_]:
     """True for a unit's latest intervals where they agree on one rate above zero."""
     at = np.flatnonzero(counted)
     at = at[_ends_later(at, unit, units) < LEAST_INTERVALS]
     u, d, w = unit[at], days[at], 1 / sd[at] ** 2
-    a = np.bincount(u, w * d * d, units) + 1 / RATE_SD_BAR_PER_DAY**2
+    a = np.bincount(u, w * d * d, units) + 1.0
     rate = np.bincount(u, w * d * loss[at], units) / a
     misfit = np.bincount(u, w * (loss[at] - rate[u] * d) ** 2, units)
-    agrees = (np.bincount(u, minlength=units) == LEAST_INTERVALS) & (rate * np.sqrt(a) > SOUND_BELOW_SD)
+    agrees = (np.bincount(u, minlength=units) == LEAST_INTERVALS) & (rate * np.sqrt(a) > 2.0)
     agrees &= _fits(misfit, LEAST_INTERVALS)
     found = np.zeros(len(loss), bool)
     found[at] = agrees[u]
     return found
 
 
-def _steady_falls(loss, unit, days, sd, large, units, most_bar) -> np.ndarray:
+def _steady_falls(loss, unit, days, sd, large, units, most_bar) -> NDArray[np.bool_]:
     """True for large falls over many days of a unit that agree on one rate: use does not keep to one."""
     at = np.flatnonzero(large & (loss < most_bar) & (days >= STEADY_FALL_DAYS))
     u, d, w = unit[at], days[at], 1 / sd[at] ** 2
@@ -251,22 +237,22 @@ def _steady_falls(loss, unit, days, sd, large, units, most_bar) -> np.ndarray:
     return found
 
 
-def _foretold_falls(fit: _Fit, loss, unit, days, sd, large, most_bar, flag_above) -> np.ndarray:
-    """True for large falls over many days that come to what the leak seen in the unit's other intervals foretells."""
-    rate, rate_sd = fit.rate[unit], fit.sd_rate[unit]
+def _expected_falls(fit: Fit, loss, unit, days, sd, large, most_bar, flag_above) -> NDArray[np.bool_]:
+    """True for large falls over many days that come to what the leak seen in the unit's other intervals lets expect."""
+    rate, rate_sd = fit.rate[unit], fit.rate_sd[unit]
     leaks = (rate > flag_above) & (rate > SURE_LEAK_SD * rate_sd)
-    near = np.abs(loss - rate * days) < NEAR_FORETOLD_SD * np.hypot(sd, days * rate_sd)
+    near = np.abs(loss - rate * days) < NEAR_EXPECTED_SD * np.hypot(sd, days * rate_sd)
     return large & leaks & near & (loss < most_bar) & (days >= STEADY_FALL_DAYS)
 
 
-def _fits(misfit: np.ndarray, intervals) -> np.ndarray:
+def _fits(misfit: NDArray, intervals) -> NDArray[np.bool_]:
     """Whether intervals scatter about one rate no more than their error lets expect."""
     from scipy.special import chdtrc
 
     return chdtrc(np.maximum(np.asarray(intervals, float) - 1, 1), misfit) >= LEAST_FIT
 
 
-def _ends_later(at: np.ndarray, unit: np.ndarray, units: int) -> np.ndarray:
+def _ends_later(at: NDArray, unit: NDArray, units: int) -> NDArray[np.int64]:
     """How many of the given intervals of the same unit end later than each."""
     counts = np.bincount(unit[at], minlength=units)
     order = np.argsort(unit[at], kind="stable")
@@ -276,7 +262,7 @@ def _ends_later(at: np.ndarray, unit: np.ndarray, units: int) -> np.ndarray:
     return later
 
 
-def _largest_a_unit(lone: np.ndarray, outlying: np.ndarray, unit: np.ndarray) -> np.ndarray:
+def _largest_a_unit(lone: NDArray, outlying: NDArray, unit: NDArray) -> NDArray[np.bool_]:
     """Of the marked intervals of each unit only the one that lies out farthest."""
     picked = np.zeros_like(lone)
     at = np.flatnonzero(lone)
@@ -287,58 +273,92 @@ def _largest_a_unit(lone: np.ndarray, outlying: np.ndarray, unit: np.ndarray) ->
     return picked
 
 
-def _judge(fit, unit, group, days, loss, sd, loose, use, unexplained, units, flag_above, probability) -> LeakRates:
+def _judge(
+    losses: Losses, use, short, unexplained, stated_sd, units: int, effect_sd, flag_above: float, probability: float
+) -> LeakRates:
     """All intervals of each unit, and its latest runs, against the policy."""
+    unit, days = losses.unit, losses.days
+    on = use | short
+    fit = fit_rates(losses.take(on), units, effect_sd, BIAS_SD_BAR)
     at = np.flatnonzero(use)
     counts = np.bincount(unit[at], minlength=units)
     later = _ends_later(at, unit, units)
-    strict = 1 - (1 - probability) / 20
+    strict = 1 - (1 - probability) / WINDOWS_ODDS
+    # a leak is no clockwork: whether intervals agree is asked of the stated error, where the found one is less
+    loose = np.maximum(losses.sd_bar, stated_sd)
+    off = losses.loss_bar - losses.common(fit.effect)
 
-    best_rate = np.where(counts > 0, fit.rate, np.nan)
-    best_sd = fit.sd_rate.copy()
-    best_n, best_span = counts.copy(), np.bincount(unit[at], days[at], units)
-    off = ((loss - fit.offset[group] - fit.rate[unit] * days)[at] / loose[at]) ** 2
-    misfit = np.bincount(unit[at], off, units)
-    flag = (counts >= LEAST_INTERVALS) & (best_rate > flag_above) & (_above_zero(best_rate, best_sd) >= probability)
-    flag &= (counts > RECENT_INTERVALS[-1]) | _fits(misfit, counts)
+    def misfit(which: NDArray, rate: NDArray) -> NDArray:
+        u = unit[which]
+        return np.bincount(u, ((off - rate[unit] * days)[which] / loose[which]) ** 2, units)
+
+    rate, rate_sd = np.where(counts > 0, fit.rate, np.nan), fit.rate_sd.copy()
+    n, window = counts.copy(), np.full(units, np.iinfo("int64").max)
+    span: NDArray[np.float64] = np.bincount(unit[at], days[at], units).astype(float)
+    def says_so(which: NDArray, its_rate: NDArray, its_sd: NDArray, chance: float, latest: int) -> NDArray:
+        sure = (its_rate > flag_above) & (_above_zero(its_rate, its_sd) >= chance)
+        return sure & _more_than_one_says_so(losses, fit, which, units, flag_above, latest) if sure.any() else sure
+
+    flag = (counts >= LEAST_INTERVALS) & says_so(at, rate, rate_sd, probability, 0)
+    flag &= (counts > RECENT_INTERVALS[-1]) | _fits(misfit(at, fit.rate), counts)
     for k in RECENT_INTERVALS:
-        window = at[later < k]
-        rate, rate_sd, span, misfit = _window(fit, unit, group, days, loss, sd, loose, window, units)
-        found = ~flag & (counts > k) & (rate > flag_above) & (_above_zero(rate, rate_sd) >= strict) & _fits(misfit, k)
+        recent = at[later < k]
+        its_rate, its_sd = units_alone(losses.take(recent), fit, units, BIAS_SD_BAR)
+        found = ~flag & (counts > k) & _fits(misfit(recent, its_rate), k)
+        found &= says_so(recent, its_rate, its_sd, strict, 1)
         flag |= found
-        best_rate, best_sd = np.where(found, rate, best_rate), np.where(found, rate_sd, best_sd)
-        best_n, best_span = np.where(found, k, best_n), np.where(found, span, best_span)
-    half = Z80 * best_sd
+        rate, rate_sd = np.where(found, its_rate, rate), np.where(found, its_sd, rate_sd)
+        n, span = np.where(found, k, n), np.where(found, np.bincount(unit[recent], days[recent], units), span)
+        window = np.where(found, k, window)
+    rate, rate_sd = _as_shown(losses, on, at[later < window[unit[at]]], rate, rate_sd, units, effect_sd)
+    flag &= (rate > flag_above) & (_above_zero(rate, rate_sd) >= probability)
+    half = Z80 * np.hypot(rate_sd, SEASON_SHARE * np.nan_to_num(rate))
     return LeakRates(
-        rate_bar_per_day=best_rate,
-        low_bar_per_day=np.where(counts > 0, best_rate - half, np.nan),
-        high_bar_per_day=np.where(counts > 0, best_rate + half, np.nan),
-        probability=np.where(counts > 0, _above_zero(best_rate, best_sd), np.nan),
+        rate_bar_per_day=rate,
+        low_bar_per_day=np.where(counts > 0, rate - half, np.nan),
+        high_bar_per_day=np.where(counts > 0, rate + half, np.nan),
+        probability=np.where(counts > 0, _above_zero(rate, rate_sd), np.nan),
         flag=flag,
-        intervals=best_n,
-        span_days=best_span,
+        intervals=n,
+        span_days=span,
         use=use,
         unexplained=unexplained,
     )
 
 
-def _window(fit, unit, group, days, loss, sd, loose, window, units):
-    """Rate of each unit from some of its intervals, the offsets as fitted on all; SD, days, misfit."""
-    groups = len(fit.offset)
-    u, g, d = unit[window], group[window], days[window]
-    w = 1 / sd[window] ** 2
-    prior = 1 / RATE_SD_BAR_PER_DAY**2
-    a = np.bincount(u, w * d * d, units) + prior
-    rate = (np.bincount(u, w * d * (loss[window] - fit.offset[g]), units) + prior * fit.fleet) / a
-    load = np.bincount(u * groups + g, w * d, units * groups).reshape(units, groups) / a[:, None]
-    rate_sd = np.sqrt(1 / a + np.einsum("ug,gh,uh->u", load, fit.offset_cov, load))
-    misfit = np.bincount(u, ((loss[window] - fit.offset[g] - rate[u] * d) / loose[window]) ** 2, units)
-    return rate, rate_sd, np.bincount(u, d, units), misfit
+def _more_than_one_says_so(
+    losses: Losses, fit: Fit, of_rate, units: int, flag_above: float, latest: int
+) -> NDArray[np.bool_]:
+    """Whether a unit leaks also without the interval that stands out most: that one may be use nobody logged."""
+    among = np.zeros(len(losses.unit), bool)
+    among[of_rate] = True
+    beyond, its_sd = beyond_others(losses, fit, units, BIAS_SD_BAR, among)
+    out = _largest_a_unit(among, beyond / its_sd, losses.unit)
+    rate, rate_sd = units_alone(losses.take(among & ~out), fit, units, BIAS_SD_BAR)
+    return (rate > STILL_SHARE[latest] * flag_above) & (_above_zero(rate, rate_sd) >= STILL_SURE[latest])
 
 
-def _above_zero(rate: np.ndarray, sd: np.ndarray) -> np.ndarray:
+def _as_shown(losses: Losses, on, of_rate, rate, rate_sd, units: int, effect_sd) -> tuple[NDArray, NDArray]:
+    """No rate above what the fastest of the unit's intervals shows, effects as the other units know them."""
+    unit, days = losses.unit[of_rate], losses.days[of_rate]
+    shown = np.full(units, -np.inf)
+    np.maximum.at(shown, unit, losses.loss_bar[of_rate] / days)
+    rate, rate_sd = rate.copy(), rate_sd.copy()
+    for u in np.flatnonzero(rate > shown).tolist():
+        effect = effects_without(losses.take(on), units, effect_sd, BIAS_SD_BAR, u)
+        mine = losses.take(of_rate[unit == u])
+        most = np.max((mine.loss_bar - mine.common(effect)) / mine.days)
+        if most < rate[u]:
+            rate_sd[u] = np.hypot(rate_sd[u], rate[u] - most)
+            rate[u] = most
+    return rate, rate_sd
+
+
+def _above_zero(rate: NDArray, sd: NDArray) -> NDArray[np.float64]:
     """P(rate > 0) of a normal."""
     from scipy.special import ndtr
 
     with np.errstate(invalid="ignore"):
         return ndtr(rate / sd)
+
+

@@ -7,7 +7,7 @@ from pipelines.build.cylinder_life import build_cylinder_life
 from pipelines.build.fleet_findings import finding_reasons
 from pipelines.build.holders import STATION, loans_of_cylinders, look_up
 from pipelines.build.inspections import cylinder_states_on, local_day
-from pipelines.build.leaks import build_leaks
+from pipelines.build.leaks import NO_GAUGES_CHECKED, build_leaks
 from pipelines.build.units import cylinders_of_units_on, set_membership
 from schemas.policy import Policy
 from shared.inspection import States
@@ -47,12 +47,24 @@ def build_fleet(
     dive_tank_use: pd.DataFrame,
     policy: Policy,
     as_of_on: pd.Timestamp,
+    gauge_check: pd.DataFrame = NO_GAUGES_CHECKED,
 ) -> dict[str, pd.DataFrame]:
-    """The tables cylinder_health and cylinder_life."""
+    """The tables cylinder_health and cylinder_life.
+
+    Parameters
+    ----------
+    inputs : dict of DataFrame
+    units, fill_quality, dive_tank_use : DataFrame
+    policy : Policy
+    as_of_on : Timestamp
+        Today.
+    gauge_check : DataFrame, optional
+        Offsets of gauges by month, which leaks are read with.
+    """
     today = pd.Timestamp(as_of_on)
     cylinders = inputs["cylinders"].sort_values("cylinder_id", ignore_index=True)
     inputs = inputs | {"cylinders": cylinders}
-    rates, intervals = build_leaks(inputs, fill_quality, dive_tank_use, policy, today)
+    rates, intervals = build_leaks(inputs, fill_quality, dive_tank_use, policy, today, gauge_check)
     filled = _fills_by_cylinder(inputs, fill_quality, policy)
 
     health = pd.DataFrame(

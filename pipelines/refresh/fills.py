@@ -211,6 +211,7 @@ def judge_fills(refresh: Refresh, first: Frames) -> None:
     refresh.run(FILLS)
     refresh.table("fills_judged")
     refresh.table("settling_predicted")
+    refresh.table("gauge_check")
     for table, frame in first.items():
         refresh.shelf.put(f"first_{table}", frame)
     refresh.run(FIRST_PUBLISHED)

@@ -18,12 +18,20 @@ from pipelines.refresh.step import Frames, Given, Step
 def _fleet(given: Given) -> Frames:
     from pipelines.build.fleet import build_fleet
 
-    return build_fleet(given, given["units"], given["fill_quality"], given["dive_tank_use"], given.policy, given.today)
+    return build_fleet(
+        given,
+        given["units"],
+        given["fill_quality"],
+        given["dive_tank_use"],
+        given.policy,
+        given.today,
+        gauge_check=given["gauge_check"],
+    )
 
 
 FLEET = Step(
     name="fleet",
-    version=1,
+    version=2,
     build=_fleet,
     gives=("cylinder_health", "cylinder_life"),
     reads={
@@ -56,6 +64,8 @@ FLEET = Step(
             "ambient_c",
             "fill_minutes",
             "settled_pressure_bar_15c",
+            "settled_low_bar_15c",
+            "settled_high_bar_15c",
             "gas_c_basis",
             "o2_pct",
             "he_pct",
@@ -69,7 +79,9 @@ FLEET = Step(
             "start_pressure_bar",
             "end_pressure_bar",
             "gas_used_free_l",
+            "start_gas_c",
         ),
+        "gauge_check": ("gauge_id", "month_on", "offset_bar", "offset_low_bar", "offset_high_bar"),
     },
     settings=(*INSPECTED_SETTINGS, "fleet", "filling.short_bar", "filling.check_gauge_limit_bar"),
     rules=INSPECTED_RULES,

@@ -70,6 +70,8 @@ def fleet(cylinders, fills=(), **sources):
     inputs = frames(cylinders=cylinders, fills=list(fills), **sources)
     quality = inputs["fills"][QUALITY].assign(
         settled_pressure_bar_15c=inputs["fills"]["settled_pressure_bar"],
+        settled_low_bar_15c=inputs["fills"]["settled_pressure_bar"] - 1.0,
+        settled_high_bar_15c=inputs["fills"]["settled_pressure_bar"] + 1.0,
         gas_c_basis="settled",
         o2_pct=20.95,
         he_pct=0.0,

@@ -1,5 +1,7 @@
 """Leak rates find leaks, not offsets, temperatures or use."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -47,7 +49,7 @@ def test_a_lone_large_drop_is_use_nobody_logged():
     intervals, _ = station(np.random.default_rng(3), offsets=(0.0, 0.0))
     loss = intervals.loss_bar.copy()
     loss[4:8] = [0.2, 18.0, -0.3, 0.1]
-    found = leak_rates(Intervals(intervals.unit, intervals.group, intervals.days, loss, intervals.sd_bar), 30, GROUP_SD)
+    found = leak_rates(replace(intervals, loss_bar=loss), 30, GROUP_SD)
     assert found.unexplained[5] and not found.use[5] and not found.flag[1]
 
 
@@ -66,7 +68,7 @@ def test_a_new_leak_is_not_hidden_by_a_long_sound_past():
     loss = intervals.loss_bar.copy()
     last = np.flatnonzero(intervals.unit == 9)[-4:]
     loss[last] += 1.2 * intervals.days[last]
-    found = leak_rates(Intervals(intervals.unit, intervals.group, intervals.days, loss, intervals.sd_bar), 30, GROUP_SD)
+    found = leak_rates(replace(intervals, loss_bar=loss), 30, GROUP_SD)
     assert np.flatnonzero(found.flag).tolist() == [9]
     assert found.rate_bar_per_day[9] == pytest.approx(1.2, abs=0.5)
 
