@@ -46,8 +46,9 @@ class States:
     """What was known on each asked day; arrays as long as the days.
 
     `in_test` is false when unknown. `due_on` is the first date that runs out, NaT where none can be
-    told; after a fail it is the day of the fail. The last passed inspections are those of that very
-    kind. `reasons` holds tuples of codes, worst first.
+    told; after a fail it is the day of the fail. `due_by_kind` has the date of each kind by itself, the day of its
+    fail where one stands, NaT where it is not asked for or cannot be told. The last passed inspections are those of
+    that very kind. `reasons` holds tuples of codes, worst first.
     """
 
     state: np.ndarray
@@ -137,11 +138,13 @@ def state_on_days(
 
     failed_on = np.full(n, NAT)
     failed_kind = np.full(n, "", "U16")
+    failed_by_kind = {}
     for k in KINDS:
         if k == "oxygen_clean":
             continue
         fail = last_inspection_on(inspections, result, k, "fail", cylinder, day)
         still = ~np.isnat(fail) & ~(covering[k] > fail)
+        failed_by_kind[k] = np.where(still, fail, NAT)
         first = still & (np.isnat(failed_on) | (fail < failed_on))
         failed_on[first] = fail[first]
         failed_kind[first] = k
@@ -228,7 +231,7 @@ def state_on_days(
         withdrawn=withdrawn,
         last_visual_on=passed["visual"],
         last_hydrostatic_on=passed["hydrostatic"],
-        due_by_kind=due_by_kind,
+        due_by_kind={k: np.fmin(dates, failed_by_kind[k]) for k, dates in due_by_kind.items()},
         reasons=_tuples(reasons),
     )
 

@@ -35,6 +35,8 @@ LEAST_LONE_DROP_BAR = 5.0
 RISE_SD = 3.0
 # runs of the latest intervals looked at beside all of them, so that a new leak is not hidden by a long sound past
 RECENT_INTERVALS = (3, 4, 6, 9)
+# a leak began where the intervals since say so, against all, by a likelihood of e to this
+BEGAN_LOG_ODDS = 3.0
 # each may be wrong so many times more seldom than all of them together
 WINDOWS_ODDS = 5
 # few intervals must agree on one rate: two days of use and a quiet week do not
@@ -292,13 +294,12 @@ def _judge(
         u = unit[which]
         return np.bincount(u, ((off - rate[unit] * days)[which] / loose[which]) ** 2, units)
 
-    rate, rate_sd = np.where(counts > 0, fit.rate, np.nan), fit.rate_sd.copy()
-    n, window = counts.copy(), np.full(units, np.iinfo("int64").max)
-    span: NDArray[np.float64] = np.bincount(unit[at], days[at], units).astype(float)
     def says_so(which: NDArray, its_rate: NDArray, its_sd: NDArray, chance: float, latest: int) -> NDArray:
         sure = (its_rate > flag_above) & (_above_zero(its_rate, its_sd) >= chance)
         return sure & _more_than_one_says_so(losses, fit, which, units, flag_above, latest) if sure.any() else sure
 
+    rate, rate_sd = np.where(counts > 0, fit.rate, np.nan), fit.rate_sd.copy()
+    window = np.full(units, np.iinfo("int64").max)
     flag = (counts >= LEAST_INTERVALS) & says_so(at, rate, rate_sd, probability, 0)
     flag &= (counts > RECENT_INTERVALS[-1]) | _fits(misfit(at, fit.rate), counts)
     for k in RECENT_INTERVALS:
@@ -307,11 +308,16 @@ def _judge(
         found = ~flag & (counts > k) & _fits(misfit(recent, its_rate), k)
         found &= says_so(recent, its_rate, its_sd, strict, 1)
         flag |= found
-        rate, rate_sd = np.where(found, its_rate, rate), np.where(found, its_sd, rate_sd)
-        n, span = np.where(found, k, n), np.where(found, np.bincount(unit[recent], days[recent], units), span)
         window = np.where(found, k, window)
-    rate, rate_sd = _as_shown(losses, on, at[later < window[unit[at]]], rate, rate_sd, units, effect_sd)
+    window = np.where(flag, _since_it_leaks(losses, off, at, later, counts, window, units), window)
+    of_rate = at[later < window[unit[at]]]
+    its_rate, its_sd = units_alone(losses.take(of_rate), fit, units, BIAS_SD_BAR)
+    began = flag & (window < counts)
+    rate, rate_sd = np.where(began, its_rate, rate), np.where(began, its_sd, rate_sd)
+    rate, rate_sd = _as_shown(losses, on, of_rate, rate, rate_sd, units, effect_sd)
     flag &= (rate > flag_above) & (_above_zero(rate, rate_sd) >= probability)
+    n = np.bincount(unit[of_rate], minlength=units)
+    span: NDArray[np.float64] = np.bincount(unit[of_rate], days[of_rate], units).astype(float)
     half = Z80 * np.hypot(rate_sd, SEASON_SHARE * np.nan_to_num(rate))
     return LeakRates(
         rate_bar_per_day=rate,
@@ -324,6 +330,32 @@ def _judge(
         use=use,
         unexplained=unexplained,
     )
+
+
+def _since_it_leaks(losses: Losses, off: NDArray, at, later, counts, window, units: int) -> NDArray[np.int64]:
+    """How many of each unit's latest intervals its rate stands on: those since it leaks, where it did not before.
+
+    Of all beginnings the one that the intervals fit best, none lost before it: ln of the likelihood is (Σwdy)²/2Σwd².
+    """
+    if not len(at):
+        return window
+    order = at[np.lexsort((later, losses.unit[at]))]
+    unit, days = losses.unit[order], losses.days[order]
+    w = 1.0 / losses.sd_bar[order] ** 2
+    begins = np.r_[True, unit[1:] != unit[:-1]]
+
+    def summed(values: NDArray) -> NDArray:
+        total = np.cumsum(values)
+        return total - np.repeat((total - values)[begins], np.diff(np.r_[np.flatnonzero(begins), len(values)]))
+
+    fits = np.maximum(summed(w * days * off[order]), 0.0) ** 2 / (2.0 * summed(w * days**2))
+    taken = summed(np.ones(len(order))).astype("int64")
+    best = window.copy()
+    for u in np.unique(unit).tolist():
+        mine = np.flatnonzero((unit == u) & (taken >= LEAST_INTERVALS) & (taken <= window[u]))
+        if len(mine) and fits[mine].max() > fits[mine[-1]] + BEGAN_LOG_ODDS:
+            best[u] = taken[mine[np.argmax(fits[mine])]]
+    return best
 
 
 def _more_than_one_says_so(
@@ -360,5 +392,3 @@ def _above_zero(rate: NDArray, sd: NDArray) -> NDArray[np.float64]:
 
     with np.errstate(invalid="ignore"):
         return ndtr(rate / sd)
-
-

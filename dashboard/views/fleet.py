@@ -1,6 +1,5 @@
 """Fleet: what may not be filled, what is due, what leaks or fills short, and one cylinder's life."""
 
-
 import pandas as pd
 import streamlit as st
 
@@ -279,7 +278,7 @@ def _figure(event) -> str:
 
 def _early(days) -> str:
     if not words.known(days):
-        return ""
+        return "its date is not known: the sooner the better"
     return f"{words.plural(abs(int(days)), 'day')} {'late' if days < 0 else 'early'}" if int(days) else "on the day"
 
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from pipelines.build.inspections import local_day
+from pipelines.build.inspections import local_day, noon_of
 from pipelines.build.units import cylinders_of_units_on, set_membership
 from schemas.policy import Policy
 
@@ -24,11 +24,9 @@ def build_cylinder_life(
     `returned` (pressure, bar), `joined_set`, `left_set` (code: the set), `unexplained_use` and
     `interval` (content lost, bar), `manufactured`.
     """
-    noon = pd.Timedelta(hours=12)
 
     def day(column: pd.Series) -> pd.Series:
-        local = column + noon
-        return local.dt.tz_localize(policy.time_zone, ambiguous=True, nonexistent="shift_forward").dt.tz_convert("UTC")
+        return noon_of(column, policy.time_zone)
 
     parts = [
         _part(

@@ -6,7 +6,7 @@ import pandas as pd
 from pipelines.build.cylinder_life import build_cylinder_life
 from pipelines.build.fleet_findings import finding_reasons
 from pipelines.build.holders import STATION, loans_of_cylinders, look_up
-from pipelines.build.inspections import cylinder_states_on, local_day
+from pipelines.build.inspections import cylinder_states_on, local_day, noon_of
 from pipelines.build.leaks import NO_GAUGES_CHECKED, build_leaks
 from pipelines.build.units import cylinders_of_units_on, set_membership
 from schemas.policy import Policy
@@ -90,7 +90,7 @@ def build_fleet(
     health = health.merge(_leaks_by_cylinder(cylinders, rates, inputs, today), on="cylinder_id", how="left")
     health["leak_flag"] = health["leak_flag"].astype("boolean")
     health["last_seen_at"] = _last_seen(health["cylinder_id"], inputs, filled, dive_tank_use, policy)
-    health["score_reasons"] = _reasons(inputs, health, states, units, intervals, out, filled, today)
+    health["score_reasons"] = _reasons(inputs, health, states, units, intervals, out, filled, today, policy.time_zone)
     return {
         "cylinder_health": health[HEALTH_COLUMNS],
         "cylinder_life": build_cylinder_life(inputs, filled, dive_tank_use, intervals, policy),
@@ -181,7 +181,7 @@ def _last_seen(
     lent = cylinders_of_units_on(inputs, moved["unit_id"], local_day(moved["at"], policy.time_zone))
     lent["at"] = moved["at"].to_numpy("datetime64[us]")[lent["row"].to_numpy()]
     inspected = inputs["inspections"][["cylinder_id", "inspected_on"]].set_axis(["cylinder_id", "at"], axis=1)
-    inspected = inspected.assign(at=(inspected["at"] + pd.Timedelta(hours=12)).to_numpy("datetime64[us]"))
+    inspected = inspected.assign(at=noon_of(inspected["at"], policy.time_zone).dt.tz_localize(None))
     filled_at = filled[["cylinder_id"]].assign(at=filled["filled_at"].to_numpy("datetime64[us]"))
     all_seen = pd.concat(
         [filled_at, dived[["cylinder_id", "at"]], lent[["cylinder_id", "at"]], inspected], ignore_index=True
@@ -199,6 +199,7 @@ def _reasons(
     out: pd.DataFrame,
     filled: pd.DataFrame,
     today: pd.Timestamp,
+    time_zone: str,
 ) -> pd.Series:
     """Everything that stands against each cylinder, worst first, as codes."""
     ids = health["cylinder_id"]
@@ -215,7 +216,7 @@ def _reasons(
     lent = ids.isin(out.index)
     note(ids.isin(out.index[out["overdue"].astype(bool)]), "loan_overdue")
     note(lent & ~pd.Series(states.in_test, index=health.index), "out_of_test_on_loan")
-    note(_unusual_use(ids, intervals, today), "unexplained_use")
+    note(_unusual_use(ids, intervals, today, time_zone), "unexplained_use")
     counted = filled.dropna(subset=["short"]).groupby("cylinder_id").size()
     enough = look_up(ids, counted).fillna(0) >= SHORT_LEAST_FILLS
     share = health["short_fill_share"]
@@ -235,12 +236,11 @@ def _side_of_flagged_set(ids, health: pd.DataFrame, inputs: dict[str, pd.DataFra
     return joined & flag & (flagged == 1)
 
 
-def _unusual_use(ids, intervals: pd.DataFrame, today: pd.Timestamp) -> pd.Series:
+def _unusual_use(ids, intervals: pd.DataFrame, today: pd.Timestamp, time_zone: str) -> pd.Series:
     """A large drop nobody logged in the last two months, where that is not this cylinder's habit."""
     by = intervals.groupby("unit_id")["unexplained"]
     rare = by.mean() < 0.34
-    recent = intervals[
-        (intervals["to_at"] >= (today - pd.Timedelta(days=60)).tz_localize("UTC")) & intervals["unexplained"]
-    ]
+    ended = local_day(intervals["to_at"], time_zone)
+    recent = intervals[(ended >= today - pd.Timedelta(days=60)) & intervals["unexplained"]]
     units = set(recent["unit_id"]) & set(rare.index[rare])
     return ids.isin(units)

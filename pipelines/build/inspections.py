@@ -59,6 +59,12 @@ def local_day(at: pd.Series, time_zone: str) -> pd.Series:
     return at.dt.normalize()
 
 
+def noon_of(day: pd.Series, time_zone: str) -> pd.Series:
+    """The moment at which a day without a time stands: noon at the station, UTC."""
+    local = pd.Series(day) + pd.Timedelta(hours=12)
+    return local.dt.tz_localize(time_zone, ambiguous=True, nonexistent="shift_forward").dt.tz_convert("UTC")
+
+
 def cylinder_states_on(
     inputs: dict, policy: Policy, cylinder_id: pd.Series, day: pd.Series
 ) -> tuple[np.ndarray, States]:

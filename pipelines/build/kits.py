@@ -5,6 +5,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from pipelines.build.inspections import local_day
 from pipelines.build.reserve import water_density_kg_m3
 from schemas.frames import conform
 from schemas.policy import Policy
@@ -47,7 +48,7 @@ def build_kits(
         unusable pressure. What cannot be known is empty and flagged.
     """
     declared = TABLES["kit_balance"].fields.values()
-    rows = _kit_in_force(kits, dives)
+    rows = _kit_in_force(kits, dives, policy.time_zone)
     tanks = _tanks(rows, dive_tanks, tank_use, units, policy)
     rows = rows[rows["dive_id"].isin(tanks["dive_id"])].reset_index(drop=True)
     if not len(rows):
@@ -79,10 +80,10 @@ def build_kits(
     return {"kit_balance": conform(made, declared)}
 
 
-def _kit_in_force(kits: pd.DataFrame, dives: pd.DataFrame) -> pd.DataFrame:
-    """Dives with the member's last kit logged for that day or before; others fall out."""
+def _kit_in_force(kits: pd.DataFrame, dives: pd.DataFrame, time_zone: str) -> pd.DataFrame:
+    """Dives with the member's last kit logged for that day at the station or before; others fall out."""
     left = dives[[*_KEY, "started_at", "water"]].copy()
-    left["on"] = left["started_at"].dt.tz_localize(None).astype("datetime64[us]")
+    left["on"] = local_day(left["started_at"], time_zone).astype("datetime64[us]")
     right = kits[["member_id", "valid_from", *KIT]].copy()
     right["valid_from"] = right["valid_from"].astype("datetime64[us]")
     if not len(left) or not len(right):

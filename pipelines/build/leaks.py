@@ -233,8 +233,10 @@ def _fill_events(
     )
     day = local_day(f["filled_at"], policy.time_zone)
     offset, gauge_sd, not_learned = _gauge_offsets(gauge, day, gauges, gauge_check)
-    step = gauge.map(gauges["step_bar"]).astype("float64").fillna(
-        gauge.map(steps_bar(gauge, f["start_pressure_bar"], f["stop_pressure_bar"]))
+    step = (
+        gauge.map(gauges["step_bar"])
+        .astype("float64")
+        .fillna(gauge.map(steps_bar(gauge, f["start_pressure_bar"], f["stop_pressure_bar"])))
     )
 
     start_c = f["ambient_c"].to_numpy(float)
@@ -280,8 +282,10 @@ def _fill_events(
             # what settled fills have taught of a gauge is out of its other fills' beliefs
             "gauge_share": np.where(settled, 1.0, not_learned),
             "way": basis,
-            "way_sd": np.hypot(basis.map(WARMTH_SD_BAR).astype(float).fillna(WARMTH_SD_BAR["model"]),
-                               np.where(settled, policy.filling.check_gauge_limit_bar / 2, 0.0)),
+            "way_sd": np.hypot(
+                basis.map(WARMTH_SD_BAR).astype(float).fillna(WARMTH_SD_BAR["model"]),
+                np.where(settled, policy.filling.check_gauge_limit_bar / 2, 0.0),
+            ),
             "way_share": 1.0,
             "fill_id": f["fill_id"],
         }

@@ -79,12 +79,17 @@ def _visits(visits: pd.DataFrame, today: pd.Timestamp) -> pd.DataFrame:
 
 
 def _items(inputs: dict[str, pd.DataFrame], units: pd.DataFrame, policy: Policy, today: pd.Timestamp) -> pd.DataFrame:
-    """What travels as one, with the date of each kind: a row a single cylinder or a joined set."""
+    """What travels as one, with the date of each kind: a row a single cylinder or a joined set.
+
+    `known` holds the dates of each cylinder of it as `cylinder_health` has them.
+    """
     cylinders = inputs["cylinders"].reset_index(drop=True)
     _, states = cylinder_states_on(inputs, policy, cylinders["cylinder_id"], pd.Series(today, index=cylinders.index))
-    due = pd.DataFrame({k: pd.Series(d.astype("datetime64[us]")) for k, d in states.due_by_kind.items()})
+    known = pd.DataFrame({k: pd.Series(d.astype("datetime64[us]")) for k, d in states.due_by_kind.items()})
+    due = known.copy()
     reasons = pd.Series(list(states.reasons), dtype="object")
     for kind in DATE_KINDS:
+        # what has failed, or has no date that anyone knows, is planned as overdue and shown as it is
         failed = reasons.map(lambda codes, code=f"{kind}_failed": code in codes).astype(bool)
         lacking = reasons.map(lambda codes, code=f"{kind}_date_unknown": code in codes).astype(bool)
         due.loc[(failed & ~(due[kind] < today)) | (lacking & due[kind].isna()), kind] = today - pd.Timedelta(days=1)
@@ -114,10 +119,12 @@ def _items(inputs: dict[str, pd.DataFrame], units: pd.DataFrame, policy: Policy,
         own=cylinders["owner_id"].eq(STATION) | cylinders["owner_id"].isna(),
         away_until=pd.to_datetime(away_until).astype("datetime64[us]"),
         life=cylinders["service_life_ends_on"],
+        known=known.to_dict("records"),
     )
     by = table.groupby("unit_id")
     items = by.agg(
         cylinders=("cylinder_id", list),
+        known=("known", list),
         usable=("usable", "all"),
         own=("own", "all"),
         away_until=("away_until", "max"),
@@ -306,14 +313,15 @@ def _plan_rows(found: Solution, menu: _Menu, items: pd.DataFrame, visits: pd.Dat
     rows = []
     sent = [(at, kind, v) for at, option in enumerate(found.chosen) for kind, v in menu.sends[option]]
     for at, kind, v in sent:
-        visit_on, back_on, due_on = visits["visit_on"].iloc[v], visits["back_on"].iloc[v], items[kind].iloc[at]
-        rows += [
-            (visit_on, cylinder, kind, due_on, (due_on - visit_on).days, back_on)
-            for cylinder in items["cylinders"].iloc[at]
-        ]
+        visit_on, back_on = visits["visit_on"].iloc[v], visits["back_on"].iloc[v]
+        # a set travels as one, each of its cylinders with the date that Fleet shows for it
+        for cylinder, known in zip(items["cylinders"].iloc[at], items["known"].iloc[at], strict=True):
+            due_on = known[kind]
+            rows.append((visit_on, cylinder, kind, due_on, (due_on - visit_on).days, back_on))
     made = pd.DataFrame(rows, columns=PLAN_COLUMNS)
     for name in ("visit_on", "due_on", "in_service_after"):
         made[name] = pd.to_datetime(made[name]).astype("datetime64[us]")
+    made["days_early"] = pd.to_numeric(made["days_early"], errors="coerce")
     made = made.astype({"cylinder_id": "str", "kind": "str", "days_early": "Int64"})
     return made.sort_values(["visit_on", "cylinder_id", "kind"], ignore_index=True)
 

@@ -142,7 +142,7 @@ RESERVE = Step(
         "dive_tanks_all": whole("dive_tanks"),
         "kits": whole("kits"),
     },
-    settings=("reserve", "dives.depth_calibration", "fleet.unexplained_use_bar", "filling.ppo2_least_bar"),
+    settings=("reserve", "time_zone", "dives.depth_calibration", "fleet.unexplained_use_bar", "filling.ppo2_least_bar"),
     resolution={
         "fill_quality.settled_pressure_bar_15c": 0.05,
         "fill_quality.stopped_early_free_l": 0.1,

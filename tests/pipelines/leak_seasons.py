@@ -231,8 +231,10 @@ def simulate(seed: int, habits: Habits, steps: int = 60) -> Season:
     names = [f"U{i:03d}" for i in range(n)]
     rate = pd.Series(gone / np.maximum(stood, 1e-9), names)
     rate_full = pd.Series(gone_full / np.maximum(stood_full, 1e-9), names)
-    used = conform(pd.DataFrame(use), TABLES["dive_tank_use"].fields.values()) if use else empty(
-        TABLES["dive_tank_use"].fields.values()
+    used = (
+        conform(pd.DataFrame(use), TABLES["dive_tank_use"].fields.values())
+        if use
+        else empty(TABLES["dive_tank_use"].fields.values())
     )
     return Season(inputs, used, rate, rate_full, habits.leak_from_day)
 
