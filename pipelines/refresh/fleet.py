@@ -137,7 +137,7 @@ def _plan(given: Given) -> Frames:
 
 PLAN = Step(
     name="plan",
-    version=1,
+    version=2,
     build=_plan,
     gives=("inspection_plan", "booking_cover"),
     reads={
