@@ -14,6 +14,7 @@ from pipelines.store import STORED, Warehouse
 from schemas.check import check
 from schemas.frames import conform
 from schemas.sources import SOURCES
+from schemas.words import plural
 
 #: so many rows that are no longer in their file are listed one by one
 MOST_LISTED = 1000
@@ -218,11 +219,28 @@ class Acceptor:
             f"""
             SELECT count(*) FROM rows_{source} r JOIN rows_{source} c ON {same}
             WHERE r.file = ? AND r.file_sha256 = ? AND r.state = 'superseded' AND c.state = 'current'
-              AND c.row_hash <> r.row_hash AND c.file_sha256 <> r.file_sha256""",
+              AND c.row_hash <> r.row_hash AND c.file_sha256 <> r.file_sha256
+              AND (c.order_at <> r.order_at OR c.file = r.file)""",
             [file, sha256],
         )
         if lost:
-            self.warehouse.note(file, "older_than_current", f"{lost} rows", self.now)
+            self.warehouse.note(file, "older_than_current", plural(lost, "row"), self.now)
+        self._list_same_time(source, file, sha256, same)
+
+    def _list_same_time(self, source: str, file: str, sha256: str, same_key: str) -> None:
+        """Two files of one moment that disagree: the name decides, and the one that lost says so."""
+        pairs = self.warehouse.con.execute(
+            f"""
+            SELECT c.file, count(*) FROM rows_{source} r JOIN rows_{source} c ON {same_key}
+            WHERE r.file = ? AND r.file_sha256 = ? AND c.file <> r.file AND c.order_at = r.order_at
+              AND r.state IN ('current', 'superseded') AND c.state IN ('current', 'superseded')
+              AND c.row_hash <> r.row_hash
+            GROUP BY c.file ORDER BY c.file""",
+            [file, sha256],
+        ).fetchall()
+        for other, rows in pairs:
+            lost, won = sorted((file, other))
+            self.warehouse.note(lost, "same_time_other_values", plural(rows, "row"), self.now, other=won)
 
     def no_longer_in_file(self, source: str, file: str, sha256: str) -> list[str]:
         """Keys that an earlier content of this place had and the newer one has not; they still count."""

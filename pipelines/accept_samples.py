@@ -10,6 +10,7 @@ import pandas as pd
 from pipelines.readers.raw import Problem, problem
 from pipelines.store import Warehouse
 from schemas.sources import SOURCES
+from schemas.words import plural
 
 SAMPLES = "dive_samples"
 
@@ -106,27 +107,40 @@ class SampleParts:
             self._list_passed_over(rows, noted, marked)
 
     def _list_passed_over(self, rows: pd.DataFrame, noted: list[dict], marked: dict) -> None:
-        """Samples that lost to those of a file that looks newer, and differ from them."""
-        order_at = marked["order_at"].floor("2s")
-        newer = self.warehouse.con.execute(
+        """Samples that lost to those of a file that looks newer, and differ from them.
+
+        Of two files of one moment the one with the later name wins, and the other says so.
+        """
+        mine, order_at = marked["file"], marked["order_at"].floor("2s")
+        others = self.warehouse.con.execute(
             """
-            SELECT DISTINCT path FROM lake_parts
-            WHERE state = 'current' AND (order_at, file) > (?, ?)
+            SELECT DISTINCT path, file, order_at > ? FROM lake_parts
+            WHERE state = 'current' AND (order_at > ? OR (order_at = ? AND file <> ?))
               AND (member_id, month_on) IN (SELECT unnest(?), unnest(?))
             """,
-            [order_at, marked["file"], [n["member_id"] for n in noted], [n["month_on"] for n in noted]],
+            [order_at] * 3 + [mine, [n["member_id"] for n in noted], [n["month_on"] for n in noted]],
         ).fetchall()
-        if not newer:
-            return
+        newer = [path for path, _, later in others if later]
+        if differing := self._differing(rows, newer):
+            self.warehouse.note(mine, "older_than_current", plural(differing, "sample"), self.now)
+        for file in sorted({file for _, file, later in others if not later}):
+            differing = self._differing(rows, [path for path, f, later in others if f == file and not later])
+            if differing:
+                lost, won = sorted((mine, file))
+                self.warehouse.note(lost, "same_time_other_values", plural(differing, "sample"), self.now, other=won)
+
+    def _differing(self, rows: pd.DataFrame, paths: list[str]) -> int:
+        """How many of these samples have other values in those parts; one that says when it was revised has not."""
+        if not paths:
+            return 0
         key, told = ["member_id", "dive_id", "t_s"], [f for f in SOURCES[SAMPLES].fields if f != "revised_at"]
-        theirs = pd.concat([pd.read_parquet(self.lake / path, columns=told) for (path,) in newer])
+        theirs = pd.concat([pd.read_parquet(self.lake / path, columns=told) for path in paths])
         both = rows.loc[rows["revised_at"].isna(), told].merge(theirs, on=key, suffixes=("", "_new"))
         values = [c for c in told if c not in key]
         other = pd.concat(
             [(both[c] != both[f"{c}_new"]) & ~(both[c].isna() & both[f"{c}_new"].isna()) for c in values], axis=1
         ).any(axis=1)
-        if other.any():
-            self.warehouse.note(marked["file"], "older_than_current", f"{int(other.sum())} samples", self.now)
+        return int(other.sum())
 
     def dives_no_longer_in_file(self, file: str, sha256: str) -> list[str]:
         """Dives that had samples in an earlier content of this place and have none or fewer in the newer one."""

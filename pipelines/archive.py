@@ -38,12 +38,17 @@ def archive(found: Found, folder: Path) -> str:
             digest.update(chunk)
             target.write(chunk)
     found.sha256 = digest.hexdigest()
-    name = found.sha256 + "".join(c for c in Path(found.file).suffix.lower() if c.isalnum() or c == ".")[:12]
+    name = archived_name(found)
     if (folder / name).exists():
         os.unlink(made)
     else:
         os.replace(made, folder / name)
     return name
+
+
+def archived_name(found: Found) -> str:
+    """What the archive calls an original: its hash and its ending."""
+    return found.sha256 + "".join(c for c in Path(found.file).suffix.lower() if c.isalnum() or c == ".")[:12]
 
 
 def _chunk(source: BinaryIO) -> bytes:

@@ -1,9 +1,13 @@
 """Which files are to be read now: new ones, changed ones, and known ones that would be read otherwise."""
 
+from collections import Counter
 from dataclasses import dataclass, field
 from typing import Any
 
+import pandas as pd
+
 from pipelines.inbox import Found, Names, hash_of_mapping
+from pipelines.journal import Entry, Journal
 from pipelines.readers.mapping import passed_over, source_of
 from pipelines.settings import Station
 from pipelines.store import Warehouse
@@ -15,12 +19,16 @@ Reading = dict[str, Any]
 ToRead = list[tuple[Found, Reading | None]]
 """Files, each with the last reading of its place where there is one."""
 
+FORGOTTEN = "forgotten"
+"""Outcome of a reading that the archive knows of and the warehouse does not."""
+
 _READING = (
     "file",
     "file_sha256",
     "source",
     "size",
     "mtime_ns",
+    "modified_at",
     "mapping_hash",
     "archived",
     "outcome",
@@ -42,6 +50,7 @@ class Look:
     sync_conflicts: list[str] = field(default_factory=list)
     #: refused when last read, and since taken out of the inbox
     refused_and_gone: list[str] = field(default_factory=list)
+    readings: "dict[str, list[Reading]]" = field(default_factory=dict)
 
 
 class Due:
@@ -49,6 +58,7 @@ class Due:
 
     def __init__(self, station: Station, warehouse: Warehouse):
         self.station, self.warehouse = station, warehouse
+        self.journal = Journal(station.archive)
         self._names: Names | None = None
         self._hashes: dict[str | None, str] = {}
 
@@ -74,13 +84,63 @@ class Due:
             found.setdefault(row[0], []).append(dict(zip(_READING, row, strict=True)))
         return found
 
+    def note_in_archive(self) -> None:
+        """Write into the archive what the warehouse knows and the archive does not yet: one of an earlier version."""
+        for past in self.readings().values():
+            for n, reading in enumerate(past):
+                self.note(reading, earlier=n < len(past) - 1)
+
+    def note(self, reading: Reading, *, earlier: bool = False) -> None:
+        """Note a reading in the archive."""
+        at = pd.Timestamp(reading["modified_at"]).tz_convert("UTC").isoformat()
+        told = {name: reading[name] for name in ("file", "file_sha256", "archived", "size", "mtime_ns")}
+        self.journal.note(Entry(**told, modified_at=at), earlier=earlier)
+
+    def with_forgotten(self) -> dict[str, list[Reading]]:
+        """The readings of the warehouse, and those that the archive knows of and the warehouse does not.
+
+        So it is after the warehouse was lost or an older copy of it was put back.
+        """
+        readings = self.readings()
+        known = {(r["file"], r["file_sha256"]) for past in readings.values() for r in past}
+        forgotten = [e for e in self.journal.entries() if (e.file, e.file_sha256) not in known]
+        last_noted = self.journal.last()
+        earlier: Counter[str] = Counter()
+        for entry in forgotten:
+            past = readings.setdefault(entry.file, [])
+            reading = dict.fromkeys(_READING) | {
+                "file": entry.file,
+                "file_sha256": entry.file_sha256,
+                "size": entry.size,
+                "mtime_ns": entry.mtime_ns,
+                "modified_at": entry.ranked_at,
+                "mapping_hash": "",
+                "archived": entry.archived,
+                "outcome": FORGOTTEN,
+                "seen_again": 0,
+                "rows_accepted": 0,
+            }
+            # what the archive has last of a place is its last content; anything else came before what is known
+            if last_noted[entry.file] == entry.file_sha256:
+                past.append(reading)
+            else:
+                past.insert(earlier[entry.file], reading)
+                earlier[entry.file] += 1
+        return readings
+
+    def forgotten(self) -> list[str]:
+        """Places with a content that the archive knows of and that could not be read."""
+        return sorted(
+            file for file, past in self.with_forgotten().items() if any(r["outcome"] == FORGOTTEN for r in past)
+        )
+
     def look(self, here: list[Found], tried: set[str]) -> Look:
         """Compare the files that are here with their readings; those just tried in vain are left for the next pass.
 
         Tables come as they need each other, then UDDF files.
         """
-        readings, names = self.readings(), self.names()
-        seen = Look()
+        readings, names = self.with_forgotten(), self.names()
+        seen = Look(readings=readings)
         for found in here:
             if passed_over(found.file) == "sync_conflict":
                 seen.sync_conflicts.append(found.file)
@@ -158,4 +218,5 @@ class Due:
             reading["mapping_hash"],
             reading["file_sha256"],
             earlier,
+            ranked_at=pd.Timestamp(reading["modified_at"]).tz_convert("UTC").as_unit("us"),
         )

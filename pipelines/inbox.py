@@ -38,11 +38,20 @@ class Found:
     earlier: bool = False
     #: to be read again although nothing about the file has changed
     again: bool = False
+    #: the time it ranks by where that is not the time of the file: known bytes keep their first
+    ranked_at: pd.Timestamp | None = None
+    #: known bytes with a new time: `alone`, or `with others` as after a copy that lost the times
+    saved_again: str = ""
+
+    @property
+    def saved_at(self) -> pd.Timestamp:
+        """The time of the file."""
+        return pd.Timestamp(self.mtime_ns, unit="ns", tz="UTC").floor("us").as_unit("us")
 
     @property
     def modified_at(self) -> pd.Timestamp:
-        """When it was last saved."""
-        return pd.Timestamp(self.mtime_ns, unit="ns", tz="UTC").floor("us").as_unit("us")
+        """The time by which its rows rank."""
+        return self.saved_at if self.ranked_at is None else self.ranked_at
 
 
 def scan(inbox: Path) -> list[Found]:

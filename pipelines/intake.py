@@ -16,9 +16,10 @@ import pandas as pd
 
 from pipelines.accept import Acceptor
 from pipelines.accept_samples import SAMPLES
-from pipelines.archive import Unreadable, archive
+from pipelines.archive import Unreadable, archive, archived_name
 from pipelines.due import Due, Look, Reading, ToRead
 from pipelines.inbox import NAMING, Found, Names, mapping_of, names_matter, scan
+from pipelines.ranks import rows_that_would_win, settle_ranks
 from pipelines.readers.mapping import folder_member
 from pipelines.readers.raw import Problem, RawTable, problem
 from pipelines.settings import Station
@@ -46,6 +47,8 @@ class IntakeResult:
     seen_again: int = 0
     files: list[dict] = field(default_factory=list)
     notices: int = 0
+    #: files whose rows counted once and that can be read neither in the inbox nor in the archive
+    out_of_reach: list[str] = field(default_factory=list)
 
     @property
     def found_problems(self) -> bool:
@@ -81,7 +84,8 @@ class Intake:
     def run(self, progress: Progress = lambda *_: None) -> IntakeResult:
         """Take in what is new or changed, then try every waiting row again."""
         here = scan(self.station.inbox)
-        seen = self.due.look(here, self._tried_in_vain())
+        self.due.note_in_archive()
+        seen = self._look(here)
         self._tell_what_was_seen(seen)
         tables = [(found, last) for found, last in seen.todo if found.source != "uddf"]
         total = len(seen.todo)
@@ -89,11 +93,18 @@ class Intake:
         # The registers and links of this pass, and those that waited for them, decide what the names in UDDF
         # files and in some logs mean.
         self._retry()
-        self._take_all(self.due.look(here, self._tried_in_vain()).todo if tables else seen.todo, progress, total)
+        self._take_all(self._look(here).todo if tables else seen.todo, progress, total)
         self._take_all(self.due.ambiguous_now(), progress, total)
         self._retry()
         self._tell_names_used_twice()
+        self.due.journal.flush()
+        self.result.out_of_reach = self.due.forgotten()
         return self.result
+
+    def _look(self, here: list[Found]) -> Look:
+        seen = self.due.look(here, self._tried_in_vain())
+        settle_ranks(seen.todo, seen.readings, self.station.archive, self.now)
+        return seen
 
     def _tried_in_vain(self) -> set[str]:
         return {f["file"] for f in self.result.files if not f["file_sha256"]}
@@ -183,8 +194,10 @@ class Intake:
                 for n, value in enumerate(self.accept.table(raw, found.file, found.sha256, found.modified_at)):
                     counts[n] += value
             self._older_version(found, sources, last, refused is not None)
-            if found.modified_at > self.now + pd.Timedelta(minutes=5):
-                self._notice(found.file, "file_time_in_future", f"{found.modified_at:%Y-%m-%d %H:%M}Z")
+            if found.saved_at > self.now + pd.Timedelta(minutes=5) and found.path.parent != self.station.archive:
+                self._notice(found.file, "file_time_in_future", f"{found.saved_at:%Y-%m-%d %H:%M}Z")
+            if found.saved_again == "alone":
+                self._notice(found.file, "saved_again_wins", None)
             for note in sorted(notes):
                 self._notice(found.file, note, None)
             if not found.earlier and not refused:
@@ -193,14 +206,30 @@ class Intake:
         return _told(found, counts, refused)
 
     def _touched(self, found: Found) -> None:
-        """The bytes are known; saved again, they may win over files that were newer until now."""
+        """The bytes are known. Saved again alone, they may win over files that were newer until now."""
         with self.warehouse.transaction(changes=False):
-            if self.warehouse.reorder(found.file, found.sha256, found.modified_at):
-                self.warehouse.raise_version()
+            if found.saved_again == "alone":
+                rows = self.warehouse.reorder(found.file, found.sha256, found.modified_at)
+                if rows:
+                    self.warehouse.raise_version()
+                    self._notice(found.file, "saved_again_wins", None)
+            elif found.saved_again and (rows := rows_that_would_win(self.warehouse, found)):
+                self._notice(found.file, "copy_keeps_its_rank", plural(rows, "row"))
             self.warehouse.con.execute(
                 "UPDATE ingest_files SET seen_again = seen_again + 1, size = ?, mtime_ns = ?, modified_at = ? "
                 "WHERE file = ? AND file_sha256 = ?",
                 [found.size, found.mtime_ns, found.modified_at, found.file, found.sha256],
+            )
+            archived = archived_name(found)
+            self.due.note(
+                {
+                    "file": found.file,
+                    "file_sha256": found.sha256,
+                    "archived": archived,
+                    "size": found.size,
+                    "mtime_ns": found.mtime_ns,
+                    "modified_at": found.modified_at,
+                }
             )
         self.result.seen_again += 1
 
@@ -276,13 +305,14 @@ class Intake:
                 dive for file, sha256, dive in self.accept.guessed if (file, sha256) == (found.file, found.sha256)
             ),
             # an earlier content that is read again does not become the last one of its place
-            "read_nth": before["read_nth"] if before and found.earlier else self.warehouse.version() + 1,
+            "read_nth": (before["read_nth"] if before else 0) if found.earlier else self.warehouse.version() + 1,
         }
         con = self.warehouse.con
         con.execute("DELETE FROM ingest_files WHERE file = ? AND file_sha256 = ?", [found.file, found.sha256])
         con.execute(
             f"INSERT INTO ingest_files ({', '.join(row)}) VALUES ({', '.join('?' * len(row))})", list(row.values())
         )
+        self.due.note(row, earlier=found.earlier)
 
     def _older_version(self, found: Found, sources: set[str], last: Reading | None, refused: bool) -> None:
         """A newer file stands in the same place: it answers the rejects there, and rows it no longer has are listed."""

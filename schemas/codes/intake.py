@@ -311,7 +311,24 @@ ROW = [
     Code(
         "file_time_in_future",
         "The file's own time lies in the future.",
-        "Set the clock of the computer that wrote it; until then it wins over later files.",
+        "Set the clock of the computer that wrote it; more than a day ahead, the file counts as saved when it came in.",
+    ),
+    Code(
+        "saved_again_wins",
+        "A known file was saved again without a change: its rows now count before those of files that were newer.",
+        "Nothing, if that is meant; else save the file again that should count.",
+    ),
+    Code(
+        "copy_keeps_its_rank",
+        "Several known files came with new times at once, as after a copy or a restore: this one keeps the order it "
+        "had, and {value} of it still stand back behind newer ones.",
+        "Nothing, if it was a copy. To let the file win, save it again alone, or give its rows a column revised_at.",
+    ),
+    Code(
+        "same_time_other_values",
+        "Saved at the same time as {other}, which gives other values for {value}: those of {other} count, for its "
+        "name comes later.",
+        "Save the right file again, alone, or give its rows a column revised_at.",
     ),
 ]
 

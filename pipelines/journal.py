@@ -1,0 +1,100 @@
+"""What the archive says of its originals: where each lay in the inbox, when it was saved, in which order it came.
+
+Originals are named by their hash. With this list beside them a warehouse that is lost, or an older copy of one that
+was put back, is filled again from the archive, also with files that have left the inbox.
+"""
+
+import json
+import os
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+import pandas as pd
+
+NAME = "readings.jsonl"
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One content of one place in the inbox. `modified_at` is the time it ranks by, ISO with its zone."""
+
+    file: str
+    file_sha256: str
+    archived: str
+    size: int
+    mtime_ns: int
+    modified_at: str
+
+    @property
+    def ranked_at(self) -> pd.Timestamp:
+        return pd.Timestamp(self.modified_at).tz_convert("UTC").as_unit("us")
+
+
+def path_of(archive: Path) -> Path:
+    """Where the list lies."""
+    return archive / NAME
+
+
+class Journal:
+    """The list of an archive. Lines are only ever added; a torn or foreign line is passed over."""
+
+    def __init__(self, archive: Path):
+        self.path = path_of(archive)
+        self._added = False
+        self._lines = _read(self.path)
+        self._last = {e.file: e for e in self._lines}
+        self._known = {(e.file, e.file_sha256): e for e in self._lines}
+
+    def entries(self) -> list[Entry]:
+        """Every content of every place, each once, as it was noted last, in order."""
+        return list({(e.file, e.file_sha256): e for e in reversed(self._lines)}.values())[::-1]
+
+    def last(self) -> dict[str, str]:
+        """By place, the hash of its last content."""
+        return {file: entry.file_sha256 for file, entry in self._last.items()}
+
+    def note(self, entry: Entry, *, earlier: bool = False) -> None:
+        """Add an entry unless the list says the same already; an earlier content does not become the last again."""
+        key = entry.file, entry.file_sha256
+        last = self._last.get(entry.file)
+        if self._known.get(key) == entry and (earlier or last == entry):
+            return
+        text = json.dumps(asdict(entry), ensure_ascii=False)
+        torn = self.path.exists() and self.path.stat().st_size and not _ends_well(self.path)
+        with open(self.path, "a", encoding="utf-8") as handle:
+            handle.write(("\n" if torn else "") + text + "\n")
+        self._added = True
+        self._known[key] = entry
+        self._lines.append(entry)
+        if not earlier:
+            self._last[entry.file] = entry
+
+    def flush(self) -> None:
+        """Bring what was added to the disk; once a pass, for each call waits for it."""
+        if self._added:
+            with open(self.path, "rb") as handle:
+                os.fsync(handle.fileno())
+            self._added = False
+
+
+def _ends_well(path: Path) -> bool:
+    with open(path, "rb") as handle:
+        handle.seek(-1, os.SEEK_END)
+        return handle.read(1) == b"\n"
+
+
+def _read(path: Path) -> list[Entry]:
+    try:
+        lines = path.read_bytes().decode("utf-8", "replace").splitlines()
+    except FileNotFoundError:
+        return []
+    found = []
+    for line in lines:
+        try:
+            entry = Entry(**json.loads(line))
+            entry.ranked_at  # noqa: B018 - a time that is none makes the line foreign
+        except (ValueError, TypeError):
+            continue
+        if Path(entry.archived).name == entry.archived and entry.archived.startswith(entry.file_sha256):
+            found.append(entry)
+    return found
