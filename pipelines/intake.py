@@ -209,8 +209,7 @@ class Intake:
         """The bytes are known. Saved again alone, they may win over files that were newer until now."""
         with self.warehouse.transaction(changes=False):
             if found.saved_again == "alone":
-                rows = self.warehouse.reorder(found.file, found.sha256, found.modified_at)
-                if rows:
+                if self.warehouse.reorder(found.file, found.sha256, found.modified_at):
                     self.warehouse.raise_version()
                     self._notice(found.file, "saved_again_wins", None)
             elif found.saved_again and (rows := rows_that_would_win(self.warehouse, found)):

@@ -74,11 +74,10 @@ def _known(found: Found, alike: list[Reading]) -> tuple[Reading | None, bool]:
 def _lost_times_near(found: Found, readings: dict[str, list[Reading]]) -> bool:
     """Whether other known files came with new times just before, and kept their order."""
     for file, past in readings.items():
-        reading = past[-1]
-        saved = pd.Timestamp(reading["mtime_ns"], unit="ns", tz="UTC")
-        if file != found.file and saved.floor("2s") > ranked_at(reading).floor("2s"):
-            if abs(saved - found.saved_at) <= _ONE_COPY:
-                return True
+        saved = pd.Timestamp(past[-1]["mtime_ns"], unit="ns", tz="UTC")
+        lost_its_time = file != found.file and saved.floor("2s") > ranked_at(past[-1]).floor("2s")
+        if lost_its_time and abs(saved - found.saved_at) <= _ONE_COPY:
+            return True
     return False
 
 
