@@ -164,6 +164,23 @@ class Warehouse:
         rows = self.frame(f"SELECT * FROM rows_{source} WHERE state = 'current' ORDER BY {_key(source)}")
         return conform(rows, SOURCES[source].fields.values(), keep=("assumed", "value_flags", "row_hash"))
 
+    def fills_not_accepted(self) -> pd.DataFrame:
+        """Fills of the log that were rejected or wait and that no accepted row stands for: fill_id, unit_id, filled_at.
+
+        A time that cannot be read is taken from the row above it in the same file.
+        """
+        rows = self.frame("""
+            SELECT fill_id, unit_id, filled_at FROM (
+                SELECT fill_id, unit_id, state,
+                       coalesce(filled_at, last_value(filled_at IGNORE NULLS) OVER (
+                           PARTITION BY file, file_sha256 ORDER BY row_number
+                           ROWS BETWEEN UNBOUNDED PRECEDING AND CURRENT ROW)) AS filled_at
+                FROM rows_fills WHERE state <> 'replaced') AS told
+            WHERE state IN ('rejected', 'waiting') AND unit_id IS NOT NULL AND filled_at IS NOT NULL
+              AND fill_id NOT IN (SELECT fill_id FROM rows_fills WHERE state = 'current')
+            ORDER BY unit_id, filled_at, fill_id""")
+        return rows.astype({"fill_id": "str", "unit_id": "str", "filled_at": "datetime64[us, UTC]"})
+
     def _once(self, name: str, ask: Callable[[], Any]) -> Any:
         """An answer that stands until a register changes."""
         if name not in self._remembered:

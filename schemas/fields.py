@@ -490,6 +490,8 @@ AIR_TEST_DUE_ON = day("air_test_due_on", "Next purity test due.", may_lie_ahead=
 COMPRESSOR_STATE = text("state", "State in a word.")
 SINCE = day("since", "Day of the last good test of what failed; empty: never found good.")
 CYLINDER_IDS = codes("cylinder_ids", "The cylinders that hold it still.")
+CYLINDERS_FILLED = codes("cylinder_ids", "The cylinders that were filled.")
+LATEST_FILL = flag("latest_fill", "Some cylinder of it was not filled again since.")
 AIR_FAILED_ON = day("air_failed_on", "Day of the failed test that stands.")
 AIR_FAULT = text("air_fault", "What was beyond its limit in that test.")
 RECALL_REASON = text("reason", "Why.")

@@ -44,6 +44,11 @@ def kept_share(fills: pd.DataFrame) -> np.ndarray:
     return np.clip(np.where(np.isfinite(share), share, 1.0), 0.0, 1.0)
 
 
+def last_fills(chain: pd.DataFrame) -> np.ndarray:
+    """Places of the fills that some cylinder holds still: no later fill of it is known."""
+    return chain.drop_duplicates("cylinder_id", keep="last")["row"].unique()
+
+
 def left_of(chain: pd.DataFrame, kept: np.ndarray) -> pd.Series:
     """Share of each fill that its cylinder still holds after the last fill of the chain, on the chain's index."""
     thinned = pd.Series(np.log(np.maximum(kept[chain["row"]], 1e-9)), chain.index)

@@ -4,6 +4,8 @@ import numpy as np
 import pandas as pd
 
 from pipelines.build.columns import floats
+from pipelines.build.fill_chain import last_fills
+from pipelines.build.fills_between import gas_from_elsewhere
 from pipelines.build.fills_context import fill_context
 from pipelines.build.fills_history import kept_checks, with_first_published
 from pipelines.build.fills_mix import build_mix
@@ -48,24 +50,25 @@ def build_fills(
         fill_quality and settling_check as last published: what people were told stays as it was.
     """
     rules = filling_rules(policy.rule_set)
-    c = fill_context(inputs, units, policy, dive_first_readings)
+    c, chain = fill_context(inputs, units, policy, dive_first_readings)
     s = settle(c, policy)
     q = _pressures(c, s, rules.reference_c)
     _in_water(c, q, inputs["dives"], policy)
     _content(c, q, s)
     limit = policy.filling.oxygen_limit_pct
-    mix = build_mix(c, floats(q["gas_c"]), policy, rules.oxygen_limit_pct if limit is None else limit)
+    elsewhere = gas_from_elsewhere(c, chain, inputs, policy, floats(q["settled_high_bar_15c"]))
+    limit = rules.oxygen_limit_pct if limit is None else limit
+    mix = build_mix(c, chain, floats(q["gas_c"]), elsewhere, policy, limit)
     for code, mask in (("settled_reading_doubtful", s.doubtful), ("wall_reading_doubtful", s.wall_doubtful)):
         for at in np.flatnonzero(mask):
             c["marks"].iloc[at].append(code)
-    verdict = build_verdict(c, q, mix, inputs, policy, _drifting(c, s.gauges), as_of_on)
+    verdict = build_verdict(c, chain, q, mix, inputs, policy, _drifting(c, s.gauges), as_of_on)
     frame = pd.concat([c, q, mix.drop(columns=[k for k in mix if k in c]), verdict], axis=1)
     frame = frame.loc[:, ~frame.columns.duplicated()]
     frame["model_version"] = s.version
-    last = frame.groupby("unit_id")["filled_at"].transform("max")
-    frame["on_hold"] = ((frame["verdict"] == "stop") & ~frame["released"] & (frame["filled_at"] == last)).astype(
-        "boolean"
-    )
+    frame["cylinder_ids"] = chain.groupby("row")["cylinder_id"].agg(sorted).reindex(range(len(c))).to_numpy()
+    frame["latest_fill"] = pd.array(np.isin(np.arange(len(c)), last_fills(chain)), dtype="boolean")
+    frame["on_hold"] = ((frame["verdict"] == "stop") & ~frame["released"] & frame["latest_fill"]).astype("boolean")
     frame = with_first_published(frame, (previous or {}).get("fill_quality"))
     told = {
         "fill_quality": frame,

@@ -7,15 +7,19 @@ import numpy as np
 import pandas as pd
 
 from pipelines.build.columns import floats, lists, looked_up
+from pipelines.build.fill_chain import chain_of_fills
+from pipelines.build.fills_between import gas_from_elsewhere
 from pipelines.build.fills_residue import follow_residue
 from pipelines.build.inspections import local_day
 from pipelines.build.units import cylinders_of_units_on
 from schemas.policy import Policy
 from schemas.sources import SOURCES
-from shared.constants import AIR_O2_PCT
+from shared import thermal
+from shared.constants import AIR_O2_PCT, REFERENCE_C
 from shared.fill_conditions import believed_wall_mass, delivery, outlet_rise_k, usual_minutes
 from shared.fill_heat import wall_heat_capacity_j_k
 from shared.gauges import DEFAULT_CLASS, DEFAULT_SPAN_BAR, limit_of_error_bar, read_step_bar
+from shared.mixing import TRACE_PCT, is_plain_air
 from shared.size_class import size_class
 
 CHECK_STEP_BAR = 0.1
@@ -28,8 +32,8 @@ CHECK_GAUGE = "check gauge"
 
 def fill_context(
     inputs: dict[str, pd.DataFrame], units: pd.DataFrame, policy: Policy, first_readings: pd.DataFrame | None
-) -> pd.DataFrame:
-    """Fills in the order of time, joined with what is known about their unit, gauge and source."""
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Fills in the order of time, joined with what is known of unit, gauge and source; and their chain by cylinder."""
     fills = inputs["fills"].sort_values(["filled_at", "fill_id"], ignore_index=True).copy()
     fills["filled_on"] = local_day(fills["filled_at"], policy.time_zone)
     fills["station"] = fills["station_id"].astype(object).where(fills["station_id"].notna(), "")
@@ -44,12 +48,13 @@ def fill_context(
     fills = _with_unit(fills, inputs, units, marks)
     fills = _with_gauge(fills, inputs["gauges"])
     fills = _with_source(fills, inputs)
-    fills = _with_mix(fills, marks)
+    chain = chain_of_fills(inputs, fills, fills["filled_on"])
     fills = _with_minutes(fills, marks)
+    fills = _with_mix(fills, chain, inputs, policy, marks)
     fills["last_dive_at"] = _last_dive_at(fills, inputs)
     fills = _with_settled(fills, inputs["gauges"], policy, first_readings, marks)
     fills["marks"] = pd.Series(lists(marks, len(fills)), index=fills.index, dtype="object")
-    return fills
+    return fills, chain
 
 
 def _with_unit(fills: pd.DataFrame, inputs: dict, units: pd.DataFrame, marks: dict) -> pd.DataFrame:
@@ -125,6 +130,8 @@ def _with_source(fills: pd.DataFrame, inputs: dict) -> pd.DataFrame:
     fills["source_o2_pct"] = at(sources["o2_pct"]).astype(float)
     fills["source_he_pct"] = at(sources["he_pct"]).astype(float)
     fills["source_oxygen_compatible"] = at(sources["oxygen_compatible"]).astype("boolean")
+    described_air = is_plain_air(floats(sources["o2_pct"]), floats(sources["he_pct"]))
+    fills["other_gas_kept"] = bool(((sources["kind"] != "compressor") & ~described_air).any())
     ambient, stop = floats(fills["ambient_c"]), floats(fills["stop_pressure_bar"])
     bank = (fills["source_kind"] == "bank").to_numpy()
     log = inputs["compressor_log"]
@@ -143,19 +150,29 @@ def outlet_rises_k(compressor_log: pd.DataFrame) -> pd.Series:
     return pd.Series(found, dtype="float64", index=pd.Index(list(found), dtype=object))
 
 
-def _with_mix(fills: pd.DataFrame, marks: dict) -> pd.DataFrame:
-    """The mix taken for the gas laws: as analysed, else as residue and addition make it, else as asked for."""
-    _, expected = follow_residue(fills, floats(fills["ambient_c"]) + WARM_K)
+def _with_mix(fills: pd.DataFrame, chain: pd.DataFrame, inputs: dict, policy: Policy, marks: dict) -> pd.DataFrame:
+    """The mix taken for the gas laws: as analysed, else as residue and addition make it, else as asked for.
+
+    An analysis of oxygen says nothing of helium or argon: of these the expected share stands until they are analysed.
+    """
+    ambient, stop = floats(fills["ambient_c"]), floats(fills["stop_pressure_bar"])
+    # gas at stop is at least as warm as the room, so it settles to this at most
+    most = thermal.settled_pressure_bar(stop, ambient, REFERENCE_C, strict=False)
+    elsewhere = gas_from_elsewhere(fills, chain, inputs, policy, np.asarray(most))
+    followed = follow_residue(
+        fills, chain, ambient + WARM_K, elsewhere, policy.filling.least_arrival_bar, policy.filling.mix_tolerance_pct
+    )
+    left = {"he": followed.helium_left_pct, "ar": followed.argon_left_pct}
+    analysed = {gas: floats(fills[f"analysed_{gas}_pct"]) for gas in ("o2", "he")}
+    analysed["o2"] = np.where(np.isfinite(analysed["o2"]), analysed["o2"], floats(fills["second_analysed_o2_pct"]))
     taken = {}
     for gas in ("o2", "he", "ar"):
-        analysed = floats(fills[f"analysed_{gas}_pct"]) if gas != "ar" else np.full(len(fills), np.nan)
-        if gas == "o2":
-            analysed = np.where(np.isfinite(analysed), analysed, floats(fills["second_analysed_o2_pct"]))
-        target = floats(fills[f"target_{gas}_pct"])
-        foreseen = np.round(expected[gas], 1)  # so that rows share their gas tables
-        known = np.isfinite(floats(fills["analysed_o2_pct"])) & (gas != "o2")
-        without = np.where(known | ~np.isfinite(foreseen), target, foreseen)
-        taken[gas] = np.where(np.isfinite(analysed), analysed, without)
+        foreseen = np.round(followed.expected[gas], 1)  # so that rows share their gas tables
+        mix = np.where(np.isfinite(foreseen), foreseen, floats(fills[f"target_{gas}_pct"]))
+        if gas in left:
+            mix = np.fmax(mix, np.where(left[gas] >= TRACE_PCT, np.round(left[gas], 1), np.nan))
+        known = analysed.get(gas, np.full(len(fills), np.nan))
+        taken[gas] = np.where(np.isfinite(known), known, mix)
     o2, he, ar = taken["o2"], np.nan_to_num(taken["he"]), np.nan_to_num(taken["ar"])
     o2 = np.where(np.abs(o2 - AIR_O2_PCT) < 0.06, AIR_O2_PCT, o2)
     marks["mix_impossible"] = o2 + he + ar > 100.0 + 1e-6

@@ -6,14 +6,14 @@ import pandas as pd
 from pipelines.build.air_of_fills import air_state_of_fills
 from pipelines.build.air_tests import co_limit
 from pipelines.build.columns import floats, lists, looked_up, truth
-from pipelines.build.fill_chain import chain_of_fills, found_inside, kept_share
+from pipelines.build.fill_chain import found_inside, kept_share
 from pipelines.build.fill_slips import fill_slips
 from pipelines.build.fills_mix import beyond_qualification
 from pipelines.build.inspections import unit_states_at
 from pipelines.build.recall import USED_UP_SHARE
-from schemas.codes.fills import AIR_IN_DOUBT
 from schemas.policy import Policy
 from shared.event_dates import add_months
+from shared.filling_limits import RELIEF_MARGIN_BAR
 from shared.permitted import above_permitted
 
 VERDICTS = ("stop", "attention", "short", "good")
@@ -26,6 +26,7 @@ STOP = (
     "unit_condemned",
     "unit_withdrawn",
     "settled_above_permitted",
+    "likely_above_permitted",
     "mix_out_of_tolerance",
     "mix_not_analysed",
     "sides_analysed_apart",
@@ -37,6 +38,7 @@ STOP = (
 )
 ATTENTION = (
     "may_settle_above_permitted",
+    "stopped_above_permitted",
     "source_unknown_air_failed",
     "residue_of_unknown_source",
     "mix_above_oxygen_limit",
@@ -57,10 +59,15 @@ ATTENTION = (
     "mix_impossible",
 )
 SHORT = ("short_fill",)
+#: what came to light with a test of the air, with a settled reading, with an analysis
+AIR_REASONS = {"air_test_failed", "air_test_failed_later", "source_unknown_air_failed"}
+READING_REASONS = {"settled_above_permitted", "likely_above_permitted"}
+ANALYSIS_REASONS = {"mix_out_of_tolerance", "sides_analysed_apart"}
 
 
 def build_verdict(
     c: pd.DataFrame,
+    chain: pd.DataFrame,
     q: pd.DataFrame,
     mix: pd.DataFrame,
     inputs: dict,
@@ -72,10 +79,10 @@ def build_verdict(
 
     Parameters
     ----------
-    c : DataFrame
-        The context of the fills.
+    c, chain : DataFrame
+        The context of the fills (see `fill_context`).
     q : DataFrame
-        Their pressures: settled_pressure_bar_15c, low and high at the reference temperature, basis.
+        Their pressures: settled_pressure_bar_15c and _ref, low and high at the reference temperature, basis.
     mix : DataFrame
         What `build_mix` found.
     drifting : ndarray of bool
@@ -86,11 +93,11 @@ def build_verdict(
     state = unit_states_at(inputs, policy, c["unit_id"], c["filled_at"])
     behind = _air(c, inputs, policy, as_of_on)
     air = behind["air_state"].to_numpy(object)
-    releases = _last_releases(c, inputs["releases"])
-    residue = _residue_of_air(c, inputs, behind, releases)
+    releases = looked_up(c["fill_id"], inputs["releases"].groupby("fill_id")["released_at"].max())
+    residue = _residue_of_air(c, chain, behind, releases)
     unclean = ~truth(state["oxygen_clean"])
     permitted, start = floats(c["permitted_bar"]), floats(c["start_pressure_bar"])
-    low, high = floats(q["low_ref"]), floats(q["high_ref"])
+    low, median, high = floats(q["low_ref"]), floats(q["settled_pressure_bar_ref"]), floats(q["high_ref"])
     second = floats(c["second_stop_pressure_bar"])
     # two readings on gauges of one class: each has an offset of its own
     apart = np.sqrt(2.0) * floats(c["gauge_limit_bar"]) + floats(c["gauge_step_bar"])
@@ -105,11 +112,14 @@ def build_verdict(
         "settled_above_permitted": above_permitted(low, permitted),
         "mix_out_of_tolerance": (mix["mix_verdict"] == "out_of_tolerance").to_numpy(),
         "mix_not_analysed": ((mix["mix_verdict"] == "not_analysed") & mix["other_than_air"]).to_numpy(),
+        "residue_unknown": mix["residue_unknown"].to_numpy() & (mix["mix_verdict"] == "not_analysed").to_numpy(),
+        "helium_not_analysed": mix["helium_not_analysed"].to_numpy(),
         "sides_analysed_apart": mix["analyses_differ"].to_numpy(),
         "oxygen_into_unclean_unit": mix["oxygen_decanted"].to_numpy() & unclean,
         "co_above_limit": floats(c["co_ppm"]) > co_limit(policy)[0],
         "air_test_failed": air == "failed",
-        "may_settle_above_permitted": ~above_permitted(low, permitted) & above_permitted(high, permitted),
+        "likely_above_permitted": ~above_permitted(low, permitted) & above_permitted(median, permitted),
+        "may_settle_above_permitted": ~above_permitted(median, permitted) & above_permitted(high, permitted),
         "mix_above_oxygen_limit": mix["above_oxygen_limit"].to_numpy() & unclean,
         "beyond_qualification": beyond_qualification(c, mix["qualification_needed"].to_numpy(), inputs["members"]),
         "side_gauges_differ": gauges_differ,
@@ -130,7 +140,7 @@ def build_verdict(
         # no verdict of its own, for it says nothing of what is inside; but nobody should ask for it again
         "asked_above_permitted": above_permitted(floats(c["target_pressure_bar"]), permitted),
         "stopped_above_permitted": above_permitted(floats(c["stop_pressure_bar"]), permitted)
-        & (policy.filling.hot_limit != "rule_set"),
+        & ~_overshoot_allowed(c, policy),
         "short_fill": floats(q["settled_pressure_bar_15c"])
         < floats(c["target_pressure_bar"]) - policy.filling.short_bar,
         "hot_stop": floats(c["stop_pressure_bar"]) - floats(q["settled_pressure_bar_15c"]) > policy.filling.short_bar,
@@ -156,10 +166,7 @@ def build_verdict(
             "air_state": air,
             "verdict": verdict,
             "reasons": pd.Series(reasons, index=c.index, dtype="object"),
-            "released": pd.array(
-                _released(releases, c["filled_at"], behind["failed_on"].where(np.isin(air, AIR_IN_DOUBT))),
-                dtype="boolean",
-            ),
+            "released": pd.array(_lifted(c, reasons, behind, releases), dtype="boolean"),
         },
         index=c.index,
     )
@@ -172,9 +179,10 @@ def _air(c: pd.DataFrame, inputs: dict, policy: Policy, as_of_on: pd.Timestamp |
     return states.iloc[place].set_axis(c.index)
 
 
-def _residue_of_air(c: pd.DataFrame, inputs: dict, air: pd.DataFrame, released_at: pd.Series) -> dict[str, np.ndarray]:
+def _residue_of_air(
+    c: pd.DataFrame, chain: pd.DataFrame, air: pd.DataFrame, released_at: pd.Series
+) -> dict[str, np.ndarray]:
     """Fills on top of gas that is called back: what a person released after its failed test is not counted."""
-    chain = chain_of_fills(inputs, c, c["filled_on"])
     kept, state = kept_share(c), air["air_state"].to_numpy(object)
     lifted = _released(released_at, c["filled_at"], air["failed_on"])
     failed = np.isin(state, ("failed", "failed_later")) & ~lifted
@@ -183,14 +191,40 @@ def _residue_of_air(c: pd.DataFrame, inputs: dict, air: pd.DataFrame, released_a
     return {"on_recall": on_recall, "of_unknown_source": of_unknown & ~on_recall}
 
 
+def _overshoot_allowed(c: pd.DataFrame, policy: Policy) -> np.ndarray:
+    """True where the station may stop a hot fill above the permitted pressure: it says so, has settled readings enough
+    of its own by then, and the stop was below what its relief valve leaves."""
+    filling = policy.filling
+    if filling.hot_limit != "rule_set" or filling.relief_bar is None:
+        return np.zeros(len(c), bool)
+    known = c["settled_known_at"].where(c["settled_usable"])
+    enough = np.zeros(len(c), bool)
+    for rows in c.groupby("station").indices.values():
+        at = np.sort(known.iloc[rows].dropna().to_numpy("datetime64[us]"))
+        before = np.searchsorted(at, c["filled_at"].iloc[rows].to_numpy("datetime64[us]"), side="right")
+        enough[rows] = before >= filling.overshoot_least_settled_fills
+    return enough & (floats(c["stop_pressure_bar"]) <= filling.relief_bar - RELIEF_MARGIN_BAR)
+
+
+def _lifted(c: pd.DataFrame, reasons: list[list[str]], air: pd.DataFrame, released_at: pd.Series) -> np.ndarray:
+    """True where a person lifted the hold knowing what holds it: a release does not lift what came to light later."""
+    by_air, by_reading, by_analysis = (
+        pd.Series([bool(codes.intersection(r)) for r in reasons], c.index)
+        for codes in (AIR_REASONS, READING_REASONS, ANALYSIS_REASONS)
+    )
+    return _released(
+        released_at,
+        c["filled_at"],
+        air["failed_on"].where(by_air),
+        c["settled_known_at"].where(by_reading & c["settled_usable"]),
+        c["analysed_at"].where(by_analysis),
+    )
+
+
 def _past_check(c: pd.DataFrame) -> np.ndarray:
     checked = c["gauge_checked_on"].to_numpy("datetime64[us]").astype("datetime64[D]")
     due = add_months(checked, GAUGE_CHECK_MONTHS)
     return ~np.isnat(checked) & (c["filled_on"].to_numpy("datetime64[us]").astype("datetime64[D]") > due)
-
-
-def _last_releases(c: pd.DataFrame, releases: pd.DataFrame) -> pd.Series:
-    return looked_up(c["fill_id"], releases.groupby("fill_id")["released_at"].max())
 
 
 def _released(released_at: pd.Series, *known_from: pd.Series) -> np.ndarray:

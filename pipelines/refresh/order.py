@@ -34,6 +34,7 @@ def refresh_tables(
     inputs["air_tests"] = tests[tests["sampled_on"] <= today]
     for name, frame in inputs.items():
         shelf.put(name, frame)
+    shelf.put("fills_not_accepted", warehouse.fills_not_accepted())
     shelf.put("dive_tanks_all", dives.dive_tanks_with_lost(warehouse, inputs["dive_tanks"], inputs["dives"]))
     progress("Units", 0, steps)
     fills.publish_registers(refresh)

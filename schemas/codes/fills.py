@@ -36,6 +36,12 @@ CODES: list[Code] = [
         "Cold, it will hold more than the permitted pressure.",
     ),
     Code(
+        "likely_above_permitted",
+        "Cold, it more likely than not holds more than the permitted {permitted_bar:.4g} bar.",
+        "Let it cool, read it again, and bleed it slowly if it does.",
+        "Cold, it more likely than not holds more than the permitted pressure.",
+    ),
+    Code(
         "mix_out_of_tolerance",
         "The analysis is off the mix asked for by more than the tolerance.",
         "Mix again or relabel to what was analysed; analyse once more.",
@@ -44,6 +50,16 @@ CODES: list[Code] = [
         "mix_not_analysed",
         "Other than air may be inside and no analysis is known.",
         "Analyse it, and log who did and when.",
+    ),
+    Code(
+        "residue_unknown",
+        "What was inside before is not known: no fill before it is on record, or it held more than the last one left.",
+        "Analyse it: it may be any gas.",
+    ),
+    Code(
+        "helium_not_analysed",
+        "Helium may be inside and was not analysed: oxygen alone does not tell.",
+        "Analyse helium as well.",
     ),
     Code(
         "sides_analysed_apart",

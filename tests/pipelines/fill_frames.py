@@ -38,6 +38,8 @@ FILL = {
     "gauge_id": "panel",
 }
 COMPRESSOR = {"source_id": "comp", "kind": "compressor"}
+#: the fill before, analysed, so that what is inside is known
+BEFORE = FILL | {"fill_id": "before", "filled_at": "2031-04-20T10:00:00Z", "analysed_o2_pct": 20.9}
 NITROX = {"fill_method": "continuous", "target_o2_pct": 32.0, "analysed_o2_pct": 32.2}
 CLEAN = {"cylinder_id": "S1", "inspected_on": "2031-05-01", "kind": "oxygen_clean", "result": "pass"}
 COMPATIBLE = COMPRESSOR | {"oxygen_compatible": True}
@@ -73,7 +75,8 @@ def built(policy: Policy | None = None, previous=None, readings=None, **rows: li
 
 
 def one(policy: Policy | None = None, **change) -> pd.Series:
-    """The judged row of one fill; keys in capitals are other sources' rows."""
+    """The judged row of one fill on known air; keys in capitals are other sources' rows."""
     rows = {k.lower(): v for k, v in change.items() if k.isupper()}
     fill = FILL | {k: v for k, v in change.items() if not k.isupper()}
-    return built(policy, fills=[fill], **rows)["fill_quality"].iloc[0]
+    made = built(policy, fills=[BEFORE | {"unit_id": fill["unit_id"]}, fill], **rows)
+    return made["fill_quality"].set_index("fill_id", drop=False).loc[fill["fill_id"]]

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
-from fill_frames import CYLINDER, FILL, TODAY, built, inputs, one
+from fill_frames import BEFORE, CYLINDER, FILL, TODAY, built, inputs, one
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -364,7 +364,7 @@ def topped_up(minutes, **more):
         "fill_id": "f2", "start_pressure_bar": 216.0, "fill_minutes": 1.0,
         "filled_at": (pd.Timestamp(FILL["filled_at"]) + pd.Timedelta(minutes=minutes + 1)).isoformat(),
     }  # fmt: skip
-    rows = built(fills=[FILL, FILL | again], **more)["fill_quality"].set_index("fill_id")
+    rows = built(fills=[BEFORE, FILL, FILL | again], **more)["fill_quality"].set_index("fill_id")
     return rows.loc["f1"], rows.loc["f2"]
 
 

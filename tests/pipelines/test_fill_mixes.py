@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from fill_frames import COMPRESSOR, FILL, NITROX, built, one
+from fill_frames import BEFORE, COMPRESSOR, FILL, NITROX, built, one
 
 from shared import mixing
 
@@ -30,7 +30,7 @@ def test_rows_of_air_on_nitrox_are_followed_until_it_is_air_again():
 
 def test_a_bank_of_mix_topped_on_residue_is_expected_too():
     bank = {"source_id": "b32", "kind": "bank", "o2_pct": 32.0}
-    before = FILL | {"fill_id": "f0", "filled_at": "2031-05-01T10:00:00Z"}
+    before = BEFORE | {"fill_id": "f0"}
     top = FILL | {"source_id": "b32", "fill_method": "banked_mix", "target_o2_pct": 30.0, "analysed_o2_pct": 29.4}
     row = built(fills=[before, top], sources=[COMPRESSOR, bank])["fill_quality"].set_index("fill_id").loc["f1"]
     assert 29.0 < row["expected_o2_pct"] < 30.5

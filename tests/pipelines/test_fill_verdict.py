@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from fill_frames import CLEAN, COMPATIBLE, COMPRESSOR, CYLINDER, FILL, NITROX, built, one
+from fill_frames import BEFORE, CLEAN, COMPATIBLE, COMPRESSOR, CYLINDER, FILL, NITROX, built, one
 
 from pipelines.build.fills_verdict import ATTENTION, SHORT, STOP
 from schemas.codes import all_codes
@@ -172,6 +172,7 @@ def test_short_is_judged_on_the_settled_pressure_never_on_the_share():
         settled_at="2031-06-02T10:00:00Z",
         start_pressure_bar=280.0,
         fill_minutes=400.0,
+        analysed_o2_pct=20.9,
     )
     assert row["shortfall_pct"] > 8.5  # 300 bar of air is 9 % under capacity × pressure
     assert row["verdict"] == "good"
@@ -181,10 +182,48 @@ def test_short_is_judged_on_the_settled_pressure_never_on_the_share():
 def test_what_was_asked_or_stopped_above_the_permitted_pressure_is_said_and_judged_by_what_is_inside():
     reading = {"settled_pressure_bar": 228.0, "settled_c": 15.0, "settled_at": "2031-06-02T10:00:00Z"}
     row = one(target_pressure_bar=300.0, stop_pressure_bar=240.0, **reading)
-    assert {"asked_above_permitted", "stopped_above_permitted"} <= set(row["reasons"]) and row["verdict"] == "short"
+    assert {"asked_above_permitted", "stopped_above_permitted"} <= set(row["reasons"]) and row["verdict"] == "attention"
     assert not {"asked_above_permitted", "stopped_above_permitted"} & set(one(**reading)["reasons"])
-    hot = Policy(filling=Filling(hot_limit="rule_set", relief_bar=330.0))  # this station overshoots on purpose
-    assert "stopped_above_permitted" not in one(hot, stop_pressure_bar=240.0, **reading)["reasons"]
+
+
+READ_BEFORE = {"settled_pressure_bar": 205.0, "settled_c": 15.0, "settled_at": "2031-05-02T10:00:00Z"}
+
+
+@pytest.mark.parametrize(
+    "station, relief, stop, said",
+    [
+        ("quay", 330.0, 240.0, False),  # this station overshoots on purpose
+        ("quay", 245.0, 240.0, True),  # nearer the relief valve than it may come
+        ("lake", 330.0, 240.0, True),  # a station that has no settled reading of its own
+        ("quay", 330.0, 240.0, False),
+    ],
+)
+def test_a_station_overshoots_by_its_own_settled_readings_and_below_its_relief_valve(station, relief, stop, said):
+    hot = Policy(filling=Filling(hot_limit="rule_set", relief_bar=relief, overshoot_least_settled_fills=1))
+    read = BEFORE | READ_BEFORE | {"station_id": "quay", "fill_id": "read", "filled_at": "2031-05-01T10:00:00Z"}
+    fills = [BEFORE, read, FILL | {"station_id": station, "stop_pressure_bar": stop}]
+    row = built(hot, fills=fills)["fill_quality"].set_index("fill_id").loc["f1"]
+    assert ("stopped_above_permitted" in row["reasons"]) == said
+    late = [BEFORE, read | {"settled_at": "2031-06-02T10:00:00Z"}, fills[2]]  # read after the fill was stopped
+    row = built(hot, fills=late)["fill_quality"].set_index("fill_id").loc["f1"]
+    assert "stopped_above_permitted" in row["reasons"]
+
+
+@pytest.mark.parametrize(
+    "settled, reason, verdict",
+    [
+        (226.0, None, "good"),
+        (231.9, "may_settle_above_permitted", "attention"),
+        (232.6, "likely_above_permitted", "stop"),
+        (236.0, "settled_above_permitted", "stop"),
+    ],
+)
+def test_an_overfill_that_is_likely_holds_it_and_one_that_may_be_asks_for_a_check(settled, reason, verdict):
+    """A settled reading on a check gauge: ±0.5 bar of class, and half a kelvin."""
+    read = {"settled_pressure_bar": settled, "settled_c": 15.0, "settled_at": "2031-06-02T10:00:00Z"}
+    row = one(stop_pressure_bar=232.0, **read)
+    found = {"may_settle_above_permitted", "likely_above_permitted", "settled_above_permitted"} & set(row["reasons"])
+    assert found == ({reason} if reason else set()) and row["verdict"] == verdict
 
 
 @pytest.mark.parametrize("bar", [200.0, 207.0, 230.0, 232.0, 300.0])
@@ -231,22 +270,80 @@ def test_sides_that_agree_are_said_to_agree():
 def test_a_release_and_a_new_fill_end_a_hold_and_a_correction_clears_it():
     held = FILL | FULL | {"co_ppm": 20.0}
     release = {"fill_id": "f1", "released_at": "2031-06-01T12:00:00Z", "released_by": "Ine", "reason": "drained"}
-    row = built(fills=[held], releases=[release])["fill_quality"].iloc[0]
+    row = built(fills=[BEFORE, held], releases=[release])["fill_quality"].iloc[1]
     assert row["verdict"] == "stop" and row["released"] and not row["on_hold"]
     early = release | {"released_at": "2031-05-30T12:00:00Z"}
-    assert built(fills=[held], releases=[early])["fill_quality"].iloc[0]["on_hold"]
+    assert built(fills=[BEFORE, held], releases=[early])["fill_quality"].iloc[1]["on_hold"]
     again = held | {"fill_id": "f2", "filled_at": "2031-06-02T10:00:00Z", "co_ppm": 0.0}
-    both = built(fills=[held, again])["fill_quality"].set_index("fill_id")
+    both = built(fills=[BEFORE, held, again])["fill_quality"].set_index("fill_id")
     assert not both.loc["f1", "on_hold"] and not both.loc["f2", "on_hold"]
-    assert not built(fills=[held | {"co_ppm": 1.0}])["fill_quality"].iloc[0]["on_hold"]
+    assert not built(fills=[BEFORE, held | {"co_ppm": 1.0}])["fill_quality"].iloc[1]["on_hold"]
+
+
+@pytest.mark.parametrize(
+    "found, late",
+    [
+        ({"AIR_TESTS": [TEST, TEST | {"sampled_on": "2031-06-20", "co_ppm": 9.0}]}, "2031-06-20T12:00:00Z"),
+        ({"settled_pressure_bar": 240.0, "settled_c": 15.0, "settled_at": "2031-06-03T10:00:00Z",
+          "stop_pressure_bar": 245.0}, "2031-06-03T12:00:00Z"),
+        ({"analysed_o2_pct": 27.0, "analysed_at": "2031-06-03T10:00:00Z"}, "2031-06-03T12:00:00Z"),
+    ],
+)  # fmt: skip
+def test_a_release_does_not_lift_what_came_to_light_after_it(found, late):
+    early = {"fill_id": "f1", "released_at": "2031-06-01T12:00:00Z", "released_by": "Ine", "reason": "looked at"}
+    row = fill(**found, RELEASES=[early])
+    assert row["verdict"] == "stop" and not row["released"] and row["on_hold"]
+    row = fill(**found, RELEASES=[early, early | {"released_at": late}])
+    assert row["released"] and not row["on_hold"]
+
+
+def test_a_hold_follows_the_cylinders_of_a_set_and_ends_once_each_was_filled_again():
+    """The set was filled behind a failed test and taken apart: the side that was not filled since holds that gas."""
+    held = FILL | FULL | {"unit_id": "T", "co_ppm": 20.0, "analysed_o2_pct": 20.9}
+    left = FILL | FULL | {"fill_id": "f2", "unit_id": "L", "filled_at": "2031-06-05T10:00:00Z", "analysed_o2_pct": 20.9}
+    right = left | {"fill_id": "f3", "unit_id": "R"}
+    for fills, on_hold in (([held], True), ([held, left], True), ([held, left, right], False)):
+        rows = built(fills=fills, cylinders=TWIN)["fill_quality"].set_index("fill_id")
+        assert bool(rows.loc["f1", "on_hold"]) == on_hold == bool(rows.loc["f1", "latest_fill"])
+    assert rows.loc["f1", "cylinder_ids"] == ["L", "R"] and rows.loc["f2", "cylinder_ids"] == ["L"]
+
+
+@pytest.mark.parametrize("start, reason", [(150.0, "residue_on_recall"), (1.0, None)])
+def test_a_fill_on_gas_that_is_called_back_is_held_as_well(start, reason):
+    """The air passed again before it: what failed is inside still, unless it was emptied."""
+    tests = [TEST | {"co_ppm": 9.0}, TEST | {"sampled_on": "2031-06-10"}]
+    again = FILL | FULL | {"fill_id": "f2", "filled_at": "2031-06-15T10:00:00Z", "start_pressure_bar": start}
+    rows = built(fills=[BEFORE, FILL | FULL, again], air_tests=tests)["fill_quality"].set_index("fill_id")
+    assert rows.loc["f1", "air_state"] == "failed" and rows.loc["f2", "air_state"] == "passed"
+    assert [r for r in rows.loc["f2", "reasons"] if "recall" in r] == ([reason] if reason else [])
+    assert (rows.loc["f2", "verdict"] == "stop") == (reason is not None)
+
+
+def test_a_fill_without_a_source_asks_for_a_check_while_a_compressor_stands_failed():
+    """Nine days after the failure, and of the nitrox that follows on it."""
+    tests = [TEST | {"sampled_on": "2031-05-23", "co_ppm": 9.0}]
+    row = fill(source_id=None, AIR_TESTS=tests)
+    assert row["verdict"] == "attention" and "source_unknown_air_failed" in row["reasons"]
+    assert row["air_state"] == "source_unknown"
+    again = FILL | FULL | {"fill_id": "f2", "filled_at": "2031-06-15T10:00:00Z", "start_pressure_bar": 150.0}
+    passed = [*tests, TEST | {"sampled_on": "2031-06-10"}]
+    rows = built(fills=[BEFORE, FILL | FULL | {"source_id": None}, again], air_tests=passed)["fill_quality"]
+    assert "residue_of_unknown_source" in rows["reasons"].iloc[2] and rows["verdict"].iloc[2] == "attention"
+
+
+def test_air_that_was_never_tested_for_carbon_monoxide_asks_for_a_check():
+    row = fill(AIR_TESTS=[TEST | {"co_ppm": None}])
+    assert row["verdict"] == "attention" and "carbon_monoxide_untested" in row["reasons"]
+    part = fill(AIR_TESTS=[TEST | {"water_mg_m3": None}])
+    assert part["air_state"] == "partly_tested" and "air_partly_tested" in part["reasons"]
 
 
 def test_what_people_were_told_is_never_rewritten():
-    first = built(fills=[FILL | FULL])
-    told = first["fill_quality"].iloc[0]
+    first = built(fills=[BEFORE, FILL | FULL])
+    told = first["fill_quality"].iloc[1]
     assert told["handed_over_verdict"] == told["verdict"] == "good"
     later = FILL | FULL | {"settled_pressure_bar": 180.0, "settled_c": 15.0, "settled_at": "2031-06-02T09:00:00Z"}
-    now = built(fills=[later, FILL | {"fill_id": "f2", "filled_at": "2031-06-03T09:00:00Z"}], previous=first)[
+    now = built(fills=[BEFORE, later, FILL | {"fill_id": "f2", "filled_at": "2031-06-03T09:00:00Z"}], previous=first)[
         "fill_quality"
     ].set_index("fill_id")
     assert now.loc["f1", "verdict"] == "short"
