@@ -29,6 +29,7 @@ class Source:
     kind: str
     o2_pct: float = np.nan
     outlet_rise_k: float = np.nan
+    known: bool = True
 
     @property
     def is_bank(self) -> bool:
@@ -72,10 +73,10 @@ def source_of(register: pd.DataFrame, source_id: str) -> Source:
     """What the register and the log say of a source."""
     rows = register[register["source_id"] == source_id]
     if rows.empty:
-        return Source(source_id, "")
+        return Source(source_id, "", known=False)
     row = rows.iloc[0]
-    figures = (float(row[name]) if words.known(row[name]) else np.nan for name in ("o2_pct", "outlet_rise_k"))
-    return Source(source_id, str(row["kind"]) if words.known(row["kind"]) else "", *figures)
+    o2, rise = (float(row[name]) if words.known(row[name]) else np.nan for name in ("o2_pct", "outlet_rise_k"))
+    return Source(source_id, str(row["kind"]) if words.known(row["kind"]) else "", o2, rise)
 
 
 def methods_to_choose(asked_o2_pct: float, he_pct: float, source: Source) -> list[str]:

@@ -8,8 +8,8 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
-from dashboard.rows import Row, each, said_yes
-from schemas import words
+from dashboard.rows import Row, each, only, said_yes
+from schemas import holds, words
 from schemas.codes import sentence
 from schemas.codes.fleet import LOOK_FIRST, OPEN_FINDINGS, bars_filling
 
@@ -24,14 +24,26 @@ class Standing:
     remarks: list[str] = field(default_factory=list)
     unit: Row = None
     cylinders: pd.DataFrame = field(default_factory=pd.DataFrame)
-    last_fill: Row | None = None
-    held: bool = False
+    #: the fills whose gas it holds, newest first; more than one where a set was joined anew
+    inside: pd.DataFrame = field(default_factory=pd.DataFrame)
+    #: compressors and banks whose air stands failed today
+    failed_sources: pd.DataFrame = field(default_factory=pd.DataFrame)
     #: whether all of it is oxygen clean today; None where that is not known
     oxygen_clean: bool | None = None
 
     @property
     def may_be_filled(self) -> bool:
         return self.unit_id is not None and not self.why_not
+
+    @property
+    def last_fill(self) -> Row | None:
+        """The newest of the fills whose gas it holds."""
+        return only(self.inside)
+
+    @property
+    def held(self) -> list[Row]:
+        """Fills inside that are not to be handed over."""
+        return [row for row in self.inside.to_dict("records") if holds.held(row)]
 
     @property
     def look_first(self) -> list[tuple[str, dict]]:
@@ -77,15 +89,17 @@ def find(asked: str, units: pd.DataFrame) -> str | None:
     return None
 
 
-def stand(asked: str, units: pd.DataFrame, health: pd.DataFrame, fills: pd.DataFrame) -> Standing:
+def stand(
+    asked: str, units: pd.DataFrame, health: pd.DataFrame, fills: pd.DataFrame, sources: pd.DataFrame
+) -> Standing:
     """How a typed cylinder or set stands today.
 
     Parameters
     ----------
     asked : str
         As typed.
-    units, health, fills : DataFrame
-        Published `units`, `cylinder_health`, `fill_quality`.
+    units, health, fills, sources : DataFrame
+        Published `units`, `cylinder_health`, `fill_quality`, `gas_sources`.
     """
     unit_id = find(asked, units)
     if unit_id is None:
@@ -113,11 +127,22 @@ def stand(asked: str, units: pd.DataFrame, health: pd.DataFrame, fills: pd.DataF
         remarks += about
     if not why_not and words.known(unit.get("in_test_today")) and not unit["in_test_today"]:
         why_not.append("It is not in test today. A set is in test only if each of its cylinders is.")
-    last_fill = _last_fill(fills, [unit_id, whole])
-    held = last_fill is not None and last_fill["verdict"] == "stop" and not _yes(last_fill["released"])
+    inside = holds.inside(fills, {unit_id, whole, *cylinders["cylinder_id"]})
+    for fill in inside.to_dict("records"):
+        if holds.called_back(fill):
+            told = sentence(next(c for c in words.listed(fill["reasons"]) if c in holds.CALLED_BACK))
+            why_not.append(f"What is inside is called back. {told} {holds.DRAIN_FIRST}")
+    failed = holds.failed_sources(sources)
+    if holds.none_may_be_used(sources):
+        why_not.append(f"There is nothing to fill from: {_failed(failed)}.")
     remarks = list(dict.fromkeys(remarks))
     clean = _oxygen_clean(units[units["unit_id"].isin([unit_id, whole])])
-    return Standing(asked, unit_id, why_not, remarks, unit, cylinders, last_fill, held, clean)
+    return Standing(asked, unit_id, why_not, remarks, unit, cylinders, inside, failed, clean)
+
+
+def _failed(sources: pd.DataFrame) -> str:
+    """Sources whose air stands failed, each with its test."""
+    return "; ".join(f"{row['source_id']}: {holds.why_failed(row)}" for row in sources.to_dict("records"))
 
 
 def _of_cylinder(cylinder, several: bool) -> tuple[list[str], list[str]]:
@@ -149,16 +174,5 @@ def _oxygen_clean(units: pd.DataFrame) -> bool | None:
     return None if told.isna().all() else False
 
 
-def _last_fill(fills: pd.DataFrame, names: list[str]) -> Row:
-    of_unit = fills[fills["unit_id"].isin(names)]
-    return of_unit.sort_values("filled_at").iloc[-1] if len(of_unit) else None
-
-
 def _yes(value) -> bool:
     return bool(value) if words.known(value) else False
-
-
-def holds(fills: pd.DataFrame, verdict: str = "stop") -> pd.DataFrame:
-    """The last fill of each unit, where it has this verdict and nobody released it; newest first."""
-    last = fills.loc[fills.groupby("unit_id")["filled_at"].idxmax()].sort_values("filled_at")
-    return last[(last["verdict"] == verdict) & ~said_yes(last["released"])].iloc[::-1]

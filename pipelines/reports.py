@@ -7,8 +7,8 @@ from typing import Any
 import pandas as pd
 
 from pipelines.settings import Station
+from schemas import holds, trend_words, words
 from schemas import labels as fill_labels
-from schemas import trend_words, words
 from schemas.codes import sentence
 from schemas.snapshot import Manifest, read_manifest, read_table
 from shared.trend import NAMED_FROM_CHANCE
@@ -158,8 +158,18 @@ class Reports:
                     "filled": words.clock(f["filled_at"], self.zone),
                     "member": self.names.get(f["member_id"], ""),
                     "why": _why(f),
+                    "air": words.air(f["air_state"], f["air_failed_on"]),
                 }
                 for f in held.to_dict("records")
+            ],
+            "recall": [self._recalled(r) for r in self.table("recall").to_dict("records")],
+            "sources": [
+                {
+                    "source_id": s["source_id"],
+                    "air": words.air(s["air_state"], s["air_failed_on"]),
+                    "why": f"Do not fill from it: {holds.why_failed(s)}." if s["air_state"] == "failed" else "",
+                }
+                for s in self.table("gas_sources").to_dict("records")
             ],
             "barred": [self._dates(c) for c in barred.to_dict("records")],
             "fills": [
@@ -172,6 +182,7 @@ class Reports:
                         f["settled_pressure_bar_15c"], f["settled_low_bar_15c"], f["settled_high_bar_15c"], 0, "bar"
                     ),
                     "mix": words.mix(f["o2_pct"], f["he_pct"]),
+                    "air": words.air(f["air_state"], f["air_failed_on"]),
                 }
                 for f in self.fills[self.fills["day"] == self.day].sort_values("filled_at").to_dict("records")
             ],
@@ -187,6 +198,16 @@ class Reports:
                 for c in compressors.to_dict("records")
             ],
             "problems": int(rejects["resolved_at"].isna().sum()),
+        }
+
+    def _recalled(self, row: dict[str, Any]) -> dict[str, str]:
+        """One fill to call back."""
+        return {
+            "unit_id": row["unit_id"],
+            "fill_id": row["fill_id"],
+            "held_by": self.names.get(row["held_by"], row["held_by"] if words.known(row["held_by"]) else ""),
+            "why": row["reason"],
+            "since": words.day(row["since"]) if words.known(row["since"]) else "never found good",
         }
 
     def season(self, member: str) -> dict[str, Any]:

@@ -6,7 +6,7 @@ from typing import Any
 
 import pandas as pd
 
-from schemas import words
+from schemas import holds, words
 
 ANALYSE = "Analyse before use; this print is no analysis."
 ONE_FILL = "A label belongs to this one fill: take it off when the cylinder is filled or topped up again."
@@ -25,13 +25,17 @@ class Label:
 
 
 def superseded(fills: pd.DataFrame) -> pd.Series:
-    """Whether a later fill of the same unit is known, a mask over all fills."""
-    return fills["filled_at"] < fills.groupby("unit_id")["filled_at"].transform("max")
+    """Whether all its cylinders were filled again since, a mask over all fills."""
+    return ~holds.still_inside(fills)
 
 
 def withheld(row: Mapping[str, Any]) -> str:
     """Why a fill gets no label, or the empty text; the row carries `superseded`."""
-    if row["verdict"] == "stop" and not (words.known(row["released"]) and row["released"]):
+    if holds.called_back(row):
+        own = row["air_state"] in ("failed", "failed_later")
+        air = words.air(row["air_state"], row["air_failed_on"])
+        return f"Called back: its air {air}." if own else "Called back: filled upon gas that is called back."
+    if holds.held(row):
         return "Held: do not hand over."
     if row["mix_verdict"] == "not_analysed":
         return "Not analysed."
@@ -69,6 +73,7 @@ def label(row: Mapping[str, Any], zone: str, ppo2_bar: float, names: Mapping[str
         ("Stopped at", words.number(row["stop_pressure_bar"], 0, "bar")),
         ("At 15 °C", words.with_interval(value, low, high, 0, "bar")),
         ("Filled", words.clock(row["filled_at"], zone)),
+        ("Air", words.air(row["air_state"], row["air_failed_on"])),
     ]
     if row["member_id"] in names:
         lines.append(("For", names[row["member_id"]]))

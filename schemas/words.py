@@ -75,6 +75,18 @@ KINDS = {
     "oxygen_clean": "oxygen cleaning",
     "valve_service": "valve service",
 }
+#: how the air behind a fill stood, or that of a source stands
+AIR = {
+    "failed": "failed its test",
+    "failed_later": "failed the next test",
+    "source_unknown": "source unknown while a compressor's air stood failed",
+    "overdue": "test overdue",
+    "never_tested": "never tested",
+    "partly_tested": "tested in part",
+    "passed": "passed its test",
+    "not_traced": "no compressor known behind it",
+}
+AIR_WEIGHT = {"failed": 4, "failed_later": 4, "source_unknown": 3, "overdue": 3, "never_tested": 3}
 BASIS = {
     "settled": "a settled reading",
     "wall": "the wall's temperature at stop",
@@ -215,8 +227,17 @@ def quantity(code: Any) -> str:
         "co_ppm": "CO, ppm",
         "co2_ppm": "CO₂, ppm",
         "oil_mg_m3": "oil, mg/m³",
+        "hydrocarbons_ppm": "hydrocarbons, ppm",
         "water_mg_m3": "water, mg/m³",
     }.get(str(code), str(code).replace("_", " "))
+
+
+def air(state: Any, failed_on: Any = None) -> str:
+    """'failed its test of 5 May 2031', 'passed its test'."""
+    if state not in AIR:
+        return UNKNOWN
+    on = known(failed_on) and state in ("failed", "failed_later", "source_unknown")
+    return f"{AIR[state]} (test of {day(failed_on)})" if on else AIR[state]
 
 
 def plural(count: Any, one: str, many: str = "") -> str:

@@ -48,33 +48,34 @@ def page(snapshot: Snapshot) -> None:
 
 
 def worst_first(health: pd.DataFrame, tests: pd.DataFrame) -> list[str]:
-    """Compressors, those first that are not to be filled from: by a failed last test, else by their state."""
+    """Compressors, those first that are not to be filled from: by air that stands failed, then by their state."""
     weights = {
-        c: STATES.get(state, ("", 3))[1] for c, state in zip(health["compressor_id"], health["state"], strict=True)
+        row.compressor_id: 5 if row.air_state == "failed" else STATES.get(row.state, ("", 3))[1]
+        for row in each(health)
     }
-    newest = tests[tests["sampled_on"] == tests.groupby("compressor_id")["sampled_on"].transform("max")]
-    failed = set(newest.loc[newest["verdict"] == "fail", "compressor_id"])
     known = sorted(set(health["compressor_id"].dropna()) | set(tests["compressor_id"].dropna()))
-    return sorted(known, key=lambda c: -(5 if c in failed else weights.get(c, 3)))
+    return sorted(known, key=lambda c: -weights.get(c, 3))
+
+
+def last_measured(tests: pd.DataFrame) -> pd.DataFrame:
+    """Of each quantity the last measurement; one that was never made stands as in the newest test."""
+    ordered = tests.assign(made=tests["verdict"] != "not_measured").sort_values(["made", "sampled_on"])
+    return ordered.drop_duplicates("quantity", keep="last").sort_values("quantity").drop(columns="made")
 
 
 def one(snapshot: Snapshot, compressor: str, health: pd.DataFrame, tests: pd.DataFrame) -> None:
     parts.show(parts.heading(compressor, 2))
-    newest = tests[tests["sampled_on"] == tests["sampled_on"].max()] if len(tests) else tests
-    failed = newest[newest["verdict"] == "fail"]
-    if len(failed):
-        parts.show(
-            parts.bar(
-                f"Last air test failed: {', '.join(words.quantity(q).split(',')[0] for q in failed['quantity'])}",
-                4,
-                FAILED,
-            )
-        )
+    last = last_measured(tests)
+    failed = last[last["verdict"] == "fail"]
+    stands = len(health) > 0 and health.iloc[0]["air_state"] == "failed"
+    if stands or len(failed):
+        what = ", ".join(f"{_short(r.quantity)} on {words.day(r.sampled_on)}" for r in each(failed))
+        parts.show(parts.bar(f"Last air test failed: {what or 'see below'}", 4, FAILED))
     if len(health):
         row = health.iloc[0]
         reasons = [words.mended(c, dict(row)) for c in words.listed(row["reasons"])]
         word, weight = STATES.get(row["state"], ("State not known", 3))
-        if len(failed):
+        if stands or len(failed):
             parts.show(parts.items(reasons))
         else:
             parts.show(parts.bar(word, weight, parts.lines(*reasons)))
@@ -85,10 +86,13 @@ def one(snapshot: Snapshot, compressor: str, health: pd.DataFrame, tests: pd.Dat
                     (
                         "Filter life left",
                         _left(row["filter_hours_left"]),
-                        f"{words.number(row['hours_since_filter'], 0, 'h')} since the last change; an estimate, "
-                        "corrected for the intake",
+                        _since_change(row["hours_since_filter"], row["filter_hours_left"]),
                     ),
-                    ("Service due", words.day(row["service_due_on"]), "at the present use"),
+                    (
+                        "Service due",
+                        words.day(row["service_due_on"]),
+                        "at the present use" if words.known(row["service_due_on"]) else "",
+                    ),
                     (
                         "Free air delivery",
                         words.number(row["free_air_delivery_l_min"], 0, "L/min"),
@@ -96,50 +100,69 @@ def one(snapshot: Snapshot, compressor: str, health: pd.DataFrame, tests: pd.Dat
                         if words.known(row["delivery_change_pct"])
                         else "",
                     ),
-                    ("Next air test due", words.day(row["air_test_due_on"])),
+                    ("Next air test due", words.day(row["air_test_due_on"]), "the first of its quantities"),
                 ]
             )
         )
-    if newest.empty:
+    if last.empty:
         parts.show(parts.bar("No air test is known", 3, "Have the air tested before handing over fills from it."))
         return
-    parts.show(parts.heading(f"Air test of {words.day(newest['sampled_on'].iloc[0])}", 3))
+    parts.show(
+        parts.heading(
+            "Its air, quantity by quantity", 3, "A test speaks for what it measured, until that is measured again."
+        )
+    )
     parts.show(
         parts.table(
-            ["Quantity", "Measured", "Limit", "Against it", "Limit from"],
+            ["Quantity", "Last measured", "Found", "Limit", "Against it", "Limit from"],
             [
                 (
                     words.quantity(r.quantity),
+                    words.day(r.sampled_on) if r.verdict != "not_measured" else "never",
                     _measured(r.value),
                     _measured(r.limit),
                     parts.tag(AIR_WORDS.get(r.verdict, words.UNKNOWN), WEIGHTS.get(r.verdict, 2)),
                     r.limit_source,
                 )
-                for r in each(newest)
+                for r in each(last)
             ],
-            figures=(1, 2),
-            says="Air test",
+            figures=(2, 3),
+            says="Air tests",
         )
     )
-    if ((newest["limit"] > 0) & (newest["quantity"] != "o2_pct")).any():
+    if ((last["limit"] > 0) & (last["quantity"] != "o2_pct")).any():
         parts.figure(
-            charts_fleet.air_against_limits(newest), "Each quantity as a share of its limit.", f"air_{compressor}"
+            charts_fleet.air_against_limits(last), "Each quantity as a share of its limit.", f"air_{compressor}"
         )
-    older = tests[tests["sampled_on"] < tests["sampled_on"].max()]
-    if len(older):
-        worst = (
-            older.groupby("sampled_on")["verdict"]
-            .agg(lambda v: "failed" if (v == "fail").any() else "within")
-            .sort_index(ascending=False)
-        )
-        parts.show(
-            parts.note("Earlier: " + "; ".join(f"{words.day(day)} {word}" for day, word in worst.head(8).items()) + ".")
-        )
+    told = tests.groupby("sampled_on")[["quantity", "verdict"]].apply(_of_test).sort_index(ascending=False)
+    parts.show(parts.note(f"Tests: {'; '.join(f'{words.day(d)} {said}' for d, said in told.head(8).items())}."))
+
+
+def _short(quantity: str) -> str:
+    """'CO', without its unit."""
+    return words.quantity(quantity).split(",")[0]
+
+
+def _of_test(rows: pd.DataFrame) -> str:
+    """'failed: CO', 'within', 'within, in part'."""
+    bad = rows.loc[rows["verdict"] == "fail", "quantity"]
+    if len(bad):
+        return "failed: " + ", ".join(_short(q) for q in bad)
+    return "within, in part" if (rows["verdict"] == "not_measured").any() else "within"
 
 
 def _measured(value: Any) -> str:
     """As many digits as a laboratory states."""
     return words.number(value, 0 if words.known(value) and abs(value) >= 100 else 2)
+
+
+def _since_change(hours: Any, left: Any) -> str:
+    """Hours since the filter was changed; at least so many where no more is known."""
+    if not words.known(hours):
+        return "no change on record"
+    if not words.known(left):
+        return f"at least {words.number(hours, 0, 'h')} since the last change"
+    return f"{words.number(hours, 0, 'h')} since the last change; an estimate, corrected for the intake"
 
 
 def _left(hours: Any) -> str:
@@ -156,15 +179,19 @@ def recalled(snapshot: Snapshot) -> None:
     names = snapshot.names()
     parts.show(
         parts.heading(
-            f"Fills to call back: {len(rows)}", 2, "Filled since the last good test, and not known to be used up."
+            f"Fills to call back: {len(rows)}",
+            2,
+            "Filled since what failed was last found good, or of unknown source while it stood, and not known to be "
+            "used up.",
         )
     )
     for (reason, since), fills in rows.groupby(["reason", "since"], sort=False, dropna=False):
+        from_day = f"since {words.day(since)}" if words.known(since) else "without a good test before"
         parts.show(
             parts.bar(
                 sentence(str(reason)),
-                3,
-                f"{words.plural(len(fills), 'fill')} since {words.day(since)}, in "
+                4,
+                f"{words.plural(len(fills), 'fill')} {from_day}, in "
                 f"{words.plural(fills['unit_id'].nunique(), 'cylinder or set', 'cylinders or sets')}. {FAILED}",
             ),
             parts.table(

@@ -1,13 +1,14 @@
 """Filling: may this one be filled, what is held back, what is really in the fills, where to stop."""
 
+import pandas as pd
 import streamlit as st
 
 from dashboard import parts
 from dashboard.data import Snapshot
 from dashboard.rows import each
-from dashboard.standing import Standing, fillable_units, holds, stand
+from dashboard.standing import Standing, fillable_units, stand
 from dashboard.views import filling_advice, filling_day, filling_season
-from schemas import words
+from schemas import holds, words
 from schemas.codes import all_codes, sentence
 
 MOST_HOLDS = 60
@@ -15,7 +16,9 @@ PARTS = {"held": "Held back", "day": "Fills of a day", "advice": "Where to stop"
 
 
 def page(snapshot: Snapshot) -> None:
-    units, health, fills = (snapshot.table(t) for t in ("units", "cylinder_health", "fill_quality"))
+    units, health, fills, sources = (
+        snapshot.table(t) for t in ("units", "cylinder_health", "fill_quality", "gas_sources")
+    )
     chosen = st.selectbox(
         "Which cylinder or set?",
         fillable_units(units),
@@ -25,11 +28,12 @@ def page(snapshot: Snapshot) -> None:
         bind="query-params",
         placeholder="Type its name, or pick it",
     )
-    standing = stand(chosen, units, health, fills) if chosen else None
+    standing = stand(chosen, units, health, fills, sources) if chosen else None
     if standing:
         answer(snapshot, standing)
     else:
         parts.show(parts.note("Type or pick one: whether it may be filled today, and why not, stands here first."))
+        not_to_fill_from(holds.failed_sources(sources))
     part = parts.chosen_part("More on Filling", PARTS, "filling_part", "advice" if chosen else "held")
     if part == "held":
         held_back(snapshot, fills)
@@ -55,13 +59,15 @@ def answer(snapshot: Snapshot, standing: Standing) -> None:
         parts.show(
             parts.bar(f"{standing.unit_id or standing.asked}: may not be filled", 4, parts.lines(*standing.why_not))
         )
+    not_to_fill_from(standing.failed_sources)
     if standing.unit is None:
         parts.show(parts.caution(words.WHO_DECIDES))
         return
     fill = standing.last_fill
-    if standing.held and fill is not None:
-        parts.show(parts.bar("Hold: do not hand over its last fill", 4, parts.reasons(fill)))
-    elif fill is not None and fill["verdict"] in ("attention", "short"):
+    for held in standing.held:
+        which = "its last fill" if len(standing.inside) == 1 else f"the gas of {held['unit_id']} ({held['fill_id']})"
+        parts.show(parts.bar(f"Hold: do not hand over {which}", 4, parts.reasons(held)))
+    if not standing.held and fill is not None and fill["verdict"] in ("attention", "short"):
         parts.show(
             parts.bar(
                 f"Last fill: {words.VERDICTS[fill['verdict']]}",
@@ -108,6 +114,7 @@ def answer(snapshot: Snapshot, standing: Standing) -> None:
                 ),
                 f"settled, 80 % interval; filled {when}",
             ),
+            ("Air of its last fill", words.air(fill["air_state"], fill["air_failed_on"]), "by the tests of its source"),
         ]
     holder = [h for h in standing.cylinders["held_by"].dropna().unique() if h != "station"]
     if holder:
@@ -129,6 +136,20 @@ def answer(snapshot: Snapshot, standing: Standing) -> None:
             "that are clean for it, opened slowly."
         )
     )
+
+
+def not_to_fill_from(failed: pd.DataFrame) -> None:
+    """Compressors and banks whose air stands failed, whatever is to be filled."""
+    if len(failed):
+        named = ", ".join(failed["source_id"])
+        why = dict.fromkeys(holds.why_failed(row) for row in failed.to_dict("records"))
+        parts.show(
+            parts.bar(
+                f"Do not fill from {named}",
+                4,
+                parts.lines(*(f"{line[0].upper()}{line[1:]}." for line in why), "Until what failed passes a test."),
+            )
+        )
 
 
 def _oxygen_service(clean: bool | None) -> str:
@@ -154,7 +175,7 @@ def _why(row) -> parts.Markup:
 def held_back(snapshot: Snapshot, fills) -> None:
     """The hold list, a row a cylinder, and what to check first, a row a reason."""
     names = snapshot.names()
-    found = holds(fills, "stop")
+    found = holds.standing(fills, "stop")
     parts.show(
         parts.heading(
             f"{words.VERDICTS['stop']}: {len(found)}",
@@ -171,17 +192,18 @@ def held_back(snapshot: Snapshot, fills) -> None:
                 parts.tag(row.unit_id, 4),
                 words.clock(row.filled_at, snapshot.zone),
                 _why(row),
+                words.air(row.air_state, row.air_failed_on),
                 names.get(row.member_id, row.member_id) if words.known(row.member_id) else "",
             )
             for row in each(found.head(MOST_HOLDS))
         ]
-        head = ["Cylinder or set", "Filled", "Why", "For"]
-        if not any(row[3] for row in shown):
-            head, shown = head[:3], [row[:3] for row in shown]
+        head = ["Cylinder or set", "Filled", "Why", "Air", "For"]
+        if not any(row[4] for row in shown):
+            head, shown = head[:4], [row[:4] for row in shown]
         parts.show(parts.table(head, shown, says=words.VERDICTS["stop"]))
         if len(found) > MOST_HOLDS:
             parts.show(parts.note(f"The newest {MOST_HOLDS} of {len(found)}."))
-    found = holds(fills, "attention")
+    found = holds.standing(fills, "attention")
     parts.show(
         parts.heading(
             f"{words.VERDICTS['attention']}: {len(found)}", 2, "Nothing forbids the hand-over, but look first."

@@ -75,6 +75,14 @@ def show(snapshot: Snapshot, standing: Standing | None, fills: pd.DataFrame) -> 
             )
         )
         return
+    if not asked.source.known and len(standing.failed_sources):
+        parts.show(
+            parts.bar(
+                f"{asked.source.source_id} is not in the register",
+                3,
+                "While a compressor's air stands failed, make sure that it is not where this gas comes from.",
+            )
+        )
     _answer(snapshot, standing, asked, fills)
 
 

@@ -259,6 +259,11 @@ def _figures(fill: Row) -> list[tuple]:
                 f"not to be breathed above {least}" if least else "",
             ),
         ),
+        (
+            "Air of its source",
+            words.air(fill["air_state"], fill["air_failed_on"]),
+            "by the tests of every compressor that may have fed it",
+        ),
         ("In test that day", _yes_or_no(fill["in_test"])),
         ("Oxygen clean that day", _yes_or_no(fill["oxygen_clean"])),
         (

@@ -6,7 +6,7 @@ import streamlit as st
 from dashboard import charts_fleet, parts
 from dashboard.data import Snapshot
 from dashboard.rows import each, said_yes
-from schemas import words
+from schemas import holds, words
 from schemas.codes import all_codes, sentence
 from schemas.codes.fleet import bars_filling
 
@@ -58,6 +58,7 @@ def groups(health: pd.DataFrame) -> dict[str, pd.DataFrame]:
 def states(snapshot: Snapshot, health: pd.DataFrame) -> None:
     units = snapshot.table("units").drop_duplicates("unit_id").set_index("unit_id")
     names = snapshot.names()
+    gas = holds.of_cylinders(snapshot.table("fill_quality"))
     by = groups(health)
     told = {
         "barred": ("May not be filled", 4),
@@ -69,7 +70,7 @@ def states(snapshot: Snapshot, health: pd.DataFrame) -> None:
         rows = by[key]
         if rows.empty:
             continue
-        parts.show(parts.heading(f"{heading}: {len(rows)}", 2), _cells(rows, units, names, weight))
+        parts.show(parts.heading(f"{heading}: {len(rows)}", 2), _cells(rows, units, names, gas, weight))
     reasons(health)
 
 
@@ -100,7 +101,10 @@ def _which(names: str, count: int) -> parts.Markup:
     return parts.text(names) if count <= MOST_NAMED else parts.folded(words.plural(count, "cylinder"), [names])
 
 
-def _cells(rows: pd.DataFrame, units: pd.DataFrame, names: dict[str, str], weight: int) -> parts.Markup:
+def _cells(
+    rows: pd.DataFrame, units: pd.DataFrame, names: dict[str, str], gas: dict[str, str], weight: int
+) -> parts.Markup:
+    """A cell a cylinder; the word against the gas inside it stands first, and weighs as much as an expired date."""
     cells = []
     for row in each(rows):
         size = ""
@@ -118,7 +122,9 @@ def _cells(rows: pd.DataFrame, units: pd.DataFrame, names: dict[str, str], weigh
         )
         word = row.status if row.status in ("withdrawn", "condemned") else word
         kind = words.KINDS.get(row.next_due_kind, "")
+        against = gas.get(row.cylinder_id, "")
         inner = parts.lines(
+            f"its gas: {against}" if against else "",
             word,
             size,
             f"due {due}" if words.known(row.next_due_on) else due,
@@ -126,7 +132,8 @@ def _cells(rows: pd.DataFrame, units: pd.DataFrame, names: dict[str, str], weigh
             f"set {row.set_id}" if words.known(row.set_id) else "",
             holder,
         )
-        cells.append(f'<div class="bar-{weight}"><strong>{parts.text(row.cylinder_id)}</strong>{inner}</div>')
+        worst = max(weight, 4 if against in ("called back", "on hold") else 3 if against else 1)
+        cells.append(f'<div class="bar-{worst}"><strong>{parts.text(row.cylinder_id)}</strong>{inner}</div>')
     return parts.Markup(f'<div class="fleet">{"".join(cells)}</div>')
 
 

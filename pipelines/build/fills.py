@@ -50,13 +50,13 @@ def build_fills(
         fill_quality and settling_check as last published: what people were told stays as it was.
     """
     rules = filling_rules(policy.rule_set)
-    c, chain = fill_context(inputs, units, policy, dive_first_readings)
+    c, chain, readings = fill_context(inputs, units, policy, dive_first_readings)
     s = settle(c, policy)
     q = _pressures(c, s, rules.reference_c)
     _in_water(c, q, inputs["dives"], policy)
     _content(c, q, s)
     limit = policy.filling.oxygen_limit_pct
-    elsewhere = gas_from_elsewhere(c, chain, inputs, policy, floats(q["settled_high_bar_15c"]))
+    elsewhere = gas_from_elsewhere(c, chain, readings, policy, floats(q["settled_high_bar_15c"]))
     limit = rules.oxygen_limit_pct if limit is None else limit
     mix = build_mix(c, chain, floats(q["gas_c"]), elsewhere, policy, limit)
     for code, mask in (("settled_reading_doubtful", s.doubtful), ("wall_reading_doubtful", s.wall_doubtful)):

@@ -27,7 +27,7 @@ WARM_HOURS = 6.0
 
 
 def gas_from_elsewhere(
-    c: pd.DataFrame, chain: pd.DataFrame, inputs: dict[str, pd.DataFrame], policy: Policy, most_bar_15c: np.ndarray
+    c: pd.DataFrame, chain: pd.DataFrame, readings: pd.DataFrame, policy: Policy, most_bar_15c: np.ndarray
 ) -> np.ndarray:
     """True for each fill before which its cylinders were filled by somebody who is not in the log.
 
@@ -37,6 +37,8 @@ def gas_from_elsewhere(
         Fills in the order of time, with their gauges (see `fills_context`).
     chain : DataFrame
         Their cylinders (see `chain_of_fills`).
+    readings : DataFrame
+        What cylinders read between fills (see `readings_between`).
     most_bar_15c : ndarray
         The most that each fill can have settled to, bar at 15 °C.
     """
@@ -44,15 +46,14 @@ def gas_from_elsewhere(
     rows = pd.DataFrame({"cylinder_id": chain["cylinder_id"], "at": c["filled_at"].to_numpy()[chain["row"]]})
     rows["row"], rows["high"], rows["low"] = chain["row"], most_bar_15c[chain["row"]], -np.inf
     known_o2 = floats(c["analysed_o2_pct"].fillna(c["target_o2_pct"]))
-    readings = _readings(inputs, policy)
     events = pd.concat([rows.assign(order=2), readings.assign(row=-1)], ignore_index=True)
     events = events.sort_values(["cylinder_id", "at", "order"], kind="stable", ignore_index=True)
     is_fill = events["row"] >= 0
     events["since"] = is_fill.groupby(events["cylinder_id"]).cumsum()
-    by = events.groupby(["cylinder_id", "since"])
     events["high"] = events["high"].fillna(np.inf)
-    events["bound"] = by["high"].cummin()
-    before = by["bound"].shift()
+    between = [events["cylinder_id"], events["since"]]
+    events["bound"] = events.groupby(between)["high"].cummin()
+    before = events.groupby(between)["bound"].shift()
     filled = events["row"].where(is_fill).groupby(events["cylinder_id"]).ffill().fillna(-1).astype("int64")
     told_o2 = np.where(filled >= 0, known_o2[filled], np.nan)
     other_mix = events["other_o2"].notna() & ~(
@@ -91,7 +92,7 @@ def _at_15c(pressure_bar: np.ndarray, gas_c: np.ndarray) -> np.ndarray:
     return np.asarray(thermal.settled_pressure_bar(np.maximum(pressure_bar, 0.0), gas_c, REFERENCE_C, strict=False))
 
 
-def _readings(inputs: dict[str, pd.DataFrame], policy: Policy) -> pd.DataFrame:
+def readings_between(inputs: dict[str, pd.DataFrame], policy: Policy) -> pd.DataFrame:
     """What cylinders read between fills: cylinder_id, at, order, low and high (bar at 15 °C), other_o2.
 
     `other_o2`: the oxygen a dive was breathed with, where that is not air; NaN else.

@@ -3,12 +3,14 @@
 One frame with a row a fill in the order of time; what is not known stays empty and is said in `flags`.
 """
 
+from typing import NamedTuple
+
 import numpy as np
 import pandas as pd
 
 from pipelines.build.columns import floats, lists, looked_up
 from pipelines.build.fill_chain import chain_of_fills
-from pipelines.build.fills_between import gas_from_elsewhere
+from pipelines.build.fills_between import gas_from_elsewhere, readings_between
 from pipelines.build.fills_residue import follow_residue
 from pipelines.build.inspections import local_day
 from pipelines.build.units import cylinders_of_units_on
@@ -30,10 +32,18 @@ ARGON_STATED_PCT = 1.0
 CHECK_GAUGE = "check gauge"
 
 
+class FillContext(NamedTuple):
+    """Fills with what is looked up for them; their chain by cylinder; what cylinders read between them."""
+
+    fills: pd.DataFrame
+    chain: pd.DataFrame
+    readings: pd.DataFrame
+
+
 def fill_context(
     inputs: dict[str, pd.DataFrame], units: pd.DataFrame, policy: Policy, first_readings: pd.DataFrame | None
-) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Fills in the order of time, joined with what is known of unit, gauge and source; and their chain by cylinder."""
+) -> FillContext:
+    """Fills in the order of time, joined with what is known about their unit, gauge and source."""
     fills = inputs["fills"].sort_values(["filled_at", "fill_id"], ignore_index=True).copy()
     fills["filled_on"] = local_day(fills["filled_at"], policy.time_zone)
     fills["station"] = fills["station_id"].astype(object).where(fills["station_id"].notna(), "")
@@ -50,11 +60,12 @@ def fill_context(
     fills = _with_source(fills, inputs)
     chain = chain_of_fills(inputs, fills, fills["filled_on"])
     fills = _with_minutes(fills, marks)
-    fills = _with_mix(fills, chain, inputs, policy, marks)
+    readings = readings_between(inputs, policy)
+    fills = _with_mix(fills, chain, readings, policy, marks)
     fills["last_dive_at"] = _last_dive_at(fills, inputs)
     fills = _with_settled(fills, inputs["gauges"], policy, first_readings, marks)
     fills["marks"] = pd.Series(lists(marks, len(fills)), index=fills.index, dtype="object")
-    return fills, chain
+    return FillContext(fills, chain, readings)
 
 
 def _with_unit(fills: pd.DataFrame, inputs: dict, units: pd.DataFrame, marks: dict) -> pd.DataFrame:
@@ -150,7 +161,9 @@ def outlet_rises_k(compressor_log: pd.DataFrame) -> pd.Series:
     return pd.Series(found, dtype="float64", index=pd.Index(list(found), dtype=object))
 
 
-def _with_mix(fills: pd.DataFrame, chain: pd.DataFrame, inputs: dict, policy: Policy, marks: dict) -> pd.DataFrame:
+def _with_mix(
+    fills: pd.DataFrame, chain: pd.DataFrame, readings: pd.DataFrame, policy: Policy, marks: dict
+) -> pd.DataFrame:
     """The mix taken for the gas laws: as analysed, else as residue and addition make it, else as asked for.
 
     An analysis of oxygen says nothing of helium or argon: of these the expected share stands until they are analysed.
@@ -158,7 +171,7 @@ def _with_mix(fills: pd.DataFrame, chain: pd.DataFrame, inputs: dict, policy: Po
     ambient, stop = floats(fills["ambient_c"]), floats(fills["stop_pressure_bar"])
     # gas at stop is at least as warm as the room, so it settles to this at most
     most = thermal.settled_pressure_bar(stop, ambient, REFERENCE_C, strict=False)
-    elsewhere = gas_from_elsewhere(fills, chain, inputs, policy, np.asarray(most))
+    elsewhere = gas_from_elsewhere(fills, chain, readings, policy, np.asarray(most))
     followed = follow_residue(
         fills, chain, ambient + WARM_K, elsewhere, policy.filling.least_arrival_bar, policy.filling.mix_tolerance_pct
     )

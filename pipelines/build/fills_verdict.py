@@ -13,8 +13,8 @@ from pipelines.build.inspections import unit_states_at
 from pipelines.build.recall import USED_UP_SHARE
 from schemas.policy import Policy
 from shared.event_dates import add_months
-from shared.filling_limits import RELIEF_MARGIN_BAR
 from shared.permitted import above_permitted
+from shared.stop_advice import RELIEF_MARGIN_BAR
 
 VERDICTS = ("stop", "attention", "short", "good")
 """Worst first."""
@@ -164,6 +164,7 @@ def build_verdict(
             "oxygen_clean": state["oxygen_clean"].astype("boolean").to_numpy(),
             "side_disagreement": disagree,
             "air_state": air,
+            "air_failed_on": behind["failed_on"].to_numpy("datetime64[us]"),
             "verdict": verdict,
             "reasons": pd.Series(reasons, index=c.index, dtype="object"),
             "released": pd.array(_lifted(c, reasons, behind, releases), dtype="boolean"),

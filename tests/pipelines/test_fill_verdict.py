@@ -321,7 +321,7 @@ def test_a_fill_on_gas_that_is_called_back_is_held_as_well(start, reason):
 
 def test_a_fill_without_a_source_asks_for_a_check_while_a_compressor_stands_failed():
     """Nine days after the failure, and of the nitrox that follows on it."""
-    tests = [TEST | {"sampled_on": "2031-05-23", "co_ppm": 9.0}]
+    tests = [TEST | {"sampled_on": "2031-04-01"}, TEST, TEST | {"sampled_on": "2031-05-23", "co_ppm": 9.0}]
     row = fill(source_id=None, AIR_TESTS=tests)
     assert row["verdict"] == "attention" and "source_unknown_air_failed" in row["reasons"]
     assert row["air_state"] == "source_unknown"

@@ -22,6 +22,8 @@ ROW = {
     "settled_high_bar_15c": 214.0,
     "filled_at": AT,
     "reasons": ["short_fill"],
+    "air_state": "passed",
+    "air_failed_on": None,
 }
 
 
@@ -44,3 +46,20 @@ def test_a_later_fill_of_the_same_unit_supersedes_the_label():
     hours = [AT, AT + pd.Timedelta(hours=1), AT]
     fills = pd.DataFrame({"unit_id": ["a", "a", "b"], "filled_at": hours})
     assert labels.superseded(fills).tolist() == [True, False, False]
+
+
+def test_a_label_says_how_the_air_behind_it_stood():
+    assert dict(labels.label(ROW, "UTC", 1.4, {}).lines)["Air"] == "passed its test"
+    unknown = ROW | {"air_state": "source_unknown", "air_failed_on": pd.Timestamp("2031-04-20")}
+    assert "test of 20 Apr 2031" in dict(labels.label(unknown, "UTC", 1.4, {}).lines)["Air"]
+
+
+def test_what_is_called_back_gets_no_label():
+    back = ROW | {
+        "verdict": "stop", "released": False, "superseded": False, "mix_verdict": "in_tolerance",
+        "reasons": ["air_test_failed_later"], "air_state": "failed_later", "air_failed_on": pd.Timestamp("2031-05-20"),
+    }  # fmt: skip
+    assert labels.withheld(back) == "Called back: its air failed the next test (test of 20 May 2031)."
+    upon = back | {"reasons": ["residue_on_recall"], "air_state": "passed"}
+    assert labels.withheld(upon) == "Called back: filled upon gas that is called back."
+    assert labels.withheld(back | {"released": True}) == ""
