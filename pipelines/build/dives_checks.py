@@ -93,18 +93,24 @@ def _against_fill(built: "Built", any_of) -> dict[str, NDArray]:
     }
 
 
+def richest_o2_pct(rows: pd.DataFrame, policy: Policy) -> NDArray:
+    """The most oxygen that anything says of each row's gas: the dive's record, its fill, or an analysis of it.
+
+    A fill that nobody analysed counts with the mix asked for.
+    """
+    analysed = unknown_as_nan(rows["fill_analysed_o2_pct"])
+    # the fill's own depth comes from the richer of its two analyses, or from plain air
+    by_depth = 100.0 * policy.filling.ppo2_bar / (unknown_as_nan(rows["fill_max_operating_depth_m"]) / 10.0 + 1.0)
+    of_fill = np.fmax(analysed, by_depth)
+    of_fill = np.where(np.isfinite(of_fill), of_fill, unknown_as_nan(rows["fill_target_o2_pct"]))
+    return np.fmax(rows["o2"].to_numpy(float), of_fill)
+
+
 def mod_m(rows: pd.DataFrame, policy: Policy) -> NDArray:
-    """Maximum operating depth of each row's gas, m: the fill's, else that of the mix in the record."""
+    """Maximum operating depth of each row's gas, m, by the richest that is said of it."""
     deco = (rows["role"] == "deco").to_numpy(bool)
-    of_fill = np.where(
-        deco,
-        unknown_as_nan(rows["fill_max_operating_depth_deco_m"]),
-        unknown_as_nan(rows["fill_max_operating_depth_m"]),
-    )
-    of_fill = np.where(rows["fill_id"].notna(), of_fill, np.nan)
     ppo2 = np.where(deco, policy.filling.ppo2_deco_bar, policy.filling.ppo2_bar)
-    of_mix = max_operating_depth_m(rows["o2"].to_numpy(float), ppo2)
-    return np.where(np.isfinite(of_fill), of_fill, of_mix)
+    return max_operating_depth_m(richest_o2_pct(rows, policy), ppo2)
 
 
 def _deepest_on_gas(built: "Built", deepest_bar_abs: NDArray) -> NDArray:
@@ -151,8 +157,13 @@ def depth_on_gas_m(built: "Built") -> NDArray:
 
 
 def max_ppo2_bar(built: "Built", deepest_bar_abs: NDArray) -> NDArray:
-    """Greatest partial pressure of oxygen of each dive, bar; empty on closed circuit."""
-    each = _deepest_on_gas(built, deepest_bar_abs) * built.rows["o2"].to_numpy(float) / 100.0
+    """Greatest partial pressure of oxygen of each dive, bar; empty on closed circuit.
+
+    By the mix of the record, unless fill or analysis found more than the tolerance beyond it.
+    """
+    o2, richest = built.rows["o2"].to_numpy(float), richest_o2_pct(built.rows, built.policy)
+    richer = richest > o2 + built.policy.filling.mix_tolerance_pct + 1e-9
+    each = _deepest_on_gas(built, deepest_bar_abs) * np.where(richer, richest, o2) / 100.0
     out = np.full(len(built.dives), -np.inf)
     known = np.isfinite(each)
     np.maximum.at(out, built.dive[known], each[known])

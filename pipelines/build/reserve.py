@@ -171,7 +171,9 @@ def _about(
     rows = rows.join(back, on="dive_id")
     rows["o2_pct"] = rows["o2_pct"].fillna(20.95)
     rows["he_pct"] = rows["he_pct"].fillna(0.0)
-    hypoxic = rows["o2_pct"].to_numpy(float) < 100 * policy.filling.ppo2_least_bar - 1e-9
+    # one tank that may not be breathed at the surface is enough, whatever the others make on average
+    leanest = rows["dive_id"].map(tank_use[tank_use["role"] == "back"].groupby("dive_id")["o2_pct"].min())
+    hypoxic = leanest.fillna(20.95).to_numpy(float) < 100 * policy.filling.ppo2_least_bar - 1e-9
     rows["is_overhead"] = overhead
     rows["no_direct_ascent"] = overhead | stops | hypoxic
     return rows.set_index("dive_id", drop=False)

@@ -231,6 +231,34 @@ class TestAgainstItsFill:
             0.32 * (1.01325 + 36 * 0.10052), rel=1e-3
         )
 
+    @pytest.mark.parametrize(
+        "record, filled, beyond",
+        [
+            # 36 m; 1.4 bar is 56 m of air, 40 m of 28 %, 33.75 m of 32 %, 28.9 m of 36 % (arithmetic)
+            (28.0, {"analysed_o2_pct": 28.0, "max_operating_depth_m": 40.0}, False),
+            (36.0, {"analysed_o2_pct": 28.0, "max_operating_depth_m": 40.0}, True),
+            (21.0, {"analysed_o2_pct": 32.0, "max_operating_depth_m": 33.7}, True),
+            (21.0, {"analysed_o2_pct": 28.0, "max_operating_depth_m": 33.7}, True),  # the other side of the set
+            (21.0, {"analysed_o2_pct": np.nan, "target_o2_pct": 36.0, "max_operating_depth_m": np.nan}, True),
+            (21.0, {"analysed_o2_pct": 28.0, "target_o2_pct": 36.0, "max_operating_depth_m": 40.0}, False),
+            (np.nan, {"analysed_o2_pct": np.nan, "target_o2_pct": np.nan, "max_operating_depth_m": np.nan}, False),
+        ],
+    )
+    def test_the_richest_of_record_fill_and_analysis_limits_the_depth(self, record, filled, beyond):
+        made = build([dive()], [tank(unit_id="c1", o2_pct=record, end_pressure_bar=40.0)], [profile(depth_m=36.0)],
+                     filled=[filled])  # fmt: skip
+        assert ("beyond_mod" in one(made)["flags"]) == beyond
+
+    def test_the_partial_pressure_follows_an_analysis_that_is_richer_than_the_record(self):
+        """0.32 against 0.21 of 36 m of salt water and one atmosphere (arithmetic)."""
+        filled = [{"analysed_o2_pct": 32.0, "max_operating_depth_m": 33.75}]
+        for record, share in ((21.0, 0.32), (31.5, 0.315)):
+            row = one(
+                build([dive()], [tank(unit_id="c1", o2_pct=record, end_pressure_bar=40.0)], [profile(depth_m=36.0)],
+                      filled=filled)
+            )  # fmt: skip
+            assert row["max_ppo2_bar"] == pytest.approx(share * (1.01325 + 36 * 0.10052), rel=1e-3)
+
     def test_filled_out_of_test(self):
         row = one(build([dive()], [tank(unit_id="c1")], [profile()], filled=[{"in_test": False}]))
         assert "filled_out_of_test" in row["flags"]

@@ -131,6 +131,21 @@ def test_a_gas_not_breathable_at_the_surface_bars_a_direct_ascent():
     assert "no_direct_ascent" in build(dive)["dive_reserve"]["flags"].iloc[0]
 
 
+@pytest.mark.parametrize("other_o2, barred", [(10.0, True), (32.0, False)])
+def test_the_leanest_tank_decides_whether_the_surface_may_be_reached_directly(other_o2, barred):
+    """32 and 10 % are 21 % on average: the one of 10 % may not be breathed at the surface all the same."""
+    f = frames(make_dive("two", 0, rmv=12.0))
+    tanks = f["dive_tank_use"].assign(o2_pct=32.0)
+    tanks = pd.concat([tanks, tanks.assign(tank_no=2, o2_pct=other_o2)], ignore_index=True)
+    model = fit_trend_months(f["dive_consumption"], f["dives"], POLICY)
+    trend = build_member_trend(f["dive_consumption"], f["dives"], model, POLICY)
+    made = build_member_reserve(
+        "M1", f["dives"], f["dive_consumption"], f["dive_trace"], trend["consumption_trend"], f["fill_quality"],
+        f["units"], POLICY, tank_use=tanks, state=trend["trend_state"], model=model,
+    )  # fmt: skip
+    assert ("no_direct_ascent" in made["dive_reserve"]["flags"].iloc[0]) == barred
+
+
 def test_thirds_are_flagged_when_the_policy_asks():
     policy = replace(POLICY, reserve=replace(POLICY.reserve, thirds=True))
     dive = make_dive("cave", 0, rmv=20.0, depth_m=25.0, minutes=42, overhead=True)
