@@ -184,6 +184,10 @@ def rows() -> Rows:
     }  # fmt: skip
 
 
+#: a fill that intake rejected: something went in that the log does not know
+NOT_ACCEPTED = [_fill(90, "C2", "25 10:00")]
+
+
 @dataclass
 class MemoryStation:
     """Rows, settings and a day, and what was published of them last."""
@@ -219,6 +223,8 @@ class MemoryStation:
             else:
                 con.execute(f"DELETE FROM rows_{source}")
                 self.warehouse.add_rows(source, typed(source, wanted), "current")
+                if source == "fills":
+                    self.warehouse.add_rows(source, typed(source, NOT_ACCEPTED), "rejected")
         # the months of the lake's parts are those of the dives
         if self._stored.get("dives") != self.rows["dives"] and self._stored:
             con.execute("DELETE FROM lake_parts")
