@@ -158,7 +158,7 @@ class Reports:
                     "filled": words.clock(f["filled_at"], self.zone),
                     "member": self.names.get(f["member_id"], ""),
                     "why": _why(f),
-                    "air": words.air(f["air_state"], f["air_failed_on"]),
+                    "air": holds.air(f),
                 }
                 for f in held.to_dict("records")
             ],
@@ -182,7 +182,7 @@ class Reports:
                         f["settled_pressure_bar_15c"], f["settled_low_bar_15c"], f["settled_high_bar_15c"], 0, "bar"
                     ),
                     "mix": words.mix(f["o2_pct"], f["he_pct"]),
-                    "air": words.air(f["air_state"], f["air_failed_on"]),
+                    "air": holds.air(f),
                 }
                 for f in self.fills[self.fills["day"] == self.day].sort_values("filled_at").to_dict("records")
             ],

@@ -33,6 +33,15 @@ def called_back(row: Mapping[str, Any]) -> bool:
     return bool(CALLED_BACK.intersection(words.listed(row["reasons"]))) and not released(row)
 
 
+def air(row: Mapping[str, Any]) -> str:
+    """How the air of a fill stood, in words: that of its source, and whether it lies upon gas that is called back."""
+    own = words.air(row["air_state"], row["air_failed_on"])
+    codes = words.listed(row["reasons"])
+    if "residue_on_recall" in codes:
+        return f"{own}; filled upon gas that is called back"
+    return f"{own}; filled upon gas of unknown source" if "residue_of_unknown_source" in codes else own
+
+
 def still_inside(fills: pd.DataFrame) -> pd.Series:
     """A mask over all fills: some cylinder holds that gas still, for no later fill of it is known."""
     last_of_unit = fills["filled_at"] == fills.groupby("unit_id")["filled_at"].transform("max")

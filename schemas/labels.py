@@ -73,7 +73,7 @@ def label(row: Mapping[str, Any], zone: str, ppo2_bar: float, names: Mapping[str
         ("Stopped at", words.number(row["stop_pressure_bar"], 0, "bar")),
         ("At 15 °C", words.with_interval(value, low, high, 0, "bar")),
         ("Filled", words.clock(row["filled_at"], zone)),
-        ("Air", words.air(row["air_state"], row["air_failed_on"])),
+        ("Air", holds.air(row)),
     ]
     if row["member_id"] in names:
         lines.append(("For", names[row["member_id"]]))

@@ -119,8 +119,8 @@ def one(snapshot: Snapshot, compressor: str, health: pd.DataFrame, tests: pd.Dat
                 (
                     words.quantity(r.quantity),
                     words.day(r.sampled_on) if r.verdict != "not_measured" else "never",
-                    _measured(r.value),
-                    _measured(r.limit),
+                    _found(r.quantity, r.value),
+                    _found(r.quantity, r.limit),
                     parts.tag(AIR_WORDS.get(r.verdict, words.UNKNOWN), WEIGHTS.get(r.verdict, 2)),
                     r.limit_source,
                 )
@@ -149,6 +149,13 @@ def _of_test(rows: pd.DataFrame) -> str:
     if len(bad):
         return "failed: " + ", ".join(_short(q) for q in bad)
     return "within, in part" if (rows["verdict"] == "not_measured").any() else "within"
+
+
+def _found(quantity: str, value: Any) -> str:
+    """A figure, or of odour whether there was any."""
+    if quantity == "odour" and words.known(value):
+        return "some" if value > 0 else "none"
+    return _measured(value)
 
 
 def _measured(value: Any) -> str:

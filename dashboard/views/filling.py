@@ -114,7 +114,7 @@ def answer(snapshot: Snapshot, standing: Standing) -> None:
                 ),
                 f"settled, 80 % interval; filled {when}",
             ),
-            ("Air of its last fill", words.air(fill["air_state"], fill["air_failed_on"]), "by the tests of its source"),
+            ("Air of its last fill", holds.air(fill), "by the tests of its source"),
         ]
     holder = [h for h in standing.cylinders["held_by"].dropna().unique() if h != "station"]
     if holder:
@@ -192,7 +192,7 @@ def held_back(snapshot: Snapshot, fills) -> None:
                 parts.tag(row.unit_id, 4),
                 words.clock(row.filled_at, snapshot.zone),
                 _why(row),
-                words.air(row.air_state, row.air_failed_on),
+                holds.air(row._asdict()),
                 names.get(row.member_id, row.member_id) if words.known(row.member_id) else "",
             )
             for row in each(found.head(MOST_HOLDS))

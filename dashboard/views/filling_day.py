@@ -9,7 +9,7 @@ from dashboard import charts, parts
 from dashboard.data import Snapshot
 from dashboard.rows import Row, each
 from dashboard.views import filling_labels
-from schemas import words
+from schemas import holds, words
 from schemas.codes import sentence
 from shared.thermal import settled_pressure_bar
 
@@ -261,7 +261,7 @@ def _figures(fill: Row) -> list[tuple]:
         ),
         (
             "Air of its source",
-            words.air(fill["air_state"], fill["air_failed_on"]),
+            holds.air(fill),
             "by the tests of every compressor that may have fed it",
         ),
         ("In test that day", _yes_or_no(fill["in_test"])),

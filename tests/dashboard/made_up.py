@@ -198,6 +198,10 @@ def fills() -> pd.DataFrame:
                 "verdict": verdicts[i % 4],
                 "reasons": [["short_fill", "hot_stop"], [], ["not_in_test", "short_fill"]][i % 3] if i % 4 else [],
                 "released": i == 3,
+                "air_state": "failed" if i == 20 else "passed",
+                "air_failed_on": pd.Timestamp("2031-05-05") if i == 20 else pd.NaT,
+                "latest_fill": i > 20,
+                "cylinder_ids": ["T12-1L", "T12-1R"] if unit == "T12-1" else [unit],
                 "handed_over_verdict": "good",
                 "handed_over_settled_bar_15c": settled + 5,
             }

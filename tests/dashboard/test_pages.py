@@ -2,6 +2,9 @@
 
 import html
 
+import made_up
+import numpy as np
+import pandas as pd
 import pytest
 from made_up import HOSTILE, ME
 from streamlit.testing.v1 import AppTest
@@ -87,6 +90,55 @@ def test_every_part_of_filling_stands(published, part, unit):
 @pytest.mark.parametrize("part", ["state", "leaks", "plan", "life"])
 def test_every_part_of_fleet_stands(published, part):
     run(published, "fleet", fleet_part=part, cylinder="A11-2")
+
+
+@pytest.fixture
+def called_back(tmp_path, monkeypatch):
+    """The made-up station, with the last fill of A11-2 behind a failed air test."""
+    rows = made_up.fills()
+    last = rows["fill_id"] == "f023"
+    rows.loc[last, ["air_state", "air_failed_on"]] = ["failed_later", pd.Timestamp("2031-05-05")]
+    rows["reasons"] = [["air_test_failed_later"] if i else r for i, r in zip(last, rows["reasons"], strict=True)]
+    monkeypatch.setattr(made_up, "fills", lambda: rows)
+    made_up.publish(tmp_path)
+    return tmp_path
+
+
+@pytest.mark.parametrize("role", ["alone", "local_network"])
+def test_gas_that_is_called_back_is_said_wherever_its_cylinder_stands(called_back, role):
+    text = said(run(called_back, "filling", role, unit="A11-2"))
+    assert "A11-2: may not be filled" in text and "What is inside is called back." in text
+    assert "failed the next test (test of 5 May 2031)" in text and "Drain it before it is filled again" in text
+    listed = said(run(called_back, "filling", role))
+    assert "failed the next test (test of 5 May 2031)" in listed
+    assert "its gas: called back" in said(run(called_back, "fleet", role))
+
+
+def test_sources_whose_air_stands_failed_are_named_before_anything_is_asked(published):
+    for unit in (None, "T12-1", "S10-4"):
+        text = said(run(published, "filling", unit=unit))
+        assert "Do not fill from bank-3, comp-1" in text and "carbon monoxide 7 ppm, limit 5" in text
+    assert "passed its test" in said(run(published, "filling", unit="T12-1"))
+
+
+def test_the_air_page_shows_of_each_quantity_its_last_measurement(tmp_path):
+    """CO failed on the 5th, an oil-only test followed on the 9th: CO stands, with its day."""
+    made_up.publish(tmp_path)
+    from dashboard.views import air
+
+    tests = pd.DataFrame(
+        {
+            "compressor_id": "comp-1",
+            "sampled_on": pd.to_datetime(["2031-05-05", "2031-05-05", "2031-05-09", "2031-05-09"]),
+            "quantity": ["co_ppm", "oil_mg_m3", "co_ppm", "oil_mg_m3"],
+            "value": [7.0, 0.1, np.nan, 0.2],
+            "verdict": ["fail", "pass", "not_measured", "pass"],
+        }
+    )
+    last = air.last_measured(tests).set_index("quantity")
+    assert last.loc["co_ppm", "verdict"] == "fail" and last.loc["co_ppm", "sampled_on"] == pd.Timestamp("2031-05-05")
+    assert last.loc["oil_mg_m3", "value"] == 0.2
+    assert "CO on 5 May 2031" in said(run(tmp_path, "air"))
 
 
 @pytest.mark.parametrize(

@@ -92,6 +92,29 @@ def test_a_season_needs_a_member_who_is_known(station, tmp_path):
 GAP = re.compile(r"\{[a-z_]+[^}]*\}|(?<![\w.])(?:nan|NaN|NaT|None(?! in)|<NA>)(?![\w.])|(?<!\S)\?")
 
 
+def test_the_morning_sheet_calls_back_and_says_what_not_to_fill_from(station, sample_station, tmp_path):
+    """The sample's comp-2 failed on carbon monoxide and carbon dioxide; its fills and its bank are named."""
+    Reports(station).write("morning", tmp_path / "morning.html")
+    page = (tmp_path / "morning.html").read_text(encoding="utf-8")
+    recall, sources = sample_station.table("recall"), sample_station.table("gas_sources")
+    assert len(recall) and "carbon monoxide" in page
+    called = page[page.index("Fills to call back") : page.index("<h2>Fill from")]
+    for row in recall.to_dict("records"):
+        assert row["unit_id"] in called and row["fill_id"] in called
+    failed = sources.loc[sources["air_state"] == "failed", "source_id"]
+    fill_from = page[page.index("<h2>Fill from") : page.index("<h2>May not be filled today")]
+    assert len(failed) and fill_from.count("Do not fill from it") == len(failed)
+
+
+def test_every_fill_on_recall_is_held_or_in_doubt(sample_station):
+    fills = sample_station.table("fill_quality").set_index("fill_id")
+    on_list = fills.loc[sample_station.table("recall")["fill_id"]]
+    assert on_list["air_state"].isin(["failed", "failed_later", "source_unknown"]).all()
+    certain = on_list["air_state"] != "source_unknown"
+    assert (on_list.loc[certain, "verdict"] == "stop").all()
+    assert on_list.loc[~certain, "verdict"].isin(["stop", "attention"]).all()
+
+
 @pytest.mark.parametrize("kind", ["morning", "labels", "inspections", "season"])
 def test_a_report_of_a_station_that_logs_little_has_no_gap_in_a_sentence(tmp_path, kind):
     """No source, no minutes, no inspections, no analysis; a fill that arrived empty, ran hot and stopped too high."""

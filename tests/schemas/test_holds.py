@@ -45,6 +45,22 @@ def test_what_stands_against_the_gas_of_a_cylinder(reasons, verdict, released, w
     assert holds.of_cylinders(rows).get("A") == word
 
 
+@pytest.mark.parametrize(
+    "state, reasons, said",
+    [
+        ("passed", [], "passed its test"),
+        ("passed", ["residue_on_recall"], "passed its test; filled upon gas that is called back"),
+        ("not_traced", ["residue_of_unknown_source"],
+         "no compressor known behind it; filled upon gas of unknown source"),
+        ("failed", ["air_test_failed"], "failed its test (test of 3 May 2031)"),
+        (None, [], "not known"),
+    ],
+)  # fmt: skip
+def test_the_air_of_a_fill_is_that_of_its_source_and_of_what_it_lies_upon(state, reasons, said):
+    failed_on = pd.Timestamp("2031-05-03") if state == "failed" else pd.NaT
+    assert holds.air({"air_state": state, "air_failed_on": failed_on, "reasons": reasons}) == said
+
+
 def test_without_marks_of_its_own_the_last_fill_of_a_unit_counts():
     rows = frame(fill(0, "A", "A"), fill(1, "A", "A")).drop(columns=["latest_fill", "cylinder_ids"])
     assert holds.still_inside(rows).tolist() == [False, True]
