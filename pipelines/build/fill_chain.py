@@ -36,6 +36,15 @@ def chain_of_fills(inputs: dict[str, pd.DataFrame], fills: pd.DataFrame, filled_
     return pairs
 
 
+def cylinders_by_fill(chain: pd.DataFrame, n: int) -> pd.Series:
+    """The names of the cylinders of each of `n` fills, in order; of part of a chain those that are in it."""
+    ordered = chain.sort_values(["row", "cylinder_id"], kind="stable")
+    names = ordered["cylinder_id"].tolist()
+    ends = np.searchsorted(ordered["row"].to_numpy(), np.arange(n), side="right")
+    starts = np.concatenate([[0], ends[:-1]])
+    return pd.Series([names[a:b] for a, b in zip(starts.tolist(), ends.tolist(), strict=True)], dtype="object")
+
+
 def kept_share(fills: pd.DataFrame) -> np.ndarray:
     """Share of the gas after each fill that was inside before, by its readings: (start + 1 bar)/(stop + 1 bar)."""
     start, stop = (fills[c].to_numpy("float64") for c in ("start_pressure_bar", "stop_pressure_bar"))

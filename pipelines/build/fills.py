@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 
 from pipelines.build.columns import floats
-from pipelines.build.fill_chain import last_fills
+from pipelines.build.fill_chain import cylinders_by_fill, last_fills
 from pipelines.build.fills_between import gas_from_elsewhere
 from pipelines.build.fills_context import fill_context
 from pipelines.build.fills_history import kept_checks, with_first_published
@@ -66,7 +66,7 @@ def build_fills(
     frame = pd.concat([c, q, mix.drop(columns=[k for k in mix if k in c]), verdict], axis=1)
     frame = frame.loc[:, ~frame.columns.duplicated()]
     frame["model_version"] = s.version
-    frame["cylinder_ids"] = chain.groupby("row")["cylinder_id"].agg(sorted).reindex(range(len(c))).to_numpy()
+    frame["cylinder_ids"] = cylinders_by_fill(chain, len(c)).to_numpy()
     frame["latest_fill"] = pd.array(np.isin(np.arange(len(c)), last_fills(chain)), dtype="boolean")
     frame["on_hold"] = ((frame["verdict"] == "stop") & ~frame["released"] & frame["latest_fill"]).astype("boolean")
     frame = with_first_published(frame, (previous or {}).get("fill_quality"))

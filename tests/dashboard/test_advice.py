@@ -162,7 +162,7 @@ def test_an_unknown_fill_reads_unknown():
 def test_what_a_source_is_comes_from_the_register():
     assert source_of(GAS_SOURCES, "bank-2").kind == "bank"
     assert source_of(GAS_SOURCES, "comp-1").kind == "compressor"
-    assert source_of(GAS_SOURCES, "another") == Source("another", "")
+    assert source_of(GAS_SOURCES, "another") == Source("another", "", known=False)
 
 
 def test_the_source_used_last_is_offered_first_and_one_never_used_last():

@@ -29,7 +29,8 @@ def station(sample_station):
     ],
 )
 def test_a_label_is_withheld_from_a_held_an_unanalysed_and_a_superseded_fill(change, why):
-    row = {"verdict": "good", "mix_verdict": "in_tolerance", "superseded": False, "released": False} | change
+    row = {"verdict": "good", "mix_verdict": "in_tolerance", "superseded": False, "released": False, "reasons": []}
+    row |= change
     assert labels.withheld(row).startswith(why) and bool(labels.withheld(row)) == bool(why)
 
 
