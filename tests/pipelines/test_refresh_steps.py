@@ -205,7 +205,8 @@ def test_every_published_table_comes_from_one_step_and_every_step_reads_what_is_
     of_runs = {"rejects", "ingest_files", "notices", "runs"}
     assert {t.name for t in TABLES.values() if not t.internal} - of_runs <= set(given)
     made_on_the_way = {"dive_tanks_all", "fills_of_dives", "dive_links", "dive_air", "station_water", "dive_station",
-                       "water_readings", "first_fill_quality", "first_settling_check", "fills_not_accepted"}  # fmt: skip
+                       "water_readings", "first_fill_quality", "first_settling_check",
+                       "fills_not_accepted"}  # fmt: skip
     for step in STEPS:
         for name, columns in step.reads.items():
             assert name in SOURCES or name in given or name in made_on_the_way, name
