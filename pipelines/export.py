@@ -65,7 +65,7 @@ def write_frame(frame: pd.DataFrame, table: Table, path: Path) -> None:
 
 
 def flat(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
-    """The rows in plain cells: true/false, ISO times with Z, codes joined by ';', nested as JSON; empty is unknown."""
+    """The rows in plain cells: true/false, ISO times with Z, codes and IDs joined by ';', nested as JSON; empty is unknown."""
     made = {}
     for field in table.fields.values():
         column = frame[field.name]
@@ -75,9 +75,9 @@ def flat(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
             made[field.name] = column.map(lambda at: at.isoformat().replace("+00:00", "Z"), na_action="ignore")
         elif field.kind == "date":
             made[field.name] = column.dt.strftime("%Y-%m-%d")
-        elif field.kind == "codes":
+        elif field.kind in ("codes", "ids"):
             made[field.name] = column.map(
-                lambda codes: ";".join(codes) if hasattr(codes, "__len__") and not isinstance(codes, str) else None
+                lambda listed: ";".join(listed) if hasattr(listed, "__len__") and not isinstance(listed, str) else None
             )
         elif field.kind == "json":
             made[field.name] = column.map(

@@ -35,6 +35,7 @@ ARROW = {
     "time": pa.timestamp("us", tz="UTC"),
     "date": pa.date32(),
     "codes": pa.list_(pa.string()),
+    "ids": pa.list_(pa.string()),
     "json": pa.string(),
 }
 
@@ -145,7 +146,7 @@ def arrow_table(frame: pd.DataFrame, table: Table) -> pa.Table:
 
 
 def _arrow(column: pd.Series, kind: str) -> pa.Array:
-    if kind == "codes":
+    if kind in ("codes", "ids"):
         return pa.array(
             [list(v) if isinstance(v, (list, tuple)) or hasattr(v, "tolist") else [] for v in column], ARROW[kind]
         )

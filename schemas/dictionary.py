@@ -19,6 +19,7 @@ _KINDS = {
     "time": "time, UTC",
     "date": "date",
     "codes": "codes",
+    "ids": "list of IDs",
     "json": "nested",
 }
 

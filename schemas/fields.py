@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 
 from schemas.codes.fills import AIR_STATES
 
-KINDS = ("text", "float", "int", "bool", "time", "date", "choice", "codes", "json")
+KINDS = ("text", "float", "int", "bool", "time", "date", "choice", "codes", "ids", "json")
 
 
 @dataclass(frozen=True)
@@ -43,8 +43,8 @@ def _declare(kind):
     return make
 
 
-text, number, whole, flag, moment, day, choice, codes, nested = (
-    _declare(k) for k in ("text", "float", "int", "bool", "time", "date", "choice", "codes", "json")
+text, number, whole, flag, moment, day, choice, codes, ids, nested = (
+    _declare(k) for k in ("text", "float", "int", "bool", "time", "date", "choice", "codes", "ids", "json")
 )
 
 
@@ -489,8 +489,8 @@ DELIVERY_CHANGE_PCT = number("delivery_change_pct", "Change against the rated de
 AIR_TEST_DUE_ON = day("air_test_due_on", "Next purity test due.", may_lie_ahead=True)
 COMPRESSOR_STATE = text("state", "State in a word.")
 SINCE = day("since", "Day of the last good test of what failed; empty: never found good.")
-CYLINDER_IDS = codes("cylinder_ids", "The cylinders that hold it still.")
-CYLINDERS_FILLED = codes("cylinder_ids", "The cylinders that were filled.")
+CYLINDER_IDS = ids("cylinder_ids", "The cylinders that hold it still.")
+CYLINDERS_FILLED = ids("cylinder_ids", "The cylinders that were filled.")
 LATEST_FILL = flag("latest_fill", "Some cylinder of it was not filled again since.")
 AIR_FAILED_ON = day("air_failed_on", "Day of the failed test that stands.")
 AIR_FAULT = text("air_fault", "What was beyond its limit in that test.")

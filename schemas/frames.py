@@ -15,6 +15,7 @@ PANDAS = {
     "time": "datetime64[us, UTC]",
     "date": "datetime64[us]",
     "codes": "object",
+    "ids": "object",
     "json": "object",
 }
 DUCKDB = {
@@ -26,6 +27,7 @@ DUCKDB = {
     "time": "TIMESTAMPTZ",
     "date": "TIMESTAMP",
     "codes": "VARCHAR[]",
+    "ids": "VARCHAR[]",
     "json": "VARCHAR",
 }
 
@@ -55,7 +57,7 @@ def conform(frame: pd.DataFrame, fields: Iterable[Field], *, keep: Iterable[str]
         if field.name not in frame:
             made[field.name] = (
                 pd.Series(pd.NA, index=frame.index, dtype="object")
-                if field.kind in ("codes", "json")
+                if field.kind in ("codes", "ids", "json")
                 else pd.Series([None] * len(frame), index=frame.index, dtype=PANDAS[field.kind])
             )
             continue
@@ -71,7 +73,7 @@ def conform(frame: pd.DataFrame, fields: Iterable[Field], *, keep: Iterable[str]
 
 def _cast(column: pd.Series, field: Field) -> pd.Series:
     wanted = PANDAS[field.kind]
-    if field.kind in ("codes", "json"):
+    if field.kind in ("codes", "ids", "json"):
         return column.astype("object")
     if str(column.dtype) == wanted:
         return column

@@ -92,10 +92,18 @@ def _at_15c(pressure_bar: np.ndarray, gas_c: np.ndarray) -> np.ndarray:
     return np.asarray(thermal.settled_pressure_bar(np.maximum(pressure_bar, 0.0), gas_c, REFERENCE_C, strict=False))
 
 
-def readings_between(inputs: dict[str, pd.DataFrame], policy: Policy) -> pd.DataFrame:
+def readings_between(
+    inputs: dict[str, pd.DataFrame], c: pd.DataFrame, chain: pd.DataFrame, policy: Policy
+) -> pd.DataFrame:
     """What cylinders read between fills: cylinder_id, at, order, low and high (bar at 15 °C), other_o2.
 
     `other_o2`: the oxygen a dive was breathed with, where that is not air; NaN else.
+
+    Notes
+    -----
+    A loan that a fill lies in, or that came back on the day of one, was closed in the log when somebody got round to
+    it: when its pressure was read is not known, and it is left out. One post of a set does not say what the set holds
+    after a dive, for its isolator may have been shut.
     """
     dives = inputs["dives"][["member_id", "dive_id", "started_at", "duration_min", "air_c", "water_c"]]
     dives = dives.assign(dated=_date_alone(inputs["dives"]))
@@ -110,20 +118,38 @@ def readings_between(inputs: dict[str, pd.DataFrame], policy: Policy) -> pd.Data
     lost = inputs.get("fills_not_accepted")
     parts = [
         _part(tanks, tanks["started_at"], "start_pressure_bar", "air_c").assign(other_o2=other),
-        _part(tanks, ended, "end_pressure_bar", "water_c"),
-        _part(loans, loans["back_at"], "back_pressure_bar", None),
+        _part(tanks, ended, "end_pressure_bar", "water_c").assign(ended=True),
+        _part(loans, loans["back_at"], "back_pressure_bar", None).assign(out_at=loans["out_at"]),
     ]
     if lost is not None and len(lost):
         parts.append(_part(lost, lost["filled_at"], None, None).assign(low=np.inf))
     made = pd.concat(parts, ignore_index=True)
     pairs = cylinders_of_units_on(inputs, made["unit_id"], local_day(made["at"], policy.time_zone))
     told = made.iloc[pairs["row"].to_numpy()].reset_index(drop=True)
-    return told.assign(cylinder_id=pairs["cylinder_id"].to_numpy()).drop(columns="unit_id")
+    told["cylinder_id"] = pairs["cylinder_id"].set_axis(told.index)
+    joined = pairs["row"].duplicated(keep=False).to_numpy()
+    told.loc[joined & told["ended"].to_numpy(bool), "high"] = np.nan
+    return told[~_around_a_fill(told, c, chain, policy)].drop(columns=["unit_id", "out_at", "ended"])
+
+
+def _around_a_fill(told: pd.DataFrame, c: pd.DataFrame, chain: pd.DataFrame, policy: Policy) -> np.ndarray:
+    """True for loans during which, or on whose last day, their cylinder was filled."""
+    loans = told[["cylinder_id", "out_at", "at"]].reset_index().dropna(subset=["out_at"]).sort_values("out_at")
+    filled = chain[["cylinder_id"]].assign(filled_at=c["filled_at"].iloc[chain["row"]].array)
+    found = pd.merge_asof(
+        loans, filled.sort_values("filled_at"), left_on="out_at", right_on="filled_at", by="cylinder_id",
+        direction="forward",
+    )  # fmt: skip
+    day_back, day_filled = (local_day(found[k], policy.time_zone) for k in ("at", "filled_at"))
+    around = np.zeros(len(told), bool)
+    around[found.loc[(day_filled <= day_back).to_numpy(bool), "index"]] = True
+    return around
 
 
 def _part(frame: pd.DataFrame, at: pd.Series, reading: str | None, temperature: str | None) -> pd.DataFrame:
     made = pd.DataFrame({"unit_id": frame["unit_id"].astype("str"), "at": at})
-    made["order"], made["other_o2"] = 1, np.nan
+    made["order"], made["other_o2"], made["ended"] = 1, np.nan, False
+    made["out_at"] = pd.Series(pd.NaT, made.index, dtype="datetime64[us, UTC]")
     if reading is None:
         return made.assign(low=np.nan, high=np.nan)
     bar = floats(frame[reading])

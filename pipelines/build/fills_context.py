@@ -60,7 +60,7 @@ def fill_context(
     fills = _with_source(fills, inputs)
     chain = chain_of_fills(inputs, fills, fills["filled_on"])
     fills = _with_minutes(fills, marks)
-    readings = readings_between(inputs, policy)
+    readings = readings_between(inputs, fills, chain, policy)
     fills = _with_mix(fills, chain, readings, policy, marks)
     fills["last_dive_at"] = _last_dive_at(fills, inputs)
     fills = _with_settled(fills, inputs["gauges"], policy, first_readings, marks)

@@ -13,11 +13,16 @@ from pipelines.build.columns import floats
 from pipelines.build.fill_chain import kept_share
 from shared import thermal
 from shared.constants import AIR_O2_PCT, ATM_BAR
+from shared.mixing import PLAIN_O2_PCT
 from shared.mixing import is_plain_air as is_air
 
 APART_PCT = 0.5
 """Cylinders joined to one set whose mixes differ by more make a mix that nobody knows."""
 GASES = ("o2", "he", "ar")
+LIKELY_MOST_O2_PCT = 50.0
+"""The richest gas that is likely to be found in a cylinder which is then topped with air. A judgement."""
+PASSED_OVER_SHARE = (PLAIN_O2_PCT[1] - AIR_O2_PCT) / (LIKELY_MOST_O2_PCT - AIR_O2_PCT)
+"""So small a share of that, 3.6 %, leaves the mix air: the third fill with air from 50 bar, the fifth from 90."""
 ASSUMED_LEAST_BAR = 50.0
 """A start pressure that the settings state for all fills does not show that little was inside: at least so much."""
 
@@ -44,9 +49,10 @@ def source_is_air(c: pd.DataFrame) -> np.ndarray:
 class Followed:
     """What each fill found and made, molar per cent by gas; NaN where it cannot be told.
 
-    `unknown_share`: share of the gas after the fill of which nothing is known; 0 where what is left of it is no more
-    than an empty cylinder holds. `helium_left_pct`, `argon_left_pct`: at least so much of them, from residue and
-    addition. `emptied`: it arrived with nothing that counts; `passed_over`: so little of the unknown is left.
+    `unknown_share`: share of the gas after the fill of which nothing is known; 0 where so little of it is left that the
+    mix is air whatever it was, or no more than an empty cylinder holds. `helium_left_pct`, `argon_left_pct`: at least so
+    much of them, from residue and addition. `emptied`: it arrived with nothing that counts. `passed_over`: so little of
+    the unknown is left.
     """
 
     residue: dict[str, np.ndarray]
@@ -103,7 +109,7 @@ def follow_residue(
     # a blend with helium in it holds some until somebody says otherwise
     blended_he = np.where(np.isfinite(added["he"]), 0.0, target["he"])
     blended_ar = np.where(np.isfinite(added["ar"]), 0.0, target["ar"])
-    passed_over = (least_arrival_bar + ATM_BAR) / (np.maximum(stop, 0.0) + ATM_BAR)
+    as_empty = (least_arrival_bar + ATM_BAR) / (np.maximum(stop, 0.0) + ATM_BAR)
     tie = _Ties(chain, len(c))
 
     known = {gas: np.where(np.isfinite(o2), o2, target["o2"]) if gas == "o2" else target[gas] for gas in GASES}
@@ -116,10 +122,13 @@ def follow_residue(
             carried = tie.most(unknown, where_none=1.0)
             residue_unknown = ~emptied & ((carried > 0.0) | elsewhere | tie.apart(known))
             residue = {g: np.where(residue_unknown | emptied, np.nan, tie.mean(known[g])) for g in GASES}
-            share = kept * np.where(elsewhere | tie.apart(known), 1.0, carried)
+            outright = elsewhere | tie.apart(known) | (carried >= 1.0)
+            share = kept * np.where(outright, 1.0, carried)
+            # fills with a known gas thin out what was unknown; where all that is inside is, only an empty cylinder does
+            passed_over = np.where(outright, as_empty, np.maximum(as_empty, PASSED_OVER_SHARE))
             now_unknown = np.where(blended | differ, 1.0, np.where(analysed | (share <= passed_over), 0.0, share))
             made = {g: kept * residue[g] + (1.0 - kept) * added[g] for g in GASES}
-            # an unknown residue counts as what was added once no more is left of it than an empty cylinder holds
+            # so little of the unknown counts as what was added
             plain = emptied | (residue_unknown & (share <= passed_over))
             expected = {g: np.where(plain, added[g], made[g]) for g in GASES}
             helium = kept * tie.most(left_he) + (1.0 - kept) * np.nan_to_num(added["he"])

@@ -108,7 +108,7 @@ _FILLS_READ = {
     "dives": ("member_id", "dive_id", "started_at", "duration_min", "air_c", "water_c", "value_flags"),
     # what cylinders read between two fills
     "dive_tanks": ("member_id", "dive_id", "unit_id", "o2_pct", "he_pct", "start_pressure_bar", "end_pressure_bar"),
-    "loans": ("unit_id", "back_at", "back_pressure_bar"),
+    "loans": ("unit_id", "out_at", "back_at", "back_pressure_bar"),
     "fills_not_accepted": ("unit_id", "filled_at"),
     "units": (
         "unit_id",

@@ -145,6 +145,24 @@ def test_a_loan_that_came_back_fuller_or_was_filled_since_is_gas_from_elsewhere(
     assert held_as_unknown(last(KNOWN, TOP, loans=[out | {"back_pressure_bar": 50.0}]))
 
 
+@pytest.mark.parametrize("back", ["2031-06-01T20:24:00Z", "2031-06-02T20:24:00Z"])
+def test_a_loan_closed_in_the_log_after_the_next_fill_says_nothing_of_when_it_was_read(back):
+    """Filled on its return, and the loan closed that evening or the next: 50 bar were read before the fill."""
+    out = {"unit_id": "S1", "member_id": "m", "out_at": "2031-05-30T10:00:00Z", "back_at": back}
+    out |= {"back_pressure_bar": 50.0}
+    top = TOP | {"start_pressure_bar": 50.0}
+    later = TOP | {"fill_id": "g", "filled_at": "2031-06-20T10:00:00Z", "start_pressure_bar": 170.0}
+    rows = built(fills=[KNOWN, top, later], loans=[out])["fill_quality"].set_index("fill_id")
+    assert not held_as_unknown(rows.loc["f1"]) and not held_as_unknown(rows.loc["g"])
+
+
+def test_one_post_of_a_set_does_not_bound_what_the_set_holds_after_a_dive():
+    """The isolator was shut: 60 bar on the breathed side, 190 on the other; opened, the set reads 125."""
+    always = joined(("L", "left", "2030-01-01", None), ("R", "right", "2030-01-01", None))
+    dive = dived(185.0, 60.0, unit_id="T")
+    assert not held_as_unknown(last(KNOWN | TWIN, TOP | TWIN | {"start_pressure_bar": 125.0}, **always, **dive))
+
+
 @pytest.mark.parametrize("at, held", [("2031-05-10", True), ("2031-04-10", False), ("2031-06-10", False)])
 def test_a_fill_between_that_was_rejected_or_waits_leaves_something_unknown_inside(at, held):
     given = inputs(fills=[KNOWN, TOP])
@@ -247,14 +265,17 @@ def test_a_source_that_may_not_have_been_air_holds_a_fill_that_nobody_analysed(s
 
 
 # --- what passes on ---------------------------------------------------------------------------
-def test_what_is_unknown_passes_on_by_its_share_until_no_more_is_left_than_an_empty_cylinder_holds():
-    """Filled with air from 50 bar each time: 22 %, 4.8 %, then 1 % of the gas is of unknown origin."""
-    rows = built(fills=[then(i) for i in range(6)])["fill_quality"].set_index("fill_id")
-    held = [held_as_unknown(rows.loc[f"g{i}"]) for i in range(6)]
-    assert held == [True, True, False, False, False, False] or held == [True, True, True, False, False, False]
-    # pure oxygen in the first would make no more than the upper bound of air in the first one let go
-    share = np.prod([thermal.density_mol_l(50.0, 20.0) / thermal.density_mol_l(232.0, 45.0)] * (held.index(False) + 1))
-    assert 20.95 + 79.05 * share < 22.05
+def test_what_is_unknown_passes_on_by_its_share_until_so_little_is_left_that_the_mix_is_air():
+    """Filled with air from 50 bar each time: 22 %, 4.8 %, then 1 % of the gas is of unknown origin.
+
+    Of 50 % oxygen the last would leave the mix below 22 %, the upper bound of air, and the one before would not.
+    """
+    rows = built(fills=[then(i) for i in range(5)])["fill_quality"].set_index("fill_id")
+    assert [held_as_unknown(rows.loc[f"g{i}"]) for i in range(5)] == [True, True, False, False, False]
+    kept = thermal.density_mol_l(50.0, 20.0) / thermal.density_mol_l(232.0, rows["gas_c"].iloc[0])
+    assert 20.95 + 29.05 * kept**2 > 22.0 > 20.95 + 29.05 * kept**3
+    from_90 = built(fills=[then(i, start_pressure_bar=90.0) for i in range(5)])["fill_quality"].set_index("fill_id")
+    assert [held_as_unknown(from_90.loc[f"g{i}"]) for i in range(5)] == [True, True, True, True, False]
 
 
 @pytest.mark.parametrize("how", [{"analysed_o2_pct": 20.9}, {"start_pressure_bar": 1.0}])
