@@ -65,7 +65,7 @@ def write_frame(frame: pd.DataFrame, table: Table, path: Path) -> None:
 
 
 def flat(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
-    """The rows in plain cells: true/false, ISO times with Z, codes and IDs joined by ';', nested as JSON; empty is unknown."""
+    """The rows in plain cells: true/false, ISO times with Z, lists joined by ';', nested as JSON; empty is unknown."""
     made = {}
     for field in table.fields.values():
         column = frame[field.name]

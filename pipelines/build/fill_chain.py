@@ -40,7 +40,8 @@ def cylinders_by_fill(chain: pd.DataFrame, n: int) -> pd.Series:
     """The names of the cylinders of each of `n` fills, in order; of part of a chain those that are in it."""
     ordered = chain.sort_values(["row", "cylinder_id"], kind="stable")
     names = ordered["cylinder_id"].tolist()
-    starts, ends = (np.searchsorted(ordered["row"].to_numpy(), np.arange(n), side=s).tolist() for s in ("left", "right"))
+    rows, places = ordered["row"].to_numpy(), np.arange(n)
+    starts, ends = (np.searchsorted(rows, places, side=side).tolist() for side in ("left", "right"))
     return pd.Series([names[a:b] for a, b in zip(starts, ends, strict=True)], dtype="object")
 
 

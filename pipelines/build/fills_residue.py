@@ -49,8 +49,8 @@ def source_is_air(c: pd.DataFrame) -> np.ndarray:
 class Followed:
     """What each fill found and made, molar per cent by gas; NaN where it cannot be told.
 
-    `unknown_share`: share of the gas after the fill of which nothing is known; 0 where so little of it is left that the
-    mix is air whatever it was, or no more than an empty cylinder holds. `helium_left_pct`, `argon_left_pct`: at least so
+    `unknown_share`: share of the gas after the fill of which nothing is known; 0 where so little of it is left that
+    the mix counts as air, or no more than an empty cylinder holds. `helium_left_pct`, `argon_left_pct`: at least so
     much of them, from residue and addition. `emptied`: it arrived with nothing that counts. `passed_over`: so little of
     the unknown is left.
     """
