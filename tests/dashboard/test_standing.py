@@ -51,18 +51,23 @@ def test_sides_of_a_joined_set_are_not_offered_apart_and_names_sort_as_people_co
 
 
 def test_a_hold_ends_by_a_release_or_a_new_fill():
-    stopped = FILLS.head(3).assign(unit_id="S10-4", verdict="stop", released=False)
+    stopped = FILLS.head(3).assign(
+        unit_id="S10-4", cylinder_ids=[["S10-4"]] * 3, latest_fill=[False, False, True], verdict="stop", released=False
+    )
     assert len(holds.standing(stopped)) == 1
     assert holds.standing(stopped.assign(released=True)).empty
     newer = stopped.tail(1).assign(filled_at=stopped["filled_at"].max() + pd.Timedelta(hours=1), verdict="good")
-    both = pd.concat([stopped, newer], ignore_index=True)
+    both = pd.concat([stopped.assign(latest_fill=False), newer], ignore_index=True)
     assert holds.standing(both).empty
     assert not stand("S10-4", UNITS, HEALTH, both).held
     assert stand("S10-4", UNITS, HEALTH, stopped).held
 
 
 def test_gas_that_is_called_back_bars_a_cylinder_until_it_is_drained_or_released():
-    fill = FILLS.head(1).assign(unit_id="A11-2", verdict="stop", released=False, reasons=[["air_test_failed_later"]])
+    fill = FILLS.head(1).assign(
+        unit_id="A11-2", cylinder_ids=[["A11-2"]], latest_fill=True, verdict="stop", released=False,
+        reasons=[["air_test_failed_later"]],
+    )  # fmt: skip
     told = stand("A11-2", UNITS, HEALTH, fill)
     assert not told.may_be_filled and "called back" in told.why_not[0] and "Drain it" in told.why_not[0]
     assert stand("A11-2", UNITS, HEALTH, fill.assign(released=True)).may_be_filled
