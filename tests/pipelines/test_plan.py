@@ -197,6 +197,25 @@ def test_a_failed_or_overdue_cylinder_goes_first_and_a_condemned_one_never():
     ]
 
 
+def test_each_cylinder_of_a_visit_has_its_own_date_and_an_unknown_one_none():
+    """A set travels as one; what nobody dated goes at once and is never said to be a day late, nor just inspected."""
+    pair = [cylinder(c, set_id="S", set_kind="manifolded") for c in "LR"]
+    visits = [{"visit_on": day(n), "capacity": 5, "kinds": "hydrostatic"} for n in (10, 40)]
+    undated = cylinder("U", manufactured_on=None)
+    made = plan([*pair, undated], past("L", day(15)) + past("R", day(200)), visits)["inspection_plan"]
+    assert made["visit_on"].eq(day(10)).all()
+    rows = made.set_index("cylinder_id")
+    assert rows.loc["L", ["due_on", "days_early"]].tolist() == [day(15), 5]
+    assert rows.loc["R", ["due_on", "days_early"]].tolist() == [day(200), 190]
+    assert rows.loc["U", ["due_on", "days_early"]].isna().all()
+
+
+def test_a_visit_says_how_late_a_failed_cylinder_is_from_the_day_it_failed():
+    fail = {"cylinder_id": "A", "kind": "visual", "result": "fail", "inspected_on": day(-2)}
+    made = plan([cylinder("A")], [*past("A", day(300)), fail], [{"visit_on": day(10), "capacity": 5}])
+    assert made["inspection_plan"][["due_on", "days_early"]].values.tolist() == [[day(-2), -12]]
+
+
 def test_nothing_to_plan_gives_empty_tables():
     made = plan([])
     assert made["inspection_plan"].empty and made["booking_cover"].empty
