@@ -140,9 +140,14 @@ def _read(path: Path, table: str) -> pd.DataFrame:
 
 
 def arrow_table(frame: pd.DataFrame, table: Table) -> pa.Table:
-    """A frame as an Arrow table with the declared columns and types of a published table."""
-    frame = conform(frame, table.fields.values())
-    return pa.table([_arrow(frame[f.name], f.kind) for f in table.fields.values()], names=list(table.fields))
+    """A frame as an Arrow table with the declared columns and types of a published table; metadata: key, units."""
+    fields = table.fields.values()
+    frame = conform(frame, fields)
+    schema = pa.schema(
+        [pa.field(f.name, ARROW[f.kind], metadata={"unit": f.unit, "meaning": f.says}) for f in fields],
+        metadata={"table": table.name, "key": ", ".join(table.key), "meaning": table.says},
+    )
+    return pa.table([_arrow(frame[f.name], f.kind) for f in fields], schema=schema)
 
 
 def _arrow(column: pd.Series, kind: str) -> pa.Array:
