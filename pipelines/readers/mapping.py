@@ -137,7 +137,10 @@ class Mapping:
     """How one source is written. Everything is optional; empty means 'as the contract says'."""
 
     source: str
+    #: patterns of file names beyond the contract's; of a named layout all that it is for
     names: tuple[str, ...] = ()
+    #: the layout's own name; empty for the one of files that no other matches
+    layout: str = ""
     sheet: str = ""
     header_row: int = 1
     encoding: str = "utf-8"
@@ -168,7 +171,7 @@ class Mapping:
 def mapping_hash(mapping: Mapping, station_zone: str) -> str:
     """A stable hash of all that decides how a file of this source is read; equal mappings, equal hash."""
     told = asdict(mapping)
-    told.pop("names")
+    del told["names"], told["layout"]
     told["zone"] = mapping.zone or station_zone
     return hashlib.sha256(json.dumps(told, sort_keys=True, ensure_ascii=True, default=list).encode()).hexdigest()[:16]
 
@@ -222,9 +225,14 @@ def columns_named(source: str, name: str) -> list[str]:
     fields = SOURCES[source].fields
     if name in fields:
         return [name]
-    if any(c in name for c in "*?["):
+    if is_pattern(name):
         return fnmatch.filter(fields, name)
     return [c for c in fields if unit_ending(c) and c == f"{name}_{unit_ending(c)}"]
+
+
+def is_pattern(name: str) -> bool:
+    """Whether a key of a mapping means all columns that match it."""
+    return any(c in name for c in "*?[")
 
 
 def same_header(text: str) -> str:

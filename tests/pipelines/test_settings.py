@@ -5,6 +5,7 @@ import dataclasses
 import pytest
 
 from pipelines.inbox import hash_of_mapping
+from pipelines.readers.mapping import mapping_hash
 from pipelines.settings import FILE, SettingsError, load_station, write_station
 from pipelines.station_text import station_text
 from schemas.policy import SECTIONS, Policy
@@ -152,3 +153,54 @@ def test_a_pattern_gives_way_to_the_column_named_whatever_the_order(tmp_path):
         assert (fills.units["stop_pressure_bar"], fills.units["start_pressure_bar"]) == ("kPa", "psi")
         assert "stop_pressure_bar" not in fills.by_pattern
         assert "start_pressure_bar" in fills.by_pattern
+
+
+TWO_LAYOUTS = """
+[sources.fills]
+zone = 'Europe/Lisbon'
+[layouts.bench]
+source = 'fills'
+files = ['bench/*', 'fills-bench-*.csv']
+[layouts.bench.units]
+'*_bar' = 'psi'
+[layouts.old-log]
+source = 'fills'
+files = 'log-*.csv'
+decimal = ','
+"""
+
+
+def test_layouts_by_name_stand_beside_the_one_of_the_source(tmp_path):
+    station = station_with(tmp_path, TWO_LAYOUTS)
+    assert station.mappings["fills"].zone == "Europe/Lisbon"
+    bench, log = station.layouts["bench"], station.layouts["old-log"]
+    assert (bench.source, bench.layout, bench.names) == ("fills", "bench", ("bench/*", "fills-bench-*.csv"))
+    assert bench.units["stop_pressure_bar"] == "psi"
+    assert (log.decimal, log.names, log.zone) == (",", ("log-*.csv",), "")
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("[layouts.a]\nfiles = ['x*']", ["line 1", "source", "is missing", "fills"]),
+        ("[layouts.a]\nsource = 'fills'", ["files", "is missing", 'files = ["fills-bench-*.csv"]']),
+        ("[layouts.a]\nsource = 'fils'\nfiles = ['x*']", ["line 2", "[layouts.a] source = 'fils'", "must be one of"]),
+        ("[layouts.a]\nsource = 'uddf'\nfiles = ['x*']", ["must be one of", "[uddf]"]),
+        ("[layouts.a]\nsource = 'fills'\nfiles = []", ["line 3", "files", "at least one pattern"]),
+        ("[layouts.a]\nsource = 'fills'\nfiles = ['x*']\nnames = ['y']", ["line 4", "names in [layouts.a]"]),
+        ("[layouts.a]\nsource = 'fills'\nfiles = ['x*']\n[layouts.a.units]\nstop = 'psi'", ["line 5", "stop"]),
+        ("[layouts.a]\nsource = 'fills'\nfiles = ['x*']\nunits.stop_pressure = 3", ["line 4", "text in quotation"]),
+        ("[layouts]\na = 3", ["line 2", "must be a table"]),
+        ("[sources.fills]\nsource = 'dives'", ["source", "fills"]),
+    ],
+)
+def test_a_mistake_in_a_layout_is_named_with_its_fix(tmp_path, text, words):
+    found = "\n".join(mistakes(tmp_path, text))
+    for word in words:
+        assert word in found, found
+
+
+def test_layouts_of_one_source_differ_in_their_hash_by_what_they_say_and_not_by_name(tmp_path):
+    one, other = station_with(tmp_path, TWO_LAYOUTS).layouts.values()
+    same = station_with(tmp_path, TWO_LAYOUTS.replace("bench", "desk")).layouts["desk"]
+    assert mapping_hash(one, "UTC") == mapping_hash(same, "UTC") != mapping_hash(other, "UTC")
