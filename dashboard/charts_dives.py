@@ -199,17 +199,45 @@ def margins(reserve: pd.DataFrame, started_at: pd.Series) -> go.Figure:
     return figure
 
 
+def surfacing(reserve: pd.DataFrame, started_at: pd.Series, least_bar: float) -> go.Figure:
+    """Pressure at the surface of each dive over the season, those below the least marked."""
+    rows = (
+        reserve.assign(started_at=started_at.to_numpy())[~gas_left.cannot_be(reserve).to_numpy()]
+        .dropna(subset=["surfaced_bar"])
+        .sort_values("started_at")
+    )
+    low = said_yes(rows["below_surfacing_min"]).to_numpy()
+    figure = blank(300)
+    for mask, name, symbol, color in (
+        (~low, "surfaced with", "circle", INDIGO),
+        (low, f"surfaced below {least_bar:g} bar", "x", PLUM),
+    ):
+        if mask.any():
+            figure.add_scatter(
+                x=rows["started_at"].to_numpy()[mask],
+                y=rows["surfaced_bar"].to_numpy()[mask],
+                mode="markers",
+                name=name,
+                marker={"symbol": symbol, "size": 9, "color": color, "line": {"width": 1.5, "color": color}},
+                hovertemplate="%{x|%d %b}: %{y:.0f} bar<extra></extra>",
+            )
+    figure.add_hline(y=least_bar, line={"color": INK, "width": 2, "dash": "dash"})
+    figure.update_yaxes(title="pressure at the surface, bar", rangemode="tozero")
+    return figure
+
+
 def reliability(rows: pd.DataFrame) -> go.Figure:
     """Whether dives given a chance were below policy as often as said; on the line is honest."""
     rows = rows[rows["dives"] > 0]
-    middle = (rows["chance_from"] + rows["chance_to"]).to_numpy() / 2
+    middle = (rows["chance_from"] + rows["chance_to"]) / 2
+    said = rows["mean_chance"].astype(float).fillna(middle) if "mean_chance" in rows else middle
     size = 8 + 4 * np.sqrt(rows["dives"].astype(float).to_numpy())
     figure = blank(340)
     figure.add_scatter(
         x=[0, 1], y=[0, 1], mode="lines", line={"color": INK, "dash": "dot"}, name="as said", hoverinfo="skip"
     )
     figure.add_scatter(
-        x=middle,
+        x=said.to_numpy(),
         y=rows["share_below"].to_numpy(),
         mode="markers",
         name="what came (larger: more dives)",
@@ -223,12 +251,13 @@ def reliability(rows: pd.DataFrame) -> go.Figure:
 
 
 def kit_margins(kit: pd.DataFrame, started_at: pd.Series) -> go.Figure:
-    """Lift left with the suit's buoyancy lost, and weight left at 5 m at the end, over the season."""
-    rows = kit.assign(started_at=started_at.to_numpy()).sort_values("started_at")
+    """Lift left with the suit's buoyancy lost, and weight left at 5 m, over the season."""
+    rows = kit.assign(started_at=started_at.to_numpy(), end_margin_kg=-kit["net_end_kg"]).sort_values("started_at")
     figure = blank(320)
     for column, name, symbol, color in (
         ("lift_margin_kg", "lift left at the start, suit's buoyancy lost", "circle", INDIGO),
-        ("ballast_margin_kg", "weight left at 5 m at the end", "square-open", PLUM),
+        ("end_margin_kg", "weight left at 5 m with the gas it ended with", "diamond-open", SKY),
+        ("ballast_margin_kg", "weight left at 5 m at the unusable pressure", "square-open", PLUM),
     ):
         figure.add_scatter(
             x=rows["started_at"].to_numpy(),

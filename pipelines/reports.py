@@ -222,7 +222,7 @@ class Reports:
         rows = (
             mine["dive_consumption"]
             .merge(
-                mine["dive_reserve"][["dive_id", "surfaced_bar", "least_margin_free_l", "below_policy", "cause"]],
+                mine["dive_reserve"][["dive_id", "surfaced_bar", "below_surfacing_min", "least_margin_free_l"]],
                 on="dive_id",
                 how="left",
             )
@@ -233,6 +233,7 @@ class Reports:
         return {
             "title": f"Season of {self.names[member]}",
             "caution": words.NOT_A_PLAN,
+            "surfacing_min": words.number(self.station.policy.reserve.surfacing_min_bar, 0, "bar"),
             "level": words.with_interval(
                 now["level_rmv_l_min"], now["level_low_l_min"], now["level_high_l_min"], 1, "L/min"
             )
@@ -249,6 +250,8 @@ class Reports:
                     "rmv": words.with_interval(d["rmv_l_min"], d["rmv_low_l_min"], d["rmv_high_l_min"], 1, "L/min"),
                     "plain": words.number(d["ideal_rmv_l_min"], 1),
                     "margin": words.number(d["least_margin_free_l"], 0, "L"),
+                    "surfaced": words.number(d["surfaced_bar"], 0, "bar"),
+                    "surfaced_low": words.known(d["below_surfacing_min"]) and bool(d["below_surfacing_min"]),
                     "flags": _why(d, "flags"),
                 }
                 for d in rows.to_dict("records")

@@ -441,12 +441,18 @@ DIVES_BELOW_POLICY = whole("dives_below_policy", "Dives below policy.")
 CHANCE_NEXT_BELOW = number(
     "chance_next_below", "If dives stay like these, share below policy.", "0 to 1", low=0, high=1
 )
+DIVES_SURFACED_KNOWN = whole("dives_surfaced_known", "Dives of which it is known what they surfaced with.")
+DIVES_BELOW_SURFACING_MIN = whole(
+    "dives_below_surfacing_min", "Dives that surfaced below the policy's least pressure (50 bar is common practice)."
+)
+LEAST_SURFACED_BAR = number("least_surfaced_bar", "The lowest pressure a dive surfaced with.", "bar, gauge")
 MEDIAN_MARGIN_FREE_L = number("median_margin_free_l", "Median of the least margins.", "free L")
 MAIN_CAUSE = again(CAUSE, name="main_cause", says="Most frequent main cause.")
 WATCH_STATE = choice("state", "How the reserve stands.", choices=("thin", "watch", "comfortable", "too_few"))
 CHANCE_FROM = number("chance_from", "From this chance.", "0 to 1")
 CHANCE_TO = number("chance_to", "To this chance.", "0 to 1")
 DIVES = whole("dives", "Dives.")
+MEAN_CHANCE = number("mean_chance", "Mean of the chances that were stated before these dives.", "0 to 1")
 SHARE_BELOW = number("share_below", "Share of them that were below policy.", "0 to 1")
 GAS_MASS_START_KG = number("gas_mass_start_kg", "Gas carried at the start.", "kg")
 GAS_MASS_END_KG = number("gas_mass_end_kg", "Gas carried at the end.", "kg")

@@ -120,8 +120,10 @@ class Reserve:
     unusable_bar: float = setting(10.0, "Gauge pressure below which gas is taken as unusable, bar.", low=0, high=50)
     surfacing_min_bar: float = setting(50.0, "Least pressure at the surface (common practice), bar.", low=0, high=200)
     thirds: bool = setting(False, "Judge overhead dives against the rule of thirds as well.")
-    watch_dives: int = setting(20, "The next dive is drawn from so many last dives.", low=5, high=200)
-    watch_days: int = setting(365, "… within so many days.", low=30, high=2000)
+    watch_dives: int = setting(
+        30, "The next dive is drawn from the last dives; one with so many newer ones weighs half.", low=5, high=200
+    )
+    watch_days: int = setting(365, "Older dives are not drawn from, days.", low=30, high=2000)
     thin_chance: float = setting(0.20, "From this chance of a dive below policy a reserve runs thin.", low=0, high=1)
     watch_chance: float = setting(0.05, "From this chance it is to be watched.", low=0, high=1)
 

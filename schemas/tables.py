@@ -92,7 +92,7 @@ _table(
     f.CONDITION, f.EFFECT_PCT, f.EFFECT_LOW_PCT, f.EFFECT_HIGH_PCT,
 )
 _table(
-    "dive_reserve", "A row a dive: gas left against the gas needed.", "member_id dive_id",
+    "dive_reserve", "A row a dive with an end pressure: gas left against the gas needed.", "member_id dive_id",
     f.DIVE_ID, f.MEMBER_ID, f.SURFACED_BAR, f.SURFACED_FREE_L, f.BELOW_SURFACING_MIN, f.LEAST_MARGIN_FREE_L,
     f.LEAST_MARGIN_AT_S, f.LEAST_MARGIN_DEPTH_M, f.REQUIRED_FREE_L_THERE, f.LEAST_MARGIN_ONE_SIDE_FREE_L,
     f.THIRDS_MARGIN_FREE_L, f.BELOW_POLICY, f.CAUSE, f.CAUSE_SHARES, f.FLAGS, f.STARTED_AT, f.CRITICAL_RMV_L_MIN,
@@ -101,11 +101,12 @@ _table(
 _table(
     "reserve_watch", "A row a member: whose reserves run thin.", "member_id",
     f.MEMBER_ID, f.DIVES_CONSIDERED, f.DIVES_NOT_ASSESSED, f.DIVES_BELOW_POLICY, f.CHANCE_NEXT_BELOW,
-    f.MEDIAN_MARGIN_FREE_L, f.MAIN_CAUSE, f.WATCH_STATE, f.REASON,
+    f.MEDIAN_MARGIN_FREE_L, f.MAIN_CAUSE, f.WATCH_STATE, f.REASON, f.DIVES_SURFACED_KNOWN, f.DIVES_BELOW_SURFACING_MIN,
+    f.LEAST_SURFACED_BAR,
 )
 _table(
     "reserve_reliability", "How often dives with a given chance were below policy.", "chance_from",
-    f.CHANCE_FROM, f.CHANCE_TO, f.DIVES, f.SHARE_BELOW,
+    f.CHANCE_FROM, f.CHANCE_TO, f.DIVES, f.SHARE_BELOW, f.MEAN_CHANCE,
 )
 _table(
     "kit_balance", "A row a dive with a kit: floating and sinking.", "member_id dive_id",
@@ -176,6 +177,9 @@ for _name, _says in (
     ("dive_trace", "A row a sample: content and gas temperature."),
     ("dive_lessons", "What each dive by itself teaches of cylinders, kit and diver."),
     ("dive_fits", "What the traces say of the fills they started with."),
+    ("dive_surfacing", "What the back gas read at the end of each dive with an end pressure."),
+    ("reserve_margins", "Margins of each dive, and the chance of going below drawn from the dives before it."),
+    ("reserve_correction", "What the station's record corrects of such chances, a row a month."),
     ("trend_state", "What was known of each member's level after each dive."),
     ("trend_model", "What all members share, a row a month."),
     ("member_logins", "Members by the hash of their address, for signing in."),

@@ -63,7 +63,7 @@ WATCH_WEIGHT = {"thin": 4, "watch": 3, "too_few": 2, "comfortable": 1}
 CAUSES = {
     "started_short": "Started short",
     "cooling": "Cooling after the fill",
-    "consumption": "Breathed above the own level",
+    "consumption": "Breathed more than usual",
     "profile": "Depth and time",
     "none": "None",
 }
@@ -145,6 +145,18 @@ def share(value: Any) -> str:
     if not known(value):
         return UNKNOWN
     return "under 1\u00a0%" if 0 < value < 0.01 else number(100 * value, 0, "%")
+
+
+def under(value: Any, limit: float, unit: str = "") -> str:
+    """A figure that lies below a limit, in as many digits as it takes to read below it."""
+    if not known(value):
+        return UNKNOWN
+    return number(value, next((d for d in (0, 1) if round(float(value), d) < limit), 2), unit)
+
+
+def of(count: Any, whole: Any) -> str:
+    """'3 of 14', or 'not known' of none."""
+    return f"{number(count)} of {number(whole)}" if known(count) and known(whole) and whole else UNKNOWN
 
 
 def day(value: Any) -> str:

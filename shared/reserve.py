@@ -212,30 +212,3 @@ _SUBSETS = ((), (0,), (1,), (2,), (0, 1), (0, 2), (1, 2), (0, 1, 2))
 _SHAPLEY = {
     player: tuple((s, (1 / 3, 1 / 6, 1 / 3)[len(s)]) for s in _SUBSETS if player not in s) for player in range(3)
 }
-
-
-def chance_below(
-    critical_rmv: Floats, log_rmv: Floats, log_rmv_sd: Floats, known: NDArray[np.bool_]
-) -> Floats:
-    """Chance that a dive like one of the past ones, at a rate still to come, goes below the policy.
-
-    Parameters
-    ----------
-    critical_rmv : ndarray, (n, J)
-        Rate that each of J past dives would have borne, L/min.
-    log_rmv, log_rmv_sd : ndarray, (n, J)
-        Predicted log rate at that dive's conditions and its deviation.
-    known : ndarray of bool, (n, J)
-        Which of the J places hold a dive.
-
-    Returns
-    -------
-    ndarray, (n,)
-        0 to 1; NaN where no place holds a dive. Exact for an even draw of the past dives and a normal
-        log rate: nothing is sampled.
-    """
-    from scipy.special import ndtr
-
-    with np.errstate(divide="ignore", invalid="ignore"):
-        below = ndtr((log_rmv - np.log(critical_rmv)) / log_rmv_sd)
-    return np.where(known, below, 0.0).sum(axis=1) / np.where(known.any(axis=1), known.sum(axis=1), np.nan)

@@ -1,5 +1,7 @@
 """One dive: gas against the gas needed, why it was thin, its tanks, and the fill it began with."""
 
+import pandas as pd
+
 from dashboard import charts_dives, gas_left, parts
 from dashboard.access import may_see
 from dashboard.data import Snapshot
@@ -24,17 +26,69 @@ def show(snapshot: Snapshot, member_id: str, dive_id: str, key: str) -> None:
     reserve = only(snapshot.table("dive_reserve", member_id=member_id, dive_id=dive_id))
     fill = _fill(snapshot, row)
     if reserve is None:
-        parts.show(
-            parts.plain(
-                "The reserve of this dive could not be judged: it needs depth and pressure over time of every "
-                "breathed cylinder."
-            )
-        )
+        parts.show(parts.bar("Gas left: not known", 3, "No end pressure is recorded for this dive."))
+    elif not words.known(reserve["least_margin_free_l"]):
+        _surfacing_alone(snapshot, reserve)
     else:
         _reserve(snapshot, member_id, dive_id, reserve, fill, key)
     if row is not None:
         _breathed(snapshot, member_id, dive_id, row)
         _its_fill(snapshot, row, fill)
+
+
+def thinnest(reserve: pd.DataFrame) -> str:
+    """The dive to look at first: with the least margin, else with the lowest pressure at the surface."""
+    return str(reserve.sort_values(["least_margin_free_l", "surfaced_bar"], na_position="last")["dive_id"].iloc[0])
+
+
+def over_the_season(snapshot: Snapshot, rows: pd.DataFrame, key: str) -> None:
+    """Least margin and surfacing pressure of each dive, as far as they are known."""
+    if rows["least_margin_free_l"].notna().any():
+        parts.figure(
+            charts_dives.margins(rows, rows["started_at"]),
+            "Least margin of each dive over the season.",
+            f"{key}margins",
+        )
+    if rows["surfaced_bar"].notna().any():
+        least = float(snapshot.policy("reserve", "surfacing_min_bar"))
+        parts.figure(
+            charts_dives.surfacing(rows, rows["started_at"], least),
+            f"Pressure at the surface of each dive, against {least:g} bar.",
+            f"{key}surfacing",
+        )
+
+
+def surfaced_with(snapshot: Snapshot, reserve: Row) -> str:
+    """The pressure at the surface; one below the least reads below it."""
+    low = words.known(reserve["below_surfacing_min"]) and reserve["below_surfacing_min"]
+    if low and words.known(reserve["surfaced_bar"]) and reserve["surfaced_bar"] >= 0:
+        return words.under(reserve["surfaced_bar"], snapshot.policy("reserve", "surfacing_min_bar"), "bar")
+    return gas_left.number(reserve["surfaced_bar"], "bar")
+
+
+def _surfacing_alone(snapshot: Snapshot, reserve: Row) -> None:
+    """A dive of which only the end is known."""
+    least = words.number(snapshot.policy("reserve", "surfacing_min_bar"), 0, "bar")
+    low = words.known(reserve["below_surfacing_min"]) and reserve["below_surfacing_min"]
+    lines = parts.lines(*(sentence(c, reserve.to_dict()) for c in words.listed(reserve["flags"])))
+    if low:
+        known = words.known(reserve["surfaced_bar"])
+        with_ = f"Surfaced with {surfaced_with(snapshot, reserve)}: " if known else "Surfaced "
+        parts.show(parts.bar(f"{with_}below the policy's {least}", 4, lines))
+    else:
+        parts.show(parts.bar("Margin not known", 3, lines))
+    parts.show(parts.note(words.NOT_A_PLAN))
+    parts.show(parts.facts([("Surfaced with", surfaced_with(snapshot, reserve), _left(snapshot, reserve))]))
+
+
+def _left(snapshot: Snapshot, reserve: Row) -> parts.Markup:
+    """What was left at the surface, and whether that is below the least pressure."""
+    least = snapshot.policy("reserve", "surfacing_min_bar")
+    low = words.known(reserve["below_surfacing_min"]) and reserve["below_surfacing_min"]
+    return parts.lines(
+        gas_left.number(reserve["surfaced_free_l"]) if words.known(reserve["surfaced_free_l"]) else "",
+        f"below the policy's {words.number(least, 0, 'bar')} (common practice)" if low else "",
+    )
 
 
 def _fill(snapshot: Snapshot, row: Row | None) -> Row:
@@ -55,7 +109,7 @@ def _reserve(snapshot: Snapshot, member_id: str, dive_id: str, reserve: Row, fil
     elif words.known(below) and below:
         parts.show(
             parts.bar(
-                f"Below this policy by {words.number(-margin, 0, 'L')}",
+                f"Below this policy by {words.number(-margin, 0, 'L') if margin <= -0.5 else 'under 1 L'}",
                 4,
                 parts.lines(f"Least margin {when}.", *why(reserve, fill)),
             )
@@ -96,14 +150,8 @@ def _reserve(snapshot: Snapshot, member_id: str, dive_id: str, reserve: Row, fil
             [
                 (
                     "Surfaced with",
-                    gas_left.number(reserve["surfaced_bar"], "bar"),
-                    parts.lines(
-                        gas_left.number(reserve["surfaced_free_l"]),
-                        "below the policy's "
-                        f"{words.number(snapshot.policy('reserve', 'surfacing_min_bar'), 0, 'bar')}"
-                        if words.known(reserve["below_surfacing_min"]) and reserve["below_surfacing_min"]
-                        else "",
-                    ),
+                    surfaced_with(snapshot, reserve),
+                    _left(snapshot, reserve),
                 ),
                 ("Needed at that moment", words.number(reserve["required_free_l_there"], 0, "L"), _policy(snapshot)),
                 *(
@@ -137,7 +185,7 @@ def _policy(snapshot: Snapshot) -> str:
 
 
 def why(reserve: Row, fill: Row | None) -> list[str]:
-    """In words why a margin was thin, and what would have mended it."""
+    """In words why a margin was thin, and what would have fixed it."""
     told = [
         f"Mainly: {words.CAUSES.get(reserve['cause'], words.UNKNOWN).lower()} "
         f"({shares_in_words(reserve['cause_shares'])})."

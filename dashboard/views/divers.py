@@ -1,5 +1,6 @@
 """Divers: whose reserves run thin, worst first, with cause and certainty. Never a league table of consumption."""
 
+import pandas as pd
 import streamlit as st
 
 from dashboard import charts_dives, gas_left, parts
@@ -15,20 +16,20 @@ MOST_DIVES = 12
 def page(snapshot: Snapshot) -> None:
     watch, names = snapshot.table("reserve_watch"), snapshot.names()
     if watch.empty:
-        parts.show(parts.plain("No dive with a pressure record is known yet."))
+        parts.show(parts.plain("No dive with a pressure record is known of the last year."))
         return
     parts.show(parts.heading("Whose reserves run thin", 2, words.NOT_A_PLAN))
-    ordered = watch.assign(rank=watch["state"].map({s: i for i, s in enumerate(words.WATCH_ORDER)})).sort_values(
-        ["rank", "chance_next_below"], ascending=[True, False]
-    )
+    parts.show(parts.note(surfacing_rule(snapshot)))
+    ordered = worst_first(watch)
+    least = words.number(snapshot.policy("reserve", "surfacing_min_bar"), 0, "bar")
     parts.show(
         parts.table(
             [
                 "Diver",
                 "State",
                 "If dives stay like these, share below policy",
-                "Dives considered",
                 "Below policy",
+                f"Surfaced below {least}",
                 "Not assessed",
                 "Main cause",
             ],
@@ -37,12 +38,12 @@ def page(snapshot: Snapshot) -> None:
                     names.get(r.member_id, r.member_id),
                     parts.lines(
                         parts.tag(_state(r), words.WATCH_WEIGHT.get(r.state, 2)),
-                        r.reason if words.known(r.reason) else "",
+                        r.reason if words.known(r.reason) and r.reason != f"{_state(r)}." else "",
                     ),
-                    words.share(r.chance_next_below) if words.known(r.chance_next_below) else "",
-                    words.number(r.dives_considered),
-                    words.number(r.dives_below_policy),
-                    words.number(r.dives_not_assessed),
+                    words.share(r.chance_next_below) if words.known(r.chance_next_below) else "too few to say",
+                    words.of(r.dives_below_policy, _judged(r)),
+                    words.of(r.dives_below_surfacing_min, r.dives_surfaced_known),
+                    words.of(r.dives_not_assessed, r.dives_considered),
                     words.CAUSES.get(r.main_cause, "") if r.main_cause != "none" else "",
                 )
                 for r in each(ordered)
@@ -56,26 +57,73 @@ def page(snapshot: Snapshot) -> None:
     one(snapshot, str(chosen), names.get(chosen, str(chosen)))
 
 
+def surfacing_rule(snapshot: Snapshot) -> str:
+    """What the least pressure at the surface rests on."""
+    least = words.number(snapshot.policy("reserve", "surfacing_min_bar"), 0, "bar")
+    return (
+        "Below policy: less gas left than would bring the team up. "
+        f"Surfaced below {least}: the pressure alone, also of dives with nothing but two written pressures; 50 bar is "
+        "common practice, not a published limit."
+    )
+
+
+def worst_first(watch: pd.DataFrame) -> pd.DataFrame:
+    """Thin before watched; within a state by the share below policy, expected or seen, then by that surfaced low."""
+    judged = watch["dives_considered"] - watch["dives_not_assessed"]
+    seen = watch["dives_below_policy"] / judged.where(judged > 0)
+    low = watch["dives_below_surfacing_min"] / watch["dives_surfaced_known"].where(watch["dives_surfaced_known"] > 0)
+    below = pd.concat([watch["chance_next_below"], seen], axis=1).astype("float64").max(axis=1)
+    # of whom no margin is known, what they surfaced with is all there is
+    low = low.astype("float64")
+    return watch.assign(
+        rank=watch["state"].map({s: i for i, s in enumerate(words.WATCH_ORDER)}), below=below.fillna(low), low=low
+    ).sort_values(["rank", "below", "low", "member_id"], ascending=[True, False, False, True])
+
+
+def _judged(row) -> float | None:
+    known = words.known(row.dives_considered) and words.known(row.dives_not_assessed)
+    return row.dives_considered - row.dives_not_assessed if known else None
+
+
 def _state(row) -> str:
     word = words.WATCH.get(row.state, words.UNKNOWN)
-    if row.state == "comfortable" and words.known(row.dives_considered):
-        word = f"{word} ({words.plural(row.dives_considered, 'dive')})"
+    judged = _judged(row)
+    if row.state == "comfortable" and judged is not None:
+        word = f"{word} ({words.plural(judged, 'dive')})"
     return word
 
 
 def how_sure(snapshot: Snapshot) -> None:
     rows = snapshot.table("reserve_reliability")
     with st.expander("How far these shares can be trusted"):
-        if rows.empty or not rows["dives"].fillna(0).sum():
+        rows = rows[rows["dives"].fillna(0) > 0]
+        if rows.empty:
             parts.show(parts.plain("Not enough dives yet to check the shares against what came."))
             return
         parts.show(
             parts.plain(
-                "Every dive was given a share before it, from earlier dives alone. On the dotted line, what was "
-                "said came as often as said."
+                "Every dive was given a share before it: from the diver's earlier dives, and from how far the shares "
+                "of earlier months held. On the dotted line, what was said came as often as said."
             )
         )
         parts.figure(charts_dives.reliability(rows), "Share said against share that came.", "reliability")
+        parts.show(
+            parts.table(
+                ["Share said before the dive", "Said on average", "Came", "Dives"],
+                [
+                    (
+                        f"{words.number(100 * r.chance_from)} to {words.number(100 * r.chance_to, 0, '%')}",
+                        words.number(100 * r.mean_chance, 1, "%") if words.known(r.mean_chance) else words.UNKNOWN,
+                        words.number(100 * r.share_below, 1, "%"),
+                        words.number(r.dives),
+                    )
+                    for r in each(rows)
+                ],
+                figures=(1, 2, 3),
+                says="Shares said and what came of them",
+                kept=True,
+            )
+        )
 
 
 def moved(snapshot: Snapshot, member_id: str) -> None:
@@ -87,7 +135,7 @@ def moved(snapshot: Snapshot, member_id: str) -> None:
 
 
 def one(snapshot: Snapshot, member_id: str, name: str) -> None:
-    """A diver's dives below policy, why, and what would mend it."""
+    """A diver's dives below policy or below the least pressure, why, and what would fix it."""
     reserve = snapshot.table("dive_reserve", member_id=member_id)
     consumption = snapshot.table("dive_consumption", member_id=member_id)
     rows = (
@@ -98,7 +146,7 @@ def one(snapshot: Snapshot, member_id: str, name: str) -> None:
     parts.show(parts.heading(name, 2))
     moved(snapshot, member_id)
     if rows.empty:
-        parts.show(parts.plain("None of the dives could be judged."))
+        parts.show(parts.plain("No dive of this diver has an end pressure."))
         return
     lost = gas_left.cannot_be(rows)
     if lost.any():
@@ -108,17 +156,22 @@ def one(snapshot: Snapshot, member_id: str, name: str) -> None:
                 "diver: a lost transmitter, or an empty cylinder."
             )
         )
-    parts.figure(
-        charts_dives.margins(rows, rows["started_at"]), "Least margin of each dive over the season.", "margins"
-    )
-    below = rows[said_yes(rows["below_policy"]) & ~lost]
-    below_all, below = len(below), below.head(MOST_DIVES)
-    if below.empty:
-        parts.show(parts.plain("No dive went below this policy."))
+    dive.over_the_season(snapshot, rows, "")
+    low = said_yes(rows["below_surfacing_min"])
+    found = rows[(said_yes(rows["below_policy"]) | low) & ~lost]
+    found_all, found = len(found), found.head(MOST_DIVES)
+    if found.empty:
+        unknown = rows["below_policy"].isna().sum()
+        parts.show(
+            parts.plain(
+                "No dive is known to have gone below this policy or surfaced below its least pressure."
+                + (f" Of {words.plural(unknown, 'dive')} no margin was judged." if unknown else "")
+            )
+        )
     else:
         parts.show(
             parts.table(
-                ["Dive", "Least margin", "Cause, largest first", "The fill"],
+                ["Dive", "Least margin", "Surfaced with", "Cause, largest first", "The fill"],
                 [
                     (
                         parts.lines(
@@ -126,25 +179,26 @@ def one(snapshot: Snapshot, member_id: str, name: str) -> None:
                             f"{words.number(r.max_depth_m, 0, 'm')}, {words.number(r.duration_min, 0, 'min')}",
                         ),
                         words.number(r.least_margin_free_l, 0, "L"),
+                        dive.surfaced_with(snapshot, r._asdict()),
                         dive.shares_in_words(r.cause_shares),
                         f"settled {words.number(r.fill_low_bar, 0, 'bar')} low"
                         if words.known(r.fill_low_bar) and r.fill_low_bar >= 1
                         else "",
                     )
-                    for r in each(below)
+                    for r in each(found)
                 ],
-                figures=(1,),
-                says="Dives below policy",
+                figures=(1, 2),
+                says="Dives below policy, or surfaced below the least pressure",
             )
         )
-        if below_all > MOST_DIVES:
-            parts.show(parts.note(f"The newest {MOST_DIVES} of {below_all}."))
+        if found_all > MOST_DIVES:
+            parts.show(parts.note(f"The newest {MOST_DIVES} of {found_all}."))
     labels = {
         r.dive_id: f"{words.clock(r.started_at, snapshot.zone)}, {words.number(r.max_depth_m, 0, 'm')}"
         for r in each(rows)
     }
-    told = rows[~lost].sort_values("least_margin_free_l", na_position="last") if not lost.all() else rows
-    worst = told.iloc[0]["dive_id"]
+    seen = rows[~lost] if not lost.all() else rows
+    worst = dive.thinnest(seen)
     chosen = st.selectbox(
         "One dive",
         list(labels),

@@ -6,7 +6,7 @@ import streamlit as st
 from dashboard import charts_dives, gas_left, parts
 from dashboard.access import DIVER
 from dashboard.data import Snapshot
-from dashboard.rows import each
+from dashboard.rows import Row, each, only
 from dashboard.views import dive
 from schemas import trend_words, words
 from schemas.codes import sentence
@@ -125,31 +125,28 @@ def dives(snapshot: Snapshot, member: str, consumption: pd.DataFrame) -> None:
             "Gas left against the gas that by policy brings the team up, at the moment it was least.",
         )
     )
+    seen_of_late(snapshot, member)
     reserve = snapshot.table("dive_reserve", member_id=member)
     if len(reserve):
         rows = reserve.drop(columns="started_at").merge(
             consumption[["dive_id", "started_at"]], on="dive_id", how="left"
         )
-        parts.figure(
-            charts_dives.margins(rows, rows["started_at"]),
-            "Least margin of each dive over the season.",
-            "season_margins",
-        )
+        dive.over_the_season(snapshot, rows, "season_")
     shown = consumption.sort_values("started_at", ascending=False)
     labels = {
         r.dive_id: f"{words.clock(r.started_at, snapshot.zone)}, {words.number(r.max_depth_m, 0, 'm')}, "
         f"{words.number(r.duration_min, 0, 'min')}"
         for r in each(shown)
     }
-    told = reserve[~gas_left.cannot_be(reserve)]
-    if len(told) < len(reserve):
+    drawn = reserve[~gas_left.cannot_be(reserve)]
+    if len(drawn) < len(reserve):
         parts.show(
             parts.note(
-                f"{words.plural(len(reserve) - len(told), 'dive')} not drawn: by the pressures less than nothing was "
+                f"{words.plural(len(reserve) - len(drawn), 'dive')} not drawn: by the pressures less than nothing was "
                 "left."
             )
         )
-    first = told.sort_values("least_margin_free_l")["dive_id"].iloc[0] if len(told) else shown["dive_id"].iloc[0]
+    first = dive.thinnest(drawn) if len(drawn) else shown["dive_id"].iloc[0]
     chosen = st.selectbox(
         "One dive (the thinnest stands first)",
         list(labels),
@@ -158,6 +155,46 @@ def dives(snapshot: Snapshot, member: str, consumption: pd.DataFrame) -> None:
         key=f"season_dive_{member}",
     )
     dive.show(snapshot, member, str(chosen), key="season")
+
+
+def seen_of_late(snapshot: Snapshot, member: str) -> None:
+    """What the last year's dives came to: below policy, below the least pressure, and what is to be expected."""
+    row = only(snapshot.table("reserve_watch", member_id=member))
+    if row is None:
+        parts.show(parts.plain("No dive of the last year is known."))
+        return
+    least = words.number(snapshot.policy("reserve", "surfacing_min_bar"), 0, "bar")
+    parts.show(
+        parts.facts(
+            [
+                (
+                    "Below this policy",
+                    words.of(row["dives_below_policy"], row["dives_considered"] - row["dives_not_assessed"]),
+                    f"dives of the last year; not assessed: {words.number(row['dives_not_assessed'])}",
+                ),
+                (
+                    f"Surfaced below {least}",
+                    words.of(row["dives_below_surfacing_min"], row["dives_surfaced_known"]),
+                    parts.lines(
+                        f"the lowest with {lowest(row, snapshot)}" if words.known(row["least_surfaced_bar"]) else "",
+                        "50 bar is common practice",
+                    ),
+                ),
+                (
+                    "If dives stay like these, share below policy",
+                    words.share(row["chance_next_below"])
+                    if words.known(row["chance_next_below"])
+                    else "too few margins known to say",
+                ),
+            ]
+        )
+    )
+
+
+def lowest(row: Row, snapshot: Snapshot) -> str:
+    """The lowest pressure at the surface; one below the least reads below it."""
+    limit = snapshot.policy("reserve", "surfacing_min_bar") if row["dives_below_surfacing_min"] else float("inf")
+    return words.under(row["least_surfaced_bar"], limit, "bar")
 
 
 def kit(snapshot: Snapshot, member: str, consumption: pd.DataFrame) -> None:
@@ -169,12 +206,13 @@ def kit(snapshot: Snapshot, member: str, consumption: pd.DataFrame) -> None:
         parts.heading(
             "Floating and sinking",
             2,
-            "From logged dives and your kit: heaviest at the start with the suit's buoyancy lost, lightest at the "
-            "end at 5 m.",
+            "From logged dives and your kit: heaviest at the start with the suit's buoyancy lost, lightest at 5 m "
+            "with the gas low.",
         )
     )
-    parts.figure(charts_dives.kit_margins(rows, rows["started_at"]), "Lift and ballast margins over the season.", "kit")
+    parts.figure(charts_dives.kit_margins(rows, rows["started_at"]), "Lift and weight left over the season.", "kit")
     last = rows.iloc[-1]
+    unusable = words.number(snapshot.policy("reserve", "unusable_bar"), 0, "bar")
     parts.show(
         parts.facts(
             [
@@ -185,19 +223,29 @@ def kit(snapshot: Snapshot, member: str, consumption: pd.DataFrame) -> None:
                 ),
                 (
                     "Weight left at 5 m at the end",
-                    words.number(last["ballast_margin_kg"], 1, "kg"),
+                    words.number(-last["net_end_kg"], 1, "kg"),
                     "with the gas it ended with",
+                ),
+                (
+                    "Weight left at 5 m with the gas low",
+                    words.number(last["ballast_margin_kg"], 1, "kg"),
+                    f"breathed cylinders down to {unusable}; below nothing it floats",
                 ),
                 (
                     "Gas carried",
                     f"{words.number(last['gas_mass_start_kg'], 1)} to {words.number(last['gas_mass_end_kg'], 1, 'kg')}",
                     "start to end",
                 ),
-                ("Net at the unusable pressure", words.number(last["net_low_gas_kg"], 1, "kg"), "positive floats"),
             ]
         )
     )
     flags = [sentence(c, dict(last)) for c in words.listed(last["flags"])]
+    codes = [set(words.listed(f)) for f in rows["flags"]]
+    said = {"lift_short": "Lift would not do", "ballast_short": "It would float at 5 m with the gas low"}
+    for code, says in said.items():
+        dives = sum(code in c for c in codes)
+        if dives:
+            flags.append(f"{says}: on {dives} of {words.plural(len(rows), 'dive')} with a kit logged.")
     if flags:
         parts.show(parts.items(flags))
     parts.show(

@@ -39,6 +39,7 @@ from pipelines.build.dives_links import (
 )
 from pipelines.build.dives_samples import Grid, Samples, arrange, dive_grid, put_back_swaps, water_density
 from pipelines.build.dives_sides import Sides, judge_sides
+from pipelines.build.dives_surfacing import surfacing_table
 from pipelines.build.dives_tables import Built, consumption_table, fits_table, tank_table, trace_table
 from pipelines.build.dives_tanks import (
     air_of_dives,
@@ -271,6 +272,7 @@ def dive_tables(read: MemberDives, station: Station | None = None) -> dict[str, 
         "dive_trace": trace_table(built, consumption),
         "dive_duplicates": read.duplicates,
         "dive_fits": fits_table(built),
+        "dive_surfacing": surfacing_table(built),
     }
 
 

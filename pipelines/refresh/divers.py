@@ -10,7 +10,7 @@ from pipelines.refresh.reads import whole
 from pipelines.refresh.step import EVERY, Frames, Given, Later, Part, Step
 
 TREND_TABLES = ("consumption_trend", "trend_state")
-RESERVE_TABLES = ("dive_reserve", "dive_profile", "kit_balance")
+RESERVE_TABLES = ("reserve_margins", "dive_profile", "kit_balance")
 _CONSUMPTION = (
     "dive_id",
     "member_id",
@@ -97,6 +97,7 @@ def _reserve(given: Given) -> Frames:
         given["units"],
         given.policy,
         tank_use=given["dive_tank_use"],
+        surfacing=given["dive_surfacing"],
         state=given["trend_state"],
         model=given["trend_model"],
     )
@@ -138,7 +139,9 @@ RESERVE = Step(
             "end_pressure_bar",
             "gas_used_free_l",
             "start_gas_c",
+            "fill_id",
         ),
+        "dive_surfacing": EVERY,
         "dive_tanks_all": whole("dive_tanks"),
         "kits": whole("kits"),
     },
@@ -152,10 +155,49 @@ RESERVE = Step(
 )
 
 
+def _corrections(given: Given) -> Frames:
+    from pipelines.build.reserve_chance import fit_corrections
+
+    return {"reserve_correction": fit_corrections(given["reserve_margins"], given.today)}
+
+
+CORRECTIONS = Step(
+    name="reserve_corrections",
+    version=1,
+    build=_corrections,
+    gives=("reserve_correction",),
+    reads={"reserve_margins": ("started_at", "chance_drawn", "below_policy", "flags")},
+    day="month",
+)
+
+
+def _stated(given: Given) -> Frames:
+    from pipelines.build.reserve import with_chances
+
+    return {"dive_reserve": with_chances(given["reserve_margins"], given["reserve_correction"])}
+
+
+STATED = Step(
+    name="reserve_stated",
+    version=1,
+    build=_stated,
+    gives=("dive_reserve",),
+    reads={"reserve_margins": EVERY, "reserve_correction": EVERY},
+)
+
+
 def _watch(given: Given) -> Frames:
     from pipelines.build.watch import build_watch
 
-    return build_watch(given["dive_reserve"], given["trend_state"], given["trend_model"], given.policy, given.today)
+    return build_watch(
+        given["dive_reserve"],
+        given["reserve_margins"],
+        given["reserve_correction"],
+        given["trend_state"],
+        given["trend_model"],
+        given.policy,
+        given.today,
+    )
 
 
 WATCH = Step(
@@ -168,16 +210,18 @@ WATCH = Step(
             "member_id",
             "dive_id",
             "started_at",
+            "surfaced_bar",
             "below_policy",
             "below_surfacing_min",
             "least_margin_free_l",
-            "critical_rmv_l_min",
             "chance_before",
             "cause",
             "cause_shares",
             "fill_low_bar",
             "flags",
         ),
+        "reserve_margins": ("member_id", "dive_id", "critical_rmv_l_min", "log_rmv"),
+        "reserve_correction": EVERY,
         "trend_state": EVERY,
         "trend_model": EVERY,
     },
@@ -185,7 +229,7 @@ WATCH = Step(
     day="day",
 )
 
-STEPS = (TREND_MONTHS, EFFECTS, TREND, RESERVE, WATCH)
+STEPS = (TREND_MONTHS, EFFECTS, TREND, RESERVE, CORRECTIONS, STATED, WATCH)
 
 
 def build_trends(refresh: Refresh) -> None:
@@ -210,11 +254,15 @@ def build_trends(refresh: Refresh) -> None:
         refresh.table(table, parts)
 
 
-def _known_then(refresh: Refresh, dives: np.ndarray) -> np.ndarray:
+def _known_then(
+    refresh: Refresh, dives: np.ndarray, shared: str = "trend_model", of: str = "dive_consumption"
+) -> np.ndarray:
     """What all members shared until the month of the last of these dives; later ones say nothing of them."""
-    last = refresh.shelf["dive_consumption"]["started_at"].iloc[dives].max()
+    if not len(dives):
+        return dives
+    last = refresh.shelf[of]["started_at"].iloc[dives].max()
     month = last.tz_localize(None).to_period("M").to_timestamp()
-    return np.flatnonzero((refresh.shelf["trend_model"]["month_on"] <= month).to_numpy(bool))
+    return np.flatnonzero((refresh.shelf[shared]["month_on"] <= month).to_numpy(bool))
 
 
 def build_reserves(refresh: Refresh) -> None:
@@ -228,6 +276,7 @@ def build_reserves(refresh: Refresh) -> None:
             "consumption_trend",
             "trend_state",
             "dive_tank_use",
+            "dive_surfacing",
             "dive_tanks_all",
             "kits",
         )
@@ -235,11 +284,12 @@ def build_reserves(refresh: Refresh) -> None:
     none = np.empty(0, "int64")
     fill_at = pd.Series(np.arange(len(shelf["fill_quality"])), index=shelf["fill_quality"]["fill_id"])
     unit_at = pd.Series(np.arange(len(shelf["units"])), index=shelf["units"]["unit_id"])
-    started_with = shelf["dive_consumption"]["fill_id"]
+    started_with, tank_fill = shelf["dive_consumption"]["fill_id"], shelf["dive_tank_use"]["fill_id"]
     parts = []
     for member in sorted(of["dive_consumption"]):
         rows = {name: places.get(member, none) for name, places in of.items()}
-        named = started_with.iloc[rows["dive_consumption"]].dropna().unique()
+        named = pd.concat([started_with.iloc[rows["dive_consumption"]], tank_fill.iloc[rows["dive_tank_use"]]])
+        named = named.dropna().unique()
         rows["fill_quality"] = np.sort(fill_at.reindex(named).dropna().to_numpy("int64"))
         used = pd.unique(
             pd.concat(
@@ -255,5 +305,15 @@ def build_reserves(refresh: Refresh) -> None:
         trace = Later(publisher.tables["dive_trace"][member].fingerprint, partial(publisher.read, "dive_trace", member))
         parts.append(Part(member, rows, {"dive_trace": trace}))
     refresh.run(RESERVE, parts, says="Reserves of {}")
-    refresh.table("dive_reserve", parts)
+    refresh.table("reserve_margins", parts)
+    refresh.run(CORRECTIONS)
+    refresh.table("reserve_correction")
+    of_margins = refresh.positions("reserve_margins", "member_id")
+    stated = []
+    for part in parts:
+        own = of_margins.get(part.name, none)
+        known = _known_then(refresh, own, "reserve_correction", "reserve_margins")
+        stated.append(Part(part.name, {"reserve_margins": own, "reserve_correction": known}))
+    refresh.run(STATED, stated)
+    refresh.table("dive_reserve", stated)
     refresh.run(WATCH)

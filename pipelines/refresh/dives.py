@@ -17,7 +17,7 @@ from pipelines.store import Warehouse
 if TYPE_CHECKING:
     from pipelines.build.dives import MemberDives
 
-DIVE_TABLES = ("dive_consumption", "dive_tank_use", "dive_trace", "dive_duplicates", "dive_fits")
+DIVE_TABLES = ("dive_consumption", "dive_tank_use", "dive_trace", "dive_duplicates", "dive_fits", "dive_surfacing")
 #: so many samples' results are held between the two rounds
 KEPT_ROWS = 1_000_000
 
@@ -110,7 +110,7 @@ LESSONS = Step(
 )
 DIVES = Step(
     name="dives",
-    version=2,
+    version=3,
     build=_dives,
     gives=DIVE_TABLES,
     reads=_READS | {"dive_station": EVERY},

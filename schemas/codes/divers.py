@@ -15,6 +15,14 @@ CODES: list[Code] = [
     Code("start_target_unknown", "Neither the fill nor the cylinder's permitted pressure is known: what it should have "
          "started with cannot be said.", "Link the dive's cylinder to the register."),
     Code("below_thirds", "Came back with less than a third of the gas it started with."),
+    Code("margin_not_known", "Only what it surfaced with can be said: a margin needs depth over time and the pressures "
+         "and sizes of every cylinder breathed.", "Hand in the dive computer's own file, or log what is missing."),
+    Code("end_pressure_missing", "A back cylinder lacks its end pressure: what the dive surfaced with is not known.",
+         "Add the end pressure."),
+    Code("no_back_gas", "No cylinder is recorded as back gas: what the dive surfaced with is not known.",
+         "Set the cylinders' roles."),
+    Code("one_cylinder_low", "One of the cylinders alone came up below the least pressure.",
+         "Change between the cylinders more often, or check what was shut."),
     Code("lift_short", "At the start, with the suit's buoyancy lost, the kit weighs more than the lift it has.",
          "Check lift, ballast and cylinders with somebody qualified before the next dive."),
     Code("ballast_short", "With the gas at the unusable pressure the kit floats at 5 m: a stop may not be held.",
@@ -28,19 +36,31 @@ CODES: list[Code] = [
 ]
 
 WATCH_REASONS: dict[str, str] = {
-    "too_few": "A margin is known of {known} of the last {considered} dives; 5 are needed.",
-    "below": "{below} of {judged} judged dives went below this policy, mainly by {main_cause}.",
-    "chance": "If dives stay like these, {chance} go below this policy.",
-    "not_assessed": "{not_assessed} of {considered} dives could not be assessed: a floor or nothing is known of them.",
     "none_seen": "No thin dive seen ({judged} dives).",
-    "short_fills": "Mending the fill would help first: these dives started {short_bar:.0f} bar low at the median.",
+    "below": "{below} of {judged} judged dives went below this policy, mainly by {main_cause}.",
+    "one_below": "1 of {judged} judged dives went below this policy, mainly by {main_cause}.",
+    "surfaced_low": "{surfaced_low} of {surfaced_known} dives surfaced below {surfacing_min}, "
+    "the lowest with {least_surfaced}.",
+    "one_surfaced_low": "1 of {surfaced_known} dives surfaced below {surfacing_min}, with {least_surfaced}.",
+    "none_surfaced_low": "None of {surfaced_known} dives surfaced below {surfacing_min}; "
+    "the lowest with {least_surfaced}.",
+    "short_fills": "Fixing the fill would help first: these dives started {short_bar} low at the median.",
+    "too_few": "A margin is known of {known} of the last {considered} dives; 5 are needed to say what share to expect.",
+    "chance": "If dives stay like these, {chance} go below this policy.",
+    "chance_alone": "None went below this policy yet, but their margins are narrow: if dives stay like these, "
+    "{chance} will.",
+    "for_what_is_not_known": "To be watched for what is not known: {not_assessed} of {considered} dives could not be "
+    "assessed, a floor or nothing is known of them. If dives like the others follow, {chance} go below this policy.",
+    "for_what_was_seen": "To be watched for what was seen, not for what is to be expected: if dives stay like these, "
+    "{chance} go below this policy.",
+    "not_assessed": "{not_assessed} of {considered} dives could not be assessed: a floor or nothing is known of them.",
 }
 """Sentences of `reserve_watch.reason`. None of them calls a dive safe."""
 
 CAUSE_WORDS: dict[str, str] = {
     "started_short": "starting short",
     "cooling": "a fill that cooled",
-    "consumption": "breathing above the own level",
+    "consumption": "breathing more than usual",
     "profile": "depth and time",
     "none": "no single cause",
 }
@@ -49,7 +69,7 @@ WATCH_WORDS: dict[str, str] = {
     "thin": "Runs thin",
     "watch": "To be watched",
     "comfortable": "No thin dive seen",
-    "too_few": "Too few dives to say",
+    "too_few": "Too few margins known to say",
 }
 
 CONDITION_WORDS: dict[str, str] = {

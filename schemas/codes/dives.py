@@ -67,7 +67,7 @@ CODES: list[Code] = [
         "Its mean depth was written above its greatest: neither was taken.",
         "Correct the two.",
     ),
-    Code("mean_depth_only", "From the mean depth alone: a wider interval, and no reserve."),
+    Code("mean_depth_only", "From the mean depth alone: a wider interval, and no margin."),
     Code(
         "mix_assumed_air",
         "No mix is known for a cylinder: air was taken.",

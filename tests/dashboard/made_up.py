@@ -411,10 +411,14 @@ def publish(published: Path, *, name: str | None = None) -> Manifest:
                 "main_cause": ["none", "cooling"],
                 "state": ["comfortable", "thin"],
                 "reason": ["No thin dive seen (14 dives).", HOSTILE],
+                "dives_surfaced_known": [14, 14],
+                "dives_below_surfacing_min": [0, 3],
+                "least_surfaced_bar": [60.0, 34.0],
             }
         ),
         "reserve_reliability": pd.DataFrame(
-            {"chance_from": [0.0, 0.2], "chance_to": [0.2, 0.4], "dives": [60, 14], "share_below": [0.06, 0.29]}
+            {"chance_from": [0.0, 0.2], "chance_to": [0.2, 0.4], "dives": [60, 14], "share_below": [0.06, 0.29],
+             "mean_chance": [0.05, 0.27]}
         ),
         "condition_effects": pd.DataFrame(
             {

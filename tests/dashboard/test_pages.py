@@ -1,6 +1,7 @@
 """Every page answers its question from a snapshot, without a browser."""
 
 import html
+import re
 
 import made_up
 import numpy as np
@@ -12,6 +13,7 @@ from streamlit.testing.v1 import AppTest
 from dashboard import parts
 from dashboard.access import PAGES, Viewer
 from dashboard.data import open_snapshot
+from dashboard.views import divers
 from schemas import labels, words
 from schemas.codes import sentence
 
@@ -46,7 +48,14 @@ def said(test) -> str:
 WORDS = {
     "filling": ["Do not hand over", "Check first"],
     "fleet": ["May not be filled: 1", "Due within 60 days: 1", "In date: 2", "Withdrawn or condemned: 1"],
-    "divers": ["If dives stay like these, share below policy", "No thin dive seen (14 dives)", "Not a gas plan"],
+    "divers": [
+        "If dives stay like these, share below policy",
+        "No thin dive seen (14 dives)",
+        "Not a gas plan",
+        "Surfaced below 50\u00a0bar",
+        "3 of 14",
+        "common practice",
+    ],
     "season": [
         "Nine in ten of the next dives should stay under",
         "Not a gas plan",
@@ -70,6 +79,46 @@ def test_a_page_says_what_it_is_for(published, page):
     text = said(run(published, page))
     for expected in WORDS[page]:
         assert expected in text
+
+
+def fact(text: str, term: str) -> str:
+    """What stands under a term, without markup."""
+    return re.sub(r"<[^>]+>", " ", text.split(f"<dt>{term}</dt>")[1].split("</dd>")[0]).replace("\u00a0", " ")
+
+
+def test_the_weight_with_the_gas_the_dive_ended_with_is_not_that_at_the_unusable_pressure(published):
+    """The kit nets \u22124.9 kg at the end of its dives and floats by 0.4 kg at the unusable pressure."""
+    text = said(run(published, "season", "diver", ME))
+    end = fact(text, "Weight left at 5 m at the end")
+    assert "4.9 kg" in end and "with the gas it ended with" in end
+    assert "\u22120.4 kg" in fact(text, "Weight left at 5 m with the gas low")
+    assert "It would float at 5 m with the gas low: on 14 of 14 dives" in text
+
+
+def test_a_season_says_how_often_it_surfaced_below_the_least_pressure(published):
+    text = said(run(published, "season", "diver", ME))
+    low = fact(text, "Surfaced below 50\u00a0bar")
+    assert "0 of 14" in low and "60 bar" in low and "common practice" in low
+
+
+def test_divers_are_listed_worst_first_and_one_known_by_two_pressures_is_not_left_behind():
+    columns = {
+        "member_id": ["fine", "wide", "novice", "thin", "narrow"],
+        "state": ["comfortable", "watch", "watch", "thin", "watch"],
+        "chance_next_below": [0.0, 0.01, None, 0.4, 0.09],
+        "dives_considered": [20, 20, 3, 20, 20],
+        "dives_not_assessed": [0, 0, 3, 0, 0],
+        "dives_below_policy": [0, 0, 0, 9, 1],
+        "dives_below_surfacing_min": [0, 5, 3, 9, 0],
+        "dives_surfaced_known": [20, 20, 3, 20, 20],
+    }
+    ordered = divers.worst_first(pd.DataFrame(columns))
+    assert list(ordered["member_id"]) == ["thin", "novice", "narrow", "wide", "fine"]
+
+
+def test_a_pressure_below_the_least_never_reads_as_the_least():
+    assert words.under(49.7, 50, "bar") == "49.7\u00a0bar" and words.under(49.97, 50, "bar") == "49.97\u00a0bar"
+    assert words.under(34.2, 50, "bar") == "34\u00a0bar" and words.under(float("nan"), 50) == "not known"
 
 
 @pytest.mark.parametrize("page", WORDS)

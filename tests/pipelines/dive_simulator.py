@@ -91,6 +91,18 @@ def air_rho(bar, temp):
     return rho
 
 
+def _thin_air_rho(bar, temp):
+    """mol/L near 10 bar, where air is within 0.3 % of ideal."""
+    return bar * 100 / (8.314 * temp) * 1.003
+
+
+def _ascent_free_l(depth):
+    """What brings two divers up at 30 L/min each: a minute, 9 m/min, three minutes at 5 m from below 10 m."""
+    up = np.linspace(0.0, 1.0, 41)[:, None] * depth
+    rising = depth / 9.0 * np.trapezoid(ATM + BAR_PER_M * up, dx=1 / 40, axis=0)
+    return 60.0 * ((ATM + BAR_PER_M * depth) + rising + np.where(depth > 10, 3 * (ATM + BAR_PER_M * 5), 0.0))
+
+
 def simulate(dives=60, seed=0, **told) -> Season:
     """Draw dives of one or more members and let the cylinders live through them; `told` as in World."""
     w = World(**told)
@@ -126,6 +138,7 @@ def simulate(dives=60, seed=0, **told) -> Season:
     work = np.where(rng.random(n) < 0.15, rng.uniform(*w.work_share, n), 0.0)  # some are at it from the start
     depth_log, water_log, bar_log = np.zeros((clock.size, n)), np.zeros((clock.size, n)), np.zeros((clock.size, k.size))
     before = np.zeros(n)
+    least, back = np.full(n, np.inf), (t["role"] == "back") & (t["share"] != "still")
     ztab, utab = _air()
     for i, now in enumerate(clock):
         alive = now <= length
@@ -139,6 +152,8 @@ def simulate(dives=60, seed=0, **told) -> Season:
         water = top_c - drop_c / (1 + np.exp(-(depth - cline_m) / 1.5)) + 273.15
         rho = n_mol / t["volume"]
         depth_log[i], water_log[i], bar_log[i] = depth, water - 273.15, air_bar(rho, gas) - ATM
+        left = np.bincount(k, np.where(back, n_mol - t["volume"] * _thin_air_rho(10.0 + ATM, gas), 0.0), minlength=n)
+        least = np.where(alive, np.minimum(least, left / MOL_PER_FREE_L - _ascent_free_l(depth)), least)
         end_n, end_gas = np.where(alive[k], n_mol, end_n), np.where(alive[k], gas, end_gas)
         wander = wander * np.exp(-DT / wander_s) + w.rate_wander * np.sqrt(
             1 - np.exp(-2 * DT / wander_s)
@@ -176,6 +191,8 @@ def simulate(dives=60, seed=0, **told) -> Season:
             used=(start_n - end_n) / MOL_PER_FREE_L,
             start_c=start_gas - 273.15,
             end_c=end_gas - 273.15,
+            least=least,
+            start=np.bincount(k, np.where(back, start_n, 0.0), minlength=n) / MOL_PER_FREE_L,
             tanks=t,
         ),
     )
@@ -344,6 +361,9 @@ def _record(w: World, rng, v: dict) -> Season:
             "fall_bar": np.array([v["bar_log"][0, r] - v["bar_log"][e, r] for r, e in zip(first, ends, strict=True)]),
             "rig": t["rig"][first],
             "supplies": np.bincount(k, minlength=n),
+            "start_free_l": v["start"],
+            "true_least_margin_free_l": v["least"],
+            "true_surfaced_bar": _surfaced(t, v["bar_log"], ends, n),
         }
     )
     tanks_truth = pd.DataFrame(
@@ -363,6 +383,13 @@ def _record(w: World, rng, v: dict) -> Season:
         truth,
         tanks_truth,
     )
+
+
+def _surfaced(t: dict, bar_log, ends, n: int):
+    """Mean of the breathed back cylinders by size at each dive's end, bar."""
+    back = ((t["role"] == "back") & (t["share"] != "still")) * t["volume"]
+    last = bar_log[ends[t["dive"]], np.arange(t["dive"].size)]
+    return np.bincount(t["dive"], back * last, minlength=n) / np.bincount(t["dive"], back, minlength=n)
 
 
 def _faults(shown, times, rng):

@@ -7,7 +7,8 @@ import pandas as pd
 import pytest
 
 from pipelines.build.divers import build_member_trend, fit_trend_months
-from pipelines.build.reserve import build_member_reserve
+from pipelines.build.reserve import build_member_reserve, with_chances
+from pipelines.build.reserve_chance import fit_corrections
 from pipelines.build.watch import build_watch
 from schemas.codes.divers import LOOKS_BACK, WATCH_REASONS
 from schemas.policy import Policy
@@ -20,7 +21,10 @@ POLICY = Policy()
 
 
 def build(*dives, fills=(), policy=POLICY):
-    f = frames(*dives, fills=fills)
+    return reserve_of(frames(*dives, fills=fills), policy)
+
+
+def reserve_of(f, policy=POLICY):
     model = fit_trend_months(f["dive_consumption"], f["dives"], policy)
     trend = build_member_trend(f["dive_consumption"], f["dives"], model, policy)
     made = build_member_reserve(
@@ -33,10 +37,14 @@ def build(*dives, fills=(), policy=POLICY):
         f["units"],
         policy,
         tank_use=f["dive_tank_use"],
+        surfacing=f["dive_surfacing"],
         state=trend["trend_state"],
         model=model,
     )
-    return {**f, **trend, **made, "model": model}
+    last = f["dives"]["started_at"].max()
+    correction = fit_corrections(made["reserve_margins"], last.tz_localize(None))
+    made["dive_reserve"] = with_chances(made["reserve_margins"], correction)
+    return {**f, **trend, **made, "model": model, "correction": correction}
 
 
 def calm(n=6, **kind):
@@ -187,17 +195,105 @@ def test_of_a_set_found_not_joined_the_one_side_is_the_margin_itself():
     trend = build_member_trend(f["dive_consumption"], f["dives"], model, POLICY)
     row = build_member_reserve(
         "M1", f["dives"], f["dive_consumption"], trace, trend["consumption_trend"], f["fill_quality"],
-        f["units"], POLICY, tank_use=f["dive_tank_use"], state=trend["trend_state"], model=model,
-    )["dive_reserve"].iloc[0]  # fmt: skip
+        f["units"], POLICY, tank_use=f["dive_tank_use"], surfacing=f["dive_surfacing"], state=trend["trend_state"],
+        model=model,
+    )["reserve_margins"].iloc[0]  # fmt: skip
     assert row["least_margin_one_side_free_l"] == pytest.approx(row["least_margin_free_l"], rel=1e-12)
 
 
-def test_missing_gas_and_dives_without_samples_have_no_row():
-    gone, bare = make_dive("gone", 0), make_dive("bare", 1)
+def by_ends(dive_id, day, end_bar, **kind):
+    """A dive of which the pressures at both ends are written and nothing else."""
+    dive = make_dive(dive_id, day, **kind)
+    dive["dive_trace"] = dive["dive_trace"].iloc[:0]
+    dive["dive_consumption"].update(method="ends", flags=["mean_depth_only"])
+    litres = float(amount_free_l(12.0, end_bar, 12.0) - amount_free_l(12.0, 0.0, 12.0))
+    dive["dive_surfacing"].update(surfaced_bar=end_bar, least_bar=end_bar, most_bar=end_bar, surfaced_free_l=litres)
+    return dive
+
+
+EMPTY_WITHOUT_SAMPLES = [
+    "least_margin_free_l",
+    "least_margin_at_s",
+    "least_margin_depth_m",
+    "required_free_l_there",
+    "least_margin_one_side_free_l",
+    "thirds_margin_free_l",
+    "below_policy",
+    "cause",
+    "cause_shares",
+    "critical_rmv_l_min",
+]
+
+
+def test_a_dive_with_two_pressures_alone_says_what_it_surfaced_with_and_no_more():
+    gone, bare = by_ends("gone", 0, 34.0), by_ends("bare", 1, 70.0)
     gone["dive_consumption"]["flags"] = ["gas_missing"]
-    bare["dive_trace"] = bare["dive_trace"].iloc[:0]
-    assert build(gone, bare, make_dive("ok", 2))["dive_reserve"]["dive_id"].tolist() == ["ok"]
-    assert len(build(gone, bare)["dive_reserve"]) == 0
+    made = build(gone, bare, make_dive("ok", 2))["dive_reserve"].set_index("dive_id")
+    assert made.index.tolist() == ["gone", "bare", "ok"]
+    assert made.loc[["gone", "bare"], EMPTY_WITHOUT_SAMPLES].isna().all(axis=None)
+    assert made["below_surfacing_min"].tolist() == [True, False, False]
+    assert made.loc["gone", "surfaced_bar"] == 34.0
+    assert made.loc["gone", "surfaced_free_l"] == pytest.approx(411, rel=0.02)
+    assert "margin_not_known" in made.loc["bare", "flags"] and "margin_not_known" not in made.loc["ok", "flags"]
+    assert len(build(gone, bare)["dive_profile"]) == 0
+
+
+def test_a_dive_without_an_end_pressure_has_no_row():
+    silent = by_ends("silent", 0, 34.0)
+    made = frames(silent, make_dive("ok", 2))
+    made["dive_surfacing"] = made["dive_surfacing"][made["dive_surfacing"]["dive_id"] == "ok"]
+    assert reserve_of(made)["dive_reserve"]["dive_id"].tolist() == ["ok"]
+
+
+def ends_of_two(mean, least, most, cylinders=2, ends=2):
+    return {
+        "surfaced_bar": mean, "least_bar": least, "most_bar": most, "back_cylinders": cylinders, "back_ends": ends,
+        "apart": True,
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("known", "below", "flag"),
+    [
+        # two cylinders apart, both read: their mean, and the lower one is named
+        (ends_of_two(55.0, 25.0, 85.0), False, "one_cylinder_low"),
+        # sizes not known: no mean, but both on one side of the line
+        (ends_of_two(np.nan, 30.0, 45.0), True, None),
+        (ends_of_two(np.nan, 60.0, 85.0), False, None),
+        (ends_of_two(np.nan, 30.0, 85.0), None, "one_cylinder_low"),
+        # one end missing: what is there is not all there was
+        (ends_of_two(np.nan, 80.0, 80.0, ends=1), None, "end_pressure_missing"),
+        (ends_of_two(np.nan, 30.0, 30.0, ends=1), None, "one_cylinder_low"),
+        (ends_of_two(np.nan, np.nan, np.nan, cylinders=0, ends=0), None, "no_back_gas"),
+    ],
+)
+def test_several_cylinders_are_below_the_least_pressure_only_where_that_is_sure(known, below, flag):
+    dive = by_ends("D", 0, 60.0)
+    dive["dive_surfacing"].update(known)
+    row = build(dive)["dive_reserve"].iloc[0]
+    assert (None if pd.isna(row["below_surfacing_min"]) else bool(row["below_surfacing_min"])) is below
+    assert flag is None or flag in row["flags"]
+
+
+@pytest.mark.parametrize("flag", ["end_above_start", "not_open_circuit", "loop_tanks_recorded"])
+def test_pressures_that_contradict_or_do_not_say_what_was_left_are_never_called_enough(flag):
+    for end_bar in (30.0, 180.0):
+        dive = by_ends("D", 0, end_bar)
+        dive["dive_consumption"]["flags"] = [flag]
+        row = build(dive)["dive_reserve"].iloc[0]
+        assert pd.isna(row["below_surfacing_min"]) and flag in row["flags"]
+
+
+def test_surfaced_is_what_stood_there_on_reaching_the_surface_not_after_swimming_on():
+    dive = make_dive("D", 0, rmv=19.0, depth_m=20.0, minutes=40)
+    trace = dive["dive_trace"]
+    on = trace.iloc[[-1] * 12].assign(t_s=trace["t_s"].iloc[-1] + 10.0 * np.arange(1, 13))
+    on["tank_bar"] -= np.arange(1, 13)
+    on["usable_free_l"] -= 12.0 * np.arange(1, 13)
+    dive["dive_trace"] = pd.concat([trace, on], ignore_index=True)
+    row = build(dive)["dive_reserve"].iloc[0]
+    assert row["surfaced_bar"] == trace["tank_bar"].iloc[-1]
+    assert row["surfaced_free_l"] == trace["usable_free_l"].iloc[-1]
 
 
 def test_a_profile_keeps_its_least_margin_within_400_points():
@@ -213,7 +309,16 @@ def test_a_profile_keeps_its_least_margin_within_400_points():
 def watch_of(*dives, as_of_days=120, fills=()):
     made = build(*dives, fills=fills)
     as_of = (NOON + pd.Timedelta(days=as_of_days)).tz_localize(None).normalize()
-    return build_watch(made["dive_reserve"], made["trend_state"], made["model"], POLICY, as_of)
+    correction = fit_corrections(made["reserve_margins"], as_of)
+    return build_watch(
+        with_chances(made["reserve_margins"], correction),
+        made["reserve_margins"],
+        correction,
+        made["trend_state"],
+        made["model"],
+        POLICY,
+        as_of,
+    )
 
 
 def test_a_member_with_room_is_said_to_have_shown_no_thin_dive():
@@ -228,7 +333,39 @@ def test_a_member_who_runs_thin_is_told_why_and_what_would_help():
     row = watch_of(*thin, fills=[a_fill("H", 232, 230, 186)])["reserve_watch"].iloc[0]
     assert row["state"] == "thin" and row["chance_next_below"] > 0.5
     assert row["main_cause"] == "cooling"
-    assert "Mending the fill" in row["reason"] and "46 bar low" in row["reason"]
+    assert "Fixing the fill" in row["reason"] and "46\u00a0bar low" in row["reason"]
+
+
+def two_pressures(*ends, first_day=0):
+    return [by_ends(f"E{first_day + i}", first_day + 6 * i, bar) for i, bar in enumerate(ends)]
+
+
+def test_a_novice_known_by_two_pressures_alone_is_seen():
+    row = watch_of(*two_pressures(41.0, 36.0, 34.0))["reserve_watch"].iloc[0]
+    assert row["state"] == "watch" and np.isnan(row["chance_next_below"])
+    assert (row["dives_below_surfacing_min"], row["dives_surfaced_known"]) == (3, 3)
+    assert row["least_surfaced_bar"] == 34.0
+    assert row["reason"].startswith("3 of 3 dives surfaced below 50\u00a0bar, the lowest with 34\u00a0bar.")
+    assert "A margin is known of 0 of the last 3 dives" in row["reason"]
+
+
+def test_two_pressures_above_the_least_do_not_make_a_member_comfortable():
+    row = watch_of(*two_pressures(*[80.0] * 9))["reserve_watch"].iloc[0]
+    assert row["state"] == "too_few" and row["dives_not_assessed"] == 9 and row["dives_below_surfacing_min"] == 0
+
+
+def test_to_be_watched_says_whether_for_what_was_seen_or_for_what_is_to_be_expected():
+    once = watch_of(*calm(40), make_dive("deep", 52.5, rmv=20.0, depth_m=38.0, minutes=34), as_of_days=240)
+    once = once["reserve_watch"].iloc[0]
+    assert once["state"] == "watch" and once["chance_next_below"] < POLICY.reserve.watch_chance
+    assert "1 of 41 judged dives went below this policy" in once["reason"]
+    assert "To be watched for what was seen, not for what is to be expected" in once["reason"]
+    low = watch_of(*calm(12), by_ends("low", 70, 44.0))["reserve_watch"].iloc[0]
+    assert low["state"] == "watch" and "1 of 13 dives surfaced below 50\u00a0bar, with 44\u00a0bar." in low["reason"]
+    narrow = [make_dive(f"N{i}", i * 5, rmv=15.0, depth_m=24.0, minutes=33 + i % 3) for i in range(14)]
+    expected = watch_of(*narrow)["reserve_watch"].iloc[0]
+    assert expected["state"] in ("watch", "thin") and expected["dives_below_policy"] == 0
+    assert "None went below this policy yet" in expected["reason"]
 
 
 def test_more_than_a_tenth_not_assessed_is_never_comfortable():
@@ -249,7 +386,9 @@ def test_a_dive_without_a_row_counts_as_not_assessed():
 def test_four_dives_are_too_few_and_old_dives_do_not_count():
     row = watch_of(*calm(4))["reserve_watch"].iloc[0]
     assert row["state"] == "too_few" and np.isnan(row["chance_next_below"])
-    assert row["reason"] == "A margin is known of 4 of the last 4 dives; 5 are needed."
+    known = "A margin is known of 4 of the last 4 dives; 5 are needed to say what share to expect."
+    assert row["reason"].endswith(known)
+    assert row["reason"].startswith("None of 4 dives surfaced below 50\u00a0bar; the lowest with ")
     assert len(watch_of(*calm(8), as_of_days=500)["reserve_watch"]) == 0
 
 
@@ -276,6 +415,12 @@ def test_chances_were_known_before_the_dive_and_their_reliability_counts_each_on
     below = (table["dives"] * table["share_below"].fillna(0)).sum()
     assert below == pytest.approx(float(reserve["below_policy"].iloc[5:].sum()))
     assert below / 55 == pytest.approx(reserve["chance_before"].iloc[5:].mean(), abs=0.15)
+
+
+def test_a_day_in_the_past_does_not_count_the_dives_after_it():
+    dives = calm(30)
+    whole, before = (watch_of(*dives, as_of_days=day)["reserve_reliability"]["dives"].sum() for day in (160, 61))
+    assert (whole, before) == (25, 8)
 
 
 def test_nothing_is_called_safe():

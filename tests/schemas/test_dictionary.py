@@ -29,6 +29,7 @@ def test_every_number_says_its_unit_or_needs_none():
         "hours_since_filter",
         "filter_life_hours",
         "service_hours",
+        "mean_chance",
     }
     units = (
         "bar",

@@ -1,13 +1,12 @@
-"""Causes add to one, critical rates are exact, chances are those of the draw."""
+"""Causes add to one, critical rates are exact."""
 
 from itertools import permutations
 
 import numpy as np
-import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from shared.reserve import Traces, cause_shares, chance_below, critical_rmv_l_min, least_at
+from shared.reserve import Traces, cause_shares, critical_rmv_l_min, least_at
 
 
 def traces(seed=0, dives=8, low=400.0):
@@ -81,22 +80,3 @@ def test_a_dive_with_nothing_to_mend_was_its_profile():
     nothing = np.zeros(len(t.start))
     shares, deficit = cause_shares(t, nothing, nothing, nothing)
     np.testing.assert_allclose(shares[deficit > 0], np.tile([0.0, 0, 0, 1], (int((deficit > 0).sum()), 1)))
-
-
-def test_the_chance_is_that_of_the_draw_it_describes():
-    """Against a seeded draw of a hundred thousand dives."""
-    rng = np.random.default_rng(7)
-    critical = rng.uniform(14, 30, (1, 20))
-    mean, sd = np.log(rng.uniform(15, 20, (1, 20))), np.full((1, 20), 0.17)
-    known = np.arange(20)[None, :] < 15
-    chance = chance_below(critical, mean, sd, known)[0]
-    dive = rng.integers(0, 15, 100_000)
-    drawn = np.exp(rng.normal(mean[0, dive], 0.17)) > critical[0, dive]
-    assert chance == pytest.approx(drawn.mean(), abs=0.006)
-
-
-def test_chances_of_extreme_dives_are_sure_and_of_no_dives_unknown():
-    one, mean, sd = np.ones((1, 1), bool), np.log([[16.0]]), np.array([[0.15]])
-    assert chance_below(np.array([[0.0]]), mean, sd, one)[0] == 1.0
-    assert chance_below(np.array([[np.inf]]), mean, sd, one)[0] == 0.0
-    assert np.isnan(chance_below(np.array([[16.0]]), mean, sd, ~one)[0])
