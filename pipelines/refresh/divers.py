@@ -108,7 +108,7 @@ def _reserve(given: Given) -> Frames:
 
 RESERVE = Step(
     name="reserve",
-    version=2,
+    version=3,
     build=_reserve,
     gives=RESERVE_TABLES,
     reads={
@@ -202,7 +202,7 @@ def _watch(given: Given) -> Frames:
 
 WATCH = Step(
     name="watch",
-    version=2,
+    version=3,
     build=_watch,
     gives=("reserve_watch", "reserve_reliability"),
     reads={
