@@ -149,9 +149,9 @@ def test_the_leanest_tank_decides_whether_the_surface_may_be_reached_directly(ot
     trend = build_member_trend(f["dive_consumption"], f["dives"], model, POLICY)
     made = build_member_reserve(
         "M1", f["dives"], f["dive_consumption"], f["dive_trace"], trend["consumption_trend"], f["fill_quality"],
-        f["units"], POLICY, tank_use=tanks, state=trend["trend_state"], model=model,
+        f["units"], POLICY, tank_use=tanks, surfacing=f["dive_surfacing"], state=trend["trend_state"], model=model,
     )  # fmt: skip
-    assert ("no_direct_ascent" in made["dive_reserve"]["flags"].iloc[0]) == barred
+    assert ("no_direct_ascent" in made["reserve_margins"]["flags"].iloc[0]) == barred
 
 
 def test_thirds_are_flagged_when_the_policy_asks():
