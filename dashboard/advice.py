@@ -13,12 +13,13 @@ from dashboard.rows import Row
 from schemas import words
 from schemas.policy import Filling
 from shared.fill_conditions import believed_wall_mass, delivery
-from shared.fill_heat import FillConditions, wall_heat_capacity_j_k
+from shared.fill_heat import FillConditions
 from shared.filling_limits import FillingRules, filling_rules
 from shared.mixing import OxygenService, is_plain_air, oxygen_service
 from shared.settling import Z80
 from shared.size_class import size_class
 from shared.stop_advice import Learned, Mix, StopAdvice, advise_stop
+from shared.walls import wall_heat_capacity_j_k
 
 
 @dataclass(frozen=True)

@@ -262,6 +262,9 @@ PERMITTED_BAR = number(
     "permitted_bar", "Least of working pressure and valve rating over the unit's cylinders.", "bar, gauge"
 )
 GAS_C = number("gas_c", "Gas temperature at stop.", "°C")
+GAS_AND_WALL_C = number(
+    "gas_and_wall_c", "What gas and wall come to together, minutes after stop, before the room takes heat.", "°C"
+)
 GAS_C_BASIS = choice("gas_c_basis", "What the gas temperature rests on.", choices=("settled", "wall", "model"))
 SETTLED_PRESSURE_BAR_15C = number(
     "settled_pressure_bar_15c", "What the gauge reads once the gas is at 15 °C.", "bar, gauge"

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from shared.fill_heat import BANK_BAR, COMPRESSOR_RISE_K, Array, wall_mass_kg
+from shared.fill_heat import BANK_BAR, COMPRESSOR_RISE_K, Array
+from shared.walls import wall_mass_kg
 
 PLAUSIBLE_RISE_K = (-20.0, 60.0)
 ABOVE_STOP_BAR = 20.0

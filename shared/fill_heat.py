@@ -12,28 +12,17 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from shared import gas
-from shared.constants import ALUMINIUM_J_KG_K, ATM_BAR, STEEL_J_KG_K, ZERO_C_K
+from shared.constants import ATM_BAR, ZERO_C_K
+from shared.cooling import STILL_AIR_W_M2_K
 from shared.gas_table import GasTable
+from shared.walls import surface_m2
 
 Array = NDArray[np.float64]
-
-COMPOSITE_J_KG_K = 920.0
-"""Aluminium liner with carbon fibre in resin, J/(kg K): an engineering value from memory."""
-
-HEAT_CAPACITY_J_KG_K = {"steel": STEEL_J_KG_K, "aluminium": ALUMINIUM_J_KG_K, "composite": COMPOSITE_J_KG_K}
-MASS_KG_PER_L_BAR = {"steel": 0.0051, "aluminium": 0.0062, "composite": 0.0021}
-"""Empty mass over capacity × working pressure: steel 12 L 232 bar about 14 kg, aluminium 11.1 L 207 bar
-14.2 kg (both as in common catalogues, from memory), composite 6.8 L 300 bar about 4.3 kg (from memory)."""
-
-AREA_FACTOR = 6.2
-"""Surface over (volume)^(2/3) of a cylinder three diameters long."""
 
 INSIDE_W_M2_K = 250.0
 """Film between gas and wall while filling. No measurement on diving cylinders was found; turbulent natural
 convection at 200 bar gives 100 to 190 (own computation), the jet adds to it. A station's settled fills
 correct it."""
-OUTSIDE_W_M2_K = 9.0
-"""Still air with radiation: 3 W/K for a steel 12 (an assumption; settled fills correct it)."""
 COMPRESSOR_RISE_K = 10.0
 COMPRESSOR_LEAST_BAR = 150.0
 """A compressor delivers at its pressure-maintaining valve or above, some kelvin above ambient."""
@@ -95,35 +84,11 @@ class StopState:
     wall_per: Array
 
 
-def wall_mass_kg(material: ArrayLike, water_capacity_l: ArrayLike, working_pressure_bar: ArrayLike) -> Array:
-    """Estimated empty mass, kg, by material, capacity (L) and working pressure (bar); NaN for another material.
-
-    Notes
-    -----
-    A wall that carries pressure p over volume V weighs in proportion to p·V (thin shell). Estimates are good
-    to about 8 %; a stamped empty mass is better.
-    """
-    factor = np.array([MASS_KG_PER_L_BAR.get(m, np.nan) for m in np.asarray(material, dtype=object).ravel()])
-    return factor * np.asarray(water_capacity_l, float) * np.asarray(working_pressure_bar, float)
-
-
-def wall_heat_capacity_j_k(material: ArrayLike, mass_kg: ArrayLike) -> Array:
-    """Heat capacity of the wall, J/K."""
-    factor = np.array([HEAT_CAPACITY_J_KG_K.get(m, np.nan) for m in np.asarray(material, dtype=object).ravel()])
-    return factor * np.asarray(mass_kg, float)
-
-
-def surface_m2(water_capacity_l: ArrayLike, cylinders: ArrayLike = 1.0) -> Array:
-    """Surface of a unit of one or more equal cylinders, m²."""
-    each_m3 = np.asarray(water_capacity_l, float) / np.asarray(cylinders, float) / 1000.0
-    return np.asarray(cylinders, float) * AREA_FACTOR * np.cbrt(each_m3) ** 2
-
-
 def temperature_at_stop(
     conditions: FillConditions,
     *,
     inside_w_m2_k: ArrayLike = INSIDE_W_M2_K,
-    outside_w_m2_k: ArrayLike = OUTSIDE_W_M2_K,
+    outside_w_m2_k: ArrayLike = STILL_AIR_W_M2_K,
     steps: int = 8,
     sensitivities: bool = True,
 ) -> StopState:
@@ -163,33 +128,6 @@ def temperature_at_stop(
         for name, value in part.__dict__.items():
             getattr(out, name)[rows] = value
     return out
-
-
-def settling_time_constant_s(
-    gas_j_k: ArrayLike,
-    wall_j_k: ArrayLike,
-    water_capacity_l: ArrayLike,
-    cylinders: ArrayLike = 1.0,
-    outside_w_m2_k: ArrayLike = OUTSIDE_W_M2_K,
-) -> Array:
-    """Time constant of gas and wall together in still air, s."""
-    loss = np.asarray(outside_w_m2_k, float) * surface_m2(water_capacity_l, cylinders)
-    return (np.asarray(gas_j_k, float) + np.asarray(wall_j_k, float)) / loss
-
-
-def relaxed_c(
-    state: StopState, wall_j_k: ArrayLike, surroundings_c: ArrayLike, over_s: ArrayLike, constant_s: ArrayLike
-) -> Array:
-    """Gas temperature some time after stop, °C: gas and wall share their heat, then lose it together.
-
-    Good from a few minutes after stop, once the film has evened out.
-    """
-    wall = np.asarray(wall_j_k, float)
-    shared_c = (state.gas_j_k * state.gas_c + wall * state.wall_c) / (state.gas_j_k + wall)
-    surroundings = np.asarray(surroundings_c, float)
-    return surroundings + (shared_c - surroundings) * np.exp(
-        -np.asarray(over_s, float) / np.asarray(constant_s, float)
-    )
 
 
 def _by_mix(conditions: FillConditions) -> Iterator[tuple[GasTable, NDArray]]:

@@ -15,9 +15,6 @@ from shared.constants import AIR_O2_PCT
 IMMERSED_LAG_MIN = 3.0
 """Time constant of a 12 L steel cylinder under water, minutes; computed, 2 to 4."""
 
-STILL_AIR_LAG_MIN = 50.0
-"""Time constant in still air, minutes; computed: (7 + 2.2) kJ/K over 3 W/K."""
-
 CONDUCTANCE_W_K = 29.0
 """From the gas to its wall for a 12 L at REFERENCE_MOL_L and REFERENCE_K, W/K: 116 W at 4 K."""
 
@@ -40,11 +37,6 @@ _LEAST_K, _MOST_K = 1.0, 20.0
 def immersed_lag_s(cylinder_capacity_l: ArrayLike) -> NDArray:
     """Time constant under water, s, by the capacity of one cylinder in litres: as volume over surface."""
     return 60.0 * IMMERSED_LAG_MIN * np.cbrt(np.asarray(cylinder_capacity_l, float) / PIVOT_L)
-
-
-def still_air_lag_s(cylinder_capacity_l: ArrayLike) -> NDArray:
-    """Time constant in still air, s, by the capacity of one cylinder in litres."""
-    return 60.0 * STILL_AIR_LAG_MIN * np.cbrt(np.asarray(cylinder_capacity_l, float) / PIVOT_L)
 
 
 def conductance_w_k(
@@ -104,13 +96,6 @@ def expansion_heat_j_mol(
     warm = gas.pressure_bar_abs(density, temperature + 0.5, *mix, strict=False)
     cold = gas.pressure_bar_abs(density, temperature - 0.5, *mix, strict=False)
     return temperature * (warm - cold) * 100.0 / density
-
-
-def relaxed_c(start_c: ArrayLike, surroundings_c: ArrayLike, elapsed_s: ArrayLike, lag_s: ArrayLike) -> NDArray:
-    """Temperature, °C, some time after `start_c` in surroundings of one temperature."""
-    surroundings = np.asarray(surroundings_c, float)
-    gap = np.asarray(start_c, float) - surroundings
-    return surroundings + gap * np.exp(-np.asarray(elapsed_s, float) / np.asarray(lag_s, float))
 
 
 def exchange_weights(

@@ -9,8 +9,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pipelines.build.dives_links import last_fill_of_links, unknown_as_nan
+from shared import cooling, thermal
 from shared.constants import AIR_O2_PCT, BREATHABLE_LEAST_O2_PCT, BREATHABLE_MOST_AR_PCT
-from shared.tank_heat import relaxed_c, still_air_lag_s
+from shared.fill_conditions import believed_wall_mass
+from shared.walls import surface_m2, wall_heat_capacity_j_k, wall_mass_kg
 
 BREATHED = ("back", "stage", "deco", "bailout")
 LOOP = ("oxygen", "diluent")
@@ -30,6 +32,8 @@ ONE_WATER_SD_C = 1.5
 WATER_DAYS = 30.0
 USUAL_WATER_C, ANY_WATER_SD_C = 12.0, 6.0
 _LAG_LN_SD = 0.35
+USUAL_MATERIAL, USUAL_WORKING_BAR, USUAL_CONTENT_BAR = "steel", 232.0, 200.0
+"""Of a cylinder that no register names, and of one whose pressure nobody wrote down: only its heat hangs on them."""
 
 
 def resolve_tanks(
@@ -58,6 +62,7 @@ def resolve_tanks(
         "target_he_pct",
         "target_ar_pct",
         "gas_c",
+        "gas_and_wall_c",
         "in_test",
         "max_operating_depth_m",
         "max_operating_depth_deco_m",
@@ -109,6 +114,7 @@ def resolve_tanks(
         set_capacity_l=capacity,
         capacity_sd_pct=sd_pct,
         cylinders=np.maximum(cylinders / posts, 0.5),
+        wall_j_k=_wall_j_k(unit, register, whole, registered / posts),
         joined=joined,
         posts=posts,
         o2=o2,
@@ -122,6 +128,23 @@ def resolve_tanks(
         breathed=rows["role"].isin(BREATHED).to_numpy(),
         loop=rows["role"].isin(LOOP).to_numpy(),
     )
+
+
+def _wall_j_k(unit: pd.Series, register: pd.DataFrame, capacity_l: NDArray, registered_l: NDArray) -> NDArray:
+    """Heat capacity of the wall, J/K, by the register's material and mass; as a usual steel cylinder's without."""
+    listed = unit.map(register["material"]).astype(object) if "material" in register else pd.Series(None, unit.index)
+    material = listed.where(listed.notna(), USUAL_MATERIAL).to_numpy()
+    working, stamped = (
+        unknown_as_nan(unit.map(register[c])) if c in register else np.full(len(unit), np.nan)
+        for c in ("working_pressure_bar", "empty_mass_kg")
+    )
+    working = np.where(np.isfinite(working), working, USUAL_WORKING_BAR)
+    share = registered_l / unknown_as_nan(unit.map(register["water_capacity_l"]))  # a post stands for its half
+    mass_kg = believed_wall_mass(material, capacity_l, working, stamped * share).mass_kg
+    steel = np.full(len(unit), USUAL_MATERIAL, object)
+    of_usual = wall_heat_capacity_j_k(steel, wall_mass_kg(steel, capacity_l, working))
+    heat = wall_heat_capacity_j_k(material, mass_kg)
+    return np.where(np.isfinite(heat), heat, of_usual)
 
 
 def _mix(rows: pd.DataFrame) -> tuple[NDArray, NDArray, NDArray, NDArray]:
@@ -233,10 +256,6 @@ def start_temperature(
     started = dives["started_at"].iloc[place].reset_index(drop=True)
     air = air.iloc[place]
     surroundings, air_sd = air["air_c"].to_numpy(float), air["air_sd_c"].to_numpy(float)
-    lag_s = still_air_lag_s(
-        np.nan_to_num(rows["capacity_l"].to_numpy(float) / rows["cylinders"].to_numpy(float), nan=12.0)
-    )
-
     since_fill_s = (started - rows["filled_at"].reset_index(drop=True)).dt.total_seconds().to_numpy()
     ended = rows["last_dive_at"] + pd.to_timedelta(rows["last_dive_minutes"].fillna(45.0), unit="min")
     since_dive_s = (started - ended.reset_index(drop=True)).dt.total_seconds().to_numpy()
@@ -244,11 +263,16 @@ def start_temperature(
     # gas leaves the water a little colder than the water
     known_c = np.where(from_dive, unknown_as_nan(rows["last_dive_water_c"]) - 2.0, unknown_as_nan(rows["fill_gas_c"]))
     elapsed = np.where(from_dive, since_dive_s, since_fill_s)
+    together_c = np.where(from_dive, known_c, unknown_as_nan(rows["fill_gas_and_wall_c"]))
+    together_c = np.where(np.isfinite(together_c), together_c, known_c)
     recent = np.isfinite(known_c) & np.isfinite(elapsed) & (elapsed >= 0) & (elapsed <= LAST_KNOWN_HOURS * 3600.0)
     away = np.where(np.isfinite(surroundings), surroundings, ASSUMED_START_C)
-    relaxed = relaxed_c(np.where(recent, known_c, away), away, np.where(recent, elapsed, 0.0), lag_s)
-    lags = np.where(recent, elapsed, 0.0) / lag_s
-    uncertain = np.abs(np.where(recent, known_c - away, 0.0)) * lags * np.exp(-lags) * _LAG_LN_SD
+    bodies = _heat_of(rows, away)
+    known_c, together_c = np.where(recent, known_c, away), np.where(recent, together_c, away)
+    elapsed = np.where(recent, elapsed, 0.0)
+    relaxed, _ = cooling.cooled_c(known_c, together_c, away, elapsed, *bodies)
+    lags = elapsed / cooling.time_constant_s(*bodies)
+    uncertain = np.abs(together_c - away) * lags * np.exp(-lags) * _LAG_LN_SD
     unknown = ~np.isfinite(surroundings)
     air_sd = np.where(unknown, ASSUMED_START_SD_C, air_sd)
 
@@ -257,6 +281,20 @@ def start_temperature(
     # an assumed start is not told apart into gas and air: 8 K holds both
     sd = np.select([recent, unknown], [np.hypot(NEXT_SD_C, uncertain), 0.0], NEXT_SD_C)
     return start, sd, np.where(recent, air_sd * (1.0 - np.exp(-lags)), air_sd), basis
+
+
+def _heat_of(rows: pd.DataFrame, gas_c: NDArray) -> tuple[NDArray, NDArray, NDArray]:
+    """Heat capacities of gas and wall, J/K, and surface, m², of each row: what it cools by."""
+    capacity = np.nan_to_num(rows["capacity_l"].to_numpy(float), nan=12.0)
+    start = unknown_as_nan(rows["start_pressure_bar"])
+    mix = [rows[c].to_numpy(float) for c in ("o2", "he", "ar")]
+    held = np.where(np.isfinite(start), np.clip(start, 1.0, 400.0), USUAL_CONTENT_BAR)
+    at_c = np.clip(gas_c, -30.0, 60.0)
+    of_gas = cooling.gas_heat_capacity_j_k(
+        capacity, thermal.density_mol_l(held, at_c, *mix, strict=False), at_c, *mix
+    )
+    wall = np.nan_to_num(rows["wall_j_k"].to_numpy(float), nan=580.0 * 12.0)
+    return np.nan_to_num(of_gas, nan=2000.0), wall, surface_m2(capacity, rows["cylinders"].to_numpy(float))
 
 
 def station_water_by_month(dives: pd.DataFrame) -> pd.DataFrame:

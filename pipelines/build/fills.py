@@ -106,6 +106,7 @@ def _pressures(c: pd.DataFrame, s: Settled, reference_c: float) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "gas_c": gas_c,
+            "gas_and_wall_c": gas_c + s.together_over_gas_k,
             "gas_c_basis": pd.Series(s.basis, c.index).where(np.isfinite(s.bar_15c)),
             "settled_pressure_bar_15c": s.bar_15c,
             "settled_low_bar_15c": low,

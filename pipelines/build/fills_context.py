@@ -19,10 +19,10 @@ from schemas.sources import SOURCES
 from shared import thermal
 from shared.constants import AIR_O2_PCT, REFERENCE_C
 from shared.fill_conditions import believed_wall_mass, delivery, outlet_rise_k, usual_minutes
-from shared.fill_heat import wall_heat_capacity_j_k
 from shared.gauges import DEFAULT_CLASS, DEFAULT_SPAN_BAR, limit_of_error_bar, read_step_bar
 from shared.mixing import TRACE_PCT, is_plain_air
 from shared.size_class import size_class
+from shared.walls import wall_heat_capacity_j_k
 
 CHECK_STEP_BAR = 0.1
 MINUTES = (SOURCES["fills"].fields["fill_minutes"].low, SOURCES["fills"].fields["fill_minutes"].high)

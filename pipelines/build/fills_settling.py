@@ -15,7 +15,7 @@ from pipelines.build.fills_gauges import build_gauge_check
 from pipelines.build.fills_terms import READING_TERMS, design
 from pipelines.build.fills_ways import Reading, Way, implausible, in_water_reading, settled_reading, stop_state, ways
 from schemas.policy import Policy
-from shared import settling
+from shared import cooling, settling
 
 MODEL = "settling-1"
 TWICE = 1.3
@@ -27,10 +27,14 @@ GAUGE_TERM, IN_WATER_TERM = READING_TERMS
 
 @dataclass(frozen=True)
 class Settled:
-    """Settled pressures of fills, bar at 15 °C, with their SD, and the tables about the model."""
+    """Settled pressures of fills, bar at 15 °C, with their SD, and the tables about the model.
+
+    `together_over_gas_k` is how much warmer than the gas at stop gas and wall come to be together.
+    """
 
     bar_15c: np.ndarray
     sd_bar: np.ndarray
+    together_over_gas_k: np.ndarray
     basis: np.ndarray
     doubtful: np.ndarray
     wall_doubtful: np.ndarray
@@ -50,7 +54,7 @@ def settle(c: pd.DataFrame, policy: Policy) -> Settled:
     back = np.argsort(np.concatenate(rows), kind="stable")
     arrays = {
         name: np.concatenate([getattr(p, name) for p in parts])[back]
-        for name in ("bar_15c", "sd_bar", "basis", "doubtful", "wall_doubtful")
+        for name in ("bar_15c", "sd_bar", "together_over_gas_k", "basis", "doubtful", "wall_doubtful")
     }
     tables = [pd.concat([getattr(p, name) for p in parts], ignore_index=True) for name in ("model", "check", "gauges")]
     version = parts[0].version if len(parts) == 1 else _joined([p.version for p in parts])
@@ -99,7 +103,9 @@ def _settle_station(c: pd.DataFrame, policy: Policy) -> Settled:
     basis[settled] = "settled"
     model = _model_table(c, fits, ask.rows(np.arange(n)), by_model, settled)
     gauges = build_gauge_check(c, fits.best)
-    return Settled(bar, sd, basis, doubtful, w.wall_doubtful, _version(c, lessons), model, check, gauges)
+    together = cooling.gas_and_wall_c(state.gas_c, state.wall_c, state.gas_j_k, floats(c["wall_j_k"]))
+    version = _version(c, lessons)
+    return Settled(bar, sd, together - state.gas_c, basis, doubtful, w.wall_doubtful, version, model, check, gauges)
 
 
 def _apart(read: Reading, bar: np.ndarray, sd: np.ndarray, settled_fills: int) -> np.ndarray:

@@ -9,9 +9,10 @@ import numpy as np
 import pandas as pd
 
 from pipelines.build.columns import floats
-from shared import fill_heat, thermal
+from shared import cooling, fill_heat, thermal
 from shared.constants import REFERENCE_C
 from shared.gauges import reading_sd_bar
+from shared.walls import surface_m2
 
 WALL, OUTSIDE, INSIDE, DELIVERY, START = range(len(fill_heat.PARAMETERS))
 AMBIENT_SD_K = 0.8
@@ -78,11 +79,7 @@ def stop_state(c: pd.DataFrame) -> tuple[fill_heat.StopState, np.ndarray]:
     row, before, seconds = _refilled_warm(c)
     for _ in range(MOST_TOP_UPS):
         # a top-up of a top-up begins with what that one left
-        wall, ambient = floats(c["wall_j_k"]), floats(c["ambient_c"])
-        constant = fill_heat.settling_time_constant_s(
-            state.gas_j_k, wall, floats(c["water_capacity_l"]), floats(c["cylinders"])
-        )
-        relaxed = fill_heat.relaxed_c(_rows_of(state, before), wall[before], ambient[row], seconds, constant[before])
+        _, relaxed = cooled(c.iloc[before], _rows_of(state, before), floats(c["ambient_c"])[row], seconds)
         moved = np.isfinite(relaxed) & (np.abs(relaxed - start_c[row]) > 0.05)
         if not moved.any():
             break
@@ -91,6 +88,17 @@ def stop_state(c: pd.DataFrame) -> tuple[fill_heat.StopState, np.ndarray]:
         for name, value in again.__dict__.items():
             getattr(state, name)[row[moved]] = value
     return state, start_c
+
+
+def cooled(
+    c: pd.DataFrame, state: fill_heat.StopState, room_c: np.ndarray, seconds: np.ndarray, slower: float = 1.0
+) -> tuple[np.ndarray, np.ndarray]:
+    """Gas, and gas and wall together, so many seconds after stop, °C; `slower` is a factor on the time it takes."""
+    wall = floats(c["wall_j_k"])
+    return cooling.cooled_c(
+        state.gas_c, cooling.gas_and_wall_c(state.gas_c, state.wall_c, state.gas_j_k, wall), room_c, seconds / slower,
+        state.gas_j_k, wall, surface_m2(floats(c["water_capacity_l"]), floats(c["cylinders"])),
+    )  # fmt: skip
 
 
 def _rows_of(state: fill_heat.StopState, rows: np.ndarray) -> fill_heat.StopState:
@@ -183,16 +191,16 @@ def settled_reading(c: pd.DataFrame, state: fill_heat.StopState, settle_hours: f
     reading = floats(c["settled_pressure_bar"]) - np.nan_to_num(floats(c["settled_offset_stated_bar"]))
     reading = np.where(c["settled_usable"], reading, np.nan)
     surroundings, hours, wall = floats(c["settled_c"]), floats(c["settled_hours"]), floats(c["wall_j_k"])
-    constant = fill_heat.settling_time_constant_s(
-        state.gas_j_k, wall, floats(c["water_capacity_l"]), floats(c["cylinders"])
+    constant = cooling.time_constant_s(
+        state.gas_j_k, wall, surface_m2(floats(c["water_capacity_l"]), floats(c["cylinders"]))
     )
-    relaxed = fill_heat.relaxed_c(state, wall, surroundings, hours * 3600.0, constant)
+    relaxed, _ = cooled(c, state, surroundings, hours * 3600.0)
     early = (hours < settle_hours) & np.isfinite(relaxed)
     gas_c = np.where(early, relaxed, surroundings)
     bar, per_k, per_bar = _linear(reading, gas_c, mix_of(c))
     warmth = np.where(early, np.abs(gas_c - surroundings) * RELAXED_SHARE, 0.0)
     # taken for settled it still holds what a slower cooling would have left, and trails surroundings that changed
-    slower = fill_heat.relaxed_c(state, wall, surroundings, hours * 3600.0, SLOWER * constant)
+    slower, _ = cooled(c, state, surroundings, hours * 3600.0, SLOWER)
     left_k = np.where(early, 0.0, np.nan_to_num(np.abs(slower - surroundings)))
     behind = np.minimum(constant / np.maximum(hours * 3600.0, 1.0), 1.0)
     changed_k = np.abs(surroundings - floats(c["ambient_c"]))

@@ -62,7 +62,16 @@ _READS = {
     "dive_links": EVERY,
     "dive_air": EVERY,
     "station_water": ("year", "month", "water_c"),
-    "units": ("unit_id", "set_id", "joined", "material", "water_capacity_l", "capacity_sd_pct", "working_pressure_bar"),
+    "units": (
+        "unit_id",
+        "set_id",
+        "joined",
+        "material",
+        "water_capacity_l",
+        "capacity_sd_pct",
+        "working_pressure_bar",
+        "empty_mass_kg",
+    ),
     # of a fill, what a dive that starts with it looks at
     "fills_of_dives": (
         "fill_id",
@@ -70,6 +79,7 @@ _READS = {
         "filled_at",
         "ambient_c",
         "gas_c",
+        "gas_and_wall_c",
         "analysed_o2_pct",
         "analysed_he_pct",
         "target_o2_pct",
@@ -94,6 +104,7 @@ _SETTINGS = (
 # a fill's belief moves by a hair with every reading of its station; dives feel it in steps that matter to them
 _RESOLUTION = {
     "fills_of_dives.gas_c": 0.1,
+    "fills_of_dives.gas_and_wall_c": 0.1,
     "fills_of_dives.settled_pressure_bar_15c": 0.05,
     "fills_of_dives.settled_low_bar_15c": 0.05,
     "fills_of_dives.settled_high_bar_15c": 0.05,
@@ -101,7 +112,7 @@ _RESOLUTION = {
 
 LESSONS = Step(
     name="dive_lessons",
-    version=1,
+    version=2,
     build=_lessons,
     gives=("dive_lessons",),
     reads=_READS,

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from shared import fill_heat, thermal
+from shared.cooling import STILL_AIR_W_M2_K
 from shared.fill_heat import FillConditions, temperature_at_stop
 
 PLAIN = {
@@ -110,7 +111,7 @@ def test_sensitivities_tell_what_a_changed_constant_would_do():
     wall, outside, inside, delivery, _ = plain.gas_per[0]
     changed = {
         wall: temperature_at_stop(fill(wall_j_k=PLAIN["wall_j_k"] * np.exp(0.1))),
-        outside: temperature_at_stop(fill(), outside_w_m2_k=fill_heat.OUTSIDE_W_M2_K * np.exp(0.1)),
+        outside: temperature_at_stop(fill(), outside_w_m2_k=STILL_AIR_W_M2_K * np.exp(0.1)),
         inside: temperature_at_stop(fill(), inside_w_m2_k=fill_heat.INSIDE_W_M2_K * np.exp(0.1)),
     }
     for per, state in changed.items():
@@ -136,27 +137,6 @@ def test_what_cannot_be_computed_is_nan_and_spares_its_neighbours():
     assert np.isnan(state.gas_c[1:]).all()
     alone = temperature_at_stop(fill())
     assert state.gas_c[0] == pytest.approx(alone.gas_c[0], abs=1e-9)
-
-
-def test_a_set_has_the_surface_of_both_its_cylinders():
-    assert fill_heat.surface_m2(24.0, 2.0) == pytest.approx(2 * fill_heat.surface_m2(12.0))
-
-
-def test_gas_and_wall_relax_with_about_fifty_minutes():
-    """(7 + 2.2) kJ/K over 3 W/K for a steel 12: computed, no measurement is published."""
-    state = temperature_at_stop(fill())
-    constant = fill_heat.settling_time_constant_s(state.gas_j_k, PLAIN["wall_j_k"], 12.0)
-    assert 40 * 60 < constant[0] < 60 * 60
-    later = fill_heat.relaxed_c(state, PLAIN["wall_j_k"], 20.0, np.array([0.0, 3600.0, 4 * 3600.0]), constant)
-    assert state.wall_c[0] < later[0] < state.gas_c[0]
-    assert (np.diff(later) < 0).all() and later[-1] == pytest.approx(20.0, abs=0.5)
-
-
-def test_estimated_masses_are_those_of_common_cylinders():
-    """Steel 12 L 232 bar about 14 kg, aluminium 11.1 L 207 bar 14.2 kg (from memory)."""
-    kg = fill_heat.wall_mass_kg(["steel", "aluminium", "wood"], [12.0, 11.1, 12.0], [232.0, 207.0, 232.0])
-    np.testing.assert_allclose(kg[:2], [14.2, 14.2], atol=0.4)
-    assert np.isnan(kg[2])
 
 
 def test_conditions_can_be_taken_apart():

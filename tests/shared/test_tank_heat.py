@@ -11,7 +11,6 @@ from shared.tank_heat import (
     expansion_heat_j_mol,
     heat_capacity_j_mol_k,
     immersed_lag_s,
-    relaxed_c,
 )
 
 
@@ -35,10 +34,6 @@ def test_two_short_steps_are_a_long_one():
 def test_without_time_nothing_changes_and_in_the_end_the_water_rules():
     assert np.array(exchange_weights(0.0, 0.1, 0.2, 0.3)) == pytest.approx([1.0, 0.0, 0.0, 1.0])
     assert np.array(exchange_weights(1e6, 0.1, 0.2, 0.3)) == pytest.approx(np.zeros(4), abs=1e-12)
-
-
-def test_in_the_end_the_gas_is_as_warm_as_the_water():
-    assert relaxed_c(40.0, 10.0, 1e9, immersed_lag_s(12.0)) == 10.0
 
 
 def test_larger_cylinders_are_slower_and_thin_gas_conducts_less():
