@@ -35,10 +35,57 @@ def reading_sd_bar(step_bar: ArrayLike = DEFAULT_STEP_BAR) -> Any:
     return (np.asarray(step_bar, float) / np.sqrt(12.0))[()]
 
 
-LEAST_READINGS, LEAST_VARIOUS = 8, 6
-"""Readings, and different ones, from which a step coarser than 1 bar is believed. Judgements."""
 STEPS_BAR = (10.0, 5.0, 2.0, 1.0, 0.5)
 FINEST_STEP_BAR = 0.1
+LEAST_READINGS, LEAST_VARIOUS = 8, 6
+COARSE_BAR, ON_COARSE, ON_FINE = 1.0, 0.9, 0.8
+"""So many readings, of so many different figures, tell a step coarser than a bar; and the share of them on its marks.
+One round figure written again and again is where people stop, not how the gauge is read."""
+
+
+def step_seen_bar(gauge: ArrayLike, reading_bar: ArrayLike, *, otherwise_bar: float = FINEST_STEP_BAR) -> Any:
+    """Step to which each reading's gauge is read, bar, as the readings up to and with it show.
+
+    Parameters
+    ----------
+    gauge : array_like of int
+        Number of each reading's gauge.
+    reading_bar : array_like
+        In the order of time; NaN where nothing was read.
+    otherwise_bar : float
+        Where no step of `STEPS_BAR` fits, or nothing was read yet.
+
+    Returns
+    -------
+    ndarray
+        10, 5, 2, 1, 0.5 or otherwise_bar.
+    """
+    gauge, reading = np.asarray(gauge, int).ravel(), np.asarray(reading_bar, float).ravel()
+    order = np.argsort(gauge, kind="stable")
+    g, r = gauge[order], reading[order]
+    read = np.isfinite(r)
+    begins = np.flatnonzero(np.diff(g, prepend=g[:1] - 1)) if g.size else np.empty(0, int)
+    group = np.cumsum(np.isin(np.arange(g.size), begins)) - 1
+
+    def so_far(what: np.ndarray) -> np.ndarray:
+        total = np.cumsum(what)
+        return total - (total[begins] - what[begins])[group] if g.size else total
+
+    count = so_far(read.astype(float))
+    _, first = np.unique(np.column_stack([g, np.nan_to_num(r, nan=-1.0)]), axis=0, return_index=True)
+    fresh = np.zeros(g.size)
+    fresh[first] = 1.0
+    various = so_far(fresh * read)
+    step = np.full(g.size, float(otherwise_bar))
+    for candidate in reversed(STEPS_BAR):
+        on = read & (np.abs(r / candidate - np.round(r / candidate)) < 1e-6)
+        share = so_far(on.astype(float)) / np.maximum(count, 1.0)
+        coarse = candidate > COARSE_BAR
+        enough = (count >= LEAST_READINGS) & (various >= LEAST_VARIOUS) if coarse else count > 0
+        step = np.where(enough & (share >= (ON_COARSE if coarse else ON_FINE)), candidate, step)
+    out = np.empty(g.size)
+    out[order] = step
+    return out
 
 
 def read_step_bar(readings_bar: ArrayLike) -> float:
@@ -49,11 +96,4 @@ def read_step_bar(readings_bar: ArrayLike) -> float:
     readings = readings[np.isfinite(readings)]
     if not readings.size:
         return DEFAULT_STEP_BAR
-    various = len(np.unique(readings))
-    for step in STEPS_BAR:
-        # one round figure written again and again is where people stop, not how the gauge is read
-        if step <= 1.0 or (various >= LEAST_VARIOUS and len(readings) >= LEAST_READINGS):
-            off = np.abs(readings / step - np.round(readings / step))
-            if np.mean(off < 1e-6) >= (0.9 if step > 1 else 0.8):
-                return step
-    return FINEST_STEP_BAR
+    return float(step_seen_bar(np.zeros(readings.size, int), readings)[-1])

@@ -1,18 +1,25 @@
-"""What settled fills teach: a correction of predicted settled pressures, with how sure it is.
+"""What later readings teach about fills, and what is then believed of each fill: one joint posterior.
 
-A prediction from the heat balance is off because a gauge reads high, a wall is heavier than thought, a room
-is draughtier. Each such cause is one number per level (this gauge, this unit, this station), with a prior; a
-settled reading says what their sum, each times how much it matters for that fill, comes to. That is linear
-and Gaussian, so the answer is closed: normal equations that grow with each reading. Readings far off count
-little (Student t), so one rogue does not move the model. Units are many and each touches only its own fills:
-they are eliminated first, which keeps the matrix small.
+There are several estimates of what a fill settles to: by the heat balance from its stop pressure, by its wall's
+temperature, by a check gauge next day, by the filling gauge when the cylinder comes back unused, by a transmitter in
+the water. Each is an estimate of the same number. It is off by causes that it shares with other estimates (a gauge
+reads high, a wall is heavier than thought, a room is draughtier) and by noise of its own:
+
+    settled pressure = estimate + Σ lever × cause + noise
+
+Causes are a few numbers with priors. Where a fill has two estimates, their difference tells of the causes alone, as
+the fill's own pressure cancels; given the causes, its pressure is the weighted mean of its estimates. Both follow
+from one likelihood, so no reading teaches and is weighed again. Linear and Gaussian, so the answer is closed:
+normal equations that grow with each reading. Readings far off count little (Student t). Units are many and each
+touches only its own fills: their cause is eliminated first, which keeps the matrix small.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import sparse
 
 Array = NDArray[np.float64]
 
@@ -23,22 +30,28 @@ WEIGHT_OF_NORMAL, SCATTER_OF_NORMAL = 1.0534, 0.7863
 them makes information and scatter right for errors that are normal after all."""
 NOISE_PRIOR_READINGS = 12.0
 """So many readings' worth of trust in the stated noise before the data's own scatter counts."""
+LEAST_NOISE_SCALE, MOST_SCATTER = 0.3, 9.0
 MANY = 0.3
 WALK_SDS = {0.2: 0.8, 0.8: 0.2}
 """How far a gauge may move in a month (SD, bar), and how likely each is to begin with. Judgement, no source."""
+UNUSED, SLIGHT_USE, USE = 0.6, 0.1 / 15.0, 0.3 / 220.0
+"""Of cylinders that may have come back unused: the share that did, and the share a bar that was used a little (15
+bar at most) or more. Judgement, no source."""
+SLIGHT_USE_BAR = 15.0
 Z80 = 1.2815515655446004
 """Half width of an 80 % interval in standard deviations of a normal distribution."""
+NONE = -1
 
 
 @dataclass(frozen=True)
 class Term:
-    """One cause of error, at one kind of level, for n fills.
+    """One kind of cause, for m estimates.
 
-    `of` names the parameter group (terms of one group share their numbers), `level` says which of `levels` acts on
-    each fill (-1 for none), `per` how many bar of settled pressure one unit of it makes.
-    `prior_sd` is in that unit; `stated` gives some levels a (mean, SD) of their own. With `step` the numbers of one
-    level are a random walk over those whole steps of time from zero before the first; how far it walks in a step is
-    `walk_sd` of the fit, times `prior_sd`.
+    `of` names the group (terms of one group share their numbers), `level` says which of `levels` acts on each
+    estimate (-1: none), `per` how many bar of settled pressure one unit of it makes. `prior_sd` is in that unit;
+    `stated` gives some levels an SD of their own. With `step` the numbers of one level are a random walk over those
+    whole steps of time from zero before the first; how far it walks in a step is `walk_sd` of the belief, times
+    `prior_sd`.
     """
 
     of: str
@@ -46,43 +59,80 @@ class Term:
     levels: Sequence[str]
     per: Array
     prior_sd: float
-    stated: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    stated: Mapping[str, float] = field(default_factory=dict)
     step: NDArray | None = None
 
 
 @dataclass(frozen=True)
-class Design:
-    """Terms turned into indices: `index[t]` is each fill's column of term t (-1: none), `own` the unit's."""
+class Causes:
+    """All causes but the units' own, numbered, with their prior as an information matrix."""
 
-    columns: dict[tuple[str, str, int], int]
+    column: dict[tuple[str, str, int], int]
     prior_information: Array
     walk_information: Array
-    prior_pull: Array
-    index: NDArray
-    per: Array
-    own: NDArray
-    own_per: Array
     own_levels: NDArray
     own_sd: float
 
-    def rows(self, rows: NDArray) -> "Design":
-        """The same for some of the fills."""
-        return replace(
-            self, index=self.index[:, rows], per=self.per[:, rows], own=self.own[rows], own_per=self.own_per[rows]
-        )
-
-    def without(self, terms: Sequence[int]) -> "Design":
-        """The same with some terms, by place, out of action: what acts on a reading but not on the fill."""
-        per = self.per.copy()
-        per[list(terms)] = 0.0
-        return replace(self, per=per)
+    def __len__(self) -> int:
+        return len(self.prior_information)
 
 
-def design(terms: Sequence[Term], own: Term) -> Design:
-    """Number the levels of all terms; `own` is the term of the many units, eliminated in the fit."""
+@dataclass(frozen=True)
+class Estimates:
+    """m estimates of n fills' settled pressures.
+
+    `column[t]` is the cause of term t that acts on each (-1: none) and `per[t]` its lever; `own` the fill's unit with
+    `own_per`. `unused` marks those that hold only if nobody used the cylinder; `firm` those that tell how large the
+    heat balance's noise really is.
+    """
+
+    bar: Array
+    sd_bar: Array
+    column: NDArray
+    per: Array
+    own: NDArray
+    own_per: Array
+    unused: NDArray
+    firm: NDArray
+
+    def levers(self, rows: NDArray, causes: int) -> Array:
+        """Levers of some estimates as a dense array, (rows, causes); a row of -1 has none."""
+        there = np.flatnonzero(rows >= 0)
+        out = np.zeros((len(rows), causes))
+        for column, per in zip(self.column[:, rows[there]], self.per[:, rows[there]], strict=True):
+            on = column >= 0
+            out[there[on], column[on]] += per[on]
+        return out
+
+
+@dataclass(frozen=True)
+class Fills:
+    """Which estimates each of n fills has, by their row; -1 for none.
+
+    `model` and `wall` are made at stop and share the stop reading, whose noise is `stop_sd_bar`; `readings` (ranks,
+    n) come later, in the order in which they became known.
+    """
+
+    model: NDArray
+    wall: NDArray
+    readings: NDArray
+    stop_sd_bar: Array
+
+    def __len__(self) -> int:
+        return len(self.model)
+
+
+def number_causes(terms: Sequence[Term], own: Term) -> tuple[Causes, NDArray, Array]:
+    """Number the levels of all terms; `own` is the term of the many units, eliminated in the belief.
+
+    Returns
+    -------
+    causes : Causes
+    column, per : ndarray, (terms, m)
+        As in `Estimates`.
+    """
     columns: dict[tuple[str, str, int], int] = {}
     prior: list[tuple[int, int, float, bool]] = []
-    pull: list[float] = []
     index, per = [], []
     for term in terms:
         code = np.asarray(term.level, int)
@@ -91,29 +141,28 @@ def design(terms: Sequence[Term], own: Term) -> Design:
         span = int(step.max(initial=0)) - lowest + 1
         keys, of = np.unique((code + 1) * span + (step - lowest), return_inverse=True)
         pairs = np.column_stack([keys // span - 1, keys % span + lowest])
-        place = np.full(len(pairs), -1)
+        place = np.full(len(pairs), NONE)
         before: tuple[str, int, int] | None = None
         for i, (kind, at) in enumerate(pairs):
             if kind < 0:
                 continue
             level = str(term.levels[kind])
             key = (term.of, level, int(at))
-            new = key not in columns
-            if new:
-                columns[key] = len(pull)
-                mean, sd = term.stated.get(level, (0.0, term.prior_sd)) if term.step is None else (0.0, 0.0)
-                pull.append(mean / sd**2 if sd else 0.0)
+            if key not in columns:
+                columns[key] = len(columns)
+                sd = term.stated.get(level, term.prior_sd)
                 if term.step is None:
                     prior.append((columns[key], columns[key], sd, False))
                 elif before is not None and before[0] == level:
-                    prior.append((columns[key], before[2], term.prior_sd * np.sqrt(float(at - before[1])), True))
+                    sd = term.prior_sd * np.sqrt(float(at - before[1]))
+                    prior.append((columns[key], before[2], sd, True))
                 else:
                     prior.append((columns[key], columns[key], term.prior_sd, True))
             place[i] = columns[key]
             before = (level, int(at), columns[key])
         index.append(place[of.ravel()])
         per.append(np.nan_to_num(np.asarray(term.per, float)))
-    information, walk = np.zeros((2, len(pull), len(pull)))
+    information, walk = np.zeros((2, len(columns), len(columns)))
     for one, other, sd, walks in prior:
         into, precision = (walk if walks else information), 1.0 / sd**2
         into[one, one] += precision
@@ -121,39 +170,51 @@ def design(terms: Sequence[Term], own: Term) -> Design:
             into[other, other] += precision
             into[one, other] -= precision
             into[other, one] -= precision
-    return Design(
-        columns, information, walk, np.array(pull), np.array(index), np.array(per), np.asarray(own.level, int),
-        np.nan_to_num(np.asarray(own.per, float)), np.asarray(own.levels, dtype=object), own.prior_sd,
-    )
+    causes = Causes(columns, information, walk, np.asarray(own.levels, dtype=object), own.prior_sd)
+    return causes, np.array(index), np.array(per)
 
 
 @dataclass(frozen=True)
-class Correction:
-    """A correction of predicted settled pressures, bar, and the SD of what was learned."""
+class Prediction:
+    """Settled pressures, bar, with their SD."""
 
-    mean_bar: Array
+    bar: Array
     sd_bar: Array
 
 
-class SettlingFit:
-    """What is known after some readings. Start from the prior, `learn` in the order of time, ask `correct`."""
+@dataclass(frozen=True)
+class _Mean:
+    """Weighted means of fills' estimates: value, noise variance of their own, levers."""
 
-    def __init__(self, design: Design, walk_sd: float = 0.2):
-        self.design = design
-        p, units = len(design.prior_pull), len(design.own_levels)
-        self._information = design.prior_information + design.walk_information / walk_sd**2
-        self._pull = design.prior_pull.copy()
-        self._own_information = np.full(units, 1.0 / design.own_sd**2)
+    bar: Array
+    variance: Array
+    levers: Array
+    own_per: Array
+
+
+class Belief:
+    """What is believed of causes and fills after some readings, for one speed at which gauges may walk.
+
+    Start from the prior, `learn` in the order of time, ask `settled`.
+    """
+
+    def __init__(self, causes: Causes, estimates: Estimates, fills: Fills, walk_sd: float = 0.2):
+        self.causes, self.estimates, self.fills = causes, estimates, fills
+        p, units = len(causes), len(causes.own_levels)
+        self._information = causes.prior_information + causes.walk_information / walk_sd**2
+        self._pull = np.zeros(p)
+        self._own_information = np.full(units, 1.0 / causes.own_sd**2)
         self._own_pull = np.zeros(units)
         self._cross = np.zeros((units, p))
         self._scatter, self._weight = NOISE_PRIOR_READINGS, NOISE_PRIOR_READINGS
+        self.trust = np.ones(len(estimates.bar))
         self.readings = 0
         self._solve()
 
     @property
     def noise_scale(self) -> float:
-        """How many times the stated noise (as SD) the readings really scatter."""
-        return float(np.sqrt(self._scatter / self._weight))
+        """How many times its stated noise (as SD) the heat balance really scatters."""
+        return float(np.sqrt(max(self._scatter / self._weight, LEAST_NOISE_SCALE**2)))
 
     def _solve(self) -> None:
         share = self._cross / self._own_information[:, None]
@@ -164,47 +225,150 @@ class SettlingFit:
         self._own_to_shared = -share @ self.covariance
         self._own_variance = 1.0 / self._own_information - np.einsum("ij,ij->i", self._own_to_shared, share)
 
-    def correct(self, rows: Design) -> Correction:
-        """Correction for fills numbered by the same design (see `Design.rows`)."""
-        mean = rows.own_per * self.own_mean[rows.own]
-        variance = rows.own_per**2 * self._own_variance[rows.own]
-        acts = [np.where(i >= 0, v, 0.0) for i, v in zip(rows.index, rows.per, strict=True)]
-        at = [np.maximum(i, 0) for i in rows.index]
-        for a, (i, v) in enumerate(zip(at, acts, strict=True)):
-            mean = mean + v * self.mean[i]
-            variance = variance + 2.0 * v * rows.own_per * self._own_to_shared[rows.own, i]
-            for b in range(a, len(at)):
-                twice = 1.0 if a == b else 2.0
-                variance = variance + twice * v * acts[b] * self.covariance[i, at[b]]
-        return Correction(mean, np.sqrt(np.maximum(variance, 0.0)))
+    def of_causes(self, levers: Array, own: NDArray, own_per: Array) -> tuple[Array, Array]:
+        """Mean and variance of Σ lever × cause, bar and bar²."""
+        mean = levers @ self.mean + own_per * self.own_mean[own]
+        variance = np.einsum("ij,ij->i", levers @ self.covariance, levers)
+        variance += own_per**2 * self._own_variance[own]
+        variance += 2.0 * own_per * np.einsum("ij,ij->i", self._own_to_shared[own], levers)
+        return mean, np.maximum(variance, 0.0)
 
-    def learn(self, rows: Design, error_bar: Array, noise_sd_bar: Array, firm: NDArray | None = None) -> None:
-        """Add readings: `error_bar` is measured less predicted, `noise_sd_bar` its stated noise.
+    def _weighted(self, fills: NDArray, ranks: Sequence[int], at_stop: bool = True) -> _Mean:
+        """Mean of what was known of some fills at stop and of these ranks of readings."""
+        e, f = self.estimates, self.fills
+        model, wall = f.model[fills], f.wall[fills]
+        of_model = 1.0 / (self.noise_scale * e.sd_bar[model]) ** 2
+        of_wall = np.where(wall >= 0, self.trust[wall] / e.sd_bar[wall] ** 2, 0.0)
+        together = 1.0 / (1.0 / (of_model + of_wall) + f.stop_sd_bar[fills] ** 2) if at_stop else np.zeros(len(fills))
+        share = of_wall / (of_model + of_wall)
+        rows, weights = [model, wall], [together * (1.0 - share), together * share]
+        for rank in ranks:
+            row = f.readings[rank, fills]
+            rows.append(row)
+            weights.append(np.where(row >= 0, self.trust[row] / e.sd_bar[row] ** 2, 0.0))
+        total = np.maximum(np.sum(weights, axis=0), 1e-9)
+        bar, own_per, levers = np.zeros(len(fills)), np.zeros(len(fills)), np.zeros((len(fills), len(self.causes)))
+        for row, weight in zip(rows, weights, strict=True):
+            part = np.where(weight > 0, weight / total, 0.0)
+            bar += part * np.where(weight > 0, e.bar[row], 0.0)
+            own_per += part * e.own_per[row]
+            on = np.flatnonzero(weight > 0)
+            levers[on] += part[on, None] * e.levers(row[on], len(self.causes))
+        return _Mean(bar, 1.0 / total, levers, own_per)
 
-        Only `firm` readings (all, unless said) tell how large the noise really is; the stated noise of the others
-        is taken as it is. Weights come from what was believed before these readings; where they are many against
-        those known, once more from what is believed with them.
+    def settled(self, fills: NDArray, ranks: Sequence[int] | None = None, at_stop: bool = True) -> Prediction:
+        """Settled pressure of some fills from all their estimates, or from these ranks of readings only; with what was
+        known at stop, unless not `at_stop`.
         """
-        if not len(error_bar):
+        known = self._weighted(fills, range(len(self.fills.readings)) if ranks is None else ranks, at_stop)
+        mean, variance = self.of_causes(known.levers, self.estimates.own[self.fills.model[fills]], known.own_per)
+        return Prediction(known.bar + mean, np.sqrt(variance + known.variance))
+
+    def share_at_stop(self, fills: NDArray) -> Array:
+        """What share of a fill's belief rests on what was known at stop, 1 without any later reading."""
+        row = self.fills.readings[:, fills]
+        later = np.where(row >= 0, self.trust[row] / self.estimates.sd_bar[row] ** 2, 0.0).sum(axis=0)
+        first = 1.0 / self._weighted(fills, ()).variance
+        return first / (first + later)
+
+    def effect(self, fills: NDArray) -> Prediction:
+        """What the causes come to in the heat balance's estimate of some fills: a correction, bar."""
+        e, row = self.estimates, self.fills.model[fills]
+        mean, variance = self.of_causes(e.levers(row, len(self.causes)), e.own[row], e.own_per[row])
+        return Prediction(mean, np.sqrt(variance))
+
+    def reading(self, fills: NDArray, rank: int, ranks: Sequence[int] = ()) -> Prediction:
+        """What the reading of a rank should come to, by what was known at stop and of other ranks; its noise in it."""
+        return self._against(fills, rank, ranks)[0]
+
+    def _against(
+        self, fills: NDArray, rank: int, ranks: Sequence[int]
+    ) -> tuple[Prediction, _Mean, Array, Array]:
+        """A rank's reading by the others, those others, and its levers and unit lever less theirs.
+
+        A rank of -1 is the wall, by the heat balance alone.
+        """
+        e = self.estimates
+        if rank == NONE:
+            row, model = self.fills.wall[fills], self.fills.model[fills]
+            known = _Mean(
+                e.bar[model], (self.noise_scale * e.sd_bar[model]) ** 2, e.levers(model, len(self.causes)),
+                e.own_per[model],
+            )  # fmt: skip
+        else:
+            row = self.fills.readings[rank, fills]
+            known = self._weighted(fills, ranks)
+        levers, own_per = known.levers - e.levers(row, len(self.causes)), known.own_per - e.own_per[row]
+        mean, variance = self.of_causes(levers, e.own[row], own_per)
+        sd = np.sqrt(known.variance + e.sd_bar[row] ** 2 + variance)
+        return Prediction(known.bar + mean, sd), known, levers, own_per
+
+    def learn(self, fills: NDArray, ranks: NDArray) -> None:
+        """Add readings, in the order in which they became known: of each of some fills that of a rank (-1: its wall).
+
+        Weights come from what was believed before these readings; where they are many against those known, once more
+        from what is believed with them.
+        """
+        if not len(fills):
             return
-        passes = 1 if len(error_bar) < MANY * self.readings else 5
+        turns = 1 if len(fills) < MANY * self.readings else 4
         before = self._state()
-        stated = noise_sd_bar**2
-        firm = np.ones(len(error_bar), bool) if firm is None else firm
-        scale = np.where(firm, self.noise_scale**2, 1.0)
-        for turn in range(passes):
-            known = self.correct(rows)
-            miss = error_bar - known.mean_bar
-            spread = scale * stated + (known.sd_bar**2 if turn == 0 else 0.0)
-            weight = (TAIL_DEGREES + 1.0) / (TAIL_DEGREES + miss**2 / spread) / WEIGHT_OF_NORMAL
+        for _ in range(turns):
+            parts = []
+            for rank in np.unique(ranks):
+                at = fills[ranks == rank]
+                row = self.fills.wall[at] if rank == NONE else self.fills.readings[rank, at]
+                said, known, levers, own_per = self._against(at, rank, range(max(rank, 0)))
+                off = self.estimates.bar[row] - said.bar
+                self.trust[row] = self._trusted(row, off, said.sd_bar)
+                stop_variance = self.fills.stop_sd_bar[at] ** 2
+                parts.append((row, known, levers, own_per, off, said.sd_bar, stop_variance))
             self._restore(before)
-            self._add(rows, error_bar, weight / (scale * stated))
-            squares = (weight * miss**2 / (spread / scale))[firm]
-            self._scatter += float(squares.sum()) * WEIGHT_OF_NORMAL / SCATTER_OF_NORMAL
-            self._weight += int(firm.sum())
+            for row, known, levers, own_per, *seen in parts:
+                self._add(row, known, levers, own_per)
+                self._scatter_of(row, known, *seen)
             self._solve()
-            scale = np.where(firm, self.noise_scale**2, 1.0)
-        self.readings += len(error_bar)
+        self.readings += len(fills)
+
+    def learn_cause(self, levers: Array, value: float, sd: float) -> None:
+        """Add what was found out about causes themselves, such as a gauge's offset on a calibrator."""
+        self._information += np.outer(levers, levers) / sd**2
+        self._pull += levers * (value / sd**2)
+        self._solve()
+
+    def _trusted(self, row: NDArray, off_bar: Array, sd_bar: Array) -> Array:
+        """How far each reading is to be believed, 1 for one as near as expected."""
+        far = (off_bar / sd_bar) ** 2
+        weight = (TAIL_DEGREES + 1.0) / (TAIL_DEGREES + far) / WEIGHT_OF_NORMAL
+        # lower than expected, a cylinder that came back may have been used after all
+        unused = UNUSED * np.exp(-0.5 * np.minimum(far, 200.0)) / (np.sqrt(2.0 * np.pi) * sd_bar)
+        used = USE + np.where((off_bar < 0) & (off_bar > -SLIGHT_USE_BAR), SLIGHT_USE, 0.0)
+        return np.maximum(np.where(self.estimates.unused[row], weight * unused / (unused + used), weight), 1e-6)
+
+    def _add(self, row: NDArray, known: _Mean, levers: Array, own_per: Array) -> None:
+        e, units = self.estimates, len(self._own_information)
+        precision = 1.0 / (known.variance + e.sd_bar[row] ** 2 / self.trust[row])
+        error, own = e.bar[row] - known.bar, e.own[row]
+        weighted = levers * precision[:, None]
+        self._information += levers.T @ weighted
+        self._pull += weighted.T @ error
+        self._own_information += np.bincount(own, precision * own_per**2, minlength=units)
+        self._own_pull += np.bincount(own, precision * own_per * error, minlength=units)
+        by_unit = sparse.csr_matrix((own_per, (own, np.arange(len(own)))), shape=(units, len(own)))
+        self._cross += by_unit @ weighted
+
+    def _scatter_of(self, row: NDArray, known: _Mean, off_bar: Array, sd_bar: Array, stop_variance: Array) -> None:
+        """Learn how large the heat balance's own noise is, from firm readings."""
+        e = self.estimates
+        firm = np.flatnonzero(e.firm[row])
+        if not firm.size:
+            return
+        off, variance, trust = off_bar[firm], sd_bar[firm] ** 2, self.trust[row[firm]]
+        of_model = np.maximum(known.variance[firm] - stop_variance[firm], 1e-4)
+        # what the square leaves once everything else has its share, as a multiple of the noise stated for it
+        square = trust * off**2 * WEIGHT_OF_NORMAL / SCATTER_OF_NORMAL - (variance - of_model)
+        self._scatter += float(np.sum(self.noise_scale**2 * np.minimum(square / of_model, MOST_SCATTER)))
+        self._weight += len(firm)
 
     def _state(self):
         return (
@@ -223,65 +387,82 @@ class SettlingFit:
             a.copy() for a in arrays
         )
 
-    def _add(self, rows: Design, error: Array, precision: Array) -> None:
-        p, units = len(self.mean), len(self._own_information)
-        self._own_information += np.bincount(rows.own, precision * rows.own_per**2, minlength=units)
-        self._own_pull += np.bincount(rows.own, precision * rows.own_per * error, minlength=units)
-        for i, v in zip(rows.index, rows.per, strict=True):
-            on = i >= 0
-            w = precision[on] * v[on]
-            self._pull += np.bincount(i[on], w * error[on], minlength=p)
-            np.add.at(self._cross, (rows.own[on], i[on]), w * rows.own_per[on])
-            for j, u in zip(rows.index, rows.per, strict=True):
-                both = on & (j >= 0)
-                np.add.at(self._information, (i[both], j[both]), precision[both] * v[both] * u[both])
+    def weigh_again(self) -> None:
+        """Judge all readings by what is believed in the end, each by all others of its fill."""
+        for rank in range(NONE, len(self.fills.readings)):
+            row = self.fills.wall if rank == NONE else self.fills.readings[rank]
+            fills = np.flatnonzero(row >= 0)
+            if fills.size:
+                others = [r for r in range(len(self.fills.readings)) if r != rank]
+                said, *_ = self._against(fills, rank, others)
+                row = row[fills]
+                self.trust[row] = self._trusted(row, self.estimates.bar[row] - said.bar, said.sd_bar)
 
 
-class SettlingFits:
-    """Several fits that differ in how far gauges may walk, weighed by how well each foretold what came.
+class Beliefs:
+    """Several beliefs that differ in how far gauges may walk, weighed by how well each predicted what came.
 
     A gauge that stays and one that drifts ask for different memories; the readings decide. Weights start from
-    `WALK_SDS` and follow the density that each fit gave to readings before it knew them.
+    `WALK_SDS` and follow the density that each belief gave to readings before it knew them.
     """
 
-    def __init__(self, design: Design):
-        self.fits = [SettlingFit(design, sd) for sd in WALK_SDS]
+    def __init__(self, causes: Causes, estimates: Estimates, fills: Fills):
+        self.beliefs = [Belief(causes, estimates, fills, sd) for sd in WALK_SDS]
         self._score = np.log(list(WALK_SDS.values()))
 
     @property
     def weight(self) -> Array:
-        """Weight of each fit; they add to one."""
+        """Weight of each belief; they add to one."""
         w = np.exp(self._score - self._score.max())
         return w / w.sum()
 
     @property
-    def best(self) -> SettlingFit:
-        """The fit that foretold best."""
-        return self.fits[int(np.argmax(self._score))]
+    def best(self) -> Belief:
+        """The belief that predicted best."""
+        return self.beliefs[int(np.argmax(self._score))]
 
-    def learn(self, rows: Design, error_bar: Array, noise_sd_bar: Array, firm: NDArray | None = None) -> None:
-        """As `SettlingFit.learn`, in each."""
-        for fit in self.fits:
-            fit.learn(rows, error_bar, noise_sd_bar, firm)
+    def learn(self, fills: NDArray, ranks: NDArray) -> None:
+        """As `Belief.learn`, in each."""
+        for belief in self.beliefs:
+            belief.learn(fills, ranks)
 
-    def score(self, rows: Design, error_bar: Array, noise_sd_bar: Array) -> None:
-        """Weigh the fits by readings that none of them has learned from."""
-        for i, fit in enumerate(self.fits):
-            told = fit.correct(rows)
-            sd = np.hypot(told.sd_bar, fit.noise_scale * noise_sd_bar)
-            off = np.minimum(((error_bar - told.mean_bar) / sd) ** 2, 9.0)
-            self._score[i] += float(np.sum(-0.5 * off - np.log(sd)))
+    def learn_cause(self, levers: Array, value: float, sd: float) -> None:
+        """As `Belief.learn_cause`, in each."""
+        for belief in self.beliefs:
+            belief.learn_cause(levers, value, sd)
 
-    def foretell(self, rows: Design, noise_sd_bar: Array) -> Correction:
-        """Correction and the SD of one fill's settled pressure, its own noise included."""
-        mean, square = np.zeros(len(noise_sd_bar)), np.zeros(len(noise_sd_bar))
-        for w, fit in zip(self.weight, self.fits, strict=True):
-            if w < 1e-4:
-                continue
-            told = fit.correct(rows)
-            mean += w * told.mean_bar
-            square += w * (told.sd_bar**2 + (fit.noise_scale * noise_sd_bar) ** 2 + told.mean_bar**2)
-        return Correction(mean, np.sqrt(np.maximum(square - mean**2, 1e-12)))
+    def weigh_again(self) -> None:
+        """As `Belief.weigh_again`, in each."""
+        for belief in self.beliefs:
+            belief.weigh_again()
+
+    def score(self, fills: NDArray, rank: int) -> None:
+        """Weigh the beliefs by readings that none of them has learned from."""
+        for i, belief in enumerate(self.beliefs):
+            said = belief.reading(fills, rank)
+            measured = belief.estimates.bar[belief.fills.readings[rank, fills]]
+            off = np.minimum(((measured - said.bar) / said.sd_bar) ** 2, 9.0)
+            self._score[i] += float(np.sum(-0.5 * off - np.log(said.sd_bar)))
+
+    def settled(self, fills: NDArray, ranks: Sequence[int] | None = None, at_stop: bool = True) -> Prediction:
+        """As `Belief.settled`, over the beliefs."""
+        return self._mixed([b.settled(fills, ranks, at_stop) for b in self._that_count()])
+
+    def reading(self, fills: NDArray, rank: int, ranks: Sequence[int] = ()) -> Prediction:
+        """As `Belief.reading`, over the beliefs."""
+        return self._mixed([b.reading(fills, rank, ranks) for b in self._that_count()])
+
+    def _that_count(self) -> list[Belief]:
+        return [b for w, b in zip(self.weight, self.beliefs, strict=True) if w >= 1e-3]
+
+    def _mixed(self, said: list[Prediction]) -> Prediction:
+        if len(said) == 1:
+            return said[0]
+        weight = self.weight[self.weight >= 1e-3]
+        weight = weight / weight.sum()
+        mean = np.sum([w * p.bar for w, p in zip(weight, said, strict=True)], axis=0)
+        square = np.sum([w * (p.sd_bar**2 + p.bar**2) for w, p in zip(weight, said, strict=True)], axis=0)
+        return Prediction(mean, np.sqrt(np.maximum(square - mean**2, 1e-12)))
 
 
 def growing_blocks(known_before: NDArray, *, growth: float = 1.2) -> NDArray:
@@ -296,7 +477,7 @@ def growing_blocks(known_before: NDArray, *, growth: float = 1.2) -> NDArray:
     -------
     ndarray
         First position of each block: a new one begins whenever the number of known readings has grown by
-        a fifth, so 100,000 readings make about sixty fits.
+        a fifth, so 100,000 readings make about sixty blocks.
     """
     levels = [0.0]
     while levels[-1] <= known_before.max(initial=0):

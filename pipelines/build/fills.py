@@ -93,7 +93,7 @@ def _pressures(c: pd.DataFrame, s: Settled, reference_c: float) -> pd.DataFrame:
     low, high = np.maximum(s.bar_15c - Z80 * s.sd_bar, 0.0), s.bar_15c + Z80 * s.sd_bar
     stop = floats(c["stop_pressure_bar"])
     density = thermal.density_mol_l(s.bar_15c, REFERENCE_C, *mix, strict=False)
-    gas_c = thermal.gas_temperature_c(stop, density, *mix, strict=False)
+    gas_c = thermal.gas_temperature_c(stop - s.gauge_offset_bar, density, *mix, strict=False)
     at_ref = [
         bar
         if reference_c == REFERENCE_C

@@ -18,14 +18,17 @@ from schemas.policy import Policy
 from schemas.sources import SOURCES
 from shared import thermal
 from shared.constants import AIR_O2_PCT, REFERENCE_C
-from shared.fill_conditions import believed_wall_mass, delivery, outlet_rise_k, usual_minutes
-from shared.gauges import DEFAULT_CLASS, DEFAULT_SPAN_BAR, limit_of_error_bar, read_step_bar
+from shared.fill_conditions import USUAL_BANK_BAR_MIN, USUAL_FREE_L_MIN, believed_wall_mass, delivery, outlet_rise_k
+from shared.gauges import DEFAULT_CLASS, DEFAULT_SPAN_BAR, limit_of_error_bar, read_step_bar, step_seen_bar
 from shared.mixing import TRACE_PCT, is_plain_air
+from shared.room import filtered_c
 from shared.size_class import size_class
-from shared.walls import wall_heat_capacity_j_k
+from shared.walls import wall_heat_capacity_j_k, wall_resistance_m2_k_w
 
 CHECK_STEP_BAR = 0.1
 MINUTES = (SOURCES["fills"].fields["fill_minutes"].low, SOURCES["fills"].fields["fill_minutes"].high)
+THICK_FROM_BAR = 250.0
+"""Cylinders above this working pressure have walls of another thickness for their size."""
 WARM_K = 20.0
 """How much warmer than the room the gas is taken to be at stop, before anything is computed."""
 ARGON_STATED_PCT = 1.0
@@ -57,12 +60,14 @@ def fill_context(
         marks[code] = np.array([isinstance(f, list | tuple | np.ndarray) and code in f for f in flags], bool)
     fills = _with_unit(fills, inputs, units, marks)
     fills = _with_gauge(fills, inputs["gauges"])
+    fills = _with_room(fills)
     fills = _with_source(fills, inputs)
     chain = chain_of_fills(inputs, fills, fills["filled_on"])
     fills = _with_minutes(fills, marks)
     readings = readings_between(inputs, fills, chain, policy)
     fills = _with_mix(fills, chain, readings, policy, marks)
     fills["last_dive_at"] = _last_dive_at(fills, inputs)
+    fills = _with_arrival(fills)
     fills = _with_settled(fills, inputs["gauges"], policy, first_readings, marks)
     fills["marks"] = pd.Series(lists(marks, len(fills)), index=fills.index, dtype="object")
     return FillContext(fills, chain, readings)
@@ -90,9 +95,12 @@ def _with_unit(fills: pd.DataFrame, inputs: dict, units: pd.DataFrame, marks: di
     )
     fills["mass_known"] = mass.stamped
     fills["wall_j_k"] = wall_heat_capacity_j_k(fills["material"], mass.mass_kg)
+    fills["wall_m2_k_w"] = wall_resistance_m2_k_w(fills["material"])
     marks["wall_mass_doubtful"] = mass.doubtful
     marks["wall_mass_estimated"] = ~mass.stamped
     fills["size"] = size_class(floats(fills["water_capacity_l"]))
+    thick = np.where(floats(fills["working_pressure_bar"]) > THICK_FROM_BAR, " of 300 bar", "")
+    fills["build"] = fills["material"] + ", " + fills["size"] + thick
     return fills
 
 
@@ -114,8 +122,10 @@ def _with_gauge(fills: pd.DataFrame, gauges: pd.DataFrame) -> pd.DataFrame:
     fills["gauge_limit_bar"] = _limit_bar(fills["gauge"], known)
     fills["gauge_checked_on"] = at(known["checked_on"]).astype("datetime64[us]")
     fills["gauge_offset_stated_bar"] = at(known["offset_bar"]).astype(float)
-    seen = steps_bar(fills["gauge"], fills["start_pressure_bar"], fills["stop_pressure_bar"])
-    fills["gauge_step_bar"] = at(known["step_bar"]).astype(float).fillna(at(seen))
+    code = pd.factorize(fills["gauge"])[0]
+    seen = np.fmax(*(step_seen_bar(code, floats(fills[c])) for c in ("stop_pressure_bar", "start_pressure_bar")))
+    # people may read a gauge to fewer marks than it has
+    fills["gauge_step_bar"] = np.fmax(floats(at(known["step_bar"])), seen)
     return fills
 
 
@@ -125,6 +135,24 @@ def _limit_bar(gauge: pd.Series, known: pd.DataFrame) -> np.ndarray:
     return limit_of_error_bar(
         floats(accuracy_class), floats(looked_up(gauge, known["span_bar"]).fillna(DEFAULT_SPAN_BAR))
     )
+
+
+ASSUMED_AMBIENT_SD_K = 5.0
+"""What a temperature that the settings state for all fills is worth."""
+
+
+def _with_room(fills: pd.DataFrame) -> pd.DataFrame:
+    """The room's temperature at each fill, from what was logged then and just before."""
+    hours = fills["filled_at"].to_numpy("datetime64[s]").astype(float) / 3600.0
+    logged = np.where(fills["ambient_assumed"], np.nan, floats(fills["ambient_c"]))
+    room, sd, walk = (np.full(len(fills), np.nan) for _ in range(3))
+    for rows in fills.groupby("station").indices.values():
+        room[rows], sd[rows], walk[rows] = filtered_c(hours[rows], logged[rows])
+    known = np.isfinite(room)
+    fills["room_c"] = np.where(known, room, floats(fills["ambient_c"]))
+    fills["room_sd_k"] = np.where(known, sd, ASSUMED_AMBIENT_SD_K)
+    fills["room_walk_k2_h"] = walk
+    return fills
 
 
 def _with_source(fills: pd.DataFrame, inputs: dict) -> pd.DataFrame:
@@ -143,7 +171,7 @@ def _with_source(fills: pd.DataFrame, inputs: dict) -> pd.DataFrame:
     fills["source_oxygen_compatible"] = at(sources["oxygen_compatible"]).astype("boolean")
     described_air = is_plain_air(floats(sources["o2_pct"]), floats(sources["he_pct"]))
     fills["other_gas_kept"] = bool(((sources["kind"] != "compressor") & ~described_air).any())
-    ambient, stop = floats(fills["ambient_c"]), floats(fills["stop_pressure_bar"])
+    ambient, stop = floats(fills["room_c"]), floats(fills["stop_pressure_bar"])
     bank = (fills["source_kind"] == "bank").to_numpy()
     log = inputs["compressor_log"]
     rise = floats(looked_up(fills["source"], outlet_rises_k(log)).astype(float))
@@ -206,14 +234,58 @@ def _with_minutes(fills: pd.DataFrame, marks: dict) -> pd.DataFrame:
     measure = np.where(bank, risen, floats(fills["water_capacity_l"]) * risen)
     # a rise that no gauge shows teaches no rate
     rate = pd.Series(measure / minutes, fills.index).where(risen >= 1.0)
-    usual = floats(rate.groupby([fills["source"], bank]).transform("median"))
-    by_rate = np.where(np.isfinite(usual), np.maximum(measure, 1.0) / np.where(usual > 0, usual, np.nan), np.nan)
-    otherwise = usual_minutes(bank, floats(fills["water_capacity_l"]), risen)
+    usual, scatter = _usual_rate(rate, [fills["source"], bank], np.where(bank, USUAL_BANK_BAR_MIN, USUAL_FREE_L_MIN))
     fills["minutes_known"] = np.isfinite(minutes)
-    assumed = np.where(np.isfinite(by_rate), by_rate, otherwise)
-    fills["minutes"] = np.where(fills["minutes_known"], minutes, np.clip(assumed, *MINUTES))
+    assumed = np.clip(np.maximum(measure, 1.0) / usual, *MINUTES)
+    fills["minutes"] = np.where(fills["minutes_known"], minutes, assumed)
+    fills["minutes_sd"] = np.where(fills["minutes_known"], 0.0, scatter)
     marks["fill_minutes_assumed"] = ~fills["minutes_known"].to_numpy()
     return fills
+
+
+RATE_SD, RATE_SD_TRUST = 0.5, 4.0
+"""Scatter of the logarithm of a source's rate before its fills say it, and how many fills' worth that is trusted."""
+
+
+def _usual_rate(rate: pd.Series, by: list, at_first: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Rate usual for each fill's source by the fills before it, and the scatter of its logarithm."""
+    log = np.log(rate.where(rate > 0))
+    before = log.groupby(by).shift()
+    usual = before.groupby(by).expanding().median().droplevel(list(range(len(by)))).reindex(rate.index)
+    usual = usual.fillna(pd.Series(np.log(at_first), rate.index))
+    off = (log - usual).clip(-1.5, 1.5) ** 2
+    summed = off.groupby(by).cumsum().groupby(by).shift().groupby(by).ffill().fillna(0.0)
+    counted = off.notna().groupby(by).cumsum().groupby(by).shift().fillna(0.0)
+    scatter = np.sqrt((RATE_SD_TRUST * RATE_SD**2 + summed) / (RATE_SD_TRUST + counted))
+    return np.exp(floats(usual)), floats(scatter)
+
+
+def _with_arrival(fills: pd.DataFrame) -> pd.DataFrame:
+    """What the unit read when it came to its next fill, where no dive and no stated value lies between."""
+    begun = fills["filled_at"] - pd.to_timedelta(fills["minutes"].astype(float), unit="min")
+    seen = pd.DataFrame(
+        {
+            "arrived_bar": fills["start_pressure_bar"].where(~fills["start_assumed"]),
+            "arrived_room_c": fills["room_c"],
+            "arrived_room_sd_k": fills["room_sd_k"],
+            "arrived_gauge": fills["gauge"],
+            "arrived_step_bar": fills["gauge_step_bar"],
+            "arrived_on": fills["filled_on"],
+            "arrived_known_at": fills["filled_at"],
+            "begun": begun,
+            "dived": fills["last_dive_at"],
+        }
+    )
+    later = seen.groupby(fills["unit_id"], dropna=True).shift(-1).reindex(fills.index)
+    hours = (later["begun"] - fills["filled_at"]).dt.total_seconds() / 3600.0
+    apart = (later["dived"] > fills["filled_at"]).fillna(False) | ~(hours > MINUTES_APART / 60.0)
+    later["arrived_bar"] = later["arrived_bar"].mask(apart).astype(float)
+    later["arrived_hours"] = hours.clip(lower=0.0)
+    return pd.concat([fills, later.drop(columns=["begun", "dived"])], axis=1)
+
+
+MINUTES_APART = 5.0
+"""A fill begun sooner after the unit's last one went on with it: its start says nothing of how warm that was."""
 
 
 def _last_dive_at(fills: pd.DataFrame, inputs: dict[str, pd.DataFrame]) -> pd.Series:
@@ -245,19 +317,22 @@ def _with_settled(
     usable = read & np.isfinite(at_c) & ~marks["settled_before_stop"] & ~marks["settled_after_next_fill"]
     hours = np.where(stated_at, hours, policy.filling.settle_hours)
     marks["settled_early"] = usable & (hours < policy.filling.settle_hours)
+    fills["settled_time_assumed"] = ~stated_at
     fills["settled_usable"], fills["settled_hours"] = usable, np.where(usable, hours, np.nan)
     fills["settled_known_at"] = fills["settled_at"].where(
         fills["settled_at"].notna(), fills["filled_at"] + pd.Timedelta(hours=policy.filling.settle_hours)
     )
+    fills["settled_on"] = local_day(fills["settled_known_at"], policy.time_zone)
     given = fills["settled_gauge_id"].astype(object)
     fills["settled_gauge"] = given.where(given.notna(), CHECK_GAUGE + " of " + fills["station"])
+    fills["settled_on_check_gauge"] = ~fills["settled_gauge"].isin(fills["gauge"].unique())
     known = gauges.drop_duplicates("gauge_id", keep="last").set_index("gauge_id")
     limit = _limit_bar(given, known)
     fills["settled_limit_bar"] = np.where(given.isna(), policy.filling.check_gauge_limit_bar, limit)
     fills["settled_offset_stated_bar"] = looked_up(given, known["offset_bar"]).astype(float)
-    step = looked_up(given, known["step_bar"]).astype(float)
-    seen = steps_bar(fills.loc[read, "settled_gauge"], fills.loc[read, "settled_pressure_bar"])
-    fills["settled_step_bar"] = step.fillna(looked_up(fills["settled_gauge"], seen)).fillna(CHECK_STEP_BAR)
+    fills["settled_checked_on"] = looked_up(given, known["checked_on"]).astype("datetime64[us]")
+    seen = step_seen_bar(pd.factorize(fills["settled_gauge"])[0], reading, otherwise_bar=CHECK_STEP_BAR)
+    fills["settled_step_bar"] = np.fmax(floats(looked_up(given, known["step_bar"])), seen)
     for name in ("in_water_bar", "in_water_c", "in_water_minutes", "in_water_sd_bar"):
         fills[name] = np.nan
     fills["in_water_by"] = "divers at " + fills["station"]

@@ -253,7 +253,11 @@ def _sets(single: pd.DataFrame, membership: pd.DataFrame, kind: pd.DataFrame, as
     )
     twice = now.loc[now["away"] == pd.Timedelta(0), "cylinder_id"]
     now["in_two_sets"] = now["cylinder_id"].isin(twice[twice.duplicated()])
-    now["litres_sd"] = now["water_capacity_l"] * now["capacity_sd_pct"]
+    litres_sd = now["water_capacity_l"] * now["capacity_sd_pct"]
+    # cylinders of one set share the convention of their rating, so those errors add; each stamp errs by itself
+    rated = now["capacity_basis"] == "rated"
+    now["together_sd"] = litres_sd.where(rated, 0.0)
+    now["apart_sd2"] = (litres_sd**2).where(~rated, 0.0)
     by_set = now.groupby("set_id")
     size = by_set.size()
     whole = {"min_count": 1}
@@ -268,8 +272,9 @@ def _sets(single: pd.DataFrame, membership: pd.DataFrame, kind: pd.DataFrame, as
             "material": by_set["material"].first(),
             "water_capacity_l": capacity,
             "capacity_basis": by_set["capacity_basis"].agg(lambda s: "rated" if s.eq("rated").any() else "register"),
-            # cylinders of one set share the convention of their rating, so their errors add
-            "capacity_sd_pct": by_set["litres_sd"].sum(**whole) / capacity,
+            "capacity_sd_pct": np.sqrt(
+                by_set["together_sd"].sum(**whole) ** 2 + by_set["apart_sd2"].sum(**whole)
+            ) / capacity,
             "working_pressure_bar": by_set["working_pressure_bar"].min(),
             "permitted_bar": by_set["permitted_bar"].min(),
             "test_pressure_bar": by_set["test_pressure_bar"].agg(lambda s: s.min(skipna=False)),

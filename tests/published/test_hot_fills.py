@@ -81,7 +81,7 @@ def test_taking_compressed_air_as_air_of_the_room_would_be_tens_of_degrees_off()
     """No wall, 0 to 232 bar (g): 168.9 °C with the enthalpy of room air at 1 atm, 115.1 °C from a 300 bar bank:
     what is fed in carries the enthalpy of its own pressure."""
     bank = fill(start_pressure_bar=0.0, delivery_c=20.0, delivery_bar=300.0 - 1.01325)
-    state = fill_heat.temperature_at_stop(bank, inside_w_m2_k=1e-9, outside_w_m2_k=0.0)
+    state = fill_heat.temperature_at_stop(bank, natural=0.0, jet=0.0, outside=0.0)
     assert state.gas_c[0] == pytest.approx(115.1, abs=0.6)
 
 

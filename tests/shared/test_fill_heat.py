@@ -5,8 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from shared import fill_heat, thermal
-from shared.cooling import STILL_AIR_W_M2_K
+from shared import thermal
 from shared.fill_heat import FillConditions, temperature_at_stop
 
 PLAIN = {
@@ -33,7 +32,7 @@ def fill(n=1, **change):
 @pytest.mark.parametrize("start_bar, expected_c", [(0.0, 115.1), (50.0, 97.2)])
 def test_no_wall_at_all_bounds_a_fill_from_a_bank(start_bar, expected_c):
     """Real air, no wall, to 232 bar (g) from a 300 bar (abs) bank at 20 °C. Computed with CoolProp's air equation."""
-    state = temperature_at_stop(fill(start_pressure_bar=start_bar, **BANK), inside_w_m2_k=1e-9, outside_w_m2_k=0.0)
+    state = temperature_at_stop(fill(start_pressure_bar=start_bar, **BANK), natural=0.0, jet=0.0, outside=0.0)
     assert state.gas_c[0] == pytest.approx(expected_c, abs=0.6)
 
 
@@ -55,7 +54,7 @@ def test_no_wall_at_all_bounds_a_fill_from_a_bank(start_bar, expected_c):
 )
 def test_a_wall_that_shares_all_heat(change, gas_c, settles_bar):
     """A steel 12 and an aluminium 11.1 whose wall shares all heat and loses none (computed with CoolProp)."""
-    state = temperature_at_stop(fill(**(BANK | change)), inside_w_m2_k=1e7, outside_w_m2_k=0.0)
+    state = temperature_at_stop(fill(**(BANK | change)), jet=1e6, outside=0.0)
     assert state.gas_c[0] == pytest.approx(gas_c, abs=0.2)
     settled = thermal.settled_pressure_bar(change.get("stop_pressure_bar", 232.0), state.gas_c, 15.0)
     assert settled[0] == pytest.approx(settles_bar, abs=0.3)
@@ -74,7 +73,7 @@ def test_a_thin_gas_without_a_wall_ends_at_gamma_times_its_supply():
     }
     for o2, he, gamma in ((20.95, 0.0, 1.4), (0.0, 100.0, 5 / 3)):
         state = temperature_at_stop(
-            fill(o2_pct=o2, he_pct=he, **line), inside_w_m2_k=1e-9, outside_w_m2_k=0.0, steps=40
+            fill(o2_pct=o2, he_pct=he, **line), natural=0.0, jet=0.0, outside=0.0, steps=40
         )
         expected = min(gamma * kelvin / (1 + (gamma - 1) * start / stop), 429.0)
         if expected < 427.0:
@@ -99,7 +98,7 @@ def test_a_wall_of_no_mass_passes_heat_straight_on():
     assert 20.0 < state.wall_c[0] < state.gas_c[0] < 40.0
 
 
-def test_eight_steps_are_enough():
+def test_five_steps_are_enough():
     some = fill(5, start_pressure_bar=[3.0, 20.0, 60.0, 120.0, 200.0], fill_minutes=[2.0, 4.0, 8.0, 15.0, 1.0])
     coarse, fine = temperature_at_stop(some), temperature_at_stop(some, steps=200)
     np.testing.assert_allclose(coarse.gas_c, fine.gas_c, atol=0.1)
@@ -108,16 +107,34 @@ def test_eight_steps_are_enough():
 
 def test_sensitivities_tell_what_a_changed_constant_would_do():
     plain = temperature_at_stop(fill())
-    wall, outside, inside, delivery, _ = plain.gas_per[0]
+    wall, outside, natural, jet, delivery, start = plain.gas_per[0]
     changed = {
         wall: temperature_at_stop(fill(wall_j_k=PLAIN["wall_j_k"] * np.exp(0.1))),
-        outside: temperature_at_stop(fill(), outside_w_m2_k=STILL_AIR_W_M2_K * np.exp(0.1)),
-        inside: temperature_at_stop(fill(), inside_w_m2_k=fill_heat.INSIDE_W_M2_K * np.exp(0.1)),
+        outside: temperature_at_stop(fill(), outside=np.exp(0.1)),
+        natural: temperature_at_stop(fill(), natural=np.exp(0.1)),
+        jet: temperature_at_stop(fill(), jet=np.exp(0.1)),
     }
     for per, state in changed.items():
         assert 0.1 * per == pytest.approx(state.gas_c[0] - plain.gas_c[0], rel=0.15, abs=0.02)
     warmer = temperature_at_stop(fill(delivery_c=34.0))
     assert 4 * delivery == pytest.approx(warmer.gas_c[0] - plain.gas_c[0], rel=0.15)
+    begun_warm = temperature_at_stop(fill(start_c=24.0))
+    assert 4 * start == pytest.approx(begun_warm.gas_c[0] - plain.gas_c[0], rel=0.15)
+
+
+def test_a_fast_fill_stirs_the_gas_more():
+    """By the same film a fill in two minutes would be far hotter over its wall than one in twelve: the jet's film,
+    Nu = 0.56·Re^0.67 (Woodfield 2008, as restated), takes most of it away."""
+    fast, slow = (temperature_at_stop(fill(fill_minutes=m)) for m in (2.0, 12.0))
+    gaps = [float(s.gas_c[0] - s.wall_c[0]) for s in (fast, slow)]
+    assert gaps[0] < 6.0 * gaps[1] / 1.5
+    still = [temperature_at_stop(fill(fill_minutes=m), jet=0.0) for m in (2.0, 12.0)]
+    assert still[0].gas_c[0] > fast.gas_c[0] + 3.0 and still[1].gas_c[0] > slow.gas_c[0]
+
+
+def test_a_composite_wall_takes_heat_slowly():
+    plain, slow = temperature_at_stop(fill()), temperature_at_stop(fill(wall_m2_k_w=0.0024))
+    assert slow.gas_c[0] > plain.gas_c[0] + 1.0
 
 
 @pytest.mark.parametrize("o2, he", [(18.0, 45.0), (10.0, 70.0), (100.0, 0.0), (0.0, 100.0), (32.0, 0.0)])

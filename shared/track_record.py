@@ -1,0 +1,54 @@
+"""What earlier predictions turned out to be worth, and what that says of the next.
+
+An '80 %' interval that has held 60 % of the time is too narrow, whatever it was computed from; predictions that were
+high oftener than low are biased. Both are read off the record of predictions made before the answer was known.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Array = NDArray[np.float64]
+
+MEMORY, MEMORY_SHARE = 100.0, 0.25
+"""So many answers back, and at most this share of the record, one counts for half: causes of error come and go, and
+what was wrong before anything was learned says nothing of today."""
+BIAS_PRIOR, WIDTH_PRIOR = 25.0, 20.0
+"""So many answers' worth of trust that a prediction is not biased, and that its interval is as wide as it should be."""
+HELD = 0.8
+LEAST_WIDENING, MOST_WIDENING = 0.85, 2.5
+Z80 = 1.2815515655446004
+"""Half width of an 80 % interval in standard deviations of a normal distribution."""
+
+
+@dataclass(frozen=True)
+class Correction:
+    """What to add to the next prediction, in its own standard deviations, and the factor on those."""
+
+    shift_sd: float = 0.0
+    widening: float = 1.0
+
+
+def correction(off_sd: ArrayLike) -> Correction:
+    """The correction that a record asks for.
+
+    Parameters
+    ----------
+    off_sd : array_like
+        Answer less prediction over the prediction's standard deviation, in the order of time, as first predicted.
+    """
+    off = np.asarray(off_sd, float)
+    off = off[np.isfinite(off)]
+    if not off.size:
+        return Correction()
+    weight = 0.5 ** (np.arange(off.size)[::-1] / min(MEMORY, max(MEMORY_SHARE * off.size, 1.0)))
+    # an answer far off says that it is wrong itself, not that all others are biased
+    shift = float(weight @ np.clip(off, -2.5, 2.5) / (weight.sum() + BIAS_PRIOR))
+    away = np.abs(off - shift)
+    order = np.argsort(away, kind="stable")
+    share = (np.cumsum(weight[order]) - 0.5 * weight[order]) / weight.sum()
+    needed = float(np.interp(HELD, share, away[order])) / Z80
+    trust = weight.sum() / (weight.sum() + WIDTH_PRIOR)
+    widening = float(np.exp(trust * np.log(max(needed, 1e-3))))
+    return Correction(shift, float(np.clip(widening, LEAST_WIDENING, MOST_WIDENING)))
