@@ -71,6 +71,7 @@ GRANTS: dict[str, dict[str, Scope]] = {
     "booking_cover": _FLEET,
     "settling_model": _ANYBODY,
     "settling_check": _FLEET,
+    "settling_record": _FLEET,
     "gauge_check": _FLEET,
     "air_quality": _STATION,
     "compressor_health": _STATION,

@@ -135,6 +135,10 @@ _table(
     "settling_check", "Each prediction, made before its reading was known.", "fill_id",
     f.FILL_ID, f.SETTLED_FILLS_BEFORE, f.PREDICTED_BAR, f.PREDICTED_LOW_BAR, f.PREDICTED_HIGH_BAR, f.MEASURED_BAR,
 )
+_table(
+    "settling_record", "How a station's latest predictions turned out, and what follows for the next.", "station_id",
+    f.STATION_ID, f.ANSWERS, f.ANSWERS_INSIDE, f.PREDICTED_OFF_BAR, f.TOO_NARROW, f.BIASED, f.SHIFT_BAR, f.WIDENING,
+)
 _table("gauge_check", "A row a gauge and month.", "gauge_id month_on",
        f.GAUGE_ID, f.MONTH_ON, f.GAUGE_OFFSET_BAR, f.OFFSET_LOW_BAR, f.OFFSET_HIGH_BAR, f.DRIFTING)
 _table(
@@ -174,6 +178,7 @@ for _name, _says in (
     ("fills_before_dives", "Fills as the dives see them, before the dives' own readings are counted."),
     ("fills_judged", "Fills with all that is known today, without what was first published of them."),
     ("settling_predicted", "Predictions from all that is known today."),
+    ("settling_corrections", "What each station's record says of its next predictions."),
     ("dive_trace", "A row a sample: content and gas temperature."),
     ("dive_lessons", "What each dive by itself teaches of cylinders, kit and diver."),
     ("dive_fits", "What the traces say of the fills they started with."),

@@ -312,8 +312,8 @@ class Belief:
         if not len(fills):
             return
         turns = 1 if len(fills) < MANY * self.readings else 4
-        before = self._state()
-        for _ in range(turns):
+        before, foreseen = self._state(), []
+        for turn in range(turns):
             parts = []
             for rank in np.unique(ranks):
                 at = fills[ranks == rank]
@@ -321,12 +321,14 @@ class Belief:
                 said, known, levers, own_per = self._against(at, rank, range(max(rank, 0)))
                 off = self.estimates.bar[row] - said.bar
                 self.trust[row] = self._trusted(row, off, said.sd_bar)
-                stop_variance = self.fills.stop_sd_bar[at] ** 2
-                parts.append((row, known, levers, own_per, off, said.sd_bar, stop_variance))
+                parts.append((row, known, levers, own_per))
+                if turn == 0:  # what was believed without these readings tells the noise, not what fits them
+                    foreseen.append((row, known.variance, off, said.sd_bar, self.fills.stop_sd_bar[at] ** 2))
             self._restore(before)
-            for row, known, levers, own_per, *seen in parts:
-                self._add(row, known, levers, own_per)
-                self._scatter_of(row, known, *seen)
+            for part in parts:
+                self._add(*part)
+            for part in foreseen:
+                self._scatter_of(*part)
             self._solve()
         self.readings += len(fills)
 
@@ -357,17 +359,19 @@ class Belief:
         by_unit = sparse.csr_matrix((own_per, (own, np.arange(len(own)))), shape=(units, len(own)))
         self._cross += by_unit @ weighted
 
-    def _scatter_of(self, row: NDArray, known: _Mean, off_bar: Array, sd_bar: Array, stop_variance: Array) -> None:
+    def _scatter_of(
+        self, row: NDArray, known_variance: Array, off_bar: Array, sd_bar: Array, stop_variance: Array
+    ) -> None:
         """Learn how large the heat balance's own noise is, from firm readings."""
-        e = self.estimates
-        firm = np.flatnonzero(e.firm[row])
+        firm = np.flatnonzero(self.estimates.firm[row])
         if not firm.size:
             return
+        scale2 = self._scatter / self._weight
         off, variance, trust = off_bar[firm], sd_bar[firm] ** 2, self.trust[row[firm]]
-        of_model = np.maximum(known.variance[firm] - stop_variance[firm], 1e-4)
+        of_model = np.maximum(known_variance[firm] - stop_variance[firm], 1e-4)
         # what the square leaves once everything else has its share, as a multiple of the noise stated for it
         square = trust * off**2 * WEIGHT_OF_NORMAL / SCATTER_OF_NORMAL - (variance - of_model)
-        self._scatter += float(np.sum(self.noise_scale**2 * np.minimum(square / of_model, MOST_SCATTER)))
+        self._scatter += float(np.sum(scale2 * np.minimum(square / of_model, MOST_SCATTER)))
         self._weight += len(firm)
 
     def _state(self):

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy import stats
 
 Array = NDArray[np.float64]
 
@@ -20,6 +21,43 @@ HELD = 0.8
 LEAST_WIDENING, MOST_WIDENING = 0.85, 2.5
 Z80 = 1.2815515655446004
 """Half width of an 80 % interval in standard deviations of a normal distribution."""
+
+
+LATEST, LEAST_ANSWERS = 200, 20
+"""A record is told of so many latest answers, and judged from so few on."""
+BY_CHANCE = 0.05
+"""So seldom would a record as poor come about by chance before it is called so."""
+
+
+@dataclass(frozen=True)
+class Record:
+    """How the latest predictions turned out, with their answers.
+
+    `off` is the median of prediction less answer. `too_narrow`: the 80 % intervals held fewer than chance explains;
+    `biased`: the predictions were high oftener than low, or the reverse.
+    """
+
+    answers: int
+    inside: int
+    off: float
+    too_narrow: bool
+    biased: bool
+
+
+def record(predicted: ArrayLike, low: ArrayLike, high: ArrayLike, answer: ArrayLike) -> Record:
+    """The record of predictions in the order of time, all in one unit; NaN where there was none."""
+    values = np.column_stack([np.asarray(v, float) for v in (predicted, low, high, answer)])
+    values = values[np.isfinite(values).all(axis=1)][-LATEST:]
+    n = len(values)
+    if not n:
+        return Record(0, 0, float("nan"), False, False)
+    inside = int(((values[:, 3] >= values[:, 1]) & (values[:, 3] <= values[:, 2])).sum())
+    off = values[:, 0] - values[:, 3]
+    higher = int((off > 0).sum())
+    rare = stats.binom.cdf(inside, n, HELD)
+    lopsided = 2.0 * stats.binom.cdf(min(higher, n - higher), n, 0.5)
+    enough = n >= LEAST_ANSWERS
+    return Record(n, inside, float(np.median(off)), enough and rare < BY_CHANCE, enough and lopsided < BY_CHANCE)
 
 
 @dataclass(frozen=True)

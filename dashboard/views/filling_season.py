@@ -5,7 +5,7 @@ import streamlit as st
 
 from dashboard import charts, parts
 from dashboard.data import Snapshot
-from dashboard.rows import each, said_yes
+from dashboard.rows import Row, each, said_yes
 from schemas import words
 
 BY = {"unit_id": "cylinder or set", "source_id": "source", "gauge_id": "gauge", "operator": "operator"}
@@ -93,8 +93,8 @@ def learned(snapshot: Snapshot) -> None:
         parts.heading(
             "What settled readings have taught",
             2,
-            "Each point: what was predicted before the reading was known, less what was read. Honest bands hold 8 "
-            "in 10.",
+            "Each point: what was predicted before the reading was known, less what was read. Honest intervals hold "
+            "8 in 10.",
         )
     )
     check = snapshot.table("settling_check").dropna(subset=["predicted_bar", "measured_bar"])
@@ -105,8 +105,8 @@ def learned(snapshot: Snapshot) -> None:
             )
         )
         return
-    inside = check["measured_bar"].between(check["predicted_low_bar"], check["predicted_high_bar"]).sum()
-    parts.show(parts.plain(f"{inside} of {len(check)} readings lay inside their 80 % interval."))
+    for row in each(snapshot.table("settling_record")):
+        parts.show(*track_record(row))
     check = check.nlargest(MOST_POINTS, "settled_fills_before")
     parts.figure(
         charts.predicted_against_settled(check),
@@ -154,6 +154,31 @@ def learned(snapshot: Snapshot) -> None:
                 says="What was learned",
             )
         )
+
+
+def track_record(row: Row) -> list[parts.Markup]:
+    """How one station's predictions turned out; said aloud where they promised too much or leaned one way."""
+    if not row.answers:
+        return []
+    at = f"{row.station_id}: " if words.known(row.station_id) else ""
+    pieces = [
+        parts.plain(
+            f"{at}{int(row.answers_inside)} of the latest {int(row.answers)} readings lay inside the 80 % interval "
+            "that was given before they were known."
+        )
+    ]
+    if words.known(row.too_narrow) and row.too_narrow:
+        share = words.share(row.answers_inside / row.answers)
+        wider = words.known(row.widening) and row.widening > 1.04
+        times = f" Today's are {words.number(row.widening, 1)} times as wide for it." if wider else ""
+        pieces.append(parts.bar("The intervals promised too much", 2, f"Said 80 %, held {share}.{times}"))
+    if words.known(row.biased) and row.biased:
+        off = words.number(abs(row.predicted_off_bar), 1, "bar")
+        moved = words.number(abs(row.shift_bar) if words.known(row.shift_bar) else 0.0, 1, "bar")
+        high = "high" if row.predicted_off_bar > 0 else "low"
+        of_it = "" if moved == words.number(0.0, 1, "bar") else f" Today's are moved by {moved} for it."
+        pieces.append(parts.bar(f"Predictions were {off} too {high}", 2, f"Half of the latest by more.{of_it}"))
+    return pieces
 
 
 def gauges(snapshot: Snapshot) -> None:

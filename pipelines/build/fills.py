@@ -7,7 +7,7 @@ from pipelines.build.columns import floats
 from pipelines.build.fill_chain import cylinders_by_fill, last_fills
 from pipelines.build.fills_between import gas_from_elsewhere
 from pipelines.build.fills_context import fill_context
-from pipelines.build.fills_history import kept_checks, with_first_published
+from pipelines.build.fills_history import kept_checks, settling_record, with_first_published
 from pipelines.build.fills_mix import build_mix
 from pipelines.build.fills_settling import Settled, settle
 from pipelines.build.fills_verdict import build_verdict
@@ -32,7 +32,10 @@ def build_fills(
     dive_first_readings: pd.DataFrame | None = None,
     previous: dict[str, pd.DataFrame] | None = None,
 ) -> dict[str, pd.DataFrame]:
-    """The tables fill_quality, settling_model, settling_check and gauge_check.
+    """The tables fill_quality, settling_model, settling_check, settling_record and gauge_check.
+
+    Beside them `settling_corrections`: what each station's record says of its next predictions.
+
 
     Parameters
     ----------
@@ -70,18 +73,21 @@ def build_fills(
     frame["latest_fill"] = pd.array(np.isin(np.arange(len(c)), last_fills(chain)), dtype="boolean")
     frame["on_hold"] = ((frame["verdict"] == "stop") & ~frame["released"] & frame["latest_fill"]).astype("boolean")
     frame = with_first_published(frame, (previous or {}).get("fill_quality"))
-    told = {
+    check = kept_checks(s.check, (previous or {}).get("settling_check"))
+    made = {
         "fill_quality": frame,
         "settling_model": s.model,
-        "settling_check": kept_checks(s.check, (previous or {}).get("settling_check")),
+        "settling_check": check,
+        "settling_record": settling_record(check, frame, s.corrections),
         "gauge_check": s.gauges,
     }
-    return {
+    tables = {
         name: conform(table, TABLES[name].fields.values(), keep=KEEP if name == "fill_quality" else ()).reset_index(
             drop=True
         )
-        for name, table in told.items()
+        for name, table in made.items()
     }
+    return tables | {"settling_corrections": s.corrections}
 
 
 def _mix_of(c: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

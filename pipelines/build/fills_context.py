@@ -18,7 +18,14 @@ from schemas.policy import Policy
 from schemas.sources import SOURCES
 from shared import thermal
 from shared.constants import AIR_O2_PCT, REFERENCE_C
-from shared.fill_conditions import USUAL_BANK_BAR_MIN, USUAL_FREE_L_MIN, believed_wall_mass, delivery, outlet_rise_k
+from shared.fill_conditions import (
+    PLAUSIBLE_RISE_K,
+    USUAL_BANK_BAR_MIN,
+    USUAL_FREE_L_MIN,
+    believed_wall_mass,
+    delivery,
+    outlet_rise_k,
+)
 from shared.gauges import DEFAULT_CLASS, DEFAULT_SPAN_BAR, limit_of_error_bar, read_step_bar, step_seen_bar
 from shared.mixing import TRACE_PCT, is_plain_air
 from shared.room import filtered_c
@@ -173,11 +180,27 @@ def _with_source(fills: pd.DataFrame, inputs: dict) -> pd.DataFrame:
     fills["other_gas_kept"] = bool(((sources["kind"] != "compressor") & ~described_air).any())
     ambient, stop = floats(fills["room_c"]), floats(fills["stop_pressure_bar"])
     bank = (fills["source_kind"] == "bank").to_numpy()
-    log = inputs["compressor_log"]
-    rise = floats(looked_up(fills["source"], outlet_rises_k(log)).astype(float))
+    rise = _outlet_rise_by_then_k(fills, inputs["compressor_log"])
     fills["outlet_known"] = np.isfinite(rise)
     fills["delivery_c"], fills["delivery_bar"] = delivery(bank, ambient, stop, rise)
     return fills
+
+
+def _outlet_rise_by_then_k(fills: pd.DataFrame, log: pd.DataFrame) -> np.ndarray:
+    """How much warmer than its surroundings each fill's compressor delivers, K, by what its log said until then."""
+    warmer = (log["outlet_c"] - log["ambient_c"]).astype(float)
+    read = log.assign(rise=warmer, source=log["compressor_id"].astype("str"))
+    read = read[read["rise"].notna() & read["read_at"].notna()].sort_values("read_at", kind="stable")
+    if read.empty:
+        return np.full(len(fills), np.nan)
+    read["rise"] = read.groupby("source")["rise"].transform(lambda rises: rises.expanding().median())
+    read["rise"] = read["rise"].where(read["rise"].between(*PLAUSIBLE_RISE_K))
+    asked = fills[["filled_at"]].assign(source=fills["source"].astype("str")).reset_index()
+    found = pd.merge_asof(
+        asked.sort_values("filled_at", kind="stable"), read[["read_at", "source", "rise"]],
+        left_on="filled_at", right_on="read_at", by="source",
+    )  # fmt: skip
+    return floats(found.set_index("index")["rise"].reindex(fills.index))
 
 
 def outlet_rises_k(compressor_log: pd.DataFrame) -> pd.Series:

@@ -3,6 +3,9 @@
 import pandas as pd
 
 from pipelines.build.columns import looked_up
+from schemas.frames import conform
+from schemas.tables import TABLES
+from shared.track_record import record
 
 #: two readings of one fill within so much are one reading, bar
 SAME_READING_BAR = 0.5
@@ -37,3 +40,38 @@ def kept_checks(check: pd.DataFrame, first: pd.DataFrame | None) -> pd.DataFrame
     for name in ("settled_fills_before", "predicted_bar", "predicted_low_bar", "predicted_high_bar"):
         both[name] = both[name].where(~same, both[name + "_before"])
     return both[check.columns]
+
+
+def settling_record(check: pd.DataFrame, fills: pd.DataFrame, corrections: pd.DataFrame) -> pd.DataFrame:
+    """The table `settling_record`: how predictions turned out, as they were published, station by station.
+
+    Parameters
+    ----------
+    check : DataFrame
+        `settling_check`.
+    fills : DataFrame
+        fill_id, station_id, filled_at.
+    corrections : DataFrame
+        station_id, shift_bar, widening: what the record says of the next predictions.
+    """
+    named = ["predicted_bar", "predicted_low_bar", "predicted_high_bar", "measured_bar"]
+    known = check.merge(fills[["fill_id", "station_id", "filled_at"]], on="fill_id", how="inner")
+    rows = []
+    for station, mine in known.sort_values(["filled_at", "fill_id"]).groupby("station_id", dropna=False):
+        found = record(*(mine[name] for name in named))
+        rows.append(
+            {
+                "station_id": station,
+                "answers": found.answers,
+                "answers_inside": found.inside,
+                "predicted_off_bar": found.off,
+                "too_narrow": found.too_narrow,
+                "biased": found.biased,
+            }
+        )
+    columns = [c for c in TABLES["settling_record"].fields if c not in ("shift_bar", "widening")]
+    table = pd.DataFrame(rows, columns=columns)
+    table = table.astype({"station_id": "str"}).merge(
+        corrections.astype({"station_id": "str"}), on="station_id", how="left"
+    )
+    return conform(table, TABLES["settling_record"].fields.values())

@@ -34,6 +34,8 @@ DOUBTFUL_TRUST = 0.2
 """A reading believed less than this is said to be doubtful."""
 OFFSET_KNOWN = 0.5
 """A gauge's offset counts as known once its SD is this share of what its class allows."""
+LATEST = 50
+"""So many fills stand for today's."""
 RECENT = 10.0
 """So many settled fills later a bias of the record counts for half."""
 LEVELS = ["station_id", "source_id", "material", "size"]
@@ -58,6 +60,7 @@ class Settled:
     model: pd.DataFrame
     check: pd.DataFrame
     gauges: pd.DataFrame
+    corrections: pd.DataFrame
 
 
 def settle(c: pd.DataFrame, policy: Policy) -> Settled:
@@ -70,12 +73,16 @@ def settle(c: pd.DataFrame, policy: Policy) -> Settled:
     back = np.argsort(np.concatenate(rows), kind="stable")
     by_fill = [f.name for f in fields(Settled) if f.type is np.ndarray]
     arrays = {name: np.concatenate([getattr(p, name) for p in parts])[back] for name in by_fill}
-    tables = [pd.concat([getattr(p, name) for p in parts], ignore_index=True) for name in ("model", "check", "gauges")]
+    names = ("model", "check", "gauges", "corrections")
+    tables = [pd.concat([getattr(p, name) for p in parts], ignore_index=True) for name in names]
     version = parts[0].version if len(parts) == 1 else _joined([p.version for p in parts])
     # a gauge read at two stations is taken from the one that knows it better
     surest = (tables[2]["offset_high_bar"] - tables[2]["offset_low_bar"]).sort_values(kind="stable").index
     gauges = tables[2].loc[surest].drop_duplicates(["gauge_id", "month_on"]).sort_values(["gauge_id", "month_on"])
-    return Settled(**arrays, version=version, model=tables[0], check=tables[1], gauges=gauges.reset_index(drop=True))
+    return Settled(
+        **arrays, version=version, model=tables[0], check=tables[1], gauges=gauges.reset_index(drop=True),
+        corrections=tables[3],
+    )  # fmt: skip
 
 
 def _settle_station(c: pd.DataFrame, policy: Policy) -> Settled:
@@ -121,9 +128,15 @@ def _settle_station(c: pd.DataFrame, policy: Policy) -> Settled:
     gauges = build_gauge_check(c, beliefs.best)
     together = cooling.gas_and_wall_c(state.gas_c, state.wall_c, state.gas_j_k, floats(c["wall_j_k"]))
     offsets = _known_offsets_bar(c, beliefs.best)
+    latest = beliefs.settled(all_fills, ()).sd_bar[-LATEST:]
+    correction_row = {
+        "station_id": c["station_id"].iloc[:1].astype("str"),
+        "shift_bar": corrected.shift_sd * np.median(latest) if len(latest) else 0.0,
+        "widening": corrected.widening,
+    }
     return Settled(
         bar, sd, together - state.gas_c, offsets, basis, doubtful | apart, at_stop.wall_doubtful, _version(c, later),
-        table, check, gauges,
+        table, check, gauges, pd.DataFrame(correction_row).reset_index(drop=True),
     )  # fmt: skip
 
 

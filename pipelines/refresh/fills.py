@@ -89,6 +89,7 @@ def _fills(given: Given) -> Frames:
         "fills_judged": made["fill_quality"],
         "settling_model": made["settling_model"],
         "settling_predicted": made["settling_check"],
+        "settling_corrections": made["settling_corrections"],
         "gauge_check": made["gauge_check"],
     }
 
@@ -139,7 +140,7 @@ FILLS = Step(
     name="fills",
     version=2,
     build=_fills,
-    gives=("fills_judged", "settling_model", "settling_predicted", "gauge_check"),
+    gives=("fills_judged", "settling_model", "settling_predicted", "settling_corrections", "gauge_check"),
     reads=_FILLS_READ | {"water_readings": ("fill_id", "member_id", "pressure_bar", "water_c", "minutes", "sd_bar")},
     settings=_FILLS_SETTINGS,
     rules=_FILLS_RULES,
@@ -149,22 +150,25 @@ FILLS = Step(
 
 # --- what was first published ------------------------------------------------------------------
 def _first_published(given: Given) -> Frames:
-    from pipelines.build.fills_history import kept_checks, with_first_published
+    from pipelines.build.fills_history import kept_checks, settling_record, with_first_published
 
+    check = kept_checks(given["settling_predicted"], given["first_settling_check"])
     return {
         "fill_quality": with_first_published(given["fills_judged"], given["first_fill_quality"]),
-        "settling_check": kept_checks(given["settling_predicted"], given["first_settling_check"]),
+        "settling_check": check,
+        "settling_record": settling_record(check, given["fills_judged"], given["settling_corrections"]),
     }
 
 
 FIRST_PUBLISHED = Step(
     name="first_published",
-    version=1,
+    version=2,
     build=_first_published,
-    gives=("fill_quality", "settling_check"),
+    gives=("fill_quality", "settling_check", "settling_record"),
     reads={
         "fills_judged": tuple(TABLES["fill_quality"].fields),
         "settling_predicted": tuple(TABLES["settling_check"].fields),
+        "settling_corrections": ("station_id", "shift_bar", "widening"),
         "first_fill_quality": ("fill_id", "handed_over_verdict", "handed_over_settled_bar_15c"),
         "first_settling_check": tuple(TABLES["settling_check"].fields),
     },
@@ -215,6 +219,7 @@ def judge_fills(refresh: Refresh, first: Frames) -> None:
     refresh.table("fills_judged")
     refresh.table("settling_predicted")
     refresh.table("gauge_check")
+    refresh.table("settling_corrections")
     for table, frame in first.items():
         refresh.shelf.put(f"first_{table}", frame)
     refresh.run(FIRST_PUBLISHED)

@@ -438,6 +438,18 @@ def publish(published: Path, *, name: str | None = None) -> Manifest:
                 "measured_bar": [209.0, 212, 216, 208, 211, 210, 209, 213, 207, 214.5, 210, 211],
             }
         ),
+        "settling_record": pd.DataFrame(
+            {
+                "station_id": ["pier"],
+                "answers": [63],
+                "answers_inside": [44],
+                "predicted_off_bar": [1.3],
+                "too_narrow": [True],
+                "biased": [True],
+                "shift_bar": [-0.9],
+                "widening": [1.25],
+            }
+        ),
         "settling_model": pd.DataFrame(
             {
                 "station_id": ["pier"],
