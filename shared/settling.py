@@ -28,8 +28,10 @@ TAIL_DEGREES = 4.0
 WEIGHT_OF_NORMAL, SCATTER_OF_NORMAL = 1.0534, 0.7863
 """Mean weight, and mean weight × square, of standard normal errors under these tails (quadrature): dividing by
 them makes information and scatter right for errors that are normal after all."""
-NOISE_PRIOR_READINGS = 12.0
+NOISE_PRIOR_READINGS = 8.0
 """So many readings' worth of trust in the stated noise before the data's own scatter counts."""
+READING_SHARE = 0.75
+"""Share of a reading's stated variance that is counted as its own when the heat balance's is told from it."""
 LEAST_NOISE_SCALE, MOST_SCATTER = 0.3, 9.0
 MANY = 0.3
 WALK_SDS = {0.2: 0.8, 0.8: 0.2}
@@ -368,11 +370,15 @@ class Belief:
             return
         scale2 = self._scatter / self._weight
         off, variance, trust = off_bar[firm], sd_bar[firm] ** 2, self.trust[row[firm]]
+        # a reading's own noise is stated with care; taken whole it would leave too little for the heat balance
+        variance = variance - (1.0 - READING_SHARE) * self.estimates.sd_bar[row[firm]] ** 2
         of_model = np.maximum(known_variance[firm] - stop_variance[firm], 1e-4)
-        # what the square leaves once everything else has its share, as a multiple of the noise stated for it
+        # what the square leaves once everything else has its share, as a multiple of the noise stated for it; a
+        # reading says it the better the more of its variance is this noise
         square = trust * off**2 * WEIGHT_OF_NORMAL / SCATTER_OF_NORMAL - (variance - of_model)
-        self._scatter += float(np.sum(scale2 * np.minimum(square / of_model, MOST_SCATTER)))
-        self._weight += len(firm)
+        counts = (of_model / variance) ** 2
+        self._scatter += float(np.sum(counts * scale2 * np.clip(square / of_model, -MOST_SCATTER, MOST_SCATTER)))
+        self._weight += float(np.sum(counts))
 
     def _state(self):
         return (

@@ -18,7 +18,7 @@ what was wrong before anything was learned says nothing of today."""
 BIAS_PRIOR, WIDTH_PRIOR = 25.0, 20.0
 """So many answers' worth of trust that a prediction is not biased, and that its interval is as wide as it should be."""
 HELD = 0.8
-LEAST_WIDENING, MOST_WIDENING = 0.85, 2.5
+MOST_WIDENING = 2.5
 Z80 = 1.2815515655446004
 """Half width of an 80 % interval in standard deviations of a normal distribution."""
 
@@ -62,7 +62,8 @@ def record(predicted: ArrayLike, low: ArrayLike, high: ArrayLike, answer: ArrayL
 
 @dataclass(frozen=True)
 class Correction:
-    """What to add to the next prediction, in its own standard deviations, and the factor on those."""
+    """What to add to the next prediction, in its own standard deviations, and the factor on those, 1 or more: answers
+    have noise of their own, so a record that held too often is no reason to narrow."""
 
     shift_sd: float = 0.0
     widening: float = 1.0
@@ -89,4 +90,4 @@ def correction(off_sd: ArrayLike) -> Correction:
     needed = float(np.interp(HELD, share, away[order])) / Z80
     trust = weight.sum() / (weight.sum() + WIDTH_PRIOR)
     widening = float(np.exp(trust * np.log(max(needed, 1e-3))))
-    return Correction(shift, float(np.clip(widening, LEAST_WIDENING, MOST_WIDENING)))
+    return Correction(shift, float(np.clip(widening, 1.0, MOST_WIDENING)))

@@ -19,7 +19,7 @@ START_SD_K = 0.8
 """How far from the room's temperature a cylinder is when its fill begins; nobody logs where it stood."""
 ASSUMED_START_SD_BAR = 25.0
 """What a start pressure that the settings state for all fills is worth."""
-WALL_READING_SD_K = 1.5
+WALL_READING_SD_K = 1.3
 WALL_DOUBTFUL_K = 30.0
 """One spot of the wall by hand; further off than this from the heat balance it was not this wall."""
 SETTLED_SD_K, ARRIVED_SD_K = 0.5, 1.2

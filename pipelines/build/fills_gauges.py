@@ -12,10 +12,10 @@ from shared.settling import Z80, Belief
 COLUMNS = ["gauge_id", "month_on", "offset_bar", "offset_low_bar", "offset_high_bar", "drifting"]
 SURE_SD = 3.0
 LEAST_MOVE_BAR = 1.0
-ALIKE_BAR = 1.5
+"""Drifting: moved by more than this since its first month, and by more than three standard deviations."""
+ALIKE_BAR = 0.7
 """A gauge that reads high and a film that hands on less heat look alike where all fills are alike: SD of an offset
 that no number of settled fills tells apart. A judgement, set on stations simulated apart."""
-"""Drifting: moved by more than this since its first month, and by more than three standard deviations."""
 
 
 def build_gauge_check(c: pd.DataFrame, belief: Belief) -> pd.DataFrame:

@@ -19,7 +19,7 @@ def test_a_long_record_is_believed(bias, spread):
     found = correction(bias + spread * rng.normal(size=600))
     off = bias + spread * rng.normal(size=20_000)
     held = np.mean(np.abs(off - found.shift_sd) <= 1.2815515655446004 * found.widening)
-    assert (0.74 <= held <= 0.87) or (spread < 0.85 and 0.8 <= held <= 0.95)  # narrowed with more caution
+    assert (0.74 <= held <= 0.87) or (spread < 1.0 and held > 0.9 and found.widening == 1.0)
     assert found.shift_sd == pytest.approx(bias, abs=0.3)
 
 
