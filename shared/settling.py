@@ -14,12 +14,14 @@ normal equations that grow with each reading. Readings far off count little (Stu
 touches only its own fills: their cause is eliminated first, which keeps the matrix small.
 """
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
+
+from shared.settling_causes import NONE, Causes, Estimates, Fills
 
 Array = NDArray[np.float64]
 
@@ -42,138 +44,6 @@ bar at most) or more. Judgement, no source."""
 SLIGHT_USE_BAR = 15.0
 Z80 = 1.2815515655446004
 """Half width of an 80 % interval in standard deviations of a normal distribution."""
-NONE = -1
-
-
-@dataclass(frozen=True)
-class Term:
-    """One kind of cause, for m estimates.
-
-    `of` names the group (terms of one group share their numbers), `level` says which of `levels` acts on each
-    estimate (-1: none), `per` how many bar of settled pressure one unit of it makes. `prior_sd` is in that unit;
-    `stated` gives some levels an SD of their own. With `step` the numbers of one level are a random walk over those
-    whole steps of time from zero before the first; how far it walks in a step is `walk_sd` of the belief, times
-    `prior_sd`.
-    """
-
-    of: str
-    level: NDArray
-    levels: Sequence[str]
-    per: Array
-    prior_sd: float
-    stated: Mapping[str, float] = field(default_factory=dict)
-    step: NDArray | None = None
-
-
-@dataclass(frozen=True)
-class Causes:
-    """All causes but the units' own, numbered, with their prior as an information matrix."""
-
-    column: dict[tuple[str, str, int], int]
-    prior_information: Array
-    walk_information: Array
-    own_levels: NDArray
-    own_sd: float
-
-    def __len__(self) -> int:
-        return len(self.prior_information)
-
-
-@dataclass(frozen=True)
-class Estimates:
-    """m estimates of n fills' settled pressures.
-
-    `column[t]` is the cause of term t that acts on each (-1: none) and `per[t]` its lever; `own` the fill's unit with
-    `own_per`. `unused` marks those that hold only if nobody used the cylinder; `firm` those that tell how large the
-    heat balance's noise really is.
-    """
-
-    bar: Array
-    sd_bar: Array
-    column: NDArray
-    per: Array
-    own: NDArray
-    own_per: Array
-    unused: NDArray
-    firm: NDArray
-
-    def levers(self, rows: NDArray, causes: int) -> Array:
-        """Levers of some estimates as a dense array, (rows, causes); a row of -1 has none."""
-        there = np.flatnonzero(rows >= 0)
-        out = np.zeros((len(rows), causes))
-        for column, per in zip(self.column[:, rows[there]], self.per[:, rows[there]], strict=True):
-            on = column >= 0
-            out[there[on], column[on]] += per[on]
-        return out
-
-
-@dataclass(frozen=True)
-class Fills:
-    """Which estimates each of n fills has, by their row; -1 for none.
-
-    `model` and `wall` are made at stop and share the stop reading, whose noise is `stop_sd_bar`; `readings` (ranks,
-    n) come later, in the order in which they became known.
-    """
-
-    model: NDArray
-    wall: NDArray
-    readings: NDArray
-    stop_sd_bar: Array
-
-    def __len__(self) -> int:
-        return len(self.model)
-
-
-def number_causes(terms: Sequence[Term], own: Term) -> tuple[Causes, NDArray, Array]:
-    """Number the levels of all terms; `own` is the term of the many units, eliminated in the belief.
-
-    Returns
-    -------
-    causes : Causes
-    column, per : ndarray, (terms, m)
-        As in `Estimates`.
-    """
-    columns: dict[tuple[str, str, int], int] = {}
-    prior: list[tuple[int, int, float, bool]] = []
-    index, per = [], []
-    for term in terms:
-        code = np.asarray(term.level, int)
-        step = np.zeros(len(code), int) if term.step is None else np.asarray(term.step, int)
-        lowest = int(step.min(initial=0))
-        span = int(step.max(initial=0)) - lowest + 1
-        keys, of = np.unique((code + 1) * span + (step - lowest), return_inverse=True)
-        pairs = np.column_stack([keys // span - 1, keys % span + lowest])
-        place = np.full(len(pairs), NONE)
-        before: tuple[str, int, int] | None = None
-        for i, (kind, at) in enumerate(pairs):
-            if kind < 0:
-                continue
-            level = str(term.levels[kind])
-            key = (term.of, level, int(at))
-            if key not in columns:
-                columns[key] = len(columns)
-                sd = term.stated.get(level, term.prior_sd)
-                if term.step is None:
-                    prior.append((columns[key], columns[key], sd, False))
-                elif before is not None and before[0] == level:
-                    sd = term.prior_sd * np.sqrt(float(at - before[1]))
-                    prior.append((columns[key], before[2], sd, True))
-                else:
-                    prior.append((columns[key], columns[key], term.prior_sd, True))
-            place[i] = columns[key]
-            before = (level, int(at), columns[key])
-        index.append(place[of.ravel()])
-        per.append(np.nan_to_num(np.asarray(term.per, float)))
-    information, walk = np.zeros((2, len(columns), len(columns)))
-    for one, other, sd, walks in prior:
-        into, precision = (walk if walks else information), 1.0 / sd**2
-        into[one, one] += precision
-        if other != one:
-            into[other, other] += precision
-            into[one, other] -= precision
-            into[other, one] -= precision
-    causes = Causes(columns, information, walk, np.asarray(own.levels, dtype=object), own.prior_sd)
-    return causes, np.array(index), np.array(per)
 
 
 @dataclass(frozen=True)
@@ -283,9 +153,7 @@ class Belief:
         """What the reading of a rank should come to, by what was known at stop and of other ranks; its noise in it."""
         return self._against(fills, rank, ranks)[0]
 
-    def _against(
-        self, fills: NDArray, rank: int, ranks: Sequence[int]
-    ) -> tuple[Prediction, _Mean, Array, Array]:
+    def _against(self, fills: NDArray, rank: int, ranks: Sequence[int]) -> tuple[Prediction, _Mean, Array, Array]:
         """A rank's reading by the others, those others, and its levers and unit lever less theirs.
 
         A rank of -1 is the wall, by the heat balance alone.
@@ -393,9 +261,7 @@ class Belief:
 
     def _restore(self, state) -> None:
         arrays, (self._scatter, self._weight) = state[:5], state[5:]
-        self._information, self._pull, self._own_information, self._own_pull, self._cross = (
-            a.copy() for a in arrays
-        )
+        self._information, self._pull, self._own_information, self._own_pull, self._cross = (a.copy() for a in arrays)
 
     def weigh_again(self) -> None:
         """Judge all readings by what is believed in the end, each by all others of its fill."""

@@ -24,7 +24,7 @@ from pipelines.build.fills_estimates import (
 from pipelines.build.fills_gauges import build_gauge_check
 from pipelines.build.fills_terms import Known, Model, build_model, gauge_steps
 from schemas.policy import Policy
-from shared import cooling, settling
+from shared import cooling, settling, settling_causes
 from shared.track_record import Correction, correction
 
 MODEL = "settling-2"
@@ -204,7 +204,7 @@ def _doubted(belief: settling.Belief, model: Model, settled: np.ndarray) -> np.n
 
 def _mostly_later(belief: settling.Belief, model: Model) -> np.ndarray:
     """True where a transmitter in the water counts for more than all that was known at stop."""
-    row = np.where(model.kind == "in_water", model.fills.readings, settling.NONE)
+    row = np.where(model.kind == "in_water", model.fills.readings, settling_causes.NONE)
     weight = np.where(row >= 0, belief.trust[row] / model.estimates.sd_bar[row] ** 2, 0.0).sum(axis=0)
     alone = belief.settled(np.arange(len(model.fills)), ()).sd_bar
     return weight * alone**2 > 1.0
@@ -269,7 +269,7 @@ def _lessons(filled: np.ndarray, model: Model) -> pd.DataFrame:
     frame = pd.DataFrame(
         {
             "fill": np.concatenate([fills, walls]),
-            "rank": np.concatenate([ranks, np.full(len(walls), settling.NONE)]),
+            "rank": np.concatenate([ranks, np.full(len(walls), settling_causes.NONE)]),
             "at": np.concatenate([at, filled[walls]]),
             "settled": np.concatenate([model.kind[ranks, fills] == "settled", np.zeros(len(walls), bool)]),
         }

@@ -18,7 +18,7 @@ from pipelines.build.fills_estimates import (
     KnownAtStop,
     Later,
 )
-from shared import settling
+from shared import settling_causes
 from shared.fill_heat import StopState
 
 PRIOR_SD = {
@@ -58,9 +58,9 @@ class Model:
     measured and stated: levers, value and SD of each, by the moment from which it was known.
     """
 
-    causes: settling.Causes
-    estimates: settling.Estimates
-    fills: settling.Fills
+    causes: settling_causes.Causes
+    estimates: settling_causes.Estimates
+    fills: settling_causes.Fills
     kind: np.ndarray
     known_at: np.ndarray
     offsets: list[tuple[np.datetime64, np.ndarray, float, float]]
@@ -89,14 +89,14 @@ def build_model(c: pd.DataFrame, known: Known, kinds: Sequence[str]) -> Model:
     own_per = [at_stop.by_model.per_k * gas[:, WALL] * share, at_stop.by_wall.per_k * film[:, WALL] * share]
     own_per += [np.zeros(n)] * len(later)
     unit, units = pd.factorize(c["unit_id"].astype("str"), sort=True)
-    own = settling.Term(
+    own = settling_causes.Term(
         "own_wall", unit[rows], list(units), np.concatenate([v[at] for v, at in zip(own_per, there, strict=True)]),
         OWN_WALL_SD,
     )  # fmt: skip
-    causes, column, per = settling.number_causes(terms, own)
+    causes, column, per = settling_causes.number_causes(terms, own)
     bars = [at_stop.by_model.bar, at_stop.by_wall.bar, *(v.bar for v in later.values())]
     sds = [at_stop.by_model.noise_bar, at_stop.by_wall.noise_bar, *(_sd_of(c, k, v) for k, v in later.items())]
-    estimates = settling.Estimates(
+    estimates = settling_causes.Estimates(
         np.concatenate([v[at] for v, at in zip(bars, there, strict=True)]),
         np.maximum(np.concatenate([v[at] for v, at in zip(sds, there, strict=True)]), 0.05),
         column,
@@ -110,7 +110,9 @@ def build_model(c: pd.DataFrame, known: Known, kinds: Sequence[str]) -> Model:
     return Model(causes, estimates, fills, kind, known_at, _stated_offsets(c, causes))
 
 
-def _stated_offsets(c: pd.DataFrame, causes: settling.Causes) -> list[tuple[np.datetime64, np.ndarray, float, float]]:
+def _stated_offsets(
+    c: pd.DataFrame, causes: settling_causes.Causes
+) -> list[tuple[np.datetime64, np.ndarray, float, float]]:
     """What was stated of gauges' offsets: known from the day of the check, from the first where no day is given."""
     names = ["gauge", "gauge_offset_stated_bar", "gauge_limit_bar", "gauge_checked_on"]
     rows = c[c["gauge_offset_stated_bar"].notna()].drop_duplicates("gauge")[names]
@@ -143,13 +145,13 @@ def _sd_of(c: pd.DataFrame, kind: str, reading: Later) -> np.ndarray:
 
 def _in_order(
     c: pd.DataFrame, there: list[np.ndarray], kinds: list[str], stop_sd_bar: np.ndarray
-) -> tuple[settling.Fills, np.ndarray, np.ndarray]:
+) -> tuple[settling_causes.Fills, np.ndarray, np.ndarray]:
     """Rows of each fill's estimates, its readings in the order in which they became known."""
     n = len(c)
     begins = np.cumsum([0, *(len(at) for at in there)])
-    wall = np.full(n, settling.NONE)
+    wall = np.full(n, settling_causes.NONE)
     wall[there[1]] = begins[1] + np.arange(len(there[1]))
-    row = np.full((max(len(kinds), 1), n), settling.NONE)
+    row = np.full((max(len(kinds), 1), n), settling_causes.NONE)
     at = np.full(row.shape, np.datetime64("NaT", "us"))
     for i, kind in enumerate(kinds):
         row[i, there[2 + i]] = begins[2 + i] + np.arange(len(there[2 + i]))
@@ -158,7 +160,7 @@ def _in_order(
     names = np.array([*kinds, ""] if kinds else [""], dtype=object)
     kind_of = np.where(row >= 0, np.arange(len(row))[:, None], -1)
     row, at, kind_of = (np.take_along_axis(v, order, axis=0) for v in (row, at, kind_of))
-    fills = settling.Fills(np.arange(n), wall, row, stop_sd_bar)
+    fills = settling_causes.Fills(np.arange(n), wall, row, stop_sd_bar)
     return fills, names[kind_of], at
 
 
@@ -214,7 +216,7 @@ def _later_levers(c: pd.DataFrame, by_model: AtStop, kind: str, reading: Later) 
     return _Levers(per, gauge, gauge_per, step, reading.per_fill_gauge, kind == "in_water")
 
 
-def _terms(c: pd.DataFrame, blocks: list[_Levers], there: list[np.ndarray]) -> list[settling.Term]:
+def _terms(c: pd.DataFrame, blocks: list[_Levers], there: list[np.ndarray]) -> list[settling_causes.Term]:
     def joined(values: list[np.ndarray]) -> np.ndarray:
         return np.concatenate([v[at] for v, at in zip(values, there, strict=True)])
 
@@ -230,22 +232,22 @@ def _terms(c: pd.DataFrame, blocks: list[_Levers], there: list[np.ndarray]) -> l
     for name, level in levels.items():
         code, names = pd.factorize(level.astype("str"), sort=True)
         per = joined([b.per.get(name, np.zeros(n)) for b in blocks])
-        terms.append(settling.Term(name, np.where(per != 0.0, code[rows], -1), list(names), per, PRIOR_SD[name]))
+        terms.append(settling_causes.Term(name, np.where(per != 0.0, code[rows], -1), list(names), per, PRIOR_SD[name]))
     priors = gauge_priors(c)
     readers = joined([b.gauge for b in blocks])
     by_gauge = np.isin(readers, list(priors))
     code, names = pd.factorize(readers.astype(str), sort=True)
     per, step = joined([b.gauge_per for b in blocks]), joined([b.step for b in blocks])
     diver = joined([np.full(n, b.by_diver) for b in blocks])
-    terms.append(settling.Term("gauge", np.where(by_gauge, code, -1), list(names), per, 1.0, priors))
-    terms.append(settling.Term("gauge_walk", np.where(by_gauge, code, -1), list(names), per, 1.0, step=step))
-    terms.append(settling.Term("in_water", np.where(diver, code, -1), list(names), per, IN_WATER_BIAS_SD_BAR))
+    terms.append(settling_causes.Term("gauge", np.where(by_gauge, code, -1), list(names), per, 1.0, priors))
+    terms.append(settling_causes.Term("gauge_walk", np.where(by_gauge, code, -1), list(names), per, 1.0, step=step))
+    terms.append(settling_causes.Term("in_water", np.where(diver, code, -1), list(names), per, IN_WATER_BIAS_SD_BAR))
     own, own_names = pd.factorize(c["gauge"].astype("str"), sort=True)
     per = joined([b.fill_gauge_per for b in blocks])
     at = np.where(per != 0.0, own[rows], -1)
     step = joined([gauge_steps(c["gauge"], c["filled_on"])] * len(blocks))
-    terms.append(settling.Term("gauge", at, list(own_names), per, 1.0, priors))
-    terms.append(settling.Term("gauge_walk", at, list(own_names), per, 1.0, step=step))
+    terms.append(settling_causes.Term("gauge", at, list(own_names), per, 1.0, priors))
+    terms.append(settling_causes.Term("gauge_walk", at, list(own_names), per, 1.0, step=step))
     return terms
 
 

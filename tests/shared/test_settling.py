@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from shared.settling import NONE, Belief, Beliefs, Estimates, Fills, Term, growing_blocks, number_causes
+from shared.settling import Belief, Beliefs, growing_blocks
+from shared.settling_causes import NONE, Estimates, Fills, Term, number_causes
 
 STOP_SD = 0.25
 
@@ -208,9 +209,7 @@ def test_order_of_readings_hardly_matters():
         part = np.arange(i, i + 10)
         one_by_one.learn(part, checks(part))
     others = np.arange(100, 120)
-    np.testing.assert_allclose(
-        at_stop(world, at_once, others).bar, at_stop(world, one_by_one, others).bar, atol=0.3
-    )
+    np.testing.assert_allclose(at_stop(world, at_once, others).bar, at_stop(world, one_by_one, others).bar, atol=0.3)
 
 
 def test_a_drifting_gauge_is_followed_and_a_steady_one_is_not_blamed():

@@ -1,0 +1,142 @@
+"""The terms of `settling`: estimates of fills' settled pressures, and the causes that estimates share, numbered."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+NONE = -1
+
+
+@dataclass(frozen=True)
+class Term:
+    """One kind of cause, for m estimates.
+
+    `of` names the group (terms of one group share their numbers), `level` says which of `levels` acts on each
+    estimate (-1: none), `per` how many bar of settled pressure one unit of it makes. `prior_sd` is in that unit;
+    `stated` gives some levels an SD of their own. With `step` the numbers of one level are a random walk over those
+    whole steps of time from zero before the first; how far it walks in a step is `walk_sd` of the belief, times
+    `prior_sd`.
+    """
+
+    of: str
+    level: NDArray
+    levels: Sequence[str]
+    per: Array
+    prior_sd: float
+    stated: Mapping[str, float] = field(default_factory=dict)
+    step: NDArray | None = None
+
+
+@dataclass(frozen=True)
+class Causes:
+    """All causes but the units' own, numbered, with their prior as an information matrix."""
+
+    column: dict[tuple[str, str, int], int]
+    prior_information: Array
+    walk_information: Array
+    own_levels: NDArray
+    own_sd: float
+
+    def __len__(self) -> int:
+        return len(self.prior_information)
+
+
+@dataclass(frozen=True)
+class Estimates:
+    """m estimates of n fills' settled pressures.
+
+    `column[t]` is the cause of term t that acts on each (-1: none) and `per[t]` its lever; `own` the fill's unit with
+    `own_per`. `unused` marks those that hold only if nobody used the cylinder; `firm` those that tell how large the
+    heat balance's noise really is.
+    """
+
+    bar: Array
+    sd_bar: Array
+    column: NDArray
+    per: Array
+    own: NDArray
+    own_per: Array
+    unused: NDArray
+    firm: NDArray
+
+    def levers(self, rows: NDArray, causes: int) -> Array:
+        """Levers of some estimates as a dense array, (rows, causes); a row of -1 has none."""
+        there = np.flatnonzero(rows >= 0)
+        out = np.zeros((len(rows), causes))
+        for column, per in zip(self.column[:, rows[there]], self.per[:, rows[there]], strict=True):
+            on = column >= 0
+            out[there[on], column[on]] += per[on]
+        return out
+
+
+@dataclass(frozen=True)
+class Fills:
+    """Which estimates each of n fills has, by their row; -1 for none.
+
+    `model` and `wall` are made at stop and share the stop reading, whose noise is `stop_sd_bar`; `readings` (ranks,
+    n) come later, in the order in which they became known.
+    """
+
+    model: NDArray
+    wall: NDArray
+    readings: NDArray
+    stop_sd_bar: Array
+
+    def __len__(self) -> int:
+        return len(self.model)
+
+
+def number_causes(terms: Sequence[Term], own: Term) -> tuple[Causes, NDArray, Array]:
+    """Number the levels of all terms; `own` is the term of the many units, eliminated in the belief.
+
+    Returns
+    -------
+    causes : Causes
+    column, per : ndarray, (terms, m)
+        As in `Estimates`.
+    """
+    columns: dict[tuple[str, str, int], int] = {}
+    prior: list[tuple[int, int, float, bool]] = []
+    index, per = [], []
+    for term in terms:
+        code = np.asarray(term.level, int)
+        step = np.zeros(len(code), int) if term.step is None else np.asarray(term.step, int)
+        lowest = int(step.min(initial=0))
+        span = int(step.max(initial=0)) - lowest + 1
+        keys, of = np.unique((code + 1) * span + (step - lowest), return_inverse=True)
+        pairs = np.column_stack([keys // span - 1, keys % span + lowest])
+        place = np.full(len(pairs), NONE)
+        before: tuple[str, int, int] | None = None
+        for i, (kind, at) in enumerate(pairs):
+            if kind < 0:
+                continue
+            level = str(term.levels[kind])
+            key = (term.of, level, int(at))
+            if key not in columns:
+                columns[key] = len(columns)
+                sd = term.stated.get(level, term.prior_sd)
+                if term.step is None:
+                    prior.append((columns[key], columns[key], sd, False))
+                elif before is not None and before[0] == level:
+                    sd = term.prior_sd * np.sqrt(float(at - before[1]))
+                    prior.append((columns[key], before[2], sd, True))
+                else:
+                    prior.append((columns[key], columns[key], term.prior_sd, True))
+            place[i] = columns[key]
+            before = (level, int(at), columns[key])
+        index.append(place[of.ravel()])
+        per.append(np.nan_to_num(np.asarray(term.per, float)))
+    information, walk = np.zeros((2, len(columns), len(columns)))
+    for one, other, sd, walks in prior:
+        into, precision = (walk if walks else information), 1.0 / sd**2
+        into[one, one] += precision
+        if other != one:
+            into[other, other] += precision
+            into[one, other] -= precision
+            into[other, one] -= precision
+    causes = Causes(columns, information, walk, np.asarray(own.levels, dtype=object), own.prior_sd)
+    return causes, np.array(index), np.array(per)
