@@ -127,12 +127,12 @@ def temperature_at_stop(
     implicit Runge-Kutta method (Alexander 1977, from memory), conservative in energy.
     """
     n = len(conditions)
-    factors = [np.broadcast_to(np.asarray(f, float), n) for f in (natural, jet, outside)]
-    out = StopState(
-        *(np.full(n, np.nan) for _ in range(3)), *(np.full((n, len(PARAMETERS)), np.nan) for _ in range(2))
-    )
+    at_rest, stirred, room = (np.broadcast_to(np.asarray(f, float), n) for f in (natural, jet, outside))
+    out = StopState(*(np.full(n, np.nan) for _ in range(3)), *(np.full((n, len(PARAMETERS)), np.nan) for _ in range(2)))
     for table, he_share, rows in _by_mix(conditions):
-        part = _solve(table, he_share, conditions.take(rows), *(f[rows] for f in factors), steps, sensitivities)
+        part = _solve(
+            table, he_share, conditions.take(rows), at_rest[rows], stirred[rows], room[rows], steps, sensitivities
+        )
         for name, value in part.__dict__.items():
             getattr(out, name)[rows] = value
     return out
@@ -183,7 +183,15 @@ def _solve(
         ambient_k,
         start_k,
         c.wall_j_k,
-        _Film(he_share, diameter_m(c.water_capacity_l, c.cylinders), c.cylinders, area, natural, jet, c.wall_m2_k_w),
+        _Film(
+            he_share,
+            diameter_m(c.water_capacity_l, c.cylinders),
+            c.cylinders,
+            area,
+            natural,
+            jet,
+            np.asarray(c.wall_m2_k_w, float),
+        ),
         outside * STILL_AIR_W_M2_K * area,
         _delivered_enthalpy(table, c, c.delivery_c),
     )
@@ -220,9 +228,7 @@ def _solve(
         less = 1.0 + (gas_k - ambient_k) / gas_k * problem.n_stop / np.maximum(problem.n_stop - n_start, 1e-9)
         gas_per /= np.maximum(less, 1.0)[:, None]
         wall_per /= np.maximum(less, 1.0)[:, None]
-    outside_box = (stop_p > HIGHEST_BAR_ABS) | ~(
-        (gas_k > CELSIUS_LEAST + ZERO_C_K) & (gas_k < CELSIUS_MOST + ZERO_C_K)
-    )
+    outside_box = (stop_p > HIGHEST_BAR_ABS) | ~((gas_k > CELSIUS_LEAST + ZERO_C_K) & (gas_k < CELSIUS_MOST + ZERO_C_K))
     gas_c = np.where(outside_box, np.nan, gas_k - ZERO_C_K)
     return StopState(gas_c, np.where(outside_box, np.nan, wall_k - ZERO_C_K), gas_j_k, gas_per, wall_per)
 
@@ -372,9 +378,7 @@ def _stage(
         excess = value + gh * film * (kelvin - held - per_gas * kelvin) - base_energy - gh * feed
         if last is not None:
             moved = kelvin - last[0]
-            secant = np.where(
-                np.abs(moved) > 1e-3, (value - last[1]) / np.where(moved == 0, 1.0, moved), heat_capacity
-            )
+            secant = np.where(np.abs(moved) > 1e-3, (value - last[1]) / np.where(moved == 0, 1.0, moved), heat_capacity)
             heat_capacity = np.clip(secant, n * 10.0, n * 60.0)
         last = (kelvin, value)
         kelvin = _boxed(kelvin - excess / (heat_capacity + gh * film * (1.0 - per_gas)))

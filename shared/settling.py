@@ -197,8 +197,8 @@ class Belief:
             self._restore(before)
             for part in parts:
                 self._add(*part)
-            for part in foreseen:
-                self._scatter_of(*part)
+            for seen in foreseen:
+                self._scatter_of(*seen)
             self._solve()
         self.readings += len(fills)
 

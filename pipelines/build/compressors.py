@@ -10,7 +10,7 @@ from pipelines.build.inspections import local_day
 from schemas.frames import conform
 from schemas.policy import Policy
 from schemas.tables import TABLES
-from shared import fill_heat
+from shared import fill_heat, walls
 from shared.air_sources import feed_of
 from shared.constants import AIR_O2_PCT, REFERENCE_C
 from shared.purity import judge, limits_of, purity_rules, water_load
@@ -236,7 +236,7 @@ def deliveries(log: pd.DataFrame) -> pd.DataFrame:
         runs[c].to_numpy("float64") for c in ("pumped_from_bar", "pumped_to_bar", "pumped_volume_l", "pumped_minutes")
     )
     steel = np.full(len(runs), "steel", dtype=object)
-    wall_kg = fill_heat.wall_mass_kg(steel, volume, np.maximum(stop, VESSEL_LEAST_BAR))
+    wall_kg = walls.wall_mass_kg(steel, volume, np.maximum(stop, VESSEL_LEAST_BAR))
     outlet = runs["outlet_c"].to_numpy("float64")
     air = np.full(len(runs), AIR_O2_PCT), np.zeros(len(runs)), np.full(len(runs), np.nan)
     conditions = fill_heat.FillConditions(
@@ -246,7 +246,7 @@ def deliveries(log: pd.DataFrame) -> pd.DataFrame:
         minutes,
         volume,
         np.maximum(np.round(volume / 50.0), 1.0),
-        fill_heat.wall_heat_capacity_j_k(steel, wall_kg),
+        walls.wall_heat_capacity_j_k(steel, wall_kg),
         np.where(np.isfinite(outlet), outlet, ambient + fill_heat.COMPRESSOR_RISE_K),
         np.full(len(runs), np.nan),
         *air,

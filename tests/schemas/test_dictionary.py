@@ -30,6 +30,7 @@ def test_every_number_says_its_unit_or_needs_none():
         "filter_life_hours",
         "service_hours",
         "mean_chance",
+        "widening",
     }
     units = (
         "bar",
