@@ -90,17 +90,18 @@ def test_a_stated_offset_counts_from_the_day_of_the_check():
 def test_a_cylinder_that_comes_back_unused_tells_of_its_last_fill():
     """Start pressure of the next fill on the same gauge: the gauge's offset cancels, the gas's warmth shows."""
     again = {"fill_id": "f2", "filled_at": "2031-06-03T10:00:00Z", "start_pressure_bar": 207.0, "fill_minutes": 2.0}
-    back = FILL | again
-    first = built(fills=[FILL, back])["fill_quality"].set_index("fill_id").loc["f1"]
-    used = built(fills=[FILL, back | {"start_pressure_bar": 60.0}])["fill_quality"].set_index("fill_id").loc["f1"]
-    alone = one()
+    fill = FILL | {"analysed_o2_pct": 20.9}  # what was inside is another question
+    back = fill | again
+    first = built(fills=[fill, back])["fill_quality"].set_index("fill_id").loc["f1"]
+    used = built(fills=[fill, back | {"start_pressure_bar": 60.0}])["fill_quality"].set_index("fill_id").loc["f1"]
+    alone = built(fills=[fill])["fill_quality"].iloc[0]
     width = [r["settled_high_bar_15c"] - r["settled_low_bar_15c"] for r in (first, used, alone)]
     assert width[0] < width[1] == pytest.approx(width[2], abs=1e-6)
     assert used["settled_pressure_bar_15c"] == pytest.approx(alone["settled_pressure_bar_15c"], abs=1e-6)
     assert first["settled_pressure_bar_15c"] > alone["settled_pressure_bar_15c"] + 1.0  # it was less warm than thought
     dive = {"member_id": "M", "dive_id": "D", "started_at": "2031-06-02T10:00:00Z"}
     tank = {"member_id": "M", "dive_id": "D", "tank_no": 1, "unit_id": "S1", "role": "back"}
-    dived = built(fills=[FILL, back], dives=[dive], dive_tanks=[tank])["fill_quality"].set_index("fill_id").loc["f1"]
+    dived = built(fills=[fill, back], dives=[dive], dive_tanks=[tank])["fill_quality"].set_index("fill_id").loc["f1"]
     assert dived["settled_pressure_bar_15c"] == pytest.approx(alone["settled_pressure_bar_15c"], abs=1e-6)
 
 
