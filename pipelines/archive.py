@@ -4,10 +4,11 @@ import hashlib
 import os
 import shutil
 import tempfile
+from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
 
-from pipelines.inbox import Found
+from pipelines.inbox import Found, scan
 from pipelines.settings import Station
 
 
@@ -26,6 +27,8 @@ def archive(found: Found, folder: Path) -> str:
     if found.path.parent == folder:
         if not found.path.exists():
             raise Unreadable(f"{found.path.name} is missing from the archive")
+        if hash_of(found.path) != found.sha256:
+            raise Unreadable(f"{found.path.name} in the archive is damaged: its bytes are not those that came in")
         return found.path.name
     digest = hashlib.sha256()
     try:
@@ -39,7 +42,7 @@ def archive(found: Found, folder: Path) -> str:
             target.write(chunk)
     found.sha256 = digest.hexdigest()
     name = archived_name(found)
-    if (folder / name).exists():
+    if (folder / name).exists() and hash_of(folder / name) == found.sha256:
         os.unlink(made)
     else:
         os.replace(made, folder / name)
@@ -56,6 +59,37 @@ def _chunk(source: BinaryIO) -> bytes:
         return source.read(1 << 20)
     except OSError as error:
         raise Unreadable(error.strerror or str(error)) from None
+
+
+@dataclass(frozen=True)
+class Original:
+    """What is needed to find an original: its name in the archive, and its size in bytes."""
+
+    name: str
+    size: int
+
+
+def originals(station: Station) -> dict[str, Original]:
+    """Every content that can be read, by its sha256, as its bytes say now: of the archive, and of the inbox."""
+    found = {}
+    for path in sorted(station.archive.glob("*")):
+        if path.is_file() and len(path.name.split(".")[0]) == 64:
+            sha256 = hash_of(path)
+            if path.name.startswith(sha256):
+                found[sha256] = Original(path.name, path.stat().st_size)
+    for here in scan(station.inbox):
+        try:
+            here.sha256 = hash_of(here.path)
+        except OSError:
+            continue
+        found.setdefault(here.sha256, Original(archived_name(here), here.size))
+    return found
+
+
+def hash_of(path: Path) -> str:
+    """The sha256 of a file."""
+    with open(path, "rb") as handle:
+        return hashlib.file_digest(handle, "sha256").hexdigest()
 
 
 def clear_workplaces(station: Station) -> None:

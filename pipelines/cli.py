@@ -59,15 +59,35 @@ def init(
 def run(
     station: StationOption = HERE,
     as_of: Annotated[str, typer.Option("--as-of", help="Take this day as today (2031-05-20).", metavar="DATE")] = "",
+    trust_clock: Annotated[
+        bool, typer.Option("--trust-clock", help="Publish although the clock stands before what has happened.")
+    ] = False,
     as_json: JsonOption = False,
 ) -> None:
     """One pass now: take in new files, compute, publish; prints what came in and what was rejected."""
     from pipelines.console import run_with_progress
 
-    result = run_with_progress(_station(station), as_of or None, quiet=as_json)
+    result = run_with_progress(_station(station), as_of or None, quiet=as_json, trust_clock=trust_clock)
     if as_json:
         print(json.dumps(result.for_scripts()))
-    raise typer.Exit(1 if result.intake.found_problems else 0)
+    raise typer.Exit(1 if result.intake.found_problems or result.held else 0)
+
+
+@app.command()
+def rebuild(
+    station: StationOption = HERE,
+    without_missing: Annotated[
+        bool, typer.Option("--without-missing", help="Go on without the rows of files whose originals are lost.")
+    ] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Read everything again from inbox and archive into a new warehouse; the old one is put aside, not deleted."""
+    from pipelines.console import run_with_progress
+
+    result = run_with_progress(_station(station), None, quiet=as_json, rebuild=True, without_missing=without_missing)
+    if as_json:
+        print(json.dumps(result.for_scripts()))
+    raise typer.Exit(1 if result.held else 0)
 
 
 @app.command()

@@ -1,6 +1,7 @@
 """The only place that reads the clock, and what a station takes as today."""
 
 from datetime import date
+from typing import Any
 
 import pandas as pd
 
@@ -57,12 +58,25 @@ def as_of_day(station: Station, as_of: str | None, moment: pd.Timestamp, warehou
     today = moment.tz_convert(station.time_zone).tz_localize(None).normalize().as_unit("us")
     if station.today != "data":
         return today
-    last = [
-        warehouse.one(f"SELECT max(CAST({column} AS TIMESTAMPTZ)) FROM rows_{source} WHERE state = 'current'")
+    at, _ = newest_record(warehouse)
+    return today if at is None else day_of(at, station)
+
+
+def day_of(at: Any, station: Station) -> pd.Timestamp:
+    """The day of a moment at the station, naive midnight."""
+    return pd.Timestamp(at).tz_convert(station.time_zone).tz_localize(None).normalize().as_unit("us")
+
+
+def newest_record(warehouse: Warehouse) -> tuple[pd.Timestamp | None, str]:
+    """The last moment that any current row says has happened, UTC, and the file and column that say so."""
+    asked = " UNION ALL ".join(
+        f"SELECT max(CAST({column} AS TIMESTAMPTZ)), arg_max(file, {column}), '{column}' "
+        f"FROM rows_{source} WHERE state = 'current'"
         for source, columns in _HAPPENED.items()
         for column in columns
-    ]
-    days = [
-        pd.Timestamp(at).tz_convert(station.time_zone).tz_localize(None).normalize() for at in last if at is not None
-    ]
-    return max(days).as_unit("us") if days else today
+    )
+    told = [row for row in warehouse.con.execute(asked).fetchall() if row[0] is not None]
+    if not told:
+        return None, ""
+    at, file, column = max(told)
+    return pd.Timestamp(at).tz_convert("UTC").as_unit("us"), f"{file}, {column}"

@@ -11,12 +11,12 @@ from pipelines.settings import Station
 MOST_SHOWN = 20
 
 
-def run_with_progress(station: Station, as_of: str | None, quiet: bool = False):
-    """One pass with a progress bar; prints the summary unless quiet."""
+def run_with_progress(station: Station, as_of: str | None, quiet: bool = False, **how: bool):
+    """One pass with a progress bar; prints the summary unless quiet. `how` goes to `run_pass`."""
     from pipelines.steps import run_pass
 
     if quiet:
-        return run_pass(station, as_of=as_of)
+        return run_pass(station, as_of=as_of, **how)
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
@@ -34,6 +34,7 @@ def run_with_progress(station: Station, as_of: str | None, quiet: bool = False):
         result = run_pass(
             station,
             as_of=as_of,
+            **how,
             progress=lambda step, done, total: bar.update(
                 task, description=step[:40].ljust(40), completed=done, total=total
             ),
@@ -106,17 +107,22 @@ def words_for(error: Exception) -> tuple[str, int]:
 
     from pipelines.demo import NotOurs
     from pipelines.export import WrongEnding
+    from pipelines.rebuild import WarehouseLost
     from pipelines.schedule import NotStarted
     from pipelines.serve import PortTaken
     from pipelines.settings import SettingsError
-    from pipelines.store import WarehouseBusy
+    from pipelines.store import WarehouseBusy, WarehouseDamaged, damaged
     from schemas.snapshot import NothingPublished
 
-    told = (SettingsError, WarehouseBusy, NothingPublished, NotOurs, WrongEnding, PortTaken, NotStarted)
-    if isinstance(error, (*told, FileNotFoundError, FileExistsError)):
+    told = (SettingsError, WarehouseBusy, WarehouseDamaged, WarehouseLost, NothingPublished)
+    if isinstance(error, (*told, NotOurs, WrongEnding, PortTaken, NotStarted, FileNotFoundError, FileExistsError)):
         return str(error), 2
     if isinstance(error, (PermissionError, OSError, sqlite3.Error)):
         return f"{error}. Check the folder's rights and the room on the disk.", 2
+    if isinstance(error, (duckdb.SerializationException, duckdb.InternalException)) or (
+        isinstance(error, duckdb.Error) and "checksum" in str(error).lower()
+    ):
+        return str(damaged(Path("warehouse.duckdb"), error)), 2
     if isinstance(error, duckdb.Error):
         return f"The warehouse gave an error: {error}. Run the command with --debug to see where.", 1
     return (

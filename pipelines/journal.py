@@ -69,6 +69,15 @@ class Journal:
         if not earlier:
             self._last[entry.file] = entry
 
+    def write_anew(self, entries: list[Entry]) -> None:
+        """Let the list hold these entries alone, all of them or none."""
+        made = self.path.with_name(f".{self.path.name}.new")
+        with open(made, "w", encoding="utf-8") as handle:
+            handle.writelines(json.dumps(asdict(e), ensure_ascii=False) + "\n" for e in entries)
+            handle.flush()
+            os.fsync(handle.fileno())
+        os.replace(made, self.path)
+
     def flush(self) -> None:
         """Bring what was added to the disk; once a pass, for each call waits for it."""
         if self._added:

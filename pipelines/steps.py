@@ -12,8 +12,10 @@ import pandas as pd
 import pipelines.clock as clock
 import pipelines.refresh.order as order
 from pipelines.archive import clear_workplaces
+from pipelines.holds import HELD, reason_to_hold
 from pipelines.intake import Intake, IntakeResult
 from pipelines.publish import Publisher, clear_old, write_durably
+from pipelines.rebuild import prepare, refuse_if_lost
 from pipelines.refresh.hashing import digest, frame_hash
 from pipelines.refresh.order import refresh_tables, steps_digest
 from pipelines.refresh.step import step_digest
@@ -41,6 +43,8 @@ class PassResult:
     seconds: float
     recomputed: dict[str, int] = field(default_factory=dict)
     open_problems: int = 0
+    #: why the last snapshot was kept, although something is new; a sentence, or empty
+    held: str = ""
 
     def for_scripts(self) -> dict:
         """The one line of `run --json`."""
@@ -57,6 +61,7 @@ class PassResult:
             "published": self.published,
             "recomputed": self.recomputed,
             "open_problems": self.open_problems,
+            "held": self.held,
         }
 
     def lines(self) -> list[str]:
@@ -78,7 +83,9 @@ class PassResult:
         )
         if self.intake.resolved:
             told.append(f"  {self.intake.resolved} rows that had waited for a register were taken over")
-        if self.published:
+        if self.held:
+            told.append(f"Nothing was published, {self.snapshot} stands. {self.held}")
+        elif self.published:
             changed = ", ".join(f"{n} {what}" for what, n in self.recomputed.items() if n)
             told.append(
                 f"Published {self.snapshot} as of {self.as_of_on} in {self.seconds:.1f} s"
@@ -92,16 +99,36 @@ class PassResult:
 
 
 def run_pass(
-    station: Station, *, as_of: str | None = None, progress: Progress = lambda *_: None, run_name: str = ""
+    station: Station,
+    *,
+    as_of: str | None = None,
+    progress: Progress = lambda *_: None,
+    run_name: str = "",
+    trust_clock: bool = False,
+    rebuild: bool = False,
+    without_missing: bool = False,
 ) -> PassResult:
     """One pass over a station: take in what is new, compute what it changes, publish.
 
     Safe to end at any point: the last snapshot goes on being served and the next pass finishes the work.
 
+    Parameters
+    ----------
+    trust_clock : bool
+        Publish although the clock stands before what has happened.
+    rebuild : bool
+        Put the warehouse aside and fill a new one from inbox and archive.
+    without_missing : bool
+        Rebuild without the rows of files whose originals are missing.
+
     Raises
     ------
     WarehouseBusy
         Another pass is at work on this station.
+    WarehouseLost
+        The warehouse is missing from a station that has one; or it cannot be filled again.
+    WarehouseDamaged
+        The warehouse cannot be read.
     """
     began = time.perf_counter()
     for folder in (station.inbox, station.archive, station.lake, station.published):
@@ -110,9 +137,13 @@ def run_pass(
         moment = clock.now()
         run_id = run_name or f"run-{moment:%Y%m%dT%H%M%S%f}"
         clear_workplaces(station)
+        if rebuild:
+            prepare(station, moment, without_missing=without_missing)
+        else:
+            refuse_if_lost(station)
         warehouse = Warehouse(station.warehouse)
         try:
-            return _pass(station, warehouse, as_of, moment, run_id, progress, began)
+            return _pass(station, warehouse, as_of, moment, run_id, progress, began, trust_clock)
         finally:
             warehouse.close()
 
@@ -125,6 +156,7 @@ def _pass(
     run_id: str,
     progress: Progress,
     began: float,
+    trust_clock: bool,
 ) -> PassResult:
     seconds: dict[str, float] = {}
     with _timed(seconds, "intake"):
@@ -136,8 +168,15 @@ def _pass(
     previous = _previous(station)
     stands = (warehouse.version(), f"{today:%Y-%m-%d}", settings)
     recomputed: dict[str, int] = {}
-    up_to_date = False
-    if previous and (previous.warehouse_version, previous.as_of_on, previous.settings_hash) == stands:
+    up_to_date, held = False, ""
+    if previous:
+        by_clock = station.today == "clock" and not as_of and not trust_clock
+        held = reason_to_hold(station, warehouse, intake, previous, today, moment, clock_decides=by_clock)
+    if previous and held:
+        name, up_to_date = previous.name, True
+        _record_run(warehouse, run_id, moment, today, HELD, {}, seconds)
+        _tell_since(station, warehouse, name)
+    elif previous and (previous.warehouse_version, previous.as_of_on, previous.settings_hash) == stands:
         name, up_to_date = previous.name, True
         _record_run(warehouse, run_id, moment, today, "nothing_new", {}, seconds)
         _tell_since(station, warehouse, name)
@@ -165,6 +204,7 @@ def _pass(
         time.perf_counter() - began,
         recomputed,
         open_problems,
+        held,
     )
     write_durably(
         station.published / LAST_PASS,
@@ -175,6 +215,7 @@ def _pass(
                 "finished_at": clock.now().isoformat(),
                 "snapshot": name,
                 "published": not up_to_date,
+                "held": held,
                 "files_read": intake.files_read,
                 "rows_rejected": intake.rows_rejected,
             }
@@ -239,10 +280,10 @@ def _record_run(
 
 
 def _tell_since(station: Station, warehouse: Warehouse, snapshot: str) -> None:
-    """Passes that found nothing new are told beside the snapshot, which is not written again for them."""
+    """Passes that published nothing are told beside the snapshot, which is not written again for them."""
     files = warehouse.con.execute("SELECT file, file_sha256, seen_again FROM ingest_files").fetchall()
     runs = warehouse.con.execute(
-        "SELECT run_id, started_at, finished_at, as_of_on FROM runs WHERE outcome = 'nothing_new' "
+        "SELECT run_id, started_at, finished_at, as_of_on, outcome FROM runs WHERE outcome <> 'published' "
         "ORDER BY started_at DESC LIMIT 200"
     ).fetchall()
     write_durably(

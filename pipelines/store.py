@@ -78,23 +78,47 @@ class WarehouseBusy(RuntimeError):
     """Another process has the warehouse open for writing."""
 
 
+class WarehouseDamaged(RuntimeError):
+    """The warehouse's file cannot be read."""
+
+
+def damaged(path: Path, error: Exception) -> WarehouseDamaged:
+    """What to do about a warehouse that cannot be read."""
+    return WarehouseDamaged(
+        f"{path.name} cannot be read; the file is damaged, or of a newer version ({str(error).splitlines()[0][:200]}). "
+        "The published snapshot still stands. Put back a copy of the file, or read everything again from inbox/ and "
+        f"archive/: coldfill rebuild --station {path.parent}"
+    )
+
+
+#: words of errors that are the machine's or the rights', not the file's
+_NOT_THE_FILE = ("permission denied", "no space left", "too many open", "read-only file system", "access is denied")
+
+
 class Warehouse:
     """The station's DuckDB file. Open it in one process only; readers use the published snapshots."""
 
     def __init__(self, path: Path):
         try:
             self.con = duckdb.connect(str(path))
-        except duckdb.IOException as error:
-            if "lock" not in str(error).lower() and "being used" not in str(error).lower():
+        except duckdb.Error as error:
+            told = str(error).lower()
+            if "could not set lock" in told or "being used" in told:
+                raise WarehouseBusy(
+                    f"{path.name} is in use by another process. Is another `coldfill run` or `coldfill schedule` at "
+                    "work? Wait until it has finished, then run again."
+                ) from error
+            if any(words in told for words in _NOT_THE_FILE):
                 raise
-            raise WarehouseBusy(
-                f"{path.name} is in use by another process. Is another `coldfill run` or `coldfill schedule` at work? "
-                "Wait until it has finished, then run again."
-            ) from error
+            raise damaged(path, error) from error
         self.con.execute("SET GLOBAL TimeZone='UTC'")
         self.con.execute("SET preserve_insertion_order=true")
         self._remembered: dict[str, Any] = {}
-        self._create()
+        try:
+            self._create()
+        except duckdb.Error as error:
+            self.con.close()
+            raise damaged(path, error) from error
 
     def close(self) -> None:
         self.con.close()

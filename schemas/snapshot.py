@@ -136,9 +136,8 @@ def _with_later_passes(published: Path, manifest: Manifest, table: str, rows: pd
             seen.get((f, s), n) for f, s, n in zip(rows["file"], rows["file_sha256"], rows["seen_again"], strict=True)
         ]
         return rows.assign(seen_again=pd.array(counts, dtype="Int64"))
-    later = pd.DataFrame(since["runs"], columns=["run_id", "started_at", "finished_at", "as_of_on"]).assign(
-        outcome="nothing_new"
-    )
+    columns = ["run_id", "started_at", "finished_at", "as_of_on", "outcome"]
+    later = pd.DataFrame([[*run, "nothing_new"][:5] for run in since["runs"]], columns=columns)
     later = later[~later["run_id"].isin(rows["run_id"])]
     return pd.concat([rows, conform(later, TABLES["runs"].fields.values())], ignore_index=True) if len(later) else rows
 

@@ -1,0 +1,231 @@
+"""A lost or damaged warehouse and a clock that lags publish nothing wrong; a station comes back from its originals."""
+
+import json
+import shutil
+
+import pandas as pd
+import pytest
+import small_station as s
+
+from pipelines import clock
+from pipelines.console import words_for
+from pipelines.rebuild import WarehouseLost
+from pipelines.store import WarehouseDamaged
+from schemas.snapshot import current_name, read_manifest, read_table
+
+
+@pytest.fixture(scope="module")
+def computed(tmp_path_factory):
+    """A station with a corrected fill, and a file that has left the inbox."""
+    station = s.stocked(tmp_path_factory.mktemp("computed") / "station")
+    s.drop(station, "fills-more.csv", [s.fill(9, analysed_o2_pct="21")], 3)
+    s.drop(station, "fills-correction.csv", [s.fill(1, stop_pressure_bar="199")], 10)
+    s.run(station)
+    (station.inbox / "fills-more.csv").unlink()
+    s.run(station)
+    return station
+
+
+@pytest.fixture
+def copy(computed, tmp_path):
+    shutil.copytree(computed.folder, tmp_path / "station")
+    return s.load_station(tmp_path / "station")
+
+
+def _lose_warehouse(station) -> None:
+    for path in station.folder.glob("warehouse.duckdb*"):
+        path.unlink()
+
+
+# --- the warehouse ----------------------------------------------------------------------------
+@pytest.mark.parametrize("left", ["nothing", "an empty file"])
+def test_without_its_warehouse_a_station_publishes_nothing_and_says_what_to_do(copy, left):
+    name, tables = current_name(copy.published), s.published(copy)
+    _lose_warehouse(copy)
+    if left == "an empty file":
+        copy.warehouse.touch()
+    with pytest.raises(WarehouseLost, match="coldfill rebuild") as told:
+        s.run(copy)
+    assert words_for(told.value)[1] == 2
+    assert current_name(copy.published) == name
+    s.same(s.published(copy), tables)
+
+
+def test_a_station_that_lost_its_snapshots_too_is_not_taken_for_a_new_one(copy):
+    _lose_warehouse(copy)
+    shutil.rmtree(copy.published)
+    with pytest.raises(WarehouseLost):
+        s.run(copy)
+
+
+def test_rebuilt_from_inbox_and_archive_all_tables_are_the_same(copy):
+    tables, rows = s.published(copy), s.stored(copy)
+    _lose_warehouse(copy)
+    result = s.run(copy, rebuild=True)
+    assert (result.held, result.intake.rows_rejected) == ("", 0)
+    s.same(s.stored(copy), rows)
+    s.same(s.published(copy), tables)
+    assert not s.run(copy).published
+
+
+def test_rebuilt_from_the_archive_alone_without_file_times_all_rows_are_the_same(copy, tmp_path):
+    rows = s.stored(copy)
+    station = s.make(tmp_path / "new")
+    shutil.copytree(copy.archive, station.archive, copy_function=shutil.copyfile, dirs_exist_ok=True)
+    s.run(station, rebuild=True)
+    s.same(s.stored(station), rows)
+
+
+def test_a_station_of_an_earlier_version_without_a_list_in_its_archive_is_rebuilt(copy):
+    rows = s.stored(copy)
+    _lose_warehouse(copy)
+    (copy.archive / "readings.jsonl").unlink()
+    s.run(copy, rebuild=True)
+    s.same(s.stored(copy), rows)
+
+
+def test_an_earlier_version_gets_its_list_with_the_first_pass(copy):
+    path = copy.archive / "readings.jsonl"
+    listed = {(e["file"], e["modified_at"]) for e in map(json.loads, path.read_text().splitlines())}
+    path.unlink()
+    s.run(copy)
+    assert {(e["file"], e["modified_at"]) for e in map(json.loads, path.read_text().splitlines())} == listed
+
+
+def test_an_older_copy_of_the_warehouse_gets_what_has_come_since_from_the_archive(copy, tmp_path):
+    shutil.copy2(copy.warehouse, tmp_path / "older.duckdb")
+    s.drop(copy, "fills-late.csv", [s.fill(10)], 20)
+    s.run(copy)
+    (copy.inbox / "fills-late.csv").unlink()
+    rows = s.stored(copy)
+    shutil.copy2(tmp_path / "older.duckdb", copy.warehouse)
+    s.run(copy)
+    s.same(s.stored(copy), rows)
+
+
+def test_what_fills_were_handed_over_with_survives_a_rebuild(copy):
+    told = s.published(copy)["fill_quality"].set_index("fill_id")["handed_over_settled_bar_15c"]
+    settled = s.fill(2, settled_pressure_bar="180", settled_c="12", settled_at="2026-03-02 20:00")
+    s.drop(copy, "fills-settled.csv", [settled], 30)
+    s.run(copy)
+    _lose_warehouse(copy)
+    s.run(copy, rebuild=True)
+    again = s.published(copy)["fill_quality"].set_index("fill_id")["handed_over_settled_bar_15c"]
+    pd.testing.assert_series_equal(again, told)
+
+
+@pytest.mark.parametrize("how", ["missing", "damaged"])
+def test_a_rebuild_that_would_lose_rows_changes_nothing_unless_told_so(copy, how):
+    gone = s.files(copy).loc["fills-more.csv", "file_sha256"]
+    path = next(copy.archive.glob(f"{gone}*"))
+    path.unlink() if how == "missing" else path.write_bytes(path.read_bytes().replace(b"230", b"239"))
+    before = copy.warehouse.read_bytes()
+    with pytest.raises(WarehouseLost, match=r"fills-more\.csv"):
+        s.run(copy, rebuild=True)
+    assert copy.warehouse.read_bytes() == before
+    assert s.run(copy, rebuild=True, without_missing=True).held == ""
+    assert "F9" not in set(s.stored(copy)["fills"]["fill_id"])
+    assert not s.run(copy).held
+
+
+def test_an_archive_out_of_reach_keeps_the_last_snapshot(copy, tmp_path):
+    """An older copy of the warehouse, and the archive's disk is not there."""
+    name = current_name(copy.published)
+    warehouse = s.Warehouse(copy.warehouse)
+    with warehouse.transaction():
+        warehouse.con.execute("DELETE FROM ingest_files WHERE file = 'fills-more.csv'")
+        warehouse.con.execute("DELETE FROM rows_fills WHERE file = 'fills-more.csv'")
+    warehouse.close()
+    for path in copy.archive.glob("*.csv"):
+        path.rename(tmp_path / path.name)
+    result = s.run(copy)
+    assert "fills-more.csv" in result.held
+    assert current_name(copy.published) == name
+    for path in tmp_path.glob("*.csv"):
+        path.rename(copy.archive / path.name)
+    assert not s.run(copy).held
+    assert "F9" in set(s.stored(copy)["fills"]["fill_id"])
+
+
+@pytest.mark.parametrize("where", [0, 4096, 4096 * 5], ids=["the head", "the next header", "a block"])
+def test_a_warehouse_that_cannot_be_read_says_what_to_do(copy, where):
+    data = bytearray(copy.warehouse.read_bytes())
+    data[where : where + 4096] = bytes(n * 37 % 251 for n in range(4096))
+    copy.warehouse.write_bytes(data)
+    name = current_name(copy.published)
+    with pytest.raises(Exception) as told:
+        s.run(copy)
+    words, code = words_for(told.value)
+    assert "coldfill rebuild" in words
+    assert code == 2
+    assert current_name(copy.published) == name
+    rebuilt = s.run(copy, rebuild=True)
+    assert not rebuilt.held
+    assert list(copy.folder.glob("warehouse.duckdb.set-aside-*"))
+
+
+@pytest.mark.parametrize("rubbish", [b"no warehouse at all", b"SQLite format 3\x00" + b"x" * 8000])
+def test_a_file_that_is_no_warehouse_says_what_to_do(copy, rubbish):
+    copy.warehouse.write_bytes(rubbish)
+    with pytest.raises(WarehouseDamaged, match="coldfill rebuild"):
+        s.run(copy)
+
+
+# --- the clock --------------------------------------------------------------------------------
+def _at(monkeypatch, moment: str) -> None:
+    monkeypatch.setattr(clock, "now", lambda: pd.Timestamp(moment, tz="UTC").as_unit("us"))
+
+
+@pytest.fixture
+def by_clock(tmp_path, monkeypatch):
+    """A station published in time, whose cylinders are out of date by then."""
+    _at(monkeypatch, "2032-03-20 12:00")
+    station = s.make(tmp_path, today="clock")
+    s.drop(station, "cylinders.csv", s.CYLINDERS)
+    s.drop(station, "fills.csv", [s.fill(1, filled_at="2032-03-18 10:00")])
+    s.run(station)
+    return station
+
+
+def _states(station) -> list[str]:
+    return s.published(station)["cylinder_health"]["inspection_state"].tolist()
+
+
+@pytest.mark.parametrize("lag", ["2026-03-20 12:00", "2032-03-17 12:00", "1970-01-01 00:10"])
+def test_a_clock_before_the_newest_record_keeps_the_last_snapshot(by_clock, monkeypatch, lag):
+    name, states = current_name(by_clock.published), _states(by_clock)
+    assert set(states) == {"out_of_date"}
+    _at(monkeypatch, lag)
+    s.drop(by_clock, "fills-2.csv", [s.fill(2, filled_at="2032-03-16 10:00")], 5)
+    for _ in range(2):
+        result = s.run(by_clock)
+        assert "Set the clock" in result.held
+        assert "2032-03-18" in result.held
+        assert current_name(by_clock.published) == name
+    assert any("Set the clock" in line for line in result.lines())
+    assert _states(by_clock) == states
+    runs = read_table(by_clock.published, read_manifest(by_clock.published), "runs")
+    assert runs["outcome"].tolist()[-1] == "held"
+    _at(monkeypatch, "2032-03-20 12:05")
+    assert s.run(by_clock).held == ""
+    assert set(s.stored(by_clock)["fills"]["fill_id"]) == {"F1", "F2"}
+
+
+def test_a_clock_that_lags_after_months_without_a_record_is_noticed_by_the_last_pass(by_clock, monkeypatch):
+    _at(monkeypatch, "2032-09-01 12:00")
+    s.run(by_clock)
+    _at(monkeypatch, "2032-04-01 12:00")
+    assert "the last pass was on 2032-09-01" in s.run(by_clock).held
+    assert s.run(by_clock, trust_clock=True).held == ""
+    assert s.run(by_clock).held == ""
+
+
+def test_a_day_that_a_person_names_is_believed(by_clock, monkeypatch):
+    _at(monkeypatch, "2026-03-20 12:00")
+    assert s.run(by_clock, as_of="2032-03-20").held == ""
+
+
+def test_a_record_of_tomorrow_stops_nothing(by_clock, monkeypatch):
+    """A device in another zone: accepted, and no sign of a clock that lags."""
+    s.drop(by_clock, "fills-2.csv", [s.fill(2, filled_at="2032-03-21 10:00")], 5)
+    assert s.run(by_clock).published
