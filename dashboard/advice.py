@@ -1,6 +1,6 @@
 """Where to stop the next fill: what a person types and what the snapshot knows, handed to one function of `shared`.
 
-Nothing is computed here about what has happened; the arithmetic is `shared.stop_advice.advise_stop`.
+Nothing is computed here about what has happened; the arithmetic is `shared.filling.stop_advice.advise_stop`.
 """
 
 from dataclasses import dataclass
@@ -12,14 +12,14 @@ import pandas as pd
 from dashboard.rows import Row
 from schemas import words
 from schemas.policy import Filling
-from shared.fill_conditions import believed_wall_mass, delivery
-from shared.fill_heat import FillConditions
-from shared.filling_limits import FillingRules, filling_rules
-from shared.mixing import OxygenService, is_plain_air, oxygen_service
-from shared.settling import Z80
-from shared.size_class import size_class
-from shared.stop_advice import Learned, Mix, StopAdvice, advise_stop
-from shared.walls import wall_heat_capacity_j_k
+from shared.filling.conditions import believed_wall_mass, delivery
+from shared.filling.heat import FillConditions
+from shared.filling.limits import FillingRules, filling_rules
+from shared.filling.settling import Z80
+from shared.filling.size_class import size_class
+from shared.filling.stop_advice import Learned, Mix, StopAdvice, advise_stop
+from shared.gas.mixing import OxygenService, is_plain_air, oxygen_service
+from shared.gas.walls import wall_heat_capacity_j_k
 
 
 @dataclass(frozen=True)

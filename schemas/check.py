@@ -15,9 +15,9 @@ from schemas.fields import Field
 from schemas.frames import PANDAS
 from schemas.sources import SOURCES, Source
 from schemas.tables import TABLES
-from shared.constants import ATM_BAR
-from shared.permitted import above_permitted
-from shared.units import bar_from_psi, l_from_cuft
+from shared.filling.permitted import above_permitted
+from shared.gas.constants import ATM_BAR
+from shared.gas.units import bar_from_psi, l_from_cuft
 
 #: a value beyond its bound is often another unit; conversions that would explain it, by declared unit
 _OTHER_UNITS: dict[str, list[tuple[str, str, Callable[[float], float]]]] = {

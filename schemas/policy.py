@@ -7,7 +7,7 @@ here does not exist. The builders get a `Policy` and nothing else of the setting
 from dataclasses import dataclass, field, fields
 from typing import Any
 
-from shared.purity import purity_rules
+from shared.air.purity import purity_rules
 
 
 def setting(

@@ -11,7 +11,7 @@ import pandas as pd
 
 from schemas.codes import all_codes, sentence
 from schemas.codes.divers import LOOKS_BACK, WATCH_WORDS
-from shared.mixing import whole_metres_down, whole_metres_up
+from shared.gas.mixing import whole_metres_down, whole_metres_up
 
 UNKNOWN = "not known"
 

@@ -30,8 +30,8 @@ class Computed:
 @pytest.fixture(scope="session")
 def sample_station(tmp_path_factory) -> Computed:
     """The sample station, taken in and published."""
-    from pipelines.demo import make_demo
-    from pipelines.steps import run_pass
+    from pipelines.cli.demo import make_demo
+    from pipelines.refresh.run import run_pass
 
     folder = tmp_path_factory.mktemp("sample") / "station"
     run_pass(make_demo(folder))

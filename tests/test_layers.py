@@ -60,8 +60,8 @@ def test_a_pass_and_the_calculator_do_not_import_what_they_can_do_without():
     import subprocess
 
     for module, without in (
-        ("pipelines.steps", ("prefect", "streamlit", "plotly")),
-        ("pipelines.calculator", ("scipy", "pandas", "prefect")),
+        ("pipelines.refresh.run", ("prefect", "streamlit", "plotly")),
+        ("pipelines.cli.calculator", ("scipy", "pandas", "prefect")),
         ("pipelines.cli", ("pandas", "duckdb", "numpy", "pandera")),
     ):
         told = subprocess.run(

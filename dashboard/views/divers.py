@@ -8,7 +8,7 @@ from dashboard.data import Snapshot
 from dashboard.rows import each, said_yes
 from dashboard.views import dive
 from schemas import trend_words, words
-from shared.trend import NAMED_FROM_CHANCE
+from shared.trend.level import NAMED_FROM_CHANCE
 
 MOST_DIVES = 12
 

@@ -25,11 +25,11 @@ from schemas import fields as f
 from schemas import words
 from schemas.codes import sentence
 from schemas.policy import Filling
-from shared.constants import AIR_O2_PCT
-from shared.fill_conditions import usual_minutes
-from shared.filling_limits import filling_rules, refusals
-from shared.mixing import share_for_per_cent
-from shared.stop_advice import StopAdvice
+from shared.filling.conditions import usual_minutes
+from shared.filling.limits import filling_rules, refusals
+from shared.filling.stop_advice import StopAdvice
+from shared.gas.constants import AIR_O2_PCT
+from shared.gas.mixing import share_for_per_cent
 
 #: rise of a usual fill, for the minutes it is begun with where no fill of this one was timed
 USUAL_RISE_BAR = 150.0

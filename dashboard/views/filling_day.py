@@ -11,7 +11,7 @@ from dashboard.rows import Row, each
 from dashboard.views import filling_labels
 from schemas import holds, words
 from schemas.codes import sentence
-from shared.thermal import settled_pressure_bar
+from shared.gas.thermal import settled_pressure_bar
 
 
 def show(snapshot: Snapshot, fills: pd.DataFrame) -> None:

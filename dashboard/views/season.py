@@ -11,7 +11,7 @@ from dashboard.views import dive
 from schemas import trend_words, words
 from schemas.codes import sentence
 from schemas.codes.divers import CONDITION_WORDS
-from shared.trend import CALLED_FROM_CHANCE, NAMED_FROM_CHANCE
+from shared.trend.level import CALLED_FROM_CHANCE, NAMED_FROM_CHANCE
 
 
 def page(snapshot: Snapshot) -> None:

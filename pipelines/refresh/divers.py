@@ -32,7 +32,7 @@ _DIVES_OF_TREND = ("member_id", "dive_id", "water_c", "suit", "gas_shared")
 
 # --- trends -----------------------------------------------------------------------------------
 def _trend_months(given: Given) -> Frames:
-    from pipelines.build.divers import fit_trend_months
+    from pipelines.derive.divers.trend import fit_trend_months
 
     memo = given.memo.get("trend_model")
     return {"trend_model": fit_trend_months(given["dive_consumption"], given["dives"], given.policy, memo, given.today)}
@@ -50,7 +50,7 @@ TREND_MONTHS = Step(
 
 
 def _effects(given: Given) -> Frames:
-    from pipelines.build.divers import build_condition_effects
+    from pipelines.derive.divers.trend import build_condition_effects
 
     return {"condition_effects": build_condition_effects(given["trend_model"], given.today)}
 
@@ -66,7 +66,7 @@ EFFECTS = Step(
 
 
 def _trend(given: Given) -> Frames:
-    from pipelines.build.divers import build_member_trend
+    from pipelines.derive.divers.trend import build_member_trend
 
     return build_member_trend(given["dive_consumption"], given["dives"], given["trend_model"], given.policy)
 
@@ -84,8 +84,8 @@ TREND = Step(
 
 # --- reserves ---------------------------------------------------------------------------------
 def _reserve(given: Given) -> Frames:
-    from pipelines.build.kits import build_kits
-    from pipelines.build.reserve import build_member_reserve
+    from pipelines.derive.divers.kits import build_kits
+    from pipelines.derive.divers.reserve import build_member_reserve
 
     made = build_member_reserve(
         given.part,
@@ -156,7 +156,7 @@ RESERVE = Step(
 
 
 def _corrections(given: Given) -> Frames:
-    from pipelines.build.reserve_chance import fit_corrections
+    from pipelines.derive.divers.reserve_chance import fit_corrections
 
     return {"reserve_correction": fit_corrections(given["reserve_margins"], given.today)}
 
@@ -172,7 +172,7 @@ CORRECTIONS = Step(
 
 
 def _stated(given: Given) -> Frames:
-    from pipelines.build.reserve import with_chances
+    from pipelines.derive.divers.reserve import with_chances
 
     return {"dive_reserve": with_chances(given["reserve_margins"], given["reserve_correction"])}
 
@@ -187,7 +187,7 @@ STATED = Step(
 
 
 def _watch(given: Given) -> Frames:
-    from pipelines.build.watch import build_watch
+    from pipelines.derive.divers.watch import build_watch
 
     return build_watch(
         given["dive_reserve"],

@@ -6,16 +6,16 @@ from typing import TYPE_CHECKING, cast
 import numpy as np
 import pandas as pd
 
-from pipelines.lake import parts_by_member, read_samples
 from pipelines.refresh.engine import Refresh
 from pipelines.refresh.hashing import frame_hash
 from pipelines.refresh.reads import whole
 from pipelines.refresh.step import EVERY, Frames, Given, Later, Part, Step
-from pipelines.settings import Station
-from pipelines.store import Warehouse
+from pipelines.station.settings import Station
+from pipelines.warehouse.lake import parts_by_member, read_samples
+from pipelines.warehouse.store import Warehouse
 
 if TYPE_CHECKING:
-    from pipelines.build.dives import MemberDives
+    from pipelines.derive.dives.step import MemberDives
 
 DIVE_TABLES = ("dive_consumption", "dive_tank_use", "dive_trace", "dive_duplicates", "dive_fits", "dive_surfacing")
 #: so many samples' results are held between the two rounds
@@ -23,7 +23,7 @@ KEPT_ROWS = 1_000_000
 
 
 def _read(given: Given) -> "MemberDives":
-    from pipelines.build.dives import read_member_dives
+    from pipelines.derive.dives.step import read_member_dives
 
     return read_member_dives(
         given.part,
@@ -38,7 +38,7 @@ def _read(given: Given) -> "MemberDives":
 
 
 def _lessons(given: Given) -> Frames:
-    from pipelines.build.dives import lessons_frame
+    from pipelines.derive.dives.step import lessons_frame
 
     read = _read(given)
     # beside the table what it was made from, for the step that follows in the same refresh
@@ -50,7 +50,7 @@ def _dives(given: Given) -> Frames:
 
 
 def _tables(read: "MemberDives", station: pd.DataFrame) -> Frames:
-    from pipelines.build.dives import dive_tables, station_of_frame
+    from pipelines.derive.dives.step import dive_tables, station_of_frame
 
     return dive_tables(read, station_of_frame(station))
 
@@ -141,7 +141,7 @@ def build_dives(refresh: Refresh, station: Station, warehouse: Warehouse) -> Non
     when its month began and with its member's dives before it. So a new dive changes no other member's figures, and
     none of its own member's earlier ones.
     """
-    from pipelines.build.dives import station_frame, station_of
+    from pipelines.derive.dives.step import station_frame, station_of
 
     parts = _parts(refresh, station, warehouse)
     held: dict[str, MemberDives] = {}
@@ -179,7 +179,7 @@ def build_dives(refresh: Refresh, station: Station, warehouse: Warehouse) -> Non
 
 def _parts(refresh: Refresh, station: Station, warehouse: Warehouse) -> list[Part]:
     """A part a member with dives: positions in the frames of the station that its dives are made from."""
-    from pipelines.build.dives import ambient_by_day, link_fills, station_water_by_month
+    from pipelines.derive.dives.step import ambient_by_day, link_fills, station_water_by_month
 
     shelf = refresh.shelf
     dives, tanks, units = shelf["dives"], shelf["dive_tanks_all"], shelf["units"]
@@ -243,7 +243,7 @@ def _parts(refresh: Refresh, station: Station, warehouse: Warehouse) -> list[Par
 
 def _air(dives: pd.DataFrame, of_dives: dict[str, np.ndarray], by_day: pd.Series) -> pd.DataFrame:
     """Air where each dive began, from its member's dives and the station's fills."""
-    from pipelines.build.dives import air_of_dives
+    from pipelines.derive.dives.step import air_of_dives
 
     parts = []
     for rows in of_dives.values():
@@ -257,7 +257,7 @@ def _air(dives: pd.DataFrame, of_dives: dict[str, np.ndarray], by_day: pd.Series
 
 def _linked_fills(links: pd.DataFrame, fills: pd.DataFrame, units: pd.DataFrame) -> dict[str, np.ndarray]:
     """Positions of the fills that each member's dives come after: the last of the unit before each dive."""
-    from pipelines.build.dives import dived_unit
+    from pipelines.derive.dives.step import dived_unit
 
     asked = links.loc[links["filled_at"].notna() & links["unit"].notna(), ["member_id", "unit", "filled_at"]]
     there = pd.DataFrame(

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from pipelines.publish import Publisher
+from pipelines.publish.snapshot import Publisher
 from pipelines.refresh.hashing import digest, frame_hash
 from pipelines.refresh.step import (
     EVERY,

@@ -20,8 +20,8 @@ from schemas.tables import TABLES
 
 # --- units ------------------------------------------------------------------------------------
 def _units(given: Given) -> Frames:
-    from pipelines.build.inspections import unit_states_at
-    from pipelines.build.units import build_units
+    from pipelines.derive.fleet.inspections import unit_states_at
+    from pipelines.derive.units import build_units
 
     units = build_units(given, given.policy, given.today)["units"]
     noon = (given.today + pd.Timedelta(hours=12)).tz_localize(given.policy.time_zone).tz_convert("UTC")
@@ -73,13 +73,13 @@ LOGINS = Step(
 
 # --- fills ------------------------------------------------------------------------------------
 def _fills_before_dives(given: Given) -> Frames:
-    from pipelines.build.fills import build_fills
+    from pipelines.derive.fills.step import build_fills
 
     return {"fills_before_dives": build_fills(given, given["units"], given.policy, None)["fill_quality"]}
 
 
 def _fills(given: Given) -> Frames:
-    from pipelines.build.fills import build_fills
+    from pipelines.derive.fills.step import build_fills
 
     readings = given["water_readings"]
     made = build_fills(
@@ -150,7 +150,7 @@ FILLS = Step(
 
 # --- what was first published ------------------------------------------------------------------
 def _first_published(given: Given) -> Frames:
-    from pipelines.build.fills_history import kept_checks, settling_record, with_first_published
+    from pipelines.derive.fills.history import kept_checks, settling_record, with_first_published
 
     check = kept_checks(given["settling_predicted"], given["first_settling_check"])
     return {
@@ -176,7 +176,7 @@ FIRST_PUBLISHED = Step(
 
 
 def _gas_added(given: Given) -> Frames:
-    from pipelines.build.gas_added import build_gas_added
+    from pipelines.derive.fills.gas_added import build_gas_added
 
     return {"gas_added": build_gas_added(given["fill_quality"], given.policy)}
 

@@ -16,7 +16,7 @@ from pipelines.refresh.step import Frames, Given, Step
 
 
 def _fleet(given: Given) -> Frames:
-    from pipelines.build.fleet import build_fleet
+    from pipelines.derive.fleet.health import build_fleet
 
     return build_fleet(
         given,
@@ -91,7 +91,7 @@ FLEET = Step(
 
 
 def _air(given: Given) -> Frames:
-    from pipelines.build.air import build_air
+    from pipelines.derive.air.step import build_air
 
     return build_air(given, given["fill_quality"], given.policy, given.today)
 
@@ -130,7 +130,7 @@ AIR = Step(
 
 
 def _plan(given: Given) -> Frames:
-    from pipelines.build.plan import build_plan
+    from pipelines.derive.fleet.plan import build_plan
 
     return build_plan(given, given["units"], given["cylinder_health"], given.policy, given.today)
 

@@ -2,13 +2,13 @@
 
 import pandas as pd
 
-from pipelines.publish import Publisher
+from pipelines.publish.snapshot import Publisher
 from pipelines.refresh import divers, dives, fills, fleet
 from pipelines.refresh.engine import Progress, Refresh
 from pipelines.refresh.hashing import digest
 from pipelines.refresh.step import Step, rules_read, step_digest
-from pipelines.settings import Station
-from pipelines.store import FIRST_PUBLISHED, Warehouse, all_current
+from pipelines.station.settings import Station
+from pipelines.warehouse.store import FIRST_PUBLISHED, Warehouse, all_current
 
 STEPS: tuple[Step, ...] = (*fills.STEPS, *dives.STEPS, *divers.STEPS, *fleet.STEPS)
 
@@ -22,8 +22,8 @@ def refresh_tables(
     station: Station, warehouse: Warehouse, publisher: Publisher, today: pd.Timestamp, progress: Progress
 ) -> dict[str, int]:
     """Compute and write every table; gives how many parts of what were made anew."""
-    from pipelines.build.dives import first_water_readings
-    from pipelines.build.units import names_told_apart
+    from pipelines.derive.dives.step import first_water_readings
+    from pipelines.derive.units import names_told_apart
 
     steps = 8
     refresh = Refresh(publisher, station.policy, today, progress)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from pipelines.refresh.hashing import digest, folded, row_hashes
 from schemas.policy import Policy
 from schemas.tables import TABLES
-from shared.rulebook import RULES
+from shared.rules.reading import RULES
 
 Frames = dict[str, pd.DataFrame]
 Columns = tuple[str, ...]

@@ -9,9 +9,9 @@ import time
 import numpy as np
 import pytest
 
-from shared import equation
-from shared.gas import AIR, density_mol_l, pressure_bar_abs
-from shared.gas_table import GasTable
+from shared.gas import equation
+from shared.gas.mix import AIR, density_mol_l, pressure_bar_abs
+from shared.gas.table import GasTable
 
 STATES = 500_000
 

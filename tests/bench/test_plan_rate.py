@@ -5,7 +5,7 @@ import time
 import numpy as np
 import pandas as pd
 
-from pipelines.build import plan_solver
+from pipelines.derive.fleet import plan_solver
 from tests.pipelines.test_plan import TODAY, cylinder, day, past, plan
 
 CYLINDERS, VISITS = 500, 26

@@ -13,9 +13,9 @@ import pandas as pd
 import pytest
 from lxml import etree
 
-from pipelines.readers.uddf import read_uddf
-from pipelines.readers.uddf_walk import SAFE
-from pipelines.settings import load_station, write_station
+from pipelines.readers.uddf.file import read_uddf
+from pipelines.readers.uddf.walk import SAFE
+from pipelines.station.settings import load_station, write_station
 from tests.pipelines.uddf_files import LINK_COLUMNS, dive, document, waypoint
 
 MOST_TIMES_BARE = 4.0
@@ -80,7 +80,7 @@ def test_uddf_is_read_within_a_few_times_a_bare_parse(tmp_path, record_property)
 _PEAK = """
 import resource, sys, tempfile
 from pathlib import Path
-from pipelines.settings import load_station
+from pipelines.station.settings import load_station
 from tests.bench.test_uddf_rate import read_all
 read_all(Path(sys.argv[1]), load_station(sys.argv[2]), Path(tempfile.mkdtemp()))
 print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)

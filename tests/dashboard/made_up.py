@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from pipelines.publish import Publisher
+from pipelines.publish.snapshot import Publisher
 from schemas.logins import hashed_roles, member_logins
 from schemas.snapshot import Manifest
 

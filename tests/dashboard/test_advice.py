@@ -24,8 +24,8 @@ from dashboard.advice import (
 )
 from dashboard.views.filling_day import _reads_at
 from schemas.policy import Filling
-from shared.filling_limits import filling_rules
-from shared.stop_advice import Learned, advise_stop
+from shared.filling.limits import filling_rules
+from shared.filling.stop_advice import Learned, advise_stop
 
 UNIT = UNITS[UNITS["unit_id"] == "S10-4"].iloc[0]
 COMPRESSOR = Source("comp-1", "compressor")

@@ -9,7 +9,7 @@ from made_up import GAS_SOURCES, HEALTH, UNITS, fills
 from dashboard import standing
 from dashboard.standing import fillable_units, find
 from schemas import holds
-from shared.filling_limits import refusals
+from shared.filling.limits import refusals
 
 STATES = ("in_date", "due_soon", "out_of_date", "condemned", "unknown")
 FILLS = fills()

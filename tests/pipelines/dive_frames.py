@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from pipelines.build.dives import build_member_dives
+from pipelines.derive.dives.step import build_member_dives
 from schemas.policy import Policy
 
 BOOLS = ("overhead", "mandatory_stops", "gas_shared")

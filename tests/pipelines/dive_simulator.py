@@ -1,6 +1,6 @@
 """Simulated dives with physics of their own, to hold the estimator against.
 
-Written apart from `shared.tank_trace` and finer than it: gas and wall are two bodies with a film between
+Written apart from `shared.diving.tank_trace` and finer than it: gas and wall are two bodies with a film between
 them that thins as the gas does, the wall has another film to the water, breathing wanders, comes in bouts
 of work and feeds wing and suit; cylinders may be two sides of a set, a sidemount pair taken in turns, or
 a stage for part of the dive. Equation of state and energies are CoolProp's (Lemmon et al. 2000 for air),

@@ -6,7 +6,7 @@ import pandas as pd
 from schemas.frames import empty
 from schemas.sources import SOURCES
 from schemas.tables import TABLES
-from shared.thermal import amount_free_l
+from shared.gas.thermal import amount_free_l
 
 NOON = pd.Timestamp("2031-03-01 12:00", tz="UTC")
 

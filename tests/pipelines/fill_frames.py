@@ -4,8 +4,8 @@ from functools import cache
 
 import pandas as pd
 
-from pipelines.build.fills import build_fills
-from pipelines.build.units import build_units
+from pipelines.derive.fills.step import build_fills
+from pipelines.derive.units import build_units
 from schemas.frames import conform, empty
 from schemas.policy import Policy
 from schemas.sources import SOURCES

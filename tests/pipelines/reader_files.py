@@ -2,9 +2,9 @@
 
 from pathlib import Path
 
-from pipelines.readers.mapping import Mapping
 from pipelines.readers.raw import RawTable
-from pipelines.readers.table import read_table
+from pipelines.readers.tables.mapping import Mapping
+from pipelines.readers.tables.table import read_table
 
 FILL_COLUMNS = (
     "fill_id",

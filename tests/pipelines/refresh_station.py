@@ -8,12 +8,12 @@ from pathlib import Path
 
 import pandas as pd
 
-from pipelines.accept_samples import SampleParts
-from pipelines.publish import Publisher
+from pipelines.intake.accept_samples import SampleParts
+from pipelines.publish.snapshot import Publisher
 from pipelines.refresh.engine import Refresh
 from pipelines.refresh.order import refresh_tables
-from pipelines.settings import Station, load_station, write_station
-from pipelines.store import STORED, Warehouse
+from pipelines.station.settings import Station, load_station, write_station
+from pipelines.warehouse.store import STORED, Warehouse
 from schemas.frames import conform
 from schemas.policy import Policy
 from schemas.snapshot import Manifest, read_table

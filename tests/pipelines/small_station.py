@@ -9,12 +9,12 @@ from pathlib import Path
 
 import pandas as pd
 
-from pipelines import clock
-from pipelines.intake import Intake, IntakeResult
-from pipelines.lake import parts_by_member, read_samples
-from pipelines.settings import Station, load_station, write_station
-from pipelines.steps import run_pass
-from pipelines.store import STORED, Warehouse
+from pipelines.intake.intake import Intake, IntakeResult
+from pipelines.refresh.run import run_pass
+from pipelines.station import clock
+from pipelines.station.settings import Station, load_station, write_station
+from pipelines.warehouse.lake import parts_by_member, read_samples
+from pipelines.warehouse.store import STORED, Warehouse
 from schemas.snapshot import read_manifest, read_table
 from schemas.tables import TABLES
 

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipelines.build.air import air_state_of_fills, build_air, co_limit
+from pipelines.derive.air.step import air_state_of_fills, build_air, co_limit
 from schemas.policy import Air, Policy
 from tests.pipelines.fleet_frames import frames
 

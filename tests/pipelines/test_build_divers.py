@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipelines.build.divers import build_condition_effects, build_member_trend, fit_trend_months, trend_rows
+from pipelines.derive.divers.trend import build_condition_effects, build_member_trend, fit_trend_months, trend_rows
 from schemas.policy import Policy
 from schemas.tables import TABLES
 from tests.pipelines.diver_frames import NOON, frames, make_dive

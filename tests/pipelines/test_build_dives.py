@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipelines.build.dives import build_member_dives
+from pipelines.derive.dives.step import build_member_dives
 from schemas.policy import Policy
 from tests.pipelines.dive_frames import C1, SET, build, dive, fills, inputs, one, profile, tank, units
 

@@ -7,11 +7,11 @@ from fill_frames import BEFORE, CYLINDER, FILL, TODAY, built, inputs, one
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipelines.build.fills import build_fills
-from pipelines.build.units import build_units
+from pipelines.derive.fills.step import build_fills
+from pipelines.derive.units import build_units
 from schemas.policy import Policy
 from schemas.tables import TABLES
-from shared import thermal
+from shared.gas import thermal
 
 READ = {"settled_pressure_bar": 204.03, "settled_c": 15.0, "settled_at": "2031-06-02T10:00:00Z"}
 

@@ -4,12 +4,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipelines.build.kits import build_kits
+from pipelines.derive.divers.kits import build_kits
 from schemas.frames import conform
 from schemas.policy import Policy
 from schemas.sources import SOURCES
-from shared.constants import FREE_LITRE_MOL
-from shared.thermal import amount_free_l
+from shared.gas.constants import FREE_LITRE_MOL
+from shared.gas.thermal import amount_free_l
 from tests.pipelines.diver_frames import frames, make_dive, unit, units_frame
 
 KIT = {

@@ -10,11 +10,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipelines.build.fills import build_fills
-from pipelines.build.leaks import as_arrays, build_leaks, common_effects, leak_intervals
-from pipelines.build.units import build_units
+from pipelines.derive.fills.step import build_fills
+from pipelines.derive.fleet.leaks import as_arrays, build_leaks, common_effects, leak_intervals
+from pipelines.derive.units import build_units
 from schemas.policy import Policy
-from shared.leaks import Intervals, leak_rates
+from shared.fleet.leaks import Intervals, leak_rates
 from tests.pipelines.fleet_frames import frames
 from tests.pipelines.leak_seasons import EPOCH, Habits, simulate
 from tests.pipelines.leak_station import simulate as simulate_plainly

@@ -6,15 +6,15 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipelines.build.divers import build_member_trend, fit_trend_months
-from pipelines.build.reserve import build_member_reserve, with_chances
-from pipelines.build.reserve_chance import fit_corrections
-from pipelines.build.watch import build_watch
+from pipelines.derive.divers.reserve import build_member_reserve, with_chances
+from pipelines.derive.divers.reserve_chance import fit_corrections
+from pipelines.derive.divers.trend import build_member_trend, fit_trend_months
+from pipelines.derive.divers.watch import build_watch
 from schemas.codes.divers import LOOKS_BACK, WATCH_REASONS
 from schemas.policy import Policy
 from schemas.tables import TABLES
-from shared.reserve import CAUSES
-from shared.thermal import amount_free_l
+from shared.diving.reserve import CAUSES
+from shared.gas.thermal import amount_free_l
 from tests.pipelines.diver_frames import NOON, a_fill, frames, make_dive
 
 POLICY = Policy()

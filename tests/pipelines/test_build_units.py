@@ -3,7 +3,7 @@
 import pandas as pd
 import pytest
 
-from pipelines.build.units import UNIT_COLUMNS, build_units, cylinders_of_units_on
+from pipelines.derive.units import UNIT_COLUMNS, build_units, cylinders_of_units_on
 from schemas.policy import Policy
 from tests.pipelines.fleet_frames import frames
 

@@ -9,9 +9,9 @@ import pytest
 from CoolProp.CoolProp import PropsSI
 from typer.testing import CliRunner
 
-from pipelines.calculator import app
-from shared.blending import GASES
-from shared.thermal import settled_pressure_bar, stop_pressure_bar
+from pipelines.cli.calculator import app
+from shared.filling.blending import GASES
+from shared.gas.thermal import settled_pressure_bar, stop_pressure_bar
 
 NOT_CHECKED = "Arithmetic only. No cylinder, valve, hose, relief or test date was checked."
 
@@ -329,7 +329,7 @@ def test_the_calculator_and_the_library_say_the_same():
 
 def test_a_whole_answer_loads_no_heavy_library():
     code = (
-        "import sys\nfrom pipelines.calculator import app\n"
+        "import sys\nfrom pipelines.cli.calculator import app\n"
         "try: app(['settle', '--pressure-bar', '300', '--from-c', '45', '--to-c', '15', '--json'])\n"
         "except SystemExit as end: assert not end.code\n"
         "sys.exit(', '.join({'scipy', 'pandas', 'duckdb', 'prefect'} & set(sys.modules)) or 0)"

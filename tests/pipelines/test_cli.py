@@ -200,7 +200,7 @@ def test_run_takes_the_folder_one_stands_in(coldfill, station, monkeypatch):
 
 
 def test_an_unforeseen_error_says_how_to_see_more(coldfill, station, monkeypatch):
-    monkeypatch.setattr("pipelines.steps.run_pass", lambda *_, **__: 1 / 0)
+    monkeypatch.setattr("pipelines.refresh.run.run_pass", lambda *_, **__: 1 / 0)
     code, _, err = coldfill("run", "--station", station.folder)
     assert code == 1
     assert "--debug" in err
@@ -241,7 +241,7 @@ def test_check_says_what_would_happen_and_changes_nothing(coldfill, station, tmp
 
 
 def test_check_waits_for_no_pass_and_says_so(coldfill, station, tmp_path):
-    from pipelines.steps import alone
+    from pipelines.refresh.run import alone
 
     file = tmp_path / "fills.csv"
     file.write_text(s.text([s.fill(1)]))

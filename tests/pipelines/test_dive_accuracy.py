@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipelines.build.dives import dive_tables, lessons_frame, link_fills, read_member_dives, station_of
+from pipelines.derive.dives.step import dive_tables, lessons_frame, link_fills, read_member_dives, station_of
 from schemas.policy import Policy
 from tests.pipelines.dive_simulator import simulate
 

@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from pipelines.build.dives import link_fills
+from pipelines.derive.dives.step import link_fills
 from tests.pipelines.dive_frames import C1, build, dive, fills, inputs, one, profile, tank, units
 
 

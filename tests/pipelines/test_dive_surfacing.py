@@ -5,8 +5,8 @@ import pandas as pd
 import pytest
 from CoolProp.CoolProp import PropsSI
 
-from pipelines.build.divers import build_member_trend, fit_trend_months
-from pipelines.build.reserve import build_member_reserve
+from pipelines.derive.divers.reserve import build_member_reserve
+from pipelines.derive.divers.trend import build_member_trend, fit_trend_months
 from schemas.frames import empty
 from schemas.policy import Policy
 from schemas.tables import TABLES
@@ -144,6 +144,6 @@ def test_the_least_margin_is_that_of_the_simulated_dive(world):
 
 
 def build_of(season):
-    from pipelines.build.dives import build_member_dives
+    from pipelines.derive.dives.step import build_member_dives
 
     return build_member_dives("m0", season.inputs, season.units, season.fills, POLICY)

@@ -6,8 +6,8 @@ import pandas as pd
 import pytest
 from reader_files import FILL_COLUMNS, GOOD_FILL, ZONE, csv_text, fills, rules
 
-from pipelines.readers.mapping import Mapping
-from pipelines.readers.table import read_table
+from pipelines.readers.tables.mapping import Mapping
+from pipelines.readers.tables.table import read_table
 from schemas.sources import SOURCES
 
 PSI = {"start_pressure_bar": "psi", "target_pressure_bar": "psi", "stop_pressure_bar": "psi"}

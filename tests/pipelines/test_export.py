@@ -7,7 +7,7 @@ import pandas as pd
 import pyarrow.parquet as pq
 import pytest
 
-from pipelines.export import export_tables, write_frame
+from pipelines.publish.export import export_tables, write_frame
 from schemas.snapshot import read_manifest, read_table
 from schemas.tables import TABLES
 

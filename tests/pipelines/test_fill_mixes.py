@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from fill_frames import BEFORE, COMPRESSOR, FILL, NITROX, built, one
 
-from shared import mixing
+from shared.gas import mixing
 
 
 @pytest.mark.parametrize("residue_bar", [20.0, 60.0, 150.0])

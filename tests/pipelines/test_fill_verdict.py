@@ -7,10 +7,10 @@ import pandas as pd
 import pytest
 from fill_frames import BEFORE, CLEAN, COMPATIBLE, COMPRESSOR, CYLINDER, FILL, NITROX, built, one
 
-from pipelines.build.fills_verdict import ATTENTION, SHORT, STOP
+from pipelines.derive.fills.verdict import ATTENTION, SHORT, STOP
 from schemas.codes import all_codes
 from schemas.policy import Air, Filling, Policy
-from shared.gauges import read_step_bar
+from shared.filling.gauges import read_step_bar
 
 #: stopped while hot, so that nothing but what a test changes is found
 FULL = {"target_pressure_bar": 200.0}

@@ -3,9 +3,9 @@
 import pandas as pd
 import pytest
 
-from pipelines.build.fleet import build_fleet
-from pipelines.build.inspections import unit_states_at
-from pipelines.build.units import build_units
+from pipelines.derive.fleet.health import build_fleet
+from pipelines.derive.fleet.inspections import unit_states_at
+from pipelines.derive.units import build_units
 from schemas.codes import all_codes
 from schemas.codes.fleet import bars_filling
 from schemas.frames import conform

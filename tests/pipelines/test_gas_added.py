@@ -4,11 +4,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipelines.build.gas_added import build_gas_added
+from pipelines.derive.fills.gas_added import build_gas_added
 from schemas.frames import conform
 from schemas.policy import Policy
 from schemas.tables import TABLES
-from shared.thermal import amount_free_l
+from shared.gas.thermal import amount_free_l
 
 
 def fills(rows):

@@ -7,8 +7,8 @@ import small_station as s
 from dive_frames import build, dive, profile, tank
 from fill_frames import CYLINDER, FILL, built, one
 
-from pipelines.build.divers import trend_rows
-from pipelines.impossible_values import leave_out_impossible
+from pipelines.derive.divers.trend import trend_rows
+from pipelines.intake.impossible_values import leave_out_impossible
 from schemas import check
 from schemas.frames import conform
 from schemas.sources import SOURCES

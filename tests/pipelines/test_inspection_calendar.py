@@ -4,7 +4,7 @@ import re
 
 import pandas as pd
 
-from pipelines.inspection_calendar import inspection_calendar
+from pipelines.publish.calendar import inspection_calendar
 
 TODAY = pd.Timestamp("2031-05-01")
 

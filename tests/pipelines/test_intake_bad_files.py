@@ -145,7 +145,7 @@ def test_a_file_that_cannot_be_opened_is_told_and_tried_again(tmp_path, monkeypa
             raise PermissionError(13, "Permission denied")
         return open(path, *more, **named)
 
-    monkeypatch.setattr("pipelines.archive.open", closed, raising=False)
+    monkeypatch.setattr("pipelines.intake.archive.open", closed, raising=False)
     result = s.take_in(station)
     assert (result.refused, result.rows_accepted) == (1, 3)
     assert "Permission denied" in next(f["refused"] for f in result.files if f["file"] == "fills.csv")
@@ -154,7 +154,7 @@ def test_a_file_that_cannot_be_opened_is_told_and_tried_again(tmp_path, monkeypa
 
 
 def test_a_reader_that_fails_costs_its_file_alone(tmp_path, monkeypatch):
-    from pipelines.readers import table
+    from pipelines.readers.tables import table
 
     def broken(path, source, *more):
         if source == "fills":

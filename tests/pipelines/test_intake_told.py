@@ -4,7 +4,7 @@ import pandas as pd
 import pytest
 import small_station as s
 
-from pipelines.build.units import build_units, names_told_apart
+from pipelines.derive.units import build_units, names_told_apart
 from schemas.policy import Policy
 from tests.pipelines.fleet_frames import frames
 

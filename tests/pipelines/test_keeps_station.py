@@ -7,10 +7,10 @@ import pandas as pd
 import pytest
 import small_station as s
 
-from pipelines import clock
-from pipelines.console import words_for
-from pipelines.rebuild import WarehouseLost
-from pipelines.store import WarehouseDamaged
+from pipelines.cli.console import words_for
+from pipelines.intake.rebuild import WarehouseLost
+from pipelines.station import clock
+from pipelines.warehouse.store import WarehouseDamaged
 from schemas.snapshot import current_name, read_manifest, read_table
 
 

@@ -2,9 +2,9 @@
 
 import pandas as pd
 
-from pipelines.export import export_tables
-from pipelines.settings import load_station
-from pipelines.steps import station_facts
+from pipelines.publish.export import export_tables
+from pipelines.refresh.run import station_facts
+from pipelines.station.settings import load_station
 from schemas.snapshot import read_manifest
 
 
@@ -24,7 +24,7 @@ def test_logins_are_not_exported(sample_station, tmp_path):
 
 
 def test_roles_are_published_by_hash(tmp_path):
-    from pipelines.settings import write_station
+    from pipelines.station.settings import write_station
 
     write_station(tmp_path / "station")
     settings = tmp_path / "station" / "station.toml"

@@ -3,9 +3,9 @@
 import pandas as pd
 import pytest
 
-from pipelines.readers.mapping import Mapping
 from pipelines.readers.raw import RawTable
-from pipelines.readers.table import read_table
+from pipelines.readers.tables.mapping import Mapping
+from pipelines.readers.tables.table import read_table
 from tests.pipelines.reader_files import ZONE, counted, rules
 
 CHANNELS = {"Depth": "depth_m", "P1": "tank_1_bar", "P2": "tank_2_bar"}

@@ -5,7 +5,7 @@ import io
 import pandas as pd
 import pytest
 
-from pipelines.readers.mapping import (
+from pipelines.readers.tables.mapping import (
     CONVERSIONS,
     Mapping,
     folder_member,

@@ -6,10 +6,10 @@ import pytest
 from dive_frames import C1, dive, fills, inputs, tank, units
 from fill_frames import CYLINDER, FILL, built
 
-from pipelines.build.dives_links import link_fills
-from pipelines.build.dives_tanks import air_of_dives, ambient_by_day, resolve_tanks, start_temperature
-from shared import cooling, thermal
-from shared.walls import surface_m2, wall_heat_capacity_j_k, wall_mass_kg
+from pipelines.derive.dives.links import link_fills
+from pipelines.derive.dives.tanks import air_of_dives, ambient_by_day, resolve_tanks, start_temperature
+from shared.gas import cooling, thermal
+from shared.gas.walls import surface_m2, wall_heat_capacity_j_k, wall_mass_kg
 
 AIR_C = 15.0
 SIZES = {"steel": (12.0, 232.0), "aluminium": (11.1, 207.0)}

@@ -16,8 +16,9 @@ import pandas as pd
 import pytest
 import small_station as s
 
-from pipelines import publish, steps
-from pipelines.store import WarehouseBusy
+from pipelines.publish import snapshot as publish
+from pipelines.refresh import run as steps
+from pipelines.warehouse.store import WarehouseBusy
 from schemas.snapshot import SINCE, current_name, read_manifest, read_table
 
 #: of what a fill was handed over with, and of predictions, the history counts: what was published when
@@ -228,17 +229,17 @@ def _at_call(monkeypatch, module, name: str, nth: int, after: bool = False):
 
 
 POINTS = {
-    "reading a file": ("pipelines.readers.table", "read_table", 1, False),
-    "copying to the archive": ("pipelines.archive", "os.replace", 1, False),
-    "a part of the lake": ("pipelines.accept_samples", "os.replace", 1, False),
-    "a part of the lake written": ("pipelines.accept_samples", "os.replace", 1, True),
-    "before the build": ("pipelines.steps", "refresh_tables", 1, False),
-    "the first table": ("pipelines.publish", "pq.write_table", 1, False),
-    "a table in the middle": ("pipelines.publish", "pq.write_table", 9, True),
-    "the last tables": ("pipelines.steps", "_publish", 1, False),
-    "the manifest": ("pipelines.publish", "write_durably", 1, False),
-    "the manifest written": ("pipelines.publish", "write_durably", 1, True),
-    "the pointer": ("pipelines.publish", "write_durably", 2, False),
+    "reading a file": ("pipelines.readers.tables.table", "read_table", 1, False),
+    "copying to the archive": ("pipelines.intake.archive", "os.replace", 1, False),
+    "a part of the lake": ("pipelines.intake.accept_samples", "os.replace", 1, False),
+    "a part of the lake written": ("pipelines.intake.accept_samples", "os.replace", 1, True),
+    "before the build": ("pipelines.refresh.run", "refresh_tables", 1, False),
+    "the first table": ("pipelines.publish.snapshot", "pq.write_table", 1, False),
+    "a table in the middle": ("pipelines.publish.snapshot", "pq.write_table", 9, True),
+    "the last tables": ("pipelines.refresh.run", "_publish", 1, False),
+    "the manifest": ("pipelines.publish.snapshot", "write_durably", 1, False),
+    "the manifest written": ("pipelines.publish.snapshot", "write_durably", 1, True),
+    "the pointer": ("pipelines.publish.snapshot", "write_durably", 2, False),
 }
 
 

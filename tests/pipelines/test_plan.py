@@ -7,10 +7,10 @@ import pandas as pd
 import pytest
 from scipy import sparse
 
-from pipelines.build.inspections import unit_states_at
-from pipelines.build.plan import build_plan
-from pipelines.build.plan_solver import SHORT_COST, Demands, Options, solve
-from pipelines.build.units import build_units
+from pipelines.derive.fleet.inspections import unit_states_at
+from pipelines.derive.fleet.plan import build_plan
+from pipelines.derive.fleet.plan_solver import SHORT_COST, Demands, Options, solve
+from pipelines.derive.units import build_units
 from schemas.policy import Policy
 from tests.pipelines.fleet_frames import frames
 

@@ -106,7 +106,7 @@ def test_an_estimate_stands_with_its_interval_around_it(sample_station, manifest
 
 def test_every_dive_and_fill_that_was_taken_in_is_in_its_table(sample_station, manifest):
     """But for a dive that a second computer recorded as well: it is one dive, and the kept record says so."""
-    from pipelines.store import Warehouse
+    from pipelines.warehouse.store import Warehouse
 
     parts = manifest.tables["dive_duplicates"].values()
     doubles = pd.concat(

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipelines.readers.mapping import Mapping
-from pipelines.readers.table import read_table
+from pipelines.readers.tables.mapping import Mapping
+from pipelines.readers.tables.table import read_table
 from schemas.check import check
 from tests.pipelines.reader_files import FILL_COLUMNS, GOOD_FILL, ZONE, counted, csv_text, fills, rules
 
@@ -146,7 +146,7 @@ def test_an_ending_nobody_reads_says_what_is_read(tmp_path):
 
 
 def test_rows_beyond_hope_refuse_the_file_instead_of_filling_memory(tmp_path, monkeypatch):
-    monkeypatch.setattr("pipelines.readers.table.MOST_PROBLEMS", 10)
+    monkeypatch.setattr("pipelines.readers.tables.table.MOST_PROBLEMS", 10)
     table = fills(tmp_path, csv_text(*[{"stop_pressure_bar": "x"}] * 20))
     assert rules(table) == ["too_many_problems"]
     assert table.rows_read == 0

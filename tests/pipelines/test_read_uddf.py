@@ -327,7 +327,7 @@ def test_a_depth_a_little_above_the_surface_is_zero(tmp_path):
 
 
 def test_many_dives_are_handed_over_in_parts_of_whole_dives(tmp_path, monkeypatch):
-    monkeypatch.setattr("pipelines.readers.uddf.ROWS_A_PART", 5)
+    monkeypatch.setattr("pipelines.readers.uddf.file.ROWS_A_PART", 5)
     dives = [dive(f"d{n}", start=START.replace("10:00", f"10:{n:02d}")) for n in range(7)]
     found = read(tmp_path, document(*dives))
     parts = [t for t in found.tables if t.source == "dive_samples"]

@@ -7,10 +7,10 @@ import openpyxl
 import pandas as pd
 import pytest
 
-from pipelines.readers import workbook
-from pipelines.readers.mapping import Mapping
 from pipelines.readers.raw import RawTable
-from pipelines.readers.table import read_table
+from pipelines.readers.tables import workbook
+from pipelines.readers.tables.mapping import Mapping
+from pipelines.readers.tables.table import read_table
 from tests.pipelines.reader_files import FILL_COLUMNS, ZONE, counted, rules
 
 GOOD = ["F1", dt.datetime(2031, 5, 20, 14, 30), "C-07", 50, 232, 231.5, 18, 20.95]

@@ -8,8 +8,8 @@ import pandas as pd
 import pytest
 import small_station
 
-from pipelines.reports import Reports
-from pipelines.settings import load_station
+from pipelines.publish.reports import Reports
+from pipelines.station.settings import load_station
 from schemas import labels
 
 

@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipelines.build.divers import build_member_trend, fit_trend_months
-from pipelines.build.reserve_chance import chance_before_each, correct_chances, fit_corrections, month_of
+from pipelines.derive.divers.reserve_chance import chance_before_each, correct_chances, fit_corrections, month_of
+from pipelines.derive.divers.trend import build_member_trend, fit_trend_months
 from schemas.policy import Policy
 from tests.pipelines.diver_seasons import as_tables, club, coast
 

@@ -16,8 +16,8 @@ import duckdb
 import pytest
 import small_station as s
 
-from pipelines import schedule
-from pipelines.settings import SettingsError
+from pipelines.schedule import serve as schedule
+from pipelines.station.settings import SettingsError
 
 FULL = os.environ.get("COLDFILL_SOAK") == "full"
 PATIENCE = 180.0

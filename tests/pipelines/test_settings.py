@@ -4,10 +4,10 @@ import dataclasses
 
 import pytest
 
-from pipelines.inbox import hash_of_mapping
-from pipelines.readers.mapping import mapping_hash
-from pipelines.settings import FILE, SettingsError, load_station, write_station
-from pipelines.station_text import station_text
+from pipelines.intake.inbox import hash_of_mapping
+from pipelines.readers.tables.mapping import mapping_hash
+from pipelines.station.settings import FILE, SettingsError, load_station, write_station
+from pipelines.station.text import station_text
 from schemas.policy import SECTIONS, Policy
 from schemas.sources import SOURCES
 

@@ -6,9 +6,9 @@ import pytest
 from fill_frames import CYLINDER, FILL, built, inputs, one
 from fill_station_sim import simulate
 
-from pipelines.build.fills import build_fills
-from pipelines.build.fills_history import settling_record
-from pipelines.build.units import build_units
+from pipelines.derive.fills.history import settling_record
+from pipelines.derive.fills.step import build_fills
+from pipelines.derive.units import build_units
 from schemas.policy import Policy
 
 TODAY = pd.Timestamp("2031-12-31")

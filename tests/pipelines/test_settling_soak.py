@@ -13,8 +13,8 @@ import pytest
 from fill_frames import inputs
 from fill_station_sim import simulate
 
-from pipelines.build.fills import build_fills
-from pipelines.build.units import build_units
+from pipelines.derive.fills.step import build_fills
+from pipelines.derive.units import build_units
 from schemas.policy import Policy
 
 FULL = os.environ.get("COLDFILL_SOAK") == "full"

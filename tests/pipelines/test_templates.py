@@ -3,9 +3,9 @@
 import openpyxl
 import pytest
 
-from pipelines.readers.mapping import Mapping
-from pipelines.readers.table import read_table
-from pipelines.templates import write_template
+from pipelines.readers.tables.mapping import Mapping
+from pipelines.readers.tables.table import read_table
+from pipelines.station.template import write_template
 from schemas.sources import SOURCES
 from tests.pipelines.reader_files import FILL_COLUMNS, GOOD_FILL, ZONE, counted, rules
 

@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipelines.readers import uddf_dive, uddf_walk
+from pipelines.readers.uddf import dive as uddf_dive
+from pipelines.readers.uddf import walk as uddf_walk
 from tests.pipelines.test_read_uddf import TWO_DIVES, VERSION_2
 from tests.pipelines.uddf_files import MIX, SAMPLES, START, TANK, TANKDATA, dive, document, in_namespace, read, waypoint
 

@@ -5,10 +5,10 @@ import pandas as pd
 import pytest
 from fill_frames import BEFORE, COMPRESSOR, CYLINDER, FILL, NITROX, TODAY, built, inputs
 
-from pipelines.build.fills import build_fills
-from pipelines.build.units import build_units
+from pipelines.derive.fills.step import build_fills
+from pipelines.derive.units import build_units
 from schemas.policy import Filling, Policy
-from shared import mixing, thermal
+from shared.gas import mixing, thermal
 
 TOP = FILL | {"start_pressure_bar": 180.0, "target_pressure_bar": 200.0, "stop_pressure_bar": 200.0}
 KNOWN = BEFORE | {"stop_pressure_bar": 200.0, "target_pressure_bar": 200.0}

@@ -6,8 +6,8 @@ from pathlib import Path
 import pandas as pd
 
 from pipelines.readers.raw import RawTable
-from pipelines.readers.uddf import read_uddf
-from pipelines.settings import FILE, load_station
+from pipelines.readers.uddf.file import read_uddf
+from pipelines.station.settings import FILE, load_station
 
 LINK_COLUMNS = ["source_ref", "kind", "target_id", "member_id"]
 TANK = '<tank id="t1"><name>twelve</name><aliasname>back</aliasname><tankvolume>0.012</tankvolume></tank>'

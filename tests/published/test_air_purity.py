@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from shared.purity import (
+from shared.air.purity import (
     frost_point_c,
     ice_vapour_pressure_pa,
     limits_of,

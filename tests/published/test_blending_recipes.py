@@ -2,9 +2,9 @@
 
 import pytest
 
-from shared.blending import Bank, Step, additions, cascade, ideal_cascade, outcome, top_up
-from shared.gas import AIR, Mix
-from shared.mixing import expected_mix, max_operating_depth_m
+from shared.filling.blending import Bank, Step, additions, cascade, ideal_cascade, outcome, top_up
+from shared.gas.mix import AIR, Mix
+from shared.gas.mixing import expected_mix, max_operating_depth_m
 
 
 @pytest.mark.parametrize(

@@ -7,14 +7,9 @@ with the tool named, from memory where it says so.
 import numpy as np
 import pytest
 
-from shared.breathing import (
-    EN13319_KG_M3,
-    ambient_bar_abs,
-    ideal_used_free_l,
-    rmv_l_min,
-)
-from shared.tank_heat import conductance_w_k, expansion_heat_j_mol
-from shared.thermal import amount_free_l, density_mol_l, settled_pressure_bar
+from shared.diving.breathing import EN13319_KG_M3, ambient_bar_abs, ideal_used_free_l, rmv_l_min
+from shared.diving.tank_heat import conductance_w_k, expansion_heat_j_mol
+from shared.gas.thermal import amount_free_l, density_mol_l, settled_pressure_bar
 
 CUBIC_FEET, PSI = 1.0, 14.7  # the manual's own units: psi per atmosphere
 

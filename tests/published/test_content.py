@@ -5,10 +5,10 @@ Free litre: 1 bar, 15 °C, ideal. Usable: down to an empty gauge.
 
 import pytest
 
-from shared import gas
-from shared.constants import FREE_LITRE_MOL
-from shared.thermal import amount_free_l, pressure_of_free_l, settled_pressure_bar, usable_free_l
-from shared.units import absolute, bar_from_psi, capacity_l_from_rating, kelvin, l_from_cuft
+from shared.gas import mix as gas
+from shared.gas.constants import FREE_LITRE_MOL
+from shared.gas.thermal import amount_free_l, pressure_of_free_l, settled_pressure_bar, usable_free_l
+from shared.gas.units import absolute, bar_from_psi, capacity_l_from_rating, kelvin, l_from_cuft
 
 
 def test_a_free_litre_is_the_amount_the_trade_counts_in():

@@ -8,7 +8,7 @@ normal range ends at 350 bar abs (Kunz and Wagner 2012, abstract).
 import numpy as np
 import pytest
 
-from shared import gas
+from shared.gas import mix as gas
 
 CoolProp = pytest.importorskip("CoolProp.CoolProp", reason="the reference library is a test extra")
 

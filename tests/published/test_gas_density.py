@@ -7,9 +7,9 @@ CoolProp's Helmholtz mixture model. Neither shares code or coefficients with GER
 import numpy as np
 import pytest
 
-from shared import gas
-from shared.constants import GAS_CONSTANT_J_MOL_K
-from shared.units import kelvin
+from shared.gas import mix as gas
+from shared.gas.constants import GAS_CONSTANT_J_MOL_K
+from shared.gas.units import kelvin
 
 BAR_ABS = (1, 50, 100, 150, 200, 232, 250, 300)
 

@@ -2,8 +2,8 @@
 
 import pytest
 
-from shared.reserve import AscentPolicy, ascent_bar_min, required_free_l
-from shared.thermal import amount_free_l, pressure_of_free_l
+from shared.diving.reserve import AscentPolicy, ascent_bar_min, required_free_l
+from shared.gas.thermal import amount_free_l, pressure_of_free_l
 
 TEN_METRES_A_BAR_KG_M3 = 1e4 / 9.80665  # 10 m of water is 1 bar
 

@@ -2,7 +2,7 @@
 
 import pytest
 
-from shared.gauges import limit_of_error_bar, offset_sd_bar
+from shared.filling.gauges import limit_of_error_bar, offset_sd_bar
 
 
 @pytest.mark.parametrize("accuracy_class, limit_bar", [(1, 4.0), (1.6, 6.4), (2.5, 10.0)])

@@ -6,8 +6,9 @@ The trade facts are common practice with no published source, and are marked so.
 import numpy as np
 import pytest
 
-from shared import fill_heat, thermal
-from shared.constants import FREE_LITRE_MOL
+from shared.filling import heat as fill_heat
+from shared.gas import thermal
+from shared.gas.constants import FREE_LITRE_MOL
 
 
 def fill(**change):

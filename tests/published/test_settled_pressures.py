@@ -3,14 +3,14 @@
 import numpy as np
 import pytest
 
-from shared.thermal import (
+from shared.gas.thermal import (
     gas_temperature_at_stop_c,
     settled_pressure_bar,
     split_shortfall,
     stop_pressure_bar,
     usable_free_l,
 )
-from shared.units import absolute, bar_from_psi, c_from_f, gauge, kelvin, psi_from_bar
+from shared.gas.units import absolute, bar_from_psi, c_from_f, gauge, kelvin, psi_from_bar
 
 COOLING_OF_AIR = [  # stop bar, gas °C, later °C, real bar, ideal bar
     (300, 45, 10, 251.62, 266.89),

@@ -2,8 +2,8 @@
 
 import pytest
 
-from shared import units
-from shared.constants import GAS_CONSTANT_J_MOL_K, KG_PER_LB
+from shared.gas import units
+from shared.gas.constants import GAS_CONSTANT_J_MOL_K, KG_PER_LB
 
 
 def test_exact_conversions():

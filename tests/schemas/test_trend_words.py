@@ -4,7 +4,7 @@ import pandas as pd
 import pytest
 
 from schemas.trend_words import basis, direction, headline, moved, recent, recent_basis, sentence, stretch
-from shared.trend import NAMED_FROM_CHANCE
+from shared.trend.level import NAMED_FROM_CHANCE
 
 NOW = pd.Timestamp("2031-09-20 10:00", tz="UTC")
 LONG_AGO, THIS_SPRING = NOW - pd.Timedelta(days=500), NOW - pd.Timedelta(days=140)

@@ -2,8 +2,8 @@
 
 import numpy as np
 
-from shared.inspection import Cylinders, state_on_days
-from shared.inspection_history import Inspections
+from shared.inspection.history import Inspections
+from shared.inspection.state import Cylinders, state_on_days
 
 DAY = "datetime64[D]"
 

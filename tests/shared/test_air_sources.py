@@ -2,7 +2,7 @@
 
 import pytest
 
-from shared.air_sources import Feed, feed_of, feeds
+from shared.air.sources import Feed, feed_of, feeds
 
 REGISTER = [
     ("K1", "compressor", None),

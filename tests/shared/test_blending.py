@@ -5,9 +5,9 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from shared.blending import Bank, CannotBlend, cascade, outcome, top_up
-from shared.gas import AIR, Mix, density_direct
-from shared.units import absolute, kelvin
+from shared.filling.blending import Bank, CannotBlend, cascade, outcome, top_up
+from shared.gas.mix import AIR, Mix, density_direct
+from shared.gas.units import absolute, kelvin
 
 
 def content_mol(capacity_l, bar, gas_c=15.0, mix=AIR):

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from shared.breathing import ambient_bar_abs, cumulative_bar_min, rmv_l_min
+from shared.diving.breathing import ambient_bar_abs, cumulative_bar_min, rmv_l_min
 
 
 def test_at_the_surface_the_ambient_pressure_is_that_of_the_air():

@@ -2,13 +2,7 @@
 
 import pytest
 
-from shared.buoyancy import (
-    ballast_margin_kg,
-    cylinder_buoyancy_kg,
-    lift_margin_kg,
-    net_kg,
-    shell_volume_l,
-)
+from shared.diving.buoyancy import ballast_margin_kg, cylinder_buoyancy_kg, lift_margin_kg, net_kg, shell_volume_l
 
 
 def test_a_steel_twelve_sinks_full_and_almost_floats_empty():

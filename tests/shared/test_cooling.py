@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from shared import cooling, thermal
-from shared.walls import surface_m2, wall_heat_capacity_j_k, wall_mass_kg
+from shared.gas import cooling, thermal
+from shared.gas.walls import surface_m2, wall_heat_capacity_j_k, wall_mass_kg
 
 
 def bodies(material="steel", capacity_l=12.0, bar=232.0):

@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from shared import thermal
-from shared.fill_heat import FillConditions, temperature_at_stop
+from shared.filling.heat import FillConditions, temperature_at_stop
+from shared.gas import thermal
 
 PLAIN = {
     "start_pressure_bar": 50.0,

@@ -2,8 +2,8 @@
 
 import pytest
 
-from shared.filling_limits import filling_rules, load_filling_rules, refusals
-from shared.rulebook import RULES, RuleError
+from shared.filling.limits import filling_rules, load_filling_rules, refusals
+from shared.rules.reading import RULES, RuleError
 
 
 @pytest.mark.parametrize(

@@ -8,8 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from shared import equation, gas
-from shared.gas import AIR, Mix, OutOfRange, table_for
+from shared.gas import equation
+from shared.gas import mix as gas
+from shared.gas.mix import AIR, Mix, OutOfRange, table_for
 
 MIXES = [AIR, Mix(32), Mix(50), Mix(100), Mix(18, 45), Mix(10, 70), Mix(0, 100), Mix(21, 79), Mix(0, 0, 100), Mix(0)]
 
@@ -177,8 +178,8 @@ def test_tables_are_kept_and_capped():
 def test_nothing_but_numpy_is_loaded():
     """The calculator at the compressor has half a second; the gas engine loads no scipy and no pandas."""
     code = (
-        "import sys, shared.thermal; 'pyaga8' in sys.modules and sys.exit('pyaga8 at import');"
-        "shared.thermal.settled_pressure_bar(300, 45, 15);"
+        "import sys, shared.gas.thermal; 'pyaga8' in sys.modules and sys.exit('pyaga8 at import');"
+        "shared.gas.thermal.settled_pressure_bar(300, 45, 15);"
         "sys.exit(', '.join({'scipy', 'pandas'} & set(sys.modules)) or 0)"
     )
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)

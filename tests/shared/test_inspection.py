@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 
-from shared.event_dates import add_months, last_event_on
-from shared.inspection import state_on_days
-from shared.inspection_history import oxygen_clean_at
-from shared.inspection_rules import load_rule_set, rule_sets
-from shared.rulebook import RuleError
+from shared.inspection.dates import add_months, last_event_on
+from shared.inspection.history import oxygen_clean_at
+from shared.inspection.rules import load_rule_set, rule_sets
+from shared.inspection.state import state_on_days
+from shared.rules.reading import RuleError
 from tests.shared.inspection_arrays import history, register, state
 
 MADE = {"manufactured_on": "2022-01-01"}

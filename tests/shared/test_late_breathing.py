@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from shared.tank_grid import STEPS
-from shared.tank_joint import late_breathing_shares
+from shared.diving.tank_grid import STEPS
+from shared.diving.tank_joint import late_breathing_shares
 
 MINUTES = np.linspace(0, 45, STEPS + 1)
 DEPTH_M = np.interp(MINUTES, [0, 3, 25, 28, 31, 33, 36, 38, 41.5, 43, 45], [0, 45, 45, 21, 21, 12, 12, 6, 6, 3, 0])

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from shared.leaks import Intervals, leak_rates
+from shared.fleet.leaks import Intervals, leak_rates
 
 GROUP_SD = np.array([3.2, 3.2])
 

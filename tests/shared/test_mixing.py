@@ -5,9 +5,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from shared.gas import density_mol_l, shares_pct
-from shared.gauges import offset_sd_bar, reading_sd_bar
-from shared.mixing import (
+from shared.filling.gauges import offset_sd_bar, reading_sd_bar
+from shared.gas.mix import density_mol_l, shares_pct
+from shared.gas.mixing import (
     expected_mix,
     least_depth_m,
     max_operating_depth_m,
@@ -15,7 +15,7 @@ from shared.mixing import (
     whole_metres_down,
     whole_metres_up,
 )
-from shared.units import absolute, kelvin
+from shared.gas.units import absolute, kelvin
 
 
 def test_depths_of_an_unknown_or_oxygen_free_gas_are_unknown():

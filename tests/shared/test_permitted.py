@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from CoolProp.CoolProp import PropsSI
 
-from shared.permitted import above_permitted, most_at_bar
-from shared.units import bar_from_psi
+from shared.filling.permitted import above_permitted, most_at_bar
+from shared.gas.units import bar_from_psi
 
 #: ratings as stamped in bar and in psi on cylinders and valves (common practice, no source)
 STAMPED = [(232, 3365), (207, 3000), (300, 4351), (155, 2250), (182, 2640), (237, 3442), (241, 3500), (310, 4500)]

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from shared.reserve import AscentPolicy, required_free_l, team_rmv_l_min
+from shared.diving.reserve import AscentPolicy, required_free_l, team_rmv_l_min
 
 
 def integrated(depth_m, surface_bar, density, rate, team, a, steps=20001):

@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from shared.reserve import Traces, cause_shares, critical_rmv_l_min, least_at
+from shared.diving.reserve import Traces, cause_shares, critical_rmv_l_min, least_at
 
 
 def traces(seed=0, dives=8, low=400.0):

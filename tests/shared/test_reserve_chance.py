@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from scipy.optimize import minimize
 from scipy.stats import norm
 
-from shared.reserve_chance import (
+from shared.diving.reserve_chance import (
     CORRECTION_PRIOR_SD,
     LEAST_DIVES,
     PastDives,

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from shared.room import filtered_c
+from shared.filling.room import filtered_c
 
 
 def sessions(rng, days=200, a_day=6, noise=0.7, session_sd=0.0):

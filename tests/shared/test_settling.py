@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from shared.settling import Belief, Beliefs, growing_blocks
-from shared.settling_causes import NONE, Estimates, Fills, Term, number_causes
+from shared.filling.settling import Belief, Beliefs, growing_blocks
+from shared.filling.settling_causes import NONE, Estimates, Fills, Term, number_causes
 
 STOP_SD = 0.25
 

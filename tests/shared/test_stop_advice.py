@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from CoolProp.CoolProp import PT_INPUTS, AbstractState, DmolarT_INPUTS, iphase_supercritical_gas
 
-from shared import thermal
-from shared.fill_heat import FillConditions, temperature_at_stop
-from shared.filling_limits import filling_rules
-from shared.stop_advice import Learned, advise_stop
+from shared.filling.heat import FillConditions, temperature_at_stop
+from shared.filling.limits import filling_rules
+from shared.filling.stop_advice import Learned, advise_stop
+from shared.gas import thermal
 
 SURE = Learned(effect_bar=0.0, sd_bar=0.5, noise_bar=1.0, settled_fills=400)
 HOT = {"hot_limit": "rule_set", "relief_bar": 330.0, "test_pressure_bar": 348.0, "working_pressure_bar": 232.0}

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from CoolProp.CoolProp import PT_INPUTS, AbstractState, DmolarT_INPUTS
 
-from shared.fill_conditions import delivery
-from shared.fill_heat import FillConditions
-from shared.filling_limits import filling_rules
-from shared.stop_advice import Learned, advise_stop
+from shared.filling.conditions import delivery
+from shared.filling.heat import FillConditions
+from shared.filling.limits import filling_rules
+from shared.filling.stop_advice import Learned, advise_stop
 
 AIR = AbstractState("HEOS", "Air")
 ATM_BAR, ZERO_K = 1.01325, 273.15

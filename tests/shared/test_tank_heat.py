@@ -4,14 +4,14 @@ import numpy as np
 import pytest
 from scipy.linalg import expm
 
-from shared.constants import GAS_CONSTANT_J_MOL_K
-from shared.tank_heat import (
+from shared.diving.tank_heat import (
     conductance_w_k,
     exchange_weights,
     expansion_heat_j_mol,
     heat_capacity_j_mol_k,
     immersed_lag_s,
 )
+from shared.gas.constants import GAS_CONSTANT_J_MOL_K
 
 
 def test_thin_gas_takes_the_ideal_heat():

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from shared.tank_learning import (
+from shared.diving.tank_learning import (
     earlier,
     passed_on,
     posterior,

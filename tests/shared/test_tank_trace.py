@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from shared.tank_grid import (
+from shared.diving.tank_grid import (
     CONTENT,
     COOLING,
     RATE,
@@ -17,9 +17,9 @@ from shared.tank_grid import (
     grid_share,
     steady_precision,
 )
-from shared.tank_records import TankRecords
-from shared.tank_trace import fit_tanks, with_shared_prior
-from shared.thermal import amount_free_l, settled_pressure_bar
+from shared.diving.tank_records import TankRecords
+from shared.diving.tank_trace import fit_tanks, with_shared_prior
+from shared.gas.thermal import amount_free_l, settled_pressure_bar
 
 #: films, wall, cooling, content, wing, first minutes: how far dives scatter, and what is said of them
 SD = np.array([0.2, 0.3, 0.1, 1.0, 1.0, 0.05])
@@ -96,7 +96,7 @@ def test_the_grid_is_finer_in_the_first_minutes_and_read_back():
 
 
 def test_a_rate_that_forgets_has_its_correlation():
-    from shared.tank_grid import KNOT_SHARES
+    from shared.diving.tank_grid import KNOT_SHARES
 
     apart = np.abs(KNOT_SHARES[:, None] - KNOT_SHARES) * 2400.0
     assert np.linalg.inv(steady_precision(np.array([2400.0]), np.array([200.0]))[0]) == pytest.approx(

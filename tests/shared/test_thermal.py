@@ -5,9 +5,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from shared import thermal
-from shared.constants import FREE_LITRE_MOL
-from shared.gas import OutOfRange
+from shared.gas import thermal
+from shared.gas.constants import FREE_LITRE_MOL
+from shared.gas.mix import OutOfRange
 
 bars = st.floats(0.0, 320.0)
 degrees = st.floats(-5.0, 65.0)

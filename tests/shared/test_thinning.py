@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from shared.thinning import kept_points
+from shared.diving.thinning import kept_points
 
 
 def test_no_more_points_than_asked_and_all_extremes_stay():

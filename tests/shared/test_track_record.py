@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from shared.track_record import correction
+from shared.filling.track_record import correction
 
 
 def test_no_record_changes_nothing():

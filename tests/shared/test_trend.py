@@ -5,8 +5,20 @@ from dataclasses import fields, replace
 import numpy as np
 import pytest
 
-from shared import trend_filter
-from shared.trend import (
+from shared.trend import filters as trend_filter
+from shared.trend.change import (
+    change,
+    changing_share,
+    has_change,
+    look_back,
+    pct_per_month,
+    quantiles,
+    slope,
+    too_few,
+    too_few_for_slope,
+)
+from shared.trend.filters import CLASSES, Levels, follow, passage, weight_of
+from shared.trend.level import (
     DRIFT_LASTS_DAYS,
     DRIFT_VAR_DAY2,
     EFFECT_BETWEEN_SD,
@@ -21,20 +33,8 @@ from shared.trend import (
     prior_model,
     running_mean,
 )
-from shared.trend_change import (
-    change,
-    changing_share,
-    has_change,
-    look_back,
-    pct_per_month,
-    quantiles,
-    slope,
-    too_few,
-    too_few_for_slope,
-)
-from shared.trend_filter import CLASSES, Levels, follow, passage, weight_of
-from shared.trend_fit import Learner, fit_shared
-from shared.trend_next import level_band, next_dive, window_start
+from shared.trend.next_dive import level_band, next_dive, window_start
+from shared.trend.shared_fit import Learner, fit_shared
 from tests.shared.season import make_season
 from tests.shared.trend_grades import as_dives, month_by_month
 

@@ -4,8 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from shared.trend import CALLED_FROM_CHANCE, DAYS_A_MONTH, Z80, Dives, SharedModels, design, prior_model, running_mean
-from shared.trend_change import (
+from shared.trend.change import (
     RECENT_DAYS,
     YEAR_DAYS,
     Moved,
@@ -17,9 +16,19 @@ from shared.trend_change import (
     too_few,
     too_few_for_slope,
 )
-from shared.trend_filter import Levels, follow
-from shared.trend_fit import Learner, together
-from shared.trend_next import level_band, next_dive
+from shared.trend.filters import Levels, follow
+from shared.trend.level import (
+    CALLED_FROM_CHANCE,
+    DAYS_A_MONTH,
+    Z80,
+    Dives,
+    SharedModels,
+    design,
+    prior_model,
+    running_mean,
+)
+from shared.trend.next_dive import level_band, next_dive
+from shared.trend.shared_fit import Learner, together
 
 
 def as_dives(season):

@@ -1,0 +1,3 @@
+from pipelines.cli import main
+
+main()

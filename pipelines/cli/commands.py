@@ -1,0 +1,254 @@
+"""The `coldfill` command. Each command imports what it needs when it runs, so that help is instant."""
+
+import json
+import os
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+# Many small matrix products, not few large ones: threads of the linear algebra only fight over the cores.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+from pipelines.cli import calculator  # numpy must not be imported before this is set
+
+app = typer.Typer(
+    help="What is really in the cylinder, what the fleet needs, and whose reserves run thin.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+app.add_typer(calculator.app, name="gas")
+
+StationOption = Annotated[Path, typer.Option("--station", help="Folder of the station.", metavar="DIR")]
+JsonOption = Annotated[bool, typer.Option("--json", help="One line of JSON for scripts.")]
+HERE = Path()
+
+
+class Stop(Exception):
+    """Ends a command with a sentence for the person and an exit code."""
+
+    def __init__(self, message: str, code: int = 2):
+        super().__init__(message)
+        self.code = code
+
+
+def _station(folder: Path):
+    from pipelines.station.settings import load_station
+
+    return load_station(folder)
+
+
+@app.command()
+def init(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="New or empty folder.")],
+    rule_set: Annotated[str, typer.Option(help="Rule set of inspections: uk, us, de, fr, au, adr.")] = "uk",
+    time_zone: Annotated[str, typer.Option(help="Time zone of the station, as in the IANA list.")] = "Europe/London",
+    name: Annotated[str, typer.Option(help="Name of the station.")] = "",
+) -> None:
+    """Make a station: station.toml with every setting, inbox/, archive/, lake/, published/, reports/."""
+    from pipelines.station.settings import write_station
+
+    write_station(folder, rule_set=rule_set, time_zone=time_zone, name=name)
+    print(f"Made a station in {folder}. Drop files into {folder / 'inbox'}, then: coldfill run --station {folder}")
+
+
+@app.command()
+def run(
+    station: StationOption = HERE,
+    as_of: Annotated[str, typer.Option("--as-of", help="Take this day as today (2031-05-20).", metavar="DATE")] = "",
+    trust_clock: Annotated[
+        bool, typer.Option("--trust-clock", help="Publish although the clock stands before what has happened.")
+    ] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """One pass now: take in new files, compute, publish; prints what came in and what was rejected."""
+    from pipelines.cli.console import run_with_progress
+
+    result = run_with_progress(_station(station), as_of or None, quiet=as_json, trust_clock=trust_clock)
+    if as_json:
+        print(json.dumps(result.for_scripts()))
+    raise typer.Exit(1 if result.intake.found_problems or result.held else 0)
+
+
+@app.command()
+def rebuild(
+    station: StationOption = HERE,
+    without_missing: Annotated[
+        bool, typer.Option("--without-missing", help="Go on without the rows of files whose originals are lost.")
+    ] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Read everything again from inbox and archive into a new warehouse; the old one is put aside, not deleted."""
+    from pipelines.cli.console import run_with_progress
+
+    result = run_with_progress(_station(station), None, quiet=as_json, rebuild=True, without_missing=without_missing)
+    if as_json:
+        print(json.dumps(result.for_scripts()))
+    raise typer.Exit(1 if result.held else 0)
+
+
+@app.command()
+def demo(
+    folder: Annotated[Path, typer.Option("--dir", help="Where to put the sample station.", metavar="DIR")] = Path(
+        "demo-station"
+    ),
+    dashboard: Annotated[bool, typer.Option(help="Open the dashboard afterwards.")] = True,
+    port: Annotated[int, typer.Option(help="Port of the dashboard on 127.0.0.1.")] = 8600,
+    browser: Annotated[bool, typer.Option(help="Open a browser.")] = True,
+) -> None:
+    """Make a sample station, take in everything, and open the dashboard."""
+    from pipelines.cli.console import run_with_progress
+    from pipelines.cli.demo import make_demo
+
+    run_with_progress(make_demo(folder), None)
+    if dashboard:
+        _serve(folder, port, browser)
+
+
+@app.command("dashboard")
+def dashboard_command(
+    station: StationOption = HERE,
+    port: Annotated[int, typer.Option(help="Port on 127.0.0.1.")] = 8600,
+    browser: Annotated[bool, typer.Option(help="Open a browser.")] = True,
+    local_network: Annotated[
+        bool, typer.Option("--local-network", help="Open Filling and Fleet to this network, to read, without names.")
+    ] = False,
+    sign_in: Annotated[
+        bool, typer.Option("--sign-in", help="People sign in with the provider of .streamlit/secrets.toml.")
+    ] = False,
+) -> None:
+    """Serve the dashboard of a station on this machine until ended."""
+    try:
+        _serve(station, port, browser, local_network, sign_in)
+    except ValueError as error:
+        raise Stop(str(error)) from error
+
+
+def _serve(folder: Path, port: int, browser: bool, local_network: bool = False, sign_in: bool = False) -> None:
+    from pipelines.cli.serve import serve
+
+    serve(_station(folder), port, browser, local_network, sign_in)
+
+
+@app.command()
+def schedule(
+    station: StationOption = HERE,
+    cron: Annotated[str, typer.Option(help="When to run; empty: as station.toml says.")] = "",
+    port: Annotated[int, typer.Option(help="Port of the scheduler's own server on 127.0.0.1.")] = 4600,
+) -> None:
+    """Run passes on a cron as a Prefect deployment, with a local server of its own, until ended."""
+    from pipelines.schedule.serve import serve_schedule
+
+    serve_schedule(_station(station), cron, port)
+
+
+@app.command()
+def check(
+    files: Annotated[list[Path], typer.Argument(metavar="FILE…", help="Files to look at.")],
+    station: StationOption = HERE,
+    as_json: JsonOption = False,
+) -> None:
+    """Would these files load? What is wrong, row by row. Changes nothing."""
+    from pipelines.cli.console import print_check
+    from pipelines.intake.dry_run import check_files
+
+    found = check_files(_station(station), files)
+    print_check(found, as_json)
+    raise typer.Exit(1 if any(f.rejected or f.refused for f in found) else 0)
+
+
+@app.command()
+def rejects(
+    station: StationOption = HERE,
+    to: Annotated[Path | None, typer.Option("--to", help="Write them to a CSV or XLSX file.", metavar="FILE")] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Open problems: file, row, column, value, what is wrong and how to mend it."""
+    from pipelines.cli.console import print_rejects
+
+    raise typer.Exit(1 if print_rejects(_station(station), to, as_json) else 0)
+
+
+@app.command()
+def template(
+    source: Annotated[str, typer.Argument(metavar="SOURCE", help="fills, cylinders, members, dives, …")],
+    to: Annotated[Path, typer.Option("--to", help="Workbook to write.", metavar="FILE.xlsx")],
+) -> None:
+    """An empty workbook to log into: headers, units in notes, lists to choose from, and a sheet to print."""
+    from pipelines.station.template import write_template
+    from schemas.sources import SOURCES
+
+    if source not in SOURCES:
+        raise Stop(f"There is no source {source!r}. Sources: {', '.join(SOURCES)}.")
+    write_template(source, to)
+    print(f"Wrote {to}. Delete its example row, fill it in, and drop it into inbox/.")
+
+
+@app.command()
+def export(
+    to: Annotated[Path, typer.Option("--to", help="Folder to write into.", metavar="DIR")],
+    station: StationOption = HERE,
+    form: Annotated[str, typer.Option("--format", help="csv, parquet or xlsx.")] = "csv",
+) -> None:
+    """Write every published table as a file of its own name."""
+    from pipelines.publish.export import FORMATS, export_tables
+
+    if form not in FORMATS:
+        raise Stop(f"--format {form}: not one of {', '.join(FORMATS)}.")
+    written = export_tables(_station(station).published, to, form)
+    print(f"Wrote {len(written)} tables to {to}.")
+
+
+@app.command()
+def report(
+    kind: Annotated[str, typer.Argument(metavar="KIND", help="morning, labels, inspections, calendar or season.")],
+    to: Annotated[Path, typer.Option("--to", help="File to write: .html, for the calendar .ics.", metavar="FILE")],
+    station: StationOption = HERE,
+    day: Annotated[
+        str,
+        typer.Option("--day", help="Fills of this day (2031-05-20); else the last one with a fill.", metavar="DATE"),
+    ] = "",
+    member: Annotated[str, typer.Option("--member", help="Whose season.", metavar="MEMBER_ID")] = "",
+) -> None:
+    """Pages to print: the morning sheet, fill labels, dates for the inspector, one diver's season; and a calendar."""
+    from pipelines.publish.reports import KINDS, Reports
+
+    if kind not in KINDS:
+        raise Stop(f"{kind}: not one of {', '.join(KINDS)}.")
+    try:
+        Reports(_station(station), day).write(kind, to, member)
+    except ValueError as error:
+        raise Stop(str(error)) from error
+    print(f"Wrote {to}.")
+
+
+def main() -> None:
+    """Entry point: plain words instead of tracebacks, unless --debug stands first."""
+    debug = "--debug" in sys.argv
+    if debug:
+        sys.argv.remove("--debug")
+        os.environ["COLDFILL_DEBUG"] = "1"
+    try:
+        app()
+    except Stop as stop:
+        print(stop, file=sys.stderr)
+        sys.exit(stop.code)
+    except KeyboardInterrupt:
+        sys.exit(130)
+    except Exception as error:
+        if debug:
+            raise
+        from pipelines.cli.console import words_for
+
+        message, code = words_for(error)
+        print(message, file=sys.stderr)
+        sys.exit(code)
+    finally:
+        os.environ.pop("COLDFILL_DEBUG", None)  # the flag is this command's, not the next one's in the same process
+
+
+if __name__ == "__main__":
+    main()

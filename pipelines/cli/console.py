@@ -1,0 +1,132 @@
+"""What the commands print: progress, summaries, problems and errors in plain words."""
+
+import json
+import sqlite3
+from pathlib import Path
+from typing import Any
+
+from pipelines.station.settings import Station
+
+#: so many problems are printed; the rest is counted and can be written to a file
+MOST_SHOWN = 20
+
+
+def run_with_progress(station: Station, as_of: str | None, quiet: bool = False, **how: Any):
+    """One pass with a progress bar; prints the summary unless quiet. `how` goes to `run_pass`."""
+    from pipelines.refresh.run import run_pass
+
+    if quiet:
+        return run_pass(station, as_of=as_of, **how)
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+
+    console = Console(stderr=True)
+    with Progress(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeElapsedColumn(),
+        console=console,
+        transient=True,
+        disable=not console.is_terminal,
+    ) as bar:
+        task = bar.add_task("Starting", total=1)
+        result = run_pass(
+            station,
+            as_of=as_of,
+            **how,
+            progress=lambda step, done, total: bar.update(
+                task, description=step[:40].ljust(40), completed=done, total=total
+            ),
+        )
+    for line in result.lines():
+        print(line)
+    return result
+
+
+def print_rejects(station: Station, to: Path | None, as_json: bool) -> int:
+    """Print the open problems or write them to a file; gives their number."""
+    from pipelines.publish.export import flat, write_frame
+    from schemas.snapshot import read_manifest, read_table
+    from schemas.tables import TABLES
+
+    rejects = read_table(station.published, read_manifest(station.published), "rejects")
+    still_open = rejects[rejects["resolved_at"].isna()].reset_index(drop=True)
+    if to is not None:
+        write_frame(still_open, TABLES["rejects"], to)
+        print(f"Wrote {len(still_open)} open problems to {to}.")
+    elif as_json:
+        print(flat(still_open, TABLES["rejects"]).to_json(orient="records", force_ascii=False, date_format="iso"))
+    else:
+        for row in still_open.head(MOST_SHOWN).to_dict("records"):
+            print(problem_line(row))
+        more = len(still_open) - MOST_SHOWN
+        if more > 0:
+            print(f"… and {more} more: coldfill rejects --to FILE.xlsx writes all of them.")
+        if still_open.empty:
+            print("No open problems.")
+    return len(still_open)
+
+
+def problem_line(row: dict[str, Any]) -> str:
+    """A problem as one line: file, line of the file or the sheet, column, value: what is wrong. What to do."""
+
+    def there(value) -> bool:
+        return value is not None and value == value and str(value) != "<NA>"
+
+    where = [str(row["file"])] if there(row.get("file")) else []
+    if there(row.get("line")):
+        where.append(f"line {row['line']}")
+    elif there(row.get("row_number")):
+        where.append(f"row {row['row_number']}")
+    if there(row.get("column")):
+        where.append(f"{row['column']} = {row['value']}" if there(row.get("value")) else str(row["column"]))
+    mend = f" {row['mend']}" if there(row.get("mend")) else ""
+    return f"{', '.join(where)}: {row['message']}{mend}"
+
+
+def print_check(found, as_json: bool) -> None:
+    """Print what `check` found in each file."""
+    if as_json:
+        print(json.dumps([f.for_scripts() for f in found], ensure_ascii=False))
+        return
+    for file in found:
+        if file.refused:
+            print(f"{file.file}: would be refused. {file.refused}")
+            continue
+        print(f"{file.file}: {file.source}, {file.read} rows, {file.accepted} would load, {file.rejected} would not.")
+        for line in file.problems[:MOST_SHOWN]:
+            print(f"  {line}")
+        if len(file.problems) > MOST_SHOWN:
+            print(f"  … and {len(file.problems) - MOST_SHOWN} more.")
+
+
+def words_for(error: Exception) -> tuple[str, int]:
+    """An error as a sentence and an exit code; what nobody foresaw says how to see more."""
+    import duckdb
+
+    from pipelines.cli.demo import NotOurs
+    from pipelines.cli.serve import PortTaken
+    from pipelines.intake.rebuild import WarehouseLost
+    from pipelines.publish.export import WrongEnding
+    from pipelines.schedule.serve import NotStarted
+    from pipelines.station.settings import SettingsError
+    from pipelines.warehouse.store import WarehouseBusy, WarehouseDamaged, damaged
+    from schemas.snapshot import NothingPublished
+
+    told = (SettingsError, WarehouseBusy, WarehouseDamaged, WarehouseLost, NothingPublished)
+    if isinstance(error, (*told, NotOurs, WrongEnding, PortTaken, NotStarted, FileNotFoundError, FileExistsError)):
+        return str(error), 2
+    if isinstance(error, (PermissionError, OSError, sqlite3.Error)):
+        return f"{error}. Check the folder's rights and the room on the disk.", 2
+    if isinstance(error, (duckdb.SerializationException, duckdb.InternalException)) or (
+        isinstance(error, duckdb.Error) and "checksum" in str(error).lower()
+    ):
+        return str(damaged(Path("warehouse.duckdb"), error)), 2
+    if isinstance(error, duckdb.Error):
+        return f"The warehouse gave an error: {error}. Run the command with --debug to see where.", 1
+    return (
+        f"Something went wrong that nobody foresaw ({type(error).__name__}: {error}). "
+        "Run the command with --debug to see where.",
+        1,
+    )

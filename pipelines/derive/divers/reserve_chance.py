@@ -1,0 +1,142 @@
+"""The chance that a dive goes below the reserve policy, as it stood before it, and how the record corrects it.
+
+Nothing of a dive or of a later one is in its chance: rooms come from earlier dives of the member, the rate
+from what the trend knew before it, the correction from dives of earlier calendar months.
+"""
+
+import numpy as np
+import pandas as pd
+
+from pipelines.derive.divers.trend import AT_COLUMNS, codes_of, predicted_rates
+from schemas.policy import Policy
+from shared.diving.reserve_chance import MOST_DIVES, PastDives, Record, chance_next_below, corrected, fit_correction
+
+CORRECTION_COLUMNS = ("month_on", "dives", "shift", "stretch")
+
+
+def chance_before_each(margins: pd.DataFrame, state: pd.DataFrame, model: pd.DataFrame, policy: Policy) -> np.ndarray:
+    """Chance of going below before each dive of one member, uncorrected, (rows of margins,).
+
+    Parameters
+    ----------
+    margins : DataFrame
+        dive_id, critical_rmv_l_min, log_rmv of the member's dives.
+    state : DataFrame
+        `trend_state` of every dive of the member, judged or not.
+    model : DataFrame
+        The trend's shared fits.
+
+    Returns
+    -------
+    ndarray
+        0 to 1; NaN while fewer than five earlier dives of the last `watch_days` have a margin.
+    """
+    if len(state) < 2 or not len(margins):
+        return np.full(len(margins), np.nan)
+    state = state.sort_values(["started_at", "dive_id"], kind="stable", ignore_index=True)
+    state = state.drop_duplicates("dive_id", ignore_index=True)
+    dives = _with_margins(state, margins)
+    day = state["day"].to_numpy(float)[1:]
+    chance = _chances(dives, np.arange(1, len(state)), day, state.iloc[:-1], model, policy)
+    return pd.Series(np.r_[np.nan, chance], index=state["dive_id"]).reindex(margins["dive_id"]).to_numpy(float)
+
+
+def chance_on(day: float, margins: pd.DataFrame, state: pd.DataFrame, model: pd.DataFrame, policy: Policy) -> pd.Series:
+    """Chance for a dive on a day, uncorrected, by member_id; `state` holds dives begun before it alone."""
+    found = {}
+    of_margins = dict(list(margins.groupby("member_id")))
+    for member, rows in state.groupby("member_id"):
+        if member not in of_margins:
+            continue
+        rows = rows.sort_values(["started_at", "dive_id"], kind="stable").drop_duplicates("dive_id")
+        rows = rows.reset_index(drop=True)
+        dives = _with_margins(rows, of_margins[member])
+        found[member] = _chances(dives, np.array([len(rows)]), np.array([day]), rows.iloc[-1:], model, policy)[0]
+    return pd.Series(found, dtype="float64")
+
+
+def _with_margins(state: pd.DataFrame, margins: pd.DataFrame) -> pd.DataFrame:
+    known = margins.drop_duplicates("dive_id").set_index("dive_id")[["critical_rmv_l_min", "log_rmv"]]
+    return state[["day", *AT_COLUMNS]].join(known.reindex(state["dive_id"]).reset_index(drop=True))
+
+
+def _chances(
+    dives: pd.DataFrame, at: np.ndarray, day: np.ndarray, before: pd.DataFrame, model: pd.DataFrame, policy: Policy
+) -> np.ndarray:
+    """Chance before each of n places in a member's dives, by time; `before` is the trend's state at each, n rows."""
+    judged = np.flatnonzero(dives["critical_rmv_l_min"].notna().to_numpy(bool))
+    most = min(MOST_DIVES, len(judged))
+    if not most:
+        return np.full(len(at), np.nan)
+    place = np.searchsorted(judged, at)[:, None] - 1 - np.arange(most)[None, :]
+    rows = judged[np.maximum(place, 0)]
+    age = day[:, None] - dives["day"].to_numpy(float)[rows]
+    known = (place >= 0) & (age <= policy.reserve.watch_days)
+    # dives of the same moment are told apart by their place alone
+    age = np.maximum(age, 0.0)
+    expected, sd = predicted_rates(before, dives[list(AT_COLUMNS)].to_numpy(float)[rows], day, model)
+    past = PastDives(
+        known=known,
+        age_days=age,
+        newer=np.broadcast_to(np.arange(most, dtype=float), rows.shape),
+        critical_rmv_l_min=dives["critical_rmv_l_min"].to_numpy(float)[rows],
+        log_rmv=dives["log_rmv"].to_numpy(float)[rows],
+        expected_log_rmv=expected,
+        expected_sd=sd,
+    )
+    return chance_next_below(past, policy.reserve.watch_dives)
+
+
+def month_of(started_at: pd.Series) -> pd.Series:
+    """First day of each dive's calendar month, UTC."""
+    return started_at.dt.tz_localize(None).dt.to_period("M").dt.start_time.astype("datetime64[us]")
+
+
+def is_tested(margins: pd.DataFrame, chance: str) -> np.ndarray:
+    """Dives that show whether a chance held: it was stated, and a direct ascent was an option."""
+    floor = np.array(["no_direct_ascent" in codes_of(f) for f in margins["flags"]], bool)
+    return (margins[chance].notna() & margins["below_policy"].notna()).to_numpy(bool) & ~floor
+
+
+def fit_corrections(margins: pd.DataFrame, as_of_on: pd.Timestamp) -> pd.DataFrame:
+    """What the station's own record corrects of chances, a row a calendar month, from dives begun before it.
+
+    Parameters
+    ----------
+    margins : DataFrame
+        started_at, chance_drawn, below_policy, flags of all members.
+    as_of_on : Timestamp
+        Months go on to this day's.
+
+    Returns
+    -------
+    DataFrame
+        `month_on`, `dives` (chances tested before it), `shift` and `stretch` of a chance's normal score.
+    """
+    rows = margins[is_tested(margins, "chance_drawn")]
+    month = month_of(rows["started_at"])
+    ends = [pd.Timestamp(as_of_on).to_period("M").start_time, *(month.agg(["min", "max"]) if len(rows) else [])]
+    chance = rows["chance_drawn"].to_numpy(float)
+    below = rows["below_policy"].astype(bool).to_numpy()
+    places = {pd.Timestamp(m): at for m, at in rows.reset_index(drop=True).groupby(month.to_numpy()).indices.items()}
+    record, dives, made = Record.empty(), 0, []
+    shift, stretch, fresh = 0.0, 1.0, False
+    for on in pd.date_range(min(ends), max(ends), freq="MS"):
+        if fresh:
+            shift, stretch = fit_correction(record)
+        made.append((on, dives, shift, stretch))
+        seen = places.get(on, np.zeros(0, int))
+        fresh = bool(len(seen))
+        if fresh:
+            record, dives = record.with_dives(chance[seen], below[seen]), dives + len(seen)
+    frame = pd.DataFrame(made, columns=list(CORRECTION_COLUMNS))
+    return frame.astype({"month_on": "datetime64[us]", "dives": "int64", "shift": "float64", "stretch": "float64"})
+
+
+def correct_chances(chance: np.ndarray, month_on: pd.Series, correction: pd.DataFrame) -> np.ndarray:
+    """Chances as stated: corrected by the record before their month; a month not fitted has the last before it."""
+    ordered = correction.sort_values("month_on")
+    place = np.searchsorted(ordered["month_on"].to_numpy(), month_on.to_numpy("datetime64[us]"), side="right") - 1
+    shift = np.where(place >= 0, np.r_[ordered["shift"].to_numpy(float), 0.0][place], 0.0)
+    stretch = np.where(place >= 0, np.r_[ordered["stretch"].to_numpy(float), 1.0][place], 1.0)
+    return corrected(chance, shift, stretch)

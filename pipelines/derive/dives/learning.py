@@ -1,0 +1,303 @@
+"""What a member's earlier dives teach about cylinders, kit and diver, before a dive is fitted for good.
+
+One dive says little about how cylinders follow the water, what wing and suit take on a descent, or how far the gas
+starts from the air; earlier dives together say it. Every cylinder is first fitted by itself; what that fit says of
+the common values adds up in order of time: a dive learns from its member's dives before it, and from the station's
+dives of the months before it. No dive learns from a later one, so a new dive changes no earlier figure.
+"""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from pipelines.derive.dives.prior import (
+    COMMON,
+    CONTENT,
+    FIRST,
+    MEMBER_SD,
+    RATE_LAG_LN_SD,
+    RATE_SD_LN_SD,
+    START,
+    STATION_SD,
+    USUAL_AIR,
+    USUAL_RATE_LAG_S,
+    USUAL_RATE_SD,
+    Learned,
+    by_basis,
+    expected,
+    maps_of,
+    of_fill,
+)
+from shared.diving import tank_learning
+from shared.diving.tank_grid import SHARED_COUNT
+from shared.diving.tank_learning import earlier, passed_on, posterior, spread_evidence, spread_factor
+from shared.diving.tank_records import TankFits
+
+_NU = 4.0
+
+LESSON_COUNTS = 0.4
+"""A dive's lesson counts for less than one: the model of a cylinder is simpler than cylinders are."""
+
+MISFIT_SD = np.array([0.3, 0.25, 0.3, 0.1, 0.3, 0.3, 1.0, 0.05])
+"""What all dives of a member err in together, however many they are: how it is breathed on the way down and up is no
+accident, and looks like warmth, film or wing."""
+
+_MISFIT = np.diag(MISFIT_SD**2)
+
+STATION_COUNTS = 0.5
+"""Dives of other members count for half in how far starts scatter."""
+
+
+@dataclass(frozen=True)
+class Station:
+    """What all members' dives begun before each month taught; by month as in `month_number`."""
+
+    months: NDArray = field(default_factory=lambda: np.empty(0, int))
+    information: NDArray = field(default_factory=lambda: np.empty((0, len(COMMON), len(COMMON))))
+    vector: NDArray = field(default_factory=lambda: np.empty((0, len(COMMON))))
+    spread: NDArray = field(default_factory=lambda: np.empty((0, 2, 0, 0)))  # after a last known temperature, from air
+
+    def before(self, month: int) -> int:
+        """Place of what was known when a month began, -1 where nothing was."""
+        return int(np.searchsorted(self.months, month, side="right")) - 1
+
+
+def month_number(started_at: pd.Series) -> NDArray:
+    """Months since the year 0 (UTC) of each dive's beginning."""
+    return (12 * started_at.dt.year + started_at.dt.month - 1).to_numpy(int)
+
+
+@dataclass(frozen=True)
+class Lessons:
+    """What each row by itself teaches; arrays by row, rows in order of time."""
+
+    month: NDArray
+    information: NDArray  # of the common values
+    vector: NDArray
+    start_k: NDArray  # start beside what was said of it, by trace and fill alone
+    start_sd_k: NDArray
+    stated_sd_k: NDArray
+    last_known: NDArray
+    from_air: NDArray
+    rate: NDArray  # evidence of steadiness
+
+
+def lessons_of(rows: pd.DataFrame, by_trace: NDArray, first: TankFits, duration_s: NDArray) -> Lessons:
+    """What each row by itself teaches of its member; nothing of rows that shared the breathing with others."""
+    information, vector = tank_learning.shared_information(first)
+    teaches = rows["sole_supply"].to_numpy(bool) & np.isfinite(first.used_free_l)
+    information[~teaches], vector[~teaches] = 0.0, 0.0
+    content, content_sd, free_l_bar = of_fill(rows)
+    content_sd = content_sd / np.sqrt(_believed(first, content, content_sd, free_l_bar))
+    mean, cov = expected(rows, by_basis(rows, 1.0, USUAL_AIR), np.nan_to_num(content), content_sd)
+    maps = maps_of(rows, by_trace, free_l_bar)
+    scale = _scale(rows)
+    of_shared, of_vector = passed_on(*_scaled(information, vector, scale), _scaled_cov(cov, scale), mean / scale)
+    maps = maps / scale[:, :, None]
+    transposed = maps.transpose(0, 2, 1)
+    common = LESSON_COUNTS * transposed @ of_shared @ maps
+    common_vector = LESSON_COUNTS * (transposed @ of_vector[:, :, None])[:, :, 0]
+
+    # how far the start lies from what was said: by trace and fill, gauges and kit as dives before have them
+    now, now_cov = posterior(
+        *passed_on(earlier(common), earlier(common_vector), _MISFIT), FIRST, np.diag(STATION_SD**2 + MEMBER_SD**2)
+    )
+    cov[:, START, START] = 1e6
+    maps = maps * scale[:, :, None]
+    moved = maps.copy()
+    moved[:, START] = 0.0
+    prior_mean = mean + (moved @ now[:, :, None])[:, :, 0]
+    prior_cov = cov + moved @ now_cov @ moved.transpose(0, 2, 1)
+    prior_mean[:, START] = 0.0
+    found, found_cov = posterior(
+        *_scaled(information, vector, scale), prior_mean / scale, _scaled_cov(prior_cov, scale)
+    )
+    start = found[:, START] - rows["start_c"].to_numpy(float)
+    start_sd = np.sqrt(found_cov[:, START, START])
+    says = teaches & (start_sd < 8.0)
+    basis = rows["start_basis"].to_numpy(str)
+    stated_sd = np.where(rows["start_sd_c"] > 0, rows["start_sd_c"], np.nan)
+    rate = tank_learning.rate_evidence(first, duration_s, first.reference_rate_l_min)
+    rate[~(teaches & by_trace)] = 0.0
+    return Lessons(
+        month_number(rows["started_at"]),
+        common,
+        common_vector,
+        np.where(says, start - now[:, START], np.nan),
+        np.sqrt(start_sd**2 + rows["air_sd_c"].to_numpy(float) ** 2 + now_cov[:, START, START]),
+        stated_sd,
+        basis == "last_known",
+        (basis != "last_known") & (basis != "assumed"),
+        rate,
+    )
+
+
+def _believed(first: TankFits, content: NDArray, content_sd: NDArray, free_l_bar: NDArray) -> NDArray:
+    """Weight of each fill's word, 1 or less: less where the dive began with other gas than the fill left."""
+    own_bar = np.sqrt(np.maximum(first.spread[:, 1 + CONTENT, 1 + CONTENT], 0.0)) / free_l_bar
+    apart_bar = (first.unknowns[:, 1 + CONTENT] - content) / free_l_bar
+    sd = np.sqrt(own_bar**2 + (content_sd / free_l_bar) ** 2 + STATION_SD[4] ** 2 + MEMBER_SD[4] ** 2)
+    return np.nan_to_num(np.minimum((_NU + 1.0) / (_NU + (apart_bar / sd) ** 2), 1.0), nan=1.0)
+
+
+def _scale(rows: pd.DataFrame) -> NDArray:
+    """(rows, SHARED_COUNT) units in which the shared unknowns are of like size, for matrices that invert well."""
+    scale = np.ones((len(rows), SHARED_COUNT))
+    scale[:, CONTENT] = rows["capacity_l"].to_numpy(float)
+    return scale
+
+
+def _scaled(information: NDArray, vector: NDArray, scale: NDArray) -> tuple[NDArray, NDArray]:
+    return information * scale[:, :, None] * scale[:, None, :], vector * scale
+
+
+def _scaled_cov(covariance: NDArray, scale: NDArray) -> NDArray:
+    return covariance / scale[:, :, None] / scale[:, None, :]
+
+
+def lessons_frame(lessons: Lessons) -> pd.DataFrame:
+    """What a member's rows teach the station, one row each: columns of numbers, read back by `station_of`."""
+    upper = np.triu_indices(len(COMMON))
+    numbers = {f"information_{k}": lessons.information[:, i, j] for k, (i, j) in enumerate(zip(*upper, strict=True))}
+    numbers |= {f"vector_{k}": lessons.vector[:, k] for k in range(len(COMMON))}
+    return pd.DataFrame({"month": lessons.month} | numbers | {n: getattr(lessons, n) for n in _OF_STARTS})
+
+
+_OF_STARTS = ("start_k", "start_sd_k", "stated_sd_k", "last_known", "from_air")
+
+
+def station_of(members: list[pd.DataFrame]) -> Station:
+    """What all members' dives taught, month by month.
+
+    Parameters
+    ----------
+    members : list of DataFrame
+        `lessons_frame` of each, always in the same order, so that sums are the same to the last digit.
+    """
+    members = [m for m in members if len(m)]
+    if not members:
+        return Station()
+    months = np.unique(np.concatenate([m["month"].to_numpy(int) for m in members])) + 1
+    n = len(COMMON)
+    upper = np.triu_indices(n)
+    scatter = np.diag(MEMBER_SD**2)
+    information, vector = np.zeros((months.size, n, n)), np.zeros((months.size, n))
+    spread = np.zeros((months.size, 2, *spread_evidence(0.0, 1.0).shape[1:]))
+    for frame in members:
+        until = np.searchsorted(frame["month"].to_numpy(int), months, side="left")
+        some = until > 0  # a member without a dive yet adds nothing, not even a rounding
+        triangle = frame[[c for c in frame if c.startswith("information_")]].to_numpy(float)
+        whole = np.zeros((len(frame), n, n))
+        whole[:, upper[0], upper[1]] = whole[:, upper[1], upper[0]] = triangle
+        its_vector = frame[[f"vector_{k}" for k in range(n)]].to_numpy(float)
+        passed, its = passed_on(_summed(whole, until[some]), _summed(its_vector, until[some]), scatter + _MISFIT)
+        information[some] += passed
+        vector[some] += its
+        columns = (frame[c].to_numpy() for c in _OF_STARTS)
+        for place, evidence in enumerate(_spreads(*columns)):
+            spread[some, place] += STATION_COUNTS * _summed(evidence, until[some])
+    return Station(months, information, vector, spread)
+
+
+def station_frame(station: Station) -> pd.DataFrame:
+    """A row a month of numbers, read back by `station_of_frame`."""
+    flat = [
+        a.reshape(len(station.months), int(np.prod(a.shape[1:])))
+        for a in (station.information, station.vector, station.spread)
+    ]
+    known = np.concatenate(flat, axis=1)
+    columns = {f"known_{k}": known[:, k] for k in range(known.shape[1])}
+    return pd.DataFrame({"month": station.months} | columns)
+
+
+def station_of_frame(frame: pd.DataFrame) -> Station:
+    """The months of a `station_frame`, or some of them."""
+    if frame.empty:
+        return Station()
+    n, flat = len(COMMON), frame.iloc[:, 1:].to_numpy(float)
+    information, vector, spread = np.split(flat, [n * n, n * n + n], axis=1)
+    return Station(
+        frame["month"].to_numpy(int),
+        information.reshape(-1, n, n),
+        vector,
+        spread.reshape(len(frame), 2, *spread_evidence(0.0, 1.0).shape[1:]),
+    )
+
+
+def _summed(values: NDArray, until: NDArray) -> NDArray:
+    """Sums over the first so many rows."""
+    total = np.concatenate([np.zeros_like(values[:1]), np.cumsum(values, axis=0)])
+    return total[until]
+
+
+def _spreads(
+    start_k: NDArray, start_sd_k: NDArray, stated_sd_k: NDArray, last_known: NDArray, from_air: NDArray
+) -> list[NDArray]:
+    """Evidence of how far starts scatter, after a last known temperature and from the air, of each row."""
+    off, sd = start_k / stated_sd_k, start_sd_k / stated_sd_k
+    return [
+        spread_evidence(np.where(use.astype(bool), off, np.nan), sd, usual)
+        for use, usual in ((last_known, 1.0), (from_air, USUAL_AIR))
+    ]
+
+
+def learn(rows: pd.DataFrame, by_trace: NDArray, first: TankFits, lessons: Lessons, station: Station) -> Learned:
+    """What each row is fitted with for good, from the dives before it.
+
+    `rows` are in order of time; cylinders of one dive learn from the dives before it alone.
+    """
+    n = len(rows)
+    dive = rows["dive"].to_numpy(int)
+    begins = np.searchsorted(dive, dive, side="left")  # rows of one dive are neighbours
+    mean0, cov0 = np.repeat(FIRST[None], n, axis=0), np.repeat(np.diag(STATION_SD**2 + MEMBER_SD**2)[None], n, axis=0)
+    usual = np.ones((n, 2))
+    scatter, spreads = np.diag(MEMBER_SD**2), _spreads(*(getattr(lessons, name) for name in _OF_STARTS))
+    for month in np.unique(lessons.month):
+        at = station.before(int(month))
+        if at < 0:
+            continue
+        mine = lessons.month == month
+        until = np.searchsorted(lessons.month, [station.months[at]], side="left")
+        own, own_vector = passed_on(
+            _summed(lessons.information, until), _summed(lessons.vector, until), scatter + _MISFIT
+        )
+        of_others, its_cov = posterior(
+            station.information[at] - own[0], station.vector[at] - own_vector[0], FIRST, np.diag(STATION_SD**2)
+        )
+        mean0[mine], cov0[mine] = of_others, its_cov + scatter
+        others = station.spread[at] - STATION_COUNTS * np.stack([_summed(e, until)[0] for e in spreads])
+        usual[mine] = spread_factor(others)
+    sums = [
+        np.concatenate([np.zeros_like(v[:1]), np.cumsum(v, axis=0)])[begins]
+        for v in (lessons.information, lessons.vector)
+    ]
+    mean, cov = posterior(*passed_on(sums[0], sums[1], _MISFIT), mean0, cov0)
+    factors = [
+        spread_factor(np.concatenate([np.zeros_like(e[:1]), np.cumsum(e, axis=0)])[begins], usual[:, k], 0.35)
+        for k, e in enumerate(spreads)
+    ]
+    rates = np.concatenate([np.zeros_like(lessons.rate[:1]), np.cumsum(lessons.rate, axis=0)])[begins]
+    rate_sd, rate_lag_s = tank_learning.steadiness(
+        RATE_COUNTS * rates, USUAL_RATE_SD, RATE_SD_LN_SD, USUAL_RATE_LAG_S, RATE_LAG_LN_SD
+    )
+    content, content_sd, free_l_bar = of_fill(rows)
+    maps = maps_of(rows, by_trace, free_l_bar)
+    moved, moved_cov = (maps @ mean[:, :, None])[:, :, 0], maps @ cov @ maps.transpose(0, 2, 1)
+    weight = _weight(first, content + moved[:, CONTENT], np.hypot(content_sd, np.sqrt(moved_cov[:, CONTENT, CONTENT])))
+    said, scatter_cov = expected(
+        rows, by_basis(rows, factors[0], USUAL_AIR * factors[1]), content, content_sd / np.sqrt(weight)
+    )
+    return Learned(said + moved, scatter_cov + moved_cov, rate_sd, rate_lag_s)
+
+
+RATE_COUNTS = 0.6
+"""Evidence of how steady a diver breathes counts for so much: the model of a cylinder is simpler than cylinders are."""
+
+
+def _weight(first: TankFits, content: NDArray, sd: NDArray) -> NDArray:
+    """Weight of each fill's word beside what the dive's own readings say, 1 or less."""
+    own = np.maximum(first.spread[:, 1 + CONTENT, 1 + CONTENT], 0.0)
+    z2 = (first.unknowns[:, 1 + CONTENT] - content) ** 2 / (own + sd**2)
+    return np.nan_to_num(np.minimum((_NU + 1.0) / (_NU + z2), 1.0), nan=1.0)

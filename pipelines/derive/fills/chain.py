@@ -1,0 +1,75 @@
+"""The order in which each cylinder was filled: what a fill found inside is what the cylinder's last fill left there.
+
+Followed by cylinder, not by name: a set that was joined anew holds what its cylinders held before.
+"""
+
+import numpy as np
+import pandas as pd
+
+from pipelines.derive.units import cylinders_of_units_on
+
+
+def chain_of_fills(inputs: dict[str, pd.DataFrame], fills: pd.DataFrame, filled_on: pd.Series) -> pd.DataFrame:
+    """A row a fill and cylinder: `row` (place of the fill), `cylinder_id`, `before` (place of its last fill).
+
+    Parameters
+    ----------
+    inputs : dict of DataFrame
+        With cylinders and set_members.
+    fills : DataFrame
+        In the order of time, with unit_id.
+    filled_on : Series
+        The day of each at the station.
+
+    Returns
+    -------
+    DataFrame
+        Sorted by cylinder and time; `before` is -1 where no earlier fill is known. A unit whose cylinders nobody
+        registered stands for itself.
+    """
+    pairs = cylinders_of_units_on(inputs, fills["unit_id"], filled_on)[["row", "cylinder_id"]]
+    lost = np.setdiff1d(np.arange(len(fills)), pairs["row"].to_numpy())
+    alone = pd.DataFrame({"row": lost, "cylinder_id": fills["unit_id"].astype("str").to_numpy()[lost]})
+    pairs = pd.concat([pairs, alone.astype({"cylinder_id": "str"})], ignore_index=True)
+    pairs = pairs.sort_values(["cylinder_id", "row"], ignore_index=True)
+    pairs["before"] = pairs.groupby("cylinder_id")["row"].shift().fillna(-1).astype("int64")
+    return pairs
+
+
+def cylinders_by_fill(chain: pd.DataFrame, n: int) -> pd.Series:
+    """The names of the cylinders of each of `n` fills, in order; of part of a chain those that are in it."""
+    ordered = chain.sort_values(["row", "cylinder_id"], kind="stable")
+    names = ordered["cylinder_id"].tolist()
+    rows, places = ordered["row"].to_numpy(), np.arange(n)
+    starts, ends = (np.searchsorted(rows, places, side=side).tolist() for side in ("left", "right"))
+    return pd.Series([names[a:b] for a, b in zip(starts, ends, strict=True)], dtype="object")
+
+
+def kept_share(fills: pd.DataFrame) -> np.ndarray:
+    """Share of the gas after each fill that was inside before, by its readings: (start + 1 bar)/(stop + 1 bar)."""
+    start, stop = (fills[c].to_numpy("float64") for c in ("start_pressure_bar", "stop_pressure_bar"))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = (np.maximum(start, 0.0) + 1.0) / (stop + 1.0)
+    return np.clip(np.where(np.isfinite(share), share, 1.0), 0.0, 1.0)
+
+
+def last_fills(chain: pd.DataFrame) -> np.ndarray:
+    """Places of the fills that some cylinder holds still: no later fill of it is known."""
+    return chain.drop_duplicates("cylinder_id", keep="last")["row"].unique()
+
+
+def left_of(chain: pd.DataFrame, kept: np.ndarray) -> pd.Series:
+    """Share of each fill that its cylinder still holds after the last fill of the chain, on the chain's index."""
+    thinned = pd.Series(np.log(np.maximum(kept[chain["row"]], 1e-9)), chain.index)
+    total = thinned.groupby(chain["cylinder_id"]).cumsum()
+    return np.exp(total.groupby(chain["cylinder_id"]).transform("last") - total)
+
+
+def found_inside(chain: pd.DataFrame, kept: np.ndarray, marked: np.ndarray, least_share: float, n: int) -> np.ndarray:
+    """True for each fill whose residue still holds so much of a marked fill, as a share of the gas after it."""
+    row, cylinder = chain["row"].to_numpy(), chain["cylinder_id"]
+    thinned = pd.Series(np.log(np.maximum(kept[row], 1e-9)), chain.index).groupby(cylinder).cumsum()
+    # of several marked fills the last one is thinned least
+    last = thinned.where(marked[row]).groupby(cylinder).ffill().groupby(cylinder).shift()
+    inside = (thinned - last).to_numpy() >= np.log(least_share)
+    return np.bincount(row[inside], minlength=n) > 0

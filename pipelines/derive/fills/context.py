@@ -1,0 +1,381 @@
+"""Fills with everything that is looked up for them: unit, gauge, source, mix, the later reading.
+
+One frame with a row a fill in the order of time; what is not known stays empty and is said in `flags`.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from pipelines.derive.columns import floats, lists, looked_up
+from pipelines.derive.fills.between import gas_from_elsewhere, readings_between
+from pipelines.derive.fills.chain import chain_of_fills
+from pipelines.derive.fills.residue import follow_residue
+from pipelines.derive.fleet.inspections import local_day
+from pipelines.derive.units import cylinders_of_units_on
+from schemas.policy import Policy
+from schemas.sources import SOURCES
+from shared.filling.conditions import (
+    PLAUSIBLE_RISE_K,
+    USUAL_BANK_BAR_MIN,
+    USUAL_FREE_L_MIN,
+    believed_wall_mass,
+    delivery,
+    outlet_rise_k,
+)
+from shared.filling.gauges import DEFAULT_CLASS, DEFAULT_SPAN_BAR, limit_of_error_bar, read_step_bar, step_seen_bar
+from shared.filling.room import filtered_c
+from shared.filling.size_class import size_class
+from shared.gas import thermal
+from shared.gas.constants import AIR_O2_PCT, REFERENCE_C
+from shared.gas.mixing import TRACE_PCT, is_plain_air
+from shared.gas.walls import wall_heat_capacity_j_k, wall_resistance_m2_k_w
+
+CHECK_STEP_BAR = 0.1
+MINUTES = (SOURCES["fills"].fields["fill_minutes"].low, SOURCES["fills"].fields["fill_minutes"].high)
+THICK_FROM_BAR = 250.0
+"""Cylinders above this working pressure have walls of another thickness for their size."""
+WARM_K = 20.0
+"""How much warmer than the room the gas is taken to be at stop, before anything is computed."""
+ARGON_STATED_PCT = 1.0
+CHECK_GAUGE = "check gauge"
+
+
+class FillContext(NamedTuple):
+    """Fills with what is looked up for them; their chain by cylinder; what cylinders read between them."""
+
+    fills: pd.DataFrame
+    chain: pd.DataFrame
+    readings: pd.DataFrame
+
+
+def fill_context(
+    inputs: dict[str, pd.DataFrame], units: pd.DataFrame, policy: Policy, first_readings: pd.DataFrame | None
+) -> FillContext:
+    """Fills in the order of time, joined with what is known about their unit, gauge and source."""
+    fills = inputs["fills"].sort_values(["filled_at", "fill_id"], ignore_index=True).copy()
+    fills["filled_on"] = local_day(fills["filled_at"], policy.time_zone)
+    fills["station"] = fills["station_id"].astype(object).where(fills["station_id"].notna(), "")
+    marks: dict[str, np.ndarray] = {}
+    assumed = fills["assumed"] if "assumed" in fills else pd.Series([[]] * len(fills), index=fills.index)
+    for name, column in (("ambient_assumed", "ambient_c"), ("start_assumed", "start_pressure_bar")):
+        fills[name] = [column in a if isinstance(a, list | tuple | np.ndarray) else False for a in assumed]
+    marks["values_assumed"] = (fills["ambient_assumed"] | fills["start_assumed"]).to_numpy(bool)
+    flags = fills["value_flags"] if "value_flags" in fills else [[]] * len(fills)
+    for code in ("date_without_time", "time_ambiguous", "time_not_existing"):
+        marks[code] = np.array([isinstance(f, list | tuple | np.ndarray) and code in f for f in flags], bool)
+    fills = _with_unit(fills, inputs, units, marks)
+    fills = _with_gauge(fills, inputs["gauges"])
+    fills = _with_room(fills)
+    fills = _with_source(fills, inputs)
+    chain = chain_of_fills(inputs, fills, fills["filled_on"])
+    fills = _with_minutes(fills, marks)
+    readings = readings_between(inputs, fills, chain, policy)
+    fills = _with_mix(fills, chain, readings, policy, marks)
+    fills["last_dive_at"] = _last_dive_at(fills, inputs)
+    fills = _with_arrival(fills)
+    fills = _with_settled(fills, inputs["gauges"], policy, first_readings, marks)
+    fills["marks"] = pd.Series(lists(marks, len(fills)), index=fills.index, dtype="object")
+    return FillContext(fills, chain, readings)
+
+
+def _with_unit(fills: pd.DataFrame, inputs: dict, units: pd.DataFrame, marks: dict) -> pd.DataFrame:
+    wanted = [
+        "unit_id",
+        "material",
+        "water_capacity_l",
+        "capacity_sd_pct",
+        "working_pressure_bar",
+        "permitted_bar",
+        "test_pressure_bar",
+        "empty_mass_kg",
+        "valve_rating_known",
+    ]
+    fills = fills.merge(units[[c for c in wanted if c in units]], on="unit_id", how="left")
+    pairs = cylinders_of_units_on(inputs, fills["unit_id"], fills["filled_on"])
+    fills["cylinders"] = np.maximum(np.bincount(pairs["row"], minlength=len(fills)), 1).astype(float)
+    fills["material"] = fills["material"].astype(object).where(fills["material"].notna(), "")
+    stamped = floats(fills["empty_mass_kg"]) if "empty_mass_kg" in fills else np.full(len(fills), np.nan)
+    mass = believed_wall_mass(
+        fills["material"], floats(fills["water_capacity_l"]), floats(fills["working_pressure_bar"]), stamped
+    )
+    fills["mass_known"] = mass.stamped
+    fills["wall_j_k"] = wall_heat_capacity_j_k(fills["material"], mass.mass_kg)
+    fills["wall_m2_k_w"] = wall_resistance_m2_k_w(fills["material"])
+    marks["wall_mass_doubtful"] = mass.doubtful
+    marks["wall_mass_estimated"] = ~mass.stamped
+    fills["size"] = size_class(floats(fills["water_capacity_l"]))
+    thick = np.where(floats(fills["working_pressure_bar"]) > THICK_FROM_BAR, " of 300 bar", "")
+    fills["build"] = fills["material"] + ", " + fills["size"] + thick
+    return fills
+
+
+def steps_bar(gauge: pd.Series, *readings: pd.Series) -> pd.Series:
+    """Step of each gauge as all its readings show it."""
+    rows = pd.concat(readings)
+    by = pd.concat([gauge] * len(readings))
+    found = {name: read_step_bar(values.to_numpy(float)) for name, values in rows.groupby(by)}
+    return pd.Series(found, dtype="float64", index=pd.Index(list(found), dtype=object))
+
+
+def _with_gauge(fills: pd.DataFrame, gauges: pd.DataFrame) -> pd.DataFrame:
+    fills["gauge"] = fills["gauge_id"].astype(object).where(fills["gauge_id"].notna(), "gauge of " + fills["station"])
+    known = gauges.drop_duplicates("gauge_id", keep="last").set_index("gauge_id")
+
+    def at(by: pd.Series) -> pd.Series:
+        return looked_up(fills["gauge"], by)
+
+    fills["gauge_limit_bar"] = _limit_bar(fills["gauge"], known)
+    fills["gauge_checked_on"] = at(known["checked_on"]).astype("datetime64[us]")
+    fills["gauge_offset_stated_bar"] = at(known["offset_bar"]).astype(float)
+    code = pd.factorize(fills["gauge"])[0]
+    seen = np.fmax(*(step_seen_bar(code, floats(fills[c])) for c in ("stop_pressure_bar", "start_pressure_bar")))
+    # people may read a gauge to fewer marks than it has
+    fills["gauge_step_bar"] = np.fmax(floats(at(known["step_bar"])), seen)
+    return fills
+
+
+def _limit_bar(gauge: pd.Series, known: pd.DataFrame) -> np.ndarray:
+    """Limit of error of each gauge, bar; a class or span nobody stated is the usual one."""
+    accuracy_class = looked_up(gauge, known["accuracy_class"]).fillna(DEFAULT_CLASS)
+    return limit_of_error_bar(
+        floats(accuracy_class), floats(looked_up(gauge, known["span_bar"]).fillna(DEFAULT_SPAN_BAR))
+    )
+
+
+ASSUMED_AMBIENT_SD_K = 5.0
+"""What a temperature that the settings state for all fills is worth."""
+
+
+def _with_room(fills: pd.DataFrame) -> pd.DataFrame:
+    """The room's temperature at each fill, from what was logged then and just before."""
+    hours = fills["filled_at"].to_numpy("datetime64[s]").astype(float) / 3600.0
+    logged = np.where(fills["ambient_assumed"], np.nan, floats(fills["ambient_c"]))
+    room, sd, walk = (np.full(len(fills), np.nan) for _ in range(3))
+    for rows in fills.groupby("station").indices.values():
+        room[rows], sd[rows], walk[rows] = filtered_c(hours[rows], logged[rows])
+    known = np.isfinite(room)
+    fills["room_c"] = np.where(known, room, floats(fills["ambient_c"]))
+    fills["room_sd_k"] = np.where(known, sd, ASSUMED_AMBIENT_SD_K)
+    fills["room_walk_k2_h"] = walk
+    return fills
+
+
+def _with_source(fills: pd.DataFrame, inputs: dict) -> pd.DataFrame:
+    sources = inputs["sources"].drop_duplicates("source_id", keep="last").set_index("source_id")
+
+    def at(by: pd.Series) -> pd.Series:
+        return looked_up(fills["source_id"], by)
+
+    fills["source"] = fills["source_id"].astype(object).where(fills["source_id"].notna(), "")
+    kind = at(sources["kind"]).astype(object)
+    by_log = fills["source_id"].isin(inputs["compressors"]["compressor_id"])
+    fills["source_kind"] = kind.where(kind.notna(), np.where(by_log, "compressor", ""))
+    fills["source_known"] = (fills["source_kind"] != "").to_numpy()
+    fills["source_o2_pct"] = at(sources["o2_pct"]).astype(float)
+    fills["source_he_pct"] = at(sources["he_pct"]).astype(float)
+    fills["source_oxygen_compatible"] = at(sources["oxygen_compatible"]).astype("boolean")
+    described_air = is_plain_air(floats(sources["o2_pct"]), floats(sources["he_pct"]))
+    fills["other_gas_kept"] = bool(((sources["kind"] != "compressor") & ~described_air).any())
+    ambient, stop = floats(fills["room_c"]), floats(fills["stop_pressure_bar"])
+    bank = (fills["source_kind"] == "bank").to_numpy()
+    rise = _outlet_rise_by_then_k(fills, inputs["compressor_log"])
+    fills["outlet_known"] = np.isfinite(rise)
+    fills["delivery_c"], fills["delivery_bar"] = delivery(bank, ambient, stop, rise)
+    return fills
+
+
+def _outlet_rise_by_then_k(fills: pd.DataFrame, log: pd.DataFrame) -> np.ndarray:
+    """How much warmer than its surroundings each fill's compressor delivers, K, by what its log said until then."""
+    warmer = (log["outlet_c"] - log["ambient_c"]).astype(float)
+    read = log.assign(rise=warmer, source=log["compressor_id"].astype("str"))
+    read = read[read["rise"].notna() & read["read_at"].notna()].sort_values("read_at", kind="stable")
+    if read.empty:
+        return np.full(len(fills), np.nan)
+    read["rise"] = read.groupby("source")["rise"].transform(lambda rises: rises.expanding().median())
+    read["rise"] = read["rise"].where(read["rise"].between(*PLAUSIBLE_RISE_K))
+    asked = fills[["filled_at"]].assign(source=fills["source"].astype("str")).reset_index()
+    found = pd.merge_asof(
+        asked.sort_values("filled_at", kind="stable"), read[["read_at", "source", "rise"]],
+        left_on="filled_at", right_on="read_at", by="source",
+    )  # fmt: skip
+    return floats(found.set_index("index")["rise"].reindex(fills.index))
+
+
+def outlet_rises_k(compressor_log: pd.DataFrame) -> pd.Series:
+    """How much warmer than its surroundings each compressor delivers, K, by its log."""
+    found = {
+        name: outlet_rise_k(rows["outlet_c"], rows["ambient_c"])
+        for name, rows in compressor_log.groupby("compressor_id")
+    }
+    return pd.Series(found, dtype="float64", index=pd.Index(list(found), dtype=object))
+
+
+def _with_mix(
+    fills: pd.DataFrame, chain: pd.DataFrame, readings: pd.DataFrame, policy: Policy, marks: dict
+) -> pd.DataFrame:
+    """The mix taken for the gas laws: as analysed, else as residue and addition make it, else as asked for.
+
+    An analysis of oxygen says nothing of helium or argon: of these the expected share stands until they are analysed.
+    """
+    ambient, stop = floats(fills["ambient_c"]), floats(fills["stop_pressure_bar"])
+    # gas at stop is at least as warm as the room, so it settles to this at most
+    most = thermal.settled_pressure_bar(stop, ambient, REFERENCE_C, strict=False)
+    elsewhere = gas_from_elsewhere(fills, chain, readings, policy, np.asarray(most))
+    followed = follow_residue(
+        fills, chain, ambient + WARM_K, elsewhere, policy.filling.least_arrival_bar, policy.filling.mix_tolerance_pct
+    )
+    left = {"he": followed.helium_left_pct, "ar": followed.argon_left_pct}
+    analysed = {gas: floats(fills[f"analysed_{gas}_pct"]) for gas in ("o2", "he")}
+    analysed["o2"] = np.where(np.isfinite(analysed["o2"]), analysed["o2"], floats(fills["second_analysed_o2_pct"]))
+    taken = {}
+    for gas in ("o2", "he", "ar"):
+        foreseen = np.round(followed.expected[gas], 1)  # so that rows share their gas tables
+        mix = np.where(np.isfinite(foreseen), foreseen, floats(fills[f"target_{gas}_pct"]))
+        if gas in left:
+            mix = np.fmax(mix, np.where(left[gas] >= TRACE_PCT, np.round(left[gas], 1), np.nan))
+        known = analysed.get(gas, np.full(len(fills), np.nan))
+        taken[gas] = np.where(np.isfinite(known), known, mix)
+    o2, he, ar = taken["o2"], np.nan_to_num(taken["he"]), np.nan_to_num(taken["ar"])
+    o2 = np.where(np.abs(o2 - AIR_O2_PCT) < 0.06, AIR_O2_PCT, o2)
+    marks["mix_impossible"] = o2 + he + ar > 100.0 + 1e-6
+    fills["gas_o2_pct"] = np.where(marks["mix_impossible"], np.nan, o2)
+    fills["gas_he_pct"] = he
+    fills["gas_ar_pct"] = np.where(ar > ARGON_STATED_PCT, ar, np.nan)
+    return fills
+
+
+def _with_minutes(fills: pd.DataFrame, marks: dict) -> pd.DataFrame:
+    """Minutes of the fill; where nobody logged them, at the rate usual for the source.
+
+    A compressor gives so many litres a minute whatever hangs on it; from a bank people watch the gauge rise.
+    """
+    minutes = floats(fills["fill_minutes"])
+    risen = floats(fills["stop_pressure_bar"]) - floats(fills["start_pressure_bar"])
+    bank = (fills["source_kind"] == "bank").to_numpy()
+    measure = np.where(bank, risen, floats(fills["water_capacity_l"]) * risen)
+    # a rise that no gauge shows teaches no rate
+    rate = pd.Series(measure / minutes, fills.index).where(risen >= 1.0)
+    usual, scatter = _usual_rate(rate, [fills["source"], bank], np.where(bank, USUAL_BANK_BAR_MIN, USUAL_FREE_L_MIN))
+    fills["minutes_known"] = np.isfinite(minutes)
+    assumed = np.clip(np.maximum(measure, 1.0) / usual, *MINUTES)
+    fills["minutes"] = np.where(fills["minutes_known"], minutes, assumed)
+    fills["minutes_sd"] = np.where(fills["minutes_known"], 0.0, scatter)
+    marks["fill_minutes_assumed"] = ~fills["minutes_known"].to_numpy()
+    return fills
+
+
+RATE_SD, RATE_SD_TRUST = 0.5, 4.0
+"""Scatter of the logarithm of a source's rate before its fills say it, and how many fills' worth that is trusted."""
+
+
+def _usual_rate(rate: pd.Series, by: list, at_first: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Rate usual for each fill's source by the fills before it, and the scatter of its logarithm."""
+    log = np.log(rate.where(rate > 0))
+    before = log.groupby(by).shift()
+    usual = before.groupby(by).expanding().median().droplevel(list(range(len(by)))).reindex(rate.index)
+    usual = usual.fillna(pd.Series(np.log(at_first), rate.index))
+    off = (log - usual).clip(-1.5, 1.5) ** 2
+    summed = off.groupby(by).cumsum().groupby(by).shift().groupby(by).ffill().fillna(0.0)
+    counted = off.notna().groupby(by).cumsum().groupby(by).shift().fillna(0.0)
+    scatter = np.sqrt((RATE_SD_TRUST * RATE_SD**2 + summed) / (RATE_SD_TRUST + counted))
+    return np.exp(floats(usual)), floats(scatter)
+
+
+def _with_arrival(fills: pd.DataFrame) -> pd.DataFrame:
+    """What the unit read when it came to its next fill, where no dive and no stated value lies between."""
+    begun = fills["filled_at"] - pd.to_timedelta(fills["minutes"].astype(float), unit="min")
+    seen = pd.DataFrame(
+        {
+            "arrived_bar": fills["start_pressure_bar"].where(~fills["start_assumed"]),
+            "arrived_room_c": fills["room_c"],
+            "arrived_room_sd_k": fills["room_sd_k"],
+            "arrived_gauge": fills["gauge"],
+            "arrived_step_bar": fills["gauge_step_bar"],
+            "arrived_on": fills["filled_on"],
+            "arrived_known_at": fills["filled_at"],
+            "begun": begun,
+            "dived": fills["last_dive_at"],
+        }
+    )
+    later = seen.groupby(fills["unit_id"], dropna=True).shift(-1).reindex(fills.index)
+    hours = (later["begun"] - fills["filled_at"]).dt.total_seconds() / 3600.0
+    apart = (later["dived"] > fills["filled_at"]).fillna(False) | ~(hours > MINUTES_APART / 60.0)
+    later["arrived_bar"] = later["arrived_bar"].mask(apart).astype(float)
+    later["arrived_hours"] = hours.clip(lower=0.0)
+    return pd.concat([fills, later.drop(columns=["begun", "dived"])], axis=1)
+
+
+MINUTES_APART = 5.0
+"""A fill begun sooner after the unit's last one went on with it: its start says nothing of how warm that was."""
+
+
+def _last_dive_at(fills: pd.DataFrame, inputs: dict[str, pd.DataFrame]) -> pd.Series:
+    """When the unit was last dived before each fill."""
+    tanks = inputs["dive_tanks"][["member_id", "dive_id", "unit_id"]].dropna(subset=["unit_id"])
+    dives = inputs["dives"][["member_id", "dive_id", "started_at"]].dropna(subset=["started_at"])
+    dived = tanks.merge(dives, on=["member_id", "dive_id"])[["unit_id", "started_at"]].drop_duplicates()
+    asked = fills[["unit_id", "filled_at"]].assign(unit_id=fills["unit_id"].astype("str"))
+    found = pd.merge_asof(
+        asked.reset_index().sort_values("filled_at", kind="stable"),
+        dived.astype({"unit_id": "str"}).sort_values("started_at", kind="stable"),
+        left_on="filled_at", right_on="started_at", by="unit_id",
+    )  # fmt: skip
+    return found.set_index("index")["started_at"].reindex(fills.index)
+
+
+def _with_settled(
+    fills: pd.DataFrame, gauges: pd.DataFrame, policy: Policy, first_readings: pd.DataFrame | None, marks: dict
+) -> pd.DataFrame:
+    reading, at_c = floats(fills["settled_pressure_bar"]), floats(fills["settled_c"])
+    stated_at = fills["settled_at"].notna().to_numpy()
+    hours = (fills["settled_at"] - fills["filled_at"]).dt.total_seconds().to_numpy(float, na_value=np.nan) / 3600.0
+    read = np.isfinite(reading)
+    next_fill = fills.groupby("unit_id")["filled_at"].shift(-1)
+    marks["settled_temperature_missing"] = read & ~np.isfinite(at_c)
+    marks["settled_before_stop"] = read & stated_at & (hours < 0)
+    marks["settled_after_next_fill"] = read & stated_at & (fills["settled_at"] >= next_fill).to_numpy()
+    marks["settled_time_assumed"] = read & ~stated_at
+    usable = read & np.isfinite(at_c) & ~marks["settled_before_stop"] & ~marks["settled_after_next_fill"]
+    hours = np.where(stated_at, hours, policy.filling.settle_hours)
+    marks["settled_early"] = usable & (hours < policy.filling.settle_hours)
+    fills["settled_time_assumed"] = ~stated_at
+    fills["settled_usable"], fills["settled_hours"] = usable, np.where(usable, hours, np.nan)
+    fills["settled_known_at"] = fills["settled_at"].where(
+        fills["settled_at"].notna(), fills["filled_at"] + pd.Timedelta(hours=policy.filling.settle_hours)
+    )
+    fills["settled_on"] = local_day(fills["settled_known_at"], policy.time_zone)
+    given = fills["settled_gauge_id"].astype(object)
+    fills["settled_gauge"] = given.where(given.notna(), CHECK_GAUGE + " of " + fills["station"])
+    fills["settled_on_check_gauge"] = ~fills["settled_gauge"].isin(fills["gauge"].unique())
+    known = gauges.drop_duplicates("gauge_id", keep="last").set_index("gauge_id")
+    limit = _limit_bar(given, known)
+    fills["settled_limit_bar"] = np.where(given.isna(), policy.filling.check_gauge_limit_bar, limit)
+    fills["settled_offset_stated_bar"] = looked_up(given, known["offset_bar"]).astype(float)
+    fills["settled_checked_on"] = looked_up(given, known["checked_on"]).astype("datetime64[us]")
+    seen = step_seen_bar(pd.factorize(fills["settled_gauge"])[0], reading, otherwise_bar=CHECK_STEP_BAR)
+    fills["settled_step_bar"] = np.fmax(floats(looked_up(given, known["step_bar"])), seen)
+    for name in ("in_water_bar", "in_water_c", "in_water_minutes", "in_water_sd_bar"):
+        fills[name] = np.nan
+    fills["in_water_by"] = "divers at " + fills["station"]
+    fills["in_water_known_at"] = pd.Series(pd.NaT, fills.index, dtype="datetime64[us, UTC]")
+    if first_readings is not None and len(first_readings):
+        soft = first_readings.drop_duplicates("fill_id").set_index("fill_id")
+        for name, column in (
+            ("in_water_bar", "pressure_bar"),
+            ("in_water_c", "water_c"),
+            ("in_water_minutes", "minutes"),
+        ):
+            fills[name] = looked_up(fills["fill_id"], soft[column]).astype(float)
+        if "sd_bar" in soft:
+            fills["in_water_sd_bar"] = looked_up(fills["fill_id"], soft["sd_bar"]).astype(float)
+        if "member_id" in soft:
+            who = looked_up(fills["fill_id"], soft["member_id"]).astype(object)
+            fills["in_water_by"] = ("diver " + who).where(who.notna(), fills["in_water_by"])
+        if "read_at" in soft:
+            fills["in_water_known_at"] = looked_up(fills["fill_id"], soft["read_at"]).astype("datetime64[us, UTC]")
+    # without a moment of its own the reading counts as known the day after the fill
+    late = fills["filled_at"] + pd.Timedelta(days=1)
+    fills["in_water_known_at"] = fills["in_water_known_at"].where(fills["in_water_known_at"].notna(), late)
+    return fills

@@ -1,0 +1,180 @@
+"""The fills step: what is really in each cylinder, whether it may be handed over, and what was learned."""
+
+import numpy as np
+import pandas as pd
+
+from pipelines.derive.columns import floats
+from pipelines.derive.fills.between import gas_from_elsewhere
+from pipelines.derive.fills.chain import cylinders_by_fill, last_fills
+from pipelines.derive.fills.context import fill_context
+from pipelines.derive.fills.history import kept_checks, settling_record, with_first_published
+from pipelines.derive.fills.mix import build_mix
+from pipelines.derive.fills.settling import Settled, settle
+from pipelines.derive.fills.verdict import build_verdict
+from schemas.frames import conform
+from schemas.policy import Policy
+from schemas.tables import TABLES
+from shared.filling.limits import filling_rules
+from shared.filling.permitted import above_permitted
+from shared.filling.settling import Z80
+from shared.gas import mix as gas
+from shared.gas import thermal
+from shared.gas.constants import REFERENCE_C
+
+KEEP = ("on_hold",)
+"""Columns beside the contract's: a hold that still stands."""
+
+
+def build_fills(
+    inputs: dict[str, pd.DataFrame],
+    units: pd.DataFrame,
+    policy: Policy,
+    as_of_on: pd.Timestamp | None = None,
+    dive_first_readings: pd.DataFrame | None = None,
+    previous: dict[str, pd.DataFrame] | None = None,
+) -> dict[str, pd.DataFrame]:
+    """The tables fill_quality, settling_model, settling_check, settling_record and gauge_check.
+
+    Beside them `settling_corrections`: what each station's record says of its next predictions.
+
+
+    Parameters
+    ----------
+    inputs : dict of DataFrame
+        Current accepted rows of every source.
+    units : DataFrame
+        The `units` table.
+    policy : Policy
+    as_of_on : Timestamp, optional
+        Today: later air tests are not known yet. Not needed where `inputs` hold none.
+    dive_first_readings : DataFrame, optional
+        fill_id, pressure_bar, water_c, minutes, optionally sd_bar, member_id and read_at: the first steady pressure
+        in the water of the dive that followed.
+    previous : dict of DataFrame, optional
+        fill_quality and settling_check as last published: what people were told stays as it was.
+    """
+    rules = filling_rules(policy.rule_set)
+    c, chain, readings = fill_context(inputs, units, policy, dive_first_readings)
+    s = settle(c, policy)
+    q = _pressures(c, s, rules.reference_c)
+    _in_water(c, q, inputs["dives"], policy)
+    _content(c, q, s)
+    limit = policy.filling.oxygen_limit_pct
+    elsewhere = gas_from_elsewhere(c, chain, readings, policy, floats(q["settled_high_bar_15c"]))
+    limit = rules.oxygen_limit_pct if limit is None else limit
+    mix = build_mix(c, chain, floats(q["gas_c"]), elsewhere, policy, limit)
+    for code, mask in (("settled_reading_doubtful", s.doubtful), ("wall_reading_doubtful", s.wall_doubtful)):
+        for at in np.flatnonzero(mask):
+            c["marks"].iloc[at].append(code)
+    verdict = build_verdict(c, chain, q, mix, inputs, policy, _drifting(c, s.gauges), as_of_on)
+    frame = pd.concat([c, q, mix.drop(columns=[k for k in mix if k in c]), verdict], axis=1)
+    frame = frame.loc[:, ~frame.columns.duplicated()]
+    frame["model_version"] = s.version
+    frame["cylinder_ids"] = cylinders_by_fill(chain, len(c)).to_numpy()
+    frame["latest_fill"] = pd.array(np.isin(np.arange(len(c)), last_fills(chain)), dtype="boolean")
+    frame["on_hold"] = ((frame["verdict"] == "stop") & ~frame["released"] & frame["latest_fill"]).astype("boolean")
+    frame = with_first_published(frame, (previous or {}).get("fill_quality"))
+    check = kept_checks(s.check, (previous or {}).get("settling_check"))
+    made = {
+        "fill_quality": frame,
+        "settling_model": s.model,
+        "settling_check": check,
+        "settling_record": settling_record(check, frame, s.corrections),
+        "gauge_check": s.gauges,
+    }
+    tables = {
+        name: conform(table, TABLES[name].fields.values(), keep=KEEP if name == "fill_quality" else ()).reset_index(
+            drop=True
+        )
+        for name, table in made.items()
+    }
+    return tables | {"settling_corrections": s.corrections}
+
+
+def _mix_of(c: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    return floats(c["gas_o2_pct"]), floats(c["gas_he_pct"]), floats(c["gas_ar_pct"])
+
+
+def _pressures(c: pd.DataFrame, s: Settled, reference_c: float) -> pd.DataFrame:
+    mix = _mix_of(c)
+    low, high = np.maximum(s.bar_15c - Z80 * s.sd_bar, 0.0), s.bar_15c + Z80 * s.sd_bar
+    stop = floats(c["stop_pressure_bar"])
+    density = thermal.density_mol_l(s.bar_15c, REFERENCE_C, *mix, strict=False)
+    gas_c = thermal.gas_temperature_c(stop - s.gauge_offset_bar, density, *mix, strict=False)
+    at_ref = [
+        bar
+        if reference_c == REFERENCE_C
+        else thermal.settled_pressure_bar(bar, REFERENCE_C, reference_c, *mix, strict=False)
+        for bar in (s.bar_15c, low, high)
+    ]
+    permitted = floats(c["permitted_bar"])
+    over = pd.array(above_permitted(at_ref[0], permitted), dtype="boolean")
+    over[~(np.isfinite(permitted) & np.isfinite(at_ref[0]))] = pd.NA
+    return pd.DataFrame(
+        {
+            "gas_c": gas_c,
+            "gas_and_wall_c": gas_c + s.together_over_gas_k,
+            "gas_c_basis": pd.Series(s.basis, c.index).where(np.isfinite(s.bar_15c)),
+            "settled_pressure_bar_15c": s.bar_15c,
+            "settled_low_bar_15c": low,
+            "settled_high_bar_15c": high,
+            "settled_pressure_bar_ref": at_ref[0],
+            "low_ref": at_ref[1],
+            "high_ref": at_ref[2],
+            "reference_c": reference_c,
+            "cooling_bar": stop - s.bar_15c,
+            "over_working_pressure": over,
+            "density": density,
+        },
+        index=c.index,
+    )
+
+
+def _in_water(c: pd.DataFrame, q: pd.DataFrame, dives: pd.DataFrame, policy: Policy) -> None:
+    """What it reads in the water of the days before the fill: the median of that fortnight's dives."""
+    known = dives[dives["water_c"].notna() & dives["started_at"].notna()].sort_values("started_at")
+    water = np.full(len(c), np.nan)
+    if len(known):
+        at, value = known["started_at"].to_numpy("datetime64[us]"), known["water_c"].to_numpy(float)
+        day = c["filled_on"].to_numpy("datetime64[us]")
+        days, of = np.unique(day, return_inverse=True)
+        first = np.searchsorted(at, days - np.timedelta64(policy.filling.in_water_days, "D"))
+        last = np.searchsorted(at, days + np.timedelta64(1, "D"))
+        medians = np.array([np.median(value[a:b]) if b > a else np.nan for a, b in zip(first, last, strict=True)])
+        water = medians[of]
+    q["water_c"] = water
+    q["water_c_basis"] = pd.Series("last_dives", c.index).where(np.isfinite(water))
+    mix = _mix_of(c)
+    q["reads_in_water_bar"] = thermal.pressure_bar(floats(q["density"]), water, *mix, strict=False)
+
+
+def _content(c: pd.DataFrame, q: pd.DataFrame, s: Settled) -> None:
+    mix = _mix_of(c)
+    capacity, target, stop = (floats(c[k]) for k in ("water_capacity_l", "target_pressure_bar", "stop_pressure_bar"))
+    usable = thermal.usable_free_l(capacity, s.bar_15c, REFERENCE_C, *mix, strict=False)
+    per_bar = thermal.usable_free_l(capacity, s.bar_15c + 1.0, REFERENCE_C, *mix, strict=False) - usable
+    # pressure and capacity are uncertain apart from each other
+    capacity_sd = np.nan_to_num(floats(c["capacity_sd_pct"])) / 100.0 if "capacity_sd_pct" in c else 0.0
+    sd = np.hypot(per_bar * s.sd_bar, usable * capacity_sd)
+    early, compressibility, cooling = thermal.split_shortfall(capacity, target, stop, s.bar_15c, usable)
+    nominal = capacity * target
+    total = thermal.amount_free_l(capacity, s.bar_15c, REFERENCE_C, *mix, strict=False)
+    start = np.maximum(floats(c["start_pressure_bar"]), 0.0)
+    before = thermal.amount_free_l(capacity, start, floats(c["ambient_c"]), *mix, strict=False)
+    q["nominal_free_l"], q["real_free_l"] = nominal, usable
+    q["real_low_free_l"], q["real_high_free_l"] = np.maximum(usable - Z80 * sd, 0.0), usable + Z80 * sd
+    q["shortfall_free_l"] = nominal - usable
+    q["shortfall_pct"] = np.where(nominal > 0, 100.0 * (nominal - usable) / np.where(nominal > 0, nominal, 1.0), np.nan)
+    q["stopped_early_free_l"], q["compressibility_free_l"], q["cooling_free_l"] = early, compressibility, cooling
+    q["added_free_l"] = total - before
+    q["gas_mass_kg"] = floats(q["density"]) * capacity * gas.molar_mass_g_mol(*mix) / 1000.0
+    minutes = floats(c["fill_minutes"])
+    rate = (stop - floats(c["start_pressure_bar"])) / np.where(minutes > 0, minutes, np.nan)
+    q["fill_rate_bar_min"] = rate
+
+
+def _drifting(c: pd.DataFrame, gauges: pd.DataFrame) -> np.ndarray:
+    month = c["filled_on"].dt.to_period("M").dt.to_timestamp().astype("datetime64[us]")
+    key = pd.MultiIndex.from_arrays([c["gauge"], month])
+    bad = gauges[gauges["drifting"].fillna(False).astype(bool)]
+    return key.isin(pd.MultiIndex.from_arrays([bad["gauge_id"], bad["month_on"].astype("datetime64[us]")]))

@@ -1,0 +1,238 @@
+"""Whether a fill may be handed over: every reason found, and the worst of them as the verdict."""
+
+import numpy as np
+import pandas as pd
+
+from pipelines.derive.air.of_fills import air_state_of_fills
+from pipelines.derive.air.purity_tests import co_limit
+from pipelines.derive.air.recall import USED_UP_SHARE
+from pipelines.derive.columns import floats, lists, looked_up, truth
+from pipelines.derive.fills.chain import found_inside, kept_share
+from pipelines.derive.fills.mix import beyond_qualification
+from pipelines.derive.fills.slips import fill_slips
+from pipelines.derive.fleet.inspections import unit_states_at
+from schemas.policy import Policy
+from shared.filling.permitted import above_permitted
+from shared.filling.stop_advice import RELIEF_MARGIN_BAR
+from shared.inspection.dates import add_months
+
+VERDICTS = ("stop", "attention", "short", "good")
+"""Worst first."""
+GAUGE_CHECK_MONTHS = 12
+"""Gauges are checked yearly: common practice, no source."""
+
+STOP = (
+    "not_in_test",
+    "unit_condemned",
+    "unit_withdrawn",
+    "settled_above_permitted",
+    "likely_above_permitted",
+    "mix_out_of_tolerance",
+    "mix_not_analysed",
+    "sides_analysed_apart",
+    "oxygen_into_unclean_unit",
+    "co_above_limit",
+    "air_test_failed",
+    "air_test_failed_later",
+    "residue_on_recall",
+)
+ATTENTION = (
+    "may_settle_above_permitted",
+    "stopped_above_permitted",
+    "source_unknown_air_failed",
+    "residue_of_unknown_source",
+    "mix_above_oxygen_limit",
+    "beyond_qualification",
+    "side_gauges_differ",
+    "gauge_past_check",
+    "gauge_drifting",
+    "arrived_empty",
+    "air_test_overdue",
+    "carbon_monoxide_untested",
+    "suit_gas_only",
+    "permitted_pressure_unknown",
+    "settled_reading_doubtful",
+    "settled_before_stop",
+    "stop_below_start",
+    "analysed_before_stop",
+    "outside_gas_table",
+    "mix_impossible",
+)
+SHORT = ("short_fill",)
+#: what came to light with a test of the air, with a settled reading, with an analysis
+AIR_REASONS = {"air_test_failed", "air_test_failed_later", "source_unknown_air_failed"}
+READING_REASONS = {"settled_above_permitted", "likely_above_permitted"}
+ANALYSIS_REASONS = {"mix_out_of_tolerance", "sides_analysed_apart"}
+
+
+def build_verdict(
+    c: pd.DataFrame,
+    chain: pd.DataFrame,
+    q: pd.DataFrame,
+    mix: pd.DataFrame,
+    inputs: dict,
+    policy: Policy,
+    drifting: np.ndarray,
+    as_of_on: pd.Timestamp | None = None,
+) -> pd.DataFrame:
+    """in_test, oxygen_clean, side_disagreement, air_state, verdict, reasons and released of each fill.
+
+    Parameters
+    ----------
+    c, chain : DataFrame
+        The context of the fills (see `fill_context`).
+    q : DataFrame
+        Their pressures: settled_pressure_bar_15c and _ref, low and high at the reference temperature, basis.
+    mix : DataFrame
+        What `build_mix` found.
+    drifting : ndarray of bool
+        The filling gauge drifted in that month.
+    as_of_on : Timestamp, optional
+        Today: later air tests are not known yet.
+    """
+    state = unit_states_at(inputs, policy, c["unit_id"], c["filled_at"])
+    behind = _air(c, inputs, policy, as_of_on)
+    air = behind["air_state"].to_numpy(object)
+    releases = looked_up(c["fill_id"], inputs["releases"].groupby("fill_id")["released_at"].max())
+    residue = _residue_of_air(c, chain, behind, releases)
+    unclean = ~truth(state["oxygen_clean"])
+    permitted, start = floats(c["permitted_bar"]), floats(c["start_pressure_bar"])
+    low, median, high = floats(q["low_ref"]), floats(q["settled_pressure_bar_ref"]), floats(q["high_ref"])
+    second = floats(c["second_stop_pressure_bar"])
+    # two readings on gauges of one class: each has an offset of its own
+    apart = np.sqrt(2.0) * floats(c["gauge_limit_bar"]) + floats(c["gauge_step_bar"])
+    gauges_differ = np.abs(floats(c["stop_pressure_bar"]) - second) > apart
+    stated_offset = np.abs(floats(c["gauge_offset_stated_bar"])) > floats(c["gauge_limit_bar"])
+    tests_kept = len(inputs["air_tests"]) > 0
+
+    found = {
+        "unit_condemned": (state["inspection_state"] == "condemned").to_numpy(),
+        "unit_withdrawn": truth(state["withdrawn"]),
+        "not_in_test": ~truth(state["in_test"]),
+        "settled_above_permitted": above_permitted(low, permitted),
+        "mix_out_of_tolerance": (mix["mix_verdict"] == "out_of_tolerance").to_numpy(),
+        "mix_not_analysed": ((mix["mix_verdict"] == "not_analysed") & mix["other_than_air"]).to_numpy(),
+        "residue_unknown": mix["residue_unknown"].to_numpy() & (mix["mix_verdict"] == "not_analysed").to_numpy(),
+        "helium_not_analysed": mix["helium_not_analysed"].to_numpy(),
+        "sides_analysed_apart": mix["analyses_differ"].to_numpy(),
+        "oxygen_into_unclean_unit": mix["oxygen_decanted"].to_numpy() & unclean,
+        "co_above_limit": floats(c["co_ppm"]) > co_limit(policy)[0],
+        "air_test_failed": air == "failed",
+        "likely_above_permitted": ~above_permitted(low, permitted) & above_permitted(median, permitted),
+        "may_settle_above_permitted": ~above_permitted(median, permitted) & above_permitted(high, permitted),
+        "mix_above_oxygen_limit": mix["above_oxygen_limit"].to_numpy() & unclean,
+        "beyond_qualification": beyond_qualification(c, mix["qualification_needed"].to_numpy(), inputs["members"]),
+        "side_gauges_differ": gauges_differ,
+        "gauge_past_check": _past_check(c),
+        "gauge_drifting": drifting | stated_offset,
+        "arrived_empty": start < policy.filling.least_arrival_bar,
+        "air_test_overdue": (air == "overdue") | ((air == "never_tested") & tests_kept),
+        "air_test_failed_later": air == "failed_later",
+        "residue_on_recall": residue["on_recall"],
+        "source_unknown_air_failed": air == "source_unknown",
+        "residue_of_unknown_source": residue["of_unknown_source"],
+        "carbon_monoxide_untested": ~behind["co_measured"].to_numpy(bool),
+        "air_partly_tested": air == "partly_tested",
+        "suit_gas_only": mix["suit_gas"].to_numpy(),
+        "permitted_pressure_unknown": ~np.isfinite(permitted),
+        "outside_gas_table": ~np.isfinite(floats(q["settled_pressure_bar_15c"])),
+        **fill_slips(c, policy.time_zone),
+        # no verdict of its own, for it says nothing of what is inside; but nobody should ask for it again
+        "asked_above_permitted": above_permitted(floats(c["target_pressure_bar"]), permitted),
+        "stopped_above_permitted": above_permitted(floats(c["stop_pressure_bar"]), permitted)
+        & ~_overshoot_allowed(c, policy),
+        "short_fill": floats(q["settled_pressure_bar_15c"])
+        < floats(c["target_pressure_bar"]) - policy.filling.short_bar,
+        "hot_stop": floats(c["stop_pressure_bar"]) - floats(q["settled_pressure_bar_15c"]) > policy.filling.short_bar,
+        "stopped_early": floats(c["stop_pressure_bar"]) < floats(c["target_pressure_bar"]) - policy.filling.short_bar,
+    }
+    reasons = lists(found, len(c))
+    for own, marks, inspection in zip(reasons, c["marks"], state["reasons"], strict=True):
+        own.extend(m for m in marks if m not in own)
+        if "not_in_test" in own or "unit_withdrawn" in own:
+            own.extend(r for r in inspection if r not in own)
+    verdict = np.full(len(c), "good", dtype=object)
+    for word, codes in (("short", SHORT), ("attention", ATTENTION), ("stop", STOP)):
+        wanted = set(codes)
+        verdict[[not wanted.isdisjoint(r) for r in reasons]] = word
+    both_read = np.isfinite(second) | mix["analysed_twice"].to_numpy()
+    disagree = pd.array(gauges_differ | mix["analyses_differ"].to_numpy(), dtype="boolean")
+    disagree[~both_read] = pd.NA
+    return pd.DataFrame(
+        {
+            "in_test": state["in_test"].astype("boolean").to_numpy(),
+            "oxygen_clean": state["oxygen_clean"].astype("boolean").to_numpy(),
+            "side_disagreement": disagree,
+            "air_state": air,
+            "air_failed_on": behind["failed_on"].to_numpy("datetime64[us]"),
+            "verdict": verdict,
+            "reasons": pd.Series(reasons, index=c.index, dtype="object"),
+            "released": pd.array(_lifted(c, reasons, behind, releases), dtype="boolean"),
+        },
+        index=c.index,
+    )
+
+
+def _air(c: pd.DataFrame, inputs: dict, policy: Policy, as_of_on: pd.Timestamp | None) -> pd.DataFrame:
+    """The air behind each fill of the context, which stands in the order of time."""
+    states = air_state_of_fills(inputs, policy, as_of_on)
+    place = pd.Index(inputs["fills"]["fill_id"]).get_indexer(c["fill_id"])
+    return states.iloc[place].set_axis(c.index)
+
+
+def _residue_of_air(
+    c: pd.DataFrame, chain: pd.DataFrame, air: pd.DataFrame, released_at: pd.Series
+) -> dict[str, np.ndarray]:
+    """Fills on top of gas that is called back: what a person released after its failed test is not counted."""
+    kept, state = kept_share(c), air["air_state"].to_numpy(object)
+    lifted = _released(released_at, c["filled_at"], air["failed_on"])
+    failed = np.isin(state, ("failed", "failed_later")) & ~lifted
+    unknown = (state == "source_unknown") & ~lifted
+    on_recall, of_unknown = (found_inside(chain, kept, m, USED_UP_SHARE, len(c)) for m in (failed, unknown))
+    return {"on_recall": on_recall, "of_unknown_source": of_unknown & ~on_recall}
+
+
+def _overshoot_allowed(c: pd.DataFrame, policy: Policy) -> np.ndarray:
+    """True where the station may stop a hot fill above the permitted pressure: it says so, has settled readings enough
+    of its own by then, and the stop was below what its relief valve leaves."""
+    filling = policy.filling
+    if filling.hot_limit != "rule_set" or filling.relief_bar is None:
+        return np.zeros(len(c), bool)
+    known = c["settled_known_at"].where(c["settled_usable"])
+    enough = np.zeros(len(c), bool)
+    for rows in c.groupby("station").indices.values():
+        at = np.sort(known.iloc[rows].dropna().to_numpy("datetime64[us]"))
+        before = np.searchsorted(at, c["filled_at"].iloc[rows].to_numpy("datetime64[us]"), side="right")
+        enough[rows] = before >= filling.overshoot_least_settled_fills
+    return enough & (floats(c["stop_pressure_bar"]) <= filling.relief_bar - RELIEF_MARGIN_BAR)
+
+
+def _lifted(c: pd.DataFrame, reasons: list[list[str]], air: pd.DataFrame, released_at: pd.Series) -> np.ndarray:
+    """True where a person lifted the hold knowing what holds it: a release does not lift what came to light later."""
+    by_air, by_reading, by_analysis = (
+        pd.Series([bool(codes.intersection(r)) for r in reasons], c.index)
+        for codes in (AIR_REASONS, READING_REASONS, ANALYSIS_REASONS)
+    )
+    return _released(
+        released_at,
+        c["filled_at"],
+        air["failed_on"].where(by_air),
+        c["settled_known_at"].where(by_reading & c["settled_usable"]),
+        c["analysed_at"].where(by_analysis),
+    )
+
+
+def _past_check(c: pd.DataFrame) -> np.ndarray:
+    checked = c["gauge_checked_on"].to_numpy("datetime64[us]").astype("datetime64[D]")
+    due = add_months(checked, GAUGE_CHECK_MONTHS)
+    return ~np.isnat(checked) & (c["filled_on"].to_numpy("datetime64[us]").astype("datetime64[D]") > due)
+
+
+def _released(released_at: pd.Series, *known_from: pd.Series) -> np.ndarray:
+    """True where a person released it once all was known that holds it: not what came to light later."""
+    done = released_at.notna()
+    for moment in known_from:
+        if moment.dt.tz is None:  # the day of a test, at any station
+            moment = moment.dt.tz_localize("UTC")
+        done &= moment.isna() | (released_at >= moment)
+    return done.fillna(False).to_numpy(bool)

@@ -1,0 +1,307 @@
+"""Units: what is filled, lent and dived as one thing, a cylinder or a manifolded set.
+
+Everything later (fills, dives, loans, leaks) speaks of units, so this step comes first. It settles
+capacity (also from a rating in cubic feet), the permitted pressure and who belongs to which set when.
+"""
+
+import numpy as np
+import pandas as pd
+
+from schemas.policy import Policy
+from shared.gas.units import bar_from_psi, capacity_l_from_rating
+
+JOINED = "manifolded"
+PLUS_MARK = 1.1  # the filling limit behind a '+' after the test date: 10 % over the marked pressure
+NAMED_LIKE = "set_named_like_cylinder"
+STAMPED_SD_PCT = 0.4
+"""Judgement: a stamp is rounded and one nominal size is listed 2.4 % apart; no tolerance was found published."""
+
+RATED_SD_PCT = 1.5
+RATED_SD_UNKNOWN_PRESSURE_PCT = 6.0
+
+UNIT_COLUMNS = [
+    "unit_id",
+    "set_id",
+    "side",
+    "joined",
+    "material",
+    "water_capacity_l",
+    "capacity_basis",
+    "capacity_sd_pct",
+    "working_pressure_bar",
+    "permitted_bar",
+    "test_pressure_bar",
+    "valve_rating_known",
+    "empty_mass_kg",
+    "flags",
+]
+MEMBERSHIP_COLUMNS = ["set_id", "cylinder_id", "position", "from_on", "to_on", "assumed"]
+
+
+def resolve_capacity(cylinders: pd.DataFrame) -> pd.DataFrame:
+    """Capacity and working pressure of each cylinder, from its marks or from a rating in cubic feet.
+
+    Returns
+    -------
+    DataFrame
+        On the cylinders' index: water_capacity_l, capacity_basis (`register`, `rated`, or
+        missing), capacity_sd_pct, working_pressure_bar, flags (list of codes).
+
+    Notes
+    -----
+    capacity = rated content × 1 atm / (p + 1 atm), ideal gas: the trade rates cylinders so. p is
+    rated_at_psi, else the service pressure (× 1.1 where plus-marked, the pressure at which such a
+    cylinder reaches its rating). A stated water capacity wins. The plus mark raises the rating only,
+    never the working pressure: the 10 % are a special filling limit of US law (49 CFR 173.302a(b))
+    that hangs on the last retest's stamp, which no column states.
+    """
+    stated = cylinders["water_capacity_l"].astype("float64")
+    plus = cylinders["plus_marked"].astype("boolean").fillna(False).to_numpy(bool)
+    service_psi = cylinders["service_pressure_psi"].astype("float64")
+    rated_at_psi = cylinders["rated_at_psi"].astype("float64")
+    p_psi = rated_at_psi.fillna(service_psi * np.where(plus, PLUS_MARK, 1.0))
+    rated_cuft = cylinders["rated_capacity_cuft"].to_numpy("float64")
+    estimated = pd.Series(capacity_l_from_rating(rated_cuft, p_psi.to_numpy()), cylinders.index)
+
+    from_rating = (stated.isna() & estimated.notna()).to_numpy()
+    is_3aa = cylinders["spec"].astype("str").fillna("").str.upper().str.replace(r"[^A-Z0-9]", "", regex=True)
+    is_3aa = is_3aa.str.contains("3AA", regex=False).to_numpy(bool)
+    pressure_unknown = from_rating & is_3aa & rated_at_psi.isna().to_numpy()
+
+    capacity = stated.fillna(estimated)
+    service_bar = pd.Series(bar_from_psi(service_psi.to_numpy()), cylinders.index)
+    working = cylinders["working_pressure_bar"].astype("float64").fillna(service_bar)
+    known = stated.notna().to_numpy()
+    basis = pd.Series(np.select([known, from_rating], ["register", "rated"], default=""), cylinders.index)
+    sds = [RATED_SD_UNKNOWN_PRESSURE_PCT, RATED_SD_PCT, STAMPED_SD_PCT]
+    sd = np.select([pressure_unknown, from_rating, known], sds, np.nan)
+    marks = {
+        "capacity_estimated": from_rating,
+        "rating_pressure_unknown": pressure_unknown,
+        "plus_mark_not_counted": plus & cylinders["working_pressure_bar"].isna().to_numpy(),
+        "capacity_unknown": capacity.isna().to_numpy(),
+    }
+    return pd.DataFrame(
+        {
+            "water_capacity_l": capacity,
+            "capacity_basis": basis.astype("str").where(basis != ""),
+            "capacity_sd_pct": sd,
+            "working_pressure_bar": working,
+            "flags": _lists(marks, len(cylinders)).to_numpy(),
+        },
+        index=cylinders.index,
+    )
+
+
+def names_told_apart(inputs: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
+    """The inputs without sets that are named like a cylinder, their cylinders and the namesake marked.
+
+    Cylinders and sets share one namespace: the name stays the cylinder's, and such a set is no unit.
+    """
+    cylinders, told = inputs["cylinders"], inputs["set_members"]
+    by_register = cylinders["set_id"].isin(cylinders["cylinder_id"])
+    by_history = told["set_id"].isin(cylinders["cylinder_id"])
+    names = set(cylinders.loc[by_register, "set_id"]) | set(told.loc[by_history, "set_id"])
+    concerned = names | set(told.loc[by_history, "cylinder_id"])
+    marked = by_register | cylinders["cylinder_id"].isin(concerned)
+    if NAMED_LIKE in cylinders:
+        marked |= cylinders[NAMED_LIKE]
+    return inputs | {
+        "cylinders": cylinders.assign(
+            set_id=cylinders["set_id"].astype("str").mask(by_register), **{NAMED_LIKE: marked.astype(bool)}
+        ),
+        "set_members": told[~by_history].reset_index(drop=True),
+    }
+
+
+def set_membership(inputs: dict[str, pd.DataFrame]) -> pd.DataFrame:
+    """Who belonged to which set from when to when; `to_on` is the last day, NaT while it lasts.
+
+    A set without rows in `set_members` is taken from today's register for all time, `assumed` true.
+    """
+    told = inputs["set_members"]
+    cylinders = inputs["cylinders"]
+    register = cylinders.loc[cylinders["set_id"].notna() & ~cylinders["set_id"].isin(told["set_id"])]
+    past = pd.DataFrame(
+        {
+            "set_id": told["set_id"].astype("str"),
+            "cylinder_id": told["cylinder_id"].astype("str"),
+            "position": told["position"].astype("str"),
+            "from_on": told["from_on"].astype("datetime64[us]"),
+            "to_on": told["to_on"].astype("datetime64[us]"),
+            "assumed": False,
+        }
+    )
+    today = pd.DataFrame(
+        {
+            "set_id": register["set_id"].astype("str"),
+            "cylinder_id": register["cylinder_id"].astype("str"),
+            "position": register["set_position"].astype("str"),
+            "from_on": pd.Series(pd.NaT, register.index, dtype="datetime64[us]"),
+            "to_on": pd.Series(pd.NaT, register.index, dtype="datetime64[us]"),
+            "assumed": True,
+        }
+    )
+    both = pd.concat([past, today], ignore_index=True)
+    return both.sort_values(["set_id", "from_on", "position", "cylinder_id"], ignore_index=True)[MEMBERSHIP_COLUMNS]
+
+
+def cylinders_of_units_on(inputs: dict[str, pd.DataFrame], unit_id: pd.Series, on: pd.Series) -> pd.DataFrame:
+    """The cylinders that each unit consisted of on each day.
+
+    Parameters
+    ----------
+    unit_id, on : Series of equal length
+        Cylinder or set, and the day (naive midnight, or a time of which the date counts).
+
+    Returns
+    -------
+    DataFrame
+        `row` (position in the given series), `unit_id`, `on`, `cylinder_id`, `position`. A unit that
+        nobody knows, or a set without members that day, has no row. A set asked for before its first
+        or after its last known day gives the nearest known members.
+    """
+    asked = pd.DataFrame({"unit_id": unit_id.to_numpy(), "on": pd.to_datetime(on).to_numpy("datetime64[us]")})
+    asked["on"] = asked["on"].dt.normalize()
+    asked.insert(0, "row", np.arange(len(asked)))
+    singles = asked[asked["unit_id"].isin(inputs["cylinders"]["cylinder_id"])]
+    singles = singles.assign(cylinder_id=singles["unit_id"], position=None)
+    members = set_membership(inputs)
+    sets = asked[asked["unit_id"].isin(members["set_id"]) & ~asked["row"].isin(singles["row"])]
+    pairs = sets.merge(members, left_on="unit_id", right_on="set_id", how="left")
+    start = pairs["from_on"].fillna(pd.Timestamp.min.as_unit("us"))
+    end = pairs["to_on"].fillna(pd.Timestamp.max.as_unit("us"))
+    before = (start - pairs["on"]).clip(lower=pd.Timedelta(0))
+    after = (pairs["on"] - end).clip(lower=pd.Timedelta(0))
+    pairs["away"] = before + after
+    nearest = pairs.groupby("row")["away"].transform("min")
+    pairs = pairs[pairs["away"] == nearest]
+    # on the day a side is changed both the old and the new cylinder match; each counts
+    pairs = pairs.drop_duplicates(["row", "cylinder_id"])
+    columns = ["row", "unit_id", "on", "cylinder_id", "position"]
+    found = pd.concat([singles[columns], pairs[columns]], ignore_index=True)
+    return found.sort_values(["row", "position", "cylinder_id"], ignore_index=True).astype(
+        {"unit_id": "str", "cylinder_id": "str", "position": "str"}
+    )
+
+
+def build_units(inputs: dict[str, pd.DataFrame], policy: Policy, as_of_on: pd.Timestamp) -> dict[str, pd.DataFrame]:
+    """The `units` table: a row for each cylinder and for each manifolded set.
+
+    `joined` on a cylinder's own row says that its set is manifolded, so that a transmitter on each
+    post of one set can be told from a sidemount pair. The permitted pressure is the least of working
+    pressure and valve rating over the unit's cylinders; a test pressure not known of each is not known
+    of the set.
+    """
+    inputs = names_told_apart(inputs)
+    cylinders = inputs["cylinders"].reset_index(drop=True)
+    resolved = resolve_capacity(cylinders)
+    valve = cylinders["valve_pressure_bar"].astype("float64")
+    kind = _set_kinds(cylinders)
+    single = pd.DataFrame(
+        {
+            "unit_id": cylinders["cylinder_id"].astype("str"),
+            "set_id": cylinders["set_id"].astype("str"),
+            "side": cylinders["set_position"].astype("str"),
+            "joined": cylinders["set_id"].map(kind["set_kind"]).eq(JOINED).astype("boolean"),
+            "material": cylinders["material"].astype("str"),
+            "water_capacity_l": resolved["water_capacity_l"],
+            "capacity_basis": resolved["capacity_basis"],
+            "capacity_sd_pct": resolved["capacity_sd_pct"],
+            "working_pressure_bar": resolved["working_pressure_bar"],
+            "permitted_bar": np.minimum(resolved["working_pressure_bar"], valve.fillna(np.inf)),
+            "test_pressure_bar": cylinders["test_pressure_bar"].astype("float64"),
+            "valve_rating_known": valve.notna().astype("boolean"),
+            "empty_mass_kg": cylinders["empty_mass_kg"].astype("float64"),
+            "flags": [
+                flags + [NAMED_LIKE] * bool(marked)
+                for flags, marked in zip(resolved["flags"], cylinders[NAMED_LIKE], strict=True)
+            ],
+        }
+    )
+    sets = _sets(single, set_membership(inputs), kind, as_of_on)
+    units = pd.concat([single, sets], ignore_index=True) if len(sets) else single
+    return {"units": units.sort_values("unit_id", ignore_index=True)[UNIT_COLUMNS]}
+
+
+def _set_kinds(cylinders: pd.DataFrame) -> pd.DataFrame:
+    """Kind of each set by the register. Where its cylinders disagree it counts as not joined."""
+    rows = cylinders[cylinders["set_id"].notna()]
+    grouped = rows.groupby("set_id")["set_kind"]
+    kinds = grouped.nunique()
+    first = grouped.agg(lambda s: next((v for v in s if isinstance(v, str) and v != JOINED), s.iloc[0]))
+    return pd.DataFrame({"set_kind": first, "differs": kinds > 1})
+
+
+def _sets(single: pd.DataFrame, membership: pd.DataFrame, kind: pd.DataFrame, as_of_on: pd.Timestamp) -> pd.DataFrame:
+    """Rows of the manifolded sets as they stand today, or as they last stood."""
+    set_kind = membership["set_id"].map(kind["set_kind"])
+    known = membership["set_id"].isin(kind.index)
+    # a set that the register no longer names but that set_members remembers was filled as one
+    members = membership[(set_kind.eq(JOINED) | ~known) & ~membership["set_id"].isin(single["unit_id"])].copy()
+    if members.empty:
+        return single.iloc[0:0]
+    members["known"] = members["set_id"].isin(kind.index)
+    start = members["from_on"].fillna(pd.Timestamp.min.as_unit("us"))
+    end = members["to_on"].fillna(pd.Timestamp.max.as_unit("us"))
+    day = pd.Timestamp(as_of_on)
+    members["away"] = (start - day).clip(lower=pd.Timedelta(0)) + (day - end).clip(lower=pd.Timedelta(0))
+    least = members.groupby("set_id")["away"].transform("min")
+    members = members[members["away"] == least].drop_duplicates(["set_id", "cylinder_id"])
+    now = members.merge(
+        single.drop(columns=["set_id", "side", "joined"]), left_on="cylinder_id", right_on="unit_id", how="inner"
+    )
+    twice = now.loc[now["away"] == pd.Timedelta(0), "cylinder_id"]
+    now["in_two_sets"] = now["cylinder_id"].isin(twice[twice.duplicated()])
+    litres_sd = now["water_capacity_l"] * now["capacity_sd_pct"]
+    # cylinders of one set share the convention of their rating, so those errors add; each stamp errs by itself
+    rated = now["capacity_basis"] == "rated"
+    now["together_sd"] = litres_sd.where(rated, 0.0)
+    now["apart_sd2"] = (litres_sd**2).where(~rated, 0.0)
+    by_set = now.groupby("set_id")
+    size = by_set.size()
+    whole = {"min_count": 1}
+    capacity = by_set["water_capacity_l"].agg(lambda s: s.sum(skipna=False))
+    materials = by_set["material"].nunique()
+    sets = pd.DataFrame(
+        {
+            "set_id": size.index.astype("str"),
+            "unit_id": size.index.astype("str"),
+            "side": pd.Series(np.nan, size.index, dtype="str"),
+            "joined": pd.array([True] * len(size), dtype="boolean"),
+            "material": by_set["material"].first(),
+            "water_capacity_l": capacity,
+            "capacity_basis": by_set["capacity_basis"].agg(lambda s: "rated" if s.eq("rated").any() else "register"),
+            "capacity_sd_pct": np.sqrt(
+                by_set["together_sd"].sum(**whole) ** 2 + by_set["apart_sd2"].sum(**whole)
+            ) / capacity,
+            "working_pressure_bar": by_set["working_pressure_bar"].min(),
+            "permitted_bar": by_set["permitted_bar"].min(),
+            "test_pressure_bar": by_set["test_pressure_bar"].agg(lambda s: s.min(skipna=False)),
+            "valve_rating_known": by_set["valve_rating_known"].all().astype("boolean"),
+            "empty_mass_kg": by_set["empty_mass_kg"].agg(lambda s: s.sum(skipna=False)),
+        },
+        index=size.index,
+    )
+    own = by_set["flags"].agg(lambda lists: sorted({code for codes in lists for code in codes}))
+    marks = {
+        "set_history_assumed": by_set["assumed"].any(),
+        "set_incomplete": size < 2,
+        "set_over_full": size > 2,
+        "set_material_differs": materials > 1,
+        "set_dissolved": by_set["away"].min() > pd.Timedelta(0),
+        "set_kind_unknown": ~by_set["known"].any(),
+        "cylinder_in_two_sets": by_set["in_two_sets"].any(),
+    }
+    extra = _lists({code: mask.to_numpy(bool) for code, mask in marks.items()}, len(size))
+    sets["flags"] = pd.Series([a + b for a, b in zip(own, extra, strict=True)], index=size.index, dtype="object")
+    return sets.reset_index(drop=True)
+
+
+def _lists(marks: dict[str, np.ndarray], n: int) -> pd.Series:
+    """A list of codes a row, from a mask a code."""
+    lists: list[list[str]] = [[] for _ in range(n)]
+    for code, mask in marks.items():
+        for i in np.flatnonzero(mask):
+            lists[i].append(code)
+    return pd.Series(lists, dtype="object")

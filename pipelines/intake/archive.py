@@ -1,0 +1,98 @@
+"""The originals: each file is copied under its sha256 before it is read, so that it can always be read again."""
+
+import hashlib
+import os
+import shutil
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+from typing import BinaryIO
+
+from pipelines.intake.inbox import Found, scan
+from pipelines.station.settings import Station
+
+
+class Unreadable(Exception):
+    """The original cannot be opened just now."""
+
+
+def archive(found: Found, folder: Path) -> str:
+    """Copy an original into the archive; the name there. Sets the file's sha256.
+
+    Raises
+    ------
+    Unreadable
+        The original cannot be opened or has gone.
+    """
+    if found.path.parent == folder:
+        if not found.path.exists():
+            raise Unreadable(f"{found.path.name} is missing from the archive")
+        if hash_of(found.path) != found.sha256:
+            raise Unreadable(f"{found.path.name} in the archive is damaged: its bytes are not those that came in")
+        return found.path.name
+    digest = hashlib.sha256()
+    try:
+        source = open(found.path, "rb")  # noqa: SIM115 - what cannot be opened is the file's trouble, all else is ours
+    except OSError as error:
+        raise Unreadable(error.strerror or str(error)) from None
+    handle, made = tempfile.mkstemp(dir=folder, prefix=".copy-")
+    with source, os.fdopen(handle, "wb") as target:
+        while chunk := _chunk(source):
+            digest.update(chunk)
+            target.write(chunk)
+    found.sha256 = digest.hexdigest()
+    name = archived_name(found)
+    if (folder / name).exists() and hash_of(folder / name) == found.sha256:
+        os.unlink(made)
+    else:
+        os.replace(made, folder / name)
+    return name
+
+
+def archived_name(found: Found) -> str:
+    """What the archive calls an original: its hash and its ending."""
+    return found.sha256 + "".join(c for c in Path(found.file).suffix.lower() if c.isalnum() or c == ".")[:12]
+
+
+def _chunk(source: BinaryIO) -> bytes:
+    try:
+        return source.read(1 << 20)
+    except OSError as error:
+        raise Unreadable(error.strerror or str(error)) from None
+
+
+@dataclass(frozen=True)
+class Original:
+    """What is needed to find an original: its name in the archive, and its size in bytes."""
+
+    name: str
+    size: int
+
+
+def originals(station: Station) -> dict[str, Original]:
+    """Every content that can be read, by its sha256, as its bytes say now: of the archive, and of the inbox."""
+    found = {}
+    for path in sorted(station.archive.glob("*")):
+        if path.is_file() and len(path.name.split(".")[0]) == 64:
+            sha256 = hash_of(path)
+            if path.name.startswith(sha256):
+                found[sha256] = Original(path.name, path.stat().st_size)
+    for here in scan(station.inbox):
+        try:
+            here.sha256 = hash_of(here.path)
+        except OSError:
+            continue
+        found.setdefault(here.sha256, Original(archived_name(here), here.size))
+    return found
+
+
+def hash_of(path: Path) -> str:
+    """The sha256 of a file."""
+    with open(path, "rb") as handle:
+        return hashlib.file_digest(handle, "sha256").hexdigest()
+
+
+def clear_workplaces(station: Station) -> None:
+    """Remove what a pass that died left half made."""
+    for left in [*station.lake.glob(".reading-*"), *station.archive.glob(".copy-*")]:
+        shutil.rmtree(left, ignore_errors=True) if left.is_dir() else left.unlink(missing_ok=True)

@@ -1,0 +1,112 @@
+"""Would a file load? Takes it into a copy of the warehouse that is thrown away, so the answer is the real one."""
+
+import contextlib
+import shutil
+import tempfile
+from dataclasses import asdict, dataclass, field, replace
+from pathlib import Path
+
+from pipelines.cli.console import problem_line
+from pipelines.intake.intake import Intake
+from pipelines.refresh.run import LOCK, alone
+from pipelines.station.clock import latest_moment, now
+from pipelines.station.settings import Station
+from pipelines.warehouse.store import Warehouse
+
+
+@dataclass
+class Checked:
+    """What would become of one file."""
+
+    file: str
+    source: str | None = None
+    read: int = 0
+    accepted: int = 0
+    rejected: int = 0
+    refused: str | None = None
+    problems: list[str] = field(default_factory=list)
+
+    def for_scripts(self) -> dict:
+        return asdict(self)
+
+
+def check_files(station: Station, files: list[Path]) -> list[Checked]:
+    """Take the files into a copy of the station and tell what happened; the station stays as it is.
+
+    Raises
+    ------
+    FileNotFoundError
+        A file is not there.
+    WarehouseBusy
+        A pass is at work on this station.
+    """
+    for path in files:
+        if not path.is_file():
+            raise FileNotFoundError(f"{path}: there is no such file.")
+    with tempfile.TemporaryDirectory(prefix="coldfill-check-") as folder:
+        trial = replace(station, folder=Path(folder))
+        for part in (trial.inbox, trial.archive, trial.lake):
+            part.mkdir(parents=True)
+        _copy_warehouse(station, trial)
+        names: dict[str, str] = {}
+        inbox = station.inbox.resolve()
+        for n, path in enumerate(files):
+            real = path.resolve()
+            place = Path(real.relative_to(inbox)) if real.is_relative_to(inbox) else Path(path.name)
+            if not real.is_relative_to(inbox) and real.parent.parent.name == "dives":  # this tells whose dives they are
+                place = Path("dives") / real.parent.name / path.name
+            if place.as_posix() in names:  # of one name in two folders
+                place = Path(f"file-{n}") / place
+            (trial.inbox / place).parent.mkdir(parents=True, exist_ok=True)
+            shutil.copy2(path, trial.inbox / place)
+            names[place.as_posix()] = str(path)
+        return _taken(trial, names)
+
+
+def _copy_warehouse(station: Station, trial: Station) -> None:
+    """A copy that is whole: not taken while a pass writes."""
+    if not station.warehouse.exists():
+        return
+    with alone(station) if (station.folder / LOCK).exists() else contextlib.nullcontext():
+        shutil.copy2(station.warehouse, trial.warehouse)
+        log = station.warehouse.with_name(station.warehouse.name + ".wal")
+        if log.exists():
+            shutil.copy2(log, trial.warehouse.with_name(log.name))
+
+
+def _taken(trial: Station, names: dict[str, str]) -> list[Checked]:
+    moment = now()
+    warehouse = Warehouse(trial.warehouse)
+    try:
+        if warehouse.frame("SELECT count(*) AS n FROM ingest_files")["n"].iloc[0]:
+            warehouse.con.execute("DELETE FROM lake_parts")  # the copy has no lake
+            warehouse.con.execute("DELETE FROM ingest_files")  # a known file is looked at again; nothing else is read
+        intake = Intake(trial, warehouse, "check", moment, latest_moment(trial, None, moment))
+        result = intake.run()
+        told = {f["file"]: f for f in result.files}
+        counts = warehouse.frame(
+            "SELECT file, source, rows_read, rows_accepted, rows_rejected FROM ingest_files"
+        ).set_index("file")
+        problems = warehouse.frame(
+            "SELECT * FROM rejects WHERE resolved_at IS NULL AND first_seen_at = ? ORDER BY file, row_number", [moment]
+        )
+        found = []
+        for place, shown in names.items():
+            row = counts.loc[place] if place in counts.index else None
+            found.append(
+                Checked(
+                    shown,
+                    row["source"] if row is not None else None,
+                    read=int(row["rows_read"]) if row is not None else 0,
+                    accepted=int(row["rows_accepted"]) if row is not None else 0,
+                    rejected=int(row["rows_rejected"]) if row is not None else 0,
+                    refused=told.get(place, {}).get("refused"),
+                    problems=[
+                        problem_line(p | {"file": shown})
+                        for p in problems[problems["file"] == place].to_dict("records")
+                    ],
+                )
+            )
+        return found
+    finally:
+        warehouse.close()

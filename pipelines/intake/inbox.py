@@ -1,0 +1,153 @@
+"""What lies in the inbox, and what each file means there: its source, its mapping, and the names it uses."""
+
+import hashlib
+import json
+import os
+import stat
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+
+import pandas as pd
+
+from pipelines.derive.units import resolve_capacity
+from pipelines.readers.tables.mapping import FROM_WORKING_PRESSURE, Mapping, mapping_hash, passed_over
+from pipelines.station.settings import Station
+from pipelines.warehouse.store import Warehouse
+
+#: raise when a change of fields or readers must make every file be read again
+SCHEMA_VERSION = "3"
+#: sources that decide what the names in other files mean
+NAMING = ("members", "cylinders", "links")
+#: a file time beyond these is no time; the latest leaves room in 64 bits of nanoseconds
+_TIMES_NS = (0, 9_000_000_000_000_000_000)
+
+
+@dataclass
+class Found:
+    """A file of the inbox, or one that is only in the archive any more."""
+
+    file: str
+    path: Path
+    size: int
+    mtime_ns: int
+    source: str | None = None
+    mapping_hash: str = ""
+    sha256: str = ""
+    #: an earlier content of its place
+    earlier: bool = False
+    #: to be read again although nothing about the file has changed
+    again: bool = False
+    #: the time it ranks by where that is not the time of the file: known bytes keep their first
+    ranked_at: pd.Timestamp | None = None
+    #: known bytes with a new time: `alone`, or `with others` as after a copy that lost the times
+    saved_again: str = ""
+
+    @property
+    def saved_at(self) -> pd.Timestamp:
+        """The time of the file."""
+        return pd.Timestamp(self.mtime_ns, unit="ns", tz="UTC").floor("us").as_unit("us")
+
+    @property
+    def modified_at(self) -> pd.Timestamp:
+        """The time by which its rows rank."""
+        return self.saved_at if self.ranked_at is None else self.ranked_at
+
+
+def scan(inbox: Path) -> list[Found]:
+    """The files of the inbox and the folders inside it.
+
+    Links that lead out of it, and what is no file, are passed over.
+    """
+    found = []
+    root = inbox.resolve()
+    for folder, folders, files in os.walk(inbox):
+        folders.sort()
+        for name in sorted(files):
+            path = Path(folder) / name
+            relative = _printable(path.relative_to(inbox).as_posix())
+            if passed_over(relative) == "lock_or_temporary":
+                continue
+            try:
+                if path.is_symlink() and not path.resolve().is_relative_to(root):
+                    continue
+                told = path.stat()
+            except (OSError, RuntimeError):
+                # gone between listing and looking, or a link in a circle: the next pass sees what is there then
+                continue
+            if stat.S_ISREG(told.st_mode):
+                found.append(
+                    Found(relative, path, told.st_size, min(max(told.st_mtime_ns, _TIMES_NS[0]), _TIMES_NS[1]))
+                )
+    return found
+
+
+def _printable(name: str) -> str:
+    """A name that a table can hold: bytes that are not UTF-8 are written as %FF."""
+    return "".join(f"%{ord(c) - 0xDC00:02X}" if 0xDC80 <= ord(c) <= 0xDCFF else c for c in name)
+
+
+@dataclass
+class Names:
+    """What the names in files mean just now: links, registers, and the working pressures of units.
+
+    A file whose names have come to mean something else since it was read is read again by itself.
+    """
+
+    warehouse: Warehouse
+    links: dict[str, list[tuple]] = field(default_factory=dict)
+    members: set[str] = field(default_factory=set)
+    pressures: dict[str, float] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        for ref, *rest in self.warehouse.con.execute(
+            "SELECT source_ref, kind, target_id, member_id FROM rows_links WHERE state = 'current' ORDER BY ALL"
+        ).fetchall():
+            self.links.setdefault(ref, []).append(tuple(rest))
+        self.members = self.warehouse.ids("member")
+        self.pressures = working_pressures(self.warehouse).to_dict()
+
+    def meaning(self, source: str | None, refs: Iterable[str]) -> str:
+        """A hash of what these names mean to a file of a source."""
+        told: list[tuple]
+        if source == "uddf":
+            told = [
+                (r, self.links.get(r), r in self.members, r in self.pressures)
+                for r in sorted(refs)
+                if r in self.links or r in self.members or r in self.pressures
+            ]
+        else:
+            told = [(r, self.pressures[r]) for r in sorted(refs) if r in self.pressures]
+        return hashlib.sha256(json.dumps(told).encode()).hexdigest()[:16]
+
+
+def working_pressures(warehouse: Warehouse) -> pd.Series:
+    """Least working pressure of each unit's cylinders, by unit."""
+    cylinders = warehouse.current("cylinders")
+    cylinders["pressure"] = resolve_capacity(cylinders)["working_pressure_bar"]
+    by_set = cylinders[cylinders["set_kind"] == "manifolded"].groupby("set_id")["pressure"].min()
+    known = pd.concat([cylinders.set_index("cylinder_id")["pressure"], by_set]).astype("float64")
+    return known[~known.index.duplicated()]
+
+
+def hash_of_mapping(station: Station, source: str | None) -> str:
+    """A hash of all settings that decide how a file of this source is read."""
+    if source is None:
+        told = json.dumps({n: m.names for n, m in sorted(station.mappings.items())}, default=list)
+    elif source == "uddf":
+        told = json.dumps(asdict(station.uddf), sort_keys=True, default=str) + station.time_zone
+    else:
+        told = mapping_hash(mapping_of(station, source), station.time_zone)
+    return hashlib.sha256((SCHEMA_VERSION + told).encode()).hexdigest()[:16]
+
+
+def mapping_of(station: Station, source: str) -> Mapping:
+    """The station's mapping of a source; none means 'as the contract says'."""
+    return station.mappings.get(source) or Mapping(source)
+
+
+def names_matter(station: Station, source: str | None) -> bool:
+    """Whether what a file gives depends on links or registers, beyond rows that wait for them."""
+    return source == "uddf" or (
+        source is not None and FROM_WORKING_PRESSURE in mapping_of(station, source).stated.values()
+    )

@@ -1,0 +1,414 @@
+"""Take files in: each new or changed file of the inbox becomes rows, or reasons, in one transaction.
+
+A file is copied into the archive first and read from there, so what was read can always be read again.
+"""
+
+import errno
+import os
+import tempfile
+from collections import Counter
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import duckdb
+import pandas as pd
+
+from pipelines.intake.accept import Acceptor
+from pipelines.intake.accept_samples import SAMPLES
+from pipelines.intake.archive import Unreadable, archive, archived_name
+from pipelines.intake.inbox import NAMING, Found, Names, mapping_of, names_matter, scan
+from pipelines.intake.pending import Due, Look, Reading, ToRead
+from pipelines.intake.ranks import rows_that_would_win, settle_ranks
+from pipelines.readers.raw import Problem, RawTable, problem
+from pipelines.readers.tables.mapping import folder_member
+from pipelines.station.settings import Station
+from pipelines.warehouse.store import Warehouse
+from schemas.words import plural
+
+Progress = Callable[[str, int, int], None]
+#: trouble of the machine and not of a file: it ends the pass
+_MACHINE = (duckdb.IOException, duckdb.OutOfMemoryException, duckdb.FatalException)
+_MACHINE_ERRNO = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EIO, errno.EMFILE, errno.ENFILE)
+#: said of a file with the count of its rows
+TIMES_TAKEN = ("date_without_time", "month_without_day", "time_ambiguous", "time_not_existing", "time_left_out")
+
+
+@dataclass
+class IntakeResult:
+    """What a pass took in."""
+
+    files_read: int = 0
+    rows_read: int = 0
+    rows_accepted: int = 0
+    rows_rejected: int = 0
+    refused: int = 0
+    resolved: int = 0
+    seen_again: int = 0
+    files: list[dict] = field(default_factory=list)
+    notices: int = 0
+    #: files whose rows counted once and that can be read neither in the inbox nor in the archive
+    out_of_reach: list[str] = field(default_factory=list)
+
+    @property
+    def found_problems(self) -> bool:
+        """Whether this pass rejected or refused something."""
+        return self.rows_rejected > 0 or self.refused > 0
+
+    def add(self, told: dict) -> None:
+        """Count a file; one that was read twice in this pass counts as it was read last."""
+        for old in [f for f in self.files if (f["file"], f["file_sha256"]) == (told["file"], told["file_sha256"])]:
+            self._count(old, -1)
+            self.files.remove(old)
+        self._count(told, 1)
+        self.files.append(told)
+
+    def _count(self, told: dict, sign: int) -> None:
+        self.files_read += sign
+        self.refused += sign * (told["refused"] is not None)
+        self.rows_read += sign * told["rows_read"]
+        self.rows_accepted += sign * told["rows_accepted"]
+        self.rows_rejected += sign * told["rows_rejected"]
+
+
+class Intake:
+    """One pass over the inbox. `now` is the clock's time, `latest` the last moment that may have happened."""
+
+    def __init__(self, station: Station, warehouse: Warehouse, run_id: str, now: pd.Timestamp, latest: pd.Timestamp):
+        self.station, self.warehouse = station, warehouse
+        self.run_id, self.now = run_id, now
+        self.accept = Acceptor(station, warehouse, now, latest)
+        self.result = IntakeResult()
+        self.due = Due(station, warehouse)
+
+    def run(self, progress: Progress = lambda *_: None) -> IntakeResult:
+        """Take in what is new or changed, then try every waiting row again."""
+        here = scan(self.station.inbox)
+        self.due.note_in_archive()
+        seen = self._look(here)
+        self._tell_what_was_seen(seen)
+        tables = [(found, last) for found, last in seen.todo if found.source != "uddf"]
+        total = len(seen.todo)
+        self._take_all(tables, progress, total)
+        # The registers and links of this pass, and those that waited for them, decide what the names in UDDF
+        # files and in some logs mean.
+        self._retry()
+        self._take_all(self._look(here).todo if tables else seen.todo, progress, total)
+        self._take_all(self.due.ambiguous_now(), progress, total)
+        self._retry()
+        self._tell_names_used_twice()
+        self.due.journal.flush()
+        self.result.out_of_reach = self.due.forgotten()
+        return self.result
+
+    def _look(self, here: list[Found]) -> Look:
+        seen = self.due.look(here, self._tried_in_vain())
+        settle_ranks(seen.todo, seen.readings, self.station.archive, self.now)
+        return seen
+
+    def _tried_in_vain(self) -> set[str]:
+        return {f["file"] for f in self.result.files if not f["file_sha256"]}
+
+    def _tell_what_was_seen(self, seen: Look) -> None:
+        """Note what there is besides files to read."""
+        for file in seen.sync_conflicts:
+            self._notice(file, "sync_conflict_passed_over", file, inside=False)
+        self.result.seen_again = len(seen.unchanged)
+        if seen.unchanged:
+            with self.warehouse.transaction(changes=False):
+                self.warehouse.con.execute(
+                    "UPDATE ingest_files SET seen_again = seen_again + 1 WHERE file IN (SELECT unnest(?))",
+                    [seen.unchanged],
+                )
+        # a refused file that somebody has taken out of the inbox is no open problem any more
+        gone, still = seen.refused_and_gone, "file IN (SELECT unnest(?)) AND row_number IS NULL AND resolved_at IS NULL"
+        if gone and self.warehouse.one(f"SELECT 1 FROM rejects WHERE {still} LIMIT 1", [gone]):
+            with self.warehouse.transaction():
+                self.warehouse.con.execute(f"UPDATE rejects SET resolved_at = ? WHERE {still}", [self.now, gone])
+
+    def _take_all(self, todo: ToRead, progress: Progress, total: int) -> None:
+        for found, last in todo:
+            progress(found.file, self.result.files_read, max(total, self.result.files_read + 1))
+            try:
+                self._take(found, last)
+            except Unreadable as why:  # tried again each pass: rights and networks mend without the file changing
+                what = problem("unreadable", found=str(why))
+                self.result.add(_told(found, [0, 0, 0], what) | {"file_sha256": ""})
+                self._notice(found.file, "unreadable", None, inside=False, found=str(why))
+
+    # --- one file -----------------------------------------------------------------------------
+    def _take(self, found: Found, last: Reading | None) -> None:
+        archived = archive(found, self.station.archive)
+        before = next(
+            iter(
+                self.due.readings("WHERE file = ? AND file_sha256 = ?", [found.file, found.sha256]).get(found.file, [])
+            ),
+            None,
+        )
+        if (
+            before
+            and not found.again
+            and not self.due.stale(before, found, self.due.names())
+            and (last is None or last["file_sha256"] == found.sha256)
+        ):
+            self._touched(found)
+            return
+        try:
+            told = self._read_into(
+                found, archived, last, before, self.due.names() if names_matter(self.station, found.source) else None
+            )
+        except Exception as error:
+            if (
+                isinstance(error, _MACHINE)
+                or (isinstance(error, OSError) and error.errno in _MACHINE_ERRNO)
+                or os.environ.get("COLDFILL_DEBUG")
+            ):
+                raise
+            # one bad file never stops the others, whatever it does to a reader
+            told = self._failed(found, archived, before, error)
+        if before:
+            self.result.resolved += max(0, told["rows_accepted"] - before["rows_accepted"])
+        self.result.add(told)
+        if found.source in NAMING:
+            self.due.forget_names()
+
+    def _read_into(
+        self, found: Found, archived: str, last: Reading | None, before: Reading | None, names: Names | None
+    ) -> dict:
+        counts, sources, notes, refs, refused = [0, 0, 0], set(), set(), set(), None
+        taken: Counter[str] = Counter()
+        with (
+            tempfile.TemporaryDirectory(dir=self.station.lake, prefix=".reading-") as workplace,
+            self.warehouse.transaction(),
+        ):
+            if before:
+                self.warehouse.replace_file(found.file, found.sha256, self.now)
+            # parts come one by one, so that a file larger than memory is no matter
+            for raw in self._read(found, self.station.archive / archived, Path(workplace)):
+                refused = refused or raw.refused
+                sources.add(raw.source)
+                notes.update(raw.notes)
+                taken.update(_times_taken(raw))
+                if names is not None:
+                    refs |= raw.refs or (set(raw.rows["unit_id"].dropna()) if raw.from_working_pressure else set())
+                for n, value in enumerate(self.accept.table(raw, found.file, found.sha256, found.modified_at)):
+                    counts[n] += value
+            self._older_version(found, sources, last, refused is not None)
+            if found.saved_at > self.now + pd.Timedelta(minutes=5) and found.path.parent != self.station.archive:
+                self._notice(found.file, "file_time_in_future", f"{found.saved_at:%Y-%m-%d %H:%M}Z")
+            if found.saved_again == "alone":
+                self._notice(found.file, "saved_again_wins", None)
+            for note in sorted(notes):
+                self._notice(found.file, note, None)
+            if not found.earlier and not refused:
+                self._tell_times_taken(found.file, taken)
+            self._record(found, archived, counts, "refused" if refused else "taken", before, refs, names)
+        return _told(found, counts, refused)
+
+    def _touched(self, found: Found) -> None:
+        """The bytes are known. Saved again alone, they may win over files that were newer until now."""
+        with self.warehouse.transaction(changes=False):
+            if found.saved_again == "alone":
+                if self.warehouse.reorder(found.file, found.sha256, found.modified_at):
+                    self.warehouse.raise_version()
+                    self._notice(found.file, "saved_again_wins", None)
+            elif found.saved_again and (rows := rows_that_would_win(self.warehouse, found)):
+                self._notice(found.file, "copy_keeps_its_rank", plural(rows, "row"))
+            self.warehouse.con.execute(
+                "UPDATE ingest_files SET seen_again = seen_again + 1, size = ?, mtime_ns = ?, modified_at = ? "
+                "WHERE file = ? AND file_sha256 = ?",
+                [found.size, found.mtime_ns, found.modified_at, found.file, found.sha256],
+            )
+            archived = archived_name(found)
+            self.due.note(
+                {
+                    "file": found.file,
+                    "file_sha256": found.sha256,
+                    "archived": archived,
+                    "size": found.size,
+                    "mtime_ns": found.mtime_ns,
+                    "modified_at": found.modified_at,
+                }
+            )
+        self.result.seen_again += 1
+
+    def _failed(self, found: Found, archived: str, before: Reading | None, error: Exception) -> dict:
+        why = problem("reader_failed", found=f"{type(error).__name__}: {error}"[:300])
+        with self.warehouse.transaction():
+            if before:
+                self.warehouse.replace_file(found.file, found.sha256, self.now)
+            self.accept.table(
+                RawTable(found.source or "", pd.DataFrame(), refused=why), found.file, found.sha256, found.modified_at
+            )
+            self._record(found, archived, [0, 0, 0], "refused", before, set(), None)
+        return _told(found, [0, 0, 0], why)
+
+    def _read(self, found: Found, path: Path, workplace: Path) -> Iterator[RawTable]:
+        from pipelines.readers.tables.table import read_table
+        from pipelines.readers.uddf.file import read_uddf
+
+        if found.source is None:
+            suffix = Path(found.file).suffix.lower()
+            rule = "unknown_source" if suffix in (".csv", ".xlsx", ".xlsm", ".txt", ".tsv") else "unsupported_file"
+            yield RawTable(
+                "", pd.DataFrame(), refused=problem(rule, value=found.file, found=suffix or "no ending", source="fills")
+            )
+        elif found.source == "uddf":
+            yield from read_uddf(
+                path,
+                self.station,
+                self.warehouse.links(),
+                self.warehouse.ids("member"),
+                folder_member(found.file),
+                workplace,
+                self.warehouse.ids("unit"),
+            )
+        else:
+            yield read_table(
+                path,
+                found.source,
+                mapping_of(self.station, found.source),
+                self.station.time_zone,
+                folder_member(found.file),
+            )
+
+    def _record(
+        self,
+        found: Found,
+        archived: str,
+        counts: list[int],
+        outcome: str,
+        before: Reading | None,
+        refs: set[str],
+        names: Names | None,
+    ) -> None:
+        row = {
+            "file": found.file,
+            "file_sha256": found.sha256,
+            "source": found.source,
+            "received_at": before["received_at"] if before else self.now,
+            "modified_at": found.modified_at,
+            "outcome": outcome,
+            "mapping_hash": found.mapping_hash,
+            "rows_read": counts[0],
+            "rows_accepted": counts[1],
+            "rows_rejected": counts[2],
+            "seen_again": before["seen_again"] if before else 0,
+            "run_id": self.run_id,
+            "size": found.size,
+            "mtime_ns": found.mtime_ns,
+            "archived": archived,
+            "refs": sorted(refs),
+            "meaning": names.meaning(found.source, refs) if names and refs else None,
+            "guessed": sorted(
+                dive for file, sha256, dive in self.accept.guessed if (file, sha256) == (found.file, found.sha256)
+            ),
+            # an earlier content that is read again does not become the last one of its place
+            "read_nth": (before["read_nth"] if before else 0) if found.earlier else self.warehouse.version() + 1,
+        }
+        con = self.warehouse.con
+        con.execute("DELETE FROM ingest_files WHERE file = ? AND file_sha256 = ?", [found.file, found.sha256])
+        con.execute(
+            f"INSERT INTO ingest_files ({', '.join(row)}) VALUES ({', '.join('?' * len(row))})", list(row.values())
+        )
+        self.due.note(row, earlier=found.earlier)
+
+    def _older_version(self, found: Found, sources: set[str], last: Reading | None, refused: bool) -> None:
+        """A newer file stands in the same place: it answers the rejects there, and rows it no longer has are listed."""
+        if last is None or last["file_sha256"] == found.sha256 or refused:
+            return
+        self.warehouse.con.execute(
+            "UPDATE rejects SET resolved_at = ? "
+            "WHERE file = ? AND file_sha256 <> ? AND resolved_at IS NULL AND NOT waiting",
+            [self.now, found.file, found.sha256],
+        )
+        for source in sorted(sources - {""}):
+            for missing in self.accept.no_longer_in_file(source, found.file, found.sha256):
+                self._notice(found.file, "no_longer_in_file", missing)
+
+    def _tell_times_taken(self, file: str, taken: Counter[str]) -> None:
+        """How many rows of a file had a time or day that was not written so; what its last content had counts."""
+        self.warehouse.con.execute(
+            "DELETE FROM notices WHERE file = ? AND rule IN (SELECT unnest(?))", [file, list(TIMES_TAKEN)]
+        )
+        for code, rows in sorted(taken.items()):
+            self._notice(file, code, plural(rows, "row"))
+
+    def _tell_names_used_twice(self) -> None:
+        """A set named like a cylinder, in the file that says so, for as long as it does."""
+        rule, current = "set_named_like_cylinder", "state = 'current'"
+        cylinders = f"(SELECT cylinder_id FROM rows_cylinders WHERE {current})"
+        found = set(
+            self.warehouse.con.execute(
+                f"SELECT file, set_id FROM rows_cylinders WHERE {current} AND set_id IN {cylinders} UNION "
+                f"SELECT file, set_id FROM rows_set_members WHERE {current} AND set_id IN {cylinders}"
+            ).fetchall()
+        )
+        told = set(self.warehouse.con.execute("SELECT file, value FROM notices WHERE rule = ?", [rule]).fetchall())
+        if found == told:
+            return
+        with self.warehouse.transaction():
+            for file, name in sorted(told - found):
+                self.warehouse.con.execute(
+                    "DELETE FROM notices WHERE file = ? AND rule = ? AND value = ?", [file, rule, name]
+                )
+            for file, name in sorted(found - told):
+                self._notice(file, rule, name)
+
+    def _notice(self, file: str, rule: str, value: str | None, *, inside: bool = True, **words: str) -> None:
+        """List what is to be known of a file; once is enough."""
+        if inside:
+            self.result.notices += self.warehouse.note(file, rule, value, self.now, **words)
+        elif not self.warehouse.noted(file, rule, value):
+            with self.warehouse.transaction():
+                self.result.notices += self.warehouse.note(file, rule, value, self.now, **words)
+
+    # --- rows that wait -----------------------------------------------------------------------
+    def _retry(self) -> None:
+        if not self.accept.anything_waits():
+            return
+        with self.warehouse.transaction(changes=False):
+            moved = self.accept.retry_waiting()
+            if len(moved):
+                self.warehouse.raise_version()
+            for file, sha256 in moved[["file", "file_sha256"]].itertuples(index=False):
+                guessed = sorted(dive for f, s, dive in self.accept.guessed if (f, s) == (file, sha256))
+                if guessed:
+                    self.warehouse.con.execute(
+                        "UPDATE ingest_files SET guessed = list_distinct(list_concat(coalesce(guessed, []), ?)) "
+                        "WHERE file = ? AND file_sha256 = ?",
+                        [guessed, file, sha256],
+                    )
+        if len(moved):
+            self.due.forget_names()
+        # what waited for a file of this very pass never was a problem to anybody
+        taken = {(f["file"], f["file_sha256"]): f for f in self.result.files}
+        for file, sha256, rows in moved[["file", "file_sha256", "rows"]].itertuples(index=False):
+            if (file, sha256) not in taken:
+                self.result.resolved += rows
+            else:
+                told = taken[file, sha256]
+                self.result.add(
+                    told
+                    | {"rows_accepted": told["rows_accepted"] + rows, "rows_rejected": told["rows_rejected"] - rows}
+                )
+
+
+def _times_taken(raw: RawTable) -> Counter[str]:
+    """Rows by what was taken for a time or day that they do not hold as such."""
+    if raw.source == SAMPLES or "value_flags" not in raw.rows:
+        return Counter()
+    return Counter(code for codes in raw.rows["value_flags"] for code in codes if code in TIMES_TAKEN)
+
+
+def _told(found: Found, counts: list[int], refused: Problem | None) -> dict:
+    """What a pass tells of one file."""
+    return {
+        "file": found.file,
+        "file_sha256": found.sha256,
+        "source": found.source,
+        "rows_read": counts[0],
+        "rows_accepted": counts[1],
+        "rows_rejected": counts[2],
+        "refused": refused.message if refused else None,
+    }

@@ -1,0 +1,222 @@
+"""Which files are to be read now: new ones, changed ones, and known ones that would be read otherwise."""
+
+from collections import Counter
+from dataclasses import dataclass, field
+from typing import Any
+
+import pandas as pd
+
+from pipelines.intake.inbox import Found, Names, hash_of_mapping
+from pipelines.intake.journal import Entry, Journal
+from pipelines.readers.tables.mapping import passed_over, source_of
+from pipelines.station.settings import Station
+from pipelines.warehouse.store import Warehouse
+from schemas.sources import INTAKE_ORDER
+
+Reading = dict[str, Any]
+"""What the warehouse keeps of one reading of a file."""
+
+ToRead = list[tuple[Found, Reading | None]]
+"""Files, each with the last reading of its place where there is one."""
+
+FORGOTTEN = "forgotten"
+"""Outcome of a reading that the archive knows of and the warehouse does not."""
+
+_READING = (
+    "file",
+    "file_sha256",
+    "source",
+    "size",
+    "mtime_ns",
+    "modified_at",
+    "mapping_hash",
+    "archived",
+    "outcome",
+    "received_at",
+    "seen_again",
+    "rows_accepted",
+    "refs",
+    "meaning",
+    "read_nth",
+)
+
+
+@dataclass
+class Look:
+    """One look at the inbox: what to read, and what else was seen there, by file."""
+
+    todo: ToRead = field(default_factory=list)
+    unchanged: list[str] = field(default_factory=list)
+    sync_conflicts: list[str] = field(default_factory=list)
+    #: refused when last read, and since taken out of the inbox
+    refused_and_gone: list[str] = field(default_factory=list)
+    readings: "dict[str, list[Reading]]" = field(default_factory=dict)
+
+
+class Due:
+    """Compares the inbox with what was read before."""
+
+    def __init__(self, station: Station, warehouse: Warehouse):
+        self.station, self.warehouse = station, warehouse
+        self.journal = Journal(station.archive)
+        self._names: Names | None = None
+        self._hashes: dict[str | None, str] = {}
+
+    def names(self) -> Names:
+        """What the names in files mean now."""
+        if self._names is None:
+            self._names = Names(self.warehouse)
+        return self._names
+
+    def forget_names(self) -> None:
+        """A register or the links have changed."""
+        self._names = None
+
+    def readings(self, where: str = "", parameters: list | None = None) -> dict[str, list[Reading]]:
+        """All readings of each place in the inbox, the last one last."""
+        rows = self.warehouse.con.execute(
+            f"SELECT {', '.join(_READING)} FROM ingest_files {where} "
+            "ORDER BY coalesce(read_nth, 0), received_at, rowid",
+            parameters or [],
+        ).fetchall()
+        found: dict[str, list[Reading]] = {}
+        for row in rows:
+            found.setdefault(row[0], []).append(dict(zip(_READING, row, strict=True)))
+        return found
+
+    def note_in_archive(self) -> None:
+        """Write into the archive what the warehouse knows and the archive does not yet: one of an earlier version."""
+        for past in self.readings().values():
+            for n, reading in enumerate(past):
+                self.note(reading, earlier=n < len(past) - 1)
+
+    def note(self, reading: Reading, *, earlier: bool = False) -> None:
+        """Note a reading in the archive."""
+        at = pd.Timestamp(reading["modified_at"]).tz_convert("UTC").isoformat()
+        told = {name: reading[name] for name in ("file", "file_sha256", "archived", "size", "mtime_ns")}
+        self.journal.note(Entry(**told, modified_at=at), earlier=earlier)
+
+    def with_forgotten(self) -> dict[str, list[Reading]]:
+        """The readings of the warehouse, and those that the archive knows of and the warehouse does not.
+
+        So it is after the warehouse was lost or an older copy of it was put back.
+        """
+        readings = self.readings()
+        known = {(r["file"], r["file_sha256"]) for past in readings.values() for r in past}
+        forgotten = [e for e in self.journal.entries() if (e.file, e.file_sha256) not in known]
+        last_noted = self.journal.last()
+        earlier: Counter[str] = Counter()
+        for entry in forgotten:
+            past = readings.setdefault(entry.file, [])
+            reading = dict.fromkeys(_READING) | {
+                "file": entry.file,
+                "file_sha256": entry.file_sha256,
+                "size": entry.size,
+                "mtime_ns": entry.mtime_ns,
+                "modified_at": entry.ranked_at,
+                "mapping_hash": "",
+                "archived": entry.archived,
+                "outcome": FORGOTTEN,
+                "seen_again": 0,
+                "rows_accepted": 0,
+            }
+            # what the archive has last of a place is its last content; anything else came before what is known
+            if last_noted[entry.file] == entry.file_sha256:
+                past.append(reading)
+            else:
+                past.insert(earlier[entry.file], reading)
+                earlier[entry.file] += 1
+        return readings
+
+    def forgotten(self) -> list[str]:
+        """Places with a content that the archive knows of and that could not be read."""
+        return sorted(
+            file for file, past in self.with_forgotten().items() if any(r["outcome"] == FORGOTTEN for r in past)
+        )
+
+    def look(self, here: list[Found], tried: set[str]) -> Look:
+        """Compare the files that are here with their readings; those just tried in vain are left for the next pass.
+
+        Tables come as they need each other, then UDDF files.
+        """
+        readings, names = self.with_forgotten(), self.names()
+        seen = Look(readings=readings)
+        for found in here:
+            if passed_over(found.file) == "sync_conflict":
+                seen.sync_conflicts.append(found.file)
+                continue
+            self._settle_source(found)
+            past = readings.get(found.file, [])
+            last = past[-1] if past else None
+            if (
+                last
+                and (last["size"], last["mtime_ns"]) == (found.size, found.mtime_ns)
+                and not self.stale(last, found, names)
+            ):
+                seen.unchanged.append(found.file)
+            elif found.file not in tried:
+                seen.todo.append((found, last))
+            seen.todo += self._from_archive(past[:-1], names, earlier=True)
+        for file in sorted(set(readings) - {f.file for f in here}):
+            seen.todo += self._from_archive(readings[file][:-1], names, earlier=True)
+            seen.todo += self._from_archive(readings[file][-1:], names, earlier=False)
+            if readings[file][-1]["outcome"] == "refused":
+                seen.refused_and_gone.append(file)
+        order = {name: n for n, name in enumerate(INTAKE_ORDER)} | {"uddf": len(INTAKE_ORDER)}
+        seen.todo.sort(key=lambda pair: (order.get(pair[0].source or "", -1), pair[0].mtime_ns, pair[0].file))
+        return seen
+
+    def ambiguous_now(self) -> ToRead:
+        """Files with tanks or samples given to the only member with a dive, who is not the only one any more."""
+        rows = self.warehouse.con.execute("""
+            SELECT DISTINCT file, file_sha256
+            FROM (SELECT file, file_sha256, unnest(guessed) AS dive_id FROM ingest_files)
+            WHERE dive_id IN (SELECT dive_id FROM rows_dives WHERE state = 'current'
+                              GROUP BY dive_id HAVING count(DISTINCT member_id) > 1)
+        """).fetchall()
+        if not rows:
+            return []
+        readings = self.readings()
+        todo: ToRead = []
+        for file, sha256 in sorted(rows):
+            for n, reading in enumerate(readings[file]):
+                if reading["file_sha256"] == sha256:
+                    found = self._archived(reading, earlier=n < len(readings[file]) - 1)
+                    found.again = True
+                    todo.append((found, None))
+        return todo
+
+    def stale(self, reading: Reading, found: Found, names: Names) -> bool:
+        """Whether the same bytes would be read otherwise now."""
+        return reading["mapping_hash"] != found.mapping_hash or bool(
+            reading["refs"] and names.meaning(found.source, reading["refs"]) != reading["meaning"]
+        )
+
+    def _settle_source(self, found: Found) -> None:
+        found.source = source_of(found.file, self.station.mappings)
+        if found.source not in self._hashes:
+            self._hashes[found.source] = hash_of_mapping(self.station, found.source)
+        found.mapping_hash = self._hashes[found.source]
+
+    def _from_archive(self, past: list[Reading], names: Names, earlier: bool) -> ToRead:
+        """Readings whose original lies in the archive alone and would be read otherwise now."""
+        made: ToRead = []
+        for reading in past:
+            found = self._archived(reading, earlier)
+            self._settle_source(found)
+            if self.stale(reading, found, names):
+                made.append((found, None))
+        return made
+
+    def _archived(self, reading: Reading, earlier: bool) -> Found:
+        return Found(
+            reading["file"],
+            self.station.archive / reading["archived"],
+            reading["size"],
+            reading["mtime_ns"],
+            reading["source"],
+            reading["mapping_hash"],
+            reading["file_sha256"],
+            earlier,
+            ranked_at=pd.Timestamp(reading["modified_at"]).tz_convert("UTC").as_unit("us"),
+        )

@@ -1,0 +1,99 @@
+"""By which time a file ranks. Bytes that are known keep the time they first came with.
+
+A copy or a restore that loses the times of files must not undo corrections. One known file that was saved again
+alone is meant to win, and is listed; several at once look like a copy, and keep their order.
+"""
+
+import hashlib
+from pathlib import Path
+
+import pandas as pd
+
+from pipelines.intake.inbox import Found
+from pipelines.intake.pending import Reading, ToRead
+from pipelines.warehouse.store import STORED, Warehouse
+from schemas.sources import SOURCES
+
+#: files whose times were lost within so long belong to one copy
+_ONE_COPY = pd.Timedelta(hours=1)
+#: a file time beyond so long after now is that of a clock that is wrong
+AHEAD = pd.Timedelta(days=1)
+
+
+def settle_ranks(todo: ToRead, readings: dict[str, list[Reading]], archive: Path, now: pd.Timestamp) -> None:
+    """Set `ranked_at` and `saved_again` of files that are to be read.
+
+    Parameters
+    ----------
+    todo : files to read, those of the inbox and those of the archive alone
+    readings : all readings of each place, the last one last
+    archive : folder of the originals, whose ranks are those of their readings
+    now : UTC
+    """
+    sizes: dict[int, list[Reading]] = {}
+    for past in readings.values():
+        for reading in past:
+            sizes.setdefault(reading["size"], []).append(reading)
+    again: list[Found] = []
+    for found, _ in todo:
+        if found.path.parent != archive and found.size in sizes:
+            first, touched = _known(found, sizes[found.size])
+            if first is not None:
+                found.ranked_at = ranked_at(first)
+                if touched and found.saved_at.floor("2s") > found.ranked_at.floor("2s"):
+                    again.append(found)
+        if found.ranked_at is None and found.saved_at > now + AHEAD:
+            found.ranked_at = now.floor("us")
+    if len(again) == 1 and not _lost_times_near(again[0], readings):
+        found = again[0]
+        found.ranked_at, found.saved_again = min(found.saved_at, now + AHEAD), "alone"
+    else:
+        for found in again:
+            found.saved_again = "with others"
+
+
+def ranked_at(reading: Reading) -> pd.Timestamp:
+    """The time a reading ranks by."""
+    return pd.Timestamp(reading["modified_at"]).tz_convert("UTC").as_unit("us")
+
+
+def _known(found: Found, alike: list[Reading]) -> tuple[Reading | None, bool]:
+    """The reading whose rank these bytes keep, and whether its own place was saved again."""
+    try:
+        with open(found.path, "rb") as handle:
+            sha256 = hashlib.file_digest(handle, "sha256").hexdigest()
+    except OSError:
+        return None, False  # told when it is read
+    same = [r for r in alike if r["file_sha256"] == sha256]
+    here = [r for r in same if r["file"] == found.file]
+    if here:
+        return here[0], here[0]["mtime_ns"] != found.mtime_ns
+    return (same[0], False) if same else (None, False)
+
+
+def _lost_times_near(found: Found, readings: dict[str, list[Reading]]) -> bool:
+    """Whether other known files came with new times just before, and kept their order."""
+    for file, past in readings.items():
+        saved = pd.Timestamp(past[-1]["mtime_ns"], unit="ns", tz="UTC")
+        lost_its_time = file != found.file and saved.floor("2s") > ranked_at(past[-1]).floor("2s")
+        if lost_its_time and abs(saved - found.saved_at) <= _ONE_COPY:
+            return True
+    return False
+
+
+def rows_that_would_win(warehouse: Warehouse, found: Found) -> int:
+    """How many rows of a file that keeps its rank would count, had it taken the time it now has."""
+    sources = ("dives", "dive_tanks") if found.source == "uddf" else (found.source,)
+    count = 0
+    for source in sources:
+        if source not in STORED:
+            continue
+        same = " AND ".join(f"r.{n} IS NOT DISTINCT FROM c.{n}" for n in SOURCES[source].key)
+        count += warehouse.one(
+            f"""
+            SELECT count(*) FROM rows_{source} r JOIN rows_{source} c ON {same}
+            WHERE r.file = ? AND r.file_sha256 = ? AND r.state = 'superseded' AND r.revised_at IS NULL
+              AND c.state = 'current' AND c.row_hash <> r.row_hash AND c.order_at <= ?""",
+            [found.file, found.sha256, found.saved_at],
+        )
+    return count

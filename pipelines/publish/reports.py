@@ -1,0 +1,271 @@
+"""Pages to print and files to subscribe to, made from the published snapshot alone."""
+
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from pipelines.station.settings import Station
+from schemas import holds, trend_words, words
+from schemas import labels as fill_labels
+from schemas.codes import sentence
+from schemas.snapshot import Manifest, read_manifest, read_table
+from shared.trend.level import NAMED_FROM_CHANCE
+
+PAGES = Path(__file__).parent / "report_pages"
+KINDS = ("morning", "labels", "inspections", "calendar", "season")
+
+
+def _why(row: dict[str, Any], column: str = "reasons") -> str:
+    """What the codes of a row say, with that row's figures."""
+    return " ".join(sentence(code, row) for code in words.listed(row.get(column)))
+
+
+class Reports:
+    """The reports of one snapshot; `day` chooses the fills of the day, by default the last one with a fill."""
+
+    def __init__(self, station: Station, day: str = ""):
+        self.station = station
+        self.manifest: Manifest = read_manifest(station.published)
+        self.zone = self.manifest.station["time_zone"]
+        fills = self.table("fill_quality")
+        self.fills = fills.assign(day=fills["filled_at"].dt.tz_convert(self.zone).dt.tz_localize(None).dt.normalize())
+        last = self.fills["day"].max() if len(self.fills) else pd.Timestamp(self.manifest.as_of_on)
+        self.day = pd.Timestamp(date.fromisoformat(day)) if day else last
+        people = self.table("people")
+        self.names = dict(zip(people["member_id"], people["display_name"], strict=True))
+
+    def table(self, name: str) -> pd.DataFrame:
+        return read_table(self.station.published, self.manifest, name)
+
+    def write(self, kind: str, to: Path, member: str = "") -> None:
+        """Write one report.
+
+        Raises
+        ------
+        ValueError
+            A season is asked for without a member, or for one who is not known.
+        """
+        if kind == "calendar":
+            to.write_bytes(self.calendar())
+        elif kind == "season":
+            to.write_text(self._page("season.html", **self.season(member)), encoding="utf-8")
+        else:
+            to.write_text(self._page(f"{kind}.html", **getattr(self, kind)()), encoding="utf-8")
+
+    def _page(self, template: str, **told: Any) -> str:
+        from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+        pages = Environment(
+            loader=FileSystemLoader(PAGES),
+            autoescape=True,
+            undefined=StrictUndefined,
+            trim_blocks=True,
+            lstrip_blocks=True,
+        )
+        return pages.get_template(template).render(
+            station=self.manifest.station["name"],
+            as_of=words.day(pd.Timestamp(self.manifest.as_of_on)),
+            made_at=words.clock(pd.Timestamp(self.manifest.created_at), self.zone),
+            **told,
+        )
+
+    # --- the reports --------------------------------------------------------------------------
+    def labels(self) -> dict[str, Any]:
+        """A label for each fill of the day that may have one, and why the others have none."""
+        given, without = [], []
+        fills = self.fills.assign(superseded=fill_labels.superseded(self.fills))
+        for row in fills[fills["day"] == self.day].to_dict("records"):
+            why = fill_labels.withheld(row)
+            if why:
+                filled = words.clock(row["filled_at"], self.zone)
+                without.append({"unit_id": row["unit_id"], "filled": filled, "why": why})
+            else:
+                given.append(self._label(row))
+        return {
+            "title": f"Labels for the fills of {words.day(self.day)}",
+            "day": words.day(self.day),
+            "labels": given,
+            "without": without,
+            "analyse": fill_labels.ANALYSE,
+            "one_fill": fill_labels.ONE_FILL,
+            "not_breathable": fill_labels.NOT_BREATHABLE,
+        }
+
+    def _label(self, row: dict[str, Any]) -> fill_labels.Label:
+        ppo2_bar = self.station.policy.filling.ppo2_bar
+        return fill_labels.label(row, self.zone, ppo2_bar, self.names)
+
+    def inspections(self) -> dict[str, Any]:
+        """What goes on which visit, and every cylinder by its next date."""
+        health = self.table("cylinder_health")
+        health = health[health["inspection_state"] != "condemned"].sort_values(
+            ["next_due_on", "cylinder_id"], na_position="first"
+        )
+        plan = self.table("inspection_plan")
+        by_id = {str(c["cylinder_id"]): c for c in health.to_dict("records")}
+        visits = [
+            {
+                "day": words.day(on),
+                "cylinders": [
+                    {
+                        "cylinder_id": p["cylinder_id"],
+                        "kind": words.KINDS.get(p["kind"], p["kind"]),
+                        "due": words.day(p["due_on"]),
+                        "known": _why(by_id.get(str(p["cylinder_id"]), {}), "score_reasons"),
+                    }
+                    for p in rows.to_dict("records")
+                ],
+            }
+            for on, rows in plan.groupby("visit_on")
+        ]
+        return {
+            "title": "Inspections",
+            "visits": visits,
+            "cylinders": [self._dates(c) for c in health.to_dict("records")],
+        }
+
+    def _dates(self, c: dict[str, Any]) -> dict[str, Any]:
+        return {
+            "cylinder_id": c["cylinder_id"],
+            "state": words.INSPECTION.get(c["inspection_state"], c["inspection_state"]),
+            "kind": words.KINDS.get(c["next_due_kind"], ""),
+            "due": words.day(c["next_due_on"]),
+            "visual": words.day(c["last_visual_on"]),
+            "hydrostatic": words.day(c["last_hydrostatic_on"]),
+            "rule_set": c["rule_set"],
+            "held_by": self.names.get(c["held_by"], c["held_by"] if words.known(c["held_by"]) else ""),
+            "why": _why(c, "score_reasons"),
+        }
+
+    def morning(self) -> dict[str, Any]:
+        """What matters before the first fill of a day."""
+        health, compressors = self.table("cylinder_health"), self.table("compressor_health")
+        held = self.fills[self.fills["on_hold"].fillna(False).astype(bool)].sort_values("filled_at", ascending=False)
+        barred = health[
+            health["inspection_state"].isin(words.BARRED_STATES) | health["status"].isin(["withdrawn", "condemned"])
+        ]
+        due = health[health["inspection_state"] == "due_soon"].sort_values("next_due_on")
+        rejects = self.table("rejects")
+        return {
+            "title": f"{self.manifest.station['name']}: morning sheet",
+            "day": words.day(self.day),
+            "due_soon_days": self.station.policy.fleet.due_soon_days,
+            "holds": [
+                {
+                    "unit_id": f["unit_id"],
+                    "filled": words.clock(f["filled_at"], self.zone),
+                    "member": self.names.get(f["member_id"], ""),
+                    "why": _why(f),
+                    "air": holds.air(f),
+                }
+                for f in held.to_dict("records")
+            ],
+            "recall": [self._recalled(r) for r in self.table("recall").to_dict("records")],
+            "sources": [
+                {
+                    "source_id": s["source_id"],
+                    "air": words.air(s["air_state"], s["air_failed_on"]),
+                    "why": f"Do not fill from it: {holds.why_failed(s)}." if s["air_state"] == "failed" else "",
+                }
+                for s in self.table("gas_sources").to_dict("records")
+            ],
+            "barred": [self._dates(c) for c in barred.to_dict("records")],
+            "fills": [
+                {
+                    "unit_id": f["unit_id"],
+                    "verdict": words.VERDICTS.get(f["verdict"], ""),
+                    "target": words.number(f["target_pressure_bar"], 0, "bar"),
+                    "stop": words.number(f["stop_pressure_bar"], 0, "bar"),
+                    "settled": words.with_interval(
+                        f["settled_pressure_bar_15c"], f["settled_low_bar_15c"], f["settled_high_bar_15c"], 0, "bar"
+                    ),
+                    "mix": words.mix(f["o2_pct"], f["he_pct"]),
+                    "air": holds.air(f),
+                }
+                for f in self.fills[self.fills["day"] == self.day].sort_values("filled_at").to_dict("records")
+            ],
+            "due": [self._dates(c) for c in due.to_dict("records")],
+            "compressors": [
+                {
+                    "compressor_id": c["compressor_id"],
+                    "hours": words.number(c["hours"], 1),
+                    "filter": words.number(c["filter_hours_left"], 1),
+                    "test": words.day(c["air_test_due_on"]),
+                    "why": _why(c),
+                }
+                for c in compressors.to_dict("records")
+            ],
+            "problems": int(rejects["resolved_at"].isna().sum()),
+        }
+
+    def _recalled(self, row: dict[str, Any]) -> dict[str, str]:
+        """One fill to call back."""
+        return {
+            "unit_id": row["unit_id"],
+            "fill_id": row["fill_id"],
+            "held_by": self.names.get(row["held_by"], row["held_by"] if words.known(row["held_by"]) else ""),
+            "why": row["reason"],
+            "since": words.day(row["since"]) if words.known(row["since"]) else "never found good",
+        }
+
+    def season(self, member: str) -> dict[str, Any]:
+        """One diver's dives, newest first."""
+        if member not in self.names:
+            known = ", ".join(sorted(self.names)[:20])
+            raise ValueError(f"--member {member or '(none)'}: name one of {known}.")
+        mine = {
+            t: self.table(t)[lambda f: f["member_id"] == member]
+            for t in ("dive_consumption", "consumption_trend", "dive_reserve")
+        }
+        rows = (
+            mine["dive_consumption"]
+            .merge(
+                mine["dive_reserve"][["dive_id", "surfaced_bar", "below_surfacing_min", "least_margin_free_l"]],
+                on="dive_id",
+                how="left",
+            )
+            .sort_values("started_at", ascending=False)
+        )
+        trend = mine["consumption_trend"].sort_values("started_at")
+        now = trend.iloc[-1].to_dict() if len(trend) else None
+        return {
+            "title": f"Season of {self.names[member]}",
+            "caution": words.NOT_A_PLAN,
+            "surfacing_min": words.number(self.station.policy.reserve.surfacing_min_bar, 0, "bar"),
+            "level": words.with_interval(
+                now["level_rmv_l_min"], now["level_low_l_min"], now["level_high_l_min"], 1, "L/min"
+            )
+            if now
+            else words.UNKNOWN,
+            "planning": words.number(now["planning_rmv_l_min"], 1, "L/min") if now else words.UNKNOWN,
+            "trend": trend_words.sentence(now, trend["started_at"].iloc[0], NAMED_FROM_CHANCE) if now else "",
+            "dives": [
+                {
+                    "started": words.clock(d["started_at"], self.zone),
+                    "depth": words.number(d["max_depth_m"], 0, "m"),
+                    "minutes": words.number(d["duration_min"], 0),
+                    "used": words.number(d["gas_used_free_l"], 0, "L"),
+                    "rmv": words.with_interval(d["rmv_l_min"], d["rmv_low_l_min"], d["rmv_high_l_min"], 1, "L/min"),
+                    "plain": words.number(d["ideal_rmv_l_min"], 1),
+                    "margin": words.number(d["least_margin_free_l"], 0, "L"),
+                    "surfaced": words.number(d["surfaced_bar"], 0, "bar"),
+                    "surfaced_low": words.known(d["below_surfacing_min"]) and bool(d["below_surfacing_min"]),
+                    "flags": _why(d, "flags"),
+                }
+                for d in rows.to_dict("records")
+            ],
+        }
+
+    def calendar(self) -> bytes:
+        """Inspection dates as iCalendar: phones import it or subscribe to it."""
+        from pipelines.publish.calendar import inspection_calendar
+
+        return inspection_calendar(
+            self.table("cylinder_health"),
+            self.table("inspection_plan"),
+            pd.Timestamp(self.manifest.as_of_on),
+            self.manifest.station["name"],
+            notice_days=self.station.policy.fleet.due_soon_days,
+        )

@@ -1,0 +1,274 @@
+"""XLSX → a sheet of text. A workbook is a zip archive from a stranger: it is weighed before it is opened."""
+
+import datetime as dt
+import re
+import zipfile
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+
+from pipelines.readers.tables.csv_text import true_kind, without_blank_rows
+from pipelines.readers.tables.mapping import Mapping
+from pipelines.readers.tables.sheet import MOST_COLUMNS, Sheet, refused
+from pipelines.readers.tables.values import LONGEST_CELL
+
+MOST_BYTES = 64 << 20
+MOST_UNPACKED = 768 << 20
+MOST_ENTRIES = 5_000
+MOST_RATIO = 300
+MOST_ROWS = 1_048_576
+_MERGED = re.compile(rb'<mergeCell\s[^>]*ref="([A-Z]{1,3})(\d{1,7}):([A-Z]{1,3})(\d{1,7})"')
+
+
+def read_workbook(path: Path, mapping: Mapping) -> Sheet:
+    """The sheet of a workbook that the mapping names, else the first.
+
+    Raises
+    ------
+    Refused
+        Not a workbook, one built to do harm, no such sheet, no header.
+    """
+    if path.stat().st_size > MOST_BYTES:
+        raise refused("too_large", found=f"{path.stat().st_size >> 20} MB", limit=f"{MOST_BYTES >> 20} MB")
+    with path.open("rb") as file:
+        head = file.read(4096)
+    if not head:
+        raise refused("empty_file")
+    if not head.startswith(b"PK\x03\x04"):
+        kind = true_kind(head) or "no workbook"
+        raise refused("not_what_its_name_says", suffix=path.suffix.lower(), found=kind)
+    parts = _weigh(path)
+    import openpyxl
+    from openpyxl.utils.exceptions import InvalidFileException
+
+    try:
+        book = openpyxl.load_workbook(path, read_only=True, data_only=True, keep_links=False)
+        sheet = _choose(book, mapping)
+        made = _read(sheet, parts, path, mapping)
+        book.close()
+        return made
+    except (
+        KeyError,
+        ValueError,
+        TypeError,
+        IndexError,
+        AttributeError,
+        OSError,
+        SyntaxError,
+        zipfile.BadZipFile,
+        InvalidFileException,
+        EOFError,
+        OverflowError,
+    ) as error:
+        raise refused("broken_workbook", found=f"{type(error).__name__}: {str(error)[:200]}") from None
+
+
+def _weigh(path: Path) -> dict[str, dict]:
+    """Unpack every XML part once in pieces, believing no size in the archive; what its sheets hold that matters."""
+    found: dict[str, dict] = {}
+    total = 0
+    try:
+        with zipfile.ZipFile(path) as archive:
+            entries = archive.infolist()
+            if len(entries) > MOST_ENTRIES:
+                raise refused("unsafe_workbook", found=f"{len(entries)} parts")
+            if "xl/workbook.xml" not in archive.namelist():
+                raise refused(
+                    "not_what_its_name_says", suffix=path.suffix.lower(), found="a zip archive without a workbook"
+                )
+            for entry in entries:
+                if entry.flag_bits & 1:
+                    raise refused("broken_workbook", found="it is encrypted")
+                if entry.file_size > MOST_UNPACKED or (
+                    entry.file_size > 10 << 20 and entry.file_size > MOST_RATIO * max(entry.compress_size, 1)
+                ):
+                    raise refused(
+                        "unsafe_workbook", found=f"{entry.filename[:80]} unpacks to {entry.file_size >> 20} MB"
+                    )
+                total = _weigh_part(archive, entry, total, found)
+    except (zipfile.BadZipFile, NotImplementedError, EOFError, OSError, RuntimeError, ValueError) as error:
+        raise refused("broken_workbook", found=str(error)[:200]) from None
+    except Exception as error:
+        if type(error).__module__ in ("zlib", "lzma", "_lzma", "_bz2"):
+            raise refused("broken_workbook", found=str(error)[:200]) from None
+        raise
+    return found
+
+
+def _weigh_part(archive, entry, total: int, found: dict[str, dict]) -> int:
+    name = entry.filename
+    xml = name.lower().endswith((".xml", ".rels", ".vml"))
+    is_sheet = name.startswith("xl/worksheets/") and xml
+    told: dict[str, Any] = {"formulas": False, "merged": []}
+    tail = b""
+    with archive.open(entry) as part:
+        while piece := part.read(1 << 20):
+            total += len(piece)
+            if total > MOST_UNPACKED:
+                raise refused("unsafe_workbook", found=f"it unpacks to over {MOST_UNPACKED >> 20} MB")
+            if not xml:
+                continue
+            window = tail + piece
+            if not tail and (b"\x00" in window[:64] or window[:2] in (b"\xff\xfe", b"\xfe\xff")):
+                raise refused("unsafe_workbook", found=f"{name[:80]} is not UTF-8")
+            if b"<!DOCTYPE" in window or b"<!ENTITY" in window:
+                raise refused("unsafe_workbook", found=f"{name[:80]} declares a document type")
+            if is_sheet:
+                told["formulas"] |= b"<f>" in window or b"<f " in window or b"<f/" in window
+                told["merged"] += _MERGED.findall(window)
+                if len(told["merged"]) > 100_000:
+                    raise refused("unsafe_workbook", found="too many merged cells")
+            tail = window[-256:]
+    if is_sheet:
+        found["/" + name] = found[name] = told
+    return total
+
+
+def _choose(book, mapping: Mapping):
+    sheets = [s for s in book.worksheets if hasattr(s, "iter_rows")]
+    if not sheets:
+        raise refused("broken_workbook", found="it has no sheet of cells")
+    if not mapping.sheet:
+        return sheets[0]
+    found = next((s for s in sheets if s.title.strip().casefold() == mapping.sheet.strip().casefold()), None)
+    if found is None:
+        raise refused(
+            "sheet_not_found", value=mapping.sheet, found=", ".join(s.title for s in sheets[:20]), source=mapping.source
+        )
+    return found
+
+
+def _read(sheet, parts: dict[str, dict], path: Path, mapping: Mapping) -> Sheet:
+    told = parts.get(getattr(sheet, "_worksheet_path", ""), {"formulas": True, "merged": []})
+    sheet.reset_dimensions()  # what a sheet says of its own size is not believed
+    headers: list[str] = []
+    rows: list[list[str | None]] = []
+    lines: list[int] = []
+    cells_bad: dict[tuple[int, int], tuple[str, dict]] = {}
+    cut = 0
+    for cells in sheet.iter_rows(max_col=MOST_COLUMNS + 1, max_row=MOST_ROWS):
+        filled = [c for c in cells if c.value is not None]
+        if not filled:
+            continue
+        line = filled[0].row
+        if not headers:
+            if line < mapping.header_row:
+                continue
+            headers = [_text(c, mapping).strip() for c in cells]
+            while headers and not headers[-1]:
+                headers.pop()
+            cut = len(headers)
+            if cut > MOST_COLUMNS:
+                raise refused("too_many_columns", found=f"over {MOST_COLUMNS}", limit=MOST_COLUMNS)
+            continue
+        row: list[str | None] = [None] * cut
+        for cell in filled:
+            place = cell.column - 1
+            if place >= cut:
+                continue
+            text = _text(cell, mapping)
+            if len(text) > LONGEST_CELL:
+                cells_bad[len(rows), place] = (
+                    "cell_too_long",
+                    {"found": len(text), "limit": LONGEST_CELL, "value": text[:80]},
+                )
+                text = ""
+            row[place] = text
+        rows.append(row)
+        lines.append(line)
+    if not headers:
+        raise refused("header_missing" if rows else "empty_file", source=mapping.source)
+    made = Sheet(
+        headers,
+        [pa.array(c, type=pa.string()) for c in zip(*rows, strict=True)]
+        or [pa.array([], type=pa.string()) for _ in headers],
+        np.array(lines, dtype=np.int64),
+        bad_cells=cells_bad,
+    )
+    at = {line: n for n, line in enumerate(lines)}
+    if told["formulas"]:
+        _formulas(path, sheet.title, at, made)
+    _merged(told["merged"], at, made)
+    return without_blank_rows(made)
+
+
+def _text(cell, mapping: Mapping) -> str:
+    """A cell as text that the mapping reads back unchanged."""
+    value = cell.value
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, int):
+        return str(value)
+    if isinstance(value, float):
+        text = str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
+        if mapping.decimal == "," and re.search(r"\.\d{3}$", text):
+            text += "0"  # a number of the sheet's own has no separator of thousands, and shall not look like one
+        return text.replace(".", mapping.decimal)
+    if isinstance(value, dt.datetime):
+        value = _whole_milliseconds(value)
+        shows_time = any(c in re.sub(r'"[^"]*"|\[[^\]]*\]', "", (cell.number_format or "")).lower() for c in "hs")
+        if value.time() == dt.time() and not shows_time:
+            return value.date().isoformat()
+        return value.isoformat(sep=" ", timespec="milliseconds")
+    if isinstance(value, dt.time):
+        return value.isoformat(timespec="seconds")
+    if isinstance(value, dt.date):
+        return value.isoformat()
+    if isinstance(value, dt.timedelta):
+        seconds = round(value.total_seconds())
+        return f"{seconds // 3600:02d}:{seconds // 60 % 60:02d}:{seconds % 60:02d}"
+    return str(value)
+
+
+def _whole_milliseconds(value: dt.datetime) -> dt.datetime:
+    # a spreadsheet's times are fractions of a day and come back a few microseconds off
+    return (value + dt.timedelta(microseconds=500)).replace(
+        microsecond=(value + dt.timedelta(microseconds=500)).microsecond // 1000 * 1000
+    )
+
+
+def _formulas(path: Path, title: str, at: dict[int, int], made: Sheet) -> None:
+    """Cells that hold a formula whose result was never saved: their value is unknown, not empty."""
+    import openpyxl
+
+    book = openpyxl.load_workbook(path, read_only=True, data_only=False, keep_links=False)
+    sheet = book[title]
+    sheet.reset_dimensions()
+    blank = [
+        set(np.flatnonzero(c.is_null(nan_is_null=False).to_numpy(zero_copy_only=False)).tolist()) for c in made.columns
+    ]
+    width = len(made.headers)
+    for cells in sheet.iter_rows(max_col=width, max_row=MOST_ROWS):
+        for cell in cells:
+            if cell.value is None or cell.data_type != "f" or cell.row not in at:
+                continue
+            place = at[cell.row], cell.column - 1
+            if place[0] in blank[place[1]]:
+                made.bad_cells[place] = ("formula_without_value", {"severity": "value", "value": str(cell.value)})
+    book.close()
+
+
+def _column_number(letters: bytes) -> int:
+    number = 0
+    for letter in letters:
+        number = number * 26 + letter - 64
+    return number
+
+
+def _merged(ranges, at: dict[int, int], made: Sheet) -> None:
+    """Merged cells of data rows: only the first holds a value, so what the others mean is not known."""
+    width = len(made.headers)
+    for left, top, right, bottom in ranges:
+        first, last = _column_number(left), min(_column_number(right), width)
+        name = f"{left.decode()}{top.decode()}:{right.decode()}{bottom.decode()}"
+        for line in range(int(top), min(int(bottom), int(top) + MOST_ROWS) + 1):
+            row = at.get(line)
+            if row is None:
+                continue
+            for column in range(first, last + 1):
+                if (line, column) != (int(top), first):
+                    made.bad_cells[row, column - 1] = ("merged_cell", {"found": name})

@@ -1,0 +1,69 @@
+"""When a pass keeps the last snapshot instead of publishing: what it would publish could not be trusted."""
+
+import pandas as pd
+
+from pipelines.intake.intake import IntakeResult
+from pipelines.station import clock
+from pipelines.station.settings import Station
+from pipelines.warehouse.store import Warehouse
+from schemas.snapshot import Manifest
+from schemas.words import plural
+
+HELD = "held"
+"""Outcome of such a pass."""
+
+#: by which clocks may be set back without a word: a zone, a daylight saving hour, a correction by hand
+_SET_BACK = pd.Timedelta(days=1)
+
+
+def reason_to_hold(
+    station: Station,
+    warehouse: Warehouse,
+    intake: IntakeResult,
+    previous: Manifest,
+    today: pd.Timestamp,
+    moment: pd.Timestamp,
+    *,
+    clock_decides: bool,
+) -> str:
+    """Why nothing is to be published, as a sentence that says what to do; empty: nothing speaks against it.
+
+    Parameters
+    ----------
+    previous : the snapshot that stands
+    today : the day taken as today, naive
+    moment : now, UTC
+    clock_decides : whether today comes from the clock, and nobody has said that the clock is right
+    """
+    if intake.out_of_reach:
+        shown = ", ".join(intake.out_of_reach[:5]) + (" and others" if len(intake.out_of_reach) > 5 else "")
+        return (
+            f"{plural(len(intake.out_of_reach), 'file')} whose rows counted before cannot be read: {shown}. Bring "
+            "back archive/, or drop the files again; if they are lost, coldfill rebuild --without-missing goes on "
+            "without their rows."
+        )
+    return _clock_lags(station, warehouse, previous, today, moment) if clock_decides else ""
+
+
+def _clock_lags(
+    station: Station, warehouse: Warehouse, previous: Manifest, today: pd.Timestamp, moment: pd.Timestamp
+) -> str:
+    """The clock of this computer stands before something that has happened."""
+    what_to_do = "Set the clock of this computer and run again"
+    at, where = clock.newest_record(warehouse)
+    newest = None if at is None else clock.day_of(at, station)
+    if newest is not None and newest > today:
+        beyond = at is not None and at > clock.latest_moment(station, None, moment)
+        if beyond or pd.Timestamp(previous.as_of_on) > today:
+            return (
+                f"The clock says {today:%Y-%m-%d}, but the newest record is of {newest:%Y-%m-%d} ({where}). "
+                f"{what_to_do}. If the record is wrong, correct it in a newer file; if all is right, "
+                "run with --trust-clock."
+            )
+    last = warehouse.one(f"SELECT started_at FROM runs WHERE outcome <> '{HELD}' ORDER BY rowid DESC LIMIT 1")
+    if last is not None and pd.Timestamp(last).tz_convert("UTC") > moment + _SET_BACK:
+        return (
+            f"The clock says {today:%Y-%m-%d}, but the last pass was on {clock.day_of(last, station):%Y-%m-%d}. "
+            f"{what_to_do}; if it is right now and was wrong then, run with --trust-clock."
+        )
+    return ""

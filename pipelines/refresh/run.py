@@ -1,0 +1,353 @@
+"""The order of a pass, once: intake, build, publish. `coldfill run` and the Prefect flow both go through here."""
+
+import contextlib
+import json
+import sys
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import asdict, dataclass, field
+
+import pandas as pd
+
+import pipelines.refresh.order as order
+import pipelines.station.clock as clock
+from pipelines.intake.archive import clear_workplaces
+from pipelines.intake.intake import Intake, IntakeResult
+from pipelines.intake.rebuild import prepare, refuse_if_lost
+from pipelines.publish.snapshot import Publisher, clear_old, write_durably
+from pipelines.refresh.hashing import digest, frame_hash
+from pipelines.refresh.holds import HELD, reason_to_hold
+from pipelines.refresh.order import refresh_tables, steps_digest
+from pipelines.refresh.step import step_digest
+from pipelines.station.settings import Station
+from pipelines.warehouse.store import FIRST_PUBLISHED, MACHINE_ROOM, Warehouse, WarehouseBusy
+from schemas.frames import conform
+from schemas.logins import hashed_roles
+from schemas.snapshot import SINCE, Manifest, NothingPublished, read_manifest
+from schemas.tables import TABLES
+
+LAST_PASS = "last_pass.json"
+LOCK = ".pass.lock"
+Progress = Callable[[str, int, int], None]
+
+
+@dataclass
+class PassResult:
+    """What a pass did."""
+
+    run_id: str
+    as_of_on: str
+    intake: IntakeResult
+    snapshot: str
+    published: bool
+    seconds: float
+    recomputed: dict[str, int] = field(default_factory=dict)
+    open_problems: int = 0
+    #: why the last snapshot was kept, although something is new; a sentence, or empty
+    held: str = ""
+
+    def for_scripts(self) -> dict:
+        """The one line of `run --json`."""
+        return {
+            "files_read": self.intake.files_read,
+            "rows_read": self.intake.rows_read,
+            "rows_accepted": self.intake.rows_accepted,
+            "rows_rejected": self.intake.rows_rejected,
+            "snapshot": self.snapshot,
+            "seconds": round(self.seconds, 3),
+            "files_refused": self.intake.refused,
+            "rows_resolved": self.intake.resolved,
+            "as_of_on": self.as_of_on,
+            "published": self.published,
+            "recomputed": self.recomputed,
+            "open_problems": self.open_problems,
+            "held": self.held,
+        }
+
+    def lines(self) -> list[str]:
+        """The summary for people."""
+        told = []
+        for taken in self.intake.files:
+            if taken["refused"]:
+                told.append(f"  {taken['file']}: refused. {taken['refused']}")
+            elif taken["rows_rejected"]:
+                told.append(
+                    f"  {taken['file']}: {taken['rows_accepted']} of {taken['rows_read']} rows taken, "
+                    f"{taken['rows_rejected']} rejected"
+                )
+        seen = f", {self.intake.seen_again} seen before" if self.intake.seen_again else ""
+        head = (
+            f"{self.intake.files_read} files read{seen}: {self.intake.rows_read} rows, "
+            f"{self.intake.rows_accepted} accepted, {self.intake.rows_rejected} rejected"
+            + (f", {self.intake.refused} files refused" if self.intake.refused else "")
+        )
+        if self.intake.resolved:
+            told.append(f"  {self.intake.resolved} rows that had waited for a register were taken over")
+        if self.held:
+            told.append(f"Nothing was published, {self.snapshot} stands. {self.held}")
+        elif self.published:
+            changed = ", ".join(f"{n} {what}" for what, n in self.recomputed.items() if n)
+            told.append(
+                f"Published {self.snapshot} as of {self.as_of_on} in {self.seconds:.1f} s"
+                + (f" ({changed})" if changed else "")
+            )
+        else:
+            told.append(f"Nothing new: {self.snapshot} stands, as of {self.as_of_on} ({self.seconds:.1f} s)")
+        if self.open_problems:
+            told.append(f"{self.open_problems} open problems: coldfill rejects shows them and how to mend them")
+        return [head, *told]
+
+
+def run_pass(
+    station: Station,
+    *,
+    as_of: str | None = None,
+    progress: Progress = lambda *_: None,
+    run_name: str = "",
+    trust_clock: bool = False,
+    rebuild: bool = False,
+    without_missing: bool = False,
+) -> PassResult:
+    """One pass over a station: take in what is new, compute what it changes, publish.
+
+    Safe to end at any point: the last snapshot goes on being served and the next pass finishes the work.
+
+    Parameters
+    ----------
+    trust_clock : bool
+        Publish although the clock stands before what has happened.
+    rebuild : bool
+        Put the warehouse aside and fill a new one from inbox and archive.
+    without_missing : bool
+        Rebuild without the rows of files whose originals are missing.
+
+    Raises
+    ------
+    WarehouseBusy
+        Another pass is at work on this station.
+    WarehouseLost
+        The warehouse is missing from a station that has one; or it cannot be filled again.
+    WarehouseDamaged
+        The warehouse cannot be read.
+    """
+    began = time.perf_counter()
+    for folder in (station.inbox, station.archive, station.lake, station.published):
+        folder.mkdir(parents=True, exist_ok=True)
+    with alone(station):
+        moment = clock.now()
+        run_id = run_name or f"run-{moment:%Y%m%dT%H%M%S%f}"
+        clear_workplaces(station)
+        if rebuild:
+            prepare(station, moment, without_missing=without_missing)
+        else:
+            refuse_if_lost(station)
+        warehouse = Warehouse(station.warehouse)
+        try:
+            return _pass(station, warehouse, as_of, moment, run_id, progress, began, trust_clock)
+        finally:
+            warehouse.close()
+
+
+def _pass(
+    station: Station,
+    warehouse: Warehouse,
+    as_of: str | None,
+    moment: pd.Timestamp,
+    run_id: str,
+    progress: Progress,
+    began: float,
+    trust_clock: bool,
+) -> PassResult:
+    seconds: dict[str, float] = {}
+    with _timed(seconds, "intake"):
+        intake = Intake(station, warehouse, run_id, moment, clock.latest_moment(station, as_of, moment)).run(
+            lambda file, n, total: progress(f"Reading {file}", n, total)
+        )
+    today = clock.as_of_day(station, as_of, moment, warehouse)
+    settings = settings_hash(station)
+    previous = _previous(station)
+    stands = (warehouse.version(), f"{today:%Y-%m-%d}", settings)
+    recomputed: dict[str, int] = {}
+    up_to_date, held = False, ""
+    if previous:
+        by_clock = station.today == "clock" and not as_of and not trust_clock
+        held = reason_to_hold(station, warehouse, intake, previous, today, moment, clock_decides=by_clock)
+    if previous and held:
+        name, up_to_date = previous.name, True
+        _record_run(warehouse, run_id, moment, today, HELD, {}, seconds)
+        _tell_since(station, warehouse, name)
+    elif previous and (previous.warehouse_version, previous.as_of_on, previous.settings_hash) == stands:
+        name, up_to_date = previous.name, True
+        _record_run(warehouse, run_id, moment, today, "nothing_new", {}, seconds)
+        _tell_since(station, warehouse, name)
+    else:
+        publisher = Publisher(station.published, previous, moment)
+        try:
+            with _timed(seconds, "build"):
+                recomputed = refresh_tables(station, warehouse, publisher, today, progress)
+            rows = {table: sum(p.rows for p in parts.values()) for table, parts in publisher.tables.items()}
+            _record_run(warehouse, run_id, moment, today, "published", rows, seconds)
+            with _timed(seconds, "publish"):
+                name = _publish(station, warehouse, publisher, moment, today, settings, run_id)
+                warehouse.keep_first_published({t: publisher.read(t, "all") for t in FIRST_PUBLISHED})
+        except BaseException:
+            publisher.abandon()
+            raise
+        clear_old(station.published, moment.to_pydatetime())
+    open_problems = warehouse.one("SELECT count(*) FROM rejects WHERE resolved_at IS NULL")
+    result = PassResult(
+        run_id,
+        f"{today:%Y-%m-%d}",
+        intake,
+        name,
+        not up_to_date,
+        time.perf_counter() - began,
+        recomputed,
+        open_problems,
+        held,
+    )
+    write_durably(
+        station.published / LAST_PASS,
+        json.dumps(
+            {
+                "run_id": run_id,
+                "started_at": moment.isoformat(),
+                "finished_at": clock.now().isoformat(),
+                "snapshot": name,
+                "published": not up_to_date,
+                "held": held,
+                "files_read": intake.files_read,
+                "rows_rejected": intake.rows_rejected,
+            }
+        ),
+    )
+    return result
+
+
+def _publish(
+    station: Station,
+    warehouse: Warehouse,
+    publisher: Publisher,
+    moment: pd.Timestamp,
+    today: pd.Timestamp,
+    settings: str,
+    run_id: str,
+) -> str:
+    for table in MACHINE_ROOM:
+        rows = conform(warehouse.frame(f"SELECT * FROM {table}"), TABLES[table].fields.values())
+        publisher.write(table, "all", rows, frame_hash(rows))
+    manifest = Manifest(
+        name=publisher.name,
+        warehouse_version=warehouse.version(),
+        as_of_on=f"{today:%Y-%m-%d}",
+        created_at=moment.isoformat(),
+        settings_hash=settings,
+        run_id=run_id,
+        station=station_facts(station),
+        steps={step.name: step_digest(step) for step in order.STEPS},
+    )
+    publisher.finish(manifest)
+    return publisher.name
+
+
+def _record_run(
+    warehouse: Warehouse,
+    run_id: str,
+    moment: pd.Timestamp,
+    today: pd.Timestamp,
+    outcome: str,
+    rows: dict[str, int],
+    seconds: dict[str, float],
+) -> None:
+    with warehouse.transaction(changes=False):
+        warehouse.con.execute("DELETE FROM runs WHERE run_id = ?", [run_id])
+        warehouse.insert(
+            "runs",
+            pd.DataFrame(
+                [
+                    {
+                        "run_id": run_id,
+                        "started_at": moment,
+                        "finished_at": clock.now(),
+                        "as_of_on": today,
+                        "outcome": outcome,
+                        "rows_by_table": json.dumps(rows),
+                        "seconds_by_step": json.dumps({k: round(v, 3) for k, v in seconds.items()}),
+                    }
+                ]
+            ),
+        )
+
+
+def _tell_since(station: Station, warehouse: Warehouse, snapshot: str) -> None:
+    """Passes that published nothing are told beside the snapshot, which is not written again for them."""
+    files = warehouse.con.execute("SELECT file, file_sha256, seen_again FROM ingest_files").fetchall()
+    runs = warehouse.con.execute(
+        "SELECT run_id, started_at, finished_at, as_of_on, outcome FROM runs WHERE outcome <> 'published' "
+        "ORDER BY started_at DESC LIMIT 200"
+    ).fetchall()
+    write_durably(
+        station.published / SINCE,
+        json.dumps(
+            {"snapshot": snapshot, "seen_again": [list(f) for f in files], "runs": [[str(v) for v in r] for r in runs]}
+        ),
+    )
+
+
+def _previous(station: Station) -> Manifest | None:
+    try:
+        return read_manifest(station.published)
+    except (NothingPublished, ValueError, TypeError, KeyError):  # nothing yet, or not readable: all is built anew
+        return None
+
+
+def station_facts(station: Station) -> dict:
+    """What pages need to know of the station: name, zone, rule set and the policy's figures."""
+    policy = asdict(station.policy)
+    return {
+        "name": station.name,
+        "time_zone": station.time_zone,
+        "rule_set": station.policy.rule_set,
+        "today": station.today,
+        "policy": {k: v for k, v in policy.items() if isinstance(v, dict)},
+        "roles": hashed_roles(station.people),
+        "roles_claim": station.roles_claim,
+    }
+
+
+def settings_hash(station: Station) -> str:
+    """Changes with what the manifest says of the station, with any setting, step or rule.
+
+    Then a pass looks at every part again; which of them it makes anew, each step's own fingerprint decides.
+    """
+    return digest(station_facts(station), asdict(station.policy), steps_digest())
+
+
+@contextlib.contextmanager
+def _timed(seconds: dict[str, float], step: str) -> Iterator[None]:
+    began = time.perf_counter()
+    yield
+    seconds[step] = time.perf_counter() - began
+
+
+@contextlib.contextmanager
+def alone(station: Station) -> Iterator[None]:
+    """Only one pass at a time: a lock the system takes back when its process dies."""
+    handle = open(station.folder / LOCK, "a+b")  # noqa: SIM115 - held over the whole pass
+    try:
+        try:
+            if sys.platform == "win32":
+                import msvcrt
+
+                msvcrt.locking(handle.fileno(), msvcrt.LK_NBLCK, 1)
+            else:
+                import fcntl
+
+                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            raise WarehouseBusy(
+                "Another pass is at work on this station. Wait until it has finished, then run again."
+            ) from None
+        yield
+    finally:
+        handle.close()

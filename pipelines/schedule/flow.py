@@ -1,0 +1,27 @@
+"""The same steps as a Prefect flow: one task run a step, so that its page shows where a pass stands and what it says.
+
+Nothing is computed here. `coldfill run` does without Prefect and without this file.
+"""
+
+from pathlib import Path
+
+from prefect import flow, get_run_logger
+from prefect.runtime import flow_run
+
+
+@flow(name="coldfill-pass", retries=1, retry_delay_seconds=30)
+def station_pass(station_dir: str) -> dict:
+    """One pass over a station: intake, build, publish. Safe to repeat; a second run finds nothing new."""
+    from pipelines.refresh.run import run_pass
+    from pipelines.station.settings import load_station
+
+    logger = get_run_logger()
+    station = load_station(Path(station_dir))
+
+    def tell(step: str, done: int, total: int) -> None:
+        logger.info("%s (%d of %d)", step, done, total)
+
+    result = run_pass(station, progress=tell, run_name=str(flow_run.get_name() or ""))
+    for line in result.lines():
+        logger.info(line)
+    return result.for_scripts()

@@ -1,0 +1,82 @@
+"""The only place that reads the clock, and what a station takes as today."""
+
+from datetime import date
+from typing import Any
+
+import pandas as pd
+
+from pipelines.station.settings import SettingsError, Station
+from pipelines.warehouse.store import Warehouse
+
+#: what has happened, never what is planned: the last of these is the last day of the data
+_HAPPENED = {
+    "fills": ("filled_at", "settled_at"),
+    "dives": ("started_at",),
+    "inspections": ("inspected_on",),
+    "loans": ("out_at", "back_at"),
+    "compressor_log": ("read_at",),
+    "air_tests": ("sampled_on",),
+    "releases": ("released_at",),
+}
+
+
+def now() -> pd.Timestamp:
+    """This moment, UTC, to the microsecond."""
+    return pd.Timestamp.now(tz="UTC").as_unit("us")
+
+
+def fixed_day(station: Station, as_of: str | None) -> pd.Timestamp | None:
+    """The day that a person has said is today, if one has: `--as-of`, else `today` in station.toml.
+
+    Raises
+    ------
+    SettingsError
+        `--as-of` is no day.
+    """
+    told = as_of or (station.today if station.today not in ("clock", "data") else None)
+    try:
+        day = date.fromisoformat(str(told)) if told else None
+    except ValueError:
+        day = date.min
+    if day is not None and not 1900 <= day.year < 2200:
+        raise SettingsError([f"--as-of {told}: write the day as 2031-05-20."])
+    return pd.Timestamp(day).as_unit("us") if day else None
+
+
+def latest_moment(station: Station, as_of: str | None, moment: pd.Timestamp) -> pd.Timestamp:
+    """Nothing that has happened lies after this: the end of tomorrow at the station, UTC."""
+    today = fixed_day(station, as_of) or moment.tz_convert(station.time_zone).tz_localize(None).normalize()
+    end = (today + pd.Timedelta(days=2)).tz_localize(station.time_zone, nonexistent="shift_forward", ambiguous=True)
+    return (end - pd.Timedelta(microseconds=1)).tz_convert("UTC").as_unit("us")
+
+
+def as_of_day(station: Station, as_of: str | None, moment: pd.Timestamp, warehouse: Warehouse) -> pd.Timestamp:
+    """The day taken as today, naive midnight at the station."""
+    told = fixed_day(station, as_of)
+    if told is not None:
+        return told
+    today = moment.tz_convert(station.time_zone).tz_localize(None).normalize().as_unit("us")
+    if station.today != "data":
+        return today
+    at, _ = newest_record(warehouse)
+    return today if at is None else day_of(at, station)
+
+
+def day_of(at: Any, station: Station) -> pd.Timestamp:
+    """The day of a moment at the station, naive midnight."""
+    return pd.Timestamp(at).tz_convert(station.time_zone).tz_localize(None).normalize().as_unit("us")
+
+
+def newest_record(warehouse: Warehouse) -> tuple[pd.Timestamp | None, str]:
+    """The last moment that any current row says has happened, UTC, and the file and column that say so."""
+    asked = " UNION ALL ".join(
+        f"SELECT max(CAST({column} AS TIMESTAMPTZ)), arg_max(file, {column}), '{column}' "
+        f"FROM rows_{source} WHERE state = 'current'"
+        for source, columns in _HAPPENED.items()
+        for column in columns
+    )
+    told = [row for row in warehouse.con.execute(asked).fetchall() if row[0] is not None]
+    if not told:
+        return None, ""
+    at, file, column = max(told)
+    return pd.Timestamp(at).tz_convert("UTC").as_unit("us"), f"{file}, {column}"

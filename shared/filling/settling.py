@@ -1,0 +1,362 @@
+"""What later readings teach about fills, and what is then believed of each fill: one joint posterior.
+
+There are several estimates of what a fill settles to: by the heat balance from its stop pressure, by its wall's
+temperature, by a check gauge next day, by the filling gauge when the cylinder comes back unused, by a transmitter in
+the water. Each is an estimate of the same number. It is off by causes that it shares with other estimates (a gauge
+reads high, a wall is heavier than thought, a room is draughtier) and by noise of its own:
+
+    settled pressure = estimate + Σ lever × cause + noise
+
+Causes are a few numbers with priors. Where a fill has two estimates, their difference tells of the causes alone, as
+the fill's own pressure cancels; given the causes, its pressure is the weighted mean of its estimates. Both follow
+from one likelihood, so no reading teaches and is weighed again. Linear and Gaussian, so the answer is closed:
+normal equations that grow with each reading. Readings far off count little (Student t). Units are many and each
+touches only its own fills: their cause is eliminated first, which keeps the matrix small.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+
+from shared.filling.settling_causes import NONE, Causes, Estimates, Fills
+
+Array = NDArray[np.float64]
+
+TAIL_DEGREES = 4.0
+"""Degrees of freedom of the readings' errors: heavy tails, after common practice in robust regression."""
+WEIGHT_OF_NORMAL, SCATTER_OF_NORMAL = 1.0534, 0.7863
+"""Mean weight, and mean weight × square, of standard normal errors under these tails (quadrature): dividing by
+them makes information and scatter right for errors that are normal after all."""
+NOISE_PRIOR_READINGS = 8.0
+"""So many readings' worth of trust in the stated noise before the data's own scatter counts."""
+READING_SHARE = 0.75
+"""Share of a reading's stated variance that is counted as its own when the heat balance's is told from it."""
+LEAST_NOISE_SCALE, MOST_SCATTER = 0.3, 9.0
+MANY = 0.3
+WALK_SDS = {0.2: 0.8, 0.8: 0.2}
+"""How far a gauge may move in a month (SD, bar), and how likely each is to begin with. Judgement, no source."""
+UNUSED, SLIGHT_USE, USE = 0.6, 0.1 / 15.0, 0.3 / 220.0
+"""Of cylinders that may have come back unused: the share that did, and the share a bar that was used a little (15
+bar at most) or more. Judgement, no source."""
+SLIGHT_USE_BAR = 15.0
+Z80 = 1.2815515655446004
+"""Half width of an 80 % interval in standard deviations of a normal distribution."""
+
+
+@dataclass(frozen=True)
+class Prediction:
+    """Settled pressures, bar, with their SD."""
+
+    bar: Array
+    sd_bar: Array
+
+
+@dataclass(frozen=True)
+class _Mean:
+    """Weighted means of fills' estimates: value, noise variance of their own, levers."""
+
+    bar: Array
+    variance: Array
+    levers: Array
+    own_per: Array
+
+
+class Belief:
+    """What is believed of causes and fills after some readings, for one speed at which gauges may walk.
+
+    Start from the prior, `learn` in the order of time, ask `settled`.
+    """
+
+    def __init__(self, causes: Causes, estimates: Estimates, fills: Fills, walk_sd: float = 0.2):
+        self.causes, self.estimates, self.fills = causes, estimates, fills
+        p, units = len(causes), len(causes.own_levels)
+        self._information = causes.prior_information + causes.walk_information / walk_sd**2
+        self._pull = np.zeros(p)
+        self._own_information = np.full(units, 1.0 / causes.own_sd**2)
+        self._own_pull = np.zeros(units)
+        self._cross = np.zeros((units, p))
+        self._scatter, self._weight = NOISE_PRIOR_READINGS, NOISE_PRIOR_READINGS
+        self.trust = np.ones(len(estimates.bar))
+        self.readings = 0
+        self._solve()
+
+    @property
+    def noise_scale(self) -> float:
+        """How many times its stated noise (as SD) the heat balance really scatters."""
+        return float(np.sqrt(max(self._scatter / self._weight, LEAST_NOISE_SCALE**2)))
+
+    def _solve(self) -> None:
+        share = self._cross / self._own_information[:, None]
+        schur = self._information - self._cross.T @ share
+        self.covariance = np.linalg.inv(0.5 * (schur + schur.T))
+        self.mean = self.covariance @ (self._pull - share.T @ self._own_pull)
+        self.own_mean = (self._own_pull - self._cross @ self.mean) / self._own_information
+        self._own_to_shared = -share @ self.covariance
+        self._own_variance = 1.0 / self._own_information - np.einsum("ij,ij->i", self._own_to_shared, share)
+
+    def of_causes(self, levers: Array, own: NDArray, own_per: Array) -> tuple[Array, Array]:
+        """Mean and variance of Σ lever × cause, bar and bar²."""
+        mean = levers @ self.mean + own_per * self.own_mean[own]
+        variance = np.einsum("ij,ij->i", levers @ self.covariance, levers)
+        variance += own_per**2 * self._own_variance[own]
+        variance += 2.0 * own_per * np.einsum("ij,ij->i", self._own_to_shared[own], levers)
+        return mean, np.maximum(variance, 0.0)
+
+    def _weighted(self, fills: NDArray, ranks: Sequence[int], at_stop: bool = True) -> _Mean:
+        """Mean of what was known of some fills at stop and of these ranks of readings."""
+        e, f = self.estimates, self.fills
+        model, wall = f.model[fills], f.wall[fills]
+        of_model = 1.0 / (self.noise_scale * e.sd_bar[model]) ** 2
+        of_wall = np.where(wall >= 0, self.trust[wall] / e.sd_bar[wall] ** 2, 0.0)
+        together = 1.0 / (1.0 / (of_model + of_wall) + f.stop_sd_bar[fills] ** 2) if at_stop else np.zeros(len(fills))
+        share = of_wall / (of_model + of_wall)
+        rows, weights = [model, wall], [together * (1.0 - share), together * share]
+        for rank in ranks:
+            row = f.readings[rank, fills]
+            rows.append(row)
+            weights.append(np.where(row >= 0, self.trust[row] / e.sd_bar[row] ** 2, 0.0))
+        total = np.maximum(np.sum(weights, axis=0), 1e-9)
+        bar, own_per, levers = np.zeros(len(fills)), np.zeros(len(fills)), np.zeros((len(fills), len(self.causes)))
+        for row, weight in zip(rows, weights, strict=True):
+            part = np.where(weight > 0, weight / total, 0.0)
+            bar += part * np.where(weight > 0, e.bar[row], 0.0)
+            own_per += part * e.own_per[row]
+            on = np.flatnonzero(weight > 0)
+            levers[on] += part[on, None] * e.levers(row[on], len(self.causes))
+        return _Mean(bar, 1.0 / total, levers, own_per)
+
+    def settled(self, fills: NDArray, ranks: Sequence[int] | None = None, at_stop: bool = True) -> Prediction:
+        """Settled pressure of some fills from all their estimates, or from these ranks of readings only; with what was
+        known at stop, unless not `at_stop`.
+        """
+        known = self._weighted(fills, range(len(self.fills.readings)) if ranks is None else ranks, at_stop)
+        mean, variance = self.of_causes(known.levers, self.estimates.own[self.fills.model[fills]], known.own_per)
+        return Prediction(known.bar + mean, np.sqrt(variance + known.variance))
+
+    def share_at_stop(self, fills: NDArray) -> Array:
+        """What share of a fill's belief rests on what was known at stop, 1 without any later reading."""
+        row = self.fills.readings[:, fills]
+        later = np.where(row >= 0, self.trust[row] / self.estimates.sd_bar[row] ** 2, 0.0).sum(axis=0)
+        first = 1.0 / self._weighted(fills, ()).variance
+        return first / (first + later)
+
+    def effect(self, fills: NDArray) -> Prediction:
+        """What the causes come to in the heat balance's estimate of some fills: a correction, bar."""
+        e, row = self.estimates, self.fills.model[fills]
+        mean, variance = self.of_causes(e.levers(row, len(self.causes)), e.own[row], e.own_per[row])
+        return Prediction(mean, np.sqrt(variance))
+
+    def reading(self, fills: NDArray, rank: int, ranks: Sequence[int] = ()) -> Prediction:
+        """What the reading of a rank should come to, by what was known at stop and of other ranks; its noise in it."""
+        return self._against(fills, rank, ranks)[0]
+
+    def _against(self, fills: NDArray, rank: int, ranks: Sequence[int]) -> tuple[Prediction, _Mean, Array, Array]:
+        """A rank's reading by the others, those others, and its levers and unit lever less theirs.
+
+        A rank of -1 is the wall, by the heat balance alone.
+        """
+        e = self.estimates
+        if rank == NONE:
+            row, model = self.fills.wall[fills], self.fills.model[fills]
+            known = _Mean(
+                e.bar[model], (self.noise_scale * e.sd_bar[model]) ** 2, e.levers(model, len(self.causes)),
+                e.own_per[model],
+            )  # fmt: skip
+        else:
+            row = self.fills.readings[rank, fills]
+            known = self._weighted(fills, ranks)
+        levers, own_per = known.levers - e.levers(row, len(self.causes)), known.own_per - e.own_per[row]
+        mean, variance = self.of_causes(levers, e.own[row], own_per)
+        sd = np.sqrt(known.variance + e.sd_bar[row] ** 2 + variance)
+        return Prediction(known.bar + mean, sd), known, levers, own_per
+
+    def learn(self, fills: NDArray, ranks: NDArray) -> None:
+        """Add readings, in the order in which they became known: of each of some fills that of a rank (-1: its wall).
+
+        Weights come from what was believed before these readings; where they are many against those known, once more
+        from what is believed with them.
+        """
+        if not len(fills):
+            return
+        turns = 1 if len(fills) < MANY * self.readings else 4
+        before, foreseen = self._state(), []
+        for turn in range(turns):
+            parts = []
+            for rank in np.unique(ranks):
+                at = fills[ranks == rank]
+                row = self.fills.wall[at] if rank == NONE else self.fills.readings[rank, at]
+                said, known, levers, own_per = self._against(at, rank, range(max(rank, 0)))
+                off = self.estimates.bar[row] - said.bar
+                self.trust[row] = self._trusted(row, off, said.sd_bar)
+                parts.append((row, known, levers, own_per))
+                if turn == 0:  # what was believed without these readings tells the noise, not what fits them
+                    foreseen.append((row, known.variance, off, said.sd_bar, self.fills.stop_sd_bar[at] ** 2))
+            self._restore(before)
+            for part in parts:
+                self._add(*part)
+            for seen in foreseen:
+                self._scatter_of(*seen)
+            self._solve()
+        self.readings += len(fills)
+
+    def learn_cause(self, levers: Array, value: float, sd: float) -> None:
+        """Add what was found out about causes themselves, such as a gauge's offset on a calibrator."""
+        self._information += np.outer(levers, levers) / sd**2
+        self._pull += levers * (value / sd**2)
+        self._solve()
+
+    def _trusted(self, row: NDArray, off_bar: Array, sd_bar: Array) -> Array:
+        """How far each reading is to be believed, 1 for one as near as expected."""
+        far = (off_bar / sd_bar) ** 2
+        weight = (TAIL_DEGREES + 1.0) / (TAIL_DEGREES + far) / WEIGHT_OF_NORMAL
+        # lower than expected, a cylinder that came back may have been used after all
+        unused = UNUSED * np.exp(-0.5 * np.minimum(far, 200.0)) / (np.sqrt(2.0 * np.pi) * sd_bar)
+        used = USE + np.where((off_bar < 0) & (off_bar > -SLIGHT_USE_BAR), SLIGHT_USE, 0.0)
+        return np.maximum(np.where(self.estimates.unused[row], weight * unused / (unused + used), weight), 1e-6)
+
+    def _add(self, row: NDArray, known: _Mean, levers: Array, own_per: Array) -> None:
+        e, units = self.estimates, len(self._own_information)
+        precision = 1.0 / (known.variance + e.sd_bar[row] ** 2 / self.trust[row])
+        error, own = e.bar[row] - known.bar, e.own[row]
+        weighted = levers * precision[:, None]
+        self._information += levers.T @ weighted
+        self._pull += weighted.T @ error
+        self._own_information += np.bincount(own, precision * own_per**2, minlength=units)
+        self._own_pull += np.bincount(own, precision * own_per * error, minlength=units)
+        by_unit = sparse.csr_matrix((own_per, (own, np.arange(len(own)))), shape=(units, len(own)))
+        self._cross += by_unit @ weighted
+
+    def _scatter_of(
+        self, row: NDArray, known_variance: Array, off_bar: Array, sd_bar: Array, stop_variance: Array
+    ) -> None:
+        """Learn how large the heat balance's own noise is, from firm readings."""
+        firm = np.flatnonzero(self.estimates.firm[row])
+        if not firm.size:
+            return
+        scale2 = self._scatter / self._weight
+        off, variance, trust = off_bar[firm], sd_bar[firm] ** 2, self.trust[row[firm]]
+        # a reading's own noise is stated with care; taken whole it would leave too little for the heat balance
+        variance = variance - (1.0 - READING_SHARE) * self.estimates.sd_bar[row[firm]] ** 2
+        of_model = np.maximum(known_variance[firm] - stop_variance[firm], 1e-4)
+        # what the square leaves once everything else has its share, as a multiple of the noise stated for it; a
+        # reading says it the better the more of its variance is this noise
+        square = trust * off**2 * WEIGHT_OF_NORMAL / SCATTER_OF_NORMAL - (variance - of_model)
+        counts = (of_model / variance) ** 2
+        self._scatter += float(np.sum(counts * scale2 * np.clip(square / of_model, -MOST_SCATTER, MOST_SCATTER)))
+        self._weight += float(np.sum(counts))
+
+    def _state(self):
+        return (
+            self._information.copy(),
+            self._pull.copy(),
+            self._own_information.copy(),
+            self._own_pull.copy(),
+            self._cross.copy(),
+            self._scatter,
+            self._weight,
+        )
+
+    def _restore(self, state) -> None:
+        arrays, (self._scatter, self._weight) = state[:5], state[5:]
+        self._information, self._pull, self._own_information, self._own_pull, self._cross = (a.copy() for a in arrays)
+
+    def weigh_again(self) -> None:
+        """Judge all readings by what is believed in the end, each by all others of its fill."""
+        for rank in range(NONE, len(self.fills.readings)):
+            row = self.fills.wall if rank == NONE else self.fills.readings[rank]
+            fills = np.flatnonzero(row >= 0)
+            if fills.size:
+                others = [r for r in range(len(self.fills.readings)) if r != rank]
+                said, *_ = self._against(fills, rank, others)
+                row = row[fills]
+                self.trust[row] = self._trusted(row, self.estimates.bar[row] - said.bar, said.sd_bar)
+
+
+class Beliefs:
+    """Several beliefs that differ in how far gauges may walk, weighed by how well each predicted what came.
+
+    A gauge that stays and one that drifts ask for different memories; the readings decide. Weights start from
+    `WALK_SDS` and follow the density that each belief gave to readings before it knew them.
+    """
+
+    def __init__(self, causes: Causes, estimates: Estimates, fills: Fills):
+        self.beliefs = [Belief(causes, estimates, fills, sd) for sd in WALK_SDS]
+        self._score = np.log(list(WALK_SDS.values()))
+
+    @property
+    def weight(self) -> Array:
+        """Weight of each belief; they add to one."""
+        w = np.exp(self._score - self._score.max())
+        return w / w.sum()
+
+    @property
+    def best(self) -> Belief:
+        """The belief that predicted best."""
+        return self.beliefs[int(np.argmax(self._score))]
+
+    def learn(self, fills: NDArray, ranks: NDArray) -> None:
+        """As `Belief.learn`, in each."""
+        for belief in self.beliefs:
+            belief.learn(fills, ranks)
+
+    def learn_cause(self, levers: Array, value: float, sd: float) -> None:
+        """As `Belief.learn_cause`, in each."""
+        for belief in self.beliefs:
+            belief.learn_cause(levers, value, sd)
+
+    def weigh_again(self) -> None:
+        """As `Belief.weigh_again`, in each."""
+        for belief in self.beliefs:
+            belief.weigh_again()
+
+    def score(self, fills: NDArray, rank: int) -> None:
+        """Weigh the beliefs by readings that none of them has learned from."""
+        for i, belief in enumerate(self.beliefs):
+            said = belief.reading(fills, rank)
+            measured = belief.estimates.bar[belief.fills.readings[rank, fills]]
+            off = np.minimum(((measured - said.bar) / said.sd_bar) ** 2, 9.0)
+            self._score[i] += float(np.sum(-0.5 * off - np.log(said.sd_bar)))
+
+    def settled(self, fills: NDArray, ranks: Sequence[int] | None = None, at_stop: bool = True) -> Prediction:
+        """As `Belief.settled`, over the beliefs."""
+        return self._mixed([b.settled(fills, ranks, at_stop) for b in self._that_count()])
+
+    def reading(self, fills: NDArray, rank: int, ranks: Sequence[int] = ()) -> Prediction:
+        """As `Belief.reading`, over the beliefs."""
+        return self._mixed([b.reading(fills, rank, ranks) for b in self._that_count()])
+
+    def _that_count(self) -> list[Belief]:
+        return [b for w, b in zip(self.weight, self.beliefs, strict=True) if w >= 1e-3]
+
+    def _mixed(self, said: list[Prediction]) -> Prediction:
+        if len(said) == 1:
+            return said[0]
+        weight = self.weight[self.weight >= 1e-3]
+        weight = weight / weight.sum()
+        mean = np.sum([w * p.bar for w, p in zip(weight, said, strict=True)], axis=0)
+        square = np.sum([w * (p.sd_bar**2 + p.bar**2) for w, p in zip(weight, said, strict=True)], axis=0)
+        return Prediction(mean, np.sqrt(np.maximum(square - mean**2, 1e-12)))
+
+
+def growing_blocks(known_before: NDArray, *, growth: float = 1.2) -> NDArray:
+    """Cut fills in the order of time into blocks that are predicted from one state of knowledge.
+
+    Parameters
+    ----------
+    known_before : ndarray of int
+        For each fill, in the order of time, how many readings were known before it.
+
+    Returns
+    -------
+    ndarray
+        First position of each block: a new one begins whenever the number of known readings has grown by
+        a fifth, so 100,000 readings make about sixty blocks.
+    """
+    levels = [0.0]
+    while levels[-1] <= known_before.max(initial=0):
+        levels.append(max(levels[-1] + 1.0, levels[-1] * growth))
+    step = np.searchsorted(np.asarray(levels), known_before, side="right")
+    return np.concatenate([[0], np.flatnonzero(np.diff(step)) + 1]).astype(int)
