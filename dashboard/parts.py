@@ -154,9 +154,9 @@ def folded(summary: str, lines_inside: Iterable[Any]) -> Markup:
 
 
 def reasons(row: Mapping[str, Any], column: str = "reasons") -> Markup:
-    """What made a verdict or state, each with its mend; what is usual folds away behind it, or stands alone."""
+    """What made a verdict or state, each with its fix; what is usual folds away behind it, or stands alone."""
     found = words.listed(row[column])
-    told = [words.mended(code, dict(row)) for code in found if code not in words.MINOR_REASONS]
+    told = [words.with_fix(code, dict(row)) for code in found if code not in words.MINOR_REASONS]
     usual = [sentence(code, dict(row)) for code in found if code in words.MINOR_REASONS]
     if not told:
         return lines(*usual)

@@ -150,7 +150,7 @@ def _of_cylinder(cylinder, several: bool) -> tuple[list[str], list[str]]:
     name = f"{cylinder.cylinder_id}: " if several else ""
     row, found = cylinder._asdict(), words.listed(cylinder.score_reasons)
     told_elsewhere = ("inspection_due_soon", *LOOK_FIRST, *words.MINOR_REASONS)
-    about = [name + words.mended(c, row) for c in found if not bars_filling(c) and c not in told_elsewhere]
+    about = [name + words.with_fix(c, row) for c in found if not bars_filling(c) and c not in told_elsewhere]
     kind = words.KINDS.get(cylinder.next_due_kind, "inspection")
     if cylinder.inspection_state == "due_soon":
         about.insert(0, f"{name}{kind} due {words.days_away(cylinder.days_to_due)}, {words.day(cylinder.next_due_on)}.")

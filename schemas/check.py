@@ -1,7 +1,7 @@
 """A typed frame of one source goes in; clean rows and named problems come out.
 
 The rules are pandera models made from the declarations. Every row is either clean or rejected, with at
-least one problem that says where it stands, what is wrong and how to mend it.
+least one problem that says where it stands, what is wrong and how to fix it.
 """
 
 from collections.abc import Callable
@@ -27,7 +27,7 @@ _OTHER_UNITS: dict[str, list[tuple[str, str, Callable[[float], float]]]] = {
     "m": [("ft", "feet", lambda v: v * 0.3048)],
 }
 
-PROBLEM_COLUMNS = ("row_number", "line", "column", "value", "severity", "rule", "message", "mend")
+PROBLEM_COLUMNS = ("row_number", "line", "column", "value", "severity", "rule", "message", "fix")
 
 
 @cache
@@ -130,19 +130,19 @@ def check(source: str, frame: pd.DataFrame, latest: pd.Timestamp) -> tuple[pd.Da
     return clean, problems[list(PROBLEM_COLUMNS)]
 
 
-def _problem(index, column, value, rule, message, mend=""):
+def _problem(index, column, value, rule, message, fix=""):
     return {
         "index": index,
         "column": column,
         "value": None if pd.isna(value) else str(value),
         "rule": rule,
         "message": message,
-        "mend": mend or codes.all_codes()[rule].mend,
+        "fix": fix or codes.all_codes()[rule].fix,
     }
 
 
 def _frame(rows) -> pd.DataFrame:
-    return pd.DataFrame(rows, columns=["index", "column", "value", "rule", "message", "mend"])
+    return pd.DataFrame(rows, columns=["index", "column", "value", "rule", "message", "fix"])
 
 
 def _nothing(_frame_in) -> pd.DataFrame:
@@ -186,13 +186,13 @@ def _bounds(source: str, frame: pd.DataFrame) -> pd.DataFrame:
                     value,
                     "out_of_bounds",
                     f"{word} {bound:g} {field.unit}".rstrip() + ".",
-                    _mend_bound(source, field, float(value)),
+                    _fix_bound(source, field, float(value)),
                 )
             )
     return _frame(rows)
 
 
-def _mend_bound(source: str, field: Field, value: float) -> str:
+def _fix_bound(source: str, field: Field, value: float) -> str:
     """Names the unit that would explain the value, if one does; it is offered, never taken."""
     for unit, spoken, convert in _OTHER_UNITS.get(field.unit, ()):
         if field.low is not None and field.high is not None and field.low <= convert(value) <= field.high:

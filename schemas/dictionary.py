@@ -65,7 +65,7 @@ def dictionary() -> str:
         lines.append("")
     lines += ["## Codes", "", "| code | in words | what to do |", "|---|---|---|"]
     lines += [
-        f"| {c.code} | {_plain(c.says)} | {_plain(c.mend)} |"
+        f"| {c.code} | {_plain(c.says)} | {_plain(c.fix)} |"
         for c in sorted(all_codes().values(), key=lambda c: c.code)
     ]
     return "\n".join(lines) + "\n"

@@ -162,7 +162,7 @@ _table("cylinder_life", "What happened to a cylinder.", "cylinder_id at event",
 _table(
     "rejects", "A row a problem.", "file_sha256 file row_number column rule",
     f.SOURCE, f.FILE, f.FILE_SHA256, f.ROW_NUMBER, f.LINE, f.COLUMN, f.VALUE_TEXT, f.SEVERITY, f.RULE, f.MESSAGE,
-    f.MEND, f.FIRST_SEEN_AT, f.RESOLVED_AT,
+    f.FIX, f.FIRST_SEEN_AT, f.RESOLVED_AT,
 )
 _table(
     "ingest_files", "A row a file.", "file_sha256 file",
@@ -170,7 +170,7 @@ _table(
     f.ROWS_ACCEPTED, f.ROWS_REJECTED, f.SEEN_AGAIN, f.RUN_ID,
 )
 _table("notices", "What is to be known of the files, without a rejected row.", "file rule value",
-       f.FILE, f.RULE, f.VALUE_TEXT, f.MESSAGE, f.MEND, f.FIRST_SEEN_AT)
+       f.FILE, f.RULE, f.VALUE_TEXT, f.MESSAGE, f.FIX, f.FIRST_SEEN_AT)
 _table("runs", "A row a pass.", "run_id",
        f.RUN_ID, f.RUN_STARTED_AT, f.FINISHED_AT, f.AS_OF_ON, f.OUTCOME, f.ROWS_BY_TABLE, f.SECONDS_BY_STEP)
 

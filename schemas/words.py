@@ -258,10 +258,10 @@ def plural(count: Any, one: str, many: str = "") -> str:
     return f"{count} {one if count == 1 else many or one + 's'}"
 
 
-def mended(code: str, row: Mapping[str, Any] | None = None) -> str:
+def with_fix(code: str, row: Mapping[str, Any] | None = None) -> str:
     """The sentence of a code, and what to do."""
     known_code = all_codes().get(code)
-    return f"{sentence(code, row)} {known_code.mend}" if known_code and known_code.mend else sentence(code, row)
+    return f"{sentence(code, row)} {known_code.fix}" if known_code and known_code.fix else sentence(code, row)
 
 
 def listed(codes: Any) -> list[str]:

@@ -73,7 +73,7 @@ def one(snapshot: Snapshot, compressor: str, health: pd.DataFrame, tests: pd.Dat
         parts.show(parts.bar(f"Last air test failed: {what or 'see below'}", 4, FAILED))
     if len(health):
         row = health.iloc[0]
-        reasons = [words.mended(c, dict(row)) for c in words.listed(row["reasons"])]
+        reasons = [words.with_fix(c, dict(row)) for c in words.listed(row["reasons"])]
         word, weight = STATES.get(row["state"], ("State not known", 3))
         if stands or len(failed):
             parts.show(parts.items(reasons))

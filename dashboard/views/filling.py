@@ -121,7 +121,7 @@ def answer(snapshot: Snapshot, standing: Standing) -> None:
         names = snapshot.names()
         rows.append(("Out with", ", ".join(names.get(h, h) for h in holder)))
     parts.show(parts.facts(rows))
-    findings = [words.mended(code, row) for code, row in standing.look_first]
+    findings = [words.with_fix(code, row) for code, row in standing.look_first]
     if findings:
         parts.show(parts.bar("Look first", 3, parts.lines(*dict.fromkeys(findings))))
     if standing.remarks:
@@ -157,7 +157,7 @@ def _oxygen_service(clean: bool | None) -> str:
 
 
 def _why(row) -> parts.Markup:
-    """The worst reason with its mend; the others fold away."""
+    """The worst reason with its fix; the others fold away."""
     found = words.listed(row.reasons)
     if not found:
         return parts.text("No reason is published.")
@@ -169,7 +169,7 @@ def _why(row) -> parts.Markup:
         if others
         else ""
     )
-    return parts.Markup(parts.lines(told, known.mend if known else "") + more)
+    return parts.Markup(parts.lines(told, known.fix if known else "") + more)
 
 
 def held_back(snapshot: Snapshot, fills) -> None:
@@ -226,4 +226,4 @@ def _look_at(snapshot: Snapshot, code: str, rows: list) -> tuple:
     told = sentence(code, rows[0]._asdict()) if len(rows) == 1 else sentence(code)
     where = parts.lines(*(f"{r.unit_id}, {words.clock(r.filled_at, snapshot.zone)}" for r in rows[:MOST_HOLDS]))
     known = all_codes().get(code)
-    return parts.Markup(f"<strong>{parts.text(told)}</strong>"), where, known.mend if known else ""
+    return parts.Markup(f"<strong>{parts.text(told)}</strong>"), where, known.fix if known else ""

@@ -71,7 +71,7 @@ def show(snapshot: Snapshot, standing: Standing | None, fills: pd.DataFrame) -> 
             parts.bar(
                 "No pressure is advised: do not fill it with this",
                 4,
-                parts.lines(*(words.mended(code) for code in found)),
+                parts.lines(*(words.with_fix(code) for code in found)),
             )
         )
         return
@@ -279,7 +279,7 @@ def _nothing_to_add(told: StopAdvice, row: dict) -> None:
         parts.bar(
             f"Nothing to add: it settles at {words.number(told.inside_settles_bar, 0, 'bar')}",
             4 if over else 2,
-            parts.lines(words.mended(told.nothing_to_add, row), *(words.mended(code, row) for code in told.notes)),
+            parts.lines(words.with_fix(told.nothing_to_add, row), *(words.with_fix(code, row) for code in told.notes)),
         )
     )
 
@@ -287,7 +287,7 @@ def _nothing_to_add(told: StopAdvice, row: dict) -> None:
 def _stop_at(told: StopAdvice, row: dict) -> None:
     stop = f"Stop at {words.number(np.floor(told.stop_pressure_bar), 0, 'bar')}"
     why = sentence(told.limited_by, row) if told.limited_by else ""
-    notes = [words.mended(code, row) for code in told.notes]
+    notes = [words.with_fix(code, row) for code in told.notes]
     if not np.isfinite(told.settles_to_bar):
         unknown = "What it will settle to is not known for this gas and temperature."
         parts.show(parts.bar(stop, 2, parts.lines(unknown, why, *notes)))

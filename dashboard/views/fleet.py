@@ -88,7 +88,7 @@ def reasons(health: pd.DataFrame) -> None:
         parts.table(
             ["Why", "Cylinders", "What to do"],
             [
-                (sentence(code), _which(row["join"], row["size"]), known[code].mend if code in known else "")
+                (sentence(code), _which(row["join"], row["size"]), known[code].fix if code in known else "")
                 for code, row in by.to_dict("index").items()
             ],
             says="Reasons",

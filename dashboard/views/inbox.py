@@ -1,4 +1,4 @@
-"""Inbox: what came in, what was rejected and how to mend it, how old everything is."""
+"""Inbox: what came in, what was rejected and how to fix it, how old everything is."""
 
 import pandas as pd
 import streamlit as st
@@ -31,7 +31,7 @@ def page(snapshot: Snapshot) -> None:
                     words.number(len(still_open)),
                     f"in {words.plural(still_open['file'].nunique(), 'file')}",
                 ),
-                ("Mended", words.number(rejects["resolved_at"].notna().sum())),
+                ("Fixed", words.number(rejects["resolved_at"].notna().sum())),
                 *newest(snapshot),
             ]
         )
@@ -41,14 +41,14 @@ def page(snapshot: Snapshot) -> None:
         parts.show(parts.heading(f"To know: {len(notices)}", 2, "Nothing was rejected for these."))
         named = notices["value"].notna() & (notices["value"] != notices["file"])
         notices = notices.assign(file=notices["file"].where(~named, notices["file"] + ": " + notices["value"]))
-        by = notices.fillna({"mend": ""}).groupby(["message", "mend"], sort=False)["file"].agg(list).reset_index()
+        by = notices.fillna({"fix": ""}).groupby(["message", "fix"], sort=False)["file"].agg(list).reset_index()
         parts.show(
             parts.table(
                 ["What", "What to do", "Files"],
                 [
                     (
                         r.message,
-                        r.mend,
+                        r.fix,
                         parts.Markup(
                             parts.lines(*r.file[:2])
                             + parts.folded(words.plural(len(r.file) - 2, "more file"), r.file[2:MOST_ROWS])
@@ -85,9 +85,9 @@ def newest(snapshot: Snapshot) -> list[tuple]:
 def problems(still_open: pd.DataFrame) -> None:
     parts.show(
         parts.heading(
-            f"Rejected, and how to mend it: {len(still_open)}",
+            f"Rejected, and how to fix it: {len(still_open)}",
             2,
-            "Nothing is dropped in silence: a rejected row waits here until its file is mended and dropped again.",
+            "Nothing is dropped in silence: a rejected row waits here until its file is fixed and dropped again.",
         )
     )
     if still_open.empty:
@@ -104,7 +104,7 @@ def problems(still_open: pd.DataFrame) -> None:
     shown = still_open[still_open["file"] == chosen] if chosen else still_open
     parts.show(
         parts.table(
-            ["Where", "Column and value", "What is wrong", "How to mend it"],
+            ["Where", "Column and value", "What is wrong", "How to fix it"],
             [
                 (
                     parts.lines(
@@ -117,7 +117,7 @@ def problems(still_open: pd.DataFrame) -> None:
                         f"“{_short(r.value)}”" if words.known(r.value) else "",
                     ),
                     parts.lines(r.message, f"rule: {r.rule}"),
-                    r.mend,
+                    r.fix,
                 )
                 for r in each(shown.head(MOST_ROWS))
             ],

@@ -110,8 +110,8 @@ def number(low: float, high: float, unit: str, *, above_low: bool = False) -> Ca
         try:
             figure = float(plain)
         except ValueError:
-            mend = "; decimals take a point, thousands no mark" if "," in plain or "'" in plain else ""
-            raise typer.BadParameter(f"{plain!r} is not a number{mend}") from None
+            fix = "; decimals take a point, thousands no mark" if "," in plain or "'" in plain else ""
+            raise typer.BadParameter(f"{plain!r} is not a number{fix}") from None
         if not math.isfinite(figure):
             raise typer.BadParameter(f"{plain!r} is not a finite number")
         ours = convert(figure) if convert else figure

@@ -166,7 +166,7 @@ def rejects(
     to: Annotated[Path | None, typer.Option("--to", help="Write them to a CSV or XLSX file.", metavar="FILE")] = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Open problems: file, row, column, value, what is wrong and how to mend it."""
+    """Open problems: file, row, column, value, what is wrong and how to fix it."""
     from pipelines.cli.console import print_rejects
 
     raise typer.Exit(1 if print_rejects(_station(station), to, as_json) else 0)

@@ -81,8 +81,8 @@ def problem_line(row: dict[str, Any]) -> str:
         where.append(f"row {row['row_number']}")
     if there(row.get("column")):
         where.append(f"{row['column']} = {row['value']}" if there(row.get("value")) else str(row["column"]))
-    mend = f" {row['mend']}" if there(row.get("mend")) else ""
-    return f"{', '.join(where)}: {row['message']}{mend}"
+    fix = f" {row['fix']}" if there(row.get("fix")) else ""
+    return f"{', '.join(where)}: {row['message']}{fix}"
 
 
 def print_check(found, as_json: bool) -> None:

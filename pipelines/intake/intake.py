@@ -131,7 +131,7 @@ class Intake:
             progress(found.file, self.result.files_read, max(total, self.result.files_read + 1))
             try:
                 self._take(found, last)
-            except Unreadable as why:  # tried again each pass: rights and networks mend without the file changing
+            except Unreadable as why:  # tried again each pass: rights and networks recover without the file changing
                 what = problem("unreadable", found=str(why))
                 self.result.add(_told(found, [0, 0, 0], what) | {"file_sha256": ""})
                 self._notice(found.file, "unreadable", None, inside=False, found=str(why))

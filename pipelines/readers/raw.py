@@ -22,7 +22,7 @@ class _Known(dict):
 
 @dataclass(slots=True)
 class Problem:
-    """One thing that was not taken, where it stands and how to mend it.
+    """One thing that was not taken, where it stands and how to fix it.
 
     `severity` is `row` (the row is rejected) or `value` (the value is left out, the row stays).
     `rows` is how many rows it rejects: one, but for the tanks and samples of a rejected dive.
@@ -31,7 +31,7 @@ class Problem:
     severity: str
     rule: str
     message: str
-    mend: str
+    fix: str
     row_number: int | None = None
     line: int | None = None
     column: str | None = None
@@ -50,12 +50,12 @@ def problem(
     rows: int = 1,
     **words: Any,
 ) -> Problem:
-    """A problem whose sentence and mend are those of its code, filled with the words given."""
+    """A problem whose sentence and fix are those of its code, filled with the words given."""
     code = all_codes()[rule]
     shown = None if value is None else clip(value)
     known = _Known({"column": column, "value": shown, "row": row_number, "line": line, "rows": rows} | words)
     return Problem(
-        severity, rule, code.says.format_map(known), code.mend.format_map(known), row_number, line, column, shown, rows
+        severity, rule, code.says.format_map(known), code.fix.format_map(known), row_number, line, column, shown, rows
     )
 
 
@@ -144,12 +144,12 @@ def _as_frame(found: list[Problem]) -> pd.DataFrame:
             "severity": p.severity,
             "rule": p.rule,
             "message": p.message,
-            "mend": p.mend,
+            "fix": p.fix,
         }
         for p in found
     ]
-    frame = pd.DataFrame(rows, columns=["row_number", "line", "column", "value", "severity", "rule", "message", "mend"])
+    frame = pd.DataFrame(rows, columns=["row_number", "line", "column", "value", "severity", "rule", "message", "fix"])
     return frame.astype(
         {"row_number": "Int64", "line": "Int64"}
-        | dict.fromkeys(("column", "value", "severity", "rule", "message", "mend"), "str")
+        | dict.fromkeys(("column", "value", "severity", "rule", "message", "fix"), "str")
     )

@@ -94,7 +94,7 @@ class PassResult:
         else:
             told.append(f"Nothing new: {self.snapshot} stands, as of {self.as_of_on} ({self.seconds:.1f} s)")
         if self.open_problems:
-            told.append(f"{self.open_problems} open problems: coldfill rejects shows them and how to mend them")
+            told.append(f"{self.open_problems} open problems: coldfill rejects shows them and how to fix them")
         return [head, *told]
 
 

@@ -13,6 +13,7 @@ from typing import Any
 import duckdb
 import pandas as pd
 
+from pipelines.warehouse.earlier_names import rename_earlier
 from schemas.codes import all_codes
 from schemas.frames import DUCKDB, conform
 from schemas.sources import SOURCES
@@ -133,17 +134,13 @@ class Warehouse:
         for name, kept in FIRST_PUBLISHED.items():
             wanted[f"first_{name}"] = {c: DUCKDB[TABLES[name].fields[c].kind] for c in kept}
         there: dict[str, set[str]] = {}
-        for table, column in self.con.execute(
-            "SELECT table_name, column_name FROM information_schema.columns"
-        ).fetchall():
+        listed = self.con.execute("SELECT table_name, column_name FROM information_schema.columns").fetchall()
+        for table, column in listed:
             there.setdefault(table, set()).add(column)
         if all(set(columns) <= there.get(table, set()) for table, columns in wanted.items()):
             return
         with self.transaction(changes=False):
-            for name in FIRST_PUBLISHED:
-                if f"told_{name}" in there and f"first_{name}" not in there:  # its name in earlier versions
-                    self.con.execute(f"ALTER TABLE told_{name} RENAME TO first_{name}")
-                    there[f"first_{name}"] = there[f"told_{name}"]
+            rename_earlier(self.con, there)
             for table, columns in wanted.items():
                 if table not in there:
                     self.con.execute(f"CREATE TABLE {table} ({_columns(columns)})")
@@ -307,7 +304,7 @@ class Warehouse:
     def answer(self, source: str, file: str, sha256: str, now: pd.Timestamp) -> None:
         """Let go of rows of older files that wait or were rejected, where this file has given their key.
 
-        Nobody need mend them any more.
+        Nobody need fix them any more.
         """
         if not self.one(f"SELECT 1 FROM rows_{source} WHERE state IN ('waiting', 'rejected') LIMIT 1"):
             return
@@ -382,8 +379,8 @@ class Warehouse:
             return False
         known = all_codes().get(rule)
         told = {"value": value} | words
-        message, mend = (known.words(told), known.mend) if known else (rule.replace("_", " "), "")
-        self.con.execute("INSERT INTO notices VALUES (?, ?, ?, ?, ?, ?)", [file, rule, value, message, mend, now])
+        message, fix = (known.words(told), known.fix) if known else (rule.replace("_", " "), "")
+        self.con.execute("INSERT INTO notices VALUES (?, ?, ?, ?, ?, ?)", [file, rule, value, message, fix, now])
         return True
 
     def replace_file(self, file: str, sha256: str, now: pd.Timestamp) -> None:

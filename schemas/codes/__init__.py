@@ -16,7 +16,7 @@ AREAS = ("intake", "fills", "dives", "divers", "fleet")
 
 @dataclass(frozen=True)
 class Code:
-    """A code, what it says to people, and how to mend it where that can be said.
+    """A code, what it says to people, and how to fix it where that can be said.
 
     A sentence that names figures has a `general` one beside it, without them: said of many rows at once, and
     where a row lacks one of the figures.
@@ -24,7 +24,7 @@ class Code:
 
     code: str
     says: str
-    mend: str = ""
+    fix: str = ""
     general: str = ""
 
     @property

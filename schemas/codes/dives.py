@@ -34,7 +34,7 @@ CODES: list[Code] = [
     Code(
         "capacity_differs",
         "The dive file's cylinder size is not the register's; the register's was taken.",
-        "Check which cylinder was dived and mend the link or the dive computer's setting.",
+        "Check which cylinder was dived and fix the link or the dive computer's setting.",
     ),
     Code(
         "gas_missing",
@@ -107,7 +107,7 @@ CODES: list[Code] = [
     Code(
         "duplicate_dive",
         "The same dive as another record of this member, by time and profile; the other, fuller one counts.",
-        "Nothing to do, unless they were two dives: then mend the clock of one.",
+        "Nothing to do, unless they were two dives: then fix the clock of one.",
     ),
     Code(
         "duplicate_dive_other_clock",
@@ -117,7 +117,7 @@ CODES: list[Code] = [
     Code(
         "overlaps_another_dive",
         "The times overlap another dive of this member with another profile or other cylinders: a clock may be wrong.",
-        "Mend the clock; if two computers recorded a cylinder each, put both into one record.",
+        "Fix the clock; if two computers recorded a cylinder each, put both into one record.",
     ),
     Code(
         "looks_like_another_dive",

@@ -1,6 +1,6 @@
 """Codes of intake: why a file, a row or a value was not taken, and flags on what was taken all the same.
 
-A sentence says what was found; the mend says what to do. Both may hold named fields.
+A sentence says what was found; the fix says what to do. Both may hold named fields.
 """
 
 from schemas.codes import Code
@@ -406,7 +406,7 @@ UDDF = [
         'Say so in station.toml: [uddf.roles] "{value}" = "back" (or stage, deco, bailout, suit, oxygen, diluent).',
     ),
     Code("uddf_no_start_pressure", "The tank has no pressure at the start.", "Correct it and export again."),
-    Code("uddf_dive_rejected", "Its dive was rejected ({found}), and {rows} rows with it.", "Mend the dive."),
+    Code("uddf_dive_rejected", "Its dive was rejected ({found}), and {rows} rows with it.", "Fix the dive."),
 ]
 
 #: on rows that were taken

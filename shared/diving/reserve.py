@@ -182,17 +182,17 @@ def cause_shares(
 
     Notes
     -----
-    Shapley value of the game v(S) = deficit − what is left of it with the players in S mended; the
-    profile has what no mending removes. Mending only adds gas, so v never falls.
+    Shapley value of the game v(S) = deficit − what is left of it with the players in S fixed; the
+    profile has what no fixing removes. Fixing only adds gas, so v never falls.
     """
     start = traces.start
     margin, used = traces.margin_free_l, traces.used_free_l
     dive = traces.dive()
-    mends = (short_free_l[dive], cooling_free_l[dive], saved_share[dive] * used)
+    fixes = (short_free_l[dive], cooling_free_l[dive], saved_share[dive] * used)
 
     def left(players: tuple[int, ...]) -> Floats:
-        mended = margin + sum(mends[p] for p in players)
-        return np.maximum(0.0, -np.minimum.reduceat(np.where(np.isnan(mended), np.inf, mended), start))
+        fixed = margin + sum(fixes[p] for p in players)
+        return np.maximum(0.0, -np.minimum.reduceat(np.where(np.isnan(fixed), np.inf, fixed), start))
 
     deficit = left(())
     worth = {players: deficit - left(players) for players in _SUBSETS}

@@ -535,7 +535,7 @@ def publish(published: Path, *, name: str | None = None) -> Manifest:
                 "severity": ["row", "value"],
                 "rule": ["out_of_bounds", "not_a_number"],
                 "message": ["Above 450 bar, gauge.", "Not a number."],
-                "mend": ["Is it psi? Map the unit in station.toml.", "Correct it."],
+                "fix": ["Is it psi? Map the unit in station.toml.", "Correct it."],
                 "first_seen_at": [NOW, NOW],
                 "resolved_at": [pd.NaT, pd.NaT],
             }
@@ -561,7 +561,7 @@ def publish(published: Path, *, name: str | None = None) -> Manifest:
                 "rule": ["older_than_current"],
                 "value": ["3 rows"],
                 "message": ["A row was passed over."],
-                "mend": ["Save it again."],
+                "fix": ["Save it again."],
                 "first_seen_at": [NOW],
             }
         ),

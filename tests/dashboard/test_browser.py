@@ -11,7 +11,7 @@ PAGES = {
     "Divers": "Whose reserves run thin",
     "My season": "What you breathe",
     "Air": "Fills to call back",
-    "Inbox": "Rejected, and how to mend it",
+    "Inbox": "Rejected, and how to fix it",
 }
 
 

@@ -64,7 +64,7 @@ WORDS = {
     ],
     "air": ["Last air test failed", "Fills to call back: 1", "call the laboratory"],
     "inbox": [
-        "Rejected, and how to mend it: 2",
+        "Rejected, and how to fix it: 2",
         "line 48",
         "Map the unit in station.toml",
         "stop_pressure_bar",
@@ -269,7 +269,7 @@ def test_what_most_of_a_fleet_has_does_not_drown_what_is_rare(published):
     one = health.iloc[0].to_dict() | {"score_reasons": ["often_short", "mass_lost"]}
     told = parts.reasons(one, "score_reasons")
     assert told.index("<details>") < told.index(html.escape(sentence("often_short")))
-    assert told.index(html.escape(words.mended("mass_lost"))) < told.index("<details>")
+    assert told.index(html.escape(words.with_fix("mass_lost"))) < told.index("<details>")
     assert sentence("often_short") in parts.reasons(one | {"score_reasons": ["often_short"]}, "score_reasons")
 
 

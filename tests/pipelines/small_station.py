@@ -195,7 +195,7 @@ def ask(station: Station, query: str) -> pd.DataFrame:
 
 
 def open_problems(station: Station) -> pd.DataFrame:
-    """Rejects that nobody has mended yet."""
+    """Rejects that nobody has fixed yet."""
     return ask(station, "SELECT * FROM rejects WHERE resolved_at IS NULL ORDER BY file, row_number, rule")
 
 

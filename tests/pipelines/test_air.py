@@ -462,8 +462,8 @@ def test_gas_of_unknown_origin_is_in_doubt_while_a_compressor_stands_failed(sour
     assert len(recall) == (state == "source_unknown")
     if len(recall):
         assert recall["reason"].iloc[0].startswith("Source unknown") and "carbon monoxide" in recall["reason"].iloc[0]
-    mended = [*tests, sample("2026-03-25", "K2")]
-    assert "source_unknown" not in air_state_of_fills(two(fills, mended), Policy(), TODAY)["air_state"].tolist()
+    fixed = [*tests, sample("2026-03-25", "K2")]
+    assert "source_unknown" not in air_state_of_fills(two(fills, fixed), Policy(), TODAY)["air_state"].tolist()
 
 
 def test_a_compressor_casts_doubt_on_the_stations_it_fills_at():

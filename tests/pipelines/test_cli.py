@@ -277,7 +277,7 @@ def test_check_of_a_file_in_the_inbox_that_was_taken_in(coldfill, station):
 
 
 # --- rejects and export -----------------------------------------------------------------------
-def test_rejects_are_told_with_file_row_column_value_and_mend(coldfill, station):
+def test_rejects_are_told_with_file_row_column_value_and_fix(coldfill, station):
     code, out, _ = coldfill("rejects", "--station", station.folder)
     assert code == 1
     assert "fills-bad.csv, line 2, stop_pressure_bar = 3000" in out
@@ -293,7 +293,7 @@ def test_rejects_go_to_a_file(coldfill, station, tmp_path, ending):
     coldfill("rejects", "--station", station.folder, "--to", to)
     rows = pd.read_csv(to) if ending == "csv" else pd.read_excel(to)
     assert rows["row_number"].tolist() == [1, 2]
-    assert {"file", "column", "value", "rule", "message", "mend", "line"} <= set(rows.columns)
+    assert {"file", "column", "value", "rule", "message", "fix", "line"} <= set(rows.columns)
 
 
 def test_rejects_for_scripts(coldfill, station):

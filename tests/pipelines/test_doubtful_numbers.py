@@ -23,7 +23,7 @@ def test_a_share_is_rejected_and_asked_about(tmp_path, column, share, meant):
     assert rules(table) == ["share_not_per_cent"]
     (found,) = table.problems
     assert found.severity == "row" and f"Did you mean {meant}?" in found.message and found.value == share
-    assert f'{column} = "fraction"' in found.mend
+    assert f'{column} = "fraction"' in found.fix
     assert table.rows["fill_id"].tolist() == ["F1"]
 
 

@@ -46,7 +46,7 @@ def checked(source, **row):
 def test_a_cylinder_whose_stamps_cannot_all_be_is_rejected(change, rule):
     clean, problems = checked("cylinders", **(CYLINDER | change))
     assert clean.empty and problems["rule"].tolist() == [rule]
-    assert problems["message"].ne("").all() and problems["mend"].ne("").all()
+    assert problems["message"].ne("").all() and problems["fix"].ne("").all()
 
 
 @pytest.mark.parametrize(

@@ -1,4 +1,4 @@
-"""Whatever lies in the inbox: a reason and a mend for each, the rest goes on, and never a traceback."""
+"""Whatever lies in the inbox: a reason and a fix for each, the rest goes on, and never a traceback."""
 
 import os
 import random
@@ -59,14 +59,14 @@ def inbox_of_everything(tmp_path_factory):
 
 
 @pytest.mark.parametrize("case", BAD)
-def test_each_is_rejected_with_a_reason_and_a_mend(inbox_of_everything, case):
+def test_each_is_rejected_with_a_reason_and_a_fix(inbox_of_everything, case):
     name, _, rule, accepted = BAD[case]
     station, result = inbox_of_everything
     told = s.open_problems(station)
     told = told[told["file"] == name]
     assert len(told), "a bad file without a problem"
     assert (told["message"].str.len() > 10).all()
-    assert (told["mend"].str.len() > 5).all()
+    assert (told["fix"].str.len() > 5).all()
     assert "reader_failed" not in set(told["rule"])
     if rule:
         assert rule in set(told["rule"])
@@ -92,8 +92,8 @@ def test_the_rest_goes_on(inbox_of_everything):
 def test_a_guess_is_offered_and_not_taken(inbox_of_everything):
     station, _ = inbox_of_everything
     told = s.open_problems(station).set_index("file").loc["fills-e.csv"]
-    assert "psi" in told["mend"]
-    assert "station.toml" in told["mend"]
+    assert "psi" in told["fix"]
+    assert "station.toml" in told["fix"]
 
 
 def test_lock_files_are_passed_over_in_silence_and_copies_of_a_conflict_are_listed(tmp_path):

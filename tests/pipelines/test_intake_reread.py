@@ -102,15 +102,15 @@ def test_a_changed_mapping_reads_earlier_contents_of_a_place_too(station):
     assert s.take_in(s.with_settings(station, "")).files_read == 0
 
 
-def test_a_mapping_that_mends_a_refused_file(tmp_path):
+def test_a_mapping_that_fixes_a_refused_file(tmp_path):
     station = s.make(tmp_path)
     s.drop(station, "cylinders.csv", s.CYLINDERS)
     s.drop(station, "fills.csv", s.text(_log(1)).replace("stop_pressure_bar", "Druck"))
     result = s.take_in(station)
     assert (result.refused, result.found_problems) == (1, True)
     assert s.open_problems(station)["rule"].tolist() == ["missing_column", "unknown_header"][:1]
-    mended = s.with_settings(station, '[sources.fills.headers]\nstop_pressure_bar = "Druck"')
-    result = s.take_in(mended)
+    fixed = s.with_settings(station, '[sources.fills.headers]\nstop_pressure_bar = "Druck"')
+    result = s.take_in(fixed)
     assert (result.refused, result.rows_accepted) == (0, 1)
     assert s.open_problems(station).empty
     assert s.files(station).loc["fills.csv", "outcome"] == "taken"
@@ -168,7 +168,7 @@ def test_working_pressure_as_target_follows_a_corrected_register(tmp_path):
     assert s.take_in(station).files_read == 0
 
 
-def test_mended_files_answer_their_problems(tmp_path):
+def test_fixed_files_answer_their_problems(tmp_path):
     station = s.make(tmp_path)
     s.drop(station, "cylinders.csv", s.CYLINDERS)
     s.drop(station, "fills.csv", [s.fill(1, stop_pressure_bar="2300"), s.fill(2, ambient_c="warm"), s.fill(3)])

@@ -129,9 +129,9 @@ def test_what_waited_within_one_pass_was_no_problem(tmp_path):
     assert s.ask(station, "SELECT count(*) AS n FROM rejects")["n"][0] == 0
 
 
-def test_a_mended_row_answers_the_one_that_waits(tmp_path):
+def test_a_fixed_row_answers_the_one_that_waits(tmp_path):
     """A typing error in a cylinder's number, put right in the same file or in a file of its own."""
-    for n, name in enumerate(("fills.csv", "fills-mended.csv")):
+    for n, name in enumerate(("fills.csv", "fills-fixed.csv")):
         station = s.make(tmp_path / str(n))
         s.drop(station, "cylinders.csv", s.CYLINDERS)
         s.drop(station, "fills.csv", [s.fill(1), s.fill(2, unit_id="C99")])

@@ -2,7 +2,9 @@
 
 import json
 import shutil
+from contextlib import closing
 
+import duckdb
 import pandas as pd
 import pytest
 import small_station as s
@@ -10,7 +12,7 @@ import small_station as s
 from pipelines.cli.console import words_for
 from pipelines.intake.rebuild import WarehouseLost
 from pipelines.station import clock
-from pipelines.warehouse.store import WarehouseDamaged
+from pipelines.warehouse.store import Warehouse, WarehouseDamaged
 from schemas.snapshot import current_name, read_manifest, read_table
 
 
@@ -90,6 +92,21 @@ def test_an_earlier_version_gets_its_list_with_the_first_pass(copy):
     path.unlink()
     s.run(copy)
     assert {(e["file"], e["modified_at"]) for e in map(json.loads, path.read_text().splitlines())} == listed
+
+
+def test_columns_and_tables_that_had_other_names_in_an_earlier_version_keep_what_they_hold(copy):
+    s.drop(copy, "fills-bad.csv", [s.fill(11, stop_pressure_bar="much")], 20)
+    s.run(copy)
+    rejects, first = s.ask(copy, "FROM rejects"), s.ask(copy, "FROM first_fill_quality ORDER BY fill_id")
+    assert rejects["fix"].str.len().gt(0).all() and len(rejects) and len(first)
+    with duckdb.connect(str(copy.warehouse)) as con:
+        con.execute("ALTER TABLE rejects RENAME COLUMN fix TO mend")
+        con.execute("ALTER TABLE notices RENAME COLUMN fix TO mend")
+        con.execute("ALTER TABLE first_fill_quality RENAME TO told_fill_quality")
+    with closing(Warehouse(copy.warehouse)) as warehouse:
+        pd.testing.assert_frame_equal(warehouse.frame("FROM rejects"), rejects)
+        pd.testing.assert_frame_equal(warehouse.frame("FROM first_fill_quality ORDER BY fill_id"), first)
+        assert "fix" in warehouse.frame("FROM notices")
 
 
 def test_an_older_copy_of_the_warehouse_gets_what_has_come_since_from_the_archive(copy, tmp_path):

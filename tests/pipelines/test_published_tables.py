@@ -158,7 +158,7 @@ def test_files_are_accounted_for(sample_station, manifest):
     known = set(row_wise["file_sha256"])
     assert set(files.loc[files["rows_rejected"] > 0, "file_sha256"]) <= known
     assert (rejects["message"].str.len() > 0).all()
-    assert (rejects["mend"].str.len() > 0).all()
+    assert (rejects["fix"].str.len() > 0).all()
     sources = {*SOURCES, "uddf"}
     assert set(files["source"].dropna()) <= sources
 

@@ -1,4 +1,4 @@
-"""Whatever a CSV file holds: what can be read is read, the rest is named with its row, line, value, reason and mend."""
+"""Whatever a CSV file holds: what can be read is read, the rest is named with its row, line, value, reason and fix."""
 
 import gzip
 from dataclasses import replace
@@ -127,16 +127,16 @@ def test_a_file_that_is_none_is_refused_with_a_reason(tmp_path, content, rule, w
     assert table.refused is not None
     assert rules(table) == [rule]
     assert words in table.problems[0].message
-    assert table.problems[0].mend
+    assert table.problems[0].fix
     assert table.problems[0].row_number is None
     assert table.rows_read == 0
 
 
-def test_missing_columns_are_named_and_the_mend_shows_the_mapping(tmp_path):
+def test_missing_columns_are_named_and_the_fix_shows_the_mapping(tmp_path):
     table = fills(tmp_path, csv_text({}).replace("ambient_c", "Air temp"))
     assert "ambient_c" in table.refused.message
     assert "Air temp" in table.refused.message
-    assert "[sources.fills.headers] ambient_c" in table.refused.mend
+    assert "[sources.fills.headers] ambient_c" in table.refused.fix
 
 
 def test_an_ending_nobody_reads_says_what_is_read(tmp_path):
@@ -204,7 +204,7 @@ def test_what_is_not_certain_is_rejected_never_guessed(tmp_path, column, text, r
     assert (found.row_number, found.line, found.severity) == (2, 3, "row")
     assert rule == "cell_too_long" or not text.isprintable() or found.value == text
     assert found.message
-    assert found.mend
+    assert found.fix
     assert table.rows["fill_id"].tolist() == ["F1", "F3"]
 
 
@@ -242,15 +242,15 @@ def test_an_unknown_column_is_told_and_costs_no_row(tmp_path):
         ("unknown_header", "weather", "value", None),
         ("unknown_header", "analysed_02_pct", "value", None),
     ]
-    assert "analysed_o2_pct" in table.problems[1].mend
+    assert "analysed_o2_pct" in table.problems[1].fix
     assert len(table.rows) == 1
 
 
 def test_a_header_in_another_unit_shows_both_lines_of_the_mapping(tmp_path):
     table = fills(tmp_path, csv_text({"settled_pressure_psi": "3100"}))
     assert rules(table) == ["unit_in_header"]
-    assert '[sources.fills.headers] settled_pressure_bar = "settled_pressure_psi"' in table.problems[0].mend
-    assert '[sources.fills.units] settled_pressure_bar = "psi"' in table.problems[0].mend
+    assert '[sources.fills.headers] settled_pressure_bar = "settled_pressure_psi"' in table.problems[0].fix
+    assert '[sources.fills.units] settled_pressure_bar = "psi"' in table.problems[0].fix
 
 
 # --- times ------------------------------------------------------------------------------------

@@ -184,7 +184,7 @@ def test_an_unknown_owner_rejects_the_dives_and_says_how_to_place_them(tmp_path)
     assert found.rules == ["uddf_no_member", "uddf_dive_rejected", "uddf_dive_rejected"]
     assert [found.counts(s) for s in ("dives", "dive_tanks", "dive_samples")] == [(1, 0, 1), (1, 0, 1), (3, 0, 3)]
     assert found.problems[0].value == "own"
-    assert "dives/MEMBER_ID/" in found.problems[0].mend
+    assert "dives/MEMBER_ID/" in found.problems[0].fix
 
 
 def test_links_name_dives_and_cylinders_also_for_one_member_alone(tmp_path):

@@ -149,7 +149,7 @@ def test_what_is_no_workbook_is_refused(tmp_path, content):
     path.write_bytes(content)
     table = read(path)
     assert table.refused is not None
-    assert table.refused.mend
+    assert table.refused.fix
 
 
 def test_a_zip_archive_without_a_workbook_is_refused(tmp_path):

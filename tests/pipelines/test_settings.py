@@ -1,4 +1,4 @@
-"""`station.toml` is written with every policy, read back the same, and every mistake in it is named with its mend."""
+"""`station.toml` is written with every policy, read back the same, and every mistake in it is named with its fix."""
 
 import dataclasses
 
@@ -122,7 +122,7 @@ def test_a_folder_that_is_no_station_says_how_to_make_one(tmp_path):
         ("[scale]\nscheduler = 'tcp://other:8786'", ["line 2", "scheduler", "not built yet"]),
     ],
 )
-def test_every_mistake_is_named_with_its_mend(tmp_path, text, words):
+def test_every_mistake_is_named_with_its_fix(tmp_path, text, words):
     found = "\n".join(mistakes(tmp_path, text))
     for word in words:
         assert word in found, found

@@ -209,7 +209,7 @@ def test_two_records_of_one_start_that_differ_reject_both(tmp_path):
 def refused(tmp_path, content) -> str:
     found = read(tmp_path, content)
     assert found.refused is not None
-    assert found.refused.mend
+    assert found.refused.fix
     assert found.counts("dives")[0] == 0
     return found.refused.rule
 

@@ -68,7 +68,7 @@ def test_a_row_is_clean_or_has_a_problem_that_names_it(source):
     assert clean.empty
     assert set(problems["row_number"]) == {1, 2}
     assert (problems["message"].str.len() > 0).all()
-    assert (problems["mend"].str.len() > 0).all()
+    assert (problems["fix"].str.len() > 0).all()
     assert set(problems["severity"]) == {"row"}
 
 

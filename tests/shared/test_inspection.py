@@ -37,7 +37,7 @@ def test_a_fail_keeps_out_until_a_later_pass_of_its_kind():
     assert state(MADE, [*failed, ("2023-06-20", "visual", "pass")], "2023-06-20")[0] == "in_date"
 
 
-def test_a_hydrostatic_pass_mends_a_failed_visual_but_not_the_reverse():
+def test_a_hydrostatic_pass_clears_a_failed_visual_but_not_the_reverse():
     assert (
         state(MADE, [HYDRO, ("2023-06-01", "visual", "fail"), ("2023-07-01", "hydrostatic", "pass")], "2023-08-01")[0]
         == "in_date"

@@ -42,12 +42,12 @@ def test_at_its_critical_rate_a_dive_just_meets_the_policy(seed, rmv):
     assert (least[~met] < 0).all()
 
 
-def by_orders(margin, used, mends, save):
+def by_orders(margin, used, fixes, save):
     """Shapley value over all orders of one dive's players, one at a time."""
 
     def left(players):
-        mended = margin + sum(mends[p] for p in players if p < 2) + (save * used if 2 in players else 0.0)
-        return max(0.0, -mended.min())
+        fixed = margin + sum(fixes[p] for p in players if p < 2) + (save * used if 2 in players else 0.0)
+        return max(0.0, -fixed.min())
 
     share = np.zeros(3)
     for order in permutations(range(3)):
@@ -75,7 +75,7 @@ def test_shares_are_the_shapley_value_and_add_to_one(seed):
         np.testing.assert_allclose(shares[i], expected, atol=1e-12)
 
 
-def test_a_dive_with_nothing_to_mend_was_its_profile():
+def test_a_dive_with_nothing_to_fix_was_its_profile():
     t = traces(3, low=-300.0)
     nothing = np.zeros(len(t.start))
     shares, deficit = cause_shares(t, nothing, nothing, nothing)

@@ -22,7 +22,7 @@ OUT_OF_DATE_COST, OUT_OF_DATE_DAY_COST, EARLY_DAY_COST, TRIP_COST = 2000.0, 10.0
 PAIR_VISITS = 8
 UNKNOWN_GAP_DAYS = 60.0
 CAPACITY_TOLERANCE_L = 0.5
-UNMENDED = (
+NOT_FIXED_BY_A_VISIT = (
     "service_life_unknown",
     "service_life_over",
     "alloy_not_permitted",
@@ -96,7 +96,7 @@ def _items(inputs: dict[str, pd.DataFrame], units: pd.DataFrame, policy: Policy,
     usable = (
         cylinders["status"].eq("in_service")
         & ~pd.Series(np.isin(states.state, ("condemned",)))
-        & ~reasons.map(lambda codes: bool(set(codes) & set(UNMENDED))).astype(bool)
+        & ~reasons.map(lambda codes: bool(set(codes) & set(NOT_FIXED_BY_A_VISIT))).astype(bool)
     )
     lent = loans_of_cylinders(inputs, today, policy.time_zone).set_index("cylinder_id")
     away_until = cylinders["cylinder_id"].map(
