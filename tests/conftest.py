@@ -1,4 +1,8 @@
-"""What tests of more than one part share: the sample station, computed once."""
+"""What tests of more than one part share: the sample station, computed once, and how a run is laid out.
+
+Users of the sample station are one xdist group, every other file is one of its own (`--dist loadgroup`), so that
+what a module makes for its tests is made once. Long groups start first.
+"""
 
 import os
 from dataclasses import dataclass
@@ -6,10 +10,53 @@ from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command sets it
 
+import hypothesis
 import pandas as pd
 import pytest
+from strict_skips import pytest_make_collect_report, pytest_runtest_makereport
 
 from schemas.snapshot import read_manifest, read_table
+
+__all__ = ["pytest_make_collect_report", "pytest_runtest_makereport"]  # pytest finds its hooks here
+
+# the same examples in every run; `--hypothesis-profile=search` looks for others
+hypothesis.settings.register_profile("search", deadline=None)
+hypothesis.settings.register_profile("same", deadline=None, derandomize=True)
+hypothesis.settings.load_profile("same")
+
+TESTS = Path(__file__).parent
+#: files and groups in the order in which they should begin, longest first; the others follow
+FIRST = (
+    "sample_station",
+    "test_sign_in_browser.py",
+)
+
+
+def pytest_configure(config):
+    config.option.loadscopereorder = False  # by number of tests; ours is by time
+
+
+def _group(item) -> str:
+    return "sample_station" if "sample_station" in item.fixturenames else item.path.name
+
+
+def _asked_for(config, item) -> bool:
+    """Whether a test that is run once is asked for: by its mark, or by its file or folder."""
+    named = {(config.invocation_params.dir / arg.split("::")[0]).resolve() for arg in config.args}
+    inside = {path for path in (item.path, *item.path.parents) if TESTS in path.parents}
+    return "once" in config.option.markexpr or bool(named & inside)
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(config, items):
+    for item in items:
+        item.add_marker(pytest.mark.xdist_group(_group(item)))
+    place = {name: n for n, name in enumerate(FIRST)}
+    items.sort(key=lambda item: place.get(_group(item), len(FIRST)))
+    left_out = [item for item in items if "once" in item.keywords and not _asked_for(config, item)]
+    if left_out:
+        config.hook.pytest_deselected(items=left_out)
+        items[:] = [item for item in items if item not in left_out]
 
 
 @dataclass(frozen=True)

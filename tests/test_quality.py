@@ -38,6 +38,7 @@ def test_ruff_finds_nothing():
     assert told.returncode == 0, told.stdout
 
 
+@pytest.mark.once
 def test_types_hold(tmp_path):
     told = subprocess.run(
         [sys.executable, "-m", "mypy", "--cache-dir", str(tmp_path)], cwd=ROOT, capture_output=True, text=True

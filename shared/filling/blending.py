@@ -265,7 +265,8 @@ def _cascade(
             given = (amount_per_l(to_bar) - inside) * water_capacity_l
             now_bar, bank_bar = to_bar, reads(stored - given / bank.water_capacity_l)
         else:
-            now_bar = bank_bar = equal_bar
+            now_bar = bank_bar = max(equal_bar, now_bar)  # the way there and back rounds
+        bank_bar = min(bank_bar, bank.pressure_bar)
         left[bank.name] = Bank(bank.name, bank.water_capacity_l, bank_bar)
         steps.append(CascadeStep(bank.name, now_bar, bank_bar))
     return Cascade(tuple(steps), now_bar, tuple(left.values()))

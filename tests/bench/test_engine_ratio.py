@@ -13,6 +13,8 @@ from shared.gas import equation
 from shared.gas.mix import AIR, density_mol_l, pressure_bar_abs
 from shared.gas.table import GasTable
 
+pytestmark = pytest.mark.once
+
 STATES = 500_000
 
 

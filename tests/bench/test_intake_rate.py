@@ -7,10 +7,13 @@ from pathlib import Path
 import duckdb
 import numpy as np
 import pandas as pd
+import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "pipelines"))
 
 import small_station as s
+
+pytestmark = pytest.mark.once
 
 #: reading, typing, checking, placing, hashing, ranking and archiving a row costs so many bare reads and inserts
 MOST_TIMES_BARE = 15.0

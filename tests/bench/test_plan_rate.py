@@ -4,9 +4,12 @@ import time
 
 import numpy as np
 import pandas as pd
+import pytest
 
 from pipelines.derive.fleet import plan_solver
 from tests.pipelines.test_plan import TODAY, cylinder, day, past, plan
+
+pytestmark = pytest.mark.once
 
 CYLINDERS, VISITS = 500, 26
 MOST_TIMES_SOLVER = 6.0

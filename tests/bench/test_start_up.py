@@ -6,6 +6,8 @@ import time
 
 import pytest
 
+pytestmark = pytest.mark.once
+
 CASES = {
     "help": (["-m", "pipelines.cli", "--help"], "import typer.main, typer.rich_utils"),
     "gas settle": (

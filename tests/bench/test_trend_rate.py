@@ -13,6 +13,8 @@ from tests.shared.season import make_season
 from tests.shared.test_trend import Dense
 from tests.shared.trend_grades import as_dives
 
+pytestmark = pytest.mark.once
+
 DIVES = 400
 
 

@@ -18,6 +18,8 @@ from pipelines.readers.uddf.walk import SAFE
 from pipelines.station.settings import load_station, write_station
 from tests.pipelines.uddf_files import LINK_COLUMNS, dive, document, waypoint
 
+pytestmark = pytest.mark.once
+
 MOST_TIMES_BARE = 4.0
 FULL = os.environ.get("COLDFILL_SOAK") == "full"
 
