@@ -97,9 +97,13 @@ def header(snapshot: Snapshot) -> None:
 
 @st.fragment(run_every=LOOK_AGAIN_S)
 def _turn_to_newer(published: Path, shown: str) -> None:
-    from schemas.snapshot import current_name
+    from schemas.snapshot import SnapshotDamaged, current_name
 
-    if current_name(published) not in (shown, None):
+    try:
+        newest = current_name(published)
+    except SnapshotDamaged:  # what is shown still stands
+        return
+    if newest not in (shown, None):
         st.rerun()
 
 
@@ -132,6 +136,8 @@ def main(arguments: list[str]) -> None:
         chosen.run()
     except Refused as told:
         parts.show(parts.heading("Not for you to see"), parts.plain(str(told)))
+    except NothingPublished as told:  # a part of the snapshot is damaged
+        parts.show(parts.heading("Not to be read"), parts.plain(str(told)))
     _turn_to_newer(options.published, snapshot.name)
 
 

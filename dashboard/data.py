@@ -17,7 +17,7 @@ from dashboard.access import NAMES, Refused, Scope, Viewer, scope
 from schemas.frames import conform, empty
 from schemas.logins import COLUMNS as LOGIN_COLUMNS
 from schemas.policy import SECTIONS
-from schemas.snapshot import Manifest, NothingPublished, read_manifest, standing_name
+from schemas.snapshot import Manifest, NothingPublished, Part, part_bytes, read_manifest, standing_name
 from schemas.tables import TABLES
 
 __all__ = ["NothingPublished", "Refused", "Snapshot", "open_snapshot", "sign_in_facts"]
@@ -106,7 +106,8 @@ def sign_in_facts(published: Path) -> tuple[Mapping[str, Any], pd.DataFrame]:
 @lru_cache(maxsize=2)
 def _logins(published: Path, name: str) -> pd.DataFrame:
     parts = _manifest(published, name).tables.get("member_logins", {})
-    frames = [pd.read_parquet(published / name / "member_logins" / p.file) for p in parts.values() if p.rows]
+    folder = published / name / "member_logins"
+    frames = [pd.read_parquet(part_bytes(folder / p.file, p)) for p in parts.values() if p.rows]
     return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame({c: [] for c in LOGIN_COLUMNS})
 
 
@@ -155,13 +156,13 @@ def _read(published: Path, manifest: Manifest, table: str, where: Mapping[str, A
     if TABLES[table].by_member and where.get("member_id") in parts:
         parts = {where["member_id"]: parts[where["member_id"]]}
     filters = [(column, "==", value) for column, value in where.items()] or None
-    frames = list(_frames(published / manifest.name / table, [p.file for p in parts.values() if p.rows], filters))
+    frames = list(_frames(published / manifest.name / table, [p for p in parts.values() if p.rows], filters))
     return conform(pd.concat(frames, ignore_index=True), fields) if frames else empty(fields)
 
 
-def _frames(folder: Path, files: list[str], filters: list | None) -> Iterator[pd.DataFrame]:
-    for file in files:
-        frame = pd.read_parquet(folder / file, filters=filters)
+def _frames(folder: Path, parts: list[Part], filters: list | None) -> Iterator[pd.DataFrame]:
+    for part in parts:
+        frame = pd.read_parquet(part_bytes(folder / part.file, part), filters=filters)
         for column in frame.columns:
             if TABLES[folder.name].fields[column].kind == "json":
                 frame[column] = [json.loads(v) if isinstance(v, str) else None for v in frame[column]]

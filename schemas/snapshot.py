@@ -7,7 +7,10 @@
 A reader takes the pointer once and stays with that snapshot: it is immutable.
 """
 
+import hashlib
+import io
 import json
+import re
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
@@ -23,17 +26,36 @@ MANIFEST = "manifest.json"
 SINCE = "since.json"
 
 
+#: how a snapshot is named: by its moment, UTC, to the microsecond
+NAME = re.compile(r"\d{8}T\d{12}")
+#: what reading rubbish in place of a manifest or a note raises
+_RUBBISH = (ValueError, TypeError, KeyError, AttributeError, IndexError, RecursionError)
+
+
 class NothingPublished(RuntimeError):
     """There is no snapshot to read yet."""
 
 
+class SnapshotDamaged(NothingPublished):
+    """What is published does not read as it was written."""
+
+
+def damaged(what: str) -> SnapshotDamaged:
+    """What to do about a snapshot that is damaged."""
+    return SnapshotDamaged(f"{what} is damaged. Run `coldfill run`: it makes anew what is damaged and publishes it.")
+
+
 @dataclass
 class Part:
-    """One Parquet file of a table; an equal fingerprint means equal inputs, so the file may be reused."""
+    """One Parquet file of a table; an equal fingerprint means equal inputs, so the file may be reused.
+
+    `sha256` is of the file's bytes; empty in manifests of earlier versions.
+    """
 
     file: str
     rows: int
     fingerprint: str
+    sha256: str = ""
 
 
 @dataclass
@@ -52,21 +74,49 @@ class Manifest:
     steps: dict[str, str] = field(default_factory=dict)
 
     def to_json(self) -> str:
-        return json.dumps(asdict(self), ensure_ascii=False, indent=1)
+        """As JSON, with a seal over all of it."""
+        told = asdict(self)
+        return json.dumps(told | {"seal": _seal(told)}, ensure_ascii=False, indent=1)
 
     @classmethod
     def from_json(cls, text: str) -> "Manifest":
+        """From JSON; one of an earlier version has no seal.
+
+        Raises
+        ------
+        ValueError, TypeError, KeyError, AttributeError
+            The text is no manifest, or not as it was written.
+        """
         told = json.loads(text)
+        seal = told.pop("seal", None)
+        if seal is not None and seal != _seal(told):
+            raise ValueError("the seal does not fit")
         told["tables"] = {t: {p: Part(**part) for p, part in parts.items()} for t, parts in told["tables"].items()}
         return cls(**told)
 
 
+def _seal(told: dict[str, Any]) -> str:
+    return hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()
+
+
 def current_name(published: Path) -> str | None:
-    """The name of the snapshot that counts, or None before the first publish."""
+    """The name of the snapshot that counts, or None before the first publish.
+
+    Raises
+    ------
+    SnapshotDamaged
+        The pointer holds something else than a name.
+    """
+    pointer = published / POINTER
     try:
-        return (published / POINTER).read_text(encoding="utf-8").strip() or None
+        name = pointer.read_bytes().decode("utf-8", "replace").strip()
     except FileNotFoundError:
         return None
+    except IsADirectoryError:
+        raise damaged(f"{pointer}, which names the snapshot that counts,") from None
+    if not NAME.fullmatch(name):
+        raise damaged(f"{pointer}, which names the snapshot that counts,")
+    return name
 
 
 def standing_name(published: Path) -> str:
@@ -94,11 +144,39 @@ def read_manifest(published: Path, name: str | None = None) -> Manifest:
     ------
     NothingPublished
         No snapshot stands there.
+    SnapshotDamaged
+        It does not read as it was written.
     """
     name = name or standing_name(published)
-    if not (published / name / MANIFEST).exists():
+    path = published / name / MANIFEST
+    if not path.exists():
         raise _nothing(published)
-    return Manifest.from_json((published / name / MANIFEST).read_text(encoding="utf-8"))
+    try:
+        made = Manifest.from_json(path.read_text(encoding="utf-8"))
+        if made.name != name or not isinstance(made.station, dict):
+            raise ValueError("the manifest of another snapshot")
+    except (*_RUBBISH, IsADirectoryError):
+        raise damaged(f"The manifest of snapshot {name}") from None
+    return made
+
+
+def part_bytes(path: Path, part: Part) -> io.BytesIO:
+    """The bytes of a part, once they are known to be those that were written.
+
+    A flipped bit in a Parquet file often reads as another figure, without an error.
+
+    Raises
+    ------
+    SnapshotDamaged
+        They are not, or the file is gone.
+    """
+    try:
+        data = path.read_bytes()
+    except (FileNotFoundError, IsADirectoryError, NotADirectoryError):
+        data = b""
+    if not data or (part.sha256 and hashlib.sha256(data).hexdigest() != part.sha256):
+        raise damaged(f"The part {path.parent.name}/{path.name} of snapshot {path.parent.parent.name}")
+    return io.BytesIO(data)
 
 
 def read_table(
@@ -110,7 +188,7 @@ def read_table(
     chosen = manifest.tables.get(table, {})
     wanted = [p for name, p in chosen.items() if parts is None or name in parts]
     frames = [
-        _read_columns(published / manifest.name / table / p.file, [f.name for f in fields]) for p in wanted if p.rows
+        _read_columns(published / manifest.name / table / p.file, p, [f.name for f in fields]) for p in wanted if p.rows
     ]
     if not frames:
         return empty(fields)
@@ -125,9 +203,12 @@ def read_table(
 def _with_later_passes(published: Path, manifest: Manifest, table: str, rows: pd.DataFrame) -> pd.DataFrame:
     """Counts and runs of the passes since, which found nothing new and so published nothing."""
     try:
-        since = json.loads((published / SINCE).read_text(encoding="utf-8"))
-    except (FileNotFoundError, ValueError):
+        return _added(json.loads((published / SINCE).read_text(encoding="utf-8")), manifest, table, rows)
+    except (*_RUBBISH, OSError):  # a note beside the snapshot; what it would add is not worth an error
         return rows
+
+
+def _added(since: dict[str, Any], manifest: Manifest, table: str, rows: pd.DataFrame) -> pd.DataFrame:
     if since["snapshot"] != manifest.name:
         return rows
     if table == "ingest_files":
@@ -142,12 +223,16 @@ def _with_later_passes(published: Path, manifest: Manifest, table: str, rows: pd
     return pd.concat([rows, conform(later, TABLES["runs"].fields.values())], ignore_index=True) if len(later) else rows
 
 
-def _read_columns(path: Path, names: list[str]) -> pd.DataFrame:
+def _read_columns(path: Path, part: Part, names: list[str]) -> pd.DataFrame:
     """The columns a part has of those asked for: a snapshot of an earlier version may lack some."""
+    import pyarrow as pa
     import pyarrow.parquet as pq
 
-    with pq.ParquetFile(path) as part:
-        return part.read(columns=[n for n in names if n in part.schema_arrow.names]).to_pandas()
+    try:
+        with pq.ParquetFile(part_bytes(path, part)) as file:
+            return file.read(columns=[n for n in names if n in file.schema_arrow.names]).to_pandas()
+    except (pa.ArrowException, OSError) as error:
+        raise damaged(f"The part {path.parent.name}/{path.name} of snapshot {path.parent.parent.name}") from error
 
 
 def table_glob(published: Path, manifest: Manifest, table: str) -> str:

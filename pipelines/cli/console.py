@@ -111,7 +111,7 @@ def words_for(error: Exception) -> tuple[str, int]:
     from pipelines.publish.export import WrongEnding
     from pipelines.schedule.serve import NotStarted
     from pipelines.station.settings import SettingsError
-    from pipelines.warehouse.store import WarehouseBusy, WarehouseDamaged, damaged
+    from pipelines.warehouse.trouble import WarehouseBusy, WarehouseDamaged, damaged
     from schemas.snapshot import NothingPublished
 
     told = (SettingsError, WarehouseBusy, WarehouseDamaged, WarehouseLost, NothingPublished)

@@ -10,6 +10,7 @@ from pipelines.intake.impossible_values import leave_out_impossible
 from pipelines.intake.inbox import working_pressures
 from pipelines.readers.raw import Problem, RawTable, as_frame, problem
 from pipelines.station.settings import Station
+from pipelines.warehouse.lake import PartDamaged, read_part
 from pipelines.warehouse.store import STORED, Warehouse
 from schemas.check import check
 from schemas.frames import conform
@@ -29,6 +30,8 @@ class Acceptor:
         self.station, self.warehouse, self.now, self.latest = station, warehouse, now, latest
         #: file, sha256 and dive of tanks or samples that were given to the only member with that dive
         self.guessed: set[tuple[str, str, str]] = set()
+        #: file and sha256 of waiting samples whose part of the lake cannot be read
+        self.damaged: set[tuple[str, str]] = set()
         self._samples = SampleParts(station.lake, warehouse, now)
         self._dives: tuple[pd.DataFrame, _Dives] | None = None
 
@@ -316,7 +319,11 @@ class Acceptor:
         parts = self.warehouse.frame("SELECT rowid AS id, * FROM lake_parts WHERE state = 'waiting'")
         moved = []
         for part in parts.to_dict("records"):
-            rows = pd.read_parquet(self.station.lake / part["path"])
+            try:
+                rows = read_part(self.station.lake, part)
+            except PartDamaged:
+                self.damaged.add((part["file"], part["file_sha256"]))
+                continue
             typed = conform(rows, SOURCES[SAMPLES].fields.values(), keep=("row_number",)).assign(line=pd.NA)
             placed = self._place(SAMPLES, typed, (part["file"], part["file_sha256"]))[0]
             if len(placed) < len(typed):

@@ -1,13 +1,14 @@
 """Samples on their way into the lake: Parquet parts by member and month, which the warehouse lists."""
 
+import contextlib
 import hashlib
-import os
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
 from pipelines.readers.raw import Problem, problem
+from pipelines.warehouse.lake import PartDamaged, read_part, write_part
 from pipelines.warehouse.store import Warehouse
 from schemas.sources import SOURCES
 from schemas.words import plural
@@ -85,7 +86,7 @@ class SampleParts:
                 :12
             ]
             path = where / f"{name}-{content}.parquet"
-            _write_part(part, self.lake / path)
+            sha256 = write_part(part, self.lake / path)
             noted.append(
                 {
                     "path": path.as_posix(),
@@ -97,6 +98,7 @@ class SampleParts:
                     "order_at": marked["order_at"].floor("2s"),
                     "state": state,
                     "waiting_for": dive,
+                    "sha256": sha256,
                 }
             )
         self.warehouse.insert(
@@ -114,27 +116,29 @@ class SampleParts:
         mine, order_at = marked["file"], marked["order_at"].floor("2s")
         others = self.warehouse.con.execute(
             """
-            SELECT DISTINCT path, file, order_at > ? FROM lake_parts
+            SELECT DISTINCT path, sha256, file, order_at > ? FROM lake_parts
             WHERE state = 'current' AND (order_at > ? OR (order_at = ? AND file <> ?))
               AND (member_id, month_on) IN (SELECT unnest(?), unnest(?))
             """,
             [order_at] * 3 + [mine, [n["member_id"] for n in noted], [n["month_on"] for n in noted]],
         ).fetchall()
-        newer = [path for path, _, later in others if later]
+        newer = [{"path": path, "sha256": sha256} for path, sha256, _, later in others if later]
         if differing := self._differing(rows, newer):
             self.warehouse.note(mine, "older_than_current", plural(differing, "sample"), self.now)
-        for file in sorted({file for _, file, later in others if not later}):
-            differing = self._differing(rows, [path for path, f, later in others if f == file and not later])
+        for file in sorted({file for *_, file, later in others if not later}):
+            theirs = [{"path": path, "sha256": sha256} for path, sha256, f, later in others if f == file and not later]
+            differing = self._differing(rows, theirs)
             if differing:
                 lost, won = sorted((mine, file))
                 self.warehouse.note(lost, "same_time_other_values", plural(differing, "sample"), self.now, other=won)
 
-    def _differing(self, rows: pd.DataFrame, paths: list[str]) -> int:
+    def _differing(self, rows: pd.DataFrame, parts: list[dict]) -> int:
         """How many of these samples have other values in those parts; one that says when it was revised has not."""
-        if not paths:
-            return 0
         key, told = ["member_id", "dive_id", "t_s"], [f for f in SOURCES[SAMPLES].fields if f != "revised_at"]
-        theirs = pd.concat([pd.read_parquet(self.lake / path, columns=told) for path in paths])
+        read = self._sound(parts, told)
+        if not read:
+            return 0
+        theirs = pd.concat(read)
         both = rows.loc[rows["revised_at"].isna(), told].merge(theirs, on=key, suffixes=("", "_new"))
         values = [c for c in told if c not in key]
         other = pd.concat(
@@ -145,14 +149,14 @@ class SampleParts:
     def dives_no_longer_in_file(self, file: str, sha256: str) -> list[str]:
         """Dives that had samples in an earlier content of this place and have none or fewer in the newer one."""
         parts = self.warehouse.con.execute(
-            "SELECT path, file_sha256 = ? FROM lake_parts WHERE state = 'current' AND file = ?", [sha256, file]
+            "SELECT path, sha256, file_sha256 = ? FROM lake_parts WHERE state = 'current' AND file = ?", [sha256, file]
         ).fetchall()
         key = ["member_id", "dive_id", "t_s"]
         old, new = (
             pd.concat(
                 [
                     pd.DataFrame(columns=key),
-                    *(pd.read_parquet(self.lake / path, columns=key) for path, mine in parts if mine is which),
+                    *self._sound([{"path": p, "sha256": h} for p, h, mine in parts if mine is which], key),
                 ]
             )
             for which in (False, True)
@@ -160,6 +164,14 @@ class SampleParts:
         gone = old.drop_duplicates().merge(new, on=key, how="left", indicator="side")
         sizes = gone[gone["side"] == "left_only"].groupby(["member_id", "dive_id"]).size()
         return [f"dive_samples {member} {dive}: {size} samples" for (member, dive), size in sizes.items()]
+
+    def _sound(self, parts: list[dict], columns: list[str]) -> list[pd.DataFrame]:
+        """The parts that can be read: here for a comparison; where figures come from them they are read again."""
+        read = []
+        for part in parts:
+            with contextlib.suppress(PartDamaged):
+                read.append(read_part(self.lake, part, columns))
+        return read
 
 
 def _whole(value) -> int | None:
@@ -174,10 +186,3 @@ def _folder(member: str) -> str:
         if plain == member and plain == plain.lower()
         else f"{plain}~{hashlib.sha256(member.encode()).hexdigest()[:10]}"
     )
-
-
-def _write_part(rows: pd.DataFrame, path: Path) -> None:
-    path.parent.mkdir(parents=True, exist_ok=True)
-    made = path.with_name(f".{path.name}.new")
-    rows.to_parquet(made, index=False, compression="zstd")
-    os.replace(made, path)

@@ -7,7 +7,7 @@ import errno
 import os
 import tempfile
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -49,6 +49,8 @@ class IntakeResult:
     notices: int = 0
     #: files whose rows counted once and that can be read neither in the inbox nor in the archive
     out_of_reach: list[str] = field(default_factory=list)
+    #: files that could not be opened
+    unreadable: list[str] = field(default_factory=list)
 
     @property
     def found_problems(self) -> bool:
@@ -96,10 +98,19 @@ class Intake:
         self._take_all(self._look(here).todo if tables else seen.todo, progress, total)
         self._take_all(self.due.ambiguous_now(), progress, total)
         self._retry()
+        if self.accept.damaged:
+            self.read_again(self.accept.damaged)
         self._tell_names_used_twice()
         self.due.journal.flush()
         self.result.out_of_reach = self.due.forgotten()
         return self.result
+
+    def read_again(self, files: Iterable[tuple[str, str]]) -> list[str]:
+        """Read known files again from the archive, by place and sha256; gives the places where that was in vain."""
+        before = set(self.result.unreadable)
+        self._take_all(self.due.once_more(files), lambda *_: None, 0)
+        self._retry()
+        return sorted(set(self.result.unreadable) - before)
 
     def _look(self, here: list[Found]) -> Look:
         seen = self.due.look(here, self._tried_in_vain())
@@ -134,6 +145,7 @@ class Intake:
             except Unreadable as why:  # tried again each pass: rights and networks recover without the file changing
                 what = problem("unreadable", found=str(why))
                 self.result.add(_told(found, [0, 0, 0], what) | {"file_sha256": ""})
+                self.result.unreadable.append(found.file)
                 self._notice(found.file, "unreadable", None, inside=False, found=str(why))
 
     # --- one file -----------------------------------------------------------------------------

@@ -1,6 +1,7 @@
 """Which files are to be read now: new ones, changed ones, and known ones that would be read otherwise."""
 
 from collections import Counter
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -174,12 +175,15 @@ class Due:
             WHERE dive_id IN (SELECT dive_id FROM rows_dives WHERE state = 'current'
                               GROUP BY dive_id HAVING count(DISTINCT member_id) > 1)
         """).fetchall()
-        if not rows:
-            return []
-        readings = self.readings()
+        return self.once_more(rows)
+
+    def once_more(self, files: Iterable[tuple[str, str]]) -> ToRead:
+        """Known files, by place and sha256, to be read again from the archive although nothing about them changed."""
+        asked = sorted(files)
+        readings = self.readings() if asked else {}
         todo: ToRead = []
-        for file, sha256 in sorted(rows):
-            for n, reading in enumerate(readings[file]):
+        for file, sha256 in asked:
+            for n, reading in enumerate(readings.get(file, [])):
                 if reading["file_sha256"] == sha256:
                     found = self._archived(reading, earlier=n < len(readings[file]) - 1)
                     found.again = True

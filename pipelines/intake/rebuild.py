@@ -7,7 +7,7 @@ import pandas as pd
 from pipelines.intake.archive import Original, originals
 from pipelines.intake.journal import Entry, Journal
 from pipelines.station.settings import Station
-from schemas.snapshot import NothingPublished, current_name, read_manifest, read_table
+from schemas.snapshot import NothingPublished, SnapshotDamaged, current_name, read_manifest, read_table
 from schemas.words import plural
 
 
@@ -39,7 +39,7 @@ def refuse_if_lost(station: Station) -> None:
 def _standing(station: Station) -> str | None:
     try:
         return current_name(station.published)
-    except (OSError, ValueError):  # a pointer with rubbish still says that something was published
+    except (OSError, SnapshotDamaged):  # a pointer with rubbish still says that something was published
         return "(unreadable)"
 
 

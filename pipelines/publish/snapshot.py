@@ -4,7 +4,9 @@ A published path is never written again. Whatever dies on the way leaves a folde
 it, which a later publish clears away; the last snapshot goes on being served.
 """
 
+import contextlib
 import hashlib
+import io
 import json
 import os
 import re
@@ -17,7 +19,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from schemas.frames import conform, empty
-from schemas.snapshot import MANIFEST, POINTER, Manifest, Part, current_name
+from schemas.snapshot import MANIFEST, POINTER, Manifest, Part, SnapshotDamaged, current_name, part_bytes
 from schemas.tables import TABLES, Table
 
 #: a snapshot is removed once a later one has been out for so long, and two later ones exist
@@ -52,16 +54,23 @@ class Publisher:
             self.name = later.strftime(NAMED)
         self.folder = published / self.name
         self.tables: dict[str, dict[str, Part]] = {}
+        self._sound: dict[tuple[str, str], bool] = {}
 
     def unchanged(self, table: str, part: str, fingerprint: str) -> bool:
         """Whether the last snapshot holds this part, made from the same inputs."""
         place = self._previous_place(table, part)
-        return place is not None and place[0].fingerprint == fingerprint and place[1].exists()
+        return place is not None and place[0].fingerprint == fingerprint and self._is_sound(table, part)
 
     def has_previous(self, table: str, part: str) -> bool:
         """Whether the last snapshot holds this part."""
-        place = self._previous_place(table, part)
-        return place is not None and place[1].exists()
+        return self._previous_place(table, part) is not None and self._is_sound(table, part)
+
+    def _is_sound(self, table: str, part: str) -> bool:
+        """Whether a part of the last snapshot is as it was written; one that is not counts as absent."""
+        if (table, part) not in self._sound:
+            old, path = self._in_previous(table, part)
+            self._sound[table, part] = is_sound(path, old)
+        return self._sound[table, part]
 
     def read_previous(self, table: str, part: str) -> pd.DataFrame:
         """A part of the last snapshot."""
@@ -107,8 +116,11 @@ class Publisher:
         name = f"{_file_name(part)}.parquet"
         target = self.folder / table / name
         target.parent.mkdir(parents=True, exist_ok=True)
-        pq.write_table(data, target, compression="zstd")
-        self.tables.setdefault(table, {})[part] = Part(name, len(frame), fingerprint)
+        made = io.BytesIO()
+        pq.write_table(data, made, compression="zstd")
+        target.write_bytes(made.getbuffer())
+        sha256 = hashlib.sha256(made.getbuffer()).hexdigest()
+        self.tables.setdefault(table, {})[part] = Part(name, len(frame), fingerprint, sha256)
         return len(frame)
 
     def finish(self, manifest: Manifest) -> Manifest:
@@ -124,9 +136,40 @@ class Publisher:
 
     def abandon(self) -> None:
         """Remove what was written, when nothing is to be published after all; what is out stays."""
-        if current_name(self.published) == self.name:
-            return
+        with contextlib.suppress(SnapshotDamaged):
+            if current_name(self.published) == self.name:
+                return
         shutil.rmtree(self.folder, ignore_errors=True)
+
+
+def is_sound(path: Path, part: Part) -> bool:
+    """Whether a part reads as it was written; of an earlier version, without a hash, whether it reads at all."""
+    try:
+        pq.read_metadata(data := part_bytes(path, part))
+        if not part.sha256:
+            pq.read_table(data)
+    except (SnapshotDamaged, pa.ArrowException, OSError):
+        return False
+    return True
+
+
+def looks_altered(published: Path, manifest: Manifest) -> bool:
+    """Whether a part of a snapshot is gone, or was written after its manifest and is not as it was written.
+
+    Costs a look at each file; bits that rot without a new file time are found when the part is next read.
+    """
+    folder = published / manifest.name
+    sealed_ns = (folder / MANIFEST).stat().st_mtime_ns
+    for table, parts in manifest.tables.items():
+        for part in parts.values():
+            path = folder / table / part.file
+            try:
+                written_ns = path.stat().st_mtime_ns
+            except OSError:
+                return True
+            if written_ns > sealed_ns and not is_sound(path, part):
+                return True
+    return False
 
 
 def _read(path: Path, table: str) -> pd.DataFrame:

@@ -14,10 +14,11 @@ import pipelines.station.clock as clock
 from pipelines.intake.archive import clear_workplaces
 from pipelines.intake.intake import Intake, IntakeResult
 from pipelines.intake.rebuild import prepare, refuse_if_lost
-from pipelines.publish.snapshot import Publisher, clear_old, write_durably
+from pipelines.publish.snapshot import Publisher, clear_old, looks_altered, write_durably
 from pipelines.refresh.hashing import digest, frame_hash
 from pipelines.refresh.holds import HELD, reason_to_hold
 from pipelines.refresh.order import refresh_tables, steps_digest
+from pipelines.refresh.recover import build_past_damage
 from pipelines.refresh.step import step_digest
 from pipelines.station.settings import Station
 from pipelines.warehouse.store import FIRST_PUBLISHED, MACHINE_ROOM, Warehouse, WarehouseBusy
@@ -160,9 +161,8 @@ def _pass(
 ) -> PassResult:
     seconds: dict[str, float] = {}
     with _timed(seconds, "intake"):
-        intake = Intake(station, warehouse, run_id, moment, clock.latest_moment(station, as_of, moment)).run(
-            lambda file, n, total: progress(f"Reading {file}", n, total)
-        )
+        taking_in = Intake(station, warehouse, run_id, moment, clock.latest_moment(station, as_of, moment))
+        intake = taking_in.run(lambda file, n, total: progress(f"Reading {file}", n, total))
     today = clock.as_of_day(station, as_of, moment, warehouse)
     settings = settings_hash(station)
     previous = _previous(station)
@@ -176,15 +176,19 @@ def _pass(
         name, up_to_date = previous.name, True
         _record_run(warehouse, run_id, moment, today, HELD, {}, seconds)
         _tell_since(station, warehouse, name)
-    elif previous and (previous.warehouse_version, previous.as_of_on, previous.settings_hash) == stands:
+    elif (
+        previous
+        and (previous.warehouse_version, previous.as_of_on, previous.settings_hash) == stands
+        and not looks_altered(station.published, previous)
+    ):
         name, up_to_date = previous.name, True
         _record_run(warehouse, run_id, moment, today, "nothing_new", {}, seconds)
         _tell_since(station, warehouse, name)
     else:
-        publisher = Publisher(station.published, previous, moment)
+        publisher, recomputed = build_past_damage(
+            lambda: _build(station, warehouse, previous, moment, today, seconds, progress), taking_in, warehouse, moment
+        )
         try:
-            with _timed(seconds, "build"):
-                recomputed = refresh_tables(station, warehouse, publisher, today, progress)
             rows = {table: sum(p.rows for p in parts.values()) for table, parts in publisher.tables.items()}
             _record_run(warehouse, run_id, moment, today, "published", rows, seconds)
             with _timed(seconds, "publish"):
@@ -222,6 +226,25 @@ def _pass(
         ),
     )
     return result
+
+
+def _build(
+    station: Station,
+    warehouse: Warehouse,
+    previous: Manifest | None,
+    moment: pd.Timestamp,
+    today: pd.Timestamp,
+    seconds: dict[str, float],
+    progress: Progress,
+) -> tuple[Publisher, dict[str, int]]:
+    """Every table of a snapshot, written and not yet published, and what was made anew."""
+    publisher = Publisher(station.published, previous, moment)
+    try:
+        with _timed(seconds, "build"):
+            return publisher, refresh_tables(station, warehouse, publisher, today, progress)
+    except BaseException:
+        publisher.abandon()
+        raise
 
 
 def _publish(
@@ -297,7 +320,7 @@ def _tell_since(station: Station, warehouse: Warehouse, snapshot: str) -> None:
 def _previous(station: Station) -> Manifest | None:
     try:
         return read_manifest(station.published)
-    except (NothingPublished, ValueError, TypeError, KeyError):  # nothing yet, or not readable: all is built anew
+    except NothingPublished:  # nothing yet, or damaged: all is built anew
         return None
 
 

@@ -179,7 +179,7 @@ def _missed(station: Station, cron: str, now: datetime) -> bool:
 
     try:
         last = datetime.fromisoformat(json.loads((station.published / "last_pass.json").read_text())["started_at"])
-    except (FileNotFoundError, ValueError, KeyError):
+    except (OSError, ValueError, KeyError, TypeError):  # none yet, or rubbish
         return True
     zone = ZoneInfo(station.time_zone)
     return next(CronSim(cron, last.astimezone(zone))) <= now.astimezone(zone)

@@ -1,6 +1,12 @@
-"""Read a member's dive samples from the Parquet lake: newest file first for each moment of a dive."""
+"""Parts of the Parquet lake, and a member's dive samples from them: newest file first for each moment of a dive."""
 
+import errno
+import hashlib
+import io
+import os
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -9,13 +15,62 @@ from pipelines.warehouse.store import Warehouse
 from schemas.frames import conform, empty
 from schemas.sources import SOURCES
 
+#: what a disk says of itself and not of a file
+_OF_THE_DISK = (errno.EMFILE, errno.ENFILE, errno.EACCES, errno.ENOMEM)
 _FIELDS = list(SOURCES["dive_samples"].fields.values())
+
+
+class PartDamaged(Exception):
+    """A part of the lake is gone or not as it was written; its samples are read again from the original.
+
+    `part` is its row of `lake_parts`: at least path, file and file_sha256.
+    """
+
+    def __init__(self, part: Mapping[str, Any]):
+        super().__init__(f"The part {part['path']} of the lake is damaged.")
+        self.part = dict(part)
+
+
+def write_part(rows: pd.DataFrame, path: Path) -> str:
+    """Write a part, all of it or nothing; gives the sha256 of its bytes."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    held = io.BytesIO()
+    rows.to_parquet(held, index=False, compression="zstd")
+    made = path.with_name(f".{path.name}.new")
+    made.write_bytes(held.getbuffer())
+    os.replace(made, path)
+    return hashlib.sha256(held.getbuffer()).hexdigest()
+
+
+def read_part(lake: Path, part: Mapping[str, Any], columns: list[str] | None = None) -> pd.DataFrame:
+    """The samples of a part, once its bytes are known to be those that were written.
+
+    Parameters
+    ----------
+    part : its row of `lake_parts`; `sha256` is empty where an earlier version wrote it
+
+    Raises
+    ------
+    PartDamaged
+    """
+    import pyarrow as pa
+
+    try:
+        data = (lake / part["path"]).read_bytes()
+        written = part.get("sha256")
+        if isinstance(written, str) and hashlib.sha256(data).hexdigest() != written:
+            raise PartDamaged(part)
+        return pd.read_parquet(io.BytesIO(data), columns=columns)
+    except (FileNotFoundError, IsADirectoryError, NotADirectoryError, pa.ArrowException, OSError, KeyError) as error:
+        if isinstance(error, OSError) and error.errno in _OF_THE_DISK:
+            raise
+        raise PartDamaged(part) from error
 
 
 def parts_by_member(warehouse: Warehouse) -> pd.DataFrame:
     """The parts that count: member_id, path, order_at, file, in the order in which they win (last wins)."""
     return warehouse.frame(
-        "SELECT member_id, path, order_at, file, file_sha256 FROM lake_parts WHERE state = 'current' "
+        "SELECT member_id, path, order_at, file, file_sha256, sha256 FROM lake_parts WHERE state = 'current' "
         "ORDER BY member_id, order_at, file, file_sha256, path"
     )
 
@@ -24,8 +79,12 @@ def read_samples(lake: Path, parts: pd.DataFrame) -> pd.DataFrame:
     """The samples of these parts, later parts winning, ordered by dive and time.
 
     A sample that says when it was revised wins by that moment instead of its file's.
+
+    Raises
+    ------
+    PartDamaged
     """
-    frames = [pd.read_parquet(lake / path) for path in parts["path"]]
+    frames = [read_part(lake, part) for part in parts.to_dict("records")]
     if not frames:
         return empty(_FIELDS)
     rows = pd.concat(frames, ignore_index=True)

@@ -14,10 +14,13 @@ import duckdb
 import pandas as pd
 
 from pipelines.warehouse.earlier_names import rename_earlier
+from pipelines.warehouse.trouble import WarehouseBusy, WarehouseDamaged, trouble
 from schemas.codes import all_codes
 from schemas.frames import DUCKDB, conform
 from schemas.sources import SOURCES
 from schemas.tables import TABLES
+
+__all__ = ["FIRST_PUBLISHED", "MACHINE_ROOM", "STORED", "Warehouse", "WarehouseBusy", "WarehouseDamaged", "all_current"]
 
 #: kept beside the contract's columns in every stored row
 PROVENANCE = {
@@ -41,6 +44,7 @@ LAKE_PARTS = {
     "order_at": "TIMESTAMPTZ",
     "state": "VARCHAR",
     "waiting_for": "VARCHAR",
+    "sha256": "VARCHAR",
 }
 #: columns of the machine room that are not published
 _BESIDE = {
@@ -75,27 +79,6 @@ STORED = tuple(name for name in SOURCES if name != "dive_samples")
 MACHINE_ROOM = ("ingest_files", "rejects", "notices", "runs")
 
 
-class WarehouseBusy(RuntimeError):
-    """Another process has the warehouse open for writing."""
-
-
-class WarehouseDamaged(RuntimeError):
-    """The warehouse's file cannot be read."""
-
-
-def damaged(path: Path, error: Exception) -> WarehouseDamaged:
-    """What to do about a warehouse that cannot be read."""
-    return WarehouseDamaged(
-        f"{path.name} cannot be read; the file is damaged, or of a newer version ({str(error).splitlines()[0][:200]}). "
-        "The published snapshot still stands. Put back a copy of the file, or read everything again from inbox/ and "
-        f"archive/: coldfill rebuild --station {path.parent}"
-    )
-
-
-#: words of errors that are the machine's or the rights', not the file's
-_NOT_THE_FILE = ("permission denied", "no space left", "too many open", "read-only file system", "access is denied")
-
-
 class Warehouse:
     """The station's DuckDB file. Open it in one process only; readers use the published snapshots."""
 
@@ -103,15 +86,7 @@ class Warehouse:
         try:
             self.con = duckdb.connect(str(path))
         except duckdb.Error as error:
-            told = str(error).lower()
-            if "could not set lock" in told or "being used" in told:
-                raise WarehouseBusy(
-                    f"{path.name} is in use by another process. Is another `coldfill run` or `coldfill schedule` at "
-                    "work? Wait until it has finished, then run again."
-                ) from error
-            if any(words in told for words in _NOT_THE_FILE):
-                raise
-            raise damaged(path, error) from error
+            raise trouble(path, error) from error
         self.con.execute("SET GLOBAL TimeZone='UTC'")
         self.con.execute("SET preserve_insertion_order=true")
         self._remembered: dict[str, Any] = {}
@@ -119,7 +94,7 @@ class Warehouse:
             self._create()
         except duckdb.Error as error:
             self.con.close()
-            raise damaged(path, error) from error
+            raise trouble(path, error) from error
 
     def close(self) -> None:
         self.con.close()

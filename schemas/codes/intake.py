@@ -4,6 +4,7 @@ A sentence says what was found; the fix says what to do. Both may hold named fie
 """
 
 from schemas.codes import Code
+from schemas.codes.files import NOTICES
 
 _REREAD = "after a change of mapping the next run rereads the file by itself"
 
@@ -292,44 +293,6 @@ ROW = [
         "The set is not manifolded: its cylinders are filled and dived as two ({found}).",
         "Write the cylinder instead of the set.",
     ),
-    Code(
-        "older_than_current",
-        "The row was passed over, for a newer file holds the same key.",
-        "Save the file again if it is the right one, or give it a column revised_at.",
-    ),
-    Code(
-        "no_longer_in_file",
-        "The row is no longer in the newer file of the same name; it still counts.",
-        "Nothing, if it was only cut. Nothing takes a row back: correct it in a newer file, or, for a cylinder, "
-        "set its status in a newer register.",
-    ),
-    Code(
-        "sync_conflict_passed_over",
-        "A copy that a file service made of two versions is not read.",
-        "If it holds rows that count, rename it and drop it again.",
-    ),
-    Code(
-        "file_time_in_future",
-        "The file's own time lies in the future.",
-        "Set the clock of the computer that wrote it; more than a day ahead, the file counts as saved when it came in.",
-    ),
-    Code(
-        "saved_again_wins",
-        "A known file was saved again without a change: its rows now count before those of files that were newer.",
-        "Nothing, if that is meant; else save the file again that should count.",
-    ),
-    Code(
-        "copy_keeps_its_rank",
-        "Several known files came with new times at once, as after a copy or a restore: this one keeps the order it "
-        "had, and {value} of it still stand back behind newer ones.",
-        "Nothing, if it was a copy. To let the file win, save it again alone, or give its rows a column revised_at.",
-    ),
-    Code(
-        "same_time_other_values",
-        "Saved at the same time as {other}, which gives other values for {value}: those of {other} count, for its "
-        "name comes later.",
-        "Save the right file again, alone, or give its rows a column revised_at.",
-    ),
 ]
 
 #: UDDF
@@ -427,4 +390,4 @@ FLAGS = [
     Code("summary_differs", "The summary of the export differs from its samples."),
 ]
 
-CODES: list[Code] = FILE + CELL + ROW + UDDF + FLAGS
+CODES: list[Code] = FILE + CELL + ROW + NOTICES + UDDF + FLAGS

@@ -231,8 +231,8 @@ def _at_call(monkeypatch, module, name: str, nth: int, after: bool = False):
 POINTS = {
     "reading a file": ("pipelines.readers.tables.table", "read_table", 1, False),
     "copying to the archive": ("pipelines.intake.archive", "os.replace", 1, False),
-    "a part of the lake": ("pipelines.intake.accept_samples", "os.replace", 1, False),
-    "a part of the lake written": ("pipelines.intake.accept_samples", "os.replace", 1, True),
+    "a part of the lake": ("pipelines.warehouse.lake", "os.replace", 1, False),
+    "a part of the lake written": ("pipelines.warehouse.lake", "os.replace", 1, True),
     "before the build": ("pipelines.refresh.run", "refresh_tables", 1, False),
     "the first table": ("pipelines.publish.snapshot", "pq.write_table", 1, False),
     "a table in the middle": ("pipelines.publish.snapshot", "pq.write_table", 9, True),

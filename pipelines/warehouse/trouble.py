@@ -1,0 +1,36 @@
+"""Why a warehouse cannot be opened, and what to do."""
+
+from pathlib import Path
+
+import duckdb
+
+#: words of errors that are the machine's or the rights', not the file's
+_NOT_THE_FILE = ("permission denied", "no space left", "too many open", "read-only file system", "access is denied")
+
+
+class WarehouseBusy(RuntimeError):
+    """Another process has the warehouse open for writing."""
+
+
+class WarehouseDamaged(RuntimeError):
+    """The warehouse's file cannot be read."""
+
+
+def trouble(path: Path, error: duckdb.Error) -> Exception:
+    """What an error at opening means; the error itself where it is the machine's."""
+    told = str(error).lower()
+    if "could not set lock" in told or "being used" in told:
+        return WarehouseBusy(
+            f"{path.name} is in use by another process. Is another `coldfill run` or `coldfill schedule` at "
+            "work? Wait until it has finished, then run again."
+        )
+    return error if any(words in told for words in _NOT_THE_FILE) else damaged(path, error)
+
+
+def damaged(path: Path, error: Exception) -> WarehouseDamaged:
+    """What to do about a warehouse that cannot be read."""
+    return WarehouseDamaged(
+        f"{path.name} cannot be read; the file is damaged, or of a newer version ({str(error).splitlines()[0][:200]}). "
+        "The published snapshot still stands. Put back a copy of the file, or read everything again from inbox/ and "
+        f"archive/: coldfill rebuild --station {path.parent}"
+    )

@@ -1,0 +1,202 @@
+"""Damaged parts, manifests and pointers change no figure in silence, stop no run and end no command in a traceback."""
+
+import contextlib
+import os
+import random
+import shutil
+
+import pytest
+import small_station as s
+from typer.testing import CliRunner
+
+from pipelines.cli import app
+from pipelines.cli.console import words_for
+from schemas.snapshot import NothingPublished, SnapshotDamaged, current_name, read_manifest, read_table
+from schemas.tables import TABLES
+
+
+@pytest.fixture(scope="module")
+def computed(tmp_path_factory):
+    station = s.stocked(tmp_path_factory.mktemp("computed") / "station")
+    s.run(station)
+    return station
+
+
+@pytest.fixture(scope="module")
+def tables(computed):
+    return s.published(computed)
+
+
+@pytest.fixture
+def copy(computed, tmp_path):
+    shutil.copytree(computed.folder, tmp_path / "station")
+    return s.load_station(tmp_path / "station")
+
+
+def _flip(path, rng: random.Random, keep_time: bool) -> None:
+    told = path.stat()
+    data = bytearray(path.read_bytes())
+    data[rng.randrange(len(data))] ^= 1 << rng.randrange(8)
+    path.write_bytes(data)
+    if keep_time:
+        os.utime(path, ns=(told.st_atime_ns, told.st_mtime_ns))
+
+
+def _parts(station) -> list:
+    return sorted((station.published / current_name(station.published)).rglob("*.parquet"))
+
+
+# --- parts of a snapshot ----------------------------------------------------------------------
+def test_a_flipped_bit_of_a_part_is_never_read_as_a_figure(copy):
+    rng = random.Random(1)
+    manifest = read_manifest(copy.published)
+    public = [p for p in _parts(copy) if not TABLES[p.parent.name].internal and manifest.tables[p.parent.name]]
+    for n in range(60):
+        path = public[n % len(public)]
+        sound = path.read_bytes()
+        _flip(path, rng, keep_time=True)
+        held = [p for p in manifest.tables[path.parent.name].values() if p.file == path.name and p.rows]
+        if held:
+            with pytest.raises(SnapshotDamaged, match="coldfill run"):
+                read_table(copy.published, manifest, path.parent.name)
+        path.write_bytes(sound)
+
+
+@pytest.mark.parametrize("how", ["flipped", "cut", "empty", "gone", "another part"])
+def test_a_damaged_part_is_made_anew_by_the_next_run(copy, tables, how):
+    path = next(p for p in _parts(copy) if p.parent.name == "dive_consumption")
+    if how == "flipped":
+        _flip(path, random.Random(2), keep_time=False)
+    elif how == "gone":
+        path.unlink()
+    elif how == "another part":
+        path.write_bytes(next(p for p in reversed(_parts(copy)) if p.parent.name == "dive_consumption").read_bytes())
+    else:
+        path.write_bytes(path.read_bytes()[:100] if how == "cut" else b"")
+    assert s.run(copy).published
+    s.same(s.published(copy), tables)
+    assert not s.run(copy).published
+
+
+def test_bits_that_rot_without_a_new_file_time_are_not_carried_into_the_next_snapshot(copy):
+    rng = random.Random(3)
+    for path in _parts(copy):
+        _flip(path, rng, keep_time=True)
+    s.drop(copy, "fills-new.csv", [s.fill(9)], 9)
+    assert s.run(copy).published
+    fresh = s.published(copy)
+    shutil.rmtree(copy.published)
+    s.run(copy)
+    s.same(fresh, s.published(copy))
+
+
+# --- the lake and the archive -----------------------------------------------------------------
+@pytest.mark.parametrize("how", ["flipped", "cut", "gone"])
+def test_a_damaged_part_of_the_lake_is_read_again_from_the_archive(copy, tables, how):
+    for n, path in enumerate(sorted(copy.lake.rglob("*.parquet"))):
+        if how == "gone":
+            path.unlink()
+        elif how == "cut":
+            path.write_bytes(path.read_bytes()[: 40 * n])
+        else:
+            _flip(path, random.Random(n), keep_time=True)
+    (copy.inbox / "dive_samples.csv").unlink()
+    shutil.rmtree(copy.published)  # so that every member is computed
+    s.run(copy)
+    s.same(s.published(copy), tables)
+    assert s.open_problems(copy).empty
+
+
+def test_samples_whose_original_is_lost_too_are_listed_and_the_run_goes_on(copy):
+    sha256 = s.files(copy).loc["dive_samples.csv", "file_sha256"]
+    next(copy.archive.glob(f"{sha256}*")).unlink()
+    (copy.inbox / "dive_samples.csv").unlink()
+    for path in copy.lake.rglob("*.parquet"):
+        path.unlink()
+    shutil.rmtree(copy.published)
+    for _ in range(2):
+        s.run(copy)
+    assert ("dive_samples.csv", "samples_lost") in s.notices(copy)
+    assert len(s.published(copy)["dive_consumption"])
+
+
+def test_samples_that_wait_in_a_damaged_part_are_read_again(tmp_path):
+    station = s.make(tmp_path)
+    s.drop(station, "members.csv", s.MEMBERS)
+    s.drop(station, "dive_samples.csv", s.samples(2))
+    s.take_in(station)
+    for path in station.lake.rglob("*.parquet"):
+        _flip(path, random.Random(4), keep_time=True)
+    s.drop(station, "dives.csv", [s.dive(2)], 1)
+    s.take_in(station)
+    assert len(s.stored(station)["dive_samples"]) == len(s.samples(2))
+
+
+def test_an_altered_original_in_the_archive_is_not_read(copy):
+    """A mapping changes, the file has left the inbox, and its original is not what came in."""
+    rows = s.stored(copy)
+    sha256 = s.files(copy).loc["fills.csv", "file_sha256"]
+    path = next(copy.archive.glob(f"{sha256}*"))
+    path.write_bytes(path.read_bytes().replace(b"230", b"239"))
+    (copy.inbox / "fills.csv").unlink()
+    s.take_in(s.with_settings(copy, '[sources.fills]\nignore = ["nothing"]'))
+    s.same(s.stored(copy), rows)
+    assert ("fills.csv", "unreadable") in s.notices(copy)
+
+
+def test_an_altered_original_is_put_right_from_the_inbox(copy):
+    sha256 = s.files(copy).loc["fills.csv", "file_sha256"]
+    path = next(copy.archive.glob(f"{sha256}*"))
+    path.write_bytes(b"altered")
+    s.take_in(s.with_settings(copy, '[sources.fills]\nignore = ["nothing"]'))
+    assert path.read_bytes() == (copy.inbox / "fills.csv").read_bytes()
+
+
+# --- manifest, pointer and notes --------------------------------------------------------------
+RUBBISH = [b"", b"\x00" * 40, b"\xff\xfe\x80", b"[]", b"null", b"{}", b'{"tables": []}', b"../../etc\n", b"[" * 20000]
+
+
+@pytest.mark.parametrize("rubbish", RUBBISH, ids=range(len(RUBBISH)))
+@pytest.mark.parametrize("name", ["current", "manifest.json", "since.json", "last_pass.json"])
+def test_rubbish_in_what_stands_beside_the_parts_is_told_in_a_sentence(copy, name, rubbish):
+    folder = copy.published / current_name(copy.published) if name == "manifest.json" else copy.published
+    (folder / name).write_bytes(rubbish)
+    try:
+        manifest = read_manifest(copy.published)
+        for table in ("fill_quality", "runs", "ingest_files"):
+            read_table(copy.published, manifest, table)
+    except NothingPublished as told:
+        assert "coldfill run" in words_for(told)[0]
+    else:
+        assert name in ("since.json", "last_pass.json")
+
+
+@pytest.mark.parametrize("name", ["current", "manifest.json"])
+def test_the_next_run_puts_them_right(copy, tables, name):
+    folder = copy.published / current_name(copy.published) if name == "manifest.json" else copy.published
+    (folder / name).write_bytes(b"{rubbish")
+    assert s.run(copy).published
+    s.same(s.published(copy), tables)
+
+
+def test_a_flipped_bit_of_the_manifest_is_noticed(copy):
+    rng = random.Random(5)
+    path = copy.published / current_name(copy.published) / "manifest.json"
+    sound, read = path.read_bytes(), read_manifest(copy.published)
+    for _ in range(100):
+        path.write_bytes(sound)
+        _flip(path, rng, keep_time=True)
+        with contextlib.suppress(SnapshotDamaged):
+            assert read_manifest(copy.published) == read  # a blank between two words may become another
+
+
+@pytest.mark.parametrize("command", [["rejects"], ["export", "--to", "OUT"], ["report", "morning", "--to", "OUT.html"]])
+def test_commands_tell_of_a_damaged_snapshot_in_a_sentence(copy, tmp_path, command):
+    (copy.published / "current").write_bytes(b"\xff\x00 rubbish")
+    told = CliRunner().invoke(
+        app, [*(a.replace("OUT", str(tmp_path / "out")) for a in command), "--station", str(copy.folder)]
+    )
+    assert isinstance(told.exception, NothingPublished)
+    words, code = words_for(told.exception)
+    assert code == 2
+    assert "coldfill run" in words
