@@ -1,12 +1,15 @@
 """Which parts of which tables stand, and which are made: decided by what each step is given, never by history."""
 
+import os
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 
+import duckdb
 import numpy as np
 import pandas as pd
 
 from pipelines.publish.snapshot import Publisher
+from pipelines.refresh.culprits import StepBroke
 from pipelines.refresh.hashing import digest, frame_hash
 from pipelines.refresh.step import (
     EVERY,
@@ -123,7 +126,7 @@ class Refresh:
     ) -> Iterator[Frames]:
         """The one place where steps run: parts do not know of one another and can run side by side."""
         if step.together and len(parts) > 1:
-            made = compute(step, self.given(step, _union(parts)))
+            made = _attempt(step, self.given(step, _union(parts)))
             for part in parts:
                 yield {t: made[t][made[t]["member_id"] == part.name].reset_index(drop=True) for t in step.gives}
             return
@@ -131,7 +134,7 @@ class Refresh:
             if says:
                 self.progress(says.format(part.name), n, len(parts))
             at_hand = ready(part)
-            yield at_hand if at_hand is not None else compute(step, self.given(step, part))
+            yield at_hand if at_hand is not None else _attempt(step, self.given(step, part))
 
     def publish(self, table: str, frame: pd.DataFrame) -> None:
         """Write a table that is at hand, unless it stands already."""
@@ -162,6 +165,18 @@ def compute(step: Step, given: Given) -> Frames:
             "add what it reads to its declaration in pipelines/refresh."
         )
         raise
+
+
+def _attempt(step: Step, given: Given) -> Frames:
+    """Run a step; an error is taken to be of its rows, unless it is a mistake in a declaration or of the machine."""
+    try:
+        return compute(step, given)
+    except (NotDeclared, OSError, MemoryError, duckdb.Error):
+        raise
+    except Exception as error:
+        if os.environ.get("COLDFILL_DEBUG"):
+            raise
+        raise StepBroke(step, given, error) from error
 
 
 def _union(parts: Sequence[Part]) -> Part:

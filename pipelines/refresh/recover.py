@@ -1,4 +1,4 @@
-"""A build that meets a damaged part of the lake: its samples are read again from their originals, and it goes on."""
+"""A build that meets a damaged part of the lake, or rows that a step breaks on: it deals with them and goes on."""
 
 from collections.abc import Callable
 from typing import TypeVar
@@ -6,22 +6,80 @@ from typing import TypeVar
 import pandas as pd
 
 from pipelines.intake.intake import Intake
+from pipelines.refresh.culprits import Culprits, StepBroke, find_culprits
 from pipelines.warehouse.lake import PartDamaged, read_part
 from pipelines.warehouse.store import Warehouse
+from schemas.codes import all_codes
 
 T = TypeVar("T")
+#: so many times a pass begins anew
+_MOST = 10
 
 
-def build_past_damage(build: Callable[[], T], intake: Intake, warehouse: Warehouse, now: pd.Timestamp) -> T:
-    """What `build` gives. When a part of the lake is damaged, all of them are read again and it begins anew.
+def build_past_trouble(build: Callable[[], T], intake: Intake, warehouse: Warehouse, now: pd.Timestamp) -> T:
+    """What `build` gives, begun anew after trouble that is a file's or a row's, so that neither stops a station.
 
-    Samples whose original is lost too are left out and listed, so that one file never stops a station.
+    Damaged parts of the lake are read again from their originals; samples whose original is lost too are left out
+    and listed. Rows that a step breaks on are set aside, and listed as rejected.
+
+    Raises
+    ------
+    Exception
+        What the step raised, where no few rows are to blame.
     """
-    try:
-        return build()
-    except PartDamaged:
-        _read_again(intake, warehouse, now)
+    for _ in range(_MOST):
+        try:
+            return build()
+        except PartDamaged:
+            _read_again(intake, warehouse, now)
+        except StepBroke as broke:
+            culprits = find_culprits(broke)
+            if culprits is None or not set_aside(warehouse, culprits, broke, now):
+                raise broke.error from None
     return build()
+
+
+def set_aside(warehouse: Warehouse, culprits: Culprits, broke: StepBroke, now: pd.Timestamp) -> int:
+    """Reject the current rows of these keys; gives how many. An older row of a key counts again.
+
+    They are read again, and taken, when their file changes or a later version reads it anew.
+    """
+    source = culprits.source
+    same = " AND ".join(f"r.{name} IS NOT DISTINCT FROM k.{name}" for name in culprits.keys)
+    con = warehouse.con
+    with warehouse.transaction():
+        con.register("keys", culprits.keys)
+        rows = con.execute(
+            f"SELECT r.rowid AS id, r.file, r.file_sha256, r.row_number, r.line "
+            f"FROM rows_{source} r SEMI JOIN keys k ON {same} WHERE r.state = 'current'"
+        ).df()
+        con.unregister("keys")
+        if rows.empty:
+            return 0
+        con.execute(
+            f"UPDATE rows_{source} SET state = 'rejected' WHERE rowid IN (SELECT unnest(?))", [rows["id"].tolist()]
+        )
+        code, words = all_codes()["breaks_a_step"], {"step": broke.step.name, "found": str(broke.error)[:200]}
+        warehouse.insert(
+            "rejects",
+            rows[["file", "file_sha256", "row_number", "line"]].assign(
+                source=source,
+                severity="row",
+                rule="breaks_a_step",
+                message=code.words(words),
+                mend=code.mend,
+                first_seen_at=now,
+                waiting=False,
+            ),
+        )
+        for (file, sha256), part in rows.groupby(["file", "file_sha256"]):
+            con.execute(
+                "UPDATE ingest_files SET rows_accepted = rows_accepted - ?, rows_rejected = rows_rejected + ? "
+                "WHERE file = ? AND file_sha256 = ?",
+                [len(part), len(part), file, sha256],
+            )
+        warehouse.rank(source, warehouse.keys_of(source, rows["id"].tolist()))
+    return len(rows)
 
 
 def _read_again(intake: Intake, warehouse: Warehouse, now: pd.Timestamp) -> None:

@@ -18,7 +18,7 @@ from pipelines.publish.snapshot import Publisher, clear_old, looks_altered, writ
 from pipelines.refresh.hashing import digest, frame_hash
 from pipelines.refresh.holds import HELD, reason_to_hold
 from pipelines.refresh.order import refresh_tables, steps_digest
-from pipelines.refresh.recover import build_past_damage
+from pipelines.refresh.recover import build_past_trouble
 from pipelines.refresh.step import step_digest
 from pipelines.station.settings import Station
 from pipelines.warehouse.store import FIRST_PUBLISHED, MACHINE_ROOM, Warehouse, WarehouseBusy
@@ -185,7 +185,7 @@ def _pass(
         _record_run(warehouse, run_id, moment, today, "nothing_new", {}, seconds)
         _tell_since(station, warehouse, name)
     else:
-        publisher, recomputed = build_past_damage(
+        publisher, recomputed = build_past_trouble(
             lambda: _build(station, warehouse, previous, moment, today, seconds, progress), taking_in, warehouse, moment
         )
         try:

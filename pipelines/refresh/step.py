@@ -1,6 +1,7 @@
 """A step: what it reads, by name, and what it gets, which is that and nothing else."""
 
 from collections.abc import Callable, Mapping
+from copy import copy
 from dataclasses import asdict, dataclass, field
 from types import SimpleNamespace
 from typing import Any, cast
@@ -116,6 +117,12 @@ class Given(dict):
 
     def __missing__(self, name: str) -> pd.DataFrame:
         raise NotDeclared(f"The step {self.step} does not declare that it reads {name}.")
+
+    def with_frame(self, name: str, frame: pd.DataFrame) -> "Given":
+        """The same, with other rows of one frame."""
+        made = copy(self)
+        made[name] = frame
+        return made
 
     @property
     def today(self) -> pd.Timestamp:

@@ -258,6 +258,10 @@ class Warehouse:
             self._remembered.pop(name, None)
         return changed
 
+    def keys_of(self, source: str, ids: list[int]) -> pd.DataFrame:
+        """The keys of stored rows, whatever their state."""
+        return self.frame(f"SELECT {_key(source)} FROM rows_{source} WHERE rowid IN (SELECT unnest(?))", [ids])
+
     def reorder(self, file: str, sha256: str, modified_at: pd.Timestamp) -> bool:
         """A known file was saved again: its rows and samples may win now. Gives whether anything changed."""
         order_at = modified_at.floor("2s")

@@ -4,6 +4,12 @@ from schemas.codes import Code
 
 NOTICES = [
     Code(
+        "breaks_a_step",
+        "coldfill cannot compute with this row, and the fault is its own: the step {step} breaks on it ({found}). The "
+        "row was set aside and everything else was computed without it.",
+        "Look at the row for an odd value and correct it; and tell us, with the row.",
+    ),
+    Code(
         "older_than_current",
         "The row was passed over, for a newer file holds the same key.",
         "Save the file again if it is the right one, or give it a column revised_at.",
