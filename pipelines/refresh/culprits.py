@@ -5,6 +5,7 @@ The step is run again on fewer rows until what is left out is small. A pass that
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import pandas as pd
 
@@ -64,9 +65,7 @@ def find_culprits(broke: StepBroke) -> Culprits | None:
         frame = broke.given[name]
         if not len(frame) or not runs_with(name, frame.iloc[:0]):
             continue
-        rows = _without_which(
-            lambda kept, n=name, f=frame: runs_with(n, f.iloc[kept].reset_index(drop=True)), len(frame)
-        )
+        rows = _without_which(partial(_runs_on, runs_with, name, frame), len(frame))
         if rows is not None:
             return Culprits(source, frame.iloc[rows][list(key)].drop_duplicates().reset_index(drop=True))
     return None
@@ -84,13 +83,20 @@ def _candidates(given: Given) -> list[tuple[str, str, tuple[str, ...]]]:
     return [(name, source, key) for name, source, key in inputs + made if set(key) <= set(given[name].columns)]
 
 
+def _runs_on(
+    runs_with: Callable[[str, pd.DataFrame], bool], name: str, frame: pd.DataFrame, kept: Sequence[int]
+) -> bool:
+    return runs_with(name, frame.iloc[list(kept)].reset_index(drop=True))
+
+
 def _without_which(runs: Callable[[Sequence[int]], bool], size: int) -> list[int] | None:
     """Positions of few rows without which it runs, or None. It runs on no rows, and not on all."""
-    kept, out = list(range(size)), []
+    kept = list(range(size))
+    out: list[int] = []
     while len(out) < MOST:
         # the shortest beginning that breaks ends in a row that is needed for it; so does the shortest end of that
-        end = _least(lambda n, k=kept: not runs(k[:n]), len(kept))
-        begin = end - _least(lambda n, k=kept, e=end: not runs(k[e - n : e]), end)
+        end = _least(kept, runs)
+        begin = end - _least(kept[:end], runs, from_end=True)
         one = next((at for at in (begin, end - 1) if runs(kept[:at] + kept[at + 1 :])), None)
         if one is not None:
             return [*out, kept[one]]
@@ -100,10 +106,11 @@ def _without_which(runs: Callable[[Sequence[int]], bool], size: int) -> list[int
     return None
 
 
-def _least(breaks: Callable[[int], bool], size: int) -> int:
-    """The least number of rows that breaks, where `size` does and none does not."""
-    low, high = 0, size
+def _least(rows: list[int], runs: Callable[[Sequence[int]], bool], *, from_end: bool = False) -> int:
+    """How many of the first (or last) rows it does not run on; it runs on none and not on all."""
+    low, high = 0, len(rows)
     while high - low > 1:
         middle = (low + high) // 2
-        low, high = (low, middle) if breaks(middle) else (middle, high)
+        some = rows[len(rows) - middle :] if from_end else rows[:middle]
+        low, high = (middle, high) if runs(some) else (low, middle)
     return high

@@ -67,7 +67,7 @@ def set_aside(warehouse: Warehouse, culprits: Culprits, broke: StepBroke, now: p
                 severity="row",
                 rule="breaks_a_step",
                 message=code.words(words),
-                mend=code.mend,
+                fix=code.fix,
                 first_seen_at=now,
                 waiting=False,
             ),

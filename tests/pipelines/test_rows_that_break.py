@@ -70,6 +70,13 @@ def test_a_step_that_breaks_on_no_row_in_particular_still_raises_its_error(tmp_p
     assert _rejected(station) == []
 
 
+def test_a_station_with_dives_and_no_fill_yet_is_computed(tmp_path):
+    station = s.stocked(tmp_path)
+    (station.inbox / "fills.csv").unlink()
+    s.run(station)
+    assert len(s.published(station)["dive_consumption"]) == 5
+
+
 @pytest.mark.parametrize(
     ("bad", "expected"),
     [({7}, {7}), ({0}, {0}), ({99}, {99}), ({3, 50}, {3, 50}), (set(range(10, 18)), set(range(10, 18)))],

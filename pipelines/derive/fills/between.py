@@ -43,6 +43,8 @@ def gas_from_elsewhere(
         The most that each fill can have settled to, bar at 15 °C.
     """
     n = len(c)
+    if not n:
+        return np.zeros(0, bool)
     rows = pd.DataFrame({"cylinder_id": chain["cylinder_id"], "at": c["filled_at"].to_numpy()[chain["row"]]})
     rows["row"], rows["high"], rows["low"] = chain["row"], most_bar_15c[chain["row"]], -np.inf
     known_o2 = floats(c["analysed_o2_pct"].fillna(c["target_o2_pct"]))
