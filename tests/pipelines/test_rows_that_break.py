@@ -55,8 +55,7 @@ def test_the_row_it_had_corrected_counts_again(tmp_path, monkeypatch):
 def test_a_dive_that_breaks_its_members_step_is_set_aside(tmp_path, monkeypatch):
     station = s.stocked(tmp_path)
     s.drop(station, "dives-odd.csv", [s.dive(9, water_c="3.25")], 5)
-    name = next(n for n, x in vars(dives).items() if getattr(x, "gives", None) and "dives" in x.reads and x.counted)
-    _breaking(monkeypatch, dives, name, lambda g: (g["dives"]["water_c"] == 3.25).any())
+    _breaking(monkeypatch, dives, "LESSONS", lambda g: (g["dives"]["water_c"] == 3.25).any())
     assert s.run(station).published
     assert ("dives", "dives-odd.csv", 1, "breaks_a_step") in _rejected(station)
     assert "D9" not in set(s.published(station)["dive_consumption"]["dive_id"])
