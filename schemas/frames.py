@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 
+import numpy as np
 import pandas as pd
 
 from schemas.fields import Field
@@ -85,3 +86,12 @@ def _cast(column: pd.Series, field: Field) -> pd.Series:
     if field.kind == "int" and column.dtype == "object":
         column = pd.to_numeric(column)
     return column.astype(wanted)
+
+
+def lists(marks: dict[str, np.ndarray], n: int) -> list[list[str]]:
+    """A list of codes a row, from a mask a code."""
+    found: list[list[str]] = [[] for _ in range(n)]
+    for code, mask in marks.items():
+        for i in np.flatnonzero(np.asarray(mask, bool)):
+            found[i].append(code)
+    return found

@@ -153,7 +153,7 @@ def check(
 ) -> None:
     """Would these files load? What is wrong, row by row. Changes nothing."""
     from pipelines.cli.console import print_check
-    from pipelines.intake.dry_run import check_files
+    from pipelines.cli.dry_run import check_files
 
     found = check_files(_station(station), files)
     print_check(found, as_json)

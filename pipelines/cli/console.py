@@ -106,10 +106,10 @@ def words_for(error: Exception) -> tuple[str, int]:
     import duckdb
 
     from pipelines.cli.demo import NotOurs
-    from pipelines.cli.serve import PortTaken
     from pipelines.intake.rebuild import WarehouseLost
     from pipelines.publish.export import WrongEnding
     from pipelines.schedule.serve import NotStarted
+    from pipelines.station.ports import PortTaken
     from pipelines.station.settings import SettingsError
     from pipelines.warehouse.trouble import WarehouseBusy, WarehouseDamaged, damaged
     from schemas.snapshot import NothingPublished

@@ -1,6 +1,5 @@
 """Start the dashboard for a station and stay until it ends. The dashboard itself reads only snapshots."""
 
-import os
 import signal
 import subprocess
 import sys
@@ -12,14 +11,11 @@ import webbrowser
 from importlib import util
 from pathlib import Path
 
+from pipelines.station.ports import free_port
 from pipelines.station.settings import Station
 
 #: what the operator writes for signing in, in the station's folder; never published, never in a backup of the data
 SECRETS = Path(".streamlit") / "secrets.toml"
-
-
-class PortTaken(OSError):
-    """Another program listens there."""
 
 
 def serve(station: Station, port: int, browser: bool, local_network: bool = False, sign_in: bool = False) -> None:
@@ -59,25 +55,6 @@ def serve(station: Station, port: int, browser: bool, local_network: bool = Fals
             child.kill()
     if code not in (0, -signal.SIGTERM):
         sys.exit(1)
-
-
-def free_port(port: int) -> None:
-    """Do nothing if the port is free on 127.0.0.1.
-
-    Raises
-    ------
-    PortTaken
-        It is taken; the message names another.
-    """
-    import socket
-
-    with socket.socket() as probe:
-        if os.name != "nt":  # there it would share a port that is taken
-            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        try:
-            probe.bind(("127.0.0.1", port))
-        except OSError:
-            raise PortTaken(f"Port {port} is in use on this machine. Choose another with --port {port + 1}.") from None
 
 
 def _open_when_up(address: str, child: subprocess.Popen) -> None:

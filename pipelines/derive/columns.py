@@ -1,16 +1,7 @@
-"""Columns of frames as plain arrays, and lists of codes from masks."""
+"""Columns of frames as plain arrays."""
 
 import numpy as np
 import pandas as pd
-
-
-def lists(marks: dict[str, np.ndarray], n: int) -> list[list[str]]:
-    """A list of codes a row, from a mask a code."""
-    found: list[list[str]] = [[] for _ in range(n)]
-    for code, mask in marks.items():
-        for i in np.flatnonzero(np.asarray(mask, bool)):
-            found[i].append(code)
-    return found
 
 
 def floats(column: pd.Series) -> np.ndarray:

@@ -10,10 +10,10 @@ from pathlib import Path
 
 import pandas as pd
 
-from pipelines.derive.units import resolve_capacity
 from pipelines.readers.tables.mapping import FROM_WORKING_PRESSURE, Mapping, mapping_hash, passed_over
 from pipelines.station.settings import Station
 from pipelines.warehouse.store import Warehouse
+from schemas.capacity import resolve_capacity
 
 #: raise when a change of fields or readers must make every file be read again
 SCHEMA_VERSION = "3"

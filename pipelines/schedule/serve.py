@@ -19,7 +19,7 @@ from typing import Any
 
 from cronsim import CronSim, CronSimError
 
-from pipelines.cli.serve import free_port
+from pipelines.station.ports import free_port
 from pipelines.station.settings import SettingsError, Station
 
 DEPLOYMENT = "station"

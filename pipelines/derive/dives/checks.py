@@ -1,11 +1,10 @@
 """What stands against a dive's record, and the dive against the very fill it began with."""
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pipelines.derive.dives.built import Built
 from pipelines.derive.dives.fit import NEAR_END_S, rise_limit_bar
 from pipelines.derive.dives.links import unknown_as_nan
 from pipelines.derive.dives.samples import water_density
@@ -13,14 +12,11 @@ from schemas.policy import Policy
 from shared.gas.constants import ATM_BAR, GRAVITY_M_S2
 from shared.gas.mixing import max_operating_depth_m
 
-if TYPE_CHECKING:
-    from pipelines.derive.dives.tables import Built
-
 BREATHES_SHARE = 0.35
 
 
 def dive_flags(
-    built: "Built", missing: NDArray, has_rows: NDArray, start_bar: NDArray, end_bar: NDArray, below_zero: NDArray
+    built: Built, missing: NDArray, has_rows: NDArray, start_bar: NDArray, end_bar: NDArray, below_zero: NDArray
 ) -> tuple[list[list[str]], NDArray]:
     """Codes of each dive, and the dives for which no rate may be stated."""
     dives, rows, samples = built.dives, built.rows, built.samples
@@ -77,7 +73,7 @@ def dive_flags(
     return lists, closed | loop | bad_gas | missing | rising | (built.place < 0)
 
 
-def _against_fill(built: "Built", any_of) -> dict[str, NDArray]:
+def _against_fill(built: Built, any_of) -> dict[str, NDArray]:
     rows, policy = built.rows, built.policy
     filled = rows["fill_id"].notna().to_numpy()
     breathed = rows["breathed"].to_numpy(bool)
@@ -113,7 +109,7 @@ def mod_m(rows: pd.DataFrame, policy: Policy) -> NDArray:
     return max_operating_depth_m(richest_o2_pct(rows, policy), ppo2)
 
 
-def _deepest_on_gas(built: "Built", deepest_bar_abs: NDArray) -> NDArray:
+def _deepest_on_gas(built: Built, deepest_bar_abs: NDArray) -> NDArray:
     """Greatest ambient pressure at which each row was breathed, bar abs; NaN where nothing says when it was."""
     rows, rate = built.rows, built.fits.rate_l_min
     counted, dive = built.counted, built.dive
@@ -140,7 +136,7 @@ def _deepest_on_gas(built: "Built", deepest_bar_abs: NDArray) -> NDArray:
     return out
 
 
-def _ambient_deepest(built: "Built") -> tuple[NDArray, NDArray, NDArray]:
+def _ambient_deepest(built: Built) -> tuple[NDArray, NDArray, NDArray]:
     dives = built.dives
     surface = np.nan_to_num(unknown_as_nan(dives["surface_pressure_bar_abs"]), nan=ATM_BAR)
     bar_per_m = water_density(dives["water"], built.policy) * GRAVITY_M_S2 / 1e5
@@ -149,14 +145,14 @@ def _ambient_deepest(built: "Built") -> tuple[NDArray, NDArray, NDArray]:
     return surface, bar_per_m, surface + bar_per_m * depth
 
 
-def depth_on_gas_m(built: "Built") -> NDArray:
+def depth_on_gas_m(built: Built) -> NDArray:
     """Greatest depth at which each row was breathed, m."""
     surface, bar_per_m, deepest = _ambient_deepest(built)
     with np.errstate(invalid="ignore"):
         return (_deepest_on_gas(built, deepest) - surface[built.dive]) / bar_per_m[built.dive]
 
 
-def max_ppo2_bar(built: "Built", deepest_bar_abs: NDArray) -> NDArray:
+def max_ppo2_bar(built: Built, deepest_bar_abs: NDArray) -> NDArray:
     """Greatest partial pressure of oxygen of each dive, bar; empty on closed circuit.
 
     By the mix of the record, unless fill or analysis found more than the tolerance beyond it.

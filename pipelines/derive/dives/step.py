@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pipelines.derive.dives.built import Built
 from pipelines.derive.dives.clock import clock_reset
 from pipelines.derive.dives.duplicates import find_duplicates
 from pipelines.derive.dives.fit import (
@@ -40,7 +41,7 @@ from pipelines.derive.dives.links import (
 from pipelines.derive.dives.samples import Grid, Samples, arrange, dive_grid, put_back_swaps, water_density
 from pipelines.derive.dives.sides import Sides, judge_sides
 from pipelines.derive.dives.surfacing import surfacing_table
-from pipelines.derive.dives.tables import Built, consumption_table, fits_table, tank_table, trace_table
+from pipelines.derive.dives.tables import consumption_table, fits_table, tank_table, trace_table
 from pipelines.derive.dives.tanks import (
     air_of_dives,
     ambient_by_day,

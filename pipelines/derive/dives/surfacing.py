@@ -1,21 +1,17 @@
 """What the back gas read at the end of every dive with an end pressure, with samples or without."""
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
 
+from pipelines.derive.dives.built import Built
 from shared.gas import thermal
 from shared.gas.constants import REFERENCE_C
-
-if TYPE_CHECKING:
-    from pipelines.derive.dives.tables import Built
 
 SAME_BAR = 0.5
 """Pressures this close need no sizes to be averaged."""
 
 
-def surfacing_table(built: "Built") -> pd.DataFrame:
+def surfacing_table(built: Built) -> pd.DataFrame:
     """A row a dive of which any cylinder's end pressure is known.
 
     Returns

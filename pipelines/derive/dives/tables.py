@@ -1,21 +1,18 @@
 """From fits to the published rows of dives, cylinders and traces."""
 
-from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pipelines.derive.dives.built import Built
 from pipelines.derive.dives.checks import dive_flags, max_ppo2_bar, told
-from pipelines.derive.dives.fit import GAUGE_SCATTER_BAR, TRANSMITTER_SCATTER_BAR, Fitted, Readings
+from pipelines.derive.dives.fit import GAUGE_SCATTER_BAR, TRANSMITTER_SCATTER_BAR
 from pipelines.derive.dives.links import unknown_as_nan
-from pipelines.derive.dives.samples import Grid, Samples, from_grid, water_density
-from pipelines.derive.dives.sides import Sides
-from schemas.policy import Policy
+from pipelines.derive.dives.samples import from_grid, water_density
 from shared.diving.breathing import LEAST_RMV_L_MIN, ambient_bar_abs, ideal_used_free_l, rate_doubtful, rmv_l_min
 from shared.diving.tank_grid import START, STEPS
 from shared.diving.tank_learning import without_prior
-from shared.diving.tank_records import TankFits
 from shared.gas import thermal
 from shared.gas.constants import ATM_BAR, FREE_LITRE_MOL, GRAVITY_M_S2
 
@@ -46,43 +43,6 @@ TRACE_COLUMNS = [
 
 SUDDEN_BAR = 2.0
 """Departures of readings from the fit that last for several steps and exceed this are events, such as a free flow."""
-
-
-@dataclass
-class Built:
-    """A member's dives on their way to the tables."""
-
-    member_id: str
-    dives: pd.DataFrame
-    rows: pd.DataFrame
-    samples: Samples
-    grid: Grid
-    place: NDArray
-    flat: NDArray
-    readings: Readings
-    fits: TankFits
-    fitted: Fitted
-    by_trace: NDArray
-    sides: Sides
-    water_c: NDArray
-    water_assumed: NDArray
-    ran_out: NDArray
-    flags: dict[str, set[str]]
-    policy: Policy
-
-    @property
-    def dive(self) -> NDArray:
-        """Each row's dive."""
-        return self.rows["dive"].to_numpy(int)
-
-    def by_dive(self, values: NDArray, mask: NDArray) -> NDArray:
-        """Sum over the rows of each dive."""
-        return np.bincount(self.dive[mask], values[mask], minlength=len(self.dives)).astype(float)
-
-    @property
-    def counted(self) -> NDArray:
-        """Rows whose gas counts as breathed."""
-        return self.rows["breathed"].to_numpy(bool) & ~self.sides.left_out
 
 
 def row_sd(built: Built) -> NDArray:

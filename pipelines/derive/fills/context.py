@@ -8,12 +8,13 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from pipelines.derive.columns import floats, lists, looked_up
+from pipelines.derive.columns import floats, looked_up
 from pipelines.derive.fills.between import gas_from_elsewhere, readings_between
 from pipelines.derive.fills.chain import chain_of_fills
 from pipelines.derive.fills.residue import follow_residue
 from pipelines.derive.fleet.inspections import local_day
 from pipelines.derive.units import cylinders_of_units_on
+from schemas.frames import lists
 from schemas.policy import Policy
 from schemas.sources import SOURCES
 from shared.filling.conditions import (

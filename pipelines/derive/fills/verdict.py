@@ -6,11 +6,12 @@ import pandas as pd
 from pipelines.derive.air.of_fills import air_state_of_fills
 from pipelines.derive.air.purity_tests import co_limit
 from pipelines.derive.air.recall import USED_UP_SHARE
-from pipelines.derive.columns import floats, lists, looked_up, truth
+from pipelines.derive.columns import floats, looked_up, truth
 from pipelines.derive.fills.chain import found_inside, kept_share
 from pipelines.derive.fills.mix import beyond_qualification
 from pipelines.derive.fills.slips import fill_slips
 from pipelines.derive.fleet.inspections import unit_states_at
+from schemas.frames import lists
 from schemas.policy import Policy
 from shared.filling.permitted import above_permitted
 from shared.filling.stop_advice import RELIEF_MARGIN_BAR
