@@ -4,6 +4,7 @@ Streamlit is told everything on its command line, so that no settings file of th
 another program changes how a station's pages behave.
 """
 
+import contextlib
 import os
 import socket
 import sys
@@ -84,9 +85,11 @@ def command(
     settings = SETTINGS | {"server.address": address, "server.port": str(port)}
     settings |= {f"theme.{name}": value for name, value in THEME.items()}
     told = [f"--{name}={value}" for name, value in settings.items()]
-    if local_network:  # a phone may call the machine by its name; by its number is allowed anyway
+    if local_network:  # a phone may call the machine by its name or number; another name gets no answer
         name = socket.gethostname().split(".")[0]
         told += [f"--server.corsAllowedOrigins=http://{host}:{port}" for host in (name, f"{name}.local")]
+        own = dict.fromkeys([name, f"{name}.local", "localhost", LOOPBACK, *own_addresses()])
+        told += [f"--server.allowedHosts={host}" for host in own]
     else:  # a name that another site lets point here gets no answer
         told += [f"--browser.serverAddress={LOOPBACK}"]
         told += [f"--server.allowedHosts={host}" for host in ("localhost", LOOPBACK)]
@@ -105,6 +108,18 @@ def command(
     if member_id:
         asked += ["--member", member_id]
     return [sys.executable, "-m", "streamlit", "run", str(APP), *told, "--", *asked]
+
+
+def own_addresses() -> list[str]:
+    """The numbers by which this machine can be called in its network just now."""
+    found: dict[str, None] = {}
+    for family, outside in ((socket.AF_INET, "192.0.2.1"), (socket.AF_INET6, "2001:db8::1")):
+        with contextlib.suppress(OSError), socket.socket(family, socket.SOCK_DGRAM) as probe:
+            probe.connect((outside, 9))  # nothing is sent: it only says which address would be used
+            found[probe.getsockname()[0]] = None
+    with contextlib.suppress(OSError):
+        found |= dict.fromkeys(str(told[4][0]).split("%")[0] for told in socket.getaddrinfo(socket.gethostname(), None))
+    return list(found)
 
 
 def sign_in_host(secrets: Path) -> tuple[str, str]:

@@ -13,12 +13,14 @@ import pandas as pd
 
 from dashboard.access import DIVER, MANAGER, OPERATOR, Refused, Viewer
 from dashboard.data import sign_in_facts
-from schemas.logins import OF_ROLES, address_hash, members_with
+from schemas.logins import OF_ROLES, address_hash, members_with, roles_of
 
 #: hours after which one signs in again: a role that was taken away is not to live on in a browser
 SIGNED_IN_FOR_H = 12.0
 #: seconds by which the clocks of provider and station may differ
 CLOCKS_DIFFER_S = 120.0
+#: what a person edits; it stands beside the folder of snapshots
+SETTINGS = "station.toml"
 #: the widest first
 _WIDEST = (MANAGER, OPERATOR, DIVER)
 
@@ -56,8 +58,9 @@ def viewer_of(
     _recent(claims, time.time() if now_s is None else now_s)
     address = verified_address(claims)
     found = _claimed(claims.get(roles_claim)) if roles_claim else set()
-    subject = str(claims.get("sub") or "")
-    for name in (address, "" if "@" in subject else subject):  # a user name may look like another's address
+    subject = claims.get("sub")
+    subject = subject if isinstance(subject, str) and "@" not in subject else ""  # it may look like an address
+    for name in (address, subject):
         if name and (role := roles.get(address_hash(OF_ROLES, name))):
             found.add(role)
     role = next((r for r in _WIDEST if r in found), None)
@@ -70,7 +73,11 @@ def viewer_of(
 def verified_address(claims: Mapping[str, Any]) -> str:
     """The address the provider has verified, or the empty text: an address that anybody may type admits nobody."""
     address = claims.get("email")
-    return address if isinstance(address, str) and claims.get("email_verified") in (True, "true") else ""
+    return (
+        address
+        if isinstance(address, str) and "@" in address and claims.get("email_verified") in (True, "true")
+        else ""
+    )
 
 
 def _claimed(value: Any) -> set[str]:
@@ -87,7 +94,7 @@ def _recent(claims: Mapping[str, Any], now_s: float) -> None:
 
 
 def viewer_for(published: Path, claims: Mapping[str, Any]) -> Viewer:
-    """The same, by what the newest snapshot says of roles and members.
+    """The same, by what station.toml says of roles now, and the newest snapshot of members.
 
     Raises
     ------
@@ -97,4 +104,7 @@ def viewer_for(published: Path, claims: Mapping[str, Any]) -> Viewer:
         As `viewer_of`.
     """
     station, logins = sign_in_facts(published)
-    return viewer_of(claims, station.get("roles") or {}, station.get("roles_claim") or "", logins)
+    told = roles_of(published.parent / SETTINGS)
+    # a snapshot of an earlier version held the roles itself
+    roles, claim = told if told is not None else (station.get("roles") or {}, station.get("roles_claim") or "")
+    return viewer_of(claims, roles, claim, logins)

@@ -14,6 +14,7 @@ from pipelines.warehouse.lake import PartDamaged, read_part
 from pipelines.warehouse.store import STORED, Warehouse
 from schemas.check import check
 from schemas.frames import conform
+from schemas.privacy import without_personal
 from schemas.sources import SOURCES
 from schemas.words import plural
 
@@ -209,7 +210,7 @@ class Acceptor:
     def _reject_frame(self, source: str, problems: pd.DataFrame, file: str, sha256: str, waiting: pd.Series) -> None:
         if problems.empty:
             return
-        problems = problems.assign(
+        problems = without_personal(problems, source).assign(
             source=source, file=file, file_sha256=sha256, first_seen_at=self.now, waiting=waiting.to_numpy(bool)
         )
         problems["first_seen_at"] = problems["first_seen_at"].astype("datetime64[us, UTC]")

@@ -54,27 +54,57 @@ class Found:
         return self.saved_at if self.ranked_at is None else self.ranked_at
 
 
-def scan(inbox: Path) -> list[Found]:
+@dataclass
+class PassedOver:
+    """What lies in the inbox and is not read: place and rule; and the folders that could not be looked into."""
+
+    listed: set[tuple[str, str]] = field(default_factory=set)
+    unreadable: list[str] = field(default_factory=list)
+
+    def may_hold(self, file: str) -> bool:
+        """Whether a file may still lie in a folder that could not be looked into."""
+        return any(folder == "." or file.startswith(f"{folder}/") for folder in self.unreadable)
+
+
+def scan(inbox: Path, passed: PassedOver | None = None) -> list[Found]:
     """The files of the inbox and the folders inside it.
 
-    Links that lead out of it, and what is no file, are passed over.
+    Links that lead out of it, links to folders, and what is no file, are passed over and listed in `passed`.
     """
     found = []
     root = inbox.resolve()
-    for folder, folders, files in os.walk(inbox):
+    passed = PassedOver() if passed is None else passed
+
+    def place(path: Path) -> str:
+        return _printable(path.relative_to(inbox).as_posix())
+
+    def cannot_look(error: OSError) -> None:
+        where = place(Path(os.fsdecode(error.filename)))
+        passed.unreadable.append(where)
+        passed.listed.add((where, "folder_unreadable"))
+
+    for folder, folders, files in os.walk(inbox, onerror=cannot_look):
         folders.sort()
+        for name in folders:
+            if (Path(folder) / name).is_symlink():
+                passed.listed.add((place(Path(folder) / name), "link_passed_over"))
         for name in sorted(files):
             path = Path(folder) / name
-            relative = _printable(path.relative_to(inbox).as_posix())
+            relative = place(path)
             if passed_over(relative) == "lock_or_temporary":
                 continue
             try:
                 if path.is_symlink() and not path.resolve().is_relative_to(root):
+                    passed.listed.add((relative, "link_passed_over"))
                     continue
                 told = path.stat()
             except (OSError, RuntimeError):
-                # gone between listing and looking, or a link in a circle: the next pass sees what is there then
+                # gone between listing and looking, or a link that leads nowhere or in a circle
+                if path.is_symlink():
+                    passed.listed.add((relative, "link_passed_over"))
                 continue
+            if not stat.S_ISREG(told.st_mode):
+                passed.listed.add((relative, "not_a_file"))
             if stat.S_ISREG(told.st_mode):
                 found.append(
                     Found(relative, path, told.st_size, min(max(told.st_mtime_ns, _TIMES_NS[0]), _TIMES_NS[1]))

@@ -17,13 +17,15 @@ import pandas as pd
 from pipelines.intake.accept import Acceptor
 from pipelines.intake.accept_samples import SAMPLES
 from pipelines.intake.archive import Unreadable, archive, archived_name
-from pipelines.intake.inbox import NAMING, Found, Names, mapping_of, names_matter, scan
+from pipelines.intake.inbox import NAMING, Found, Names, PassedOver, mapping_of, names_matter, scan
+from pipelines.intake.passed_over import list_passed_over
 from pipelines.intake.pending import Due, Look, Reading, ToRead
 from pipelines.intake.ranks import rows_that_would_win, settle_ranks
-from pipelines.readers.raw import Problem, RawTable, problem
+from pipelines.readers.raw import Problem, RawTable, as_frame, problem
 from pipelines.readers.tables.mapping import folder_member
 from pipelines.station.settings import Station
 from pipelines.warehouse.store import Warehouse
+from schemas.privacy import without_personal
 from schemas.words import plural
 
 Progress = Callable[[str, int, int], None]
@@ -85,9 +87,11 @@ class Intake:
 
     def run(self, progress: Progress = lambda *_: None) -> IntakeResult:
         """Take in what is new or changed, then try every waiting row again."""
-        here = scan(self.station.inbox)
+        here = scan(self.station.inbox, passed := PassedOver())
+        self.result.notices += list_passed_over(self.warehouse, passed, self.now)
         self.due.note_in_archive()
         seen = self._look(here)
+        seen.refused_and_gone = [file for file in seen.refused_and_gone if not passed.may_hold(file)]
         self._tell_what_was_seen(seen)
         tables = [(found, last) for found, last in seen.todo if found.source != "uddf"]
         total = len(seen.todo)
@@ -422,5 +426,5 @@ def _told(found: Found, counts: list[int], refused: Problem | None) -> dict:
         "rows_read": counts[0],
         "rows_accepted": counts[1],
         "rows_rejected": counts[2],
-        "refused": refused.message if refused else None,
+        "refused": without_personal(as_frame([refused]), found.source or "")["message"].iloc[0] if refused else None,
     }

@@ -64,7 +64,7 @@ def _logins(given: Given) -> Frames:
 
 LOGINS = Step(
     name="logins",
-    version=1,
+    version=2,
     build=_logins,
     gives=("member_logins",),
     reads={"members": ("member_id", "email")},

@@ -23,7 +23,6 @@ from pipelines.refresh.step import step_digest
 from pipelines.station.settings import Station
 from pipelines.warehouse.store import FIRST_PUBLISHED, MACHINE_ROOM, Warehouse, WarehouseBusy
 from schemas.frames import conform
-from schemas.logins import hashed_roles
 from schemas.snapshot import SINCE, Manifest, NothingPublished, read_manifest
 from schemas.tables import TABLES
 
@@ -333,8 +332,6 @@ def station_facts(station: Station) -> dict:
         "rule_set": station.policy.rule_set,
         "today": station.today,
         "policy": {k: v for k, v in policy.items() if isinstance(v, dict)},
-        "roles": hashed_roles(station.people),
-        "roles_claim": station.roles_claim,
     }
 
 

@@ -5,6 +5,7 @@ something unknown; tried again each pass), `rejected`, `replaced` (its file was 
 a newer file has given the row that waited or was rejected).
 """
 
+import contextlib
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -90,6 +91,8 @@ class Warehouse:
         self.con.execute("SET GLOBAL TimeZone='UTC'")
         self.con.execute("SET preserve_insertion_order=true")
         self._remembered: dict[str, Any] = {}
+        self._files = (path, path.with_name(f"{path.name}.wal"))
+        self._keep_private()
         try:
             self._create()
         except duckdb.Error as error:
@@ -134,10 +137,18 @@ class Warehouse:
             if changes:
                 self.raise_version()
             self.con.execute("COMMIT")
+            self._keep_private()
         except BaseException:
             self._remembered.clear()
             self.con.execute("ROLLBACK")
             raise
+
+    def _keep_private(self) -> None:
+        """The file and its log hold members' addresses: nobody but their owner reads them."""
+        for path in self._files:
+            with contextlib.suppress(OSError):
+                if path.stat().st_mode & 0o077:
+                    path.chmod(0o600)
 
     def raise_version(self) -> None:
         """What is published is behind from here on."""

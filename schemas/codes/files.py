@@ -4,6 +4,17 @@ from schemas.codes import Code
 
 NOTICES = [
     Code(
+        "folder_unreadable",
+        "This folder of the inbox cannot be looked into: nothing in it is read, and its open problems stay open.",
+        "Give the right to read it, or bring back the drive it lies on.",
+    ),
+    Code(
+        "link_passed_over",
+        "A link that leads out of the inbox, to a folder or nowhere is not followed.",
+        "Put the file itself, or a copy of the folder, into the inbox.",
+    ),
+    Code("not_a_file", "This is no file that can be read.", "Take it out of the inbox."),
+    Code(
         "breaks_a_step",
         "coldfill cannot compute with this row, and the fault is its own: the step {step} breaks on it ({found}). The "
         "row was set aside and everything else was computed without it.",

@@ -117,3 +117,11 @@ def test_no_secrets_no_sign_in_and_none_for_a_phone_beside_the_compressor(tmp_pa
         launch.command(Path("published"), 8501, secrets=tmp_path / "none.toml")
     with pytest.raises(ValueError, match="not both"):
         launch.command(Path("published"), 8501, True, secrets=tmp_path / "none.toml")
+
+
+def test_the_local_network_is_answered_by_this_machines_own_names_and_numbers_alone():
+    """A name that another site lets point here (DNS rebinding) gets no answer."""
+    command = launch.command(Path("published"), 8501, local_network=True)
+    hosts = [a.partition("=")[2] for a in command if a.startswith("--server.allowedHosts=")]
+    assert {"localhost", "127.0.0.1", *launch.own_addresses()} <= set(hosts)
+    assert not [h for h in hosts if "*" in h]

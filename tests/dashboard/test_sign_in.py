@@ -6,7 +6,7 @@ from made_up import ME, OTHER
 
 from dashboard.access import Refused
 from dashboard.sign_in import SIGNED_IN_FOR_H, verified_address, viewer_of
-from schemas.logins import hashed_roles, member_logins
+from schemas.logins import hashed_roles, member_logins, roles_of
 
 NOW = 1_900_000_000.0
 MEMBERS = pd.DataFrame(
@@ -93,3 +93,47 @@ def test_hashes_of_members_cannot_be_read_as_roles_nor_of_one_member_as_another(
     both = member_logins(pd.DataFrame({"member_id": [ME], "email": ["boss@weir.example"]}))
     assert both["address_hash"].iloc[0] not in ROLES
     assert member_logins(MEMBERS)["member_id"].tolist() == [ME, OTHER]
+
+
+# --- one stated normalisation, and roles where they stand --------------------------------------
+@pytest.mark.parametrize(
+    "address", ["bo\u017fs@weir.example", "boss@weir.example\u00ad", "boß@weir.example", "b oss@weir.example"]
+)
+def test_an_address_that_only_looks_alike_is_another(address):
+    with pytest.raises(Refused):
+        ask(claims(address))
+
+
+def test_addresses_are_compared_without_blanks_around_and_a_to_z_in_one_case():
+    assert ask(claims(" BOSS@Weir.Example ")) == ("manager", None)
+    assert ask(claims("bo\u00c4s@weir.example"), hashed_roles({"bo\u00c4s@weir.example": "manager"}))[0] == "manager"
+    with pytest.raises(Refused):
+        ask(claims("bo\u00e4s@weir.example"), hashed_roles({"bo\u00c4s@weir.example": "manager"}))
+
+
+@pytest.mark.parametrize("subject", ["Subject-7", " subject-7", "subject-7 ", 7, ["subject-7"]])
+def test_a_subject_is_compared_exactly(subject):
+    with pytest.raises(Refused):
+        ask(claims(sub=subject))
+
+
+def test_roles_are_read_from_the_settings_at_each_sign_in(tmp_path):
+    settings = tmp_path / "station.toml"
+    assert roles_of(settings) is None
+    settings.write_text('[roles]\nmanager = ["Boss@weir.example"]\noperator = ["Subject-7"]\nclaim = "groups"\n')
+    roles, claim = roles_of(settings)
+    assert claim == "groups"
+    assert ask(claims("boss@weir.example"), roles) == ("manager", None)
+    assert ask(claims(sub="Subject-7"), roles) == ("operator", None)
+    settings.write_text("[roles]\nmanager = []\n")
+    with pytest.raises(Refused):
+        ask(claims("boss@weir.example"), roles_of(settings)[0])
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["[roles", "roles = 7", "[roles]\nmanager = [7]", '[roles]\nmanager = ["b@x.example"]\ndiver = ["B@x.example"]'],
+)
+def test_settings_that_cannot_be_read_give_nobody_a_role(tmp_path, text):
+    (tmp_path / "station.toml").write_text(text)
+    assert roles_of(tmp_path / "station.toml") == ({}, "")
