@@ -34,7 +34,7 @@ def by_hand(water="salt", surface=None, calibration="water"):
 @pytest.mark.parametrize(
     "asked, surface_bar, density_kg_m3",
     [
-        ({"water": "salt"}, SEA_LEVEL, 1025.0),  # sea water at 35 g/kg and 10 °C is 1027, at 20 °C 1025 (TEOS-10, from memory)
+        ({"water": "salt"}, SEA_LEVEL, 1025.0),  # sea water of 35 g/kg at 20 °C, TEOS-10 (from memory)
         ({"water": "fresh"}, SEA_LEVEL, 1000.0),
         ({"water": "fresh", "surface": AT_2000_M}, AT_2000_M, 1000.0),
         ({"water": "salt", "calibration": "en13319"}, SEA_LEVEL, 1e5 / 10 / G),
