@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from shared.fleet.leak_fit import Fit, Losses, beyond_others, effects_without, fit_rates, units_alone
+from shared.fleet.leak_fit import SLOWS_SD_SHARE, Fit, Losses, beyond_others, effects_without, fit_rates, units_alone
 
 Z80 = 1.2815515655446004
 # shorter intervals than asked for a rate still tell the offsets of two readings, once the gas is at rest
@@ -21,8 +21,6 @@ BIAS_SD_BAR = 0.3
 SCATTER_PRIOR_INTERVALS = 12.0
 # a leak is no clockwork: scatter of one interval's rate, and of what a season makes of it, as a share
 RATE_SCATTER_SHARE, SEASON_SHARE = 0.15, 0.06
-# and it slows as the pressure falls, by how much depends on where it is
-EMPTY_SCATTER_SHARE = 0.6
 # falls beyond `unexplained_bar` up to so many times that may still be a leak, where they keep to one rate
 STEADY_FALL_TIMES = 2.5
 STEADY_FALL_DAYS = 10.0
@@ -138,6 +136,7 @@ def leak_rates(
     days, loss = np.asarray(intervals.days, float), np.asarray(intervals.loss_bar, float)
     sd = np.maximum(np.asarray(intervals.sd_bar, float), 0.05)
     biased, full = (np.asarray(x, float) if len(x) else np.ones(m) for x in (intervals.biased, intervals.full_share))
+    empty = np.clip(1.0 - full, 0.0, 1.0)
     effect_sd = np.maximum(np.asarray(effect_sd_bar, float), 1e-3)
     kinds = int(kind.max(initial=-1)) + 1
 
@@ -151,21 +150,21 @@ def leak_rates(
     scale, rate = np.ones(kinds), np.zeros(units)
     for _ in range(8):
         on = use | short
-        error = _error(sd * scale[kind], rate, unit, counted_days, full, on)
-        losses = Losses(unit, effect, sign, counted_days, loss, error, biased)
-        fit = fit_rates(losses.take(on), units, effect_sd, BIAS_SD_BAR)
+        error = np.hypot(sd * scale[kind], RATE_SCATTER_SHARE * rate[unit] * counted_days)
+        losses = Losses(unit, effect, sign, counted_days, loss, error, biased, empty)
+        fit = fit_rates(losses.take(on), units, effect_sd, BIAS_SD_BAR, rate)
         rate = np.clip(fit.rate, 0.0, None)
-        beyond, its_sd = beyond_others(losses, fit, units, BIAS_SD_BAR, on)
+        beyond, its_sd = beyond_others(losses, fit, units, on)
         scale = _scatter(scale[kind] * beyond / its_sd, kind, use, kinds)
-        off = loss - losses.common(fit.effect)
+        off, stood = loss - losses.common(fit.effect), losses.full_days
         fallen = readable & (loss > unexplained_bar)
         most_bar = STEADY_FALL_TIMES * unexplained_bar
-        steady = _steady_falls(off, unit, days, error, fallen, units, most_bar)
-        steady |= _expected_falls(fit, off, unit, days, error, fallen, most_bar, flag_bar_per_day)
+        steady = _steady_falls(off, unit, days, stood, error, fallen, units, most_bar)
+        steady |= _expected_falls(fit, off, unit, days, stood, error, fallen, most_bar, flag_bar_per_day)
         large = fallen & ~steady
         drop = readable & ~fallen & (beyond > LONE_DROP_SD * its_sd) & (beyond > LEAST_LONE_DROP_BAR)
         # a leak that began is no lone drop; of others one goes at a time
-        drop &= ~_leak_that_began(off, unit, days, error, readable & ~large, units)
+        drop &= ~_leak_that_began(off, unit, stood, error, readable & ~large, units)
         lone = (drop & ~use) | _largest_a_unit(drop & use, beyond / its_sd, unit)
         at_once = np.hypot(error, losses.common_sd(fit.effect_cov))
         short &= np.abs(off) < LONE_DROP_SD * at_once
@@ -174,20 +173,9 @@ def leak_rates(
         use = again
         if settled:
             break
-    error = _error(sd * scale[kind], rate, unit, counted_days, full, use)
-    losses = Losses(unit, effect, sign, counted_days, loss, error, biased)
-    return _judge(losses, use, short, large | lone, sd, units, effect_sd, flag_bar_per_day, probability)
-
-
-def _error(read_bar: NDArray, rate: NDArray, unit, days: NDArray, full: NDArray, use: NDArray) -> NDArray:
-    """SD of a loss: of its readings, and of what a leak of this rate loses in such a stay.
-
-    How far a leak slows in an emptier cylinder is one question for all its stays, so many of them answer it no better.
-    """
-    empty = np.clip(1.0 - full, 0.0, 1.0)
-    alike = np.bincount(unit[use], empty[use], len(rate))[unit]
-    share = np.hypot(RATE_SCATTER_SHARE, EMPTY_SCATTER_SHARE * empty * np.sqrt(np.maximum(alike, 1.0)))
-    return np.hypot(read_bar, share * rate[unit] * days)
+    error = np.hypot(sd * scale[kind], RATE_SCATTER_SHARE * rate[unit] * counted_days)
+    losses = Losses(unit, effect, sign, counted_days, loss, error, biased, empty)
+    return _judge(losses, use, short, large | lone, sd, units, effect_sd, rate, flag_bar_per_day, probability)
 
 
 def _scatter(standard: NDArray, kind: NDArray, use: NDArray, kinds: int) -> NDArray:
@@ -225,10 +213,10 @@ def _leak_that_began(loss, unit, days, sd, counted, units) -> NDArray[np.bool_]:
     return found
 
 
-def _steady_falls(loss, unit, days, sd, large, units, most_bar) -> NDArray[np.bool_]:
+def _steady_falls(loss, unit, days, stood, sd, large, units, most_bar) -> NDArray[np.bool_]:
     """True for large falls over many days of a unit that agree on one rate: use does not keep to one."""
     at = np.flatnonzero(large & (loss < most_bar) & (days >= STEADY_FALL_DAYS))
-    u, d, w = unit[at], days[at], 1 / sd[at] ** 2
+    u, d, w = unit[at], stood[at], 1 / sd[at] ** 2
     a = np.bincount(u, w * d * d, units)
     rate = np.bincount(u, w * d * loss[at], units) / np.maximum(a, 1e-12)
     misfit = np.bincount(u, w * (loss[at] - rate[u] * d) ** 2, units)
@@ -239,11 +227,11 @@ def _steady_falls(loss, unit, days, sd, large, units, most_bar) -> NDArray[np.bo
     return found
 
 
-def _expected_falls(fit: Fit, loss, unit, days, sd, large, most_bar, flag_above) -> NDArray[np.bool_]:
+def _expected_falls(fit: Fit, loss, unit, days, stood, sd, large, most_bar, flag_above) -> NDArray[np.bool_]:
     """True for large falls over many days that come to what the leak seen in the unit's other intervals lets expect."""
     rate, rate_sd = fit.rate[unit], fit.rate_sd[unit]
     leaks = (rate > flag_above) & (rate > SURE_LEAK_SD * rate_sd)
-    near = np.abs(loss - rate * days) < NEAR_EXPECTED_SD * np.hypot(sd, days * rate_sd)
+    near = np.abs(loss - rate * stood) < NEAR_EXPECTED_SD * np.hypot(sd, stood * rate_sd)
     return large & leaks & near & (loss < most_bar) & (days >= STEADY_FALL_DAYS)
 
 
@@ -276,12 +264,12 @@ def _largest_a_unit(lone: NDArray, outlying: NDArray, unit: NDArray) -> NDArray[
 
 
 def _judge(
-    losses: Losses, use, short, unexplained, stated_sd, units: int, effect_sd, flag_above: float, probability: float
+    losses: Losses, use, short, unexplained, stated_sd, units: int, effect_sd, so_far, flag_above: float, probability
 ) -> LeakRates:
     """All intervals of each unit, and its latest runs, against the policy."""
-    unit, days = losses.unit, losses.days
+    unit, days, stood = losses.unit, losses.days, losses.full_days
     on = use | short
-    fit = fit_rates(losses.take(on), units, effect_sd, BIAS_SD_BAR)
+    fit = fit_rates(losses.take(on), units, effect_sd, BIAS_SD_BAR, so_far)
     at = np.flatnonzero(use)
     counts = np.bincount(unit[at], minlength=units)
     later = _ends_later(at, unit, units)
@@ -292,7 +280,8 @@ def _judge(
 
     def misfit(which: NDArray, rate: NDArray) -> NDArray:
         u = unit[which]
-        return np.bincount(u, ((off - rate[unit] * days)[which] / loose[which]) ** 2, units)
+        slows = SLOWS_SD_SHARE * np.maximum(rate[u], 0.0) * days[which] * losses.empty[which]
+        return np.bincount(u, (off - rate[unit] * stood)[which] ** 2 / (loose[which] ** 2 + slows**2), units)
 
     def says_so(which: NDArray, its_rate: NDArray, its_sd: NDArray, chance: float, latest: int) -> NDArray:
         sure = (its_rate > flag_above) & (_above_zero(its_rate, its_sd) >= chance)
@@ -314,7 +303,7 @@ def _judge(
     its_rate, its_sd = units_alone(losses.take(of_rate), fit, units, BIAS_SD_BAR)
     began = flag & (window < counts)
     rate, rate_sd = np.where(began, its_rate, rate), np.where(began, its_sd, rate_sd)
-    rate, rate_sd = _as_shown(losses, on, of_rate, rate, rate_sd, units, effect_sd)
+    rate, rate_sd = _as_shown(losses, on, of_rate, rate, rate_sd, units, effect_sd, so_far)
     flag &= (rate > flag_above) & (_above_zero(rate, rate_sd) >= probability)
     n = np.bincount(unit[of_rate], minlength=units)
     span: NDArray[np.float64] = np.bincount(unit[of_rate], days[of_rate], units).astype(float)
@@ -340,7 +329,7 @@ def _since_it_leaks(losses: Losses, off: NDArray, at, later, counts, window, uni
     if not len(at):
         return window
     order = at[np.lexsort((later, losses.unit[at]))]
-    unit, days = losses.unit[order], losses.days[order]
+    unit, days = losses.unit[order], losses.full_days[order]
     w = 1.0 / losses.sd_bar[order] ** 2
     begins = np.r_[True, unit[1:] != unit[:-1]]
 
@@ -364,20 +353,20 @@ def _more_than_one_says_so(
     """Whether a unit leaks also without the interval that stands out most: that one may be use nobody logged."""
     among = np.zeros(len(losses.unit), bool)
     among[of_rate] = True
-    beyond, its_sd = beyond_others(losses, fit, units, BIAS_SD_BAR, among)
+    beyond, its_sd = beyond_others(losses, fit, units, among)
     out = _largest_a_unit(among, beyond / its_sd, losses.unit)
     rate, rate_sd = units_alone(losses.take(among & ~out), fit, units, BIAS_SD_BAR)
     return (rate > STILL_SHARE[latest] * flag_above) & (_above_zero(rate, rate_sd) >= STILL_SURE[latest])
 
 
-def _as_shown(losses: Losses, on, of_rate, rate, rate_sd, units: int, effect_sd) -> tuple[NDArray, NDArray]:
+def _as_shown(losses: Losses, on, of_rate, rate, rate_sd, units: int, effect_sd, so_far) -> tuple[NDArray, NDArray]:
     """No rate above what the fastest of the unit's intervals shows, effects as the other units know them."""
     unit, days = losses.unit[of_rate], losses.days[of_rate]
     shown = np.full(units, -np.inf)
     np.maximum.at(shown, unit, losses.loss_bar[of_rate] / days)
     rate, rate_sd = rate.copy(), rate_sd.copy()
     for u in np.flatnonzero(rate > shown).tolist():
-        effect = effects_without(losses.take(on), units, effect_sd, BIAS_SD_BAR, u)
+        effect = effects_without(losses.take(on), units, effect_sd, BIAS_SD_BAR, so_far, u)
         mine = losses.take(of_rate[unit == u])
         most = np.max((mine.loss_bar - mine.common(effect)) / mine.days)
         if most < rate[u]:

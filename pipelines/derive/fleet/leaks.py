@@ -20,6 +20,8 @@ ARRIVAL_TEMPERATURE_SD_K = 1.3
 OWN_SD_BAR = {"settled": 1.0, "wall": 1.3, "model": 1.5}
 # what readings of one way have in common, bar: how warm the gas was taken to be, and a check gauge's offset
 WARMTH_SD_BAR = {"settled": 0.6, "wall": 1.5, "model": 2.5, "dive_start": 1.5, "dive_end": 0.7}
+# how much the gas of a small top-up warms is not what whole fills teach: bar of error a top-up of so many bar
+TOP_UP_SD_BAR, TOP_UP_BAR, LARGEST_TOP_UP_BAR = 1.0, 25.0, 80.0
 DIVERS_GAUGE_SD_BAR = 2.0
 SEASON_SD_BAR = 0.7
 DIVE_READING_SD_BAR = 0.7
@@ -52,8 +54,9 @@ NO_GAUGES_CHECKED = pd.DataFrame(
     {"gauge_id": pd.Series(dtype="str"), "month_on": pd.Series(dtype="datetime64[us]")}
     | {c: pd.Series(dtype="float64") for c in ("offset_bar", "offset_low_bar", "offset_high_bar")}
 )
-# of each reading: its gauge and the way it was come by, how far each is in it, and the prior SD of both
-COMMON = ("gauge", "gauge_sd", "gauge_share", "way", "way_sd", "way_share")
+# of each reading: its gauge, the way it was come by and a top-up's warmth, how far each is in it, and the prior SDs
+ALIKE = ("gauge", "way", "top_up")
+COMMON = tuple(f"{name}{part}" for name in ALIKE for part in ("", "_sd", "_share"))
 EVENT_COLUMNS = ["unit_id", "at", "order", "kind", "content", "sd", *COMMON, "fill_id", "dive_id"]
 RATE_COLUMNS = [
     "unit_id",
@@ -129,7 +132,7 @@ def build_leaks(
 
 @dataclass(frozen=True)
 class CommonEffects:
-    """What readings have in common: places (m, 4) and signs (m, 4) by interval, the prior SD of each, and kinds."""
+    """What readings have in common: places (m, 6) and signs (m, 6) by interval, the prior SD of each, and kinds."""
 
     place: np.ndarray
     sign: np.ndarray
@@ -142,15 +145,16 @@ def common_effects(intervals: pd.DataFrame) -> CommonEffects:
 
     One gauge at both ends of an interval falls out of it as far as the fill's belief did not correct it.
     """
-    columns = [(f"{end}_{n}", 1.0 if end == "from" else -1.0) for end in ("from", "to") for n in ("gauge", "way")]
-    named = pd.concat([intervals[name] for name, _ in columns], keys=range(4))
-    sd = pd.concat([intervals[f"{name}_sd"] for name, _ in columns], keys=range(4)).astype("float64")
+    columns = [(f"{end}_{n}", 1.0 if end == "from" else -1.0) for end in ("from", "to") for n in ALIKE]
+    named = pd.concat([intervals[name] for name, _ in columns], keys=range(len(columns)))
+    sd = pd.concat([intervals[f"{name}_sd"] for name, _ in columns], keys=range(len(columns))).astype("float64")
     place, names = pd.factorize(named)
+    place = place.reshape(len(columns), -1)
     share = np.stack([intervals[f"{name}_share"].to_numpy(float) for name, _ in columns])
-    sign = share * np.array([s for _, s in columns])[:, None] * (place.reshape(4, -1) >= 0)
-    prior = sd.groupby(place).max().reindex(range(max(len(names), 1))).fillna(1.0).to_numpy(float)
+    sign = np.where(place >= 0, share * np.array([s for _, s in columns])[:, None], 0.0)
+    prior = sd.groupby(place.ravel()).max().reindex(range(max(len(names), 1))).fillna(1.0).to_numpy(float)
     kind, _ = pd.factorize(intervals["kind"])
-    return CommonEffects(np.maximum(place, 0).reshape(4, -1).T, sign.T, prior, kind)
+    return CommonEffects(np.maximum(place, 0).T, sign.T, prior, kind)
 
 
 def as_arrays(intervals: pd.DataFrame, unit: np.ndarray, effects: CommonEffects) -> Intervals:
@@ -266,6 +270,8 @@ def _fill_events(
     basis = f["gas_c_basis"].astype("object").where(f["gas_c_basis"].notna(), "model")
     settled = basis.eq("settled")
     other = f["settled_gauge_id"].astype("object").where(settled)
+    added = (f["stop_pressure_bar"] - f["start_pressure_bar"]).astype("float64")
+    top_up = basis.eq("model") & added.between(0.0, LARGEST_TOP_UP_BAR)
     left = pd.DataFrame(
         {
             "unit_id": f["unit_id"],
@@ -287,6 +293,9 @@ def _fill_events(
                 np.where(settled, policy.filling.check_gauge_limit_bar / 2, 0.0),
             ),
             "way_share": 1.0,
+            "top_up": pd.Series("top-up", f.index, dtype="object").where(top_up),
+            "top_up_sd": TOP_UP_SD_BAR,
+            "top_up_share": added.where(top_up, 0.0) / TOP_UP_BAR,
             "fill_id": f["fill_id"],
         }
     )
@@ -380,7 +389,7 @@ def _blocks(fills: pd.DataFrame, dives: pd.DataFrame, inputs: dict[str, pd.DataF
         [e[["unit_id", "at", "order"]] for e in (fills, dives) if len(e)] or [fills[["unit_id", "at", "order"]]]
     )
     marks = events.merge(both, on="unit_id", how="inner").drop(columns="unit_id").rename(columns={"other": "unit_id"})
-    nothing = {c: None if c in ("gauge", "way") else np.nan for c in COMMON}
+    nothing = {c: None if c in ALIKE else np.nan for c in COMMON}
     return marks.assign(kind="block", content=np.nan, sd=np.nan, fill_id=None, dive_id=None, **nothing)
 
 
