@@ -20,7 +20,7 @@ BIAS_SD_BAR = 0.3
 # weight of the stated reading error against the scatter found, in intervals
 SCATTER_PRIOR_INTERVALS = 12.0
 # a leak is no clockwork: scatter of one interval's rate, and of what a season makes of it, as a share
-RATE_SCATTER_SHARE, SEASON_SHARE = 0.15, 0.06
+RATE_SCATTER_SHARE, SEASON_SHARE = 0.08, 0.04
 # falls beyond `unexplained_bar` up to so many times that may still be a leak, where they keep to one rate
 STEADY_FALL_TIMES = 2.5
 STEADY_FALL_DAYS = 10.0
@@ -43,6 +43,10 @@ LEAST_FIT = 0.01
 LEAST_INTERVALS = 3
 # so what is left without the one that stands out most still says so: of all a unit's, and of its latest alone
 STILL_SURE, STILL_SHARE = (0.8, 0.9), (0.4, 0.5)
+# an interval shows a loss by itself where it is so many SDs beyond what its readings and all they share explain
+SHOWS_SD = 1.28
+# so many must, and such a share of them: a tenth do by chance
+LEAST_SHOWING, SHOWING_SHARE = 2, 0.25
 
 
 def _ones() -> NDArray[np.float64]:
@@ -285,6 +289,7 @@ def _judge(
 
     def says_so(which: NDArray, its_rate: NDArray, its_sd: NDArray, chance: float, latest: int) -> NDArray:
         sure = (its_rate > flag_above) & (_above_zero(its_rate, its_sd) >= chance)
+        sure &= _shown_by_several(losses, fit, which, units)
         return sure & _more_than_one_says_so(losses, fit, which, units, flag_above, latest) if sure.any() else sure
 
     rate, rate_sd = np.where(counts > 0, fit.rate, np.nan), fit.rate_sd.copy()
@@ -345,6 +350,15 @@ def _since_it_leaks(losses: Losses, off: NDArray, at, later, counts, window, uni
         if len(mine) and fits[mine].max() > fits[mine[-1]] + BEGAN_LOG_ODDS:
             best[u] = taken[mine[np.argmax(fits[mine])]]
     return best
+
+
+def _shown_by_several(losses: Losses, fit: Fit, of_rate, units: int) -> NDArray[np.bool_]:
+    """Whether enough of a unit's intervals lose, each by itself, more than rounding, warmth and offsets explain."""
+    off = losses.loss_bar - losses.common(fit.effect)
+    sd = np.sqrt(losses.sd_bar**2 + losses.common_sd(fit.effect_cov) ** 2 + (BIAS_SD_BAR * losses.biased) ** 2)
+    unit = losses.unit[of_rate]
+    shows = np.bincount(unit, (off > SHOWS_SD * sd)[of_rate], units)
+    return (shows >= LEAST_SHOWING) & (shows >= SHOWING_SHARE * np.bincount(unit, minlength=units))
 
 
 def _more_than_one_says_so(
