@@ -364,7 +364,12 @@ INSPECTION_STATE = choice(
 )
 FILLS_SINCE_HYDROSTATIC = whole("fills_since_hydrostatic", "Fills since the last hydrostatic test.")
 FILLS_OUT_OF_DATE = whole("fills_out_of_date", "Fills made while not in test.")
-LEAK_BAR_PER_DAY = number("leak_bar_per_day", "Pooled leak rate.", "bar/day")
+LEAK_BAR_PER_DAY = number(
+    "leak_bar_per_day",
+    "Pooled leak rate of the full cylinder, never below 0; empty where nothing is known of it: too few readings, "
+    "or such as would have it gain gas.",
+    "bar/day",
+)
 LEAK_LOW_BAR_PER_DAY = number("leak_low_bar_per_day", "Low end of its 80 % interval.", "bar/day")
 LEAK_HIGH_BAR_PER_DAY = number("leak_high_bar_per_day", "High end of its 80 % interval.", "bar/day")
 LEAK_FLAG = flag("leak_flag", "Leaks by policy.")

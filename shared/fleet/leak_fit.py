@@ -2,7 +2,8 @@
 
 loss = what the two readings have in common with others + bias(unit) + (rate − slowing·emptiness)(unit)·days + error. A
 leak slows as the pressure falls, some in proportion and some hardly, so each unit's rate is that of a full cylinder and
-its slowing is found beside it. Most units do not leak and a few do, so the prior of a rate has two parts, brought into the linear model by expectation propagation
+its slowing is found beside it. Most units do not leak and a few do, so the prior of a rate has two parts, brought into
+the linear model by expectation propagation
 (Minka 2001, Expectation propagation for approximate Bayesian inference).
 """
 

@@ -41,6 +41,8 @@ WINDOWS_ODDS = 5
 LEAST_FIT = 0.01
 # one or two intervals may be use that nobody logged
 LEAST_INTERVALS = 3
+# readings that give less of a chance that nothing was gained contradict each other: no rate is known
+LEAST_CHANCE = 0.001
 # so what is left without the one that stands out most still says so: of all a unit's, and of its latest alone
 STILL_SURE, STILL_SHARE = (0.8, 0.9), (0.4, 0.5)
 # an interval shows a loss by itself where it is so many SDs beyond what its readings and all they share explain
@@ -80,8 +82,9 @@ class Intervals:
 
 @dataclass(frozen=True)
 class LeakRates:
-    """A rate for each unit, bar per day, with its 80 % interval; NaN where no interval counts.
+    """A rate for each full unit, bar per day, with its 80 % interval, none below nought.
 
+    NaN where no interval counts, or where the readings would have it that the unit gained gas.
     `probability` that the rate is above zero, `flag` by policy, `intervals` and `span_days` it stands
     on. `use` masks the intervals that counted, `unexplained` those that were use nobody logged.
     """
@@ -312,11 +315,11 @@ def _judge(
     flag &= (rate > flag_above) & (_above_zero(rate, rate_sd) >= probability)
     n = np.bincount(unit[of_rate], minlength=units)
     span: NDArray[np.float64] = np.bincount(unit[of_rate], days[of_rate], units).astype(float)
-    half = Z80 * np.hypot(rate_sd, SEASON_SHARE * np.nan_to_num(rate))
+    shown, low, high = _nothing_is_gained(rate, np.hypot(rate_sd, SEASON_SHARE * np.nan_to_num(rate)))
     return LeakRates(
-        rate_bar_per_day=rate,
-        low_bar_per_day=np.where(counts > 0, rate - half, np.nan),
-        high_bar_per_day=np.where(counts > 0, rate + half, np.nan),
+        rate_bar_per_day=shown,
+        low_bar_per_day=low,
+        high_bar_per_day=high,
         probability=np.where(counts > 0, _above_zero(rate, rate_sd), np.nan),
         flag=flag,
         intervals=n,
@@ -387,6 +390,20 @@ def _as_shown(losses: Losses, on, of_rate, rate, rate_sd, units: int, effect_sd,
             rate_sd[u] = np.hypot(rate_sd[u], rate[u] - most)
             rate[u] = most
     return rate, rate_sd
+
+
+def _nothing_is_gained(rate: NDArray, sd: NDArray) -> tuple[NDArray, NDArray, NDArray]:
+    """Rate and 80 % interval of a cylinder that cannot gain gas; NaN where its readings would have it that it did.
+
+    The interval's ends are the normal's own, the lower not below nought, the upper that of the normal cut off there.
+    """
+    from scipy.special import ndtri
+
+    loses = _above_zero(rate, sd)
+    with np.errstate(invalid="ignore"):
+        rate = np.where(loses >= LEAST_CHANCE, rate, np.nan)
+        high = rate + sd * ndtri(1.0 - 0.1 * loses)
+        return np.maximum(rate, 0.0), np.maximum(rate - Z80 * sd, 0.0), high
 
 
 def _above_zero(rate: NDArray, sd: NDArray) -> NDArray[np.float64]:
