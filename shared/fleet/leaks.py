@@ -20,7 +20,7 @@ BIAS_SD_BAR = 0.3
 # weight of the stated reading error against the scatter found, in intervals
 SCATTER_PRIOR_INTERVALS = 12.0
 # a leak is no clockwork: scatter of one interval's rate, and of what a season makes of it, as a share
-RATE_SCATTER_SHARE, SEASON_SHARE = 0.08, 0.04
+RATE_SCATTER_SHARE, SEASON_SHARE = 0.07, 0.03
 # falls beyond `unexplained_bar` up to so many times that may still be a leak, where they keep to one rate
 STEADY_FALL_TIMES = 2.5
 STEADY_FALL_DAYS = 10.0
@@ -45,10 +45,9 @@ LEAST_INTERVALS = 3
 LEAST_CHANCE = 0.001
 # so what is left without the one that stands out most still says so: of all a unit's, and of its latest alone
 STILL_SURE, STILL_SHARE = (0.8, 0.9), (0.4, 0.5)
-# an interval shows a loss by itself where it is so many SDs beyond what its readings and all they share explain
-SHOWS_SD = 1.28
-# so many must, and such a share of them: a tenth do by chance
-LEAST_SHOWING, SHOWING_SHARE = 2, 0.25
+# and what is left without the one that shows most by itself, and of more than three without two: one or two stays of
+# unlogged use make no leak of the rest
+UNSHOWN_SURE, UNSHOWN_SHARE = 0.9, (1.0, 0.5)
 
 
 def _ones() -> NDArray[np.float64]:
@@ -292,7 +291,6 @@ def _judge(
 
     def says_so(which: NDArray, its_rate: NDArray, its_sd: NDArray, chance: float, latest: int) -> NDArray:
         sure = (its_rate > flag_above) & (_above_zero(its_rate, its_sd) >= chance)
-        sure &= _shown_by_several(losses, fit, which, units)
         return sure & _more_than_one_says_so(losses, fit, which, units, flag_above, latest) if sure.any() else sure
 
     rate, rate_sd = np.where(counts > 0, fit.rate, np.nan), fit.rate_sd.copy()
@@ -355,25 +353,28 @@ def _since_it_leaks(losses: Losses, off: NDArray, at, later, counts, window, uni
     return best
 
 
-def _shown_by_several(losses: Losses, fit: Fit, of_rate, units: int) -> NDArray[np.bool_]:
-    """Whether enough of a unit's intervals lose, each by itself, more than rounding, warmth and offsets explain."""
-    off = losses.loss_bar - losses.common(fit.effect)
-    sd = np.sqrt(losses.sd_bar**2 + losses.common_sd(fit.effect_cov) ** 2 + (BIAS_SD_BAR * losses.biased) ** 2)
-    unit = losses.unit[of_rate]
-    shows = np.bincount(unit, (off > SHOWS_SD * sd)[of_rate], units)
-    return (shows >= LEAST_SHOWING) & (shows >= SHOWING_SHARE * np.bincount(unit, minlength=units))
-
-
 def _more_than_one_says_so(
     losses: Losses, fit: Fit, of_rate, units: int, flag_above: float, latest: int
 ) -> NDArray[np.bool_]:
-    """Whether a unit leaks also without the interval that stands out most: that one may be use nobody logged."""
+    """Whether a unit leaks also without the intervals that carry most of it: they may be use nobody logged."""
     among = np.zeros(len(losses.unit), bool)
     among[of_rate] = True
+
+    def says_so(without: NDArray, sure: float, share: float) -> NDArray[np.bool_]:
+        rate, rate_sd = units_alone(losses.take(among & ~without), fit, units, BIAS_SD_BAR)
+        return (rate > share * flag_above) & (_above_zero(rate, rate_sd) >= sure)
+
     beyond, its_sd = beyond_others(losses, fit, units, among)
     out = _largest_a_unit(among, beyond / its_sd, losses.unit)
-    rate, rate_sd = units_alone(losses.take(among & ~out), fit, units, BIAS_SD_BAR)
-    return (rate > STILL_SHARE[latest] * flag_above) & (_above_zero(rate, rate_sd) >= STILL_SURE[latest])
+    leaks = says_so(out, STILL_SURE[latest], STILL_SHARE[latest])
+    # what each shows by itself, beyond its rounding and warmth and all that it shares with others
+    own_sd = np.sqrt(losses.sd_bar**2 + losses.common_sd(fit.effect_cov) ** 2 + (BIAS_SD_BAR * losses.biased) ** 2)
+    shows = (losses.loss_bar - losses.common(fit.effect)) / own_sd
+    first = _largest_a_unit(among, shows, losses.unit)
+    second = first | _largest_a_unit(among & ~first, shows, losses.unit)
+    leaks &= says_so(first, UNSHOWN_SURE, UNSHOWN_SHARE[0])
+    few = np.bincount(losses.unit[of_rate], minlength=units) <= LEAST_INTERVALS
+    return leaks & (few | says_so(second, UNSHOWN_SURE, UNSHOWN_SHARE[1]))
 
 
 def _as_shown(losses: Losses, on, of_rate, rate, rate_sd, units: int, effect_sd, so_far) -> tuple[NDArray, NDArray]:

@@ -132,7 +132,8 @@ def held(lived: list[Lived]) -> tuple[float, float]:
 
 @pytest.fixture(scope="module")
 def weekly() -> Lived:
-    return Lived(1, replace(LIKE, rhythm="weekly", units=12, leaking=3, days=120.0))
+    # leaks well above the policy's 0.5 bar a day: one that is just there may be called either way
+    return Lived(1, replace(LIKE, rhythm="weekly", units=12, leaking=3, days=90.0, leak_bar_day=(0.8, 2.0)))
 
 
 def test_leaks_are_found_beside_sound_cylinders_and_their_rates_held(weekly):
@@ -322,3 +323,16 @@ def test_use_of_a_set_says_nothing_about_its_cylinders_alone():
     within = fill("F3", "2025-03-05T10:00Z", 210, 232, 221, unit="S")
     made = intervals_of([*TWO, within], cylinders=pair)
     assert made.empty
+
+
+def test_the_same_mark_of_a_coarse_scale_read_again_is_no_second_witness():
+    """Three arrivals at 215 on a scale of 5 bar are off by one rounding error: together they say what one says."""
+    gauge = [{"gauge_id": "G", "station_id": "P", "step_bar": 5.0}]
+
+    def sd(arrivals):
+        fills = [fill(f"F{i}", f"2025-03-{1 + 7 * i:02d}T10:00Z", p, 232, 220) for i, p in enumerate((50, *arrivals))]
+        return intervals_of(fills, gauges=gauge)["sd_bar"].to_numpy()
+
+    same, apart = sd((215, 215, 215)), sd((215, 210, 220))
+    pooled = 1 / np.sqrt(np.sum(1 / (same**2 - apart**2 + 25 / 12)))
+    assert pooled == pytest.approx(5 / np.sqrt(12), rel=0.05)

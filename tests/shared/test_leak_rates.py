@@ -37,15 +37,15 @@ def test_leaks_of_one_bar_a_day_are_found_beside_them():
 
 def test_eighty_per_cent_intervals_hold_the_true_rate():
     inside = []
-    for seed in range(40):
+    for seed in range(24):
         rng = np.random.default_rng(seed)
-        intervals, rate = station(rng, leak={u: float(rng.uniform(0.3, 1.5)) for u in range(4)}, noise=1.2)
+        intervals, rate = station(rng, leak={u: float(rng.uniform(0.3, 1.5)) for u in range(6)}, noise=1.2)
         found = leak_rates(intervals, 30, GROUP_SD)
         inside.append((found.low_bar_per_day <= rate) & (rate <= found.high_bar_per_day))
     held = np.array(inside)
-    assert 0.74 <= held[:, :4].mean() <= 0.87
+    assert 0.74 <= held[:, :6].mean() <= 0.88
     # a sound cylinder's rate can only lie at the low end: one in ten is missed, not two
-    assert 0.87 <= held[:, 4:].mean() <= 0.97
+    assert 0.87 <= held[:, 6:].mean() <= 0.97
 
 
 def test_no_cylinder_gains_gas():
@@ -66,6 +66,36 @@ def test_a_lone_large_drop_is_use_nobody_logged():
     loss[4:8] = [0.2, 18.0, -0.3, 0.1]
     found = leak_rates(replace(intervals, loss_bar=loss), 30, GROUP_SD)
     assert found.unexplained[5] and not found.use[5] and not found.flag[1]
+
+
+@pytest.mark.parametrize("own", [[5.6, 0.7, 1.7], [0.4, 5.5, 0.2, 5.0, -0.3], [6.3, 1.8, 0.6, 1.0, 6.0]])
+def test_one_or_two_stays_of_unlogged_use_among_quiet_ones_are_no_leak(own):
+    """Each under the 'lone drop' that is taken for use outright, on a station whose offsets are known."""
+    intervals, _ = station(np.random.default_rng(12), units=30, each=6, offsets=(0.0, 0.0))
+    mine = np.array(own)
+    more = Intervals(
+        np.r_[intervals.unit, np.full(len(mine), 30)], np.r_[intervals.effect, np.zeros(len(mine), int)],
+        np.r_[intervals.days, np.full(len(mine), 6.0)], np.r_[intervals.loss_bar, mine],
+        np.r_[intervals.sd_bar, np.full(len(mine), 1.2)],
+    )  # fmt: skip
+    for n in range(3, len(mine) + 1):
+        upto = np.arange(len(more.unit)) < len(intervals.unit) + n
+        known = Intervals(*(getattr(more, f)[upto] for f in ("unit", "effect", "days", "loss_bar", "sd_bar")))
+        assert not leak_rates(known, 31, GROUP_SD).flag[30]
+    # as much in every stay is one
+    steady = replace(more, loss_bar=np.r_[intervals.loss_bar, np.full(len(mine), 5.6)])
+    assert leak_rates(steady, 31, GROUP_SD).flag[30]
+
+
+def test_a_leak_that_slows_as_the_pressure_falls_is_told_at_its_full_rate():
+    """Half the stays at a third of the pressure, where it loses a third: the rate is the full cylinder's."""
+    rng = np.random.default_rng(13)
+    intervals, rate = station(rng, each=8, leak=dict.fromkeys(range(3), 1.2), noise=0.6, offsets=(0.0, 0.0))
+    full = np.where(np.arange(len(intervals.unit)) % 2, 1.0, 1 / 3)
+    loss = intervals.loss_bar - rate[intervals.unit] * intervals.days * (1 - full)
+    found = leak_rates(replace(intervals, loss_bar=loss, full_share=full), 30, GROUP_SD)
+    assert found.rate_bar_per_day[:3] == pytest.approx(1.2, abs=0.2)
+    assert found.flag[:3].all() and not found.flag[3:].any()
 
 
 def test_short_intervals_large_falls_and_rises_are_left_out():

@@ -16,6 +16,8 @@ from shared.gas.thermal import amount_free_l
 
 # error of what arrives beyond the gauge's: the gas is not quite as warm as the thermometer says. A judgement.
 ARRIVAL_TEMPERATURE_SD_K = 1.3
+# so many readings of the same mark of the scale count as one at most: those of one stretch of time
+MOST_ALIKE = 3.0
 # what a fill's belief is off by apart from what it has in common with the station's others, at most, bar
 OWN_SD_BAR = {"settled": 1.0, "wall": 1.3, "model": 1.5}
 # what readings of one way have in common, bar: how warm the gas was taken to be, and a check gauge's offset
@@ -243,6 +245,10 @@ def _fill_events(
         .fillna(gauge.map(steps_bar(gauge, f["start_pressure_bar"], f["stop_pressure_bar"])))
     )
 
+    # what rounding did to a reading it does again to the same reading of the same unit: many of them are one
+    reads = f.groupby([f["unit_id"], gauge, f["start_pressure_bar"]])["fill_id"].transform("size")
+    alike = np.sqrt(reads.fillna(1.0).clip(1.0, MOST_ALIKE).astype("float64"))
+
     start_c = f["ambient_c"].to_numpy(float)
     start = _content(
         (f["start_pressure_bar"] - offset).to_numpy(float), start_c, before_o2.to_numpy(), before_he.to_numpy()
@@ -255,7 +261,7 @@ def _fill_events(
             "order": 0,
             "kind": "arrived",
             "content": start,
-            "sd": np.hypot(step / np.sqrt(12), ARRIVAL_TEMPERATURE_SD_K * start / 288.15),
+            "sd": np.hypot(step * alike / np.sqrt(12), ARRIVAL_TEMPERATURE_SD_K * start / 288.15),
             "gauge": gauge,
             "gauge_sd": gauge_sd,
             "gauge_share": 1.0,
