@@ -62,12 +62,27 @@ def run(
     trust_clock: Annotated[
         bool, typer.Option("--trust-clock", help="Publish although the clock stands before what has happened.")
     ] = False,
+    accept_layout: Annotated[
+        bool,
+        typer.Option(
+            "--accept-layout", help="Say yes to the differences by a changed layout that an earlier run has shown."
+        ),
+    ] = False,
+    only: Annotated[
+        list[str] | None,
+        typer.Option(help="Say yes only to this file, pattern of files, or content by its number.", metavar="FILE"),
+    ] = None,
     as_json: JsonOption = False,
 ) -> None:
     """One pass now: take in new files, compute, publish; prints what came in and what was rejected."""
     from pipelines.cli.console import run_with_progress
 
-    result = run_with_progress(_station(station), as_of or None, quiet=as_json, trust_clock=trust_clock)
+    if only and not accept_layout:
+        raise Stop("--only says which changes of layout are accepted: give --accept-layout as well.")
+    accept = tuple(only or ["*"]) if accept_layout else ()
+    result = run_with_progress(
+        _station(station), as_of or None, quiet=as_json, trust_clock=trust_clock, accept_layouts=accept
+    )
     if as_json:
         print(json.dumps(result.for_scripts()))
     raise typer.Exit(1 if result.intake.found_problems or result.held else 0)

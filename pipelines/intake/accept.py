@@ -24,6 +24,16 @@ _DIVE_PARTS = ("dive_tanks", SAMPLES)
 _REGISTER_FILES = {"member": "members", "cylinder": "cylinders", "unit": "cylinders", "fill": "fills", "dive": "dives"}
 
 
+@dataclass
+class Checked:
+    """Rows of a table, those that broke no rule, the problems of the others, and values that were left out."""
+
+    rows: pd.DataFrame
+    clean: pd.DataFrame
+    problems: pd.DataFrame
+    left_out: list[Problem]
+
+
 class Acceptor:
     """Decides about the rows of one file at a time; the caller holds the transaction."""
 
@@ -37,7 +47,9 @@ class Acceptor:
         self._dives: tuple[pd.DataFrame, _Dives] | None = None
 
     # --- a file's rows ------------------------------------------------------------------------
-    def table(self, raw: RawTable, file: str, sha256: str, modified_at: pd.Timestamp) -> tuple[int, int, int]:
+    def table(
+        self, raw: RawTable, file: str, sha256: str, modified_at: pd.Timestamp, earlier: bool = False
+    ) -> tuple[int, int, int]:
         """Store what one reader handed over.
 
         Returns
@@ -48,24 +60,9 @@ class Acceptor:
         self._problems(raw.source, raw.problems if not raw.refused else [raw.refused], file, sha256)
         if raw.refused:
             return 0, 0, 0
-        rows = conform(
-            raw.rows, SOURCES[raw.source].fields.values(), keep=("row_number", "line", "assumed", "value_flags")
-        )
-        rows = rows.reset_index(drop=True)
-        waiting_values = pd.Series(False, index=rows.index)
-        for name in raw.from_working_pressure:
-            stated = rows["assumed"].map(lambda columns, name=name: name in columns)
-            pressure = rows["unit_id"].map(working_pressures(self.warehouse)).astype("float64")
-            rows[name] = rows[name].where(~stated, pressure)
-            waiting_values |= stated & pressure.isna()
-        if raw.source == SAMPLES:
-            rows, found = drop_impossible(rows)
-        else:
-            rows, found = leave_out_impossible(raw.source, rows)
-        self._problems(raw.source, found, file, sha256)
-        clean, problems = check(raw.source, rows[~waiting_values] if waiting_values.any() else rows, self.latest)
-        if waiting_values.any():
-            clean = pd.concat([clean, rows[waiting_values]])
+        checked = self.clean(raw)
+        rows, clean, problems = checked.rows, checked.clean, checked.problems
+        self._problems(raw.source, checked.left_out, file, sha256)
         only_ahead: set[int] = set()
         if len(problems):
             ahead = problems["rule"] == "in_the_future"
@@ -92,8 +89,30 @@ class Acceptor:
                 self._store(raw.source, unread.reset_index(drop=True), "rejected", marked)
             self.warehouse.rank(raw.source, placed)
             self.warehouse.answer(raw.source, file, sha256, self.now)
-            self._list_passed_over(raw.source, file, sha256)
+            if not earlier:  # that a newer content of its place holds the same keys is how it should be
+                self._list_passed_over(raw.source, file, sha256)
         return raw.rows_read, len(placed), raw.rows_read - len(placed)
+
+    def clean(self, raw: RawTable) -> "Checked":
+        """The rows of a table as they would be stored, before their names are looked up."""
+        rows = conform(
+            raw.rows, SOURCES[raw.source].fields.values(), keep=("row_number", "line", "assumed", "value_flags")
+        )
+        rows = rows.reset_index(drop=True)
+        waiting_values = pd.Series(False, index=rows.index)
+        for name in raw.from_working_pressure:
+            stated = rows["assumed"].map(lambda columns, name=name: name in columns)
+            pressure = rows["unit_id"].map(working_pressures(self.warehouse)).astype("float64")
+            rows[name] = rows[name].where(~stated, pressure)
+            waiting_values |= stated & pressure.isna()
+        if raw.source == SAMPLES:
+            rows, found = drop_impossible(rows)
+        else:
+            rows, found = leave_out_impossible(raw.source, rows)
+        clean, problems = check(raw.source, rows[~waiting_values] if waiting_values.any() else rows, self.latest)
+        if waiting_values.any():
+            clean = pd.concat([clean, rows[waiting_values]])
+        return Checked(rows, clean, problems, found)
 
     def _store(self, source: str, rows: pd.DataFrame, state: str, marked: dict) -> None:
         if rows.empty:

@@ -5,18 +5,17 @@ import json
 import os
 import stat
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
-from pipelines.readers.tables.mapping import FROM_WORKING_PRESSURE, Mapping, mapping_hash, passed_over
-from pipelines.station.settings import Station
+from pipelines.intake.file_layout import FileLayout
+from pipelines.readers.tables.mapping import passed_over
 from pipelines.warehouse.store import Warehouse
 from schemas.capacity import resolve_capacity
 
-#: raise when a change of fields or readers must make every file be read again
-SCHEMA_VERSION = "3"
 #: sources that decide what the names in other files mean
 NAMING = ("members", "cylinders", "links")
 #: a file time beyond these is no time; the latest leaves room in 64 bits of nanoseconds
@@ -31,9 +30,14 @@ class Found:
     path: Path
     size: int
     mtime_ns: int
-    source: str | None = None
-    mapping_hash: str = ""
+    layout: FileLayout = field(default_factory=FileLayout)
     sha256: str = ""
+    #: its name in the archive, once it is there
+    archived: str = ""
+    #: hash of a layout by which it would be read once somebody has said yes
+    waits_for: str | None = None
+    #: the last reading of its place
+    prior: dict[str, Any] | None = None
     #: an earlier content of its place
     earlier: bool = False
     #: to be read again although nothing about the file has changed
@@ -42,6 +46,15 @@ class Found:
     ranked_at: pd.Timestamp | None = None
     #: known bytes with a new time: `alone`, or `with others` as after a copy that lost the times
     saved_again: str = ""
+
+    @property
+    def source(self) -> str | None:
+        """The source its layout is for; None for none."""
+        return self.layout.source
+
+    def use(self, layout: FileLayout, waits_for: str | None = None) -> None:
+        """Read it by this layout, whatever the present one is."""
+        self.layout, self.waits_for = layout, waits_for
 
     @property
     def saved_at(self) -> pd.Timestamp:
@@ -158,26 +171,3 @@ def working_pressures(warehouse: Warehouse) -> pd.Series:
     by_set = cylinders[cylinders["set_kind"] == "manifolded"].groupby("set_id")["pressure"].min()
     known = pd.concat([cylinders.set_index("cylinder_id")["pressure"], by_set]).astype("float64")
     return known[~known.index.duplicated()]
-
-
-def hash_of_mapping(station: Station, source: str | None) -> str:
-    """A hash of all settings that decide how a file of this source is read."""
-    if source is None:
-        told = json.dumps({n: m.names for n, m in sorted(station.mappings.items())}, default=list)
-    elif source == "uddf":
-        told = json.dumps(asdict(station.uddf), sort_keys=True, default=str) + station.time_zone
-    else:
-        told = mapping_hash(mapping_of(station, source), station.time_zone)
-    return hashlib.sha256((SCHEMA_VERSION + told).encode()).hexdigest()[:16]
-
-
-def mapping_of(station: Station, source: str) -> Mapping:
-    """The station's mapping of a source; none means 'as the contract says'."""
-    return station.mappings.get(source) or Mapping(source)
-
-
-def names_matter(station: Station, source: str | None) -> bool:
-    """Whether what a file gives depends on links or registers, beyond rows that wait for them."""
-    return source == "uddf" or (
-        source is not None and FROM_WORKING_PRESSURE in mapping_of(station, source).stated.values()
-    )

@@ -7,7 +7,7 @@ import errno
 import os
 import tempfile
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -17,12 +17,15 @@ import pandas as pd
 from pipelines.intake.accept import Acceptor
 from pipelines.intake.accept_samples import SAMPLES
 from pipelines.intake.archive import Unreadable, archive, archived_name
-from pipelines.intake.inbox import NAMING, Found, Names, PassedOver, mapping_of, names_matter, scan
+from pipelines.intake.file_layout import patterns_without_files
+from pipelines.intake.inbox import NAMING, Found, Names, PassedOver, scan
+from pipelines.intake.layout_change import LayoutChanges
 from pipelines.intake.passed_over import list_passed_over
 from pipelines.intake.pending import Due, Look, Reading, ToRead
 from pipelines.intake.ranks import rows_that_would_win, settle_ranks
+from pipelines.intake.read_file import read_file
 from pipelines.readers.raw import Problem, RawTable, as_frame, problem
-from pipelines.readers.tables.mapping import folder_member
+from pipelines.station.settings import FILE as SETTINGS
 from pipelines.station.settings import Station
 from pipelines.warehouse.store import Warehouse
 from schemas.privacy import without_personal
@@ -49,6 +52,8 @@ class IntakeResult:
     seen_again: int = 0
     files: list[dict] = field(default_factory=list)
     notices: int = 0
+    #: what a changed layout would make of accepted rows, and waits for a yes
+    layout_changes: list[dict[str, str]] = field(default_factory=list)
     #: files whose rows counted once and that can be read neither in the inbox nor in the archive
     out_of_reach: list[str] = field(default_factory=list)
     #: files that could not be opened
@@ -78,18 +83,28 @@ class IntakeResult:
 class Intake:
     """One pass over the inbox. `now` is the clock's time, `latest` the last moment that may have happened."""
 
-    def __init__(self, station: Station, warehouse: Warehouse, run_id: str, now: pd.Timestamp, latest: pd.Timestamp):
+    def __init__(
+        self,
+        station: Station,
+        warehouse: Warehouse,
+        run_id: str,
+        now: pd.Timestamp,
+        latest: pd.Timestamp,
+        accept_layouts: tuple[str, ...] = (),
+    ):
         self.station, self.warehouse = station, warehouse
         self.run_id, self.now = run_id, now
         self.accept = Acceptor(station, warehouse, now, latest)
         self.result = IntakeResult()
-        self.due = Due(station, warehouse)
+        self.due = Due(station, warehouse, accept_layouts)
+        self.layouts = LayoutChanges(self.due, self.accept, now)
 
     def run(self, progress: Progress = lambda *_: None) -> IntakeResult:
         """Take in what is new or changed, then try every waiting row again."""
         here = scan(self.station.inbox, passed := PassedOver())
         self.result.notices += list_passed_over(self.warehouse, passed, self.now)
         self.due.note_in_archive()
+        self.layouts.forget_settled()
         seen = self._look(here)
         seen.refused_and_gone = [file for file in seen.refused_and_gone if not passed.may_hold(file)]
         self._tell_what_was_seen(seen)
@@ -105,6 +120,8 @@ class Intake:
         if self.accept.damaged:
             self.read_again(self.accept.damaged)
         self._tell_names_used_twice()
+        self._tell_patterns_without_files(here)
+        self.result.layout_changes = self.layouts.still_open()
         self.due.journal.flush()
         self.result.out_of_reach = self.due.forgotten()
         return self.result
@@ -154,13 +171,9 @@ class Intake:
 
     # --- one file -----------------------------------------------------------------------------
     def _take(self, found: Found, last: Reading | None) -> None:
-        archived = archive(found, self.station.archive)
-        before = next(
-            iter(
-                self.due.readings("WHERE file = ? AND file_sha256 = ?", [found.file, found.sha256]).get(found.file, [])
-            ),
-            None,
-        )
+        archived = found.archived = archive(found, self.station.archive)
+        self.layouts.settle(found)
+        before = self.due.reading(found)
         if (
             before
             and not found.again
@@ -171,7 +184,7 @@ class Intake:
             return
         try:
             told = self._read_into(
-                found, archived, last, before, self.due.names() if names_matter(self.station, found.source) else None
+                found, archived, last, before, self.due.names() if found.layout.names_matter else None
             )
         except Exception as error:
             if (
@@ -191,7 +204,8 @@ class Intake:
     def _read_into(
         self, found: Found, archived: str, last: Reading | None, before: Reading | None, names: Names | None
     ) -> dict:
-        counts, sources, notes, refs, refused = [0, 0, 0], set(), set(), set(), None
+        counts, sources, notes, refused = [0, 0, 0], set(), set(), None
+        refs: set[str] = set()
         taken: Counter[str] = Counter()
         with (
             tempfile.TemporaryDirectory(dir=self.station.lake, prefix=".reading-") as workplace,
@@ -200,14 +214,18 @@ class Intake:
             if before:
                 self.warehouse.replace_file(found.file, found.sha256, self.now)
             # parts come one by one, so that a file larger than memory is no matter
-            for raw in self._read(found, self.station.archive / archived, Path(workplace)):
+            for raw in read_file(
+                found.file, found.layout, self.station.archive / archived, self.station, self.warehouse, Path(workplace)
+            ):
                 refused = refused or raw.refused
                 sources.add(raw.source)
                 notes.update(raw.notes)
                 taken.update(_times_taken(raw))
                 if names is not None:
                     refs |= raw.refs or (set(raw.rows["unit_id"].dropna()) if raw.from_working_pressure else set())
-                for n, value in enumerate(self.accept.table(raw, found.file, found.sha256, found.modified_at)):
+                for n, value in enumerate(
+                    self.accept.table(raw, found.file, found.sha256, found.modified_at, found.earlier)
+                ):
                     counts[n] += value
             self._older_version(found, sources, last, refused is not None)
             if found.saved_at > self.now + pd.Timedelta(minutes=5) and found.path.parent != self.station.archive:
@@ -244,6 +262,7 @@ class Intake:
                     "size": found.size,
                     "mtime_ns": found.mtime_ns,
                     "modified_at": found.modified_at,
+                    "layout": found.layout.as_json(),
                 }
             )
         self.result.seen_again += 1
@@ -258,35 +277,6 @@ class Intake:
             )
             self._record(found, archived, [0, 0, 0], "refused", before, set(), None)
         return _told(found, [0, 0, 0], why)
-
-    def _read(self, found: Found, path: Path, workplace: Path) -> Iterator[RawTable]:
-        from pipelines.readers.tables.table import read_table
-        from pipelines.readers.uddf.file import read_uddf
-
-        if found.source is None:
-            suffix = Path(found.file).suffix.lower()
-            rule = "unknown_source" if suffix in (".csv", ".xlsx", ".xlsm", ".txt", ".tsv") else "unsupported_file"
-            yield RawTable(
-                "", pd.DataFrame(), refused=problem(rule, value=found.file, found=suffix or "no ending", source="fills")
-            )
-        elif found.source == "uddf":
-            yield from read_uddf(
-                path,
-                self.station,
-                self.warehouse.links(),
-                self.warehouse.ids("member"),
-                folder_member(found.file),
-                workplace,
-                self.warehouse.ids("unit"),
-            )
-        else:
-            yield read_table(
-                path,
-                found.source,
-                mapping_of(self.station, found.source),
-                self.station.time_zone,
-                folder_member(found.file),
-            )
 
     def _record(
         self,
@@ -305,7 +295,9 @@ class Intake:
             "received_at": before["received_at"] if before else self.now,
             "modified_at": found.modified_at,
             "outcome": outcome,
-            "mapping_hash": found.mapping_hash,
+            "mapping_hash": found.layout.hash,
+            "layout": found.layout.as_json(),
+            "waits_for": found.waits_for,
             "rows_read": counts[0],
             "rows_accepted": counts[1],
             "rows_rejected": counts[2],
@@ -351,15 +343,23 @@ class Intake:
             self._notice(file, code, plural(rows, "row"))
 
     def _tell_names_used_twice(self) -> None:
-        """A set named like a cylinder, in the file that says so, for as long as it does."""
-        rule, current = "set_named_like_cylinder", "state = 'current'"
+        """A set named like a cylinder, in the file that says so."""
+        current = "state = 'current'"
         cylinders = f"(SELECT cylinder_id FROM rows_cylinders WHERE {current})"
-        found = set(
-            self.warehouse.con.execute(
-                f"SELECT file, set_id FROM rows_cylinders WHERE {current} AND set_id IN {cylinders} UNION "
-                f"SELECT file, set_id FROM rows_set_members WHERE {current} AND set_id IN {cylinders}"
-            ).fetchall()
+        found = self.warehouse.con.execute(
+            f"SELECT file, set_id FROM rows_cylinders WHERE {current} AND set_id IN {cylinders} UNION "
+            f"SELECT file, set_id FROM rows_set_members WHERE {current} AND set_id IN {cylinders}"
+        ).fetchall()
+        self._list_now("set_named_like_cylinder", set(found))
+
+    def _tell_patterns_without_files(self, here: list[Found]) -> None:
+        files = [f.file for f in here] + list(self.due.readings())
+        self._list_now(
+            "pattern_without_files", {(SETTINGS, told) for told in patterns_without_files(self.station, files)}
         )
+
+    def _list_now(self, rule: str, found: set[tuple[str, str]]) -> None:
+        """List these files and values under a rule, for as long as they are found."""
         told = set(self.warehouse.con.execute("SELECT file, value FROM notices WHERE rule = ?", [rule]).fetchall())
         if found == told:
             return

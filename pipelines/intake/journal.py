@@ -24,6 +24,8 @@ class Entry:
     size: int
     mtime_ns: int
     modified_at: str
+    #: by which it was accepted
+    layout: str = ""
 
     @property
     def ranked_at(self) -> pd.Timestamp:

@@ -7,9 +7,10 @@ from typing import Any
 
 import pandas as pd
 
-from pipelines.intake.inbox import Found, Names, hash_of_mapping
+from pipelines.intake.file_layout import FileLayout, layout_from, layout_of
+from pipelines.intake.inbox import Found, Names
 from pipelines.intake.journal import Entry, Journal
-from pipelines.readers.tables.mapping import passed_over, source_of
+from pipelines.readers.tables.mapping import matches, passed_over
 from pipelines.station.settings import Station
 from pipelines.warehouse.store import Warehouse
 from schemas.sources import INTAKE_ORDER
@@ -31,6 +32,8 @@ _READING = (
     "mtime_ns",
     "modified_at",
     "mapping_hash",
+    "layout",
+    "waits_for",
     "archived",
     "outcome",
     "received_at",
@@ -57,11 +60,16 @@ class Look:
 class Due:
     """Compares the inbox with what was read before."""
 
-    def __init__(self, station: Station, warehouse: Warehouse):
+    def __init__(self, station: Station, warehouse: Warehouse, accept_layouts: tuple[str, ...] = ()):
         self.station, self.warehouse = station, warehouse
+        # a yes holds for what an earlier run has shown, not for what this one finds
+        shown = warehouse.con.execute(
+            "SELECT file, file_sha256, waits_for FROM ingest_files WHERE waits_for IS NOT NULL"
+        ).fetchall()
+        self._confirmed = {told for told in shown if any(_means(only, *told[:2]) for only in accept_layouts)}
         self.journal = Journal(station.archive)
         self._names: Names | None = None
-        self._hashes: dict[str | None, str] = {}
+        self._layouts: dict[str, FileLayout] = {}
 
     def names(self) -> Names:
         """What the names in files mean now."""
@@ -85,6 +93,11 @@ class Due:
             found.setdefault(row[0], []).append(dict(zip(_READING, row, strict=True)))
         return found
 
+    def reading(self, found: Found) -> Reading | None:
+        """The reading of this very content of its place."""
+        readings = self.readings("WHERE file = ? AND file_sha256 = ?", [found.file, found.sha256])
+        return next(iter(readings.get(found.file, [])), None)
+
     def note_in_archive(self) -> None:
         """Write into the archive what the warehouse knows and the archive does not yet: one of an earlier version."""
         for past in self.readings().values():
@@ -95,7 +108,7 @@ class Due:
         """Note a reading in the archive."""
         at = pd.Timestamp(reading["modified_at"]).tz_convert("UTC").isoformat()
         told = {name: reading[name] for name in ("file", "file_sha256", "archived", "size", "mtime_ns")}
-        self.journal.note(Entry(**told, modified_at=at), earlier=earlier)
+        self.journal.note(Entry(**told, modified_at=at, layout=reading["layout"] or ""), earlier=earlier)
 
     def with_forgotten(self) -> dict[str, list[Reading]]:
         """The readings of the warehouse, and those that the archive knows of and the warehouse does not.
@@ -116,6 +129,7 @@ class Due:
                 "mtime_ns": entry.mtime_ns,
                 "modified_at": entry.ranked_at,
                 "mapping_hash": "",
+                "layout": entry.layout,
                 "archived": entry.archived,
                 "outcome": FORGOTTEN,
                 "seen_again": 0,
@@ -146,9 +160,9 @@ class Due:
             if passed_over(found.file) == "sync_conflict":
                 seen.sync_conflicts.append(found.file)
                 continue
-            self._settle_source(found)
+            found.use(self.layout(found.file))
             past = readings.get(found.file, [])
-            last = past[-1] if past else None
+            found.prior = last = past[-1] if past else None
             if (
                 last
                 and (last["size"], last["mtime_ns"]) == (found.size, found.mtime_ns)
@@ -191,23 +205,28 @@ class Due:
         return todo
 
     def stale(self, reading: Reading, found: Found, names: Names) -> bool:
-        """Whether the same bytes would be read otherwise now."""
-        return reading["mapping_hash"] != found.mapping_hash or bool(
-            reading["refs"] and names.meaning(found.source, reading["refs"]) != reading["meaning"]
+        """Whether the same bytes would be read otherwise now; a layout that waits for a yes does not count."""
+        waits = reading["waits_for"] == found.layout.hash and not self.confirmed(reading, found.layout)
+        return (reading["mapping_hash"] != found.layout.hash and not waits) or bool(
+            reading["refs"] and names.meaning(reading["source"], reading["refs"]) != reading["meaning"]
         )
 
-    def _settle_source(self, found: Found) -> None:
-        found.source = source_of(found.file, self.station.mappings)
-        if found.source not in self._hashes:
-            self._hashes[found.source] = hash_of_mapping(self.station, found.source)
-        found.mapping_hash = self._hashes[found.source]
+    def confirmed(self, reading: Reading, layout: FileLayout) -> bool:
+        """Whether somebody has seen what this layout would change of a reading, and said yes."""
+        return (reading["file"], reading["file_sha256"], layout.hash) in self._confirmed
+
+    def layout(self, file: str) -> FileLayout:
+        """The present layout of a place in the inbox."""
+        if file not in self._layouts:
+            self._layouts[file] = layout_of(file, self.station)
+        return self._layouts[file]
 
     def _from_archive(self, past: list[Reading], names: Names, earlier: bool) -> ToRead:
         """Readings whose original lies in the archive alone and would be read otherwise now."""
         made: ToRead = []
         for reading in past:
             found = self._archived(reading, earlier)
-            self._settle_source(found)
+            found.use(self.layout(found.file))
             if self.stale(reading, found, names):
                 made.append((found, None))
         return made
@@ -218,9 +237,15 @@ class Due:
             self.station.archive / reading["archived"],
             reading["size"],
             reading["mtime_ns"],
-            reading["source"],
-            reading["mapping_hash"],
+            layout_from(reading["layout"]) or self.layout(reading["file"]),
             reading["file_sha256"],
-            earlier,
+            earlier=earlier,
+            waits_for=reading["waits_for"],
+            prior=reading,
             ranked_at=pd.Timestamp(reading["modified_at"]).tz_convert("UTC").as_unit("us"),
         )
+
+
+def _means(only: str, file: str, sha256: str) -> bool:
+    """Whether a word of the person means this content: its file, a pattern of files, or the beginning of its hash."""
+    return matches(file, only) or (len(only) >= 6 and sha256.startswith(only))

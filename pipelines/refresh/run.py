@@ -13,6 +13,7 @@ import pipelines.refresh.order as order
 import pipelines.station.clock as clock
 from pipelines.intake.archive import clear_workplaces
 from pipelines.intake.intake import Intake, IntakeResult
+from pipelines.intake.layout_change import WAITS
 from pipelines.intake.rebuild import prepare, refuse_if_lost
 from pipelines.publish.snapshot import Publisher, clear_old, looks_altered, write_durably
 from pipelines.refresh.hashing import digest, frame_hash
@@ -62,6 +63,7 @@ class PassResult:
             "recomputed": self.recomputed,
             "open_problems": self.open_problems,
             "held": self.held,
+            "layout_changes": self.intake.layout_changes,
         }
 
     def lines(self) -> list[str]:
@@ -93,6 +95,9 @@ class PassResult:
             )
         else:
             told.append(f"Nothing new: {self.snapshot} stands, as of {self.as_of_on} ({self.seconds:.1f} s)")
+        told += [f"  {c['file']} ({c['content']}): {c['message']}" for c in self.intake.layout_changes]
+        if any(c["rule"] == WAITS for c in self.intake.layout_changes):
+            told.append("If these differences are right: coldfill run --accept-layout (of one: --only and its number)")
         if self.open_problems:
             told.append(f"{self.open_problems} open problems: coldfill rejects shows them and how to fix them")
         return [head, *told]
@@ -107,6 +112,7 @@ def run_pass(
     trust_clock: bool = False,
     rebuild: bool = False,
     without_missing: bool = False,
+    accept_layouts: tuple[str, ...] = (),
 ) -> PassResult:
     """One pass over a station: take in what is new, compute what it changes, publish.
 
@@ -143,7 +149,7 @@ def run_pass(
             refuse_if_lost(station)
         warehouse = Warehouse(station.warehouse)
         try:
-            return _pass(station, warehouse, as_of, moment, run_id, progress, began, trust_clock)
+            return _pass(station, warehouse, as_of, moment, run_id, progress, began, trust_clock, accept_layouts)
         finally:
             warehouse.close()
 
@@ -157,10 +163,12 @@ def _pass(
     progress: Progress,
     began: float,
     trust_clock: bool,
+    accept_layouts: tuple[str, ...],
 ) -> PassResult:
     seconds: dict[str, float] = {}
     with _timed(seconds, "intake"):
-        taking_in = Intake(station, warehouse, run_id, moment, clock.latest_moment(station, as_of, moment))
+        latest = clock.latest_moment(station, as_of, moment)
+        taking_in = Intake(station, warehouse, run_id, moment, latest, accept_layouts)
         intake = taking_in.run(lambda file, n, total: progress(f"Reading {file}", n, total))
     today = clock.as_of_day(station, as_of, moment, warehouse)
     settings = settings_hash(station)

@@ -53,6 +53,9 @@ _BESIDE = {
         "size": "BIGINT",
         "mtime_ns": "BIGINT",
         "archived": "VARCHAR",
+        # what decided how it was read, and the hash of a layout that waits for somebody to say yes
+        "layout": "VARCHAR",
+        "waits_for": "VARCHAR",
         # which reading came after which, whatever the clock says
         "read_nth": "BIGINT",
         # names in the file, and a hash of what they meant when it was read

@@ -15,6 +15,24 @@ NOTICES = [
     ),
     Code("not_a_file", "This is no file that can be read.", "Take it out of the inbox."),
     Code(
+        "layout_waits",
+        "By {layout} as it is now it would be read otherwise: {counts}. {examples}. Until somebody says yes, it stays "
+        "as it was accepted.",
+        "If the difference is right: coldfill run --accept-layout. If not, take the change out of station.toml.",
+        general="By the layout as it is now it would be read otherwise.",
+    ),
+    Code(
+        "layout_does_not_fit",
+        "{why} What was accepted stands: {known}.",
+        "Correct the layout or its patterns in station.toml; a change of layout never takes back a whole file.",
+        general="The layout as it is now does not fit; what was accepted stands.",
+    ),
+    Code(
+        "pattern_without_files",
+        "This pattern matches no file that is here or was read.",
+        "Correct it in station.toml, or wait for its first file.",
+    ),
+    Code(
         "breaks_a_step",
         "coldfill cannot compute with this row, and the fault is its own: the step {step} breaks on it ({found}). The "
         "row was set aside and everything else was computed without it.",

@@ -6,7 +6,7 @@ A sentence says what was found; the fix says what to do. Both may hold named fie
 from schemas.codes import Code
 from schemas.codes.files import NOTICES
 
-_REREAD = "after a change of mapping the next run rereads the file by itself"
+_REREAD = "after a change of layout the next run rereads the file, and asks first where accepted rows would change"
 
 #: a file refused whole: one reject without a row
 FILE = [
@@ -15,6 +15,11 @@ FILE = [
         "unknown_source",
         "The name does not begin with the name of a source.",
         'Rename it (for instance fills-may.csv), or add a pattern: [sources.fills] names = ["{value}"].',
+    ),
+    Code(
+        "layouts_overlap",
+        "More than one layout matches the file: {found}.",
+        "Change the patterns under files in station.toml so that one of them matches; " + _REREAD + ".",
     ),
     Code(
         "unsupported_file",

@@ -149,7 +149,9 @@ def with_settings(station: Station, more: str) -> Station:
 
 
 # --- passes -----------------------------------------------------------------------------------
-def take_in(station: Station, now: pd.Timestamp | None = None, **changes) -> IntakeResult:
+def take_in(
+    station: Station, now: pd.Timestamp | None = None, accept_layouts: tuple[str, ...] = (), **changes
+) -> IntakeResult:
     """Intake alone, without computing anything from it; read = accepted + rejected is held each time."""
     station = replace(station, **changes) if changes else station
     for folder in (station.inbox, station.archive, station.lake, station.published):
@@ -158,7 +160,12 @@ def take_in(station: Station, now: pd.Timestamp | None = None, **changes) -> Int
     warehouse = Warehouse(station.warehouse)
     try:
         result = Intake(
-            station, warehouse, f"run-{moment:%Y%m%dT%H%M%S%f}", moment, clock.latest_moment(station, None, moment)
+            station,
+            warehouse,
+            f"run-{moment:%Y%m%dT%H%M%S%f}",
+            moment,
+            clock.latest_moment(station, None, moment),
+            accept_layouts,
         ).run()
         files = warehouse.frame("SELECT * FROM ingest_files")
     finally:

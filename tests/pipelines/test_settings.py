@@ -4,7 +4,7 @@ import dataclasses
 
 import pytest
 
-from pipelines.intake.inbox import hash_of_mapping
+from pipelines.intake.file_layout import layout_of
 from pipelines.readers.tables.mapping import mapping_hash
 from pipelines.station.settings import FILE, SettingsError, load_station, write_station
 from pipelines.station.text import station_text
@@ -141,9 +141,9 @@ def test_what_decides_how_uddf_is_read_changes_its_hash(tmp_path):
         "[policy.dives]\nuddf_pressure = 'absolute'",
         "[station]\ntime_zone = 'Asia/Tokyo'",
     ):
-        assert hash_of_mapping(station_with(tmp_path, text), "uddf") != hash_of_mapping(base, "uddf")
+        assert layout_of("a.uddf", station_with(tmp_path, text)).hash != layout_of("a.uddf", base).hash
     same = station_with(tmp_path, "[policy.filling]\nshort_bar = 3")
-    assert hash_of_mapping(same, "uddf") == hash_of_mapping(base, "uddf")
+    assert layout_of("a.uddf", same).hash == layout_of("a.uddf", base).hash
 
 
 def test_a_pattern_gives_way_to_the_column_named_whatever_the_order(tmp_path):

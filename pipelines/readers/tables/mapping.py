@@ -280,6 +280,13 @@ def passed_over(relative: str) -> str | None:
     return "sync_conflict" if parts and _CONFLICTS.search(parts[-1]) else None
 
 
+def matches(relative: str, pattern: str) -> bool:
+    """Whether a pattern means this file, by its name alone or by its place in the inbox; case does not count."""
+    path = PurePosixPath(relative.replace("\\", "/"))
+    wanted = pattern.casefold()
+    return any(fnmatch.fnmatchcase(text.casefold(), wanted) for text in (path.name, str(path)))
+
+
 def source_of(relative: str, mappings: AnyMapping[str, Mapping]) -> str | None:
     """The source a file belongs to by its name: one of SOURCES, `uddf`, or None.
 
@@ -290,10 +297,8 @@ def source_of(relative: str, mappings: AnyMapping[str, Mapping]) -> str | None:
     if name.endswith(".uddf"):
         return "uddf"
     for source in _BY_LENGTH:
-        for pattern in mappings[source].names if source in mappings else ():
-            wanted = pattern.casefold()
-            if fnmatch.fnmatchcase(name, wanted) or fnmatch.fnmatchcase(str(path).casefold(), wanted):
-                return source
+        if source in mappings and any(matches(relative, pattern) for pattern in mappings[source].names):
+            return source
     begins = same_header(name)
     return next((s for s in _BY_LENGTH if begins.startswith(s)), None)
 

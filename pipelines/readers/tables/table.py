@@ -55,11 +55,19 @@ def read_table(
     )
     try:
         sheet = _sheet(Path(path), source, mapping)
-        return _typed(sheet, source, mapping, mapping.zone or station_zone, folder_member)
+        return _advised(_typed(sheet, source, mapping, mapping.zone or station_zone, folder_member), mapping)
     except Refused as why:
-        return refuse(source, nothing, why.problem)
+        return _advised(refuse(source, nothing, why.problem), mapping)
     except MemoryError:
         return refuse(source, nothing, refused("too_large", found="more than memory holds", limit="what fits").problem)
+
+
+def _advised(table: RawTable, mapping: Mapping) -> RawTable:
+    """Problems of a file with a layout of its own name that table of `station.toml`, not the source's."""
+    if mapping.layout:
+        for found in table.problems:
+            found.mend = found.mend.replace(f"[sources.{mapping.source}", f"[layouts.{mapping.layout}")
+    return table
 
 
 def _sheet(path: Path, source: str, mapping: Mapping) -> Sheet:
