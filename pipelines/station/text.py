@@ -82,6 +82,15 @@ _MORE = """\
 # fill_method = "air"
 # target_o2_pct = 20.95
 
+# Another log of the same source that is written otherwise: a layout for the files whose names match. Files that no
+# layout matches are read as [sources.…] says. Takes all that [sources.…] takes but names.
+# [layouts.pump-house]
+# source = "fills"
+# files = ["fills-pump-house*", "pump-house/*"]
+# decimal = ","
+# [layouts.pump-house.units]           # a unit in a header ("Stop (psi)") beats a pattern such as "*_bar"
+# "*_bar" = "psi"
+
 # Dive computer exports. Tank pressures: see uddf_pressure above.
 # [uddf]
 # zone = "Europe/London"

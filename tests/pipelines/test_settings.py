@@ -56,6 +56,7 @@ def test_the_examples_in_a_new_file_work_once_their_marks_are_taken_away(tmp_pat
     assert fills.units == {"stop_pressure_bar": "psi"}
     assert fills.headers["filled_at"] == ("Date", "Time")
     assert len(fills.stated["ambient_c"]) == 12
+    assert station.layouts["pump-house"].units["stop_pressure_bar"] == "psi"
     assert station.uddf.roles == {"tank-1": "back"}
     assert station.people == {"someone@station.example": "manager"}
 
