@@ -5,6 +5,7 @@ import shutil
 
 import pytest
 import small_station as s
+from test_intake_reread import _uddf as uddf
 
 from pipelines.cli.commands import app
 from pipelines.intake.file_layout import layout_from, layout_of
@@ -297,6 +298,23 @@ def test_a_value_stated_in_place_of_one_that_was_read_asks_first(tmp_path):
     changed = s.with_settings(station, "[sources.fills.stated]\ntarget_pressure_bar = 200.0")
     assert "target_pressure_bar 232 → 200" in said(s.take_in(changed))
     assert set(s.stored(station)["fills"]["target_pressure_bar"]) == {232}
+
+
+def test_another_reading_of_uddf_pressures_asks_first(tmp_path):
+    station = s.make(tmp_path)
+    s.drop(station, "members.csv", s.MEMBERS)
+    s.drop(station, "cylinders.csv", s.CYLINDERS)
+    s.drop(station, "computer.uddf", uddf())
+    s.take_in(station)
+    assert s.stored(station)["dive_tanks"]["start_pressure_bar"].tolist() == [200.0]
+    path = station.folder / "station.toml"
+    path.write_text(path.read_text().replace('uddf_pressure = "gauge"', 'uddf_pressure = "absolute"'))
+    changed = s.load_station(station.folder)
+    result = s.take_in(changed)
+    assert "By [uddf] as it is now it would be read otherwise: 1 known dive tank would change" in said(result)
+    assert s.stored(station)["dive_tanks"]["start_pressure_bar"].tolist() == [200.0]
+    s.take_in(changed, accept_layouts=("*",))
+    assert s.stored(station)["dive_tanks"]["start_pressure_bar"].iloc[0] == pytest.approx(198.987, abs=0.01)
 
 
 def test_a_lost_warehouse_comes_back_as_it_was_accepted(station):
