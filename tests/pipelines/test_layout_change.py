@@ -124,7 +124,7 @@ def test_a_problem_names_the_table_of_its_own_layout_and_the_line_of_the_file(tm
     s.take_in(station)
     found = s.open_problems(station).iloc[0]
     assert found["rule"] == "not_a_choice"
-    assert "[layouts.bench.words.fill_method]" in found["mend"]
+    assert "[layouts.bench.words.fill_method]" in found["fix"]
     assert found["line"] == 3
 
 

@@ -66,7 +66,7 @@ def _advised(table: RawTable, mapping: Mapping) -> RawTable:
     """Problems of a file with a layout of its own name that table of `station.toml`, not the source's."""
     if mapping.layout:
         for found in table.problems:
-            found.mend = found.mend.replace(f"[sources.{mapping.source}", f"[layouts.{mapping.layout}")
+            found.fix = found.fix.replace(f"[sources.{mapping.source}", f"[layouts.{mapping.layout}")
     return table
 
 
