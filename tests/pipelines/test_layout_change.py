@@ -352,3 +352,13 @@ def test_run_shows_the_difference_and_takes_it_with_the_option(station, capsys):
     assert "would change" in run("--accept-layout", "--only", "gauges*")
     assert "would change" not in run("--accept-layout", "--only", "fills*")
     assert stops(station) == {"F1": 15.86, "F2": 15.86, "F3": 15.86}
+
+
+def test_a_difference_in_a_personal_list_names_the_columns_and_no_cell(tmp_path):
+    station = s.make(tmp_path)
+    s.drop(station, "members.csv", [m | {"email": "ines@station.example"} for m in s.MEMBERS])
+    s.take_in(station)
+    changed = s.with_settings(station, "[sources.members.headers]\ndisplay_name = 'email'")
+    told = said(s.take_in(changed))
+    assert "2 known members would change. line 2: display_name, email" in told
+    assert not any(secret in told for secret in ("ines", "Ines", "Vard", "M1"))
