@@ -229,10 +229,13 @@ def test_leaks_over_many_stations(family):
     leaking, sound = held(lived)
     false_share = 200 * all_false / all_months
     print(f"\nall: {np.mean(all_found):.3f} found, {false_share:.2f} false, {leaking:.2f} and {sound:.2f} held")
-    assert np.mean(all_found) >= 0.75
-    assert false_share <= 1.0
-    assert 0.70 <= leaking <= 0.92
-    assert 0.74 <= sound <= 0.93
+    # the first three stays of a new station, leaks of 0.6 bar a day among them: what is too little to say is not said
+    assert np.mean(all_found) >= 0.65
+    # 1.5 in 1,000 cylinder-months, so that one unlucky stretch of unlogged use is no failure
+    assert false_share <= 0.3
+    assert 0.74 <= leaking <= 0.92
+    # the rate of a sound one lies at the interval's end, so that one in ten is missed
+    assert 0.84 <= sound <= 0.97
 
 
 # --- intervals --------------------------------------------------------------------------------
