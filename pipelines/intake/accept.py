@@ -9,6 +9,8 @@ from pipelines.intake.accept_samples import SAMPLES, SampleParts, drop_impossibl
 from pipelines.intake.impossible_values import leave_out_impossible
 from pipelines.intake.inbox import working_pressures
 from pipelines.readers.raw import Problem, RawTable, as_frame, problem
+from pipelines.readers.tables.sheet import refused
+from pipelines.readers.tables.table import MOST_PROBLEMS
 from pipelines.station.settings import Station
 from pipelines.warehouse.lake import PartDamaged, read_part
 from pipelines.warehouse.store import STORED, Warehouse
@@ -62,6 +64,8 @@ class Acceptor:
             return 0, 0, 0
         checked = self.clean(raw)
         rows, clean, problems = checked.rows, checked.clean, checked.problems
+        if len(problems) > MOST_PROBLEMS:
+            raise refused("too_many_problems", limit=MOST_PROBLEMS, found=problems["message"].iloc[0])
         self._problems(raw.source, checked.left_out, file, sha256)
         only_ahead: set[int] = set()
         if len(problems):

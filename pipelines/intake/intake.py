@@ -17,6 +17,7 @@ import pandas as pd
 from pipelines.intake.accept import Acceptor
 from pipelines.intake.accept_samples import SAMPLES
 from pipelines.intake.archive import Unreadable, archive, archived_name
+from pipelines.intake.attempts import begin, clear
 from pipelines.intake.file_layout import patterns_without_files
 from pipelines.intake.inbox import NAMING, Found, Names, PassedOver, scan
 from pipelines.intake.layout_change import LayoutChanges
@@ -25,6 +26,7 @@ from pipelines.intake.pending import Due, Look, Reading, ToRead
 from pipelines.intake.ranks import rows_that_would_win, settle_ranks
 from pipelines.intake.read_file import read_file
 from pipelines.readers.raw import Problem, RawTable, as_frame, problem
+from pipelines.readers.tables.sheet import Refused
 from pipelines.station.settings import FILE as SETTINGS
 from pipelines.station.settings import Station
 from pipelines.warehouse.store import Warehouse
@@ -123,6 +125,7 @@ class Intake:
         self._tell_patterns_without_files(here)
         self.result.layout_changes = self.layouts.still_open()
         self.due.journal.flush()
+        clear(self.station)
         self.result.out_of_reach = self.due.forgotten()
         return self.result
 
@@ -182,16 +185,13 @@ class Intake:
         ):
             self._touched(found)
             return
+        names = self.due.names() if found.layout.names_matter else None
         try:
-            told = self._read_into(
-                found, archived, last, before, self.due.names() if found.layout.names_matter else None
-            )
+            begin(self.station, found)
+            told = self._read_into(found, archived, last, before, names)
         except Exception as error:
-            if (
-                isinstance(error, _MACHINE)
-                or (isinstance(error, OSError) and error.errno in _MACHINE_ERRNO)
-                or os.environ.get("COLDFILL_DEBUG")
-            ):
+            of_machine = isinstance(error, _MACHINE) or getattr(error, "errno", None) in _MACHINE_ERRNO
+            if of_machine or os.environ.get("COLDFILL_DEBUG"):
                 raise
             # one bad file never stops the others, whatever it does to a reader
             told = self._failed(found, archived, before, error)
@@ -268,7 +268,8 @@ class Intake:
         self.result.seen_again += 1
 
     def _failed(self, found: Found, archived: str, before: Reading | None, error: Exception) -> dict:
-        why = problem("reader_failed", found=f"{type(error).__name__}: {error}"[:300])
+        failed = problem("reader_failed", found=f"{type(error).__name__}: {error}"[:300])
+        why = error.problem if isinstance(error, Refused) else failed
         with self.warehouse.transaction():
             if before:
                 self.warehouse.replace_file(found.file, found.sha256, self.now)
@@ -423,8 +424,6 @@ def _told(found: Found, counts: list[int], refused: Problem | None) -> dict:
         "file": found.file,
         "file_sha256": found.sha256,
         "source": found.source,
-        "rows_read": counts[0],
-        "rows_accepted": counts[1],
-        "rows_rejected": counts[2],
+        **dict(zip(("rows_read", "rows_accepted", "rows_rejected"), counts, strict=True)),
         "refused": without_personal(as_frame([refused]), found.source or "")["message"].iloc[0] if refused else None,
     }

@@ -44,6 +44,12 @@ FILE = [
         "Split it and drop the parts.",
     ),
     Code(
+        "ended_the_pass",
+        "Reading this file ended coldfill {found} times before it was done, perhaps for lack of memory. It is set "
+        "aside and not read again until it changes.",
+        "Split it and drop the parts, or save it in another form (CSV, XLSX).",
+    ),
+    Code(
         "unsafe_workbook",
         "The workbook is built in a way that could harm: {found}.",
         "Copy the values into a new workbook, or save the sheet as CSV (UTF-8).",

@@ -13,6 +13,8 @@ from pipelines.readers.tables.sheet import MOST_COLUMNS, Sheet, refused
 from pipelines.readers.tables.values import LONGEST_CELL, trimmed
 
 MOST_BYTES = 1 << 30
+#: of one line or quoted cell; a cell that counts is far shorter
+MOST_OF_ONE = 8 << 20
 _SEPARATORS = (",", ";", "\t", "|")
 _KINDS = (
     (b"%PDF", "a PDF"),
@@ -65,6 +67,7 @@ def read_csv(data: bytes, mapping: Mapping, known: set[str]) -> Sheet:
     data = _as_utf8(data, mapping)
     if not data.strip():
         raise refused("empty_file")
+    _no_endless_cell(data)
     data = _line_ends(data)
     separator, headers, start, header_lines = _header(data, mapping, known)
     if len(headers) > MOST_COLUMNS:
@@ -83,6 +86,17 @@ def _line_ends(data: bytes) -> bytes:
     if b"\r" not in data:
         return data
     return data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+
+
+def _no_endless_cell(data: bytes) -> None:
+    """Refuse a line or a quoted cell that would need many times its size in memory to be told too long."""
+    limit, quotes, counted = f"{MOST_OF_ONE >> 20} MB", 0, 0
+    for start in range(0, len(data) - MOST_OF_ONE, MOST_OF_ONE):
+        if data.find(b"\n", start, start + MOST_OF_ONE) < 0:
+            raise refused("too_large", found=f"one line of over {limit}", limit=limit)
+        quotes, counted = quotes + data.count(b'"', counted, start), start
+        if quotes % 2 and data.find(b'"', start, start + MOST_OF_ONE) < 0:
+            raise refused("too_large", found=f"one quoted cell of over {limit}", limit=limit)
 
 
 def _as_utf8(data: bytes, mapping: Mapping) -> bytes:

@@ -9,7 +9,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipelines.readers.raw import DTYPES, Problem, RawTable, lists, problem, refuse, unknown
+from pipelines.readers.raw import DTYPES, Problem, RawTable, clip, lists, problem, refuse, unknown
 from pipelines.readers.tables import moments, values
 from pipelines.readers.tables.csv_text import MOST_BYTES, read_csv, true_kind
 from pipelines.readers.tables.long_form import widened
@@ -290,13 +290,19 @@ def _unknown(header: str, reduced: str, source: str, taken: set[str]) -> Problem
             meant = next((u for u in units_of(column) if u.casefold() == unit), None)
             if meant:
                 return problem(
-                    "unit_in_header", "value", column=header, value=header, source=source, near=column, found=meant
+                    "unit_in_header",
+                    "value",
+                    column=clip(header),
+                    value=header,
+                    source=source,
+                    near=column,
+                    found=meant,
                 )
     near = difflib.get_close_matches(reduced, [c for c in fields if c not in taken], 1, 0.75)
     return problem(
         "unknown_header",
         "value",
-        column=header,
+        column=clip(header),
         value=header,
         source=source,
         near=near[0] if near else "…",
@@ -318,7 +324,10 @@ def _check_required(source: str, mapping: Mapping, texts: dict, headers: list[st
         missing.append(column)
     if missing:
         raise refused(
-            "missing_column", column=", ".join(missing), found=", ".join(headers[:40]) or "none", source=source
+            "missing_column",
+            column=", ".join(missing),
+            found=", ".join(clip(h) for h in headers[:40]) or "none",
+            source=source,
         )
 
 

@@ -19,6 +19,10 @@ MOST_UNPACKED = 768 << 20
 MOST_ENTRIES = 5_000
 MOST_RATIO = 300
 MOST_ROWS = 1_048_576
+MOST_MERGED = 2_000
+MOST_MERGED_CELLS = 100_000
+#: markup, in any encoding that a parser would find out by itself
+_MARKUP = re.compile(rb"(\xef\xbb\xbf)?\s*<|\xff\xfe|\xfe\xff|\x00*<\x00")
 _MERGED = re.compile(rb'<mergeCell\s[^>]*ref="([A-Z]{1,3})(\d{1,7}):([A-Z]{1,3})(\d{1,7})"')
 
 
@@ -100,25 +104,29 @@ def _weigh(path: Path) -> dict[str, dict]:
 def _weigh_part(archive, entry, total: int, found: dict[str, dict]) -> int:
     name = entry.filename
     xml = name.lower().endswith((".xml", ".rels", ".vml"))
-    is_sheet = name.startswith("xl/worksheets/") and xml
     told: dict[str, Any] = {"formulas": False, "merged": []}
-    tail = b""
+    tail, is_sheet = b"", False
     with archive.open(entry) as part:
         while piece := part.read(1 << 20):
             total += len(piece)
             if total > MOST_UNPACKED:
                 raise refused("unsafe_workbook", found=f"it unpacks to over {MOST_UNPACKED >> 20} MB")
-            if not xml:
-                continue
             window = tail + piece
+            if not tail:  # what a part is, its bytes say: its name may end in anything
+                xml |= _MARKUP.match(window) is not None
+            if not xml:
+                tail = window[-1:]
+                continue
             if not tail and (b"\x00" in window[:64] or window[:2] in (b"\xff\xfe", b"\xfe\xff")):
                 raise refused("unsafe_workbook", found=f"{name[:80]} is not UTF-8")
             if b"<!DOCTYPE" in window or b"<!ENTITY" in window:
                 raise refused("unsafe_workbook", found=f"{name[:80]} declares a document type")
+            if name.startswith("xl/worksheets/") or b"<worksheet" in window[:2000]:
+                is_sheet = True
             if is_sheet:
                 told["formulas"] |= b"<f>" in window or b"<f " in window or b"<f/" in window
                 told["merged"] += _MERGED.findall(window)
-                if len(told["merged"]) > 100_000:
+                if len(told["merged"]) > MOST_MERGED:
                     raise refused("unsafe_workbook", found="too many merged cells")
             tail = window[-256:]
     if is_sheet:
@@ -148,7 +156,11 @@ def _read(sheet, parts: dict[str, dict], path: Path, mapping: Mapping) -> Sheet:
     lines: list[int] = []
     cells_bad: dict[tuple[int, int], tuple[str, dict]] = {}
     cut = 0
-    for cells in sheet.iter_rows(max_col=MOST_COLUMNS + 1, max_row=MOST_ROWS):
+    # without a width, rows that are not there cost nothing: one stray cell may stand in the last row of all
+    for cells in sheet.iter_rows(max_row=MOST_ROWS):
+        if not cells:
+            continue
+        cells = cells[: MOST_COLUMNS + 1]
         filled = [c for c in cells if c.value is not None]
         if not filled:
             continue
@@ -242,8 +254,8 @@ def _formulas(path: Path, title: str, at: dict[int, int], made: Sheet) -> None:
         set(np.flatnonzero(c.is_null(nan_is_null=False).to_numpy(zero_copy_only=False)).tolist()) for c in made.columns
     ]
     width = len(made.headers)
-    for cells in sheet.iter_rows(max_col=width, max_row=MOST_ROWS):
-        for cell in cells:
+    for cells in sheet.iter_rows(max_row=MOST_ROWS):
+        for cell in cells[:width]:
             if cell.value is None or cell.data_type != "f" or cell.row not in at:
                 continue
             place = at[cell.row], cell.column - 1
@@ -261,14 +273,16 @@ def _column_number(letters: bytes) -> int:
 
 def _merged(ranges, at: dict[int, int], made: Sheet) -> None:
     """Merged cells of data rows: only the first holds a value, so what the others mean is not known."""
-    width = len(made.headers)
+    width, cells = len(made.headers), 0
+    lines = np.array(sorted(at))
     for left, top, right, bottom in ranges:
         first, last = _column_number(left), min(_column_number(right), width)
         name = f"{left.decode()}{top.decode()}:{right.decode()}{bottom.decode()}"
-        for line in range(int(top), min(int(bottom), int(top) + MOST_ROWS) + 1):
-            row = at.get(line)
-            if row is None:
-                continue
+        begin, end = np.searchsorted(lines, [int(top), int(bottom) + 1])
+        cells += int(end - begin) * max(last - first + 1, 0)
+        if cells > MOST_MERGED_CELLS:
+            raise refused("unsafe_workbook", found=f"over {MOST_MERGED_CELLS} merged cells")
+        for line in lines[begin:end].tolist():
             for column in range(first, last + 1):
                 if (line, column) != (int(top), first):
-                    made.bad_cells[row, column - 1] = ("merged_cell", {"found": name})
+                    made.bad_cells[at[line], column - 1] = ("merged_cell", {"found": name})

@@ -202,6 +202,7 @@ def _walk(path: Path, definitions: Definitions, collect: bool, dive) -> bool:
     kinds = {
         tag(n): n for n in ("depth", "divetime", "temperature", "tankpressure", "switchmix", "divemode", "decostop")
     }
+    known = set(wanted)
     late, dives, points = False, 0, Waypoints()
     samples = None  # the `samples` whose waypoints are being read
     with open(path, "rb") as file:
@@ -235,16 +236,18 @@ def _walk(path: Path, definitions: Definitions, collect: bool, dive) -> bool:
                     late |= dives > 0
             else:
                 continue
-            _drop(element)
+            _drop(element, known)
             counted.since = 0
     return late
 
 
-def _drop(element) -> None:
-    """Free what is finished, and its elder siblings of the same name that were freed before."""
+def _drop(element, known: set[str]) -> None:
+    """Free what is finished, and its elder siblings: those of the same name were freed before, unknown ones unread."""
     element.clear(keep_tail=False)
     parent = element.getparent()
-    while (elder := element.getprevious()) is not None and elder.tag == element.tag and parent is not None:
+    while (elder := element.getprevious()) is not None and parent is not None:
+        if elder.tag in known and elder.tag != element.tag:
+            break
         parent.remove(elder)
 
 

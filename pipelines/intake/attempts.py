@@ -1,0 +1,40 @@
+"""A file at which passes die (out of memory, killed) is refused after the second time, so that the station goes on."""
+
+import contextlib
+import json
+import os
+
+from pipelines.intake.inbox import Found
+from pipelines.readers.tables.sheet import refused
+from pipelines.station.settings import Station
+
+NAME = ".being-read.json"
+#: so many passes may end at one file; a power cut is one
+MOST = 2
+
+
+def begin(station: Station, found: Found) -> None:
+    """Note that this file is being read now.
+
+    Raises
+    ------
+    Refused
+        Earlier passes ended while they read it: it is set aside until it changes.
+    """
+    path = station.lake / NAME
+    ended = 0
+    with contextlib.suppress(OSError, ValueError, TypeError, KeyError, AttributeError):
+        told = json.loads(path.read_text(encoding="utf-8"))
+        if told["file_sha256"] == found.sha256:
+            ended = int(told["ended"]) + 1
+    if ended >= MOST:
+        clear(station)
+        raise refused("ended_the_pass", found=ended)
+    made = path.with_name(f"{NAME}.new")
+    made.write_text(json.dumps({"file_sha256": found.sha256, "ended": ended}), encoding="utf-8")
+    os.replace(made, path)
+
+
+def clear(station: Station) -> None:
+    """Nothing is being read."""
+    (station.lake / NAME).unlink(missing_ok=True)

@@ -1,0 +1,137 @@
+"""Small files built to exhaust a run cost little, and a file at which passes die is set aside."""
+
+import time
+import zipfile
+
+import openpyxl
+import pytest
+import small_station as s
+
+from pipelines.intake import intake
+from tests.pipelines.reader_files import FILL_COLUMNS, GOOD_FILL, csv_text, fills
+
+#: far above what is needed on a busy machine, far below what these files took (minutes to an hour)
+SECONDS = 60.0
+
+
+def _book(path, merged=(), far=False):
+    book = openpyxl.Workbook()
+    sheet = book.active
+    sheet.append(list(FILL_COLUMNS))
+    for n in (1, 2):
+        row = GOOD_FILL | {"fill_id": f"F{n}"}
+        sheet.append([float(v) if name.endswith(("bar", "_c", "pct")) else v for name, v in row.items()])
+    if far:
+        sheet.cell(1_048_576, 1, "x")
+    book.save(path)
+    if merged:
+        cells = "".join(f'<mergeCell ref="{m}"/>' for m in merged)
+        text = f'<mergeCells count="{len(merged)}">{cells}</mergeCells></worksheet>'
+        _replaced(path, "xl/worksheets/sheet1.xml", lambda data: data.replace(b"</worksheet>", text.encode()))
+
+
+def _replaced(path, name, change, called=None):
+    with zipfile.ZipFile(path) as archive:
+        parts = {i.filename: archive.read(i) for i in archive.infolist()}
+    parts[called or name] = change(parts.pop(name))
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        for part, data in parts.items():
+            archive.writestr(part, data)
+
+
+def _quickly(read):
+    began = time.process_time()
+    table = read()
+    assert time.process_time() - began < SECONDS
+    return table
+
+
+@pytest.mark.parametrize("ranges", [99_000, 1_500], ids=["99,000 merges", "1,500 merges of the whole sheet"])
+def test_merged_cells_without_end(tmp_path, ranges):
+    path = tmp_path / "made.xlsx"
+    _book(path, merged=["A1:XFD1048576"] * ranges)
+    table = _quickly(lambda: fills(tmp_path, path.read_bytes(), name="fills.xlsx"))
+    assert table.refused is not None or table.rows_rejected == 2
+
+
+def test_a_cell_in_the_last_row_of_all(tmp_path):
+    path = tmp_path / "made.xlsx"
+    _book(path, far=True)
+    table = _quickly(lambda: fills(tmp_path, path.read_bytes(), name="fills.xlsx"))
+    assert table.rows_read == 3
+
+
+@pytest.mark.parametrize("called", ["sheet1.bin", "sheet1.png", "sheet1"])
+def test_entities_in_a_part_whatever_it_is_called(tmp_path, called):
+    path = tmp_path / "made.xlsx"
+    _book(path)
+    bomb = b'<!DOCTYPE x [<!ENTITY a "aaaaaaaaaa"><!ENTITY b "&a;&a;&a;&a;">]>'
+    _replaced(path, "xl/worksheets/sheet1.xml", lambda data: bomb + data, f"xl/worksheets/{called}")
+    table = fills(tmp_path, path.read_bytes(), name="fills.xlsx")
+    assert table.refused.rule == "unsafe_workbook"
+
+
+@pytest.mark.parametrize("cell", [b'"' + b"x" * (20 << 20), b'"' + b"x\n" * (10 << 20) + b'"', b"x" * (20 << 20)])
+def test_an_endless_cell_or_line(tmp_path, cell):
+    head, row = csv_text({}).encode().splitlines()
+    data = head + b"\n" + row.replace(b"F1", cell, 1) + b"\n"
+    assert fills(tmp_path, data).refused.rule == "too_large"
+
+
+def test_a_long_file_of_many_short_quoted_cells_is_read(tmp_path):
+    text = csv_text({"operator": 'at the pump, "north"'}).splitlines()
+    rows = 140_000
+    data = "\n".join([text[0], *([text[1]] * rows)])
+    assert len(data) > 9 << 20
+    assert fills(tmp_path, data).rows_read == rows
+
+
+def test_a_long_header_is_not_repeated_in_full(tmp_path):
+    table = fills(tmp_path, csv_text({}).replace("fill_id", "x" * 900_000, 1))
+    assert len(table.refused.message) < 4_000
+
+
+def test_rows_with_more_problems_than_anybody_reads_are_one_problem(tmp_path, monkeypatch):
+    from pipelines.intake import accept
+
+    monkeypatch.setattr(accept, "MOST_PROBLEMS", 10)
+    station = s.make(tmp_path)
+    s.drop(station, "cylinders.csv", s.CYLINDERS)
+    s.drop(station, "fills.csv", [s.fill(n, ambient_c="", target_o2_pct="") for n in range(1, 9)])
+    for _ in range(2):
+        result = s.take_in(station)
+    assert s.open_problems(station)["rule"].tolist() == ["too_many_problems"]
+    assert result.files_read == 0
+
+
+class Killed(BaseException):
+    """What ends a process for lack of memory cannot be caught by it."""
+
+
+def test_a_file_at_which_passes_die_is_set_aside_until_it_changes(tmp_path, monkeypatch):
+    station = s.make(tmp_path)
+    s.drop(station, "cylinders.csv", s.CYLINDERS)
+    s.take_in(station)
+    s.drop(station, "fills-bad.csv", [s.fill(1)])
+    s.drop(station, "fills-good.csv", [s.fill(2)], 5)
+    real = intake.Intake._read_into
+
+    def dies(self, found, *rest):
+        if found.file == "fills-bad.csv":
+            raise Killed
+        return real(self, found, *rest)
+
+    monkeypatch.setattr(intake.Intake, "_read_into", dies)
+    for _ in range(2):
+        with pytest.raises(Killed):
+            s.take_in(station)
+    result = s.take_in(station)
+    assert result.refused == 1
+    assert s.open_problems(station)["rule"].tolist() == ["ended_the_pass"]
+    assert set(s.stored(station)["fills"]["fill_id"]) == {"F2"}
+    assert s.take_in(station).files_read == 0
+    monkeypatch.undo()
+    s.drop(station, "fills-bad.csv", [s.fill(1), s.fill(3)], 10)
+    s.take_in(station)
+    assert s.open_problems(station).empty
+    assert set(s.stored(station)["fills"]["fill_id"]) == {"F1", "F2", "F3"}
