@@ -10,8 +10,11 @@ import pandas as pd
 
 from dashboard.rows import Row, each, only, said_yes
 from schemas import holds, words
-from schemas.codes import sentence
-from schemas.codes.fleet import LOOK_FIRST, OPEN_FINDINGS, bars_filling
+from schemas.codes import codes_that, sentence
+
+LOOK_FIRST = codes_that(lambda c: c.look_first)
+"""To be looked at before filling, though nothing forbids it."""
+OPEN_FINDINGS = codes_that(lambda c: c.open_finding)
 
 
 @dataclass(frozen=True)
@@ -149,15 +152,15 @@ def _of_cylinder(cylinder, several: bool) -> tuple[list[str], list[str]]:
     """What speaks against filling one cylinder, and what is to be known besides."""
     name = f"{cylinder.cylinder_id}: " if several else ""
     row, found = cylinder._asdict(), words.listed(cylinder.score_reasons)
-    told_elsewhere = ("inspection_due_soon", *LOOK_FIRST, *words.MINOR_REASONS)
-    about = [name + words.with_fix(c, row) for c in found if not bars_filling(c) and c not in told_elsewhere]
+    said_elsewhere = {"inspection_due_soon", *LOOK_FIRST, *words.MINOR_REASONS}
+    about = [name + words.with_fix(c, row) for c in found if c not in words.FORBIDS_FILLING | said_elsewhere]
     kind = words.KINDS.get(cylinder.next_due_kind, "inspection")
     if cylinder.inspection_state == "due_soon":
         about.insert(0, f"{name}{kind} due {words.days_away(cylinder.days_to_due)}, {words.day(cylinder.next_due_on)}.")
     state = "condemned" if cylinder.status == "condemned" else cylinder.inspection_state
     if state in ("in_date", "due_soon") and cylinder.status == "in_service":
         return [], about
-    why = [sentence(c, row) for c in found if bars_filling(c)]
+    why = [sentence(c, row) for c in found if c in words.FORBIDS_FILLING]
     if state == "out_of_date" and words.known(cylinder.next_due_on):
         why.append(f"Due was {words.day(cylinder.next_due_on)} ({kind}).")
     if not why:

@@ -63,9 +63,9 @@ def dictionary() -> str:
             default = "" if setting.default is None else setting.default
             lines.append(f"| {setting.name} | {_plain(str(default))} | {_plain(setting.metadata['says'])} |")
         lines.append("")
-    lines += ["## Codes", "", "| code | in words | what to do |", "|---|---|---|"]
+    lines += ["## Codes", "", "| code | severity | in words | what to do |", "|---|---|---|---|"]
     lines += [
-        f"| {c.code} | {_plain(c.says)} | {_plain(c.fix)} |"
+        f"| {c.code} | {c.severity or 'row or value'} | {_plain(c.says)} | {_plain(c.fix)} |"
         for c in sorted(all_codes().values(), key=lambda c: c.code)
     ]
     return "\n".join(lines) + "\n"

@@ -10,11 +10,12 @@ import numpy as np
 import pandas as pd
 
 from schemas import words
+from schemas.codes import codes_that
 
 #: reasons for which the gas of a fill is called back: it is not to be breathed, nor to be filled upon
-CALLED_BACK = frozenset({"air_test_failed", "air_test_failed_later", "residue_on_recall"})
+CALLED_BACK = codes_that(lambda c: c.called_back)
 #: of these gases nobody knows the source, from days on which a compressor's air stood failed
-SOURCE_UNKNOWN = frozenset({"source_unknown_air_failed", "residue_of_unknown_source"})
+SOURCE_UNKNOWN = codes_that(lambda c: c.source_unknown)
 DRAIN_FIRST = "Drain it before it is filled again: what is inside is not to be breathed, nor to be filled upon."
 
 

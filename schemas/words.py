@@ -9,7 +9,7 @@ from typing import Any
 
 import pandas as pd
 
-from schemas.codes import all_codes, sentence
+from schemas.codes import all_codes, codes_that, sentence
 from schemas.codes.divers import LOOKS_BACK, WATCH_WORDS
 from shared.gas.mixing import whole_metres_down, whole_metres_up
 
@@ -32,22 +32,8 @@ VERDICT_WEIGHT = {"stop": 4, "attention": 3, "short": 2, "good": 1}
 VERDICT_ORDER = tuple(VERDICTS)
 
 #: reasons that say how short and how it was known, beside the ones that make a verdict or a state
-MINOR_REASONS = (
-    "short_fill",
-    "hot_stop",
-    "stopped_early",
-    "settled_early",
-    "settled_time_assumed",
-    "settled_temperature_missing",
-    "fill_minutes_assumed",
-    "date_without_time",
-    "time_ambiguous",
-    "time_not_existing",
-    "wall_mass_estimated",
-    "wall_mass_doubtful",
-    # of a cylinder: most of a fleet fills short
-    "often_short",
-)
+MINOR_REASONS = codes_that(lambda c: c.minor)
+FORBIDS_FILLING = codes_that(lambda c: c.forbids_filling)
 
 INSPECTION = {
     "out_of_date": "May not be filled: out of date",

@@ -8,7 +8,6 @@ from dashboard.data import Snapshot
 from dashboard.rows import each, said_yes
 from schemas import holds, words
 from schemas.codes import all_codes, sentence
-from schemas.codes.fleet import bars_filling
 
 MOST_EVENTS = 80
 MOST_NAMED = 12
@@ -75,13 +74,13 @@ def states(snapshot: Snapshot, health: pd.DataFrame) -> None:
 
 
 def reasons(health: pd.DataFrame) -> None:
-    """What stands against them, a line a reason: those that bar filling first, then the rarest."""
+    """What stands against them, a line a reason: those that forbid filling first, then the rarest."""
     rows = health[["cylinder_id", "score_reasons"]].explode("score_reasons").dropna()
     if rows.empty:
         return
     by = rows.groupby("score_reasons")["cylinder_id"].agg(["size", ", ".join])
-    by = by.assign(bars=[bars_filling(c) for c in by.index], minor=[c in words.MINOR_REASONS for c in by.index])
-    by = by.sort_values(["bars", "minor", "size"], ascending=[False, True, True])
+    by = by.assign(forbids=by.index.isin(words.FORBIDS_FILLING), minor=by.index.isin(words.MINOR_REASONS))
+    by = by.sort_values(["forbids", "minor", "size"], ascending=[False, True, True])
     known = all_codes()
     parts.show(
         parts.heading("What stands against them", 2),

@@ -30,6 +30,7 @@ from pipelines.readers.tables.sheet import Refused
 from pipelines.station.settings import FILE as SETTINGS
 from pipelines.station.settings import Station
 from pipelines.warehouse.store import Warehouse
+from schemas.codes import codes_that
 from schemas.privacy import without_personal
 from schemas.words import plural
 
@@ -38,7 +39,7 @@ Progress = Callable[[str, int, int], None]
 _MACHINE = (duckdb.IOException, duckdb.OutOfMemoryException, duckdb.FatalException)
 _MACHINE_ERRNO = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EIO, errno.EMFILE, errno.ENFILE)
 #: said of a file with the count of its rows
-TIMES_TAKEN = ("date_without_time", "month_without_day", "time_ambiguous", "time_not_existing", "time_left_out")
+TIMES_TAKEN = codes_that(lambda c: c.time_taken)
 
 
 @dataclass

@@ -1,15 +1,20 @@
 """Codes for reasons, flags and rejects, each declared once with a sentence for people.
 
 A code is a lower_snake_case word in the trade's own terms. Its sentence may name figures, filled from the
-row it stands in: `Code("hot_stop", "It will read {cooling_bar:.0f} bar less at 15 °C.", general="It cools yet.")`.
+row it stands in: `note("hot_stop", "It will read {cooling_bar:.0f} bar less at 15 °C.", general="It cools yet.")`.
 """
 
 import importlib
-from collections.abc import Mapping
-from dataclasses import dataclass
-from functools import cache
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import KW_ONLY, dataclass
+from functools import cache, partial
 from string import Formatter
-from typing import Any
+from typing import Any, Literal
+
+Severity = Literal["stop", "attention", "short", "note"]
+"""What a code makes of what it stands with: a fill's verdict, a compressor's state, a cylinder before it is filled."""
+SEVERITIES: tuple[Severity, ...] = ("stop", "attention", "short", "note")
+"""Worst first. A note changes no verdict."""
 
 AREAS = ("intake", "fills", "dives", "divers", "fleet")
 
@@ -19,13 +24,51 @@ class Code:
     """A code, what it says to people, and how to fix it where that can be said.
 
     A sentence that names figures has a `general` one beside it, without them: said of many rows at once, and
-    where a row lacks one of the figures.
+    where a row lacks one of the figures. What a code means for others is said here alone, and read by `codes_that`.
+
+    Attributes
+    ----------
+    severity : {"stop", "attention", "short", "note"}, optional
+        None for what was not taken from a file: there each problem says whether it cost the row or the value.
+    minor : bool
+        Says how short and how it was known, beside the ones that make a verdict; folds away on screen.
+    forbids_filling : bool
+        The cylinder may not be filled.
+    inspection_clears : bool
+        False where no inspection visit can bring the cylinder back into date.
+    look_first, open_finding : bool
+        To be looked at before the next fill; no pressure is advised before a competent person has.
+    of_unit : bool
+        Found on the unit, and shown with each of its cylinders.
+    called_back, source_unknown : bool
+        The gas is called back for its air; or nobody knows its source, from days on which an air stood failed.
+    found_by : {"air_test", "settled_reading", "analysis"}, optional
+        What brings it to light: a release given before that does not lift it.
+    out_of_trend, no_margin, closed_loop : bool
+        The dive is left out of the trend; has no reserve margin; its cylinders do not say what was left to breathe.
+    time_taken : bool
+        A time was completed in reading; counted by file.
     """
 
     code: str
     says: str
     fix: str = ""
     general: str = ""
+    _: KW_ONLY
+    severity: Severity | None = None
+    minor: bool = False
+    forbids_filling: bool = False
+    inspection_clears: bool = True
+    look_first: bool = False
+    open_finding: bool = False
+    of_unit: bool = False
+    called_back: bool = False
+    source_unknown: bool = False
+    found_by: Literal["air_test", "settled_reading", "analysis"] | None = None
+    out_of_trend: bool = False
+    no_margin: bool = False
+    closed_loop: bool = False
+    time_taken: bool = False
 
     @property
     def figures(self) -> tuple[str, ...]:
@@ -38,6 +81,13 @@ class Code:
         if any(_missing(value) for value in found.values()):
             return self.general or self.says.format_map(_Gaps())
         return self.says.format_map(found)
+
+
+stop = partial(Code, severity="stop")
+attention = partial(Code, severity="attention")
+short = partial(Code, severity="short")
+note = partial(Code, severity="note")
+time_taken = partial(note, time_taken=True, minor=True)
 
 
 class _Gaps(dict):
@@ -67,6 +117,17 @@ def all_codes() -> dict[str, Code]:
                 raise ValueError(f"code {code.code!r} is declared twice, the second time in schemas/codes/{area}.py")
             found[code.code] = code
     return found
+
+
+def codes_that(holds: Callable[[Code], object]) -> frozenset[str]:
+    """The codes of which something holds: `codes_that(lambda c: c.out_of_trend)`."""
+    return frozenset(code for code, known in all_codes().items() if holds(known))
+
+
+def worst(codes: Iterable[str]) -> Severity | None:
+    """The severest of some codes; None where none of them has one. A code nobody declared is an error."""
+    found = {all_codes()[code].severity for code in codes}
+    return next((s for s in SEVERITIES if s in found), None)
 
 
 def sentence(code: str, row: Mapping[str, Any] | None = None) -> str:

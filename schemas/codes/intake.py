@@ -3,7 +3,7 @@
 A sentence says what was found; the fix says what to do. Both may hold named fields.
 """
 
-from schemas.codes import Code
+from schemas.codes import Code, time_taken
 from schemas.codes.files import NOTICES
 
 _REREAD = "after a change of layout the next run rereads the file, and asks first where accepted rows would change"
@@ -385,11 +385,11 @@ UDDF = [
 
 #: on rows that were taken
 FLAGS = [
-    Code("date_without_time", "No time of day was given: noon is taken."),
-    Code("month_without_day", "Only the month was given: its first day is taken."),
-    Code("time_left_out", "A time of day stood where a day is due: the day as written is taken."),
-    Code("time_ambiguous", "The clocks went back: this hour came twice, the first is taken."),
-    Code("time_not_existing", "The clocks went forward: there was no such time, the hour after is taken."),
+    time_taken("date_without_time", "No time of day was given: noon is taken."),
+    time_taken("month_without_day", "Only the month was given: its first day is taken."),
+    time_taken("time_left_out", "A time of day stood where a day is due: the day as written is taken."),
+    time_taken("time_ambiguous", "The clocks went back: this hour came twice, the first is taken."),
+    time_taken("time_not_existing", "The clocks went forward: there was no such time, the next hour is taken."),
     Code("value_assumed", "A value was stated for the whole log, not read."),
     Code("below_limit_of_detection", "The laboratory gave only an upper limit: that limit is taken."),
     Code("zone_assumed", "No zone was given: the source's, else the station's, is taken."),

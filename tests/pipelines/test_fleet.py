@@ -7,7 +7,6 @@ from pipelines.derive.fleet.health import build_fleet
 from pipelines.derive.fleet.inspections import unit_states_at
 from pipelines.derive.units import build_units
 from schemas.codes import all_codes
-from schemas.codes.fleet import bars_filling
 from schemas.frames import conform
 from schemas.policy import Policy
 from schemas.tables import TABLES
@@ -167,12 +166,12 @@ STATES_AND_CODES = [
 
 
 @pytest.mark.parametrize("cylinders, inspections", STATES_AND_CODES)
-def test_a_code_bars_filling_just_where_the_state_does(cylinders, inspections):
-    """One list of barring codes for the pages, and the rules of inspection: they agree."""
+def test_a_code_forbids_filling_just_where_the_state_does(cylinders, inspections):
+    """What codes say of filling to the pages, and the rules of inspection: they agree."""
     health, _ = fleet(cylinders, inspections=inspections)
     row = health.loc["A"]
     barred = row["inspection_state"] not in ("in_date", "due_soon") or row["status"] != "in_service"
-    assert any(bars_filling(code) for code in row["score_reasons"]) is barred, row["score_reasons"]
+    assert any(all_codes()[code].forbids_filling for code in row["score_reasons"]) is barred, row["score_reasons"]
 
 
 def test_a_pass_after_condemned_is_flagged_and_does_not_count():

@@ -7,6 +7,7 @@ from pipelines.derive.air.compressor_hours import Meter, read_meter
 from pipelines.derive.air.of_fills import feeds_of_sources
 from pipelines.derive.air.purity_tests import air_on_days, air_record, faults_of_tests
 from pipelines.derive.fleet.inspections import local_day
+from schemas.codes import worst
 from schemas.frames import conform
 from schemas.policy import Policy
 from schemas.tables import TABLES
@@ -24,24 +25,6 @@ LOG_LATE_DAYS = 14
 """With fills since and no reading for so long, hours are behind. A judgement."""
 VESSEL_LEAST_BAR = 200.0
 """What a cylinder that is pumped up is at least made for, where only the pressure reached is known."""
-
-STOPS = {"compressor_air_failed", "filter_used_up"}
-LOOK = {
-    "air_never_tested",
-    "air_test_is_overdue",
-    "air_test_incomplete",
-    "service_due",
-    "service_may_be_due",
-    "service_unknown",
-    "delivery_falls",
-    "filter_nearly_used_up",
-    "filter_change_unknown",
-    "filter_life_unknown",
-    "hours_meter_fell",
-    "hours_reading_left_out",
-    "hours_not_logged",
-    "compressor_log_late",
-}
 
 
 def build_compressor_health(inputs: dict[str, pd.DataFrame], policy: Policy, as_of_on: pd.Timestamp) -> pd.DataFrame:
@@ -79,7 +62,8 @@ def build_compressor_health(inputs: dict[str, pd.DataFrame], policy: Policy, as_
         for part in (_filter(meter, about), _delivery(meter.log, about), _service(meter, about, today, policy)):
             reasons += part.pop("reasons")
             row |= part
-        state = "stop" if STOPS & set(reasons) else "attention" if LOOK & set(reasons) else "good"
+        severity = worst(reasons)
+        state = severity if severity in ("stop", "attention") else "good"
         rows.append(row | {"hours": meter.hours, "state": state, "reasons": reasons})
     made = pd.DataFrame(rows, columns=list(TABLES["compressor_health"].fields))
     return conform(made, TABLES["compressor_health"].fields.values()).sort_values("compressor_id", ignore_index=True)

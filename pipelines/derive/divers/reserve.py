@@ -11,6 +11,7 @@ import pandas as pd
 from pipelines.derive.divers.reserve_chance import chance_before_each, correct_chances, month_of
 from pipelines.derive.divers.trend import codes_of
 from pipelines.derive.dives.samples import AT_SURFACE_M
+from schemas.codes import codes_that
 from schemas.frames import conform
 from schemas.policy import Policy
 from schemas.tables import TABLES
@@ -35,10 +36,10 @@ from shared.gas.constants import (
 )
 from shared.gas.thermal import amount_free_l
 
-OUT_OF_RESERVE = {"gas_missing", "not_open_circuit", "loop_tanks_recorded", "no_tanks", "end_above_start"}
+NO_MARGIN = codes_that(lambda c: c.no_margin)
 """Flags of a dive that has no margin: too much of its gas is unknown."""
 
-CLOSED = {"not_open_circuit", "loop_tanks_recorded"}
+CLOSED_LOOP = codes_that(lambda c: c.closed_loop)
 """Flags of a dive whose cylinders do not say what was left to breathe."""
 
 PROFILE_POINTS = 400
@@ -157,8 +158,8 @@ def _about(
     rows["is_overhead"] = overhead
     rows["no_direct_ascent"] = overhead | stops | hypoxic
     codes = [set(codes_of(f)) for f in rows["flags"]]
-    rows["may_have_margin"] = np.array([not OUT_OF_RESERVE & c for c in codes], bool)
-    rows["closed"] = [sorted(CLOSED & c) for c in codes]
+    rows["may_have_margin"] = np.array([not NO_MARGIN & c for c in codes], bool)
+    rows["closed"] = [sorted(CLOSED_LOOP & c) for c in codes]
     rows["end_above_start"] = np.array(["end_above_start" in c for c in codes], bool)
     return rows.set_index("dive_id", drop=False)
 

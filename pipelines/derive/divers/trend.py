@@ -11,6 +11,7 @@ from dataclasses import fields
 import numpy as np
 import pandas as pd
 
+from schemas.codes import codes_that
 from schemas.frames import conform
 from schemas.policy import Policy
 from schemas.tables import TABLES
@@ -44,19 +45,7 @@ from shared.trend.shared_fit import Learner, together
 
 MODEL_VERSION = "2"
 
-OUT_OF_TREND = {
-    "gas_missing",
-    "gas_shared",
-    "not_open_circuit",
-    "loop_tanks_recorded",
-    "mean_depth_missing",
-    "not_breathable",
-    "end_above_start",
-    "no_tanks",
-    "duplicate_dive",
-    "clock_reset",
-    "rate_doubtful",
-}
+OUT_OF_TREND = codes_that(lambda c: c.out_of_trend)
 """Flags of a dive that keep it out of the trend even if a rate is stated."""
 
 WATER_IS_KNOWN_DAYS = 60

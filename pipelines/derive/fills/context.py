@@ -14,6 +14,7 @@ from pipelines.derive.fills.chain import chain_of_fills
 from pipelines.derive.fills.residue import follow_residue
 from pipelines.derive.fleet.inspections import local_day
 from pipelines.derive.units import cylinders_of_units_on
+from schemas.codes import codes_that
 from schemas.frames import lists
 from schemas.policy import Policy
 from schemas.sources import SOURCES
@@ -34,6 +35,7 @@ from shared.gas.mixing import TRACE_PCT, is_plain_air
 from shared.gas.walls import wall_heat_capacity_j_k, wall_resistance_m2_k_w
 
 CHECK_STEP_BAR = 0.1
+TIMES_TAKEN = sorted(codes_that(lambda c: c.time_taken))
 MINUTES = (SOURCES["fills"].fields["fill_minutes"].low, SOURCES["fills"].fields["fill_minutes"].high)
 THICK_FROM_BAR = 250.0
 """Cylinders above this working pressure have walls of another thickness for their size."""
@@ -64,7 +66,7 @@ def fill_context(
         fills[name] = [column in a if isinstance(a, list | tuple | np.ndarray) else False for a in assumed]
     marks["values_assumed"] = (fills["ambient_assumed"] | fills["start_assumed"]).to_numpy(bool)
     flags = fills["value_flags"] if "value_flags" in fills else [[]] * len(fills)
-    for code in ("date_without_time", "time_ambiguous", "time_not_existing"):
+    for code in TIMES_TAKEN:
         marks[code] = np.array([isinstance(f, list | tuple | np.ndarray) and code in f for f in flags], bool)
     fills = _with_unit(fills, inputs, units, marks)
     fills = _with_gauge(fills, inputs["gauges"])

@@ -11,59 +11,20 @@ from pipelines.derive.fills.chain import found_inside, kept_share
 from pipelines.derive.fills.mix import beyond_qualification
 from pipelines.derive.fills.slips import fill_slips
 from pipelines.derive.fleet.inspections import unit_states_at
+from schemas.codes import codes_that, worst
 from schemas.frames import lists
 from schemas.policy import Policy
 from shared.filling.permitted import above_permitted
 from shared.filling.stop_advice import RELIEF_MARGIN_BAR
 from shared.inspection.dates import add_months
 
-VERDICTS = ("stop", "attention", "short", "good")
-"""Worst first."""
 GAUGE_CHECK_MONTHS = 12
 """Gauges are checked yearly: common practice, no source."""
 
-STOP = (
-    "not_in_test",
-    "unit_condemned",
-    "unit_withdrawn",
-    "settled_above_permitted",
-    "likely_above_permitted",
-    "mix_out_of_tolerance",
-    "mix_not_analysed",
-    "sides_analysed_apart",
-    "oxygen_into_unclean_unit",
-    "co_above_limit",
-    "air_test_failed",
-    "air_test_failed_later",
-    "residue_on_recall",
-)
-ATTENTION = (
-    "may_settle_above_permitted",
-    "stopped_above_permitted",
-    "source_unknown_air_failed",
-    "residue_of_unknown_source",
-    "mix_above_oxygen_limit",
-    "beyond_qualification",
-    "side_gauges_differ",
-    "gauge_past_check",
-    "gauge_drifting",
-    "arrived_empty",
-    "air_test_overdue",
-    "carbon_monoxide_untested",
-    "suit_gas_only",
-    "permitted_pressure_unknown",
-    "settled_reading_doubtful",
-    "settled_before_stop",
-    "stop_below_start",
-    "analysed_before_stop",
-    "outside_gas_table",
-    "mix_impossible",
-)
-SHORT = ("short_fill",)
 #: what came to light with a test of the air, with a settled reading, with an analysis
-AIR_REASONS = {"air_test_failed", "air_test_failed_later", "source_unknown_air_failed"}
-READING_REASONS = {"settled_above_permitted", "likely_above_permitted"}
-ANALYSIS_REASONS = {"mix_out_of_tolerance", "sides_analysed_apart"}
+AIR_REASONS = codes_that(lambda c: c.found_by == "air_test")
+READING_REASONS = codes_that(lambda c: c.found_by == "settled_reading")
+ANALYSIS_REASONS = codes_that(lambda c: c.found_by == "analysis")
 
 
 def build_verdict(
@@ -152,10 +113,8 @@ def build_verdict(
         own.extend(m for m in marks if m not in own)
         if "not_in_test" in own or "unit_withdrawn" in own:
             own.extend(r for r in inspection if r not in own)
-    verdict = np.full(len(c), "good", dtype=object)
-    for word, codes in (("short", SHORT), ("attention", ATTENTION), ("stop", STOP)):
-        wanted = set(codes)
-        verdict[[not wanted.isdisjoint(r) for r in reasons]] = word
+    by_severity = [worst(r) for r in reasons]
+    verdict = np.array(["good" if s in (None, "note") else s for s in by_severity], dtype=object)
     both_read = np.isfinite(second) | mix["analysed_twice"].to_numpy()
     disagree = pd.array(gauges_differ | mix["analyses_differ"].to_numpy(), dtype="boolean")
     disagree[~both_read] = pd.NA

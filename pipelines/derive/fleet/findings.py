@@ -4,20 +4,14 @@ import pandas as pd
 
 from pipelines.derive.fleet.holders import look_up
 from pipelines.derive.units import set_membership
+from schemas.codes import codes_that
 from shared.inspection.rules import rule_sets
 
 # loss of stamped mass from which the wall is to be looked at; common practice, no source
 MASS_LOST_SHARE = 0.02
 HIGH_VALVE_BAR = 232.0
 EXPANSION_HIGH_PCT = 10.0
-UNIT_FLAGS = (
-    "rating_pressure_unknown",
-    "capacity_unknown",
-    "plus_mark_not_counted",
-    "cylinder_in_two_sets",
-    "set_kind_differs",
-    "set_named_like_cylinder",
-)
+OF_UNIT = codes_that(lambda c: c.of_unit)
 
 
 def finding_reasons(inputs: dict[str, pd.DataFrame], units: pd.DataFrame) -> dict[str, set[str]]:
@@ -81,7 +75,7 @@ def _thread_findings(inspections: pd.DataFrame) -> tuple[set[str], set[str]]:
 def _flags_of_units(units: pd.DataFrame, members: pd.DataFrame) -> dict[str, set[str]]:
     """Flags of a unit stand against each cylinder of it."""
     rows = units[["unit_id", "flags"]].explode("flags").dropna(subset=["flags"])
-    rows = rows[rows["flags"].isin(UNIT_FLAGS)]
+    rows = rows[rows["flags"].isin(OF_UNIT)]
     by_set = rows.merge(members[["set_id", "cylinder_id"]], left_on="unit_id", right_on="set_id", how="inner")
     singles = rows[~rows["unit_id"].isin(members["set_id"])].assign(cylinder_id=lambda r: r["unit_id"])
     both = pd.concat([singles[["cylinder_id", "flags"]], by_set[["cylinder_id", "flags"]]])

@@ -14,6 +14,7 @@ from pipelines.derive.fleet.holders import STATION, loans_of_cylinders
 from pipelines.derive.fleet.inspections import cylinder_states_on
 from pipelines.derive.fleet.plan_solver import Demands, Options, Solution, solve
 from pipelines.derive.units import set_membership
+from schemas.codes import codes_that
 from schemas.policy import Policy
 from shared.inspection.state import DATE_KINDS, INCLUDED_IN
 
@@ -22,13 +23,7 @@ OUT_OF_DATE_COST, OUT_OF_DATE_DAY_COST, EARLY_DAY_COST, TRIP_COST = 2000.0, 10.0
 PAIR_VISITS = 8
 UNKNOWN_GAP_DAYS = 60.0
 CAPACITY_TOLERANCE_L = 0.5
-NOT_FIXED_BY_A_VISIT = (
-    "service_life_unknown",
-    "service_life_over",
-    "alloy_not_permitted",
-    "rule_set_unknown",
-    "no_period_for_material",
-)
+NOT_FIXED_BY_A_VISIT = codes_that(lambda c: not c.inspection_clears)
 
 PLAN_COLUMNS = ["visit_on", "cylinder_id", "kind", "due_on", "days_early", "in_service_after"]
 COVER_COLUMNS = ["starts_on", "ends_on", "needed", "available", "short_by", "freed_by", "material", "water_capacity_l"]
@@ -96,7 +91,7 @@ def _items(inputs: dict[str, pd.DataFrame], units: pd.DataFrame, policy: Policy,
     usable = (
         cylinders["status"].eq("in_service")
         & ~pd.Series(np.isin(states.state, ("condemned",)))
-        & ~reasons.map(lambda codes: bool(set(codes) & set(NOT_FIXED_BY_A_VISIT))).astype(bool)
+        & ~reasons.map(lambda codes: bool(NOT_FIXED_BY_A_VISIT.intersection(codes))).astype(bool)
     )
     lent = loans_of_cylinders(inputs, today, policy.time_zone).set_index("cylinder_id")
     away_until = cylinders["cylinder_id"].map(
