@@ -33,6 +33,7 @@ FIRST = (
 
 
 def pytest_configure(config):
+    config.addinivalue_line("markers", "xdist_group(name): tests of one group run on one worker")  # also without xdist
     config.option.loadscopereorder = False  # by number of tests; ours is by time
 
 
