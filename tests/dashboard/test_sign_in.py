@@ -5,7 +5,7 @@ import pytest
 from made_up import ME, OTHER
 
 from dashboard.access import Refused
-from dashboard.sign_in import SIGNED_IN_FOR_H, verified_address, viewer_of
+from dashboard.sign_in import verified_address, viewer_of
 from schemas.logins import hashed_roles, member_logins, roles_of
 
 NOW = 1_900_000_000.0
@@ -46,6 +46,12 @@ def test_a_diver_is_joined_to_the_own_member_whatever_the_capitals():
     assert ask(claims("ANNA@weir.example")) == ("diver", ME)
 
 
+def test_signed_in_for_twelve_hours_and_no_longer():
+    assert ask(claims("boss@weir.example", iat=NOW - 12 * 3600 + 1)) == ("manager", None)
+    with pytest.raises(Refused, match="too long ago"):
+        ask(claims("boss@weir.example", iat=NOW - 12 * 3600 - 1))
+
+
 def test_a_role_by_list_by_subject_and_by_claim():
     assert ask(claims("boss@weir.example")) == ("manager", None)
     assert ask(claims(sub="subject-7")) == ("operator", None)
@@ -65,7 +71,7 @@ def test_a_role_by_list_by_subject_and_by_claim():
         claims("nobody@weir.example", groups=["manager"]),  # a claim that the station does not go by
         claims("nobody@weir.example", email=["boss@weir.example"]),
         claims(""),
-        claims("boss@weir.example", iat=NOW - 3600 * SIGNED_IN_FOR_H - 1),
+        claims("boss@weir.example", iat=NOW - 12 * 3600 - 1),
         claims("boss@weir.example", iat=NOW + 3600),
         claims("boss@weir.example", iat=None),
         claims("boss@weir.example", iat="1900000000"),

@@ -153,13 +153,15 @@ def test_a_second_copy_of_a_file_changes_nothing(station):
 
 def test_the_archive_holds_every_content_and_no_original_is_touched(station):
     original = (station.inbox / "fills.csv").read_bytes()
-    first = os.stat(station.inbox / "fills.csv")
+    register = station.inbox / "cylinders.csv"
+    before = register.read_bytes(), os.stat(register).st_mtime_ns, os.stat(register).st_ino
     s.drop(station, "fills.csv", _log(1, 2, stop="221"), 5)
     s.take_in(station)
     kept = {p.name.split(".")[0]: p.read_bytes() for p in station.archive.glob("*.csv")}
     assert original in kept.values()
     assert set(s.files(station)["file_sha256"]) == kept.keys()
-    assert os.stat(station.inbox / "cylinders.csv").st_ino and first.st_size
+    assert (register.read_bytes(), os.stat(register).st_mtime_ns, os.stat(register).st_ino) == before
+    assert all(p.stat().st_ino != before[2] for p in station.archive.iterdir())
 
 
 def test_working_pressure_as_target_follows_a_corrected_register(tmp_path):
