@@ -20,6 +20,21 @@ FLAGS = [
     "--disable-component-update",
     "--disable-sync",
 ]
+#: ends once the script does not run and the page has been still for 200 ms (a request needs a moment to go out)
+QUIET = """() => new Promise((done, failed) => {
+  const app = document.querySelector("[data-testid=stApp]")
+  const still = () => app.dataset.testScriptState === "notRunning"
+  let timer = 0
+  const again = () => { clearTimeout(timer); timer = setTimeout(check, 200) }
+  const observer = new MutationObserver(again)
+  const check = () => {
+    if (!still()) return again()
+    observer.disconnect(); clearTimeout(limit); done()
+  }
+  const limit = setTimeout(() => { observer.disconnect(); failed(new Error("the page is never still")) }, 60000)
+  observer.observe(document.body, { subtree: true, childList: true, attributes: true, characterData: true })
+  again()
+})"""
 SIZES = {"desk": (1280, 900), "phone": (390, 844)}
 
 
@@ -76,9 +91,9 @@ class Watched:
         self.settle()
 
     def settle(self):
-        self.page.wait_for_timeout(250)
-        self.page.wait_for_selector("[data-testid=stApp][data-test-script-state=notRunning]", timeout=60_000)
-        self.page.wait_for_timeout(350)
+        """Wait until the script has stopped and nothing on the page has changed for a moment."""
+        self.page.wait_for_selector("[data-testid=stApp]", state="attached", timeout=60_000)
+        self.page.evaluate(QUIET)
 
     def turn_to(self, name):
         self.page.get_by_role("link", name=name, exact=True).click()

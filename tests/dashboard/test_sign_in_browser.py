@@ -50,14 +50,18 @@ def sign_in(desk, provider, flaw="", **person):
     given = provider.tokens_given
     desk.open()
     assert pages(desk) == []
-    desk.page.get_by_role("button", name="Sign in").click()
-    desk.page.wait_for_url(f"{desk.address}/**", timeout=20_000)
-    for _ in range(80):  # there, and back by way of the provider
-        if provider.tokens_given > given:
-            break
-        desk.page.wait_for_timeout(100)
+    leave_by(desk, "Sign in")  # there, and back by way of the provider
     assert provider.tokens_given == given + 1
-    desk.page.wait_for_timeout(1000)
+
+
+def leave_by(desk, button):
+    """Press a button that leaves the page, and wait until the pages are back and still."""
+    desk.page.evaluate("window.beforehand = true")
+    desk.page.get_by_role("button", name=button).click()
+    desk.page.wait_for_function(
+        "!window.beforehand && location.pathname === '/' && document.querySelector('[data-testid=stApp]')",
+        timeout=60_000,
+    )
     desk.settle()
 
 
@@ -87,9 +91,7 @@ def test_a_diver_signs_in_and_sees_the_own_season_alone_until_signing_out(desk, 
     desk.open("divers")
     assert "Whose reserves run thin" not in text(desk)
     desk.open()
-    desk.page.get_by_role("button", name="Sign out").click()
-    desk.page.wait_for_timeout(1000)
-    desk.settle()
+    leave_by(desk, "Sign out")
     desk.open()
     assert pages(desk) == [] and "What you breathe" not in text(desk)
 
