@@ -245,6 +245,8 @@ def _with_mix(
     marks["mix_impossible"] = o2 + he + ar > 100.0 + 1e-6
     fills["gas_o2_pct"] = np.where(marks["mix_impossible"], np.nan, o2)
     fills["gas_he_pct"] = he
+    for gas in ("o2", "he"):
+        fills[f"unknown_{gas}_share"] = np.where(np.isfinite(analysed[gas]), 0.0, np.nan_to_num(followed.unknown_share))
     fills["gas_ar_pct"] = np.where(ar > ARGON_STATED_PCT, ar, np.nan)
     return fills
 

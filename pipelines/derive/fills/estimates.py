@@ -32,6 +32,12 @@ TRAILS_SHARE = 0.7
 answer is 1; some change early)."""
 WARMTH_SHARE = 0.12
 """Uncertain share of the warmth that is left when a reading is taken early, beside what the causes say."""
+UNCOMPUTED_RISE_K, UNCOMPUTED_SHARE, UNCOMPUTED_S = 25.0, 0.5, 3000.0
+"""Gas of a cylinder whose heat cannot be computed (not in the register, no start pressure): how much warmer than the
+room it is taken to be at stop, the uncertain share of that, and how fast it goes (a steel 12's 50 minutes)."""
+MOST_WALK_K2_H = 0.1
+"""A room's walls let it wander by a third of a kelvin in an hour. Logs that jump about more say where the thermometer
+was; a change from stop to reading is counted by itself."""
 KEPT_SHARE, MOST_KEPT = 0.6, 0.8
 """Gas that was warmer at stop than computed leaves gas and wall together this share warmer."""
 LEAK_BAR_DAY = 0.03
@@ -241,6 +247,10 @@ def _after(
     gas_c, _ = cooled(c, state, room_c, seconds)
     log = 0.1
     slower, _ = cooled(c, state, room_c, seconds, np.exp(log))
+    computed = np.isfinite(gas_c)
+    at_stop_c = np.fmax(floats(c["room_c"]), room_c) + UNCOMPUTED_RISE_K
+    otherwise_c = room_c + (at_stop_c - room_c) * np.exp(-seconds / UNCOMPUTED_S)
+    gas_c, slower = np.where(computed, gas_c, otherwise_c), np.where(computed, slower, otherwise_c)
     left_k = np.nan_to_num(gas_c - room_c)
     gas_c, slower = (np.where(np.isfinite(v) & ~np.asarray(cold), v, room_c) for v in (gas_c, slower))
     bar, *slopes = _linear(reading, gas_c, mix_of(c))
@@ -252,13 +262,15 @@ def _after(
     constant = cooling.time_constant_s(
         state.gas_j_k, floats(c["wall_j_k"]), surface_m2(floats(c["water_capacity_l"]), floats(c["cylinders"]))
     )
+    constant = np.where(np.isfinite(constant), constant, UNCOMPUTED_S)
     kept = np.where(cold, 0.0, np.nan_to_num(KEPT_SHARE * np.exp(-seconds / constant)))
     k = np.clip(np.nan_to_num(kept * per_k / np.minimum(at_stop.per_k, -0.05)), 0.0, MOST_KEPT)
     follows = np.minimum(constant / np.maximum(seconds, 1.0), 1.0)
     trails_k = np.nan_to_num(TRAILS_SHARE * follows * changed_k)
-    warmth_k = np.where(cold, 1.0, WARMTH_SHARE) * np.abs(left_k)
+    warmth_k = np.where(cold, 1.0, np.where(computed, WARMTH_SHARE, UNCOMPUTED_SHARE)) * np.abs(left_k)
     # of a room that walks, what a body that follows it with this time constant is away from it
-    wanders_k2 = np.nan_to_num(floats(c["room_walk_k2_h"]) * np.minimum(constant / 3600.0, hours) / 2.0)
+    walk = np.minimum(np.nan_to_num(floats(c["room_walk_k2_h"]), nan=MOST_WALK_K2_H), MOST_WALK_K2_H)
+    wanders_k2 = np.nan_to_num(walk * np.minimum(constant / 3600.0, hours) / 2.0)
     sd = np.sqrt((per_bar * reading_sd) ** 2 + per_k**2 * (room_sd_k**2 + trails_k**2 + warmth_k**2 + wanders_k2))
     model = np.nan_to_num(at_stop.bar)
     k = np.where(np.isfinite(at_stop.bar), k, 0.0)

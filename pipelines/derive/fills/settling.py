@@ -121,7 +121,8 @@ def _settle_station(c: pd.DataFrame, policy: Policy) -> Settled:
     unknown = ~np.isfinite(at_stop.by_model.bar)
     alone = unknown & np.isfinite(later["settled"].bar)
     bar = np.where(unknown, later["settled"].bar, bar)
-    sd = np.where(unknown, np.hypot(later["settled"].sd_bar, _check_gauge_sd_bar(c, alone)), sd)
+    in_common = np.hypot(THERMOMETER_SD_K * later["settled"].per_k, _check_gauge_sd_bar(c, alone))
+    sd = np.where(unknown, np.hypot(later["settled"].sd_bar, in_common), sd)
     basis = np.where(np.isfinite(at_stop.by_wall.bar), "wall", "model").astype(object)
     basis[_mostly_later(beliefs.best, model)] = "settled"
     basis[(settled & ~apart) | alone] = "settled"

@@ -1,5 +1,7 @@
 """The fills step: what is really in each cylinder, whether it may be handed over, and what was learned."""
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 
@@ -21,6 +23,11 @@ from shared.gas import mix as gas
 from shared.gas import thermal
 from shared.gas.constants import REFERENCE_C
 
+UNKNOWN_SD_PCT = {"o2": 8.0, "he": 10.0}
+"""How far gas of which nothing is known may be from what it is taken for, molar per cent (SD): mostly air or nitrox,
+now and then trimix. Judgement, no source."""
+GAS_LAW_SD = 0.001
+"""Of density by GERG-2008 (Kunz and Wagner 2012: 0.1 %)."""
 KEEP = ("on_hold",)
 """Columns beside the contract's: a hold that still stands."""
 
@@ -56,9 +63,10 @@ def build_fills(
     rules = filling_rules(policy.rule_set)
     c, chain, readings = fill_context(inputs, units, policy, dive_first_readings)
     s = settle(c, policy)
-    q = _pressures(c, s, rules.reference_c)
+    unknown_mix = _unknown_mix(c, s)
+    q = _pressures(c, s, unknown_mix, rules.reference_c)
     _in_water(c, q, inputs["dives"], policy)
-    _content(c, q, s)
+    _content(c, q, s, unknown_mix)
     limit = policy.filling.oxygen_limit_pct
     elsewhere = gas_from_elsewhere(c, chain, readings, policy, floats(q["settled_high_bar_15c"]))
     limit = rules.oxygen_limit_pct if limit is None else limit
@@ -95,9 +103,48 @@ def _mix_of(c: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return floats(c["gas_o2_pct"]), floats(c["gas_he_pct"]), floats(c["gas_ar_pct"])
 
 
-def _pressures(c: pd.DataFrame, s: Settled, reference_c: float) -> pd.DataFrame:
+@dataclass(frozen=True)
+class _UnknownMix:
+    """What gas of which nothing is known may change: settled pressure, bar, and content, free L (SD)."""
+
+    bar: np.ndarray
+    free_l: np.ndarray
+
+
+def _unknown_mix(c: pd.DataFrame, s: Settled) -> _UnknownMix:
+    """By how much more oxygen or helium would change what a fill settles to and what it holds.
+
+    A settled reading is a pressure whatever the gas; without one the gas at stop cools by its own law.
+    """
+    bar2, litres2 = np.zeros(len(c)), np.zeros(len(c))
+    capacity, stop = floats(c["water_capacity_l"]), floats(c["stop_pressure_bar"])
+    for at, name in enumerate(("o2", "he")):
+        share = floats(c[f"unknown_{name}_share"])
+        on = np.flatnonzero((share > 0) & np.isfinite(s.bar_15c))
+        if not on.size:
+            continue
+        taken = [part[on] for part in _mix_of(c)]
+        other = list(taken)
+        room_for = np.maximum(100.0 - np.nansum(taken, axis=0), 0.0)
+        other[at] = taken[at] + np.minimum(UNKNOWN_SD_PCT[name] * share[on], room_for)
+        settled = s.bar_15c[on]
+        density = thermal.density_mol_l(settled, REFERENCE_C, *taken, strict=False)
+        gas_c = thermal.gas_temperature_c(stop[on], density, *taken, strict=False)
+        cooled = thermal.settled_pressure_bar(stop[on], gas_c, REFERENCE_C, *other, strict=False)
+        moved = np.where(s.basis[on] == "settled", 0.0, np.nan_to_num(cooled - settled))
+        holds = [
+            thermal.usable_free_l(capacity[on], bar, REFERENCE_C, *gas, strict=False)
+            for bar, gas in ((settled + moved, other), (settled, taken))
+        ]
+        bar2[on] += moved**2
+        litres2[on] += np.nan_to_num(holds[0] - holds[1]) ** 2
+    return _UnknownMix(np.sqrt(bar2), np.sqrt(litres2))
+
+
+def _pressures(c: pd.DataFrame, s: Settled, unknown: _UnknownMix, reference_c: float) -> pd.DataFrame:
     mix = _mix_of(c)
-    low, high = np.maximum(s.bar_15c - Z80 * s.sd_bar, 0.0), s.bar_15c + Z80 * s.sd_bar
+    sd = np.hypot(s.sd_bar, unknown.bar)
+    low, high = np.maximum(s.bar_15c - Z80 * sd, 0.0), s.bar_15c + Z80 * sd
     stop = floats(c["stop_pressure_bar"])
     density = thermal.density_mol_l(s.bar_15c, REFERENCE_C, *mix, strict=False)
     gas_c = thermal.gas_temperature_c(stop - s.gauge_offset_bar, density, *mix, strict=False)
@@ -148,14 +195,15 @@ def _in_water(c: pd.DataFrame, q: pd.DataFrame, dives: pd.DataFrame, policy: Pol
     q["reads_in_water_bar"] = thermal.pressure_bar(floats(q["density"]), water, *mix, strict=False)
 
 
-def _content(c: pd.DataFrame, q: pd.DataFrame, s: Settled) -> None:
+def _content(c: pd.DataFrame, q: pd.DataFrame, s: Settled, unknown: _UnknownMix) -> None:
     mix = _mix_of(c)
     capacity, target, stop = (floats(c[k]) for k in ("water_capacity_l", "target_pressure_bar", "stop_pressure_bar"))
     usable = thermal.usable_free_l(capacity, s.bar_15c, REFERENCE_C, *mix, strict=False)
     per_bar = thermal.usable_free_l(capacity, s.bar_15c + 1.0, REFERENCE_C, *mix, strict=False) - usable
-    # pressure and capacity are uncertain apart from each other
+    # pressure, capacity and the gas itself are uncertain apart from each other
     capacity_sd = np.nan_to_num(floats(c["capacity_sd_pct"])) / 100.0 if "capacity_sd_pct" in c else 0.0
-    sd = np.hypot(per_bar * s.sd_bar, usable * capacity_sd)
+    of_size = usable * np.hypot(capacity_sd, GAS_LAW_SD)
+    sd = np.sqrt((per_bar * s.sd_bar) ** 2 + of_size**2 + unknown.free_l**2)
     early, compressibility, cooling = thermal.split_shortfall(capacity, target, stop, s.bar_15c, usable)
     nominal = capacity * target
     total = thermal.amount_free_l(capacity, s.bar_15c, REFERENCE_C, *mix, strict=False)
