@@ -222,6 +222,12 @@ CODES: list[Code] = [
         "Stop at the permitted pressure; top up once it has cooled.",
         "Stopped above the pressure it may hold cold.",
     ),
+    attention(
+        "other_side_above_permitted",
+        "The gauge of the other side stopped above the {permitted_bar:.4g} bar it may hold cold.",
+        "Let it cool and read both sides again on one gauge; bleed it slowly where it is above.",
+        "The gauge of the other side stopped above the pressure it may hold cold.",
+    ),
     note(
         "hot_stop",
         "Stopped while hot: it will read {cooling_bar:.0f} bar less at 15 °C.",

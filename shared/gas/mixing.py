@@ -87,6 +87,7 @@ def oxygen_service(
     target_he_pct: ArrayLike = 0.0,
     analysed_o2_pct: ArrayLike = np.nan,
     source_o2_pct: ArrayLike = np.nan,
+    source_he_pct: ArrayLike = np.nan,
     limit_pct: ArrayLike = OXYGEN_LIMIT_PCT,
 ) -> OxygenService:
     """Whether a fill needs an oxygen-clean unit, whatever its mix: asked before it and judged after it.
@@ -99,8 +100,8 @@ def oxygen_service(
         The mix asked for, molar per cent; helium NaN counts as none.
     analysed_o2_pct : array_like
         Oxygen analysed, the richest of several; where NaN, not analysed, the mix asked for counts.
-    source_o2_pct : array_like
-        Oxygen of the bank filled from; NaN where not known.
+    source_o2_pct, source_he_pct : array_like
+        Oxygen and helium of the bank filled from; NaN where not known.
     limit_pct : array_like
         Oxygen-service limit of the rule set.
 
@@ -112,19 +113,23 @@ def oxygen_service(
     -----
     Blending by partial pressure brings pure oxygen in, save for helium topped with air alone (mixes on
     that line are taken to be made so). Where the method or the bank's gas is not known, a target above
-    the limit counts as oxygen decanted. A bank richer than the limit is decanted through the valve even
+    the limit counts as oxygen decanted, and so does a helium mix that helium and air alone do not make,
+    save from a bank that holds helium itself. A bank richer than the limit is decanted through the valve even
     where the mix asked for is lean. A continuous blend is made before the compressor: nothing rich
     passes on its own.
     """
     method = np.asarray(fill_method, dtype=object)
-    target, helium, analysed, source, limit = (
-        np.asarray(x, float) for x in (target_o2_pct, target_he_pct, analysed_o2_pct, source_o2_pct, limit_pct)
+    target, helium, analysed, source, source_he, limit = (
+        np.asarray(x, float)
+        for x in (target_o2_pct, target_he_pct, analysed_o2_pct, source_o2_pct, source_he_pct, limit_pct)
     )
     helium = np.where(np.isnan(helium), 0.0, helium)
     heliair = (helium > 0) & (target <= (100.0 - helium) * AIR_O2_PCT / 100.0 + HELIAIR_TOLERANCE_PCT)
     blended = method == "partial_pressure"
     through = ~blended & (method != "continuous") & ((target > limit) | (source > limit))
-    decanted = np.asarray(blended & ~heliair | through, dtype=bool)
+    # neither said to be blended nor bought or made as it is
+    unsaid = ~blended & (method != "continuous") & (method != "banked_mix") & ~(source_he >= TRACE_PCT)
+    decanted = np.asarray((blended | unsaid & (helium >= TRACE_PCT)) & ~heliair | through, dtype=bool)
     above = np.asarray(np.where(np.isnan(analysed), target, analysed) > limit, dtype=bool)
     return OxygenService(*np.broadcast_arrays(decanted, above))
 

@@ -474,6 +474,37 @@ def test_a_compressor_casts_doubt_on_the_stations_it_fills_at():
     assert got == ["passed", "failed_later", "not_traced", "source_unknown", "source_unknown"]
 
 
+def test_where_no_fill_of_a_station_names_a_source_any_compressor_may_stand_there():
+    fills = [fill("A", "2026-03-01", "K1", station_id="quay"), fill("B", "2026-04-01", None, station_id="hut")]
+    tests = [sample("2026-02-01", "K1"), sample("2026-03-20", "K1", co_ppm=9.0)]
+    assert air_state_of_fills(two(fills, tests), Policy(), TODAY)["air_state"].iloc[1] == "source_unknown"
+
+
+@pytest.mark.parametrize(
+    "source, tests, state",
+    [
+        (None, [("K1", "2025-06-01"), ("K2", "2025-07-01")], "overdue"),
+        (None, [("K2", "2025-07-01")], "never_tested"),
+        (None, [], "never_tested"),
+        ("somebody's van", [("K1", "2025-06-01"), ("K2", "2025-06-01")], "overdue"),
+        (None, [("K1", "2025-06-01"), ("K2", "2026-03-01")], "not_traced"),  # it may have come from the good one
+        ("AIR", [("K1", "2025-06-01")], "not_traced"),  # a bank may be filled by others
+    ],
+)
+def test_gas_from_any_of_several_compressors_is_no_better_tested_than_the_best_of_them(source, tests, state):
+    made = two([fill("F", "2026-04-01", source)], [sample(day, name) for name, day in tests])
+    assert air_state_of_fills(made, Policy(), TODAY)["air_state"].tolist() == [state]
+
+
+def test_a_bank_that_names_no_feed_is_in_doubt_today_while_a_compressor_stands_failed():
+    tests = [sample("2026-03-01", "K1"), sample("2026-03-20", "K2", co_ppm=9.0)]
+    made = build_air(two([], tests), None, Policy(), TODAY)["gas_sources"].set_index("source_id")
+    assert made["air_state"].to_dict() == {
+        "K1": "passed", "K2": "failed", "BOTH": "failed", "AIR": "source_unknown", "O2": "not_traced",
+    }  # fmt: skip
+    assert made.loc["AIR", "compressor_id"] == "K2" and str(made.loc["AIR", "air_failed_on"].date()) == "2026-03-20"
+
+
 def test_suspect_gas_is_followed_into_the_set_its_cylinder_joins():
     """L was filled alone behind the failure, then joined to R: topped from 150 bar the set holds it still."""
     cylinders = [{"cylinder_id": c, "owner_id": "station", "status": "in_service"} for c in "LR"]

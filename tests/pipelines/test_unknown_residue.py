@@ -156,6 +156,22 @@ def test_a_loan_closed_in_the_log_after_the_next_fill_says_nothing_of_when_it_wa
     assert not held_as_unknown(rows.loc["f1"]) and not held_as_unknown(rows.loc["g"])
 
 
+@pytest.mark.parametrize(
+    "on, kind, start, held",
+    [
+        ("2031-05-10", "hydrostatic", 100.0, True),  # filled with water, then with gas from somewhere
+        ("2031-05-10", "hydrostatic", 2.0, False),
+        ("2031-04-10", "hydrostatic", 100.0, False),  # before the last fill
+        ("2031-04-20", "hydrostatic", 100.0, False),  # on its day: which came first is not known
+        ("2031-06-01", "hydrostatic", 100.0, False),
+        ("2031-05-10", "ultrasonic", 100.0, False),
+    ],
+)
+def test_what_a_cylinder_holds_after_a_hydrostatic_test_is_not_what_it_held_before(on, kind, start, held):
+    test = {"cylinder_id": "S1", "inspected_on": on, "kind": kind, "result": "pass"}
+    assert held_as_unknown(last(KNOWN, TOP | {"start_pressure_bar": start}, inspections=[test])) == held
+
+
 def test_one_post_of_a_set_does_not_bound_what_the_set_holds_after_a_dive():
     """The isolator was shut: 60 bar on the breathed side, 190 on the other; opened, the set reads 125."""
     always = joined(("L", "left", "2030-01-01", None), ("R", "right", "2030-01-01", None))

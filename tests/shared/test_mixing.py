@@ -42,6 +42,12 @@ def test_labels_round_to_the_careful_side():
         ("partial_pressure", 18, 45, np.nan, True, True),
         ("partial_pressure", 21, 0, np.nan, True, True),
         ("partial_pressure", 10, 52, np.nan, False, False),  # helium topped with air
+        # nobody said how it was made: 45 % helium and air hold 11.5 % oxygen, the rest went in by itself
+        (None, 18, 45, np.nan, True, True),
+        ("air", 21, 35, np.nan, True, True),
+        (None, 10, 52, np.nan, False, False),
+        ("banked_mix", 18, 45, np.nan, False, False),  # made elsewhere, lean as it flows
+        ("continuous", 18, 45, np.nan, False, False),
         ("banked_mix", 21, 0, 50, True, True),
         ("banked_mix", 21, 0, 21, False, False),
         ("continuous", 32, 0, np.nan, False, True),
@@ -54,6 +60,11 @@ def test_oxygen_service(method, o2, he, source_o2, decanted, needed):
     service = oxygen_service([method], o2, he, np.nan, source_o2)
     assert service.decanted.tolist() == [decanted]
     assert service.needed.tolist() == [needed]
+
+
+def test_a_bank_that_holds_helium_gives_the_mix_as_it_is_where_nobody_said_how():
+    assert not oxygen_service([None], 18, 45, source_o2_pct=18, source_he_pct=45).needed.any()
+    assert oxygen_service([None], 18, 45, source_o2_pct=20.95, source_he_pct=0).decanted.all()
 
 
 def test_an_analysis_above_the_limit_needs_oxygen_service_whatever_was_asked_for():

@@ -9,6 +9,7 @@ from schemas.codes.fills import AIR_STATES
 from schemas.policy import Policy
 from shared.air.sources import NOTHING_KNOWN, Feed, feed_of, feeds
 
+IN_DOUBT = ("failed", "failed_later")
 BOUGHT_PCT = 90.0
 """A bank of so much oxygen or helium that names no feed holds bought gas: no compressor of a station makes it."""
 
@@ -36,7 +37,8 @@ def air_state_of_fills(
         On the index of the fills: air_state (the worst of its compressors'), compressor_id (the one that decides),
         failed_on, last_good_on, co_measured (its tests have measured carbon monoxide by then).
         `source_unknown`: nobody knows where the gas came from, while a compressor of that station stood failed or is
-        in doubt. `not_traced`: no compressor is known behind it, and none of the station is in doubt.
+        in doubt. `not_traced`: no compressor is known to have fed it, and none of the station is in doubt. Where
+        nobody wrote down a source and not one compressor of the station had a test in date, the best of theirs.
 
     Notes
     -----
@@ -62,9 +64,12 @@ def air_state_of_fills(
     ).to_numpy(bool)
     traced = rows.explode("compressors").dropna(subset=["compressors"]).rename(columns={"compressors": "compressor_id"})
     by_feed = _states(traced, record, policy)
-    suspected = _states(_may_have_fed(rows[rows["open"]], traced, record), record, policy)
-    suspected = suspected[suspected["state"].isin(("failed", "failed_later"))].assign(state="source_unknown")
-    found = pd.concat([by_feed, suspected], ignore_index=True)
+    may_have = _may_have_fed(rows[rows["open"]], traced, sorted(_compressors(known) | set(record.compressors)))
+    suspected = _states(may_have, record, policy)
+    nowhere = rows.loc[[not isinstance(f, Feed) or f is NOTHING_KNOWN for f in feed], "row"]
+    at_best = _best_is_not_good(suspected[suspected["row"].isin(nowhere)])
+    suspected = suspected[suspected["state"].isin(IN_DOUBT)].assign(state="source_unknown")
+    found = pd.concat([by_feed, suspected, at_best], ignore_index=True)
     found["rank"] = pd.Categorical(found["state"], categories=AIR_STATES, ordered=True).codes
     # of several in one state the one that failed last says why
     found = found.sort_values(["row", "rank", "failed_on"], ascending=[True, True, False], kind="stable")
@@ -89,18 +94,31 @@ def _bought(inputs: dict[str, pd.DataFrame]) -> pd.Series:
     return pure & (sources["kind"] == "bank") & sources["fed_by"].isna()
 
 
-def _may_have_fed(rows: pd.DataFrame, traced: pd.DataFrame, record) -> pd.DataFrame:
-    """Rows of unknown origin with each compressor of their station that ever failed a test.
+def _compressors(known: dict[str, Feed]) -> set[str]:
+    return {name for feed in known.values() for name in feed.compressors}
 
-    A compressor belongs to the stations whose fills came from it; one that no fill names may stand at any of them.
+
+def _best_is_not_good(pairs: pd.DataFrame) -> pd.DataFrame:
+    """Of each row the compressor that stood best, where even that one had no test in date; none where one failed."""
+    rank = pd.Series(pd.Categorical(pairs["state"], categories=AIR_STATES, ordered=True).codes, pairs.index)
+    best = pairs.assign(rank=rank).sort_values(["row", "rank"], ascending=[True, False], kind="stable")
+    best = best.drop_duplicates("row").drop(columns="rank")
+    return best[best["state"].isin(("overdue", "never_tested", "partly_tested"))]
+
+
+def _may_have_fed(rows: pd.DataFrame, traced: pd.DataFrame, compressors: list[str]) -> pd.DataFrame:
+    """Rows of unknown origin with each compressor that may have fed them.
+
+    A compressor belongs to the stations whose fills came from it. One that no fill names may stand at any of them, and
+    where no fill of a station names one, any may stand there.
     """
-    failed = record.compressors[np.unique(record.compressor[record.failed])]
     stations = traced.groupby("compressor_id")["station"].agg(set).to_dict()
+    placed = set().union(*stations.values())
     pairs = [
         rows[["row", "day"]].assign(compressor_id=name)[
-            _at_one_of(rows["station"], stations.get(name, {""}))
+            _at_one_of(rows["station"], stations.get(name, {""})) | ~rows["station"].isin(placed).to_numpy()
         ]
-        for name in failed
+        for name in compressors
     ]  # fmt: skip
     return pd.concat(pairs) if pairs else rows[["row", "day"]].iloc[:0].assign(compressor_id="")
 
@@ -131,6 +149,7 @@ def sources_today(inputs: dict[str, pd.DataFrame], policy: Policy, as_of_on: pd.
     frame["rank"] = pd.Categorical(frame["state"], categories=STATES, ordered=True).codes
     worst = frame.sort_values(["source_id", "rank", "failed_on"], ascending=[True, True, False], kind="stable")
     worst = worst.drop_duplicates("source_id").set_index("source_id").reindex(sorted(known))
+    worst = _open_sources_today(worst, frame, known, _bought(inputs))
     return pd.DataFrame(
         {
             "source_id": worst.index.astype("str"),
@@ -138,4 +157,20 @@ def sources_today(inputs: dict[str, pd.DataFrame], policy: Policy, as_of_on: pd.
             "compressor_id": worst["compressor_id"].astype("str").to_numpy(),
             "failed_on": worst["failed_on"].to_numpy("datetime64[us]"),
         }
+    )
+
+
+def _open_sources_today(
+    worst: pd.DataFrame, of_compressors: pd.DataFrame, known: dict[str, Feed], bought: pd.Series
+) -> pd.DataFrame:
+    """Banks of which nobody says what feeds them are in doubt while any compressor stands failed."""
+    failed = of_compressors[of_compressors["state"] == "failed"].sort_values("failed_on", ascending=False)
+    if failed.empty:
+        return worst
+    open_ended = np.array([not known[s].traced for s in worst.index]) & (worst["state"] != "failed").to_numpy()
+    open_ended &= ~bought.reindex(worst.index).fillna(False).to_numpy(bool)
+    why = {"state": "source_unknown", "compressor_id": failed["compressor_id"].iloc[0]}
+    return worst.assign(
+        **{name: worst[name].astype(object).where(~open_ended, value) for name, value in why.items()},
+        failed_on=worst["failed_on"].where(~open_ended, failed["failed_on"].iloc[0]),
     )

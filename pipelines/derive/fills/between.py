@@ -122,6 +122,7 @@ def readings_between(
         _part(tanks, tanks["started_at"], "start_pressure_bar", "air_c").assign(other_o2=other),
         _part(tanks, ended, "end_pressure_bar", "water_c").assign(ended=True),
         _part(loans, loans["back_at"], "back_pressure_bar", None).assign(out_at=loans["out_at"]),
+        _emptied_by_test(inputs, c, chain, policy),
     ]
     if lost is not None and len(lost):
         parts.append(_part(lost, lost["filled_at"], None, None).assign(low=np.inf))
@@ -132,6 +133,25 @@ def readings_between(
     joined = pairs["row"].duplicated(keep=False).to_numpy()
     told.loc[joined & told["ended"].to_numpy(bool), "high"] = np.nan
     return told[~_around_a_fill(told, c, chain, policy)].drop(columns=["unit_id", "out_at", "ended"])
+
+
+def _emptied_by_test(
+    inputs: dict[str, pd.DataFrame], c: pd.DataFrame, chain: pd.DataFrame, policy: Policy
+) -> pd.DataFrame:
+    """Hydrostatic tests, for which a cylinder is filled with water: what it holds afterwards went in afterwards.
+
+    On the day of a fill nobody knows which came first: such a test says nothing.
+    """
+    tests = inputs["inspections"]
+    tests = tests[(tests["kind"] == "hydrostatic").fillna(False)][["cylinder_id", "inspected_on"]]
+    filled = chain[["cylinder_id"]].assign(inspected_on=c["filled_on"].iloc[chain["row"]].array)
+    tests = tests.merge(filled.drop_duplicates(), how="left", indicator=True)
+    tests = tests[tests["_merge"] == "left_only"]
+    ended = (tests["inspected_on"] + pd.Timedelta(days=1)).dt.tz_localize(
+        policy.time_zone, ambiguous=True, nonexistent="shift_forward"
+    )
+    made = _part(tests.rename(columns={"cylinder_id": "unit_id"}), ended.dt.tz_convert("UTC"), None, None)
+    return made.assign(high=policy.filling.least_arrival_bar + OTHER_GAUGE_BAR)
 
 
 def _around_a_fill(told: pd.DataFrame, c: pd.DataFrame, chain: pd.DataFrame, policy: Policy) -> np.ndarray:

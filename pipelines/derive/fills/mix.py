@@ -86,6 +86,7 @@ def build_mix(
         target_he,
         mix_o2,
         floats(c["source_o2_pct"]),
+        floats(c["source_he_pct"]),
         oxygen_limit_pct,
     )
     depths = [

@@ -64,6 +64,7 @@ def build_verdict(
     # two readings on gauges of one class: each has an offset of its own
     apart = np.sqrt(2.0) * floats(c["gauge_limit_bar"]) + floats(c["gauge_step_bar"])
     gauges_differ = np.abs(floats(c["stop_pressure_bar"]) - second) > apart
+    overshoot = _overshoot_allowed(c, policy)
     stated_offset = np.abs(floats(c["gauge_offset_stated_bar"])) > floats(c["gauge_limit_bar"])
     tests_kept = len(inputs["air_tests"]) > 0
 
@@ -101,8 +102,8 @@ def build_verdict(
         **fill_slips(c, policy.time_zone),
         # no verdict of its own, for it says nothing of what is inside; but nobody should ask for it again
         "asked_above_permitted": above_permitted(floats(c["target_pressure_bar"]), permitted),
-        "stopped_above_permitted": above_permitted(floats(c["stop_pressure_bar"]), permitted)
-        & ~_overshoot_allowed(c, policy),
+        "stopped_above_permitted": above_permitted(floats(c["stop_pressure_bar"]), permitted) & ~overshoot,
+        "other_side_above_permitted": above_permitted(second, permitted) & ~overshoot,
         "short_fill": floats(q["settled_pressure_bar_15c"])
         < floats(c["target_pressure_bar"]) - policy.filling.short_bar,
         "hot_stop": floats(c["stop_pressure_bar"]) - floats(q["settled_pressure_bar_15c"]) > policy.filling.short_bar,
@@ -164,7 +165,9 @@ def _overshoot_allowed(c: pd.DataFrame, policy: Policy) -> np.ndarray:
         at = np.sort(known.iloc[rows].dropna().to_numpy("datetime64[us]"))
         before = np.searchsorted(at, c["filled_at"].iloc[rows].to_numpy("datetime64[us]"), side="right")
         enough[rows] = before >= filling.overshoot_least_settled_fills
-    return enough & (floats(c["stop_pressure_bar"]) <= filling.relief_bar - RELIEF_MARGIN_BAR)
+    # of two gauges the one that reads more: which is right is not known
+    highest = np.fmax(floats(c["stop_pressure_bar"]), floats(c["second_stop_pressure_bar"]))
+    return enough & (highest <= filling.relief_bar - RELIEF_MARGIN_BAR)
 
 
 def _lifted(c: pd.DataFrame, reasons: list[list[str]], air: pd.DataFrame, released_at: pd.Series) -> np.ndarray:
