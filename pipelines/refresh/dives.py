@@ -121,7 +121,7 @@ LESSONS = Step(
 )
 DIVES = Step(
     name="dives",
-    version=3,
+    version=4,
     build=_dives,
     gives=DIVE_TABLES,
     reads=_READS | {"dive_station": EVERY},

@@ -259,6 +259,13 @@ class TestAgainstItsFill:
             )  # fmt: skip
             assert row["max_ppo2_bar"] == pytest.approx(share * (1.01325 + 36 * 0.10052), rel=1e-3)
 
+    def test_a_cylinder_that_names_no_mix_has_none_and_no_partial_pressure(self):
+        """Its rate is computed with air; but 36 m on what may have been 50 % is not said to have been 0.97 bar."""
+        made = build([dive()], [tank(o2_pct=np.nan, end_pressure_bar=40.0)], [profile(depth_m=36.0)])
+        row = one(made)
+        assert "mix_assumed_air" in row["flags"] and np.isnan(row["max_ppo2_bar"]) and row["rmv_l_min"] > 0
+        assert made["dive_tank_use"][["o2_pct", "he_pct"]].isna().all(axis=None)
+
     def test_filled_out_of_test(self):
         row = one(build([dive()], [tank(unit_id="c1")], [profile()], filled=[{"in_test": False}]))
         assert "filled_out_of_test" in row["flags"]

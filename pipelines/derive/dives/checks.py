@@ -163,9 +163,9 @@ def max_ppo2_bar(built: Built, deepest_bar_abs: NDArray) -> NDArray:
     out = np.full(len(built.dives), -np.inf)
     known = np.isfinite(each)
     np.maximum.at(out, built.dive[known], each[known])
-    # of a cylinder whose record was refused nothing is known, and it may have been the richest
-    refused = built.rows["lost"].to_numpy(bool) & built.rows["breathed"].to_numpy(bool)
-    out[built.dive[refused]] = np.nan
+    # of a cylinder whose record was refused, or that names no mix, nothing is known: it may have been the richest
+    unknown = built.rows["lost"].to_numpy(bool) | built.rows["mix_assumed_air"].to_numpy(bool)
+    out[built.dive[unknown & built.rows["breathed"].to_numpy(bool)]] = np.nan
     out[told(built.dives, "tank_rejected")] = np.nan
     return np.where(np.isfinite(out) & ~not_open(built.dives), out, np.nan)
 

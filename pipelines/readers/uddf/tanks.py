@@ -220,6 +220,10 @@ def _tank(
     }
 
 
+#: a mix holds one hundredth of a gas, or none: as in every reader, less is a slip of the unit
+LEAST_FRACTION = 0.01
+
+
 def _gas(found: Dive, data: dict, single: bool, points: Waypoints, context: Context, flags: list[str]):
     """Oxygen, helium and argon in per cent; None where not known."""
     definitions = context.definitions
@@ -245,6 +249,8 @@ def _gas(found: Dive, data: dict, single: bool, points: Waypoints, context: Cont
         or (abs(total - 1) > 0.01 if whole else total > 1.01)
         or given.get("h2", 0) > 0
         or "o2" not in given
+        # a share of a share: 0.0032 where 0.32 was meant
+        or any(0 < given.get(k, 0) < LEAST_FRACTION for k in ("o2", "he"))
     )
     if wrong:
         found.say(
