@@ -74,6 +74,26 @@ def test_the_least_margin_is_that_of_direct_integration():
     assert at["depth_m"] == row["least_margin_depth_m"]
 
 
+@pytest.mark.parametrize(
+    "dive, calibration, density_kg_m3",
+    [
+        ({"water": "salt"}, "water", 1025.0),
+        ({"water": "fresh"}, "water", 1000.0),
+        ({"water": "fresh", "surface_pressure_bar_abs": 0.79495}, "water", 1000.0),  # ISO 2533: 2000 m
+        ({"water": "fresh"}, "en13319", 1e4 / 9.80665),  # EN 13319 (from memory): 10 m are 1 bar
+    ],
+)
+def test_the_gas_required_follows_the_water_the_surface_and_the_depth_gauge(dive, calibration, density_kg_m3):
+    policy = replace(POLICY, dives=replace(POLICY.dives, depth_calibration=calibration))
+    row = build(make_dive("D", 0, depth_m=33.0, minutes=36, step_s=30, **dive), policy=policy)["dive_reserve"].iloc[0]
+    depth = row["least_margin_depth_m"]
+    at_surface, per_m = dive.get("surface_pressure_bar_abs", 1.01325), density_kg_m3 * 9.80665 / 1e5
+    bar_min = (at_surface + per_m * depth) + depth / 9.0 * (at_surface + per_m * depth / 2)
+    bar_min += 3.0 * (at_surface + per_m * 5.0)
+    assert depth > 10.0
+    assert row["required_free_l_there"] == pytest.approx(2 * 30.0 * bar_min, rel=1e-6)
+
+
 def test_every_column_of_the_contract_is_there_and_shares_add_to_one():
     made = build(*calm(), make_dive("deep", 40, rmv=20.0, depth_m=38.0, minutes=34))
     reserve = made["dive_reserve"]

@@ -5,7 +5,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from pipelines.derive.divers.reserve import water_density_kg_m3
+from pipelines.derive.dives.samples import water_density
 from pipelines.derive.fleet.inspections import local_day
 from schemas.frames import conform
 from schemas.policy import Policy
@@ -53,7 +53,7 @@ def build_kits(
     rows = rows[rows["dive_id"].isin(tanks["dive_id"])].reset_index(drop=True)
     if not len(rows):
         return {"kit_balance": conform(pd.DataFrame({"dive_id": pd.Series([], dtype="str")}), declared)}
-    density = pd.DataFrame({**{k: rows[k] for k in _KEY}, "density": water_density_kg_m3(rows, policy)})
+    density = pd.DataFrame({**{k: rows[k] for k in _KEY}, "density": water_density(rows["water"], policy)})
     tanks = tanks.merge(density, on=_KEY)
     parts: dict[str, Any] = {}
     for moment in ("start", "end", "low"):

@@ -10,7 +10,7 @@ import pandas as pd
 
 from pipelines.derive.divers.reserve_chance import chance_before_each, correct_chances, month_of
 from pipelines.derive.divers.trend import codes_of
-from pipelines.derive.dives.samples import AT_SURFACE_M
+from pipelines.derive.dives.samples import AT_SURFACE_M, water_density
 from schemas.codes import codes_that
 from schemas.frames import conform
 from schemas.policy import Policy
@@ -29,10 +29,6 @@ from shared.diving.thinning import kept_points
 from shared.gas.constants import (
     AIR_O2_PCT,
     ATM_BAR,
-    BAR_PER_METRE_EN13319,
-    FRESH_WATER_KG_M3,
-    GRAVITY_M_S2,
-    SALT_WATER_KG_M3,
 )
 from shared.gas.thermal import amount_free_l
 
@@ -49,13 +45,6 @@ def ascent_policy(policy: Policy) -> AscentPolicy:
     """The policy's ascent as the physics takes it."""
     r = policy.reserve
     return AscentPolicy(r.minutes_before_ascent, r.ascent_m_min, r.stop_depth_m, r.stop_min, r.stop_below_m)
-
-
-def water_density_kg_m3(dives: pd.DataFrame, policy: Policy) -> np.ndarray:
-    """Density that turns each dive's depths into pressure: by its water, or 10 m a bar where depths are so."""
-    if policy.dives.depth_calibration == "en13319":
-        return np.full(len(dives), BAR_PER_METRE_EN13319 * 1e5 / GRAVITY_M_S2)
-    return np.where(dives["water"].to_numpy(object) == "fresh", FRESH_WATER_KG_M3, SALT_WATER_KG_M3)
 
 
 @dataclass(frozen=True)
@@ -144,7 +133,7 @@ def _about(
     rows = rows.merge(dives[["dive_id", *wanted]], on="dive_id", how="left").sort_values(["started_at", "dive_id"])
     rows["member_id"] = member_id
     rows["surface_pressure_bar_abs"] = rows["surface_pressure_bar_abs"].fillna(ATM_BAR)
-    rows["water_density_kg_m3"] = water_density_kg_m3(rows, policy)
+    rows["water_density_kg_m3"] = water_density(rows["water"], policy)
     rows["team_size"] = rows["team_size"].astype("float64").fillna(policy.reserve.team_size)
     overhead = rows["overhead"].fillna(False).to_numpy(bool)
     stops = rows["mandatory_stops"].fillna(False).to_numpy(bool)
