@@ -81,7 +81,7 @@ def source_of(register: pd.DataFrame, source_id: str) -> Source:
 
 
 def methods_to_choose(asked_o2_pct: float, he_pct: float, source: Source) -> list[str]:
-    """Ways a mix may be made; one where there is no question, the likeliest first where there is one."""
+    """Ways a mix may be made; one where there is no question, the most likely first where there is one."""
     if is_plain_air(asked_o2_pct, he_pct) and not source.is_bank:
         return ["air"]
     if source.is_bank:

@@ -11,7 +11,7 @@ from schemas import words
 
 
 def season_rmv(consumption: pd.DataFrame, trend: pd.DataFrame) -> go.Figure:
-    """A member's rate over the season: with cooling taken out, the plain sum, the level's band, nine in ten."""
+    """A member's rate over the season: with cooling taken out, uncorrected, the level's band, the 90th percentile."""
     figure = blank(420)
     trend = trend.sort_values("started_at")
     at = trend["started_at"].to_numpy()
@@ -46,7 +46,7 @@ def season_rmv(consumption: pd.DataFrame, trend: pd.DataFrame) -> go.Figure:
         y=trend["planning_rmv_l_min"].to_numpy(),
         mode="lines",
         line={"color": PLUM, "width": 2, "dash": "dash"},
-        name="nine in ten of next dives stay under",
+        name="90th-percentile rate of the next dive",
         hovertemplate="%{x|%d %b}: %{y:.1f} L/min<extra></extra>",
     )
     dives = consumption.dropna(subset=["rmv_l_min"]).sort_values("started_at")
@@ -54,9 +54,9 @@ def season_rmv(consumption: pd.DataFrame, trend: pd.DataFrame) -> go.Figure:
         x=dives["started_at"].to_numpy(),
         y=dives["ideal_rmv_l_min"].to_numpy(),
         mode="markers",
-        name="plain sum, cooling counted as breathing",
+        name="uncorrected (ideal gas, no temperature)",
         marker={"symbol": "circle-open", "size": 8, "color": PLUM, "line": {"width": 1.5}},
-        hovertemplate="%{x|%d %b}: plain sum %{y:.1f} L/min<extra></extra>",
+        hovertemplate="%{x|%d %b}: uncorrected %{y:.1f} L/min<extra></extra>",
     )
     figure.add_scatter(
         x=dives["started_at"].to_numpy(),

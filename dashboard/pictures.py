@@ -75,12 +75,12 @@ def down_to(page: Any, words: str) -> None:
 
 def unit_to_show(snapshot: Snapshot) -> str:
     """A unit that may be filled and settled short last time: the answer and the advice both say something."""
-    from dashboard.standing import fillable_units, stand
+    from dashboard.clearance import fill_clearance, fillable_units
 
     units, health, fills, sources = (
         snapshot.table(t) for t in ("units", "cylinder_health", "fill_quality", "gas_sources")
     )
-    standings = (stand(u, units, health, fills, sources) for u in fillable_units(units))
+    standings = (fill_clearance(u, units, health, fills, sources) for u in fillable_units(units))
     free = [s for s in standings if s.may_be_filled and s.last_fill is not None and not s.look_first]
     short = [s for s in free if s.last_fill is not None and s.last_fill["verdict"] == "short"]
     chosen = (short or free)[0].unit_id if free else None

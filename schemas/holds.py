@@ -70,7 +70,7 @@ def inside(fills: pd.DataFrame, names: Collection[str]) -> pd.DataFrame:
     return found[keep]
 
 
-def standing(fills: pd.DataFrame, verdict: str = "stop") -> pd.DataFrame:
+def not_released(fills: pd.DataFrame, verdict: str = "stop") -> pd.DataFrame:
     """Fills of this verdict that some cylinder holds still and nobody released; newest first."""
     lifted = fills["released"].astype("boolean").fillna(False).astype(bool)
     found = fills[(fills["verdict"] == verdict) & ~lifted & still_inside(fills)]
@@ -105,6 +105,6 @@ def none_may_be_used(gas_sources: pd.DataFrame) -> bool:
 def why_failed(row: Mapping[str, Any]) -> str:
     """'air test of 5 May 2031 failed: carbon monoxide 7 ppm, limit 5'."""
     fault = f": {row['air_fault']}" if words.known(row["air_fault"]) else ""
-    behind = row["compressor_id"]
-    at = f" at {behind}" if words.known(behind) and behind != row["source_id"] else ""
+    compressor = row["compressor_id"]
+    at = f" at {compressor}" if words.known(compressor) and compressor != row["source_id"] else ""
     return f"air test of {words.day(row['air_failed_on'])}{at} failed{fault}"

@@ -66,7 +66,7 @@ def label(row: Mapping[str, Any], zone: str, ppo2_bar: float, names: Mapping[str
         deepest = words.depth_down(row["max_operating_depth_m"])
         lines += [
             ("Maximum operating depth", f"{deepest} at ppO₂ {ppo2_bar:g} bar"),
-            ("Least depth", words.depth_up(row["min_operating_depth_m"])),
+            ("Minimum depth", words.depth_up(row["min_operating_depth_m"])),
         ]
     value, low, high = (row[f"settled_{which}_bar_15c"] for which in ("pressure", "low", "high"))
     lines += [

@@ -44,7 +44,7 @@ class Filling:
     )
     ppo2_deco_bar: float = setting(1.6, "The same for decompression only, bar.", low=0.5, high=1.6)
     ppo2_least_bar: float = setting(
-        0.18, "Least partial pressure of oxygen for the least depth, bar.", low=0.1, high=0.3
+        0.18, "Least partial pressure of oxygen for the minimum depth, bar.", low=0.1, high=0.3
     )
     hot_limit: str = setting(
         "permitted",

@@ -109,7 +109,7 @@ _table(
     f.CHANCE_FROM, f.CHANCE_TO, f.DIVES, f.SHARE_BELOW, f.MEAN_CHANCE,
 )
 _table(
-    "kit_balance", "A row a dive with a kit: floating and sinking.", "member_id dive_id",
+    "kit_balance", "A row a dive with a kit: weighting and lift.", "member_id dive_id",
     f.DIVE_ID, f.MEMBER_ID, f.GAS_MASS_START_KG, f.GAS_MASS_END_KG, f.NET_START_KG, f.NET_END_KG, f.NET_LOW_GAS_KG,
     f.LIFT_MARGIN_KG, f.BALLAST_MARGIN_KG, f.FLAGS, by_member=True,
 )

@@ -206,7 +206,7 @@ def depth_down(value: Any) -> str:
 
 
 def depth_up(value: Any) -> str:
-    """A least depth, rounded up to the metre."""
+    """A minimum depth, rounded up to the metre."""
     return f"{int(whole_metres_up(float(value)))}\u00a0m" if known(value) else UNKNOWN
 
 

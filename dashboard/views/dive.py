@@ -212,7 +212,7 @@ def _breathed(snapshot: Snapshot, member_id: str, dive_id: str, row: Row) -> Non
                     words.with_interval(row["rmv_l_min"], row["rmv_low_l_min"], row["rmv_high_l_min"], 1, "L/min"),
                     f"80 % interval; from {words.METHODS.get(row['method'], words.UNKNOWN)}",
                 ),
-                ("The plain sum", words.number(row["ideal_rmv_l_min"], 1, "L/min"), "cooling counted as breathing"),
+                ("Uncorrected", words.number(row["ideal_rmv_l_min"], 1, "L/min"), "ideal gas, no temperature"),
                 ("Of the gauge's fall, cooling", words.number(row["cooling_bar"], 0, "bar")),
                 (
                     "Gas used",

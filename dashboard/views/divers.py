@@ -27,7 +27,7 @@ def page(snapshot: Snapshot) -> None:
             [
                 "Diver",
                 "State",
-                "If dives stay like these, share below policy",
+                "Expected share under reserve, if dives stay like these",
                 "Below policy",
                 f"Surfaced below {least}",
                 "Not assessed",
@@ -68,7 +68,7 @@ def surfacing_rule(snapshot: Snapshot) -> str:
 
 
 def worst_first(watch: pd.DataFrame) -> pd.DataFrame:
-    """Thin before watched; within a state by the share below policy, expected or seen, then by that surfaced low."""
+    """Thin before watched; within a state by expected or seen share under reserve, then by that surfaced low."""
     judged = watch["dives_considered"] - watch["dives_not_assessed"]
     seen = watch["dives_below_policy"] / judged.where(judged > 0)
     low = watch["dives_below_surfacing_min"] / watch["dives_surfaced_known"].where(watch["dives_surfaced_known"] > 0)

@@ -4,9 +4,9 @@ import pandas as pd
 import streamlit as st
 
 from dashboard import parts
+from dashboard.clearance import FillClearance, fill_clearance, fillable_units
 from dashboard.data import Snapshot
 from dashboard.rows import each
-from dashboard.standing import Standing, fillable_units, stand
 from dashboard.views import filling_advice, filling_day, filling_season
 from schemas import holds, words
 from schemas.codes import all_codes, sentence
@@ -28,9 +28,9 @@ def page(snapshot: Snapshot) -> None:
         bind="query-params",
         placeholder="Type its name, or pick it",
     )
-    standing = stand(chosen, units, health, fills, sources) if chosen else None
-    if standing:
-        answer(snapshot, standing)
+    clearance = fill_clearance(chosen, units, health, fills, sources) if chosen else None
+    if clearance:
+        answer(snapshot, clearance)
     else:
         parts.show(parts.note("Type or pick one: whether it may be filled today, and why not, stands here first."))
         not_to_fill_from(holds.failed_sources(sources))
@@ -40,34 +40,34 @@ def page(snapshot: Snapshot) -> None:
     elif part == "day":
         filling_day.show(snapshot, fills)
     elif part == "advice":
-        filling_advice.show(snapshot, standing, fills)
+        filling_advice.show(snapshot, clearance, fills)
     else:
         filling_season.show(snapshot, fills)
 
 
-def answer(snapshot: Snapshot, standing: Standing) -> None:
+def answer(snapshot: Snapshot, clearance: FillClearance) -> None:
     """The answer at the compressor, the worst first."""
-    if standing.may_be_filled:
+    if clearance.may_be_filled:
         parts.show(
             parts.bar(
-                f"{standing.unit_id}: may be filled today",
+                f"{clearance.unit_id}: may be filled today",
                 1,
                 "In date by the log. Look at the stamp, the valve and the cylinder itself first.",
             )
         )
     else:
         parts.show(
-            parts.bar(f"{standing.unit_id or standing.asked}: may not be filled", 4, parts.lines(*standing.why_not))
+            parts.bar(f"{clearance.unit_id or clearance.asked}: may not be filled", 4, parts.lines(*clearance.why_not))
         )
-    not_to_fill_from(standing.failed_sources)
-    if standing.unit is None:
+    not_to_fill_from(clearance.failed_sources)
+    if clearance.unit is None:
         parts.show(parts.caution(words.WHO_DECIDES))
         return
-    fill = standing.last_fill
-    for held in standing.held:
-        which = "its last fill" if len(standing.inside) == 1 else f"the gas of {held['unit_id']} ({held['fill_id']})"
+    fill = clearance.last_fill
+    for held in clearance.held:
+        which = "its last fill" if len(clearance.inside) == 1 else f"the gas of {held['unit_id']} ({held['fill_id']})"
         parts.show(parts.bar(f"Hold: do not hand over {which}", 4, parts.reasons(held)))
-    if not standing.held and fill is not None and fill["verdict"] in ("attention", "short"):
+    if not clearance.held and fill is not None and fill["verdict"] in ("attention", "short"):
         parts.show(
             parts.bar(
                 f"Last fill: {words.VERDICTS[fill['verdict']]}",
@@ -75,7 +75,7 @@ def answer(snapshot: Snapshot, standing: Standing) -> None:
                 parts.reasons(fill),
             )
         )
-    unit, due = standing.unit, standing.next_due
+    unit, due = clearance.unit, clearance.next_due
     rows: list[tuple] = [
         (
             "Permitted pressure",
@@ -92,10 +92,10 @@ def answer(snapshot: Snapshot, standing: Standing) -> None:
         (
             "Size",
             f"{words.number(unit['water_capacity_l'], 1, 'L')} {unit['material']}",
-            "both sides together" if len(standing.cylinders) > 1 else "",
+            "both sides together" if len(clearance.cylinders) > 1 else "",
         ),
     ]
-    clean = _oxygen_service(standing.oxygen_clean)
+    clean = _oxygen_service(clearance.oxygen_clean)
     rows.append(("Oxygen service today", clean, "by its inspections; the label on it decides"))
     if fill is None:
         rows.append(("Last fill", words.UNKNOWN, "no fill logged"))
@@ -116,16 +116,16 @@ def answer(snapshot: Snapshot, standing: Standing) -> None:
             ),
             ("Air of its last fill", holds.air(fill), "by the tests of its source"),
         ]
-    holder = [h for h in standing.cylinders["held_by"].dropna().unique() if h != "station"]
+    holder = [h for h in clearance.cylinders["held_by"].dropna().unique() if h != "station"]
     if holder:
         names = snapshot.names()
         rows.append(("Out with", ", ".join(names.get(h, h) for h in holder)))
     parts.show(parts.facts(rows))
-    findings = [words.with_fix(code, row) for code, row in standing.look_first]
+    findings = [words.with_fix(code, row) for code, row in clearance.look_first]
     if findings:
         parts.show(parts.bar("Look first", 3, parts.lines(*dict.fromkeys(findings))))
-    if standing.remarks:
-        parts.show(parts.items(standing.remarks))
+    if clearance.remarks:
+        parts.show(parts.items(clearance.remarks))
     least = snapshot.policy("filling", "least_arrival_bar")
     parts.show(
         parts.caution(
@@ -175,7 +175,7 @@ def _why(row) -> parts.Markup:
 def held_back(snapshot: Snapshot, fills) -> None:
     """The hold list, a row a cylinder, and what to check first, a row a reason."""
     names = snapshot.names()
-    found = holds.standing(fills, "stop")
+    found = holds.not_released(fills, "stop")
     parts.show(
         parts.heading(
             f"{words.VERDICTS['stop']}: {len(found)}",
@@ -203,7 +203,7 @@ def held_back(snapshot: Snapshot, fills) -> None:
         parts.show(parts.table(head, shown, says=words.VERDICTS["stop"]))
         if len(found) > MOST_HOLDS:
             parts.show(parts.note(f"The newest {MOST_HOLDS} of {len(found)}."))
-    found = holds.standing(fills, "attention")
+    found = holds.not_released(fills, "attention")
     parts.show(
         parts.heading(
             f"{words.VERDICTS['attention']}: {len(found)}", 2, "Nothing forbids the hand-over, but look first."

@@ -19,8 +19,8 @@ from dashboard.advice import (
     sources_to_choose,
     station_of,
 )
+from dashboard.clearance import FillClearance
 from dashboard.data import Snapshot
-from dashboard.standing import Standing
 from schemas import fields as f
 from schemas import words
 from schemas.codes import sentence
@@ -36,7 +36,7 @@ USUAL_RISE_BAR = 150.0
 SOURCES = {"compressor": "the compressor", "bank": "a bank"}
 
 
-def show(snapshot: Snapshot, standing: Standing | None, fills: pd.DataFrame) -> None:
+def show(snapshot: Snapshot, clearance: FillClearance | None, fills: pd.DataFrame) -> None:
     parts.show(
         parts.heading(
             "Where to stop the next fill",
@@ -44,13 +44,13 @@ def show(snapshot: Snapshot, standing: Standing | None, fills: pd.DataFrame) -> 
             "Computed from the heat of the fill and from what settled readings here have taught. Advice only.",
         )
     )
-    if standing is None:
+    if clearance is None:
         parts.show(parts.plain("Name the cylinder or set above first."))
         return
-    if not standing.may_be_filled:
-        parts.show(parts.bar("No pressure is advised: it may not be filled", 4, parts.lines(*standing.why_not)))
+    if not clearance.may_be_filled:
+        parts.show(parts.bar("No pressure is advised: it may not be filled", 4, parts.lines(*clearance.why_not)))
         return
-    unit = standing.unit
+    unit = clearance.unit
     needed = {"permitted pressure": "permitted_bar", "size": "water_capacity_l", "material": "material"}
     lacking = [name for name, column in needed.items() if not words.known(unit[column])]
     if lacking or unit["material"] not in ("steel", "aluminium", "composite"):
@@ -62,10 +62,10 @@ def show(snapshot: Snapshot, standing: Standing | None, fills: pd.DataFrame) -> 
             )
         )
         return
-    asked = _asked(snapshot, standing, fills)
+    asked = _asked(snapshot, clearance, fills)
     if asked is None:
         return
-    found = _refused(snapshot, standing, asked, fills)
+    found = _refused(snapshot, clearance, asked, fills)
     if found:
         parts.show(
             parts.bar(
@@ -75,7 +75,7 @@ def show(snapshot: Snapshot, standing: Standing | None, fills: pd.DataFrame) -> 
             )
         )
         return
-    if not asked.source.known and len(standing.failed_sources):
+    if not asked.source.known and len(clearance.failed_sources):
         parts.show(
             parts.bar(
                 f"{asked.source.source_id} is not in the register",
@@ -83,17 +83,17 @@ def show(snapshot: Snapshot, standing: Standing | None, fills: pd.DataFrame) -> 
                 "While a compressor's air stands failed, make sure that it is not where this gas comes from.",
             )
         )
-    _answer(snapshot, standing, asked, fills)
+    _answer(snapshot, clearance, asked, fills)
 
 
-def _asked(snapshot: Snapshot, standing: Standing, fills: pd.DataFrame) -> Asked | None:
+def _asked(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) -> Asked | None:
     """What is typed, begun with what the last fill was like."""
-    unit, last = standing.unit, standing.last_fill
+    unit, last = clearance.unit, clearance.last_fill
     newest = fills.sort_values("filled_at").iloc[-1] if len(fills) else None
     register = snapshot.table("gas_sources")
     sources = sources_to_choose(register, fills)
     usual_source = last["source_id"] if last is not None and words.known(last["source_id"]) else sources[0]
-    key = standing.unit_id
+    key = clearance.unit_id
     with st.container(horizontal=True, key="advice_fields"):
         start = _number("Reads now, bar", f.START_PRESSURE_BAR, None, 5.0, f"start_{key}", placeholder="type it")
         target = _number(
@@ -181,17 +181,17 @@ def _told(row: pd.Series | None, column: str, otherwise: float) -> float:
     return float(row[column]) if row is not None and words.known(row[column]) else otherwise
 
 
-def _refused(snapshot: Snapshot, standing: Standing, asked: Asked, fills: pd.DataFrame) -> list[str]:
+def _refused(snapshot: Snapshot, clearance: FillClearance, asked: Asked, fills: pd.DataFrame) -> list[str]:
     rules = filling_rules(snapshot.station.get("rule_set") or "uk")
     limit = oxygen_limit_pct(rules, snapshot.policy("filling", "oxygen_limit_pct"))
     return refusals(
-        list(standing.cylinders["inspection_state"]),
-        withdrawn=bool((standing.cylinders["status"] == "withdrawn").any()),
-        open_findings=bool(standing.open_findings),
+        list(clearance.cylinders["inspection_state"]),
+        withdrawn=bool((clearance.cylinders["status"] == "withdrawn").any()),
+        open_findings=bool(clearance.open_findings),
         arrival_bar=asked.start_pressure_bar,
         least_arrival_bar=float(snapshot.policy("filling", "least_arrival_bar")),
         oxygen_service_needed=bool(needs_oxygen_service(asked, limit).needed),
-        oxygen_clean=bool(standing.oxygen_clean),
+        oxygen_clean=bool(clearance.oxygen_clean),
         air_state="failed" if _air_failed(snapshot, asked.source.source_id) else "",
     )
 
@@ -202,16 +202,16 @@ def _air_failed(snapshot: Snapshot, source_id: str) -> bool:
     return bool((register.loc[register["source_id"] == source_id, "air_state"] == "failed").any())
 
 
-def _inside(standing: Standing) -> list[tuple[float, float, float]]:
+def _inside(clearance: FillClearance) -> list[tuple[float, float, float]]:
     """What may be in it now, besides the mix asked for: its last mix, or where that is not known, air."""
-    last = standing.last_fill
+    last = clearance.last_fill
     if last is None or not words.known(last["o2_pct"]):
         return [(AIR_O2_PCT, 0.0, np.nan)]
     return [(float(last["o2_pct"]), _told(last, "he_pct", 0.0), np.nan)]
 
 
-def _answer(snapshot: Snapshot, standing: Standing, asked: Asked, fills: pd.DataFrame) -> None:
-    unit = standing.unit
+def _answer(snapshot: Snapshot, clearance: FillClearance, asked: Asked, fills: pd.DataFrame) -> None:
+    unit = clearance.unit
     station = station_of(fills, asked.source.source_id)
     learned = learned_for(
         snapshot.table("settling_model"),
@@ -223,12 +223,12 @@ def _answer(snapshot: Snapshot, standing: Standing, asked: Asked, fills: pd.Data
     try:
         told = advise(
             unit,
-            len(standing.cylinders),
+            len(clearance.cylinders),
             asked,
             learned,
             snapshot.station.get("rule_set") or "uk",
             Filling(**{one.name: snapshot.policy("filling", one.name) for one in fields_of(Filling)}),
-            _inside(standing),
+            _inside(clearance),
         )
     except ValueError as error:
         parts.show(parts.bar("No pressure is advised", 3, str(error)))

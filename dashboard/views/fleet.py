@@ -17,7 +17,7 @@ LEAST_FILLS, MOSTLY_SHORT = 3, 0.5
 BY_DAY = ("inspected", "manufactured", "joined", "left")
 PARTS = {
     "state": "Every cylinder",
-    "leaks": "Leaks and short fills",
+    "leaks": "Leaks in storage, short fills",
     "plan": "Visits and bookings",
     "life": "One cylinder's life",
 }
@@ -140,7 +140,9 @@ def leaks(snapshot: Snapshot, health: pd.DataFrame) -> None:
     flagged = health[said_yes(health["leak_flag"])]
     parts.show(
         parts.heading(
-            "Leaks", 2, "From content between readings, not from pressure alone: a change of temperature is no leak."
+            "Leaks in storage",
+            2,
+            "From content between readings, not from pressure alone: a change of temperature is no leak.",
         )
     )
     if flagged.empty:

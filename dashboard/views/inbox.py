@@ -204,7 +204,7 @@ def passes(snapshot: Snapshot) -> None:
     runs = snapshot.table("runs").sort_values("started_at", ascending=False)
     if runs.empty:
         return
-    parts.show(parts.heading("Last passes", 2))
+    parts.show(parts.heading("Last runs", 2))
     parts.show(
         parts.table(
             ["Began", "Took", "Day taken as today", "Outcome"],

@@ -65,7 +65,7 @@ def rate(trend: pd.DataFrame, consumption: pd.DataFrame, chance: float) -> None:
             parts.facts(
                 [
                     (
-                        "Nine in ten of the next dives should stay under",
+                        "90th-percentile rate of the next dive",
                         words.number(now["planning_rmv_l_min"], 1, "L/min"),
                         f"from {words.plural(len(trend), 'dive')}, the last on {words.day(now['started_at'])}",
                     ),
@@ -88,8 +88,8 @@ def rate(trend: pd.DataFrame, consumption: pd.DataFrame, chance: float) -> None:
         parts.show(parts.note(words.NOT_A_PLAN))
     parts.figure(
         charts_dives.season_rmv(consumption, trend),
-        "RMV of each dive with and without cooling, the level with its band, and the rate nine in ten dives stay "
-        "under.",
+        "RMV of each dive with and without cooling, the level with its band, and the 90th-percentile rate of the "
+        "next dive.",
         "season",
     )
     missing = consumption["rmv_l_min"].isna().sum()
@@ -181,7 +181,7 @@ def seen_of_late(snapshot: Snapshot, member: str) -> None:
                     ),
                 ),
                 (
-                    "If dives stay like these, share below policy",
+                    "Expected share under reserve, if dives stay like these",
                     words.share(row["chance_next_below"])
                     if words.known(row["chance_next_below"])
                     else "too few margins known to say",
@@ -204,7 +204,7 @@ def kit(snapshot: Snapshot, member: str, consumption: pd.DataFrame) -> None:
     rows = rows.merge(consumption[["dive_id", "started_at"]], on="dive_id", how="left").sort_values("started_at")
     parts.show(
         parts.heading(
-            "Floating and sinking",
+            "Weighting and lift",
             2,
             "From logged dives and your kit: heaviest at the start with the suit's buoyancy lost, lightest at 5 m "
             "with the gas low.",

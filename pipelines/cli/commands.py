@@ -74,7 +74,7 @@ def run(
     ] = None,
     as_json: JsonOption = False,
 ) -> None:
-    """One pass now: take in new files, compute, publish; prints what came in and what was rejected."""
+    """One run now: take in new files, compute, publish; prints what came in and what was rejected."""
     from pipelines.cli.console import run_with_progress
 
     if only and not accept_layout:
@@ -154,7 +154,7 @@ def schedule(
     cron: Annotated[str, typer.Option(help="When to run; empty: as station.toml says.")] = "",
     port: Annotated[int, typer.Option(help="Port of the scheduler's own server on 127.0.0.1.")] = 4600,
 ) -> None:
-    """Run passes on a cron as a Prefect deployment, with a local server of its own, until ended."""
+    """Run on a cron as a Prefect deployment, with a local server of its own, until ended."""
     from pipelines.schedule.serve import serve_schedule
 
     serve_schedule(_station(station), cron, port)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
 
-from pipelines.intake.inbox import Found, scan
+from pipelines.intake.inbox import InboxFile, scan
 from pipelines.station.settings import Station
 
 
@@ -16,7 +16,7 @@ class Unreadable(Exception):
     """The original cannot be opened just now."""
 
 
-def archive(found: Found, folder: Path) -> str:
+def archive(found: InboxFile, folder: Path) -> str:
     """Copy an original into the archive; the name there. Sets the file's sha256.
 
     Raises
@@ -49,7 +49,7 @@ def archive(found: Found, folder: Path) -> str:
     return name
 
 
-def archived_name(found: Found) -> str:
+def archived_name(found: InboxFile) -> str:
     """What the archive calls an original: its hash and its ending."""
     return found.sha256 + "".join(c for c in Path(found.file).suffix.lower() if c.isalnum() or c == ".")[:12]
 

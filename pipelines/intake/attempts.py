@@ -4,7 +4,7 @@ import contextlib
 import json
 import os
 
-from pipelines.intake.inbox import Found
+from pipelines.intake.inbox import InboxFile
 from pipelines.readers.tables.sheet import refused
 from pipelines.station.settings import Station
 
@@ -13,7 +13,7 @@ NAME = ".being-read.json"
 MOST = 2
 
 
-def begin(station: Station, found: Found) -> None:
+def begin(station: Station, found: InboxFile) -> None:
     """Note that this file is being read now.
 
     Raises

@@ -23,7 +23,7 @@ _TIMES_NS = (0, 9_000_000_000_000_000_000)
 
 
 @dataclass
-class Found:
+class InboxFile:
     """A file of the inbox, or one that is only in the archive any more."""
 
     file: str
@@ -79,7 +79,7 @@ class PassedOver:
         return any(folder == "." or file.startswith(f"{folder}/") for folder in self.unreadable)
 
 
-def scan(inbox: Path, passed: PassedOver | None = None) -> list[Found]:
+def scan(inbox: Path, passed: PassedOver | None = None) -> list[InboxFile]:
     """The files of the inbox and the folders inside it.
 
     Links that lead out of it, links to folders, and what is no file, are passed over and listed in `passed`.
@@ -120,7 +120,7 @@ def scan(inbox: Path, passed: PassedOver | None = None) -> list[Found]:
                 passed.listed.add((relative, "not_a_file"))
             if stat.S_ISREG(told.st_mode):
                 found.append(
-                    Found(relative, path, told.st_size, min(max(told.st_mtime_ns, _TIMES_NS[0]), _TIMES_NS[1]))
+                    InboxFile(relative, path, told.st_size, min(max(told.st_mtime_ns, _TIMES_NS[0]), _TIMES_NS[1]))
                 )
     return found
 

@@ -19,10 +19,10 @@ from pipelines.intake.accept_samples import SAMPLES
 from pipelines.intake.archive import Unreadable, archive, archived_name
 from pipelines.intake.attempts import begin, clear
 from pipelines.intake.file_layout import patterns_without_files
-from pipelines.intake.inbox import NAMING, Found, Names, PassedOver, scan
+from pipelines.intake.inbox import NAMING, InboxFile, Names, PassedOver, scan
 from pipelines.intake.layout_change import LayoutChanges
 from pipelines.intake.passed_over import list_passed_over
-from pipelines.intake.pending import Due, Look, Reading, ToRead
+from pipelines.intake.pending import Look, PendingFiles, Reading, ToRead
 from pipelines.intake.ranks import rows_that_would_win, settle_ranks
 from pipelines.intake.read_file import read_file
 from pipelines.readers.raw import Problem, RawTable, as_frame, problem
@@ -99,14 +99,14 @@ class Intake:
         self.run_id, self.now = run_id, now
         self.accept = Acceptor(station, warehouse, now, latest)
         self.result = IntakeResult()
-        self.due = Due(station, warehouse, accept_layouts)
-        self.layouts = LayoutChanges(self.due, self.accept, now)
+        self.pending = PendingFiles(station, warehouse, accept_layouts)
+        self.layouts = LayoutChanges(self.pending, self.accept, now)
 
     def run(self, progress: Progress = lambda *_: None) -> IntakeResult:
         """Take in what is new or changed, then try every waiting row again."""
         here = scan(self.station.inbox, passed := PassedOver())
         self.result.notices += list_passed_over(self.warehouse, passed, self.now)
-        self.due.note_in_archive()
+        self.pending.note_in_archive()
         self.layouts.forget_settled()
         seen = self._look(here)
         seen.refused_and_gone = [file for file in seen.refused_and_gone if not passed.may_hold(file)]
@@ -118,27 +118,27 @@ class Intake:
         # files and in some logs mean.
         self._retry()
         self._take_all(self._look(here).todo if tables else seen.todo, progress, total)
-        self._take_all(self.due.ambiguous_now(), progress, total)
+        self._take_all(self.pending.ambiguous_now(), progress, total)
         self._retry()
         if self.accept.damaged:
             self.read_again(self.accept.damaged)
         self._tell_names_used_twice()
         self._tell_patterns_without_files(here)
         self.result.layout_changes = self.layouts.still_open()
-        self.due.journal.flush()
+        self.pending.journal.flush()
         clear(self.station)
-        self.result.out_of_reach = self.due.forgotten()
+        self.result.out_of_reach = self.pending.forgotten()
         return self.result
 
     def read_again(self, files: Iterable[tuple[str, str]]) -> list[str]:
         """Read known files again from the archive, by place and sha256; gives the places where that was in vain."""
         before = set(self.result.unreadable)
-        self._take_all(self.due.once_more(files), lambda *_: None, 0)
+        self._take_all(self.pending.once_more(files), lambda *_: None, 0)
         self._retry()
         return sorted(set(self.result.unreadable) - before)
 
-    def _look(self, here: list[Found]) -> Look:
-        seen = self.due.look(here, self._tried_in_vain())
+    def _look(self, here: list[InboxFile]) -> Look:
+        seen = self.pending.look(here, self._tried_in_vain())
         settle_ranks(seen.todo, seen.readings, self.station.archive, self.now)
         return seen
 
@@ -174,19 +174,19 @@ class Intake:
                 self._notice(found.file, "unreadable", None, inside=False, found=str(why))
 
     # --- one file -----------------------------------------------------------------------------
-    def _take(self, found: Found, last: Reading | None) -> None:
+    def _take(self, found: InboxFile, last: Reading | None) -> None:
         archived = found.archived = archive(found, self.station.archive)
         self.layouts.settle(found)
-        before = self.due.reading(found)
+        before = self.pending.reading(found)
         if (
             before
             and not found.again
-            and not self.due.stale(before, found, self.due.names())
+            and not self.pending.stale(before, found, self.pending.names())
             and (last is None or last["file_sha256"] == found.sha256)
         ):
             self._touched(found)
             return
-        names = self.due.names() if found.layout.names_matter else None
+        names = self.pending.names() if found.layout.names_matter else None
         try:
             begin(self.station, found)
             told = self._read_into(found, archived, last, before, names)
@@ -200,10 +200,10 @@ class Intake:
             self.result.resolved += max(0, told["rows_accepted"] - before["rows_accepted"])
         self.result.add(told)
         if found.source in NAMING:
-            self.due.forget_names()
+            self.pending.forget_names()
 
     def _read_into(
-        self, found: Found, archived: str, last: Reading | None, before: Reading | None, names: Names | None
+        self, found: InboxFile, archived: str, last: Reading | None, before: Reading | None, names: Names | None
     ) -> dict:
         counts, sources, notes, refused = [0, 0, 0], set(), set(), None
         refs: set[str] = set()
@@ -240,7 +240,7 @@ class Intake:
             self._record(found, archived, counts, "refused" if refused else "taken", before, refs, names)
         return _told(found, counts, refused)
 
-    def _touched(self, found: Found) -> None:
+    def _touched(self, found: InboxFile) -> None:
         """The bytes are known. Saved again alone, they may win over files that were newer until now."""
         with self.warehouse.transaction(changes=False):
             if found.saved_again == "alone":
@@ -255,7 +255,7 @@ class Intake:
                 [found.size, found.mtime_ns, found.modified_at, found.file, found.sha256],
             )
             archived = archived_name(found)
-            self.due.note(
+            self.pending.note(
                 {
                     "file": found.file,
                     "file_sha256": found.sha256,
@@ -268,7 +268,7 @@ class Intake:
             )
         self.result.seen_again += 1
 
-    def _failed(self, found: Found, archived: str, before: Reading | None, error: Exception) -> dict:
+    def _failed(self, found: InboxFile, archived: str, before: Reading | None, error: Exception) -> dict:
         failed = problem("reader_failed", found=f"{type(error).__name__}: {error}"[:300])
         why = error.problem if isinstance(error, Refused) else failed
         with self.warehouse.transaction():
@@ -282,7 +282,7 @@ class Intake:
 
     def _record(
         self,
-        found: Found,
+        found: InboxFile,
         archived: str,
         counts: list[int],
         outcome: str,
@@ -321,9 +321,9 @@ class Intake:
         con.execute(
             f"INSERT INTO ingest_files ({', '.join(row)}) VALUES ({', '.join('?' * len(row))})", list(row.values())
         )
-        self.due.note(row, earlier=found.earlier)
+        self.pending.note(row, earlier=found.earlier)
 
-    def _older_version(self, found: Found, sources: set[str], last: Reading | None, refused: bool) -> None:
+    def _older_version(self, found: InboxFile, sources: set[str], last: Reading | None, refused: bool) -> None:
         """A newer file stands in the same place: it answers the rejects there, and rows it no longer has are listed."""
         if last is None or last["file_sha256"] == found.sha256 or refused:
             return
@@ -354,8 +354,8 @@ class Intake:
         ).fetchall()
         self._list_now("set_named_like_cylinder", set(found))
 
-    def _tell_patterns_without_files(self, here: list[Found]) -> None:
-        files = [f.file for f in here] + list(self.due.readings())
+    def _tell_patterns_without_files(self, here: list[InboxFile]) -> None:
+        files = [f.file for f in here] + list(self.pending.readings())
         self._list_now(
             "pattern_without_files", {(SETTINGS, told) for told in patterns_without_files(self.station, files)}
         )
@@ -398,7 +398,7 @@ class Intake:
                         [guessed, file, sha256],
                     )
         if len(moved):
-            self.due.forget_names()
+            self.pending.forget_names()
         # what waited for a file of this very pass never was a problem to anybody
         taken = {(f["file"], f["file_sha256"]): f for f in self.result.files}
         for file, sha256, rows in moved[["file", "file_sha256", "rows"]].itertuples(index=False):
@@ -419,7 +419,7 @@ def _times_taken(raw: RawTable) -> Counter[str]:
     return Counter(code for codes in raw.rows["value_flags"] for code in codes if code in TIMES_TAKEN)
 
 
-def _told(found: Found, counts: list[int], refused: Problem | None) -> dict:
+def _told(found: InboxFile, counts: list[int], refused: Problem | None) -> dict:
     """What a pass tells of one file."""
     return {
         "file": found.file,

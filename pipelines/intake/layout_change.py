@@ -15,8 +15,8 @@ import pandas as pd
 from pipelines.intake.accept import Acceptor
 from pipelines.intake.accept_samples import SAMPLES
 from pipelines.intake.file_layout import FileLayout, layout_from
-from pipelines.intake.inbox import Found
-from pipelines.intake.pending import FORGOTTEN, Due, Reading
+from pipelines.intake.inbox import InboxFile
+from pipelines.intake.pending import FORGOTTEN, PendingFiles, Reading
 from pipelines.intake.read_file import read_file
 from pipelines.readers.raw import clip
 from schemas.frames import conform
@@ -52,11 +52,11 @@ class Difference:
 class LayoutChanges:
     """Compares what a file was accepted as with what the present layout makes of it."""
 
-    def __init__(self, due: Due, accept: Acceptor, now: pd.Timestamp):
-        self.due, self.accept, self.now = due, accept, now
-        self.station, self.warehouse = due.station, due.warehouse
+    def __init__(self, pending: PendingFiles, accept: Acceptor, now: pd.Timestamp):
+        self.pending, self.accept, self.now = pending, accept, now
+        self.station, self.warehouse = pending.station, pending.warehouse
 
-    def settle(self, found: Found) -> None:
+    def settle(self, found: InboxFile) -> None:
         """Let a file keep the layout it was accepted by, where the present one would change that unseen.
 
         Sets the layout of `found`, and `waits_for` to the hash of the one that waits for a yes.
@@ -68,9 +68,9 @@ class LayoutChanges:
         if prior["outcome"] == FORGOTTEN:  # first as it was; what the present layout changes is seen next time
             found.use(old)
             return
-        asked = self.due.reading(found) or prior
+        asked = self.pending.reading(found) or prior
         seen = asked["waits_for"] == new.hash and asked["file_sha256"] == found.sha256
-        confirmed = self.due.confirmed(asked, new)
+        confirmed = self.pending.confirmed(asked, new)
         if seen and not confirmed:
             found.use(old, waits_for=new.hash)
             return
@@ -85,7 +85,7 @@ class LayoutChanges:
         rows = self.warehouse.con.execute(
             "SELECT file, file_sha256, waits_for FROM ingest_files WHERE waits_for IS NOT NULL"
         ).fetchall()
-        waiting = {(f, _content(sha)) for f, sha, waits_for in rows if self.due.layout(f).hash == waits_for}
+        waiting = {(f, _content(sha)) for f, sha, waits_for in rows if self.pending.layout(f).hash == waits_for}
         listed = self.warehouse.con.execute(
             "SELECT file, value FROM notices WHERE rule IN (?, ?)", [WAITS, STANDS]
         ).fetchall()
@@ -109,7 +109,7 @@ class LayoutChanges:
         ).fetchall()
         return [dict(zip(("file", "content", "rule", "message"), row, strict=True)) for row in rows]
 
-    def difference(self, found: Found, old: FileLayout, new: FileLayout) -> Difference:
+    def difference(self, found: InboxFile, old: FileLayout, new: FileLayout) -> Difference:
         """What would change of rows that count now."""
         before, refused_before = self._rows(found, old)
         after, refused_after = self._rows(found, new)
@@ -125,10 +125,10 @@ class LayoutChanges:
         return change
 
     # --- parts --------------------------------------------------------------------------------
-    def _accepted_before(self, found: Found) -> Reading | None:
+    def _accepted_before(self, found: InboxFile) -> Reading | None:
         """The reading whose rows would be changed: of these bytes here, of this place, of these bytes elsewhere."""
-        here = self.due.readings("WHERE file = ?", [found.file]).get(found.file, [])
-        elsewhere = self.due.readings("WHERE file_sha256 = ? AND file <> ?", [found.sha256, found.file])
+        here = self.pending.readings("WHERE file = ?", [found.file]).get(found.file, [])
+        elsewhere = self.pending.readings("WHERE file_sha256 = ? AND file <> ?", [found.sha256, found.file])
         good = [r for r in here if r["rows_accepted"]]
         same = [r for r in good if r["file_sha256"] == found.sha256]
         moved = [r for past in elsewhere.values() for r in past if r["rows_accepted"]]
@@ -136,7 +136,7 @@ class LayoutChanges:
             return found.prior if found.prior["file_sha256"] == found.sha256 else None
         return next(iter([*same, *reversed(good), *moved]), None)
 
-    def _rows(self, found: Found, layout: FileLayout) -> tuple[dict[str, pd.DataFrame], str]:
+    def _rows(self, found: InboxFile, layout: FileLayout) -> tuple[dict[str, pd.DataFrame], str]:
         """The rows that would be clean, by source; samples as a hash a dive. And why the file would be refused."""
         parts: dict[str, list[pd.DataFrame]] = {}
         path = self.station.archive / found.archived
@@ -202,7 +202,7 @@ class LayoutChanges:
             if mask.any():
                 counts[SAMPLES] = int(mask.sum())
 
-    def _note(self, found: Found, new: FileLayout, change: Difference) -> None:
+    def _note(self, found: InboxFile, new: FileLayout, change: Difference) -> None:
         rule = STANDS if change.refused else WAITS
         words = {
             "layout": new.named,

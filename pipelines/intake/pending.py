@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 
 from pipelines.intake.file_layout import FileLayout, layout_from, layout_of
-from pipelines.intake.inbox import Found, Names
+from pipelines.intake.inbox import InboxFile, Names
 from pipelines.intake.journal import Entry, Journal
 from pipelines.readers.tables.mapping import matches, passed_over
 from pipelines.station.settings import Station
@@ -18,7 +18,7 @@ from schemas.sources import INTAKE_ORDER
 Reading = dict[str, Any]
 """What the warehouse keeps of one reading of a file."""
 
-ToRead = list[tuple[Found, Reading | None]]
+ToRead = list[tuple[InboxFile, Reading | None]]
 """Files, each with the last reading of its place where there is one."""
 
 FORGOTTEN = "forgotten"
@@ -57,7 +57,7 @@ class Look:
     readings: "dict[str, list[Reading]]" = field(default_factory=dict)
 
 
-class Due:
+class PendingFiles:
     """Compares the inbox with what was read before."""
 
     def __init__(self, station: Station, warehouse: Warehouse, accept_layouts: tuple[str, ...] = ()):
@@ -93,7 +93,7 @@ class Due:
             found.setdefault(row[0], []).append(dict(zip(_READING, row, strict=True)))
         return found
 
-    def reading(self, found: Found) -> Reading | None:
+    def reading(self, found: InboxFile) -> Reading | None:
         """The reading of this very content of its place."""
         readings = self.readings("WHERE file = ? AND file_sha256 = ?", [found.file, found.sha256])
         return next(iter(readings.get(found.file, [])), None)
@@ -149,7 +149,7 @@ class Due:
             file for file, past in self.with_forgotten().items() if any(r["outcome"] == FORGOTTEN for r in past)
         )
 
-    def look(self, here: list[Found], tried: set[str]) -> Look:
+    def look(self, here: list[InboxFile], tried: set[str]) -> Look:
         """Compare the files that are here with their readings; those just tried in vain are left for the next pass.
 
         Tables come as they need each other, then UDDF files.
@@ -204,7 +204,7 @@ class Due:
                     todo.append((found, None))
         return todo
 
-    def stale(self, reading: Reading, found: Found, names: Names) -> bool:
+    def stale(self, reading: Reading, found: InboxFile, names: Names) -> bool:
         """Whether the same bytes would be read otherwise now; a layout that waits for a yes does not count."""
         waits = reading["waits_for"] == found.layout.hash and not self.confirmed(reading, found.layout)
         return (reading["mapping_hash"] != found.layout.hash and not waits) or bool(
@@ -231,8 +231,8 @@ class Due:
                 made.append((found, None))
         return made
 
-    def _archived(self, reading: Reading, earlier: bool) -> Found:
-        return Found(
+    def _archived(self, reading: Reading, earlier: bool) -> InboxFile:
+        return InboxFile(
             reading["file"],
             self.station.archive / reading["archived"],
             reading["size"],

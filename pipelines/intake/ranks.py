@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from pipelines.intake.inbox import Found
+from pipelines.intake.inbox import InboxFile
 from pipelines.intake.pending import Reading, ToRead
 from pipelines.warehouse.store import STORED, Warehouse
 from schemas.sources import SOURCES
@@ -34,7 +34,7 @@ def settle_ranks(todo: ToRead, readings: dict[str, list[Reading]], archive: Path
     for past in readings.values():
         for reading in past:
             sizes.setdefault(reading["size"], []).append(reading)
-    again: list[Found] = []
+    again: list[InboxFile] = []
     for found, _ in todo:
         if found.path.parent != archive and found.size in sizes:
             first, touched = _known(found, sizes[found.size])
@@ -57,7 +57,7 @@ def ranked_at(reading: Reading) -> pd.Timestamp:
     return pd.Timestamp(reading["modified_at"]).tz_convert("UTC").as_unit("us")
 
 
-def _known(found: Found, alike: list[Reading]) -> tuple[Reading | None, bool]:
+def _known(found: InboxFile, alike: list[Reading]) -> tuple[Reading | None, bool]:
     """The reading whose rank these bytes keep, and whether its own place was saved again."""
     try:
         with open(found.path, "rb") as handle:
@@ -71,7 +71,7 @@ def _known(found: Found, alike: list[Reading]) -> tuple[Reading | None, bool]:
     return (same[0], False) if same else (None, False)
 
 
-def _lost_times_near(found: Found, readings: dict[str, list[Reading]]) -> bool:
+def _lost_times_near(found: InboxFile, readings: dict[str, list[Reading]]) -> bool:
     """Whether other known files came with new times just before, and kept their order."""
     for file, past in readings.items():
         saved = pd.Timestamp(past[-1]["mtime_ns"], unit="ns", tz="UTC")
@@ -81,7 +81,7 @@ def _lost_times_near(found: Found, readings: dict[str, list[Reading]]) -> bool:
     return False
 
 
-def rows_that_would_win(warehouse: Warehouse, found: Found) -> int:
+def rows_that_would_win(warehouse: Warehouse, found: InboxFile) -> int:
     """How many rows of a file that keeps its rank would count, had it taken the time it now has."""
     sources = ("dives", "dive_tanks") if found.source == "uddf" else (found.source,)
     count = 0

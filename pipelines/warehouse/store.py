@@ -154,7 +154,7 @@ class Warehouse:
                     path.chmod(0o600)
 
     def raise_version(self) -> None:
-        """What is published is behind from here on."""
+        """What is published is out of date from here on."""
         self.con.execute("UPDATE meta SET value = CAST(CAST(value AS BIGINT) + 1 AS VARCHAR) WHERE key = 'version'")
 
     def version(self) -> int:

@@ -195,14 +195,14 @@ CODES: list[Code] = [
     ),
     attention(
         "thread_finding",
-        "A thread was found faulty at an inspection, and no pass is recorded since.",
+        "Thread failed at an inspection, and no pass is recorded since.",
         "A competent person gauges neck and valve threads before the next fill: look-alike threads have blown out.",
         open_finding=True,
         look_first=True,
     ),
     attention(
         "thread_finding_in_set",
-        "A thread was found faulty on a cylinder that has stood in a set, and no pass is recorded since.",
+        "Thread failed on a cylinder that has stood in a set, and no pass is recorded since.",
         "Look at the other side, and at bands and manifold that may strain the neck; have both necks gauged.",
         open_finding=True,
         look_first=True,
@@ -221,7 +221,7 @@ CODES: list[Code] = [
     attention(
         "permanent_expansion_high",
         "Permanent expansion above 10 % at a hydrostatic test.",
-        "Under us this condemns it (49 CFR 180.205(i)); elsewhere ask the inspector.",
+        "Under US rules this condemns it (49 CFR 180.205(i)); elsewhere ask the inspector.",
         open_finding=True,
         look_first=True,
     ),

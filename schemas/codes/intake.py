@@ -90,7 +90,7 @@ FILE = [
     Code(
         "unreadable",
         "The file cannot be opened: {found}.",
-        "Close it elsewhere, or give the right to read it; it is tried again each pass.",
+        "Close it elsewhere, or give the right to read it; it is tried again each run.",
     ),
     Code(
         "reader_failed",

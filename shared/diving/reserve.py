@@ -171,7 +171,7 @@ def cause_shares(
         What the start lacked against its target, stopped early or not refilled, and lost by cooling;
         not negative.
     saved_share : ndarray, (D,)
-        Share of the gas used that the member's own level would have saved, 0 to 1.
+        Share of the gas used that breathing at the member's usual level would have saved, 0 to 1.
 
     Returns
     -------

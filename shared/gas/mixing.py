@@ -52,7 +52,7 @@ def max_operating_depth_m(o2_pct: ArrayLike, ppo2_bar: ArrayLike = PPO2_BAR) -> 
 
 
 def least_depth_m(o2_pct: ArrayLike, ppo2_least_bar: ArrayLike = PPO2_LEAST_BAR) -> Any:
-    """Least depth, m, to breathe a mix at: (0.18/fO2 - 1)·10, 0 when it may be breathed at the surface."""
+    """Minimum depth, m, to breathe a mix at: (0.18/fO2 - 1)·10, 0 when it may be breathed at the surface."""
     share = np.asarray(o2_pct, float) / 100.0
     with np.errstate(divide="ignore", invalid="ignore"):
         depth = np.maximum((np.asarray(ppo2_least_bar, float) / share - 1.0) * 10.0, 0.0)
@@ -65,7 +65,7 @@ def whole_metres_down(depth_m: ArrayLike) -> Any:
 
 
 def whole_metres_up(depth_m: ArrayLike) -> Any:
-    """A least depth as screens and labels show it: rounded up."""
+    """A minimum depth as screens and labels show it: rounded up."""
     return np.ceil(np.asarray(depth_m, float) - 1e-9)[()]
 
 

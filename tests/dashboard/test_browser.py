@@ -45,7 +45,7 @@ def test_every_part_of_filling_and_fleet_fits(watched):
         watched.settle()
         watched.check()
     watched.turn_to("Fleet")
-    for part in ("Leaks and short fills", "Visits and bookings", "One cylinder's life"):
+    for part in ("Leaks in storage, short fills", "Visits and bookings", "One cylinder's life"):
         watched.page.get_by_text(part, exact=True).first.click()
         watched.settle()
         watched.check()

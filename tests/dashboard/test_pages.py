@@ -49,7 +49,7 @@ WORDS = {
     "filling": ["Do not hand over", "Check first"],
     "fleet": ["May not be filled: 1", "Due within 60 days: 1", "In date: 2", "Withdrawn or condemned: 1"],
     "divers": [
-        "If dives stay like these, share below policy",
+        "Expected share under reserve, if dives stay like these",
         "No thin dive seen (14 dives)",
         "Not a gas plan",
         "Surfaced below 50\u00a0bar",
@@ -57,7 +57,7 @@ WORDS = {
         "common practice",
     ],
     "season": [
-        "Nine in ten of the next dives should stay under",
+        "90th-percentile rate of the next dive",
         "Not a gas plan",
         "80 % interval",
         "not sure: it may be no change at all",

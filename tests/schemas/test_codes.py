@@ -122,12 +122,12 @@ def judged_by_ending(source: str) -> list[tuple[int, str]]:
 
 
 def lists_of_codes(source: str) -> list[tuple[int, list[str]]]:
-    """Tuples, lists and sets of two codes or more and nothing else."""
-    found = []
+    """Tuples, lists and sets of two codes of rows or more and nothing else."""
+    found, judging = [], {c.code for c in OF_ROWS}
     for node in ast.walk(ast.parse(source)):
         if isinstance(node, ast.Tuple | ast.List | ast.Set):
             texts = [n.value if isinstance(n, ast.Constant) else None for n in node.elts]
-            if len(texts) > 1 and all(t in all_codes() for t in texts) and not STATES_TOO.issuperset(texts):
+            if len(texts) > 1 and judging.issuperset(texts) and not STATES_TOO.issuperset(texts):
                 found.append((node.lineno, texts))
     return found
 

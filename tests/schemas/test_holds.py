@@ -26,7 +26,7 @@ def test_of_a_set_taken_apart_the_last_fill_of_each_cylinder_counts():
     assert holds.inside(rows, ["R"])["fill_id"].tolist() == ["T-0"]
     assert holds.inside(rows, ["L", "R"])["fill_id"].tolist() == ["L-5", "T-0"]
     assert holds.of_cylinders(rows) == {"R": "on hold"}
-    assert holds.standing(rows)["fill_id"].tolist() == ["T-0"]
+    assert holds.not_released(rows)["fill_id"].tolist() == ["T-0"]
 
 
 @pytest.mark.parametrize(

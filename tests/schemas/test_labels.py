@@ -30,7 +30,7 @@ ROW = {
 def test_depths_round_to_the_safe_side_and_the_analyst_is_named():
     lines = dict(labels.label(ROW, "Europe/Dublin", 1.4, {"m-anna": "Anna", "m-dora": "Dora"}).lines)
     assert lines["Maximum operating depth"] == "33\u00a0m at ppO₂ 1.4 bar"
-    assert lines["Least depth"] == "1\u00a0m"
+    assert lines["Minimum depth"] == "1\u00a0m"
     assert lines["Analysed"] == "O₂ 32.1\u00a0% by Dora, 3 May 2031, 13:05"
     assert lines["At 15 °C"].startswith("211\u00a0bar (208 to 214)")
     assert lines["For"] == "Anna"
@@ -39,7 +39,7 @@ def test_depths_round_to_the_safe_side_and_the_analyst_is_named():
 def test_suit_gas_gets_no_depth_to_breathe_it_at():
     told = labels.label(ROW | {"reasons": ["suit_gas_only"]}, "UTC", 1.4, {})
     assert told.not_breathable
-    assert not {"Maximum operating depth", "Least depth"} & set(dict(told.lines))
+    assert not {"Maximum operating depth", "Minimum depth"} & set(dict(told.lines))
 
 
 def test_a_later_fill_of_the_same_unit_supersedes_the_label():

@@ -1,4 +1,4 @@
-"""Floating and sinking on logged dives: heaviest at the start, lightest with the gas low."""
+"""Weighting and lift on logged dives: heaviest at the start, lightest with the gas low."""
 
 from typing import Any
 

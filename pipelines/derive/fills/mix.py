@@ -131,9 +131,9 @@ def _helium_kept(c: pd.DataFrame) -> np.ndarray:
 def _needed(richest_pct: np.ndarray, leanest_pct: np.ndarray, he_pct: np.ndarray) -> np.ndarray:
     """Place in QUALIFICATIONS that a mix asks for."""
     helium = he_pct >= TRACE_PCT
-    lean = leanest_pct < NORMOXIC_O2_PCT
+    hypoxic = leanest_pct < NORMOXIC_O2_PCT
     rich = richest_pct > PLAIN_O2_PCT[1]
-    return np.where(lean, 3, np.where(helium, 2, np.where(rich, 1, 0)))
+    return np.where(hypoxic, 3, np.where(helium, 2, np.where(rich, 1, 0)))
 
 
 def beyond_qualification(c: pd.DataFrame, needed: np.ndarray, members: pd.DataFrame) -> np.ndarray:

@@ -53,10 +53,10 @@ def build_verdict(
         Today: later air tests are not known yet.
     """
     state = unit_states_at(inputs, policy, c["unit_id"], c["filled_at"])
-    behind = _air(c, inputs, policy, as_of_on)
-    air = behind["air_state"].to_numpy(object)
+    source_air = _air(c, inputs, policy, as_of_on)
+    air = source_air["air_state"].to_numpy(object)
     releases = looked_up(c["fill_id"], inputs["releases"].groupby("fill_id")["released_at"].max())
-    residue = _residue_of_air(c, chain, behind, releases)
+    residue = _residue_of_air(c, chain, source_air, releases)
     unclean = ~truth(state["oxygen_clean"])
     permitted, start = floats(c["permitted_bar"]), floats(c["start_pressure_bar"])
     low, median, high = floats(q["low_ref"]), floats(q["settled_pressure_bar_ref"]), floats(q["high_ref"])
@@ -94,7 +94,7 @@ def build_verdict(
         "residue_on_recall": residue["on_recall"],
         "source_unknown_air_failed": air == "source_unknown",
         "residue_of_unknown_source": residue["of_unknown_source"],
-        "carbon_monoxide_untested": ~behind["co_measured"].to_numpy(bool),
+        "carbon_monoxide_untested": ~source_air["co_measured"].to_numpy(bool),
         "air_partly_tested": air == "partly_tested",
         "suit_gas_only": mix["suit_gas"].to_numpy(),
         "permitted_pressure_unknown": ~np.isfinite(permitted),
@@ -125,10 +125,10 @@ def build_verdict(
             "oxygen_clean": state["oxygen_clean"].astype("boolean").to_numpy(),
             "side_disagreement": disagree,
             "air_state": air,
-            "air_failed_on": behind["failed_on"].to_numpy("datetime64[us]"),
+            "air_failed_on": source_air["failed_on"].to_numpy("datetime64[us]"),
             "verdict": verdict,
             "reasons": pd.Series(reasons, index=c.index, dtype="object"),
-            "released": pd.array(_lifted(c, reasons, behind, releases), dtype="boolean"),
+            "released": pd.array(_lifted(c, reasons, source_air, releases), dtype="boolean"),
         },
         index=c.index,
     )

@@ -1,6 +1,6 @@
 """How one cylinder or set stands today, gathered from the published tables for the first answer on Filling.
 
-Pure: frames in, a `Standing` out. It judges nothing new; it puts side by side what the pipeline found for
+Pure: frames in, a `FillClearance` out. It judges nothing new; it puts side by side what the pipeline found for
 the cylinders of a unit, the worst first.
 """
 
@@ -18,7 +18,7 @@ OPEN_FINDINGS = codes_that(lambda c: c.open_finding)
 
 
 @dataclass(frozen=True)
-class Standing:
+class FillClearance:
     """The answer for one typed name; `why_not` empty means that nothing published speaks against filling it."""
 
     asked: str
@@ -92,9 +92,9 @@ def find(asked: str, units: pd.DataFrame) -> str | None:
     return None
 
 
-def stand(
+def fill_clearance(
     asked: str, units: pd.DataFrame, health: pd.DataFrame, fills: pd.DataFrame, sources: pd.DataFrame
-) -> Standing:
+) -> FillClearance:
     """How a typed cylinder or set stands today.
 
     Parameters
@@ -108,10 +108,12 @@ def stand(
     if unit_id is None:
         pair = health.loc[health["set_id"].str.casefold() == asked.strip().casefold(), "cylinder_id"].tolist()
         if pair:
-            return Standing(
+            return FillClearance(
                 asked, None, [f"This pair is not joined: it is filled as two. Ask for {' or '.join(pair)}."]
             )
-        return Standing(asked, None, ["It is not in the register. A cylinder nobody registered may not be filled."])
+        return FillClearance(
+            asked, None, ["It is not in the register. A cylinder nobody registered may not be filled."]
+        )
     unit = units[units["unit_id"] == unit_id].iloc[0]
     why_not: list[str] = []
     remarks: list[str] = []
@@ -140,7 +142,7 @@ def stand(
         why_not.append(f"There is nothing to fill from: {_failed(failed)}.")
     remarks = list(dict.fromkeys(remarks))
     clean = _oxygen_clean(units[units["unit_id"].isin([unit_id, whole])])
-    return Standing(asked, unit_id, why_not, remarks, unit, cylinders, inside, failed, clean)
+    return FillClearance(asked, unit_id, why_not, remarks, unit, cylinders, inside, failed, clean)
 
 
 def _failed(sources: pd.DataFrame) -> str:

@@ -6,8 +6,7 @@ import pandas as pd
 import pytest
 from made_up import GAS_SOURCES, HEALTH, UNITS, fills
 
-from dashboard import standing
-from dashboard.standing import fillable_units, find
+from dashboard.clearance import fill_clearance, fillable_units, find
 from schemas import holds
 from shared.filling.limits import refusals
 
@@ -15,8 +14,8 @@ STATES = ("in_date", "due_soon", "out_of_date", "condemned", "unknown")
 FILLS = fills()
 
 
-def stand(asked, units, health, fills, sources=GAS_SOURCES):
-    return standing.stand(asked, units, health, fills, sources)
+def ask(asked, units, health, fills, sources=GAS_SOURCES):
+    return fill_clearance(asked, units, health, fills, sources)
 
 
 @pytest.mark.parametrize("left, right", list(itertools.combinations_with_replacement(STATES, 2)))
@@ -27,11 +26,11 @@ def test_a_set_may_be_filled_only_when_the_rules_refuse_neither_side(left, right
     health.loc[health["cylinder_id"] == "T12-1R", "inspection_state"] = right
     expected = not refusals([left, right], withdrawn=status == "withdrawn")
     for asked in ("T12-1", "T12-1L", "T12-1R"):
-        assert stand(asked, UNITS, health, FILLS).may_be_filled is expected
+        assert ask(asked, UNITS, health, FILLS).may_be_filled is expected
 
 
 def test_a_cylinder_without_any_inspection_row_may_not_be_filled():
-    assert not stand("S10-4", UNITS, HEALTH[HEALTH["cylinder_id"] != "S10-4"], FILLS).may_be_filled
+    assert not ask("S10-4", UNITS, HEALTH[HEALTH["cylinder_id"] != "S10-4"], FILLS).may_be_filled
 
 
 @pytest.mark.parametrize("typed", ["t12-1", " T12-1 ", "T12 -1", "T12-1"])
@@ -41,7 +40,7 @@ def test_capitals_and_spaces_do_not_matter(typed):
 
 def test_an_unjoined_pair_is_asked_for_by_its_cylinders():
     health = HEALTH.assign(set_id=["SM-1", "SM-1", *HEALTH["set_id"][2:]])
-    told = stand("sm-1", UNITS, health, FILLS)
+    told = ask("sm-1", UNITS, health, FILLS)
     assert not told.may_be_filled and "filled as two" in told.why_not[0]
 
 
@@ -54,13 +53,13 @@ def test_a_hold_ends_by_a_release_or_a_new_fill():
     stopped = FILLS.head(3).assign(
         unit_id="S10-4", cylinder_ids=[["S10-4"]] * 3, latest_fill=[False, False, True], verdict="stop", released=False
     )
-    assert len(holds.standing(stopped)) == 1
-    assert holds.standing(stopped.assign(released=True)).empty
+    assert len(holds.not_released(stopped)) == 1
+    assert holds.not_released(stopped.assign(released=True)).empty
     newer = stopped.tail(1).assign(filled_at=stopped["filled_at"].max() + pd.Timedelta(hours=1), verdict="good")
     both = pd.concat([stopped.assign(latest_fill=False), newer], ignore_index=True)
-    assert holds.standing(both).empty
-    assert not stand("S10-4", UNITS, HEALTH, both).held
-    assert stand("S10-4", UNITS, HEALTH, stopped).held
+    assert holds.not_released(both).empty
+    assert not ask("S10-4", UNITS, HEALTH, both).held
+    assert ask("S10-4", UNITS, HEALTH, stopped).held
 
 
 def test_gas_that_is_called_back_bars_a_cylinder_until_it_is_drained_or_released():
@@ -68,11 +67,14 @@ def test_gas_that_is_called_back_bars_a_cylinder_until_it_is_drained_or_released
         unit_id="A11-2", cylinder_ids=[["A11-2"]], latest_fill=True, verdict="stop", released=False,
         reasons=[["air_test_failed_later"]],
     )  # fmt: skip
-    told = stand("A11-2", UNITS, HEALTH, fill)
+    told = ask("A11-2", UNITS, HEALTH, fill)
     assert not told.may_be_filled and "called back" in told.why_not[0] and "Drain it" in told.why_not[0]
-    assert stand("A11-2", UNITS, HEALTH, fill.assign(released=True)).may_be_filled
+    assert ask("A11-2", UNITS, HEALTH, fill.assign(released=True)).may_be_filled
     other = fill.assign(reasons=[["mix_not_analysed"]])
-    assert stand("A11-2", UNITS, HEALTH, other).may_be_filled and stand("A11-2", UNITS, HEALTH, other).held
+    assert (
+        ask("A11-2", UNITS, HEALTH, other).may_be_filled
+        and ask("A11-2", UNITS, HEALTH, other).held
+    )
 
 
 def test_the_gas_of_a_set_is_asked_of_its_cylinders_though_they_bear_another_name():
@@ -81,37 +83,37 @@ def test_the_gas_of_a_set_is_asked_of_its_cylinders_though_they_bear_another_nam
         unit_id=["T12-1L", "T12-1R"], cylinder_ids=[["T12-1L"], ["T12-1R"]], latest_fill=True, released=False,
         verdict=["stop", "good"], reasons=[["air_test_failed"], []],
     )  # fmt: skip
-    told = stand("T12-1", UNITS, HEALTH, rows)
+    told = ask("T12-1", UNITS, HEALTH, rows)
     assert len(told.inside) == 2 and len(told.held) == 1 and not told.may_be_filled
     whole = FILLS.head(1).assign(
         unit_id="T12-1", cylinder_ids=[["T12-1L", "T12-1R"]], latest_fill=True, released=False, verdict="good",
         reasons=[[]], filled_at=rows["filled_at"].max() + pd.Timedelta(days=1),
     )  # fmt: skip
-    newer = stand("T12-1", UNITS, HEALTH, pd.concat([rows.assign(latest_fill=False), whole]))
+    newer = ask("T12-1", UNITS, HEALTH, pd.concat([rows.assign(latest_fill=False), whole]))
     assert newer.may_be_filled and not newer.held and len(newer.inside) == 1
 
 
 def test_where_the_air_of_every_compressor_stands_failed_nothing_may_be_filled():
-    assert stand("A11-2", UNITS, HEALTH, FILLS).failed_sources["source_id"].tolist() == ["bank-3", "comp-1"]
-    assert stand("A11-2", UNITS, HEALTH, FILLS).may_be_filled
-    none = stand("A11-2", UNITS, HEALTH, FILLS, GAS_SOURCES.assign(air_state="failed"))
+    assert ask("A11-2", UNITS, HEALTH, FILLS).failed_sources["source_id"].tolist() == ["bank-3", "comp-1"]
+    assert ask("A11-2", UNITS, HEALTH, FILLS).may_be_filled
+    none = ask("A11-2", UNITS, HEALTH, FILLS, GAS_SOURCES.assign(air_state="failed"))
     assert not none.may_be_filled and "nothing to fill from" in none.why_not[-1]
-    assert stand("A11-2", UNITS, HEALTH, FILLS, GAS_SOURCES.head(0)).may_be_filled
+    assert ask("A11-2", UNITS, HEALTH, FILLS, GAS_SOURCES.head(0)).may_be_filled
 
 
 def test_a_set_is_oxygen_clean_today_only_if_all_of_it_is():
-    assert stand("A11-2", UNITS, HEALTH, FILLS).oxygen_clean is True
-    assert stand("T12-1R", UNITS, HEALTH, FILLS).oxygen_clean is True
+    assert ask("A11-2", UNITS, HEALTH, FILLS).oxygen_clean is True
+    assert ask("T12-1R", UNITS, HEALTH, FILLS).oxygen_clean is True
     left_is_not = UNITS["oxygen_clean_today"] & ~UNITS["unit_id"].isin(["T12-1", "T12-1L"])
     units = UNITS.assign(oxygen_clean_today=left_is_not)
-    assert stand("T12-1", units, HEALTH, FILLS).oxygen_clean is False
-    assert stand("T12-1R", units, HEALTH, FILLS).oxygen_clean is False  # its set is not
-    assert stand("S10-4", UNITS.assign(oxygen_clean_today=pd.NA), HEALTH, FILLS).oxygen_clean is None
+    assert ask("T12-1", units, HEALTH, FILLS).oxygen_clean is False
+    assert ask("T12-1R", units, HEALTH, FILLS).oxygen_clean is False  # its set is not
+    assert ask("S10-4", UNITS.assign(oxygen_clean_today=pd.NA), HEALTH, FILLS).oxygen_clean is None
 
 
 def test_what_is_not_in_test_today_may_not_be_filled_whatever_its_dates_look_like():
     units = UNITS.assign(in_test_today=UNITS["in_test_today"] & (UNITS["unit_id"] != "A11-2"))
-    told = stand("A11-2", units, HEALTH, FILLS)
+    told = ask("A11-2", units, HEALTH, FILLS)
     assert not told.may_be_filled and "not in test" in told.why_not[0]
 
 
@@ -119,9 +121,9 @@ def test_a_thread_finding_that_stands_is_open_and_one_that_passed_since_is_told(
     row = HEALTH.index[HEALTH["cylinder_id"] == "A11-2"][0]
     health = HEALTH.copy()
     health.at[row, "score_reasons"] = ["thread_finding", "leaks"]
-    told = stand("A11-2", UNITS, health, FILLS)
+    told = ask("A11-2", UNITS, health, FILLS)
     assert told.open_findings == ["thread_finding"]
     health.at[row, "score_reasons"] = ["thread_finding_passed", "leaks"]
-    told = stand("A11-2", UNITS, health, FILLS)
+    told = ask("A11-2", UNITS, health, FILLS)
     assert told.open_findings == [] and "leaks" in [code for code, _ in told.look_first]
     assert any("passed an inspection since" in line for line in told.remarks)

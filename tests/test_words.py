@@ -1,0 +1,204 @@
+"""Plain words: terms of a private dialect fail, each with the plain one to take in its place.
+
+The words are looked for where people and programmers read: names in code, comments, docstrings, and every sentence
+of shared/, schemas/, pipelines/ and dashboard/.
+"""
+
+import io
+import re
+import tokenize
+from collections import Counter
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+PACKAGES = ("shared", "schemas", "pipelines", "dashboard")
+
+#: anywhere: in names, comments and sentences
+ANYWHERE = {
+    "foretell": "predict",
+    "foretold": "predicted",
+    "foretelling": "prediction",
+    "mend": "fix",
+    "mended": "fixed",
+    "mending": "fixing",
+    "unmended": "open",
+    "likeliest": "most likely",
+}
+#: as a word of a name
+IN_NAMES = {
+    "behind": "upstream_sources, or what stands there",
+    "chill": "expansion_cooling",
+    "duty": "breathing_share",
+    "lean": "effect_sensitivity, or hypoxic of a mix",
+    "barring": "forbids_filling",
+}
+#: as a whole name
+NAMES = {
+    "Found": "InboxFile",
+    "Due": "PendingFiles",
+    "Way": "SettledEstimate",
+    "Standing": "FillClearance",
+    "bars_filling": "forbids_filling",
+}
+#: in sentences, comments and docstrings
+PHRASES = {
+    "found wanting": "failed",
+    "own level": "more than usual",
+    "counted as breathing": "uncorrected (ideal gas, no temperature)",
+    "nine in ten dives": "90th-percentile rate",
+    "share below policy": "expected share under reserve",
+    "thread was found": "thread failed",
+    "under us this": "under US rules",
+    "floating and sinking": "weighting and lift",
+    "least depth": "minimum depth",
+}
+#: files that still say 'told': what it is (fingerprint, config, first_published, flagged, given) is to take its place
+STILL_TOLD = {
+    "dashboard/app.py": 6,
+    "dashboard/clearance.py": 4,
+    "dashboard/launch.py": 10,
+    "dashboard/parts.py": 4,
+    "dashboard/sign_in.py": 5,
+    "dashboard/views/air.py": 1,
+    "dashboard/views/dive.py": 8,
+    "dashboard/views/filling.py": 3,
+    "dashboard/views/filling_advice.py": 34,
+    "dashboard/views/filling_day.py": 8,
+    "dashboard/views/filling_labels.py": 6,
+    "dashboard/views/fleet.py": 2,
+    "dashboard/views/inbox.py": 3,
+    "dashboard/views/season.py": 3,
+    "pipelines/cli/calculator.py": 7,
+    "pipelines/cli/calculator_limit.py": 3,
+    "pipelines/cli/console.py": 2,
+    "pipelines/cli/dry_run.py": 2,
+    "pipelines/derive/divers/reserve.py": 2,
+    "pipelines/derive/dives/checks.py": 8,
+    "pipelines/derive/dives/duplicates.py": 2,
+    "pipelines/derive/dives/tables.py": 5,
+    "pipelines/derive/fills/between.py": 14,
+    "pipelines/derive/fleet/cylinder_life.py": 2,
+    "pipelines/derive/units.py": 14,
+    "pipelines/intake/accept.py": 5,
+    "pipelines/intake/accept_samples.py": 4,
+    "pipelines/intake/attempts.py": 3,
+    "pipelines/intake/file_layout.py": 2,
+    "pipelines/intake/inbox.py": 9,
+    "pipelines/intake/intake.py": 28,
+    "pipelines/intake/layout_change.py": 7,
+    "pipelines/intake/pending.py": 5,
+    "pipelines/publish/reports.py": 2,
+    "pipelines/publish/snapshot.py": 3,
+    "pipelines/readers/raw.py": 3,
+    "pipelines/readers/tables/long_form.py": 6,
+    "pipelines/readers/tables/mapping.py": 9,
+    "pipelines/readers/tables/stated.py": 9,
+    "pipelines/readers/tables/table.py": 7,
+    "pipelines/readers/tables/workbook.py": 8,
+    "pipelines/readers/uddf/dive.py": 21,
+    "pipelines/readers/uddf/file.py": 14,
+    "pipelines/readers/uddf/tanks.py": 18,
+    "pipelines/readers/uddf/walk.py": 5,
+    "pipelines/refresh/engine.py": 2,
+    "pipelines/refresh/order.py": 2,
+    "pipelines/refresh/run.py": 11,
+    "pipelines/refresh/step.py": 2,
+    "pipelines/station/clock.py": 9,
+    "pipelines/station/settings_words.py": 2,
+    "pipelines/warehouse/store.py": 7,
+    "pipelines/warehouse/trouble.py": 4,
+    "schemas/logins.py": 10,
+    "schemas/snapshot.py": 11,
+    "shared/diving/tank_joint.py": 3,
+    "shared/diving/tank_learning.py": 3,
+    "shared/trend/change.py": 18,
+}
+
+
+def split(name: str) -> set[str]:
+    """The words of a name, in small letters: those between underscores, and its humps."""
+    return {w.lower() for part in name.split("_") for w in re.findall(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+", part)}
+
+
+def names_and_texts(source: str) -> tuple[set[str], list[str]]:
+    """The names of a module (also those in the gaps of its texts), and its comments and texts."""
+    names, texts = set(), []
+    for token in tokenize.generate_tokens(io.StringIO(source).readline):
+        if token.type == tokenize.NAME:
+            names.add(token.string)
+        elif token.type in (tokenize.COMMENT, tokenize.STRING):
+            texts.append(token.string)
+            if token.type == tokenize.STRING and "f" in re.match(r"\w*", token.string).group().lower():
+                for gap in re.findall(r"\{([^{}]*)\}", token.string):
+                    names |= set(re.findall(r"[A-Za-z_]\w*", gap))
+    return names, texts
+
+
+def found_in(source: str) -> list[str]:
+    """What a module says in the dialect: the word and the plain one."""
+    names, texts = names_and_texts(source)
+    said = " ".join(texts).lower()
+    words = set(re.findall(r"[a-z]+", said))
+    return [
+        *(f"{w!r}: say {plain!r}" for w, plain in ANYWHERE.items() if w in words or any(w in split(n) for n in names)),
+        *(f"name with {w!r}: {plain}" for w, plain in IN_NAMES.items() if any(w in split(n) for n in names)),
+        *(f"name {w!r}: {plain}" for w, plain in NAMES.items() if w in names),
+        *(f"{w!r}: say {plain!r}" for w, plain in PHRASES.items() if w in re.sub(r"\s+", " ", said)),
+    ]
+
+
+def modules() -> list[Path]:
+    """Those of the product, but for the one that holds old names to rename what bears them."""
+    found = (p for package in PACKAGES for p in (ROOT / package).rglob("*.py"))
+    return sorted(p for p in found if p.name != "earlier_names.py")
+
+
+@pytest.mark.parametrize("package", PACKAGES)
+def test_code_and_screen_speak_plainly(package):
+    said = {
+        str(path.relative_to(ROOT)): found
+        for path in modules()
+        if path.relative_to(ROOT).parts[0] == package and (found := found_in(path.read_text(encoding="utf-8")))
+    }
+    assert not said
+
+
+def test_printed_pages_speak_plainly():
+    pages = sorted((ROOT / "pipelines").rglob("*.html"))
+    assert pages
+    for page in pages:
+        text = page.read_text(encoding="utf-8").lower()
+        assert not [w for w in (*ANYWHERE, *PHRASES) if re.search(rf"\b{w.strip()}\b", text)], page.name
+
+
+def test_told_gives_way_to_what_it_is():
+    """It has five meanings. No new file takes it up, none that has it takes more, and the list only grows shorter."""
+    said = Counter()
+    for path in modules():
+        tokens = tokenize.generate_tokens(io.StringIO(path.read_text(encoding="utf-8")).readline)
+        said[str(path.relative_to(ROOT))] += sum(t.type == tokenize.NAME and "told" in split(t.string) for t in tokens)
+    more = {path: n for path, n in said.items() if n > STILL_TOLD.get(path, 0)}
+    assert not more, "name it by what it is: fingerprint, config, first_published, flagged, given …"
+    fewer = {path: said[path] for path, n in STILL_TOLD.items() if said[path] < n}
+    assert not fewer, "good: lower the counts of STILL_TOLD in this file to these"
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "lean_of_effect = 1",
+        "class Found: ...",
+        "# mended by hand",
+        '"""Its thread was found faulty."""',
+        'f"{x.foretold}"',
+    ],
+)
+def test_the_dialect_would_be_heard(line):
+    assert found_in(line + "\n")
+
+
+@pytest.mark.parametrize("line", ["recommend = 1", "# a clean cylinder", '"Found, and fixed."', "amended = 2"])
+def test_plain_words_pass(line):
+    assert not found_in(line + "\n")
