@@ -103,10 +103,15 @@ def cylinders_of_units_on(inputs: dict[str, pd.DataFrame], unit_id: pd.Series, o
     asked = pd.DataFrame({"unit_id": unit_id.to_numpy(), "on": pd.to_datetime(on).to_numpy("datetime64[us]")})
     asked["on"] = asked["on"].dt.normalize()
     asked.insert(0, "row", np.arange(len(asked)))
-    singles = asked[asked["unit_id"].isin(inputs["cylinders"]["cylinder_id"])]
+    single = asked["unit_id"].isin(inputs["cylinders"]["cylinder_id"])
+    singles = asked[single]
     singles = singles.assign(cylinder_id=singles["unit_id"], position=None)
+    columns = ["row", "unit_id", "on", "cylinder_id", "position"]
+    texts = {"unit_id": "str", "cylinder_id": "str", "position": "str"}
+    if len(asked) and single.all():  # no set is asked for
+        return singles[columns].astype(texts)
     members = set_membership(inputs)
-    sets = asked[asked["unit_id"].isin(members["set_id"]) & ~asked["row"].isin(singles["row"])]
+    sets = asked[asked["unit_id"].isin(members["set_id"]) & ~single]
     pairs = sets.merge(members, left_on="unit_id", right_on="set_id", how="left")
     start = pairs["from_on"].fillna(pd.Timestamp.min.as_unit("us"))
     end = pairs["to_on"].fillna(pd.Timestamp.max.as_unit("us"))
@@ -117,11 +122,8 @@ def cylinders_of_units_on(inputs: dict[str, pd.DataFrame], unit_id: pd.Series, o
     pairs = pairs[pairs["away"] == nearest]
     # on the day a side is changed both the old and the new cylinder match; each counts
     pairs = pairs.drop_duplicates(["row", "cylinder_id"])
-    columns = ["row", "unit_id", "on", "cylinder_id", "position"]
     found = pd.concat([singles[columns], pairs[columns]], ignore_index=True)
-    return found.sort_values(["row", "position", "cylinder_id"], ignore_index=True).astype(
-        {"unit_id": "str", "cylinder_id": "str", "position": "str"}
-    )
+    return found.sort_values(["row", "position", "cylinder_id"], ignore_index=True).astype(texts)
 
 
 def build_units(inputs: dict[str, pd.DataFrame], policy: Policy, as_of_on: pd.Timestamp) -> dict[str, pd.DataFrame]:
