@@ -4,6 +4,7 @@ import re
 
 import pandas as pd
 
+from schemas.codes import codes_that
 from schemas.sources import SOURCES
 
 #: sources whose cells are all personal: with columns shifted by one, a name or an address stands anywhere
@@ -11,8 +12,6 @@ PERSONAL_SOURCES = frozenset({"members"})
 #: an address, in any text
 _ADDRESS = re.compile(r"[^\s,;:<>()\"'\[\]=|]+@[^\s,;:<>()\"'\[\]=|]+")
 _HEADERS = re.compile(r"(The headers found are: )(.*?)(\.$|$)", re.DOTALL)
-#: rules whose value is a header and no cell
-_OF_HEADERS = ("unknown_header", "unit_in_header", "header_twice")
 HIDDEN = "…"
 
 
@@ -28,7 +27,7 @@ def without_personal(problems: pd.DataFrame, source: str) -> pd.DataFrame:
         return problems
     made = problems.copy()
     if source in PERSONAL_SOURCES:
-        cells = made["value"].notna() & ~made["rule"].isin(_OF_HEADERS)
+        cells = made["value"].notna() & ~made["rule"].isin(codes_that(lambda c: c.of_header))
         for name in ("message", "fix"):
             made[name] = [
                 text.replace(str(value), HIDDEN) if hide and isinstance(text, str) and str(value).strip() else text

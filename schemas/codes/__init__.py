@@ -48,6 +48,8 @@ class Code:
         The dive is left out of the trend; has no reserve margin; its cylinders do not say what was left to breathe.
     time_taken : bool
         A time was completed in reading; counted by file.
+    of_header : bool
+        The value it stands with is a column's header, not a cell.
     """
 
     code: str
@@ -69,6 +71,7 @@ class Code:
     no_margin: bool = False
     closed_loop: bool = False
     time_taken: bool = False
+    of_header: bool = False
 
     @property
     def figures(self) -> tuple[str, ...]:

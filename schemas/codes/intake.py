@@ -71,7 +71,7 @@ FILE = [
         '[sources.{source}.headers] {column} = "…"; or, for what the log never '
         "holds, state it: [sources.{source}.stated]; " + _REREAD + ".",
     ),
-    Code("header_twice", "The header {value} stands over two columns.", "Rename one of them."),
+    Code("header_twice", "The header {value} stands over two columns.", "Rename one of them.", of_header=True),
     Code(
         "header_missing",
         "There is no header row.",
@@ -118,12 +118,14 @@ CELL = [
         "The column is not known, so its values are not read.{guess}",
         'Pass it over in station.toml: [sources.{source}] ignore = ["{value}"]; '
         'or name what it is: [sources.{source}.headers] {near} = "{value}".',
+        of_header=True,
     ),
     Code(
         "unit_in_header",
         "The header gives another unit than {near}.",
         'Map both in station.toml: [sources.{source}.headers] {near} = "{value}" '
         'and [sources.{source}.units] {near} = "{found}".',
+        of_header=True,
     ),
     Code("not_a_number", "Not a number.", "Write the number alone, with a decimal point."),
     Code("not_a_whole_number", "Not a whole number.", "Write a whole number."),
