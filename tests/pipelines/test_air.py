@@ -287,6 +287,13 @@ def test_slips_of_the_pen_are_left_out_of_the_hours_and_said(readings, since, re
     assert row.state == ("good" if reason is None else "attention"), row.reasons
 
 
+@pytest.mark.parametrize("run_h, nearly", [(53.0, False), (55.0, True), (61.0, False)])
+def test_a_filter_is_nearly_used_up_in_the_last_tenth_of_its_life(run_h, nearly):
+    row = health([*CHANGED, ("2026-04-01", 500.0 + run_h, "reading", {})], **LIFE)
+    assert ("filter_nearly_used_up" in row.reasons) == nearly, row.reasons
+    assert ("filter_used_up" in row.reasons) == (run_h > 60.0)
+
+
 @pytest.mark.parametrize("after", [[("2026-04-01", 5.0), ("2026-04-08", 25.0)], [("2026-04-08", 505.0)]])
 def test_after_a_new_meter_what_is_left_is_not_known_only_what_ran_at_least(after):
     readings = [("2026-03-01", 520.0), ("2026-03-20", 525.0), *after]

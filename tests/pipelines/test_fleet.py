@@ -118,6 +118,42 @@ def test_a_loaned_set_is_with_the_member_who_has_it():
     assert health["held_by"].tolist() == ["M1", "M1"]
 
 
+@pytest.mark.parametrize(
+    "loan, with_member, overdue",
+    [
+        ({"due_on": "2026-05-31"}, True, True),
+        ({"due_on": "2026-06-01"}, True, False),  # due today is not late
+        ({"due_on": "2026-05-25", "back_at": "2026-05-30T10:00Z"}, False, False),
+        ({"due_on": "2026-05-25", "back_at": "2026-06-02T10:00Z"}, True, True),  # not back yet on that day
+    ],
+)
+def test_a_loan_ends_when_it_is_back_and_is_late_after_its_day(loan, with_member, overdue):
+    out = {"unit_id": "A", "member_id": "M1", "out_at": "2026-05-20T10:00Z"}
+    a = fleet([cylinder("A", owner_id="M2")], loans=[out | loan])[0].loc["A"]
+    assert a.held_by == ("M1" if with_member else "M2")
+    assert ("loan_overdue" in a.score_reasons) == overdue
+
+
+@pytest.mark.parametrize("short, said", [(1, False), (2, True)])
+def test_short_in_two_of_five_fills_is_often_where_the_fleet_is_not(short, said):
+    """Three in ten and a fifth above the fleet's middle: common practice, no source."""
+    fills = [fill(f"F{c}{n}", f"2026-05-{n:02d}T{10 + k}:00Z", c) for k, c in enumerate("ABC") for n in range(1, 6)]
+    for row in fills[:short]:
+        row["settled_pressure_bar"] = 215.0
+    health, _ = fleet([cylinder(c) for c in "ABC"], fills)
+    assert health.loc["A", "short_fill_share"] == short / 5
+    assert ["often_short" in reasons for reasons in health["score_reasons"]] == [said, False, False]
+
+
+def test_due_soon_begins_sixty_days_before():
+    cylinders = [cylinder("A"), cylinder("B")]
+    visual = [passed("A", "2024-01-31"), passed("B", "2024-02-01")]
+    health, _ = fleet(cylinders, inspections=visual)
+    assert health["next_due_on"].tolist() == [pd.Timestamp("2026-07-31"), pd.Timestamp("2026-08-01")]
+    assert health["days_to_due"].tolist() == [60, 61]
+    assert health["inspection_state"].tolist() == ["due_soon", "in_date"]
+
+
 def test_findings_over_time_stand_against_a_cylinder():
     health, _ = fleet(
         [cylinder("A", boot_fitted=True, empty_mass_kg=14.0), cylinder("B", set_id="S", set_kind="manifolded")],
