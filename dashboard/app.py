@@ -117,8 +117,8 @@ def main(arguments: list[str]) -> None:
             st.navigation([_page(name, _door, first=name == "filling") for name in VIEWS], position="hidden").run()
             return
         snapshot = open_snapshot(options.published, viewer)
-    except (Refused, NothingPublished) as told:
-        parts.show(parts.heading("Nothing to show", 1), parts.plain(str(told)))
+    except (Refused, NothingPublished) as refusal:
+        parts.show(parts.heading("Nothing to show", 1), parts.plain(str(refusal)))
         if options.sign_in and st.user.is_logged_in:
             _way_out()
         return
@@ -134,10 +134,10 @@ def main(arguments: list[str]) -> None:
             st.page_link(page)
     try:
         chosen.run()
-    except Refused as told:
-        parts.show(parts.heading("Not for you to see"), parts.plain(str(told)))
-    except NothingPublished as told:  # a part of the snapshot is damaged
-        parts.show(parts.heading("Not to be read"), parts.plain(str(told)))
+    except Refused as refusal:
+        parts.show(parts.heading("Not for you to see"), parts.plain(str(refusal)))
+    except NothingPublished as refusal:  # a part of the snapshot is damaged
+        parts.show(parts.heading("Not to be read"), parts.plain(str(refusal)))
     _turn_to_newer(options.published, snapshot.name)
 
 

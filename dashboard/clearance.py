@@ -135,8 +135,8 @@ def fill_clearance(
     inside = holds.inside(fills, {unit_id, whole, *cylinders["cylinder_id"]})
     for fill in inside.to_dict("records"):
         if holds.called_back(fill):
-            told = sentence(next(c for c in words.listed(fill["reasons"]) if c in holds.CALLED_BACK))
-            why_not.append(f"What is inside is called back. {told} {holds.DRAIN_FIRST}")
+            why = sentence(next(c for c in words.listed(fill["reasons"]) if c in holds.CALLED_BACK))
+            why_not.append(f"What is inside is called back. {why} {holds.DRAIN_FIRST}")
     failed = holds.failed_sources(sources)
     if holds.none_may_be_used(sources):
         why_not.append(f"There is nothing to fill from: {_failed(failed)}.")
@@ -173,10 +173,10 @@ def _of_cylinder(cylinder, several: bool) -> tuple[list[str], list[str]]:
 
 
 def _oxygen_clean(units: pd.DataFrame) -> bool | None:
-    told = units["oxygen_clean_today"]
-    if said_yes(told).all():
+    clean = units["oxygen_clean_today"]
+    if said_yes(clean).all():
         return True
-    return None if told.isna().all() else False
+    return None if clean.isna().all() else False
 
 
 def _yes(value) -> bool:

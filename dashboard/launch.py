@@ -84,20 +84,20 @@ def command(
     address = "0.0.0.0" if local_network else LOOPBACK
     settings = SETTINGS | {"server.address": address, "server.port": str(port)}
     settings |= {f"theme.{name}": value for name, value in THEME.items()}
-    told = [f"--{name}={value}" for name, value in settings.items()]
+    options = [f"--{name}={value}" for name, value in settings.items()]
     if local_network:  # a phone may call the machine by its name or number; another name gets no answer
         name = socket.gethostname().split(".")[0]
-        told += [f"--server.corsAllowedOrigins=http://{host}:{port}" for host in (name, f"{name}.local")]
+        options += [f"--server.corsAllowedOrigins=http://{host}:{port}" for host in (name, f"{name}.local")]
         own = dict.fromkeys([name, f"{name}.local", "localhost", LOOPBACK, *own_addresses()])
-        told += [f"--server.allowedHosts={host}" for host in own]
+        options += [f"--server.allowedHosts={host}" for host in own]
     else:  # a name that another site lets point here gets no answer
-        told += [f"--browser.serverAddress={LOOPBACK}"]
-        told += [f"--server.allowedHosts={host}" for host in ("localhost", LOOPBACK)]
+        options += [f"--browser.serverAddress={LOOPBACK}"]
+        options += [f"--server.allowedHosts={host}" for host in ("localhost", LOOPBACK)]
     if secrets:  # people come by the address that the provider sends them back to
         host, origin = sign_in_host(secrets)
-        told.append(f"--secrets.files={secrets}")
+        options.append(f"--secrets.files={secrets}")
         if host not in ("localhost", LOOPBACK):
-            told += [f"--server.allowedHosts={host}", f"--server.corsAllowedOrigins={origin}"]
+            options += [f"--server.allowedHosts={host}", f"--server.corsAllowedOrigins={origin}"]
     asked = ["--published", str(published)]
     if local_network:
         asked.append("--local-network")
@@ -107,7 +107,7 @@ def command(
         asked += ["--role", role]
     if member_id:
         asked += ["--member", member_id]
-    return [sys.executable, "-m", "streamlit", "run", str(APP), *told, "--", *asked]
+    return [sys.executable, "-m", "streamlit", "run", str(APP), *options, "--", *asked]
 
 
 def own_addresses() -> list[str]:
@@ -118,7 +118,7 @@ def own_addresses() -> list[str]:
             probe.connect((outside, 9))  # nothing is sent: it only says which address would be used
             found[probe.getsockname()[0]] = None
     with contextlib.suppress(OSError):
-        found |= dict.fromkeys(str(told[4][0]).split("%")[0] for told in socket.getaddrinfo(socket.gethostname(), None))
+        found |= dict.fromkeys(str(info[4][0]).split("%")[0] for info in socket.getaddrinfo(socket.gethostname(), None))
     return list(found)
 
 

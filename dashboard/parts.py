@@ -60,8 +60,8 @@ def heading(words: str, level: int = 2, under: str = "") -> Markup:
 
 def bar(word: str, weight: int, detail: Any = "") -> Markup:
     """A state as a word in a bar; the heavier the bar, the worse. The word alone says it all."""
-    told = f'<span class="detail">{text(detail)}</span>' if detail else ""
-    return Markup(f'<div class="bar bar-{weight}"><strong>{text(word)}</strong>{told}</div>')
+    more = f'<span class="detail">{text(detail)}</span>' if detail else ""
+    return Markup(f'<div class="bar bar-{weight}"><strong>{text(word)}</strong>{more}</div>')
 
 
 def tag(word: str, weight: int) -> Markup:
@@ -156,11 +156,11 @@ def folded(summary: str, lines_inside: Iterable[Any]) -> Markup:
 def reasons(row: Mapping[str, Any], column: str = "reasons") -> Markup:
     """What made a verdict or state, each with its fix; what is usual folds away behind it, or stands alone."""
     found = words.listed(row[column])
-    told = [words.with_fix(code, dict(row)) for code in found if code not in words.MINOR_REASONS]
+    weighty = [words.with_fix(code, dict(row)) for code in found if code not in words.MINOR_REASONS]
     usual = [sentence(code, dict(row)) for code in found if code in words.MINOR_REASONS]
-    if not told:
+    if not weighty:
         return lines(*usual)
-    return Markup(lines(*told) + (folded(words.plural(len(usual), "more remark"), usual) if usual else ""))
+    return Markup(lines(*weighty) + (folded(words.plural(len(usual), "more remark"), usual) if usual else ""))
 
 
 def figure(made: Any, says: str, key: str) -> None:

@@ -81,8 +81,8 @@ def verified_address(claims: Mapping[str, Any]) -> str:
 
 
 def _claimed(value: Any) -> set[str]:
-    told = [value] if isinstance(value, str) else value if isinstance(value, list | tuple) else []
-    return {r for r in told if isinstance(r, str)}
+    listed = [value] if isinstance(value, str) else value if isinstance(value, list | tuple) else []
+    return {r for r in listed if isinstance(r, str)}
 
 
 def _recent(claims: Mapping[str, Any], now_s: float) -> None:
@@ -104,7 +104,7 @@ def viewer_for(published: Path, claims: Mapping[str, Any]) -> Viewer:
         As `viewer_of`.
     """
     station, logins = sign_in_facts(published)
-    told = roles_of(published.parent / SETTINGS)
+    stated = roles_of(published.parent / SETTINGS)
     # a snapshot of an earlier version held the roles itself
-    roles, claim = told if told is not None else (station.get("roles") or {}, station.get("roles_claim") or "")
+    roles, claim = stated if stated is not None else (station.get("roles") or {}, station.get("roles_claim") or "")
     return viewer_of(claims, roles, claim, logins)

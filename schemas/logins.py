@@ -46,12 +46,12 @@ def roles_of(settings: Path) -> tuple[dict[str, str], str] | None:
     So taking a role away works at once. None where there is no such file; nobody has a role where it cannot be read.
     """
     try:
-        told = tomllib.loads(settings.read_text(encoding="utf-8")).get("roles", {})
-        lists = {role: told.get(role, []) for role in SIGN_IN_ROLES}
+        roles = tomllib.loads(settings.read_text(encoding="utf-8")).get("roles", {})
+        lists = {role: roles.get(role, []) for role in SIGN_IN_ROLES}
         people = [(p, r) for r, named in lists.items() for p in ([named] if isinstance(named, str) else named)]
         if len({normal_address(p) for p, _ in people}) < len(people):  # two roles for one person
             return {}, ""
-        return hashed_roles(dict(people)), str(told.get("claim", ""))
+        return hashed_roles(dict(people)), str(roles.get("claim", ""))
     except FileNotFoundError:
         return None
     except (OSError, ValueError, TypeError, AttributeError):
@@ -66,11 +66,11 @@ def member_logins(members: pd.DataFrame) -> pd.DataFrame:
     members : DataFrame
         Columns member_id and email.
     """
-    told = members.dropna(subset=["email"])
-    address = told["email"].map(normal_address).astype("str")
-    told = told[~address.duplicated(keep=False) & (address != "")]
-    hashed = [address_hash(m, e) for m, e in zip(told["member_id"], told["email"], strict=True)]
-    made = pd.DataFrame({"member_id": told["member_id"].to_numpy(object), "address_hash": hashed})
+    addressed = members.dropna(subset=["email"])
+    address = addressed["email"].map(normal_address).astype("str")
+    addressed = addressed[~address.duplicated(keep=False) & (address != "")]
+    hashed = [address_hash(m, e) for m, e in zip(addressed["member_id"], addressed["email"], strict=True)]
+    made = pd.DataFrame({"member_id": addressed["member_id"].to_numpy(object), "address_hash": hashed})
     return made.astype({"member_id": "str", "address_hash": "str"})
 
 

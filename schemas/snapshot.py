@@ -75,8 +75,8 @@ class Manifest:
 
     def to_json(self) -> str:
         """As JSON, with a seal over all of it."""
-        told = asdict(self)
-        return json.dumps(told | {"seal": _seal(told)}, ensure_ascii=False, indent=1)
+        content = asdict(self)
+        return json.dumps(content | {"seal": _seal(content)}, ensure_ascii=False, indent=1)
 
     @classmethod
     def from_json(cls, text: str) -> "Manifest":
@@ -87,16 +87,16 @@ class Manifest:
         ValueError, TypeError, KeyError, AttributeError
             The text is no manifest, or not as it was written.
         """
-        told = json.loads(text)
-        seal = told.pop("seal", None)
-        if seal is not None and seal != _seal(told):
+        content = json.loads(text)
+        seal = content.pop("seal", None)
+        if seal is not None and seal != _seal(content):
             raise ValueError("the seal does not fit")
-        told["tables"] = {t: {p: Part(**part) for p, part in parts.items()} for t, parts in told["tables"].items()}
-        return cls(**told)
+        content["tables"] = {t: {p: Part(**one) for p, one in parts.items()} for t, parts in content["tables"].items()}
+        return cls(**content)
 
 
-def _seal(told: dict[str, Any]) -> str:
-    return hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()
+def _seal(content: dict[str, Any]) -> str:
+    return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()
 
 
 def current_name(published: Path) -> str | None:

@@ -134,8 +134,8 @@ def one(snapshot: Snapshot, compressor: str, health: pd.DataFrame, tests: pd.Dat
         parts.figure(
             charts_fleet.air_against_limits(last), "Each quantity as a share of its limit.", f"air_{compressor}"
         )
-    told = tests.groupby("sampled_on")[["quantity", "verdict"]].apply(_of_test).sort_index(ascending=False)
-    parts.show(parts.note(f"Tests: {'; '.join(f'{words.day(d)} {said}' for d, said in told.head(8).items())}."))
+    by_day = tests.groupby("sampled_on")[["quantity", "verdict"]].apply(_of_test).sort_index(ascending=False)
+    parts.show(parts.note(f"Tests: {'; '.join(f'{words.day(d)} {said}' for d, said in by_day.head(8).items())}."))
 
 
 def _short(quantity: str) -> str:

@@ -12,12 +12,12 @@ from schemas.codes import sentence
 
 def shares_in_words(shares) -> str:
     """'cooling after the fill 60 %, the dive itself 40 %'."""
-    told = [
+    causes = [
         (words.CAUSES[c], float(v))
         for c, v in (shares or {}).items()
         if c in words.CAUSES and v is not None and abs(float(v)) >= 0.005
     ]
-    return ", ".join(f"{name[0].lower()}{name[1:]} {words.share(v)}" for name, v in sorted(told, key=lambda t: -t[1]))
+    return ", ".join(f"{name[0].lower()}{name[1:]} {words.share(v)}" for name, v in sorted(causes, key=lambda t: -t[1]))
 
 
 def show(snapshot: Snapshot, member_id: str, dive_id: str, key: str) -> None:
@@ -186,19 +186,19 @@ def _policy(snapshot: Snapshot) -> str:
 
 def why(reserve: Row, fill: Row | None) -> list[str]:
     """In words why a margin was thin, and what would have fixed it."""
-    told = [
+    sentences = [
         f"Mainly: {words.CAUSES.get(reserve['cause'], words.UNKNOWN).lower()} "
         f"({shares_in_words(reserve['cause_shares'])})."
     ]
     if fill is not None and words.known(fill["settled_pressure_bar_15c"]) and words.known(fill["target_pressure_bar"]):
         low = fill["target_pressure_bar"] - fill["settled_pressure_bar_15c"]
         if low >= 1:
-            told.append(
+            sentences.append(
                 f"The fill: settled {words.number(low, 0, 'bar')} under its target of "
                 f"{words.number(fill['target_pressure_bar'], 0, 'bar')}."
             )
-    told += [sentence(c, reserve.to_dict()) for c in words.listed(reserve["flags"])]
-    return told
+    sentences += [sentence(c, reserve.to_dict()) for c in words.listed(reserve["flags"])]
+    return sentences
 
 
 def _breathed(snapshot: Snapshot, member_id: str, dive_id: str, row: Row) -> None:
@@ -260,8 +260,8 @@ def _breathed(snapshot: Snapshot, member_id: str, dive_id: str, row: Row) -> Non
 def _its_fill(snapshot: Snapshot, row: Row, fill: Row | None) -> None:
     parts.show(parts.heading("The fill it began with", 3))
     if fill is None:
-        told = "No fill is known for this dive." if may_see(snapshot.viewer, "fill_quality") else ""
-        parts.show(parts.plain(told))
+        no_fill = "No fill is known for this dive." if may_see(snapshot.viewer, "fill_quality") else ""
+        parts.show(parts.plain(no_fill))
         return
     parts.show(
         parts.facts(

@@ -162,14 +162,14 @@ def _why(row) -> parts.Markup:
     if not found:
         return parts.text("No reason is published.")
     first, *others = found
-    told = parts.Markup(f"<strong>{parts.text(sentence(first, row._asdict()))}</strong>")
+    reason = parts.Markup(f"<strong>{parts.text(sentence(first, row._asdict()))}</strong>")
     known = all_codes().get(first)
     more = (
         parts.folded(f"{words.plural(len(others), 'more reason')}", [sentence(c, row._asdict()) for c in others])
         if others
         else ""
     )
-    return parts.Markup(parts.lines(told, known.fix if known else "") + more)
+    return parts.Markup(parts.lines(reason, known.fix if known else "") + more)
 
 
 def held_back(snapshot: Snapshot, fills) -> None:
@@ -223,7 +223,7 @@ def held_back(snapshot: Snapshot, fills) -> None:
 
 def _look_at(snapshot: Snapshot, code: str, rows: list) -> tuple:
     """One reason, the cylinders it holds for, and what to do."""
-    told = sentence(code, rows[0]._asdict()) if len(rows) == 1 else sentence(code)
+    reason = sentence(code, rows[0]._asdict()) if len(rows) == 1 else sentence(code)
     where = parts.lines(*(f"{r.unit_id}, {words.clock(r.filled_at, snapshot.zone)}" for r in rows[:MOST_HOLDS]))
     known = all_codes().get(code)
-    return parts.Markup(f"<strong>{parts.text(told)}</strong>"), where, known.fix if known else ""
+    return parts.Markup(f"<strong>{parts.text(reason)}</strong>"), where, known.fix if known else ""

@@ -221,7 +221,7 @@ def _answer(snapshot: Snapshot, clearance: FillClearance, asked: Asked, fills: p
         float(unit["water_capacity_l"]),
     )
     try:
-        told = advise(
+        advice = advise(
             unit,
             len(clearance.cylinders),
             asked,
@@ -240,29 +240,29 @@ def _answer(snapshot: Snapshot, clearance: FillClearance, asked: Asked, fills: p
             "relief valve come before this number."
         )
     )
-    row = asdict(told) | {"permitted_bar": permitted, "target_pressure_bar": asked.target_pressure_bar}
-    if told.nothing_to_add:
-        _nothing_to_add(told, row)
+    row = asdict(advice) | {"permitted_bar": permitted, "target_pressure_bar": asked.target_pressure_bar}
+    if advice.nothing_to_add:
+        _nothing_to_add(advice, row)
     else:
-        _stop_at(told, row)
+        _stop_at(advice, row)
     facts: list[tuple] = [
-        ("What is inside settles at", words.number(told.inside_settles_bar, 0, "bar"), "before anything is added"),
+        ("What is inside settles at", words.number(advice.inside_settles_bar, 0, "bar"), "before anything is added"),
         (
             "Short of what was wanted",
-            words.number(told.short_bar, 0, "bar") if told.short_bar >= 0.5 else "nothing",
+            words.number(advice.short_bar, 0, "bar") if advice.short_bar >= 0.5 else "nothing",
         ),
-        *([] if told.nothing_to_add else [("Gas at stop", words.number(told.gas_c, 0, "°C"))]),
-        ("Permitted", words.number(permitted, 0, "bar"), f"settled at {words.number(told.reference_c, 0, '°C')}"),
+        *([] if advice.nothing_to_add else [("Gas at stop", words.number(advice.gas_c, 0, "°C"))]),
+        ("Permitted", words.number(permitted, 0, "bar"), f"settled at {words.number(advice.reference_c, 0, '°C')}"),
         (
             "Learned from",
             words.plural(learned.settled_fills, "settled reading"),
             "of this station",
         ),
     ]
-    if told.short_bar >= 0.5:
+    if advice.short_bar >= 0.5:
         facts[2:2] = [
-            ("A fill twice as slow would gain", *_gain(told.slower_gain_bar, told.slower_stop_bar)),
-            ("A top-up once it is cool would gain", *_gain(told.top_up_gain_bar, told.top_up_stop_bar)),
+            ("A fill twice as slow would gain", *_gain(advice.slower_gain_bar, advice.slower_stop_bar)),
+            ("A top-up once it is cool would gain", *_gain(advice.top_up_gain_bar, advice.top_up_stop_bar)),
         ]
     parts.show(parts.facts(facts))
 
@@ -273,25 +273,25 @@ def _gain(gain_bar: float, stop_bar: float) -> tuple[str, str]:
     return words.number(gain_bar, 1, "bar"), f"stopping at {words.number(np.floor(stop_bar), 0, 'bar')}"
 
 
-def _nothing_to_add(told: StopAdvice, row: dict) -> None:
-    over = told.nothing_to_add == "inside_above_permitted"
+def _nothing_to_add(advice: StopAdvice, row: dict) -> None:
+    over = advice.nothing_to_add == "inside_above_permitted"
     parts.show(
         parts.bar(
-            f"Nothing to add: it settles at {words.number(told.inside_settles_bar, 0, 'bar')}",
+            f"Nothing to add: it settles at {words.number(advice.inside_settles_bar, 0, 'bar')}",
             4 if over else 2,
-            parts.lines(words.with_fix(told.nothing_to_add, row), *(words.with_fix(code, row) for code in told.notes)),
+            parts.lines(*(words.with_fix(code, row) for code in (advice.nothing_to_add, *advice.notes))),
         )
     )
 
 
-def _stop_at(told: StopAdvice, row: dict) -> None:
-    stop = f"Stop at {words.number(np.floor(told.stop_pressure_bar), 0, 'bar')}"
-    why = sentence(told.limited_by, row) if told.limited_by else ""
-    notes = [words.with_fix(code, row) for code in told.notes]
-    if not np.isfinite(told.settles_to_bar):
+def _stop_at(advice: StopAdvice, row: dict) -> None:
+    stop = f"Stop at {words.number(np.floor(advice.stop_pressure_bar), 0, 'bar')}"
+    why = sentence(advice.limited_by, row) if advice.limited_by else ""
+    notes = [words.with_fix(code, row) for code in advice.notes]
+    if not np.isfinite(advice.settles_to_bar):
         unknown = "What it will settle to is not known for this gas and temperature."
         parts.show(parts.bar(stop, 2, parts.lines(unknown, why, *notes)))
         return
-    reads = words.with_interval(told.settles_to_bar, told.settles_low_bar, told.settles_high_bar, 0, "bar")
-    at = words.number(told.reference_c, 0, "°C")
+    reads = words.with_interval(advice.settles_to_bar, advice.settles_low_bar, advice.settles_high_bar, 0, "bar")
+    at = words.number(advice.reference_c, 0, "°C")
     parts.show(parts.bar(stop, 2, parts.lines(f"It then reads {reads} at {at}, 80 % interval.", why, *notes)))

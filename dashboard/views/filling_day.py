@@ -65,10 +65,10 @@ def show(snapshot: Snapshot, fills: pd.DataFrame) -> None:
 def counted(fills: pd.DataFrame) -> str:
     """How many have which verdict, the worst first, and how far under target the short ones usually settle."""
     counts = fills["verdict"].value_counts()
-    told = [f"{words.VERDICTS[v]}: {counts[v]}" for v in words.VERDICT_ORDER if v in counts]
+    lines = [f"{words.VERDICTS[v]}: {counts[v]}" for v in words.VERDICT_ORDER if v in counts]
     under = under_target(fills[fills["verdict"] == "short"])
     usual = f" (half of them by {words.number(under.median(), 0, 'bar')} or more)" if under.notna().any() else ""
-    return ". ".join(line + (usual if line.startswith(words.VERDICTS["short"]) else "") for line in told) + "."
+    return ". ".join(line + (usual if line.startswith(words.VERDICTS["short"]) else "") for line in lines) + "."
 
 
 def under_target(fills: pd.DataFrame) -> pd.Series:
@@ -112,12 +112,12 @@ def _listed(snapshot: Snapshot, fills: pd.DataFrame) -> parts.Markup:
 def _verdict(row) -> parts.Markup:
     """The word and the worst reason; the others, and what every hot fill has, folded away."""
     found = words.listed(row.reasons)
-    told = [sentence(c, row._asdict()) for c in found if c not in words.MINOR_REASONS]
+    weighty = [sentence(c, row._asdict()) for c in found if c not in words.MINOR_REASONS]
     usual = [sentence(c, row._asdict()) for c in found if c in words.MINOR_REASONS]
     word = parts.tag(words.VERDICTS.get(row.verdict, words.UNKNOWN), words.VERDICT_WEIGHT.get(row.verdict, 2))
     under = row.target_pressure_bar - row.settled_pressure_bar_15c
-    first = told[:1] or ([f"{words.number(under, 0, 'bar')} under target"] if row.verdict == "short" else [])
-    more = told[1:] + usual
+    first = weighty[:1] or ([f"{words.number(under, 0, 'bar')} under target"] if row.verdict == "short" else [])
+    more = weighty[1:] + usual
     return parts.Markup(parts.lines(word, *first) + parts.folded(words.plural(len(more), "more reason"), more))
 
 
@@ -162,15 +162,15 @@ def one(snapshot: Snapshot, fill: Row) -> None:
             )
         )
     parts.show(parts.facts(_figures(fill)))
-    told = fill["handed_over_settled_bar_15c"]
+    first_published = fill["handed_over_settled_bar_15c"]
     if (
-        words.known(told)
+        words.known(first_published)
         and words.known(fill["settled_pressure_bar_15c"])
-        and abs(told - fill["settled_pressure_bar_15c"]) >= 1.0
+        and abs(first_published - fill["settled_pressure_bar_15c"]) >= 1.0
     ):
         parts.show(
             parts.note(
-                f"When it was handed over this page said {words.number(told, 0, 'bar')} at 15 °C and "
+                f"When it was handed over this page said {words.number(first_published, 0, 'bar')} at 15 °C and "
                 f"'{words.VERDICTS.get(fill['handed_over_verdict'], words.UNKNOWN)}'; readings since then changed that."
             )
         )

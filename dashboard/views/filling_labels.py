@@ -34,16 +34,16 @@ def sheet(snapshot: Snapshot, fills: pd.DataFrame, of_day: pd.DataFrame) -> list
         for row in rows
         if not labels.withheld(row)
     ]
-    told = [parts.caution(f"{labels.ANALYSE} {labels.ONE_FILL}")]
+    shown = [parts.caution(f"{labels.ANALYSE} {labels.ONE_FILL}")]
     if given:
-        told += [
+        shown += [
             parts.note("Print this page from the browser: the labels alone are printed."),
             parts.Markup(f'<div class="labels">{"".join(given)}</div>'),
         ]
     else:
-        told.append(parts.plain("No fill of this day gets a label."))
+        shown.append(parts.plain("No fill of this day gets a label."))
     if without:
-        told.append(
+        shown.append(
             parts.table(
                 ["Without a label", "Filled", "Why"],
                 [(row["unit_id"], words.clock(row["filled_at"], snapshot.zone), why) for row, why in without],
@@ -51,12 +51,12 @@ def sheet(snapshot: Snapshot, fills: pd.DataFrame, of_day: pd.DataFrame) -> list
                 kept=True,
             )
         )
-    return told
+    return shown
 
 
 def _label(one: labels.Label, made_at: str) -> str:
     suit = f'<div class="mix">{parts.text(labels.NOT_BREATHABLE)}</div>' if one.not_breathable else ""
-    lines = "".join(f"<dt>{parts.text(term)}</dt><dd>{parts.text(told)}</dd>" for term, told in one.lines)
+    lines = "".join(f"<dt>{parts.text(term)}</dt><dd>{parts.text(value)}</dd>" for term, value in one.lines)
     write = '<span class="write">&nbsp;</span>'
     return (
         f'<div class="label"><div class="unit">{parts.text(one.unit_id)}</div>{suit}'

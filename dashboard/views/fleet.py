@@ -59,13 +59,13 @@ def states(snapshot: Snapshot, health: pd.DataFrame) -> None:
     names = snapshot.names()
     gas = holds.of_cylinders(snapshot.table("fill_quality"))
     by = groups(health)
-    told = {
+    headings = {
         "barred": ("May not be filled", 4),
         "soon": (f"Due within {snapshot.policy('fleet', 'due_soon_days')} days", 3),
         "in_date": ("In date", 1),
         "gone": ("Withdrawn or condemned", 4),
     }
-    for key, (heading, weight) in told.items():
+    for key, (heading, weight) in headings.items():
         rows = by[key]
         if rows.empty:
             continue

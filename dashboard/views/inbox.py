@@ -66,7 +66,7 @@ def page(snapshot: Snapshot) -> None:
 
 def newest(snapshot: Snapshot) -> list[tuple]:
     """The last record of each kind, against the day the station takes as today."""
-    told = []
+    newest_rows = []
     for label, table, column in (
         ("Last fill logged", "fill_quality", "filled_at"),
         ("Last dive", "dive_consumption", "started_at"),
@@ -78,8 +78,8 @@ def newest(snapshot: Snapshot) -> list[tuple]:
         last = snapshot.table(table)[column].max()
         if words.known(last):
             on = last.tz_convert(snapshot.zone).tz_localize(None).normalize() if last.tz is not None else last
-            told.append((label, words.day(on), words.days_away((on - snapshot.as_of_on).days)))
-    return told
+            newest_rows.append((label, words.day(on), words.days_away((on - snapshot.as_of_on).days)))
+    return newest_rows
 
 
 def problems(still_open: pd.DataFrame) -> None:

@@ -99,8 +99,8 @@ def rate(trend: pd.DataFrame, consumption: pd.DataFrame, chance: float) -> None:
 
 def effects(snapshot: Snapshot) -> None:
     rows = snapshot.table("condition_effects")
-    told = rows[(rows["effect_low_pct"] > 0) | (rows["effect_high_pct"] < 0)]
-    if told.empty:
+    clear = rows[(rows["effect_low_pct"] > 0) | (rows["effect_high_pct"] < 0)]
+    if clear.empty:
         return
     parts.show(
         parts.heading(
@@ -112,7 +112,7 @@ def effects(snapshot: Snapshot) -> None:
             f"{CONDITION_WORDS.get(r.condition, str(r.condition).replace('_', ' '))}: "
             f"{'+' if r.effect_pct > 0 else ''}{words.number(r.effect_pct, 0, '%')} "
             f"({words.between(r.effect_low_pct, r.effect_high_pct)})"
-            for r in each(told)
+            for r in each(clear)
         )
     )
 

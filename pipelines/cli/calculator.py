@@ -219,9 +219,9 @@ def stop(
             f"Cylinders are rated at {degrees(limit.at_c)}: there it will read more than at {degrees(reference_c)}. "
             "Give --limit-bar to be held to it."
         )
-    told = {"stop_pressure_bar": advised, "capped": bool(capped), "settles_to_bar": settles}
+    result = {"stop_pressure_bar": advised, "capped": bool(capped), "settles_to_bar": settles}
     answer(
-        told | limit.checked(advised, gas_c),
+        result | limit.checked(advised, gas_c),
         [*cautions, *_notes(advised, mix)],
         says,
         as_json,
@@ -266,7 +266,7 @@ def topup(
     banks = {"oxygen": oxygen_bank_bar, "helium": helium_bank_bar}
     too_low = [step.gas for step in recipe.steps if (bank := banks.get(step.gas)) is not None and bank < step.to_bar]
     drain = None if recipe.drain_to_bar is None else max(round(recipe.drain_to_bar, 4), 0.0) + 0.0
-    told: dict[str, Any] = {
+    result: dict[str, Any] = {
         "steps": [{"gas": step.gas, "to_bar": step.to_bar} for step in recipe.steps],
         "final_o2_pct": recipe.final.o2_pct,
         "final_he_pct": recipe.final.he_pct,
@@ -280,7 +280,7 @@ def topup(
     }
     says = limit.held(to_bar, gas_c)
     if drain is not None:
-        told["drain_to_bar"] = drain
+        result["drain_to_bar"] = drain
         says.append(f"First drain to {bar(drain)}.")
     says += [f"{step.gas} to {bar(step.to_bar)}" for step in recipe.steps] or ["Nothing to add."]
     says.append(f"Gives {recipe.final.o2_pct:.1f} % oxygen, {recipe.final.he_pct:.1f} % helium.")
@@ -293,7 +293,7 @@ def topup(
     says += [f"The {name} bank is too low for its step: needs a booster." for name in too_low]
     cautions = [OXYGEN, SETTLED, *([] if limit_bar is not None else [NOT_CHECKED]), ADVICE]
     cautions = [*inside.warning(have_bar, gas_c), *cautions]
-    answer(told, [*cautions, *_notes(max(have_bar, aim_bar), recipe.final)], says, as_json)
+    answer(result, [*cautions, *_notes(max(have_bar, aim_bar), recipe.final)], says, as_json)
 
 
 @app.command(cls=OneLine)
@@ -330,7 +330,7 @@ def cascade(
     real = within_box("--bank", lambda: blending.cascade(have_bar, capacity_l, aim_bar, banks, gas_c, mix))
     ideal = blending.ideal_cascade(have_bar, capacity_l, aim_bar, banks)
     higher = [one for one in banks if above_permitted(one.pressure_bar, most)]
-    told = {
+    result = {
         "steps": [{"bank": step.bank, "to_bar": step.to_bar, "bank_bar": step.bank_bar} for step in real.steps],
         "final_bar": real.final_bar,
         "ideal_final_bar": ideal.final_bar,
@@ -358,7 +358,7 @@ def cascade(
         )
     cautions = [*limit.warning(have_bar, gas_c), *cautions]
     highest = max(one.pressure_bar for one in banks)
-    answer(told, [*cautions, *_notes(max(have_bar, highest, to_bar), mix)], says, as_json)
+    answer(result, [*cautions, *_notes(max(have_bar, highest, to_bar), mix)], says, as_json)
 
 
 def _mix(o2_pct: float, he_pct: float, ar_pct: float | None = None, prefix: str = "--") -> Any:

@@ -54,11 +54,11 @@ class GivenLimit:
 
     def checked(self, pressure_bar: float, gas_c: float, of: str = "stop") -> dict[str, Any]:
         """What an answer says of the limit: whether there is one, and what a pressure reads where it holds."""
-        told: dict[str, Any] = {"limit_checked": self.bar is not None}
+        result: dict[str, Any] = {"limit_checked": self.bar is not None}
         if self.bar is not None:
-            told |= {
+            result |= {
                 "limit_reference_c": self.at_c,
                 f"{of}_at_reference_bar": self.reads_bar(pressure_bar, gas_c),
                 "over_limit": bool(self.warning(pressure_bar, gas_c)),
             }
-        return told
+        return result

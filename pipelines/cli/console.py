@@ -114,8 +114,8 @@ def words_for(error: Exception) -> tuple[str, int]:
     from pipelines.warehouse.trouble import WarehouseBusy, WarehouseDamaged, damaged
     from schemas.snapshot import NothingPublished
 
-    told = (SettingsError, WarehouseBusy, WarehouseDamaged, WarehouseLost, NothingPublished)
-    if isinstance(error, (*told, NotOurs, WrongEnding, PortTaken, NotStarted, FileNotFoundError, FileExistsError)):
+    explained = (SettingsError, WarehouseBusy, WarehouseDamaged, WarehouseLost, NothingPublished)
+    if isinstance(error, (*explained, NotOurs, WrongEnding, PortTaken, NotStarted, FileNotFoundError, FileExistsError)):
         return str(error), 2
     if isinstance(error, (PermissionError, OSError, sqlite3.Error)):
         return f"{error}. Check the folder's rights and the room on the disk.", 2

@@ -83,7 +83,7 @@ def _taken(trial: Station, names: dict[str, str]) -> list[Checked]:
             warehouse.con.execute("DELETE FROM ingest_files")  # a known file is looked at again; nothing else is read
         intake = Intake(trial, warehouse, "check", moment, latest_moment(trial, None, moment))
         result = intake.run()
-        told = {f["file"]: f for f in result.files}
+        by_file = {f["file"]: f for f in result.files}
         counts = warehouse.frame(
             "SELECT file, source, rows_read, rows_accepted, rows_rejected FROM ingest_files"
         ).set_index("file")
@@ -100,7 +100,7 @@ def _taken(trial: Station, names: dict[str, str]) -> list[Checked]:
                     read=int(row["rows_read"]) if row is not None else 0,
                     accepted=int(row["rows_accepted"]) if row is not None else 0,
                     rejected=int(row["rows_rejected"]) if row is not None else 0,
-                    refused=told.get(place, {}).get("refused"),
+                    refused=by_file.get(place, {}).get("refused"),
                     problems=[
                         problem_line(p | {"file": shown})
                         for p in problems[problems["file"] == place].to_dict("records")

@@ -37,11 +37,11 @@ def names_told_apart(inputs: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]
 
     Cylinders and sets share one namespace: the name stays the cylinder's, and such a set is no unit.
     """
-    cylinders, told = inputs["cylinders"], inputs["set_members"]
+    cylinders, history = inputs["cylinders"], inputs["set_members"]
     by_register = cylinders["set_id"].isin(cylinders["cylinder_id"])
-    by_history = told["set_id"].isin(cylinders["cylinder_id"])
-    names = set(cylinders.loc[by_register, "set_id"]) | set(told.loc[by_history, "set_id"])
-    concerned = names | set(told.loc[by_history, "cylinder_id"])
+    by_history = history["set_id"].isin(cylinders["cylinder_id"])
+    names = set(cylinders.loc[by_register, "set_id"]) | set(history.loc[by_history, "set_id"])
+    concerned = names | set(history.loc[by_history, "cylinder_id"])
     marked = by_register | cylinders["cylinder_id"].isin(concerned)
     if NAMED_LIKE in cylinders:
         marked |= cylinders[NAMED_LIKE]
@@ -49,7 +49,7 @@ def names_told_apart(inputs: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]
         "cylinders": cylinders.assign(
             set_id=cylinders["set_id"].astype("str").mask(by_register), **{NAMED_LIKE: marked.astype(bool)}
         ),
-        "set_members": told[~by_history].reset_index(drop=True),
+        "set_members": history[~by_history].reset_index(drop=True),
     }
 
 
@@ -58,16 +58,16 @@ def set_membership(inputs: dict[str, pd.DataFrame]) -> pd.DataFrame:
 
     A set without rows in `set_members` is taken from today's register for all time, `assumed` true.
     """
-    told = inputs["set_members"]
+    history = inputs["set_members"]
     cylinders = inputs["cylinders"]
-    register = cylinders.loc[cylinders["set_id"].notna() & ~cylinders["set_id"].isin(told["set_id"])]
+    register = cylinders.loc[cylinders["set_id"].notna() & ~cylinders["set_id"].isin(history["set_id"])]
     past = pd.DataFrame(
         {
-            "set_id": told["set_id"].astype("str"),
-            "cylinder_id": told["cylinder_id"].astype("str"),
-            "position": told["position"].astype("str"),
-            "from_on": told["from_on"].astype("datetime64[us]"),
-            "to_on": told["to_on"].astype("datetime64[us]"),
+            "set_id": history["set_id"].astype("str"),
+            "cylinder_id": history["cylinder_id"].astype("str"),
+            "position": history["position"].astype("str"),
+            "from_on": history["from_on"].astype("datetime64[us]"),
+            "to_on": history["to_on"].astype("datetime64[us]"),
             "assumed": False,
         }
     )

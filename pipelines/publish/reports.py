@@ -54,7 +54,7 @@ class Reports:
         else:
             to.write_text(self._page(f"{kind}.html", **getattr(self, kind)()), encoding="utf-8")
 
-    def _page(self, template: str, **told: Any) -> str:
+    def _page(self, template: str, **values: Any) -> str:
         from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
         pages = Environment(
@@ -68,7 +68,7 @@ class Reports:
             station=self.manifest.station["name"],
             as_of=words.day(pd.Timestamp(self.manifest.as_of_on)),
             made_at=words.clock(pd.Timestamp(self.manifest.created_at), self.zone),
-            **told,
+            **values,
         )
 
     # --- the reports --------------------------------------------------------------------------

@@ -178,7 +178,7 @@ def _read(path: Path, table: str) -> pd.DataFrame:
         return rows
     for field in TABLES[table].fields.values():
         if field.kind == "json":
-            rows[field.name] = rows[field.name].map(lambda told: json.loads(told) if isinstance(told, str) else None)
+            rows[field.name] = rows[field.name].map(lambda text: json.loads(text) if isinstance(text, str) else None)
     return conform(rows, TABLES[table].fields.values())
 
 

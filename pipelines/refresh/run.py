@@ -68,12 +68,12 @@ class PassResult:
 
     def lines(self) -> list[str]:
         """The summary for people."""
-        told = []
+        lines = []
         for taken in self.intake.files:
             if taken["refused"]:
-                told.append(f"  {taken['file']}: refused. {taken['refused']}")
+                lines.append(f"  {taken['file']}: refused. {taken['refused']}")
             elif taken["rows_rejected"]:
-                told.append(
+                lines.append(
                     f"  {taken['file']}: {taken['rows_accepted']} of {taken['rows_read']} rows taken, "
                     f"{taken['rows_rejected']} rejected"
                 )
@@ -84,23 +84,23 @@ class PassResult:
             + (f", {self.intake.refused} files refused" if self.intake.refused else "")
         )
         if self.intake.resolved:
-            told.append(f"  {self.intake.resolved} rows that had waited for a register were taken over")
+            lines.append(f"  {self.intake.resolved} rows that had waited for a register were taken over")
         if self.held:
-            told.append(f"Nothing was published, {self.snapshot} stands. {self.held}")
+            lines.append(f"Nothing was published, {self.snapshot} stands. {self.held}")
         elif self.published:
             changed = ", ".join(f"{n} {what}" for what, n in self.recomputed.items() if n)
-            told.append(
+            lines.append(
                 f"Published {self.snapshot} as of {self.as_of_on} in {self.seconds:.1f} s"
                 + (f" ({changed})" if changed else "")
             )
         else:
-            told.append(f"Nothing new: {self.snapshot} stands, as of {self.as_of_on} ({self.seconds:.1f} s)")
-        told += [f"  {c['file']} ({c['content']}): {c['message']}" for c in self.intake.layout_changes]
+            lines.append(f"Nothing new: {self.snapshot} stands, as of {self.as_of_on} ({self.seconds:.1f} s)")
+        lines += [f"  {c['file']} ({c['content']}): {c['message']}" for c in self.intake.layout_changes]
         if any(c["rule"] == WAITS for c in self.intake.layout_changes):
-            told.append("If these differences are right: coldfill run --accept-layout (of one: --only and its number)")
+            lines.append("If these differences are right: coldfill run --accept-layout (of one: --only and its number)")
         if self.open_problems:
-            told.append(f"{self.open_problems} open problems: coldfill rejects shows them and how to fix them")
-        return [head, *told]
+            lines.append(f"{self.open_problems} open problems: coldfill rejects shows them and how to fix them")
+        return [head, *lines]
 
 
 def run_pass(

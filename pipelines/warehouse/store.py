@@ -371,8 +371,8 @@ class Warehouse:
         if self.noted(file, rule, value):
             return False
         known = all_codes().get(rule)
-        told = {"value": value} | words
-        message, fix = (known.words(told), known.fix) if known else (rule.replace("_", " "), "")
+        figures = {"value": value} | words
+        message, fix = (known.words(figures), known.fix) if known else (rule.replace("_", " "), "")
         self.con.execute("INSERT INTO notices VALUES (?, ?, ?, ?, ?, ?)", [file, rule, value, message, fix, now])
         return True
 
@@ -406,15 +406,15 @@ def _key(source: str) -> str:
 
 def row_hash(frame: pd.DataFrame) -> pd.Series:
     """A stable text hash a row, over all values of the frame."""
-    told = {}
+    columns = {}
     for name, column in frame.items():
         if column.dtype == "object":
-            told[name] = [";".join(v) if isinstance(v, list) else ("" if v is None else str(v)) for v in column]
+            columns[name] = [";".join(v) if isinstance(v, list) else ("" if v is None else str(v)) for v in column]
         elif str(column.dtype) in ("boolean", "Int64"):
-            told[name] = column.to_numpy("float64", na_value=float("nan"))
+            columns[name] = column.to_numpy("float64", na_value=float("nan"))
         else:
-            told[name] = column.array
-    plain = pd.DataFrame(told, index=frame.index)
+            columns[name] = column.array
+    plain = pd.DataFrame(columns, index=frame.index)
     return pd.util.hash_pandas_object(plain, index=False).map("{:016x}".format).astype("str")
 
 

@@ -18,13 +18,13 @@ class WarehouseDamaged(RuntimeError):
 
 def trouble(path: Path, error: duckdb.Error) -> Exception:
     """What an error at opening means; the error itself where it is the machine's."""
-    told = str(error).lower()
-    if "could not set lock" in told or "being used" in told:
+    text = str(error).lower()
+    if "could not set lock" in text or "being used" in text:
         return WarehouseBusy(
             f"{path.name} is in use by another process. Is another `coldfill run` or `coldfill schedule` at "
             "work? Wait until it has finished, then run again."
         )
-    return error if any(words in told for words in _NOT_THE_FILE) else damaged(path, error)
+    return error if any(words in text for words in _NOT_THE_FILE) else damaged(path, error)
 
 
 def damaged(path: Path, error: Exception) -> WarehouseDamaged:

@@ -291,8 +291,8 @@ def _rows(about, samples, traces, lacked, trend, state, policy: Policy) -> pd.Da
     made["below_policy"] = pd.array(below, "boolean")
     made.loc[(floor & ~below) | np.isnan(margin), "below_policy"] = pd.NA
     made["cause"] = np.where(below, np.array(CAUSES)[np.argmax(np.nan_to_num(shares), axis=1)], "none")
-    told = [dict(zip(CAUSES, share, strict=True)) for share in shares.tolist()]
-    made["cause_shares"] = pd.Series([t if b else None for t, b in zip(told, below, strict=True)], dtype="object")
+    by_cause = [dict(zip(CAUSES, share, strict=True)) for share in shares.tolist()]
+    made["cause_shares"] = pd.Series([t if b else None for t, b in zip(by_cause, below, strict=True)], dtype="object")
     broken = policy.reserve.thirds & (np.nan_to_num(thirds) < 0)
     raised = {
         "no_direct_ascent": floor,

@@ -116,8 +116,8 @@ def _to_the_letter(dives: pd.DataFrame, tanks: list[pd.DataFrame], samples: pd.D
         if high - low < 4 or not some:  # without pressures nothing tells two square dives apart
             continue
         mode = dives["mode"].iloc[i]
-        told = (str(mode), mine.to_csv(index=False), values[low:high].tobytes())
-        of_like.setdefault(told, []).append(i)
+        content = (str(mode), mine.to_csv(index=False), values[low:high].tobytes())
+        of_like.setdefault(content, []).append(i)
     pairs = [pair for like in of_like.values() for pair in pairwise(sorted(like, key=lambda i: (started[i], i)))]
     return sorted(pairs)
 

@@ -63,9 +63,9 @@ def gas_from_elsewhere(
     )
     events["rise"] = (events["low"] > before) | (other_mix & (events["since"] > 0))
     # of the time between two fills: the least bound, and whether anything rose
-    told = events.groupby(["cylinder_id", "since"]).agg(bound=("bound", "last"), rise=("rise", "any"))
+    latest = events.groupby(["cylinder_id", "since"]).agg(bound=("bound", "last"), rise=("rise", "any"))
     place = pd.MultiIndex.from_arrays([events.loc[is_fill, "cylinder_id"], events.loc[is_fill, "since"] - 1])
-    found = told.reindex(place)
+    found = latest.reindex(place)
     of_row = events.loc[is_fill, "row"].to_numpy()
     bound, rose = np.full(n, -np.inf), np.zeros(n, bool)
     # of cylinders joined since, the fuller one bounds what the set reads
@@ -128,11 +128,11 @@ def readings_between(
         parts.append(_part(lost, lost["filled_at"], None, None).assign(low=np.inf))
     made = pd.concat(parts, ignore_index=True)
     pairs = cylinders_of_units_on(inputs, made["unit_id"], local_day(made["at"], policy.time_zone))
-    told = made.iloc[pairs["row"].to_numpy()].reset_index(drop=True)
-    told["cylinder_id"] = pairs["cylinder_id"].set_axis(told.index)
+    by_cylinder = made.iloc[pairs["row"].to_numpy()].reset_index(drop=True)
+    by_cylinder["cylinder_id"] = pairs["cylinder_id"].set_axis(by_cylinder.index)
     joined = pairs["row"].duplicated(keep=False).to_numpy()
-    told.loc[joined & told["ended"].to_numpy(bool), "high"] = np.nan
-    return told[~_around_a_fill(told, c, chain, policy)].drop(columns=["unit_id", "out_at", "ended"])
+    by_cylinder.loc[joined & by_cylinder["ended"].to_numpy(bool), "high"] = np.nan
+    return by_cylinder[~_around_a_fill(by_cylinder, c, chain, policy)].drop(columns=["unit_id", "out_at", "ended"])
 
 
 def _emptied_by_test(
@@ -154,16 +154,16 @@ def _emptied_by_test(
     return made.assign(high=policy.filling.least_arrival_bar + OTHER_GAUGE_BAR)
 
 
-def _around_a_fill(told: pd.DataFrame, c: pd.DataFrame, chain: pd.DataFrame, policy: Policy) -> np.ndarray:
+def _around_a_fill(by_cylinder: pd.DataFrame, c: pd.DataFrame, chain: pd.DataFrame, policy: Policy) -> np.ndarray:
     """True for loans during which, or on whose last day, their cylinder was filled."""
-    loans = told[["cylinder_id", "out_at", "at"]].reset_index().dropna(subset=["out_at"]).sort_values("out_at")
+    loans = by_cylinder[["cylinder_id", "out_at", "at"]].reset_index().dropna(subset=["out_at"]).sort_values("out_at")
     filled = chain[["cylinder_id"]].assign(filled_at=c["filled_at"].iloc[chain["row"]].array)
     found = pd.merge_asof(
         loans, filled.sort_values("filled_at"), left_on="out_at", right_on="filled_at", by="cylinder_id",
         direction="forward",
     )  # fmt: skip
     day_back, day_filled = (local_day(found[k], policy.time_zone) for k in ("at", "filled_at"))
-    around = np.zeros(len(told), bool)
+    around = np.zeros(len(by_cylinder), bool)
     around[found.loc[(day_filled <= day_back).to_numpy(bool), "index"]] = True
     return around
 

@@ -55,9 +55,9 @@ def build_cylinder_life(
     parts.append(
         _part(cylinders["cylinder_id"], day(cylinders["manufactured_on"]), "manufactured", cylinders["empty_mass_kg"])
     )
-    told = set_membership(inputs)
+    members = set_membership(inputs)
     for moment, event in (("from_on", "joined_set"), ("to_on", "left_set")):
-        dated = told.dropna(subset=[moment])
+        dated = members.dropna(subset=[moment])
         parts.append(_part(dated["cylinder_id"], day(dated[moment]), event, None, code=dated["set_id"]))
     parts += _loans(inputs, policy)
     parts.append(_dives(inputs, dive_tank_use, policy))
