@@ -57,8 +57,6 @@ PHRASES = {
 #: files that still say 'told': what it is (fingerprint, config, first_published, flagged, given) is to take its place
 STILL_TOLD = {
     "dashboard/views/filling_advice.py": 6,
-    "pipelines/derive/dives/checks.py": 8,
-    "pipelines/derive/dives/tables.py": 5,
     "pipelines/derive/fills/between.py": 2,
     "pipelines/derive/units.py": 2,
     "pipelines/intake/accept.py": 5,

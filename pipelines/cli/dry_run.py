@@ -8,7 +8,7 @@ from pathlib import Path
 
 from pipelines.cli.console import problem_line
 from pipelines.intake.intake import Intake
-from pipelines.refresh.run import LOCK, alone
+from pipelines.refresh.run import LOCK, pass_lock
 from pipelines.station.clock import latest_moment, now
 from pipelines.station.settings import Station
 from pipelines.warehouse.store import Warehouse
@@ -67,7 +67,7 @@ def _copy_warehouse(station: Station, trial: Station) -> None:
     """A copy that is whole: not taken while a pass writes."""
     if not station.warehouse.exists():
         return
-    with alone(station) if (station.folder / LOCK).exists() else contextlib.nullcontext():
+    with pass_lock(station) if (station.folder / LOCK).exists() else contextlib.nullcontext():
         shutil.copy2(station.warehouse, trial.warehouse)
         log = station.warehouse.with_name(station.warehouse.name + ".wal")
         if log.exists():

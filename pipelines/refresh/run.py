@@ -139,7 +139,7 @@ def run_pass(
     began = time.perf_counter()
     for folder in (station.inbox, station.archive, station.lake, station.published):
         folder.mkdir(parents=True, exist_ok=True)
-    with alone(station):
+    with pass_lock(station):
         moment = clock.now()
         run_id = run_name or f"run-{moment:%Y%m%dT%H%M%S%f}"
         clear_workplaces(station)
@@ -359,7 +359,7 @@ def _timed(seconds: dict[str, float], step: str) -> Iterator[None]:
 
 
 @contextlib.contextmanager
-def alone(station: Station) -> Iterator[None]:
+def pass_lock(station: Station) -> Iterator[None]:
     """Only one pass at a time: a lock the system takes back when its process dies."""
     handle = open(station.folder / LOCK, "a+b")  # noqa: SIM115 - held over the whole pass
     try:

@@ -241,11 +241,11 @@ def test_check_says_what_would_happen_and_changes_nothing(coldfill, station, tmp
 
 
 def test_check_waits_for_no_pass_and_says_so(coldfill, station, tmp_path):
-    from pipelines.refresh.run import alone
+    from pipelines.refresh.run import pass_lock
 
     file = tmp_path / "fills.csv"
     file.write_text(s.text([s.fill(1)]))
-    with alone(station):
+    with pass_lock(station):
         code, _, err = coldfill("check", file, "--station", station.folder)
     assert code == 2
     assert "Another pass is at work" in err

@@ -322,7 +322,7 @@ def test_killed_at_any_moment_nothing_is_lost(tmp_path):
 
 # --- two at once, and readers -----------------------------------------------------------------
 def test_a_second_pass_at_the_same_time_is_told_to_wait(copy):
-    with steps.alone(copy):
+    with steps.pass_lock(copy):
         with pytest.raises(WarehouseBusy, match="Another pass is at work"):
             s.run(copy)
         told = subprocess.run(

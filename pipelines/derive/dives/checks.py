@@ -43,7 +43,7 @@ def dive_flags(
         "gas_missing": missing & ~closed & ~no_depth,
         "mean_depth_missing": no_depth & ~closed,
         "mean_depth_only": built.flat & ~closed,
-        "depths_contradict": told(dives, "depths_contradict"),
+        "depths_contradict": has_flag(dives, "depths_contradict"),
         "not_breathable": bad_gas,
         "end_above_start": rising & ~closed,
         "gas_shared": true("gas_shared"),
@@ -117,15 +117,15 @@ def _deepest_on_gas(built: Built, deepest_bar_abs: NDArray) -> NDArray:
     out = np.where(
         counted & ((supplies[dive] == 1) | (rows["role"] == "back").to_numpy(bool)), deepest_bar_abs[dive], np.nan
     )
-    told = counted & built.by_trace & (supplies[dive] > 1) & ~rows["sole_supply"].to_numpy(bool)
-    if told.any():
-        positive = np.where(told[:, None], np.maximum(np.nan_to_num(rate), 0.0), 0.0)
+    breathed = counted & built.by_trace & (supplies[dive] > 1) & ~rows["sole_supply"].to_numpy(bool)
+    if breathed.any():
+        positive = np.where(breathed[:, None], np.maximum(np.nan_to_num(rate), 0.0), 0.0)
         total = np.zeros((len(built.dives), positive.shape[1]))
         np.add.at(total, dive, positive)
         breathing = positive > np.maximum(BREATHES_SHARE * total[dive], 3.0)
         ambient = built.grid.ambient_bar_abs[rows["place"].to_numpy(int)]
         ambient = np.where(breathing, 0.5 * (ambient[:, 1:] + ambient[:, :-1]), -np.inf).max(axis=1)
-        out = np.where(told, np.where(np.isfinite(ambient), ambient, np.nan), out)
+        out = np.where(breathed, np.where(np.isfinite(ambient), ambient, np.nan), out)
     # decompression gas known by its ends was given its time (`late_breathing_shares`): before that it stands still
     late = np.flatnonzero(counted & ~built.by_trace & (rows["role"] == "deco").to_numpy(bool) & np.isnan(out))
     for row in late.tolist():
@@ -166,11 +166,11 @@ def max_ppo2_bar(built: Built, deepest_bar_abs: NDArray) -> NDArray:
     # of a cylinder whose record was refused, or that names no mix, nothing is known: it may have been the richest
     unknown = built.rows["lost"].to_numpy(bool) | built.rows["mix_assumed_air"].to_numpy(bool)
     out[built.dive[unknown & built.rows["breathed"].to_numpy(bool)]] = np.nan
-    out[told(built.dives, "tank_rejected")] = np.nan
+    out[has_flag(built.dives, "tank_rejected")] = np.nan
     return np.where(np.isfinite(out) & ~not_open(built.dives), out, np.nan)
 
 
-def told(dives: pd.DataFrame, code: str) -> NDArray:
+def has_flag(dives: pd.DataFrame, code: str) -> NDArray:
     """Dives of whose record intake said `code`."""
     if "value_flags" not in dives:
         return np.zeros(len(dives), bool)
@@ -182,4 +182,4 @@ def not_open(dives: pd.DataFrame) -> NDArray:
     """Dives by a mode other than open circuit, also one that `mode` has no word for."""
     mode = dives["mode"]
     named = mode.notna().to_numpy(bool) & (mode != "open_circuit").fillna(False).to_numpy(bool)
-    return named | told(dives, "not_open_circuit")
+    return named | has_flag(dives, "not_open_circuit")

@@ -6,7 +6,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pipelines.derive.dives.built import Built
-from pipelines.derive.dives.checks import dive_flags, max_ppo2_bar, told
+from pipelines.derive.dives.checks import dive_flags, has_flag, max_ppo2_bar
 from pipelines.derive.dives.fit import GAUGE_SCATTER_BAR, TRANSMITTER_SCATTER_BAR
 from pipelines.derive.dives.links import unknown_as_nan
 from pipelines.derive.dives.samples import from_grid, water_density
@@ -100,7 +100,7 @@ def consumption_table(built: Built) -> pd.DataFrame:
     capacity = rows["capacity_l"].to_numpy(float)
     has_rows = np.bincount(built.dive[counted], minlength=n) > 0
     missing = np.bincount(built.dive[counted & ~np.isfinite(used)], minlength=n) > 0
-    missing |= told(dives, "tank_rejected")
+    missing |= has_flag(dives, "tank_rejected")
     missing |= np.array(["gas_missing" in built.flags.get(d, ()) for d in dives["dive_id"]], bool)
 
     duration = built.grid.duration_s[built.place] / 60.0
@@ -241,9 +241,9 @@ def trace_table(built: Built, consumption: pd.DataFrame) -> pd.DataFrame:
     index, amount = from_grid(samples, built.grid, places, fits.amount_free_l[back])
     _, gas_c = from_grid(samples, built.grid, places, fits.gas_c[back])
     _, event_bar = from_grid(samples, built.grid, places, events_bar(built)[back])
-    told = np.flatnonzero(built.counted & built.by_trace & stated[built.dive])
+    places = np.flatnonzero(built.counted & built.by_trace & stated[built.dive])
     at_rate, rate = from_grid(
-        samples, built.grid, rows["place"].to_numpy(int)[told], nodes_of_steps(fits.rate_l_min[told])
+        samples, built.grid, rows["place"].to_numpy(int)[places], nodes_of_steps(fits.rate_l_min[places])
     )
     lengths = np.diff(np.append(samples.starts, samples.t_s.size))[places]
     row = np.repeat(back, lengths)
