@@ -43,6 +43,16 @@ def test_a_diver_never_gets_a_row_that_names_another(published, table):
         assert (got["member_id"] == ME).all() and len(got)
 
 
+def test_a_diver_gets_the_cylinders_owned_or_held_and_nobody_elses_name():
+    """Of three: an own one lent to another, another's that the diver holds, another's."""
+    kept = pd.DataFrame(
+        {"cylinder_id": ["mine", "borrowed", "theirs"], "owner_id": [ME, OTHER, OTHER], "held_by": [OTHER, ME, OTHER]}
+    )
+    got = data._own(None, "", Viewer(DIVER, ME), "cylinder_health", kept)
+    assert got["cylinder_id"].tolist() == ["mine", "borrowed"]
+    assert got["owner_id"].dropna().tolist() == [ME] == got["held_by"].dropna().tolist()
+
+
 @pytest.mark.parametrize("table", BY_MEMBER)
 def test_a_diver_who_asks_for_another_is_refused(published, table):
     mine = open_snapshot(published, Viewer(DIVER, ME))
