@@ -241,9 +241,9 @@ def trace_table(built: Built, consumption: pd.DataFrame) -> pd.DataFrame:
     index, amount = from_grid(samples, built.grid, places, fits.amount_free_l[back])
     _, gas_c = from_grid(samples, built.grid, places, fits.gas_c[back])
     _, event_bar = from_grid(samples, built.grid, places, events_bar(built)[back])
-    places = np.flatnonzero(built.counted & built.by_trace & stated[built.dive])
+    with_rate = np.flatnonzero(built.counted & built.by_trace & stated[built.dive])
     at_rate, rate = from_grid(
-        samples, built.grid, rows["place"].to_numpy(int)[places], nodes_of_steps(fits.rate_l_min[places])
+        samples, built.grid, rows["place"].to_numpy(int)[with_rate], nodes_of_steps(fits.rate_l_min[with_rate])
     )
     lengths = np.diff(np.append(samples.starts, samples.t_s.size))[places]
     row = np.repeat(back, lengths)
