@@ -43,8 +43,9 @@ def chosen_part(title: str, choices: Mapping[str, str], key: str, default: str) 
 
 
 def show(*pieces: Any) -> None:
-    """Put pieces on the page."""
-    st.html("".join(text(p) for p in pieces))
+    """Put pieces on the page, where there are any."""
+    if pieces:
+        st.html("".join(text(p) for p in pieces))
 
 
 def style() -> None:

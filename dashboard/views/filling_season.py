@@ -158,7 +158,7 @@ def learned(snapshot: Snapshot) -> None:
 
 def track_record(row: Row) -> list[parts.Markup]:
     """How one station's predictions turned out; said aloud where they promised too much or leaned one way."""
-    if not row.answers:
+    if not (words.known(row.answers) and row.answers):
         return []
     at = f"{row.station_id}: " if words.known(row.station_id) else ""
     pieces = [

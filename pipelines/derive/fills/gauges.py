@@ -13,6 +13,9 @@ COLUMNS = ["gauge_id", "month_on", "offset_bar", "offset_low_bar", "offset_high_
 SURE_SD = 3.0
 LEAST_MOVE_BAR = 1.0
 """Drifting: moved by more than this since its first month, and by more than three standard deviations."""
+LEAST_WITNESSES = 3
+"""Beyond its limit only where so many settled readings speak of it: one slip in a fill's log looks the same."""
+
 ALIKE_BAR = 0.7
 """A gauge that reads high and a film that hands on less heat look alike where all fills are alike: SD of an offset
 that no number of settled fills tells apart. A judgement, set on stations simulated apart."""
@@ -46,7 +49,9 @@ def build_gauge_check(c: pd.DataFrame, belief: Belief) -> pd.DataFrame:
     move = belief.mean[walk] - belief.mean[first]
     move_sd = np.sqrt(np.maximum(v[walk, walk] + v[first, first] - 2 * v[walk, first], 0.0))
     moved = (np.abs(move) > LEAST_MOVE_BAR) & (np.abs(move) > SURE_SD * move_sd)
-    beyond = np.abs(offset) - SURE_SD * sd > frame["limit"].to_numpy()
+    witnesses = frame["gauge_id"].map(c.loc[c["settled_usable"].to_numpy(bool), "gauge"].value_counts()).fillna(0)
+    enough = witnesses.to_numpy(int) >= LEAST_WITNESSES
+    beyond = enough & (np.abs(offset) - SURE_SD * sd > frame["limit"].to_numpy())
     return frame.assign(
         offset_bar=offset,
         offset_low_bar=offset - Z80 * sd,

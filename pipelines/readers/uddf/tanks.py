@@ -249,8 +249,8 @@ def _gas(found: Dive, data: dict, single: bool, points: Waypoints, context: Cont
         or (abs(total - 1) > 0.01 if whole else total > 1.01)
         or given.get("h2", 0) > 0
         or "o2" not in given
-        # a share of a share: 0.0032 where 0.32 was meant
-        or any(0 < given.get(k, 0) < LEAST_FRACTION for k in ("o2", "he"))
+        # a share of a share: 0.0032 where 0.32 was meant; so little helium is what an analyser finds of an earlier fill
+        or 0 < given.get("o2", 0) < LEAST_FRACTION
     )
     if wrong:
         found.say(
