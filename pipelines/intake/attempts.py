@@ -1,4 +1,4 @@
-"""A file at which passes die (out of memory, killed) is refused after the second time, so that the station goes on."""
+"""A file at which passes die (out of memory, killed) is refused after the third time, so that the station goes on."""
 
 import contextlib
 import json
@@ -9,8 +9,8 @@ from pipelines.readers.tables.sheet import refused
 from pipelines.station.settings import Station
 
 NAME = ".being-read.json"
-#: so many passes may end at one file; a power cut is one
-MOST = 2
+#: so many passes may end at one file; a power cut or two are not its fault
+MOST = 3
 
 
 def begin(station: Station, found: InboxFile) -> None:

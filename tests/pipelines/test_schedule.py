@@ -109,7 +109,7 @@ class _Scheduled:
         listed = subprocess.run(
             ["ps", "-o", "pid=,args=", "--ppid", str(self.process.pid)], capture_output=True, text=True
         )
-        return next(int(line.split()[0]) for line in listed.stdout.splitlines() if "schedule_server" in line)
+        return next(int(line.split()[0]) for line in listed.stdout.splitlines() if "schedule.server" in line)
 
     def end(self) -> None:
         if self.process.poll() is None:

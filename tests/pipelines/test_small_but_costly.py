@@ -7,7 +7,7 @@ import openpyxl
 import pytest
 import small_station as s
 
-from pipelines.intake import intake
+from pipelines.intake import attempts, intake
 from tests.pipelines.reader_files import FILL_COLUMNS, GOOD_FILL, csv_text, fills
 
 #: far above what is needed on a busy machine, far below what these files took (minutes to an hour)
@@ -122,7 +122,7 @@ def test_a_file_at_which_passes_die_is_set_aside_until_it_changes(tmp_path, monk
         return real(self, found, *rest)
 
     monkeypatch.setattr(intake.Intake, "_read_into", dies)
-    for _ in range(2):
+    for _ in range(attempts.MOST):
         with pytest.raises(Killed):
             s.take_in(station)
     result = s.take_in(station)

@@ -184,7 +184,8 @@ def leak_intervals(
     events = pd.concat(
         [e for e in (fills, dives, _blocks(fills, dives, inputs)) if len(e)] or [fills], ignore_index=True
     )
-    # frames without rows, and times computed from minutes, come in other dtypes
+    # dives alone have no top-ups; frames without rows, and times computed from minutes, come in other dtypes
+    events = events.reindex(columns=events.columns.union(COMMON, sort=False))
     events["at"] = pd.to_datetime(events["at"], utc=True).astype("datetime64[us, UTC]")
     events = events[events["at"] < end].sort_values(["unit_id", "at", "order"], kind="stable", ignore_index=True)
     after = events.shift(-1)
