@@ -282,16 +282,16 @@ def test_a_source_that_may_not_have_been_air_holds_a_fill_that_nobody_analysed(s
 
 # --- what passes on ---------------------------------------------------------------------------
 def test_what_is_unknown_passes_on_by_its_share_until_so_little_is_left_that_the_mix_is_air():
-    """Filled with air from 50 bar each time: 22 %, 4.8 %, then 1 % of the gas is of unknown origin.
+    """Filled with air from 50 bar each time: 26 %, 7 %, 1.7 %, then 0.5 % of the gas is of unknown origin.
 
-    Of 50 % oxygen the last would leave the mix below 22 %, the upper bound of air, and the one before would not.
+    Of pure oxygen the last would leave the mix below 22 %, the upper bound of air, and the one before would not.
     """
     rows = built(fills=[then(i) for i in range(5)])["fill_quality"].set_index("fill_id")
-    assert [held_as_unknown(rows.loc[f"g{i}"]) for i in range(5)] == [True, True, False, False, False]
+    assert [held_as_unknown(rows.loc[f"g{i}"]) for i in range(5)] == [True, True, True, False, False]
     kept = thermal.density_mol_l(50.0, 20.0) / thermal.density_mol_l(232.0, rows["gas_c"].iloc[0])
-    assert 20.95 + 29.05 * kept**2 > 22.0 > 20.95 + 29.05 * kept**3
-    from_90 = built(fills=[then(i, start_pressure_bar=90.0) for i in range(5)])["fill_quality"].set_index("fill_id")
-    assert [held_as_unknown(from_90.loc[f"g{i}"]) for i in range(5)] == [True, True, True, True, False]
+    assert 20.95 + 79.05 * kept**3 > 22.0 > 20.95 + 79.05 * kept**4
+    from_90 = built(fills=[then(i, start_pressure_bar=90.0) for i in range(6)])["fill_quality"].set_index("fill_id")
+    assert [held_as_unknown(from_90.loc[f"g{i}"]) for i in range(6)] == [True, True, True, True, True, False]
 
 
 @pytest.mark.parametrize("how", [{"analysed_o2_pct": 20.9}, {"start_pressure_bar": 1.0}])

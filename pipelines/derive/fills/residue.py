@@ -19,10 +19,8 @@ from shared.gas.mixing import is_plain_air as is_air
 APART_PCT = 0.5
 """Cylinders joined to one set whose mixes differ by more make a mix that nobody knows."""
 GASES = ("o2", "he", "ar")
-LIKELY_MOST_O2_PCT = 50.0
-"""The richest gas that is likely to be found in a cylinder which is then topped with air. A judgement."""
-PASSED_OVER_SHARE = (PLAIN_O2_PCT[1] - AIR_O2_PCT) / (LIKELY_MOST_O2_PCT - AIR_O2_PCT)
-"""So small a share of that, 3.6 %, leaves the mix air: the third fill with air from 50 bar, the fifth from 90."""
+PASSED_OVER_SHARE = (PLAIN_O2_PCT[1] - AIR_O2_PCT) / (100.0 - AIR_O2_PCT)
+"""So small a share, 1.3 %, leaves the mix air even if pure oxygen was inside: the fourth fill with air from 50 bar."""
 ASSUMED_LEAST_BAR = 50.0
 """A start pressure that the settings state for all fills does not show that little was inside: at least so much."""
 
