@@ -73,6 +73,14 @@ def fill_rows(season, rng, planted=True):
             second_o2[k] = round(first_o2[k] - 1.6, 1)
         elif checked[k] and twin[f["unit"][k]] and chance() < 0.15:
             second_o2[k] = round(first_o2[k] + (-0.1, 0, 0, 0.1)[whole(4)], 1)
+    # a careful station analyses what it fills for the first time: nobody knows what was left inside
+    apart = rng.spawn(1)[0]  # the other draws stay as they are
+    for k in np.sort(np.unique(f["unit"], return_index=True)[1]).tolist():
+        if checked[k] or f["no_analysis"][k] or f["gas"][k] == argon:
+            continue
+        first_o2[k] = round(f["o2_true"][k] * 100 + apart.normal(0, 0.15), 1)
+        first_he[k] = round(f["he_true"][k] * 100)
+        analysed_s[k] = f["filled_s"][k] + int(apart.uniform(4, 40) * 60)
     operators = np.array(OPERATORS, object)[operator]
     gases = np.array(GAS_NAMES, object)[f["gas"]]
     sources = np.array(SOURCE_NAMES, object)[f["source"]]

@@ -389,7 +389,8 @@ def test_bands_of_a_fill_hold_what_they_say(fills):
 def test_the_mix_expected_of_a_fill_is_the_true_one(fills):
     """From what was inside and what was let in: a residue left out is 2 to 5 points in a top-up of nitrox."""
     error = (fills["expected_o2_pct"] - fills["o2_pct_true"]).abs()
-    assert error.notna().mean() > 0.7  # cylinders come to the first fill with gas that nobody logged
+    assert error.notna().mean() > 0.75  # what was blended without its amounts, and suit gas, have none
+    assert fills["o2_pct"].notna().mean() > 0.95  # every cylinder's first fill is analysed: none starts unknown
     assert error.median() < 0.1
     assert error.quantile(0.9) < 0.4
 
