@@ -1,6 +1,7 @@
 """From declared fields to frames: one dtype a kind, in pandas, Arrow and DuckDB alike."""
 
 from collections.abc import Iterable
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
@@ -35,6 +36,11 @@ DUCKDB = {
 
 def empty(fields: Iterable[Field]) -> pd.DataFrame:
     """A frame without rows that has these columns, each with its dtype."""
+    return _without_rows(tuple(fields)).copy()
+
+
+@lru_cache(maxsize=256)
+def _without_rows(fields: tuple[Field, ...]) -> pd.DataFrame:
     return pd.DataFrame({field.name: pd.Series([], dtype=PANDAS[field.kind]) for field in fields})
 
 
@@ -53,6 +59,9 @@ def conform(frame: pd.DataFrame, fields: Iterable[Field], *, keep: Iterable[str]
     TypeError
         A column cannot take its dtype; the message names it.
     """
+    fields = tuple(fields)
+    if frame.empty and not len(frame.index):  # most of a small station's tables
+        return _without_rows(fields).assign(**{name: frame[name] for name in keep})
     made = {}
     for field in fields:
         if field.name not in frame:
