@@ -1,6 +1,6 @@
 """Figures of fills and gauges: pure functions, frames in, a Plotly figure out.
 
-One palette, told apart by lightness and by dash or marker too, so that it holds without colour vision and in
+One palette, distinct by lightness and by dash or marker too, so that it holds without colour vision and in
 print. No green, yellow, brown, red or grey fields that could be taken for a cylinder's shoulder or a band.
 """
 

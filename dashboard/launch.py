@@ -1,6 +1,6 @@
 """How the pages are served: the command line and the environment that `coldfill dashboard` starts.
 
-Streamlit is told everything on its command line, so that no settings file of the user, of the folder or of
+Streamlit is given everything on its command line, so that no settings file of the user, of the folder or of
 another program changes how a station's pages behave.
 """
 

@@ -1,7 +1,7 @@
 """Who and what is at the invented station: members, cylinders, sources, gauges.
 
 Tarrowick Sound does not exist; nor does anybody named here. The first twelve members (first_members.csv) and
-thirty cylinders (first_cylinders.csv) are told one by one, because the planted problems (planted.toml) stand on
+thirty cylinders (first_cylinders.csv) are listed one by one, because the planted problems (planted.toml) stand on
 them; beyond those, larger stations are drawn at random after the same pattern.
 """
 
@@ -70,9 +70,9 @@ def first_members():
     kinds = {f.name: f.type for f in fields(Member)}
     out = []
     with (HERE / "first_members.csv").open(encoding="utf-8", newline="") as file:
-        for told in csv.DictReader(file):
-            row = {k: v if kinds[k] is str else kinds[k](v) for k, v in told.items() if kinds[k] in (str, int, float)}
-            out.append(Member(**row, units=told["units"].split(), hand_ends=told["hand_ends"] == "True"))
+        for texts in csv.DictReader(file):
+            row = {k: v if kinds[k] is str else kinds[k](v) for k, v in texts.items() if kinds[k] in (str, int, float)}
+            out.append(Member(**row, units=texts["units"].split(), hand_ends=texts["hand_ends"] == "True"))
     return out
 
 

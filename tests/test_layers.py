@@ -126,10 +126,10 @@ def test_a_pass_and_the_calculator_do_not_import_what_they_can_do_without():
         ("pipelines.cli.calculator", ("scipy", "pandas", "prefect")),
         ("pipelines.cli", ("pandas", "duckdb", "numpy", "pandera")),
     ):
-        told = subprocess.run(
+        done = subprocess.run(
             [sys.executable, "-c", f"import {module}, sys; print(' '.join(sys.modules))"],
             capture_output=True,
             text=True,
             check=True,
         )
-        assert not set(without) & set(told.stdout.split()), module
+        assert not set(without) & set(done.stdout.split()), module

@@ -32,18 +32,18 @@ def tracked() -> list[str]:
 
 
 def test_ruff_finds_nothing():
-    told = subprocess.run(
+    done = subprocess.run(
         [sys.executable, "-m", "ruff", "check", "--no-cache", "."], cwd=ROOT, capture_output=True, text=True
     )
-    assert told.returncode == 0, told.stdout
+    assert done.returncode == 0, done.stdout
 
 
 @pytest.mark.once
 def test_types_hold(tmp_path):
-    told = subprocess.run(
+    done = subprocess.run(
         [sys.executable, "-m", "mypy", "--cache-dir", str(tmp_path)], cwd=ROOT, capture_output=True, text=True
     )
-    assert told.returncode == 0, told.stdout
+    assert done.returncode == 0, done.stdout
 
 
 def test_the_top_level_is_what_the_guide_lists():

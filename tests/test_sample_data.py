@@ -200,14 +200,14 @@ def test_the_shipped_sample_is_small_and_every_planted_place_is_in_it():
     with (inbox / "cylinders.csv").open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
     known = {r["cylinder_id"] for r in rows} | {r["set_id"] for r in rows}
-    for told in tomllib.loads((SAMPLE / "planted.toml").read_text(encoding="utf-8")).values():
-        where = told["where"]
+    for problem in tomllib.loads((SAMPLE / "planted.toml").read_text(encoding="utf-8")).values():
+        where = problem["where"]
         named = where.get("files", [])
         assert files >= {n.removeprefix("inbox/") for n in named}
         units = [*where.get("units", []), *where.get("cylinders", []), *([where["unit"]] if "unit" in where else [])]
         assert known >= set(units)
-        assert told["what"]
-        assert told["shows"]
+        assert problem["what"]
+        assert problem["shows"]
 
 
 def test_a_plain_station_of_any_size_is_made(tmp_path):

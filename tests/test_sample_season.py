@@ -336,11 +336,11 @@ def fills(tables, truth):
 def dives(tables, truth):
     """Published dives beside their truth; the log of a UDDF file names dives otherwise, so by the minute."""
     true = truth.dives.assign(minute=pd.to_datetime(truth.dives["started_at"]).dt.floor("min"))
-    told = tables("dive_consumption")
-    both = told.assign(minute=told["started_at"].dt.floor("min")).merge(
+    computed = tables("dive_consumption")
+    both = computed.assign(minute=computed["started_at"].dt.floor("min")).merge(
         true, on=["member_id", "minute"], suffixes=("", "_true")
     )
-    assert len(both) == len(told) == len(true) > 300
+    assert len(both) == len(computed) == len(true) > 300
     both["rmv_error_pct"] = 100 * (both["rmv_l_min"] / both["rmv_l_min_true"] - 1)
     return both
 

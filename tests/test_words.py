@@ -7,7 +7,6 @@ of shared/, schemas/, pipelines/ and dashboard/.
 import io
 import re
 import tokenize
-from collections import Counter
 from pathlib import Path
 
 import pytest
@@ -28,6 +27,9 @@ ANYWHERE = {
 }
 #: as a word of a name
 IN_NAMES = {
+    "told": "what it is: fingerprint, config, first_published, flagged, given …",
+    "surprises": "innovations",
+    "pull": "information, or influence",
     "behind": "upstream_sources, or what stands there",
     "chill": "expansion_cooling",
     "duty": "breathing_share",
@@ -53,38 +55,6 @@ PHRASES = {
     "under us this": "under US rules",
     "floating and sinking": "weighting and lift",
     "least depth": "minimum depth",
-}
-#: files that still say 'told': what it is (fingerprint, config, first_published, flagged, given) is to take its place
-STILL_TOLD = {
-    "dashboard/views/filling_advice.py": 6,
-    "pipelines/derive/fills/between.py": 2,
-    "pipelines/derive/units.py": 2,
-    "pipelines/intake/accept.py": 5,
-    "pipelines/intake/accept_samples.py": 4,
-    "pipelines/intake/attempts.py": 3,
-    "pipelines/intake/file_layout.py": 2,
-    "pipelines/intake/inbox.py": 9,
-    "pipelines/intake/intake.py": 28,
-    "pipelines/intake/layout_change.py": 7,
-    "pipelines/intake/pending.py": 5,
-    "pipelines/readers/raw.py": 3,
-    "pipelines/readers/tables/long_form.py": 6,
-    "pipelines/readers/tables/mapping.py": 9,
-    "pipelines/readers/tables/stated.py": 9,
-    "pipelines/readers/tables/table.py": 7,
-    "pipelines/readers/tables/workbook.py": 8,
-    "pipelines/readers/uddf/dive.py": 21,
-    "pipelines/readers/uddf/file.py": 14,
-    "pipelines/readers/uddf/tanks.py": 18,
-    "pipelines/readers/uddf/walk.py": 5,
-    "pipelines/refresh/engine.py": 2,
-    "pipelines/refresh/order.py": 2,
-    "pipelines/refresh/step.py": 2,
-    "pipelines/station/clock.py": 9,
-    "pipelines/station/settings_words.py": 2,
-    "shared/diving/tank_joint.py": 3,
-    "shared/diving/tank_learning.py": 3,
-    "shared/trend/change.py": 18,
 }
 
 
@@ -144,22 +114,11 @@ def test_printed_pages_speak_plainly():
         assert not [w for w in (*ANYWHERE, *PHRASES) if re.search(rf"\b{w.strip()}\b", text)], page.name
 
 
-def test_told_gives_way_to_what_it_is():
-    """It has five meanings. No new file takes it up, none that has it takes more, and the list only grows shorter."""
-    said = Counter()
-    for path in modules():
-        tokens = tokenize.generate_tokens(io.StringIO(path.read_text(encoding="utf-8")).readline)
-        said[str(path.relative_to(ROOT))] += sum(t.type == tokenize.NAME and "told" in split(t.string) for t in tokens)
-    more = {path: n for path, n in said.items() if n > STILL_TOLD.get(path, 0)}
-    assert not more, "name it by what it is: fingerprint, config, first_published, flagged, given …"
-    fewer = {path: said[path] for path, n in STILL_TOLD.items() if said[path] < n}
-    assert not fewer, "good: lower the counts of STILL_TOLD in this file to these"
-
-
 @pytest.mark.parametrize(
     "line",
     [
         "lean_of_effect = 1",
+        "told = 1",
         "class Found: ...",
         "# mended by hand",
         '"""Its thread was found faulty."""',

@@ -99,12 +99,10 @@ def _asked(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) ->
         target = _number(
             "Wanted once cold, bar", f.TARGET_PRESSURE_BAR, float(unit["permitted_bar"]), 5.0, f"target_{key}"
         )
-        ambient = _number("Surroundings, °C", f.AMBIENT_C, _told(newest, "ambient_c", 15.0), 1.0, f"ambient_{key}")
-        gas = _number(
-            "The cylinder itself, °C", f.AMBIENT_C, None, 1.0, f"gas_{key}", placeholder="as the room"
-        )
-        o2 = _number("O₂ wanted, %", f.O2_PCT, _told(last, "o2_pct", 20.9), 1.0, f"o2_{key}", digits=1)
-        he = _number("He wanted, %", f.HE_PCT, _told(last, "he_pct", 0.0), 1.0, f"he_{key}", digits=1)
+        ambient = _number("Surroundings, °C", f.AMBIENT_C, _last_or(newest, "ambient_c", 15.0), 1.0, f"ambient_{key}")
+        gas = _number("The cylinder itself, °C", f.AMBIENT_C, None, 1.0, f"gas_{key}", placeholder="as the room")
+        o2 = _number("O₂ wanted, %", f.O2_PCT, _last_or(last, "o2_pct", 20.9), 1.0, f"o2_{key}", digits=1)
+        he = _number("He wanted, %", f.HE_PCT, _last_or(last, "he_pct", 0.0), 1.0, f"he_{key}", digits=1)
         source = source_of(
             register,
             st.selectbox(
@@ -128,7 +126,7 @@ def _asked(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) ->
             source.is_bank, float(unit["water_capacity_l"]), float(target or 200.0) - float(start or 0)
         )
         minutes = _number(
-            "Minutes it takes", f.FILL_MINUTES, _told(last, "fill_minutes", float(usual)), 1.0, f"minutes_{key}"
+            "Minutes it takes", f.FILL_MINUTES, _last_or(last, "fill_minutes", float(usual)), 1.0, f"minutes_{key}"
         )
         methods = methods_to_choose(float(o2 or np.nan), float(he or 0.0), source)
         method = methods[0]
@@ -176,7 +174,7 @@ def _number(
     )
 
 
-def _told(row: pd.Series | None, column: str, otherwise: float) -> float:
+def _last_or(row: pd.Series | None, column: str, otherwise: float) -> float:
     """What a row says, where there is one and it says something."""
     return float(row[column]) if row is not None and words.known(row[column]) else otherwise
 
@@ -207,7 +205,7 @@ def _inside(clearance: FillClearance) -> list[tuple[float, float, float]]:
     last = clearance.last_fill
     if last is None or not words.known(last["o2_pct"]):
         return [(AIR_O2_PCT, 0.0, np.nan)]
-    return [(float(last["o2_pct"]), _told(last, "he_pct", 0.0), np.nan)]
+    return [(float(last["o2_pct"]), _last_or(last, "he_pct", 0.0), np.nan)]
 
 
 def _answer(snapshot: Snapshot, clearance: FillClearance, asked: Asked, fills: pd.DataFrame) -> None:

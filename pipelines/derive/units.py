@@ -32,7 +32,7 @@ UNIT_COLUMNS = [
 MEMBERSHIP_COLUMNS = ["set_id", "cylinder_id", "position", "from_on", "to_on", "assumed"]
 
 
-def names_told_apart(inputs: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
+def distinct_names(inputs: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
     """The inputs without sets that are named like a cylinder, their cylinders and the namesake marked.
 
     Cylinders and sets share one namespace: the name stays the cylinder's, and such a set is no unit.
@@ -130,11 +130,11 @@ def build_units(inputs: dict[str, pd.DataFrame], policy: Policy, as_of_on: pd.Ti
     """The `units` table: a row for each cylinder and for each manifolded set.
 
     `joined` on a cylinder's own row says that its set is manifolded, so that a transmitter on each
-    post of one set can be told from a sidemount pair. The permitted pressure is the least of working
+    post of one set can be distinguished from a sidemount pair. The permitted pressure is the least of working
     pressure and valve rating over the unit's cylinders; a test pressure not known of each is not known
     of the set.
     """
-    inputs = names_told_apart(inputs)
+    inputs = distinct_names(inputs)
     cylinders = inputs["cylinders"].reset_index(drop=True)
     resolved = resolve_capacity(cylinders)
     valve = cylinders["valve_pressure_bar"].astype("float64")
@@ -213,9 +213,8 @@ def _sets(single: pd.DataFrame, membership: pd.DataFrame, kind: pd.DataFrame, as
             "material": by_set["material"].first(),
             "water_capacity_l": capacity,
             "capacity_basis": by_set["capacity_basis"].agg(lambda s: "rated" if s.eq("rated").any() else "register"),
-            "capacity_sd_pct": np.sqrt(
-                by_set["together_sd"].sum(**whole) ** 2 + by_set["apart_sd2"].sum(**whole)
-            ) / capacity,
+            "capacity_sd_pct": np.sqrt(by_set["together_sd"].sum(**whole) ** 2 + by_set["apart_sd2"].sum(**whole))
+            / capacity,
             "working_pressure_bar": by_set["working_pressure_bar"].min(),
             "permitted_bar": by_set["permitted_bar"].min(),
             "test_pressure_bar": by_set["test_pressure_bar"].agg(lambda s: s.min(skipna=False)),

@@ -200,9 +200,9 @@ class Acceptor:
         if not (unknown | ambiguous).any():
             return rows, unknown
         # of samples one line a dive is enough: the first of its rows stands for all, and says how many
-        told = rows[unknown | ambiguous]
-        sizes = told.groupby(["dive_id", told["member_id"].fillna("")])["row_number"].transform("size")
-        shown = told.drop_duplicates(["dive_id", "member_id"]) if source == SAMPLES else told
+        unmatched = rows[unknown | ambiguous]
+        sizes = unmatched.groupby(["dive_id", unmatched["member_id"].fillna("")])["row_number"].transform("size")
+        shown = unmatched.drop_duplicates(["dive_id", "member_id"]) if source == SAMPLES else unmatched
         for row in shown.itertuples():
             where = {"row_number": row.row_number, "line": row.line, "column": "dive_id", "value": row.dive_id}
             rule = "dive_ambiguous" if ambiguous[row.Index] else "unknown_reference"

@@ -134,13 +134,13 @@ class SampleParts:
 
     def _differing(self, rows: pd.DataFrame, parts: list[dict]) -> int:
         """How many of these samples have other values in those parts; one that says when it was revised has not."""
-        key, told = ["member_id", "dive_id", "t_s"], [f for f in SOURCES[SAMPLES].fields if f != "revised_at"]
-        read = self._sound(parts, told)
+        key, compared = ["member_id", "dive_id", "t_s"], [f for f in SOURCES[SAMPLES].fields if f != "revised_at"]
+        read = self._sound(parts, compared)
         if not read:
             return 0
         theirs = pd.concat(read)
-        both = rows.loc[rows["revised_at"].isna(), told].merge(theirs, on=key, suffixes=("", "_new"))
-        values = [c for c in told if c not in key]
+        both = rows.loc[rows["revised_at"].isna(), compared].merge(theirs, on=key, suffixes=("", "_new"))
+        values = [c for c in compared if c not in key]
         other = pd.concat(
             [(both[c] != both[f"{c}_new"]) & ~(both[c].isna() & both[f"{c}_new"].isna()) for c in values], axis=1
         ).any(axis=1)

@@ -24,9 +24,9 @@ def begin(station: Station, found: InboxFile) -> None:
     path = station.lake / NAME
     ended = 0
     with contextlib.suppress(OSError, ValueError, TypeError, KeyError, AttributeError):
-        told = json.loads(path.read_text(encoding="utf-8"))
-        if told["file_sha256"] == found.sha256:
-            ended = int(told["ended"]) + 1
+        noted = json.loads(path.read_text(encoding="utf-8"))
+        if noted["file_sha256"] == found.sha256:
+            ended = int(noted["ended"]) + 1
     if ended >= MOST:
         clear(station)
         raise refused("ended_the_pass", found=ended)

@@ -36,10 +36,10 @@ class FileLayout:
     def hash(self) -> str:
         """The version of the readers, and a hash of what the layout says; its name and patterns do not count."""
         if self.mapping is not None:
-            told = mapping_hash(self.mapping, self.zone)
+            config = mapping_hash(self.mapping, self.zone)
         else:
-            told = json.dumps(asdict(self), sort_keys=True, default=list)
-        return f"{SCHEMA_VERSION}.{hashlib.sha256(told.encode()).hexdigest()[:16]}"
+            config = json.dumps(asdict(self), sort_keys=True, default=list)
+        return f"{SCHEMA_VERSION}.{hashlib.sha256(config.encode()).hexdigest()[:16]}"
 
     @property
     def names_matter(self) -> bool:

@@ -110,17 +110,17 @@ def scan(inbox: Path, passed: PassedOver | None = None) -> list[InboxFile]:
                 if path.is_symlink() and not path.resolve().is_relative_to(root):
                     passed.listed.add((relative, "link_passed_over"))
                     continue
-                told = path.stat()
+                info = path.stat()
             except (OSError, RuntimeError):
                 # gone between listing and looking, or a link that leads nowhere or in a circle
                 if path.is_symlink():
                     passed.listed.add((relative, "link_passed_over"))
                 continue
-            if not stat.S_ISREG(told.st_mode):
+            if not stat.S_ISREG(info.st_mode):
                 passed.listed.add((relative, "not_a_file"))
-            if stat.S_ISREG(told.st_mode):
+            if stat.S_ISREG(info.st_mode):
                 found.append(
-                    InboxFile(relative, path, told.st_size, min(max(told.st_mtime_ns, _TIMES_NS[0]), _TIMES_NS[1]))
+                    InboxFile(relative, path, info.st_size, min(max(info.st_mtime_ns, _TIMES_NS[0]), _TIMES_NS[1]))
                 )
     return found
 
@@ -152,16 +152,16 @@ class Names:
 
     def meaning(self, source: str | None, refs: Iterable[str]) -> str:
         """A hash of what these names mean to a file of a source."""
-        told: list[tuple]
+        entries: list[tuple]
         if source == "uddf":
-            told = [
+            entries = [
                 (r, self.links.get(r), r in self.members, r in self.pressures)
                 for r in sorted(refs)
                 if r in self.links or r in self.members or r in self.pressures
             ]
         else:
-            told = [(r, self.pressures[r]) for r in sorted(refs) if r in self.pressures]
-        return hashlib.sha256(json.dumps(told).encode()).hexdigest()[:16]
+            entries = [(r, self.pressures[r]) for r in sorted(refs) if r in self.pressures]
+        return hashlib.sha256(json.dumps(entries).encode()).hexdigest()[:16]
 
 
 def working_pressures(warehouse: Warehouse) -> pd.Series:

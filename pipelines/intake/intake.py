@@ -67,20 +67,20 @@ class IntakeResult:
         """Whether this pass rejected or refused something."""
         return self.rows_rejected > 0 or self.refused > 0
 
-    def add(self, told: dict) -> None:
+    def add(self, entry: dict) -> None:
         """Count a file; one that was read twice in this pass counts as it was read last."""
-        for old in [f for f in self.files if (f["file"], f["file_sha256"]) == (told["file"], told["file_sha256"])]:
+        for old in [f for f in self.files if (f["file"], f["file_sha256"]) == (entry["file"], entry["file_sha256"])]:
             self._count(old, -1)
             self.files.remove(old)
-        self._count(told, 1)
-        self.files.append(told)
+        self._count(entry, 1)
+        self.files.append(entry)
 
-    def _count(self, told: dict, sign: int) -> None:
+    def _count(self, entry: dict, sign: int) -> None:
         self.files_read += sign
-        self.refused += sign * (told["refused"] is not None)
-        self.rows_read += sign * told["rows_read"]
-        self.rows_accepted += sign * told["rows_accepted"]
-        self.rows_rejected += sign * told["rows_rejected"]
+        self.refused += sign * (entry["refused"] is not None)
+        self.rows_read += sign * entry["rows_read"]
+        self.rows_accepted += sign * entry["rows_accepted"]
+        self.rows_rejected += sign * entry["rows_rejected"]
 
 
 class Intake:
@@ -169,7 +169,7 @@ class Intake:
                 self._take(found, last)
             except Unreadable as why:  # tried again each pass: rights and networks recover without the file changing
                 what = problem("unreadable", found=str(why))
-                self.result.add(_told(found, [0, 0, 0], what) | {"file_sha256": ""})
+                self.result.add(_entry(found, [0, 0, 0], what) | {"file_sha256": ""})
                 self.result.unreadable.append(found.file)
                 self._notice(found.file, "unreadable", None, inside=False, found=str(why))
 
@@ -189,16 +189,16 @@ class Intake:
         names = self.pending.names() if found.layout.names_matter else None
         try:
             begin(self.station, found)
-            told = self._read_into(found, archived, last, before, names)
+            entry = self._read_into(found, archived, last, before, names)
         except Exception as error:
             of_machine = isinstance(error, _MACHINE) or getattr(error, "errno", None) in _MACHINE_ERRNO
             if of_machine or os.environ.get("COLDFILL_DEBUG"):
                 raise
             # one bad file never stops the others, whatever it does to a reader
-            told = self._failed(found, archived, before, error)
+            entry = self._failed(found, archived, before, error)
         if before:
-            self.result.resolved += max(0, told["rows_accepted"] - before["rows_accepted"])
-        self.result.add(told)
+            self.result.resolved += max(0, entry["rows_accepted"] - before["rows_accepted"])
+        self.result.add(entry)
         if found.source in NAMING:
             self.pending.forget_names()
 
@@ -238,7 +238,7 @@ class Intake:
             if not found.earlier and not refused:
                 self._tell_times_taken(found.file, taken)
             self._record(found, archived, counts, "refused" if refused else "taken", before, refs, names)
-        return _told(found, counts, refused)
+        return _entry(found, counts, refused)
 
     def _touched(self, found: InboxFile) -> None:
         """The bytes are known. Saved again alone, they may win over files that were newer until now."""
@@ -278,7 +278,7 @@ class Intake:
                 RawTable(found.source or "", pd.DataFrame(), refused=why), found.file, found.sha256, found.modified_at
             )
             self._record(found, archived, [0, 0, 0], "refused", before, set(), None)
-        return _told(found, [0, 0, 0], why)
+        return _entry(found, [0, 0, 0], why)
 
     def _record(
         self,
@@ -357,20 +357,20 @@ class Intake:
     def _tell_patterns_without_files(self, here: list[InboxFile]) -> None:
         files = [f.file for f in here] + list(self.pending.readings())
         self._list_now(
-            "pattern_without_files", {(SETTINGS, told) for told in patterns_without_files(self.station, files)}
+            "pattern_without_files", {(SETTINGS, listed) for listed in patterns_without_files(self.station, files)}
         )
 
     def _list_now(self, rule: str, found: set[tuple[str, str]]) -> None:
         """List these files and values under a rule, for as long as they are found."""
-        told = set(self.warehouse.con.execute("SELECT file, value FROM notices WHERE rule = ?", [rule]).fetchall())
-        if found == told:
+        listed = set(self.warehouse.con.execute("SELECT file, value FROM notices WHERE rule = ?", [rule]).fetchall())
+        if found == listed:
             return
         with self.warehouse.transaction():
-            for file, name in sorted(told - found):
+            for file, name in sorted(listed - found):
                 self.warehouse.con.execute(
                     "DELETE FROM notices WHERE file = ? AND rule = ? AND value = ?", [file, rule, name]
                 )
-            for file, name in sorted(found - told):
+            for file, name in sorted(found - listed):
                 self._notice(file, rule, name)
 
     def _notice(self, file: str, rule: str, value: str | None, *, inside: bool = True, **words: str) -> None:
@@ -405,10 +405,10 @@ class Intake:
             if (file, sha256) not in taken:
                 self.result.resolved += rows
             else:
-                told = taken[file, sha256]
+                entry = taken[file, sha256]
                 self.result.add(
-                    told
-                    | {"rows_accepted": told["rows_accepted"] + rows, "rows_rejected": told["rows_rejected"] - rows}
+                    entry
+                    | {"rows_accepted": entry["rows_accepted"] + rows, "rows_rejected": entry["rows_rejected"] - rows}
                 )
 
 
@@ -419,8 +419,8 @@ def _times_taken(raw: RawTable) -> Counter[str]:
     return Counter(code for codes in raw.rows["value_flags"] for code in codes if code in TIMES_TAKEN)
 
 
-def _told(found: InboxFile, counts: list[int], refused: Problem | None) -> dict:
-    """What a pass tells of one file."""
+def _entry(found: InboxFile, counts: list[int], refused: Problem | None) -> dict:
+    """What a run says of one file."""
     return {
         "file": found.file,
         "file_sha256": found.sha256,

@@ -45,8 +45,8 @@ class Difference:
     @property
     def counts(self) -> str:
         """'14 known fills would change, 1 known fill would go'."""
-        told = [f"{_counted(s, n)} would change" for s, n in self.changed.items()]
-        return ", ".join([*told, *(f"{_counted(s, n)} would go" for s, n in self.gone.items())])
+        sentences = [f"{_counted(s, n)} would change" for s, n in self.changed.items()]
+        return ", ".join([*sentences, *(f"{_counted(s, n)} would go" for s, n in self.gone.items())])
 
 
 class LayoutChanges:
@@ -90,7 +90,7 @@ class LayoutChanges:
             "SELECT file, value FROM notices WHERE rule IN (?, ?)", [WAITS, STANDS]
         ).fetchall()
         settled = [(f, sha) for f, sha, _ in rows if (f, _content(sha)) not in waiting]
-        old = [told for told in listed if told not in waiting]
+        old = [entry for entry in listed if entry not in waiting]
         if not settled and not old:
             return
         with self.warehouse.transaction():
@@ -227,8 +227,8 @@ class LayoutChanges:
 
 def _discreet(text: str, source: str) -> str:
     """A sentence without what a list must not repeat."""
-    told = pd.DataFrame([{"column": None, "value": None, "rule": "", "message": text, "fix": ""}])
-    return str(without_personal(told, source)["message"].iloc[0])
+    row = pd.DataFrame([{"column": None, "value": None, "rule": "", "message": text, "fix": ""}])
+    return str(without_personal(row, source)["message"].iloc[0])
 
 
 _LISTS = (list, tuple, np.ndarray)

@@ -66,7 +66,7 @@ class PendingFiles:
         shown = warehouse.con.execute(
             "SELECT file, file_sha256, waits_for FROM ingest_files WHERE waits_for IS NOT NULL"
         ).fetchall()
-        self._confirmed = {told for told in shown if any(_means(only, *told[:2]) for only in accept_layouts)}
+        self._confirmed = {change for change in shown if any(_means(only, *change[:2]) for only in accept_layouts)}
         self.journal = Journal(station.archive)
         self._names: Names | None = None
         self._layouts: dict[str, FileLayout] = {}
@@ -107,8 +107,8 @@ class PendingFiles:
     def note(self, reading: Reading, *, earlier: bool = False) -> None:
         """Note a reading in the archive."""
         at = pd.Timestamp(reading["modified_at"]).tz_convert("UTC").isoformat()
-        told = {name: reading[name] for name in ("file", "file_sha256", "archived", "size", "mtime_ns")}
-        self.journal.note(Entry(**told, modified_at=at, layout=reading["layout"] or ""), earlier=earlier)
+        of_file = {name: reading[name] for name in ("file", "file_sha256", "archived", "size", "mtime_ns")}
+        self.journal.note(Entry(**of_file, modified_at=at, layout=reading["layout"] or ""), earlier=earlier)
 
     def with_forgotten(self) -> dict[str, list[Reading]]:
         """The readings of the warehouse, and those that the archive knows of and the warehouse does not.

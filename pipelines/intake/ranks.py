@@ -63,7 +63,7 @@ def _known(found: InboxFile, alike: list[Reading]) -> tuple[Reading | None, bool
         with open(found.path, "rb") as handle:
             sha256 = hashlib.file_digest(handle, "sha256").hexdigest()
     except OSError:
-        return None, False  # told when it is read
+        return None, False  # known when it is read
     same = [r for r in alike if r["file_sha256"] == sha256]
     here = [r for r in same if r["file"] == found.file]
     if here:

@@ -114,13 +114,13 @@ def unknown(kind: str, size: int) -> pd.Series:
     return pd.Series([None] * size, dtype=DTYPES[kind])
 
 
-def lists(told: list[list[str]] | None, size: int) -> pd.Series:
+def lists(codes: list[list[str]] | None, size: int) -> pd.Series:
     """A column of lists; None gives the same empty list throughout, which nobody may change."""
     made = np.empty(size, dtype=object)
-    if told is None:
+    if codes is None:
         made.fill([])
     else:
-        made[:] = pd.Series(told, dtype="object").to_numpy()
+        made[:] = pd.Series(codes, dtype="object").to_numpy()
     return pd.Series(made, dtype="object")
 
 

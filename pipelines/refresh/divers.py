@@ -40,7 +40,7 @@ def _trend_months(given: Given) -> Frames:
 
 TREND_MONTHS = Step(
     name="trend_months",
-    version=2,
+    version=3,
     build=_trend_months,
     gives=("trend_model",),
     reads={"dive_consumption": _CONSUMPTION, "dives": _DIVES_OF_TREND},
@@ -73,7 +73,7 @@ def _trend(given: Given) -> Frames:
 
 TREND = Step(
     name="trend",
-    version=2,
+    version=3,
     build=_trend,
     gives=TREND_TABLES,
     reads={"dive_consumption": _CONSUMPTION, "dives": _DIVES_OF_TREND, "trend_model": EVERY},

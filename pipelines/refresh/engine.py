@@ -19,10 +19,10 @@ from pipelines.refresh.step import (
     Part,
     Shelf,
     Step,
+    day_given,
     rules_read,
     settings_read,
     step_digest,
-    told_day,
 )
 from schemas.policy import Policy
 
@@ -49,7 +49,7 @@ class Refresh:
                 step_digest(step),
                 settings_read(step, self.policy),
                 rules_read(step),
-                str(told_day(step, self.today)),
+                str(day_given(step, self.today)),
             )
         read = [
             part.later[name].fingerprint if name in part.later else self._of_rows(step, name, part)
@@ -99,7 +99,7 @@ class Refresh:
         Parameters
         ----------
         says : str
-            What progress is told of a part, with `{}` for its name.
+            What progress says of a part, with `{}` for its name.
         ready : callable
             Results that are at hand already, or None.
         made : callable

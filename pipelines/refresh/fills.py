@@ -1,4 +1,4 @@
-"""Units and fills: what may be filled, what is in it, and what people were told of it."""
+"""Units and fills: what may be filled, what is in it, and what was published of it."""
 
 import pandas as pd
 

@@ -23,12 +23,12 @@ def refresh_tables(
 ) -> dict[str, int]:
     """Compute and write every table; gives how many parts of what were made anew."""
     from pipelines.derive.dives.step import first_water_readings
-    from pipelines.derive.units import names_told_apart
+    from pipelines.derive.units import distinct_names
 
     steps = 8
     refresh = Refresh(publisher, station.policy, today, progress)
     shelf = refresh.shelf
-    inputs = names_told_apart(all_current(warehouse))
+    inputs = distinct_names(all_current(warehouse))
     # a test dated later is not known yet; so fills do not depend on the day
     tests = inputs["air_tests"]
     inputs["air_tests"] = tests[tests["sampled_on"] <= today]

@@ -310,7 +310,7 @@ def _record_run(
 
 
 def _tell_since(station: Station, warehouse: Warehouse, snapshot: str) -> None:
-    """Passes that published nothing are told beside the snapshot, which is not written again for them."""
+    """Passes that published nothing are noted beside the snapshot, which is not written again for them."""
     files = warehouse.con.execute("SELECT file, file_sha256, seen_again FROM ingest_files").fetchall()
     runs = warehouse.con.execute(
         "SELECT run_id, started_at, finished_at, as_of_on, outcome FROM runs WHERE outcome <> 'published' "

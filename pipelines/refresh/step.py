@@ -113,7 +113,7 @@ class Given(dict):
         self.step, self.part = step.name, part.name
         self.values_given = dict(part.values)
         self.policy = declared_settings(step, policy)
-        self._today = told_day(step, today)
+        self._today = day_given(step, today)
 
     def __missing__(self, name: str) -> pd.DataFrame:
         raise NotDeclared(f"The step {self.step} does not declare that it reads {name}.")
@@ -172,7 +172,7 @@ def settings_read(step: Step, policy: Policy) -> dict[str, Any]:
     return found
 
 
-def told_day(step: Step, today: pd.Timestamp) -> pd.Timestamp | None:
+def day_given(step: Step, today: pd.Timestamp) -> pd.Timestamp | None:
     """Today as far as the step declares it."""
     if not step.day:
         return None

@@ -33,13 +33,13 @@ def fixed_day(station: Station, as_of: str | None) -> pd.Timestamp | None:
     SettingsError
         `--as-of` is no day.
     """
-    told = as_of or (station.today if station.today not in ("clock", "data") else None)
+    given = as_of or (station.today if station.today not in ("clock", "data") else None)
     try:
-        day = date.fromisoformat(str(told)) if told else None
+        day = date.fromisoformat(str(given)) if given else None
     except ValueError:
         day = date.min
     if day is not None and not 1900 <= day.year < 2200:
-        raise SettingsError([f"--as-of {told}: write the day as 2031-05-20."])
+        raise SettingsError([f"--as-of {given}: write the day as 2031-05-20."])
     return pd.Timestamp(day).as_unit("us") if day else None
 
 
@@ -52,9 +52,9 @@ def latest_moment(station: Station, as_of: str | None, moment: pd.Timestamp) -> 
 
 def as_of_day(station: Station, as_of: str | None, moment: pd.Timestamp, warehouse: Warehouse) -> pd.Timestamp:
     """The day taken as today, naive midnight at the station."""
-    told = fixed_day(station, as_of)
-    if told is not None:
-        return told
+    given = fixed_day(station, as_of)
+    if given is not None:
+        return given
     today = moment.tz_convert(station.time_zone).tz_localize(None).normalize().as_unit("us")
     if station.today != "data":
         return today
@@ -75,8 +75,8 @@ def newest_record(warehouse: Warehouse) -> tuple[pd.Timestamp | None, str]:
         for source, columns in _HAPPENED.items()
         for column in columns
     )
-    told = [row for row in warehouse.con.execute(asked).fetchall() if row[0] is not None]
-    if not told:
+    newest = [row for row in warehouse.con.execute(asked).fetchall() if row[0] is not None]
+    if not newest:
         return None, ""
-    at, file, column = max(told)
+    at, file, column = max(newest)
     return pd.Timestamp(at).tz_convert("UTC").as_unit("us"), f"{file}, {column}"

@@ -125,8 +125,8 @@ def read_table(model: type[_Read], content: dict, text: str) -> _Read:
     try:
         return model.model_validate(content)
     except ValidationError as error:
-        told = [m for e in error.errors() for m in _mistakes(model, e)]
-        raise SettingsError([_sentence(m, text.splitlines()) for m in told]) from None
+        mistakes = [m for e in error.errors() for m in _mistakes(model, e)]
+        raise SettingsError([_sentence(m, text.splitlines()) for m in mistakes]) from None
 
 
 def _mistakes(model: type[Table], error: Any) -> list[Mistake]:

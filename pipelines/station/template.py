@@ -1,7 +1,7 @@
 """An empty workbook to keep a log in: headers, units in notes, lists to choose from, and a sheet to print.
 
 The second row is an example. Its marker makes intake reject it (`example_row`), so that it can never
-become a fill or a dive; whoever leaves it in is told to delete it.
+become a fill or a dive; whoever leaves it in is asked to delete it.
 """
 
 from pathlib import Path

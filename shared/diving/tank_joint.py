@@ -1,6 +1,6 @@
 """Several cylinders breathed in turns on one dive: none has a steady rate, but together they do.
 
-Each cylinder is first fitted by itself with a rate that may switch on and off. Then the rates are told
+Each cylinder is first fitted by itself with a rate that may switch on and off. Then the rates are made
 to add up to one diver's: a linear observation, so one Kalman step over the dive's cylinders together.
 """
 
@@ -109,10 +109,10 @@ def share_breathing(
         to_knots = (spread[:, :, RATE, None] + spread[:, :, DEPARTURES]) * part[:, None, :]
         innovation = noise + (part[:, :, None] * (to_knots[:, RATE, None, :] + to_knots[:, DEPARTURES, :])).sum(axis=0)
         unknowns[rows] = x - to_knots @ np.linalg.solve(innovation, total - mean)
-        told = np.einsum("ij,ijk->ik", to_used[rows], to_knots)
-        gain = np.linalg.solve(innovation, told.T)
+        gained = np.einsum("ij,ijk->ik", to_used[rows], to_knots)
+        gain = np.linalg.solve(innovation, gained.T)
         own = np.einsum("ij,ijk,ik->i", to_used[rows], spread, to_used[rows])
-        covariance = np.diag(own) - told @ gain
+        covariance = np.diag(own) - gained @ gain
         used_sd[rows] = WIDENED * np.sqrt(np.maximum(np.diag(covariance), 0.0))
         sums[int(number)] = WIDENED * float(np.sqrt(max(covariance.sum(), 0.0)))
     again = fit_tanks(records, rounds=0, start=unknowns)

@@ -94,9 +94,9 @@ def passed_on(
     With S the inverse scatter and Q = (Λ + S)⁻¹: information S − S·Q·S, vector S·Q·η less information × centre.
     """
     inverse = np.linalg.inv(scatter)
-    told = inverse @ np.linalg.inv(information + inverse)
-    of_common = inverse - told @ inverse
-    return of_common, _times(told, vector) - _times(of_common, np.broadcast_to(centre, vector.shape))
+    share = inverse @ np.linalg.inv(information + inverse)
+    of_common = inverse - share @ inverse
+    return of_common, _times(share, vector) - _times(of_common, np.broadcast_to(centre, vector.shape))
 
 
 def posterior(information: NDArray, vector: NDArray, mean: NDArray, covariance: NDArray) -> tuple[NDArray, NDArray]:

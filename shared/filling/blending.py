@@ -134,7 +134,7 @@ def top_up(
     order: Sequence[str] = DEFAULT_ORDER,
     top_gas: Mix = AIR,
 ) -> TopUp:
-    """Recipe from a residue to a mix, adding helium, oxygen and air in that order unless told otherwise.
+    """Recipe from a residue to a mix, adding helium, oxygen and air in that order unless another order is given.
 
     Parameters
     ----------

@@ -33,7 +33,7 @@ them makes information and scatter right for errors that are normal after all.""
 NOISE_PRIOR_READINGS = 8.0
 """So many readings' worth of trust in the stated noise before the data's own scatter counts."""
 READING_SHARE = 0.75
-"""Share of a reading's stated variance that is counted as its own when the heat balance's is told from it."""
+"""Share of a reading's stated variance that is counted as its own when the heat balance's is taken from it."""
 LEAST_NOISE_SCALE, MOST_SCATTER = 0.3, 9.0
 MANY = 0.3
 WALK_SDS = {0.2: 0.8, 0.8: 0.2}
@@ -74,9 +74,9 @@ class Belief:
         self.causes, self.estimates, self.fills = causes, estimates, fills
         p, units = len(causes), len(causes.own_levels)
         self._information = causes.prior_information + causes.walk_information / walk_sd**2
-        self._pull = np.zeros(p)
+        self._information_vector = np.zeros(p)
         self._own_information = np.full(units, 1.0 / causes.own_sd**2)
-        self._own_pull = np.zeros(units)
+        self._own_information_vector = np.zeros(units)
         self._cross = np.zeros((units, p))
         self._scatter, self._weight = NOISE_PRIOR_READINGS, NOISE_PRIOR_READINGS
         self.trust = np.ones(len(estimates.bar))
@@ -92,8 +92,8 @@ class Belief:
         share = self._cross / self._own_information[:, None]
         schur = self._information - self._cross.T @ share
         self.covariance = np.linalg.inv(0.5 * (schur + schur.T))
-        self.mean = self.covariance @ (self._pull - share.T @ self._own_pull)
-        self.own_mean = (self._own_pull - self._cross @ self.mean) / self._own_information
+        self.mean = self.covariance @ (self._information_vector - share.T @ self._own_information_vector)
+        self.own_mean = (self._own_information_vector - self._cross @ self.mean) / self._own_information
         self._own_to_shared = -share @ self.covariance
         self._own_variance = 1.0 / self._own_information - np.einsum("ij,ij->i", self._own_to_shared, share)
 
@@ -205,7 +205,7 @@ class Belief:
     def learn_cause(self, levers: Array, value: float, sd: float) -> None:
         """Add what was found out about causes themselves, such as a gauge's offset on a calibrator."""
         self._information += np.outer(levers, levers) / sd**2
-        self._pull += levers * (value / sd**2)
+        self._information_vector += levers * (value / sd**2)
         self._solve()
 
     def _trusted(self, row: NDArray, off_bar: Array, sd_bar: Array) -> Array:
@@ -223,9 +223,9 @@ class Belief:
         error, own = e.bar[row] - known.bar, e.own[row]
         weighted = levers * precision[:, None]
         self._information += levers.T @ weighted
-        self._pull += weighted.T @ error
+        self._information_vector += weighted.T @ error
         self._own_information += np.bincount(own, precision * own_per**2, minlength=units)
-        self._own_pull += np.bincount(own, precision * own_per * error, minlength=units)
+        self._own_information_vector += np.bincount(own, precision * own_per * error, minlength=units)
         by_unit = sparse.csr_matrix((own_per, (own, np.arange(len(own)))), shape=(units, len(own)))
         self._cross += by_unit @ weighted
 
@@ -251,9 +251,9 @@ class Belief:
     def _state(self):
         return (
             self._information.copy(),
-            self._pull.copy(),
+            self._information_vector.copy(),
             self._own_information.copy(),
-            self._own_pull.copy(),
+            self._own_information_vector.copy(),
             self._cross.copy(),
             self._scatter,
             self._weight,
@@ -261,7 +261,13 @@ class Belief:
 
     def _restore(self, state) -> None:
         arrays, (self._scatter, self._weight) = state[:5], state[5:]
-        self._information, self._pull, self._own_information, self._own_pull, self._cross = (a.copy() for a in arrays)
+        (
+            self._information,
+            self._information_vector,
+            self._own_information,
+            self._own_information_vector,
+            self._cross,
+        ) = (a.copy() for a in arrays)
 
     def weigh_again(self) -> None:
         """Judge all readings by what is believed in the end, each by all others of its fill."""

@@ -24,7 +24,7 @@ Z80 = 1.2815515655446004
 
 
 LATEST, LEAST_ANSWERS = 200, 20
-"""A record is told of so many latest answers, and judged from so few on."""
+"""A record is made of so many latest answers, and judged from so few on."""
 BY_CHANCE = 0.05
 """So seldom would a record as poor come about by chance before it is called so."""
 

@@ -45,9 +45,9 @@ class Cylinders:
 class States:
     """What was known on each asked day; arrays as long as the days.
 
-    `in_test` is false when unknown. `due_on` is the first date that runs out, NaT where none can be
-    told; after a fail it is the day of the fail. `due_by_kind` has the date of each kind by itself, the day of its
-    fail where one stands, NaT where it is not asked for or cannot be told. The last passed inspections are those of
+    `in_test` is false when unknown. `due_on` is the first date that runs out, NaT where none is
+    known; after a fail it is the day of the fail. `due_by_kind` has the date of each kind by itself, the day of its
+    fail where one stands, NaT where it is not asked for or is not known. The last passed inspections are those of
     that very kind. `reasons` holds tuples of codes, worst first.
     """
 

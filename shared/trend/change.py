@@ -23,17 +23,17 @@ LARGE_DRIFT_SD = 0.01
 
 @dataclass(frozen=True)
 class Step:
-    """What dives do to an error made before them, by class: (…, G) but for `told` (…, G, 2, C).
+    """What dives do to an error made before them, by class: (…, G) but for `evidence` (…, G, 2, C).
 
     An error (level, drift) before becomes (`ll` level + `ld` drift, `dl` level + `dd` drift) after;
-    `told` and `nn`, `nt`, `tt` are what the dives say of it: sums of errors and of their precision.
+    `evidence` and `nn`, `nt`, `tt` are what the dives say of it: sums of errors and of their precision.
     """
 
     ll: Floats
     ld: Floats
     dl: Floats
     dd: Floats
-    told: Floats
+    evidence: Floats
     nn: Floats
     nt: Floats
     tt: Floats
@@ -51,8 +51,8 @@ class Step:
     def blank(cls, shape: tuple[int, ...], columns: int) -> "Step":
         """Entries that change nothing and say nothing."""
         one, none = np.ones(shape), np.zeros(shape)
-        told = np.zeros((*shape, 2, columns))
-        return cls(one, none.copy(), none.copy(), one.copy(), told, none.copy(), none.copy(), none.copy())
+        evidence = np.zeros((*shape, 2, columns))
+        return cls(one, none.copy(), none.copy(), one.copy(), evidence, none.copy(), none.copy(), none.copy())
 
 
 def one_dive(history: History, row: Ints, gap_days: Floats) -> Step:
@@ -76,14 +76,14 @@ def one_dive(history: History, row: Ints, gap_days: Floats) -> Step:
 def joined(first: Step, then: Step) -> Step:
     """One stretch of dives after another."""
     ll, ld, dl, dd = first.ll, first.ld, first.dl, first.dd
-    level = ll[..., None] * then.told[..., 0, :] + dl[..., None] * then.told[..., 1, :]
-    drift = ld[..., None] * then.told[..., 0, :] + dd[..., None] * then.told[..., 1, :]
+    level = ll[..., None] * then.evidence[..., 0, :] + dl[..., None] * then.evidence[..., 1, :]
+    drift = ld[..., None] * then.evidence[..., 0, :] + dd[..., None] * then.evidence[..., 1, :]
     return Step(
         then.ll * ll + then.ld * dl,
         then.ll * ld + then.ld * dd,
         then.dl * ll + then.dd * dl,
         then.dl * ld + then.dd * dd,
-        first.told + np.stack([level, drift], axis=-2),
+        first.evidence + np.stack([level, drift], axis=-2),
         first.nn + ll * (then.nn * ll + 2 * then.nt * dl) + then.tt * dl**2,
         first.nt + then.nn * ll * ld + then.nt * (ll * dd + dl * ld) + then.tt * dl * dd,
         first.tt + ld * (then.nn * ld + 2 * then.nt * dd) + then.tt * dd**2,
@@ -151,10 +151,10 @@ def look_back(dives: Dives, history: History, days: float) -> Past:
     crosses = at.whole & (begin + 1 < at.block_first)
     way = forth
     if crosses.any():
-        way = Step.blank(forth.ll.shape, forth.told.shape[-1])
+        way = Step.blank(forth.ll.shape, forth.evidence.shape[-1])
         way.put(slice(None), forth)
         way.put(crosses, joined(back.pick(begin[crosses] + 1), forth.pick(crosses)))
-    first = Step.blank(forth.ll.shape, forth.told.shape[-1])
+    first = Step.blank(forth.ll.shape, forth.evidence.shape[-1])
     late = np.flatnonzero(at.whole)
     first.put(late, one_dive(history, begin[late] + 1, dives.day[begin[late] + 1] - at.since[late]))
     way = joined(first, way)
@@ -165,12 +165,12 @@ def look_back(dives: Dives, history: History, days: float) -> Past:
     ll = ll0 + gone.reach * (2 * ld0 + gone.reach * dd0) + gone.level_var
     ld = (ld0 + gone.reach * dd0) * gone.carried + gone.level_drift
     dd = dd0 * gone.carried**2 + gone.drift_var
-    told_level, told_drift = way.told[..., 0, :], way.told[..., 1, :]
+    evidence_level, evidence_drift = way.evidence[..., 0, :], way.evidence[..., 1, :]
     on_ll, on_ld = way.nn * ll + way.nt * ld, way.nn * ld + way.nt * dd
     on_dl, on_dd = way.nt * ll + way.tt * ld, way.nt * ld + way.tt * dd
     return Past(
-        level + ll[..., None] * told_level + ld[..., None] * told_drift,
-        drift + ld[..., None] * told_level + dd[..., None] * told_drift,
+        level + ll[..., None] * evidence_level + ld[..., None] * evidence_drift,
+        drift + ld[..., None] * evidence_level + dd[..., None] * evidence_drift,
         ll - (ll * on_ll + ld * on_dl),
         ld - (ll * on_ld + ld * on_dd),
         dd - (ld * on_ld + dd * on_dd),
@@ -216,9 +216,9 @@ def _at_conditions(columns: Floats, var: Floats, history: History, models: Share
     mean, effects = models.mean_log[model_of], models.effects[model_of]
     by = np.concatenate([np.ones((len(mean), 1)), -mean[:, None], -effects], axis=1)[:, None, :]
     value = (columns * by).sum(axis=-1) - columns[..., 1] * history.start_off
-    pull = columns[..., 2:] - columns[..., 1, None] * history.start_pull
+    away_from = columns[..., 2:] - columns[..., 1, None] * history.start_conditions
     var = var + columns[..., 1] ** 2 / history.start_precision
-    var = var + effects_var(pull, models.member_effects_cov()[model_of][:, None])
+    var = var + effects_var(away_from, models.member_effects_cov()[model_of][:, None])
     return Moved(value, np.sqrt(np.maximum(var, 1e-12)))
 
 

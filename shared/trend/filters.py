@@ -108,7 +108,7 @@ class Belief:
     """What is believed of members at one moment under one fit each, at reference conditions; log rate, days.
 
     By class: `share` (probability), `level`, `drift`, their variances, and `start_off`, `start_precision`,
-    `start_pull` (m, G, K): by how much the member's start lies off the population's mean, how surely, and
+    `start_conditions` (m, G, K): by how much the member's start lies off the population's mean, how surely, and
     how it moves with the effects.
     """
 
@@ -118,11 +118,11 @@ class Belief:
     level_var: Floats
     level_drift: Floats
     drift_var: Floats
-    level_pull: Floats
-    drift_pull: Floats
+    level_conditions: Floats
+    drift_conditions: Floats
     start_off: Floats
     start_precision: Floats
-    start_pull: Floats
+    start_conditions: Floats
 
 
 def believe(tracks: Tracks, models: SharedModels, model_of: Ints) -> Belief:
@@ -138,7 +138,7 @@ def believe(tracks: Tracks, models: SharedModels, model_of: Ints) -> Belief:
     log_share = models.class_log_share()[model_of] - 0.5 * (misfit + spread)
     share = np.exp(log_share - log_share.max(axis=1, keepdims=True))
     share /= share.sum(axis=1, keepdims=True)
-    pull = tracks.products[..., 1, 2:] / precision[..., None]
+    seen_in = tracks.products[..., 1, 2:] / precision[..., None]
     one, tilt = 1.0 - tracks.level[..., 1], tracks.drift[..., 1]
     return Belief(
         share,
@@ -147,11 +147,11 @@ def believe(tracks: Tracks, models: SharedModels, model_of: Ints) -> Belief:
         tracks.level_var + one**2 / precision,
         tracks.level_drift - one * tilt / precision,
         tracks.drift_var + tilt**2 / precision,
-        tracks.level[..., 2:] + one[..., None] * pull,
-        tracks.drift[..., 2:] - tilt[..., None] * pull,
+        tracks.level[..., 2:] + one[..., None] * seen_in,
+        tracks.drift[..., 2:] - tilt[..., None] * seen_in,
         off,
         precision,
-        pull,
+        seen_in,
     )
 
 
@@ -160,11 +160,11 @@ class Levels:
     """What was known of each member after each of n dives, weighed over the classes; log rate, days.
 
     `level` and `drift` with their variances and covariance are at reference conditions; `walk_var_day`,
-    `drift_var_day2` (by which a drift turns) and `scatter_var` are this member's. `level_pull`, `drift_pull`
-    (n, K): how far each falls when an effect is one higher, which is the conditions it was seen in; with the
-    effects' covariance it says what their uncertainty does to any prediction. `surprise` is how far the dive
-    itself fell from what was expected by the dives before it, `z` the same in standard deviations, and
-    `weight` (0 to 1) what it counts for.
+    `drift_var_day2` (by which a drift turns) and `scatter_var` are this member's. `level_conditions` and
+    `drift_conditions` (n, K): how far each falls when an effect is one higher, which is the conditions it was
+    seen in; with the effects' covariance it says what their uncertainty does to any prediction. `innovation`
+    is how far the dive itself fell from what was expected by the dives before it, `z` the same in standard
+    deviations, and `weight` (0 to 1) what it counts for.
     """
 
     level: Floats
@@ -175,16 +175,16 @@ class Levels:
     walk_var_day: Floats
     drift_var_day2: Floats
     scatter_var: Floats
-    level_pull: Floats
-    drift_pull: Floats
-    surprise: Floats
+    level_conditions: Floats
+    drift_conditions: Floats
+    innovation: Floats
     z: Floats
     weight: Floats
 
     @classmethod
     def blank(cls, n: int, conditions: int) -> "Levels":
         """Room for n rows."""
-        return cls(*(np.zeros((n, conditions) if f.name.endswith("pull") else n) for f in fields(cls)))
+        return cls(*(np.zeros((n, conditions) if f.name.endswith("conditions") else n) for f in fields(cls)))
 
     def pick(self, index) -> "Levels":
         """The rows at these places."""
@@ -212,8 +212,8 @@ def _weighed(belief: Belief) -> tuple[Floats, ...]:
             SCATTER_VAR,
         )
     ]
-    pulls = [(share[..., None] * part).sum(axis=1) for part in (belief.level_pull, belief.drift_pull)]
-    return (*mean, *spread, *pulls)
+    seen_in = [(share[..., None] * part).sum(axis=1) for part in (belief.level_conditions, belief.drift_conditions)]
+    return (*mean, *spread, *seen_in)
 
 
 @dataclass(frozen=True)
@@ -232,12 +232,12 @@ class History:
     share: Floats
     start_off: Floats
     start_precision: Floats
-    start_pull: Floats
+    start_conditions: Floats
 
     @classmethod
     def blank(cls, n: int, conditions: int) -> "History":
         """Room for n rows."""
-        wide = {"level": 2, "drift": 2, "error": 2, "start_pull": 0}
+        wide = {"level": 2, "drift": 2, "error": 2, "start_conditions": 0}
         return cls(
             *(
                 np.zeros((n, CLASSES, wide[f.name] + conditions) if f.name in wide else (n, CLASSES))
@@ -286,8 +286,8 @@ def advance(
 def _one_dive(now: Tracks, dives, columns, row, models, fit, levels: Levels, history: History | None) -> None:
     """The next dive of each of these members; `now` is a view and is moved on."""
     _pass_time(now, np.where(now.dives > 0, np.maximum(dives.day[row] - now.day, 0.0), 0.0))
-    off, sd = surprise(now, dives.log_rmv[row], dives.conditions[row], dives.measurement_var[row], models, fit)
-    levels.surprise[row], levels.z[row] = off, off / sd
+    off, sd = innovation(now, dives.log_rmv[row], dives.conditions[row], dives.measurement_var[row], models, fit)
+    levels.innovation[row], levels.z[row] = off, off / sd
     levels.weight[row] = weight = weight_of(off / sd)
     noise = SCATTER_VAR / weight[:, None] + dives.measurement_var[row][:, None]
     spread = now.level_var + noise
@@ -309,7 +309,7 @@ def _one_dive(now: Tracks, dives, columns, row, models, fit, levels: Levels, his
         return
     kept = (
         now.level, now.drift, now.level_var, now.level_drift, now.drift_var, level_gain, drift_gain, error, spread,
-        after.share, after.start_off, after.start_precision, after.start_pull,
+        after.share, after.start_off, after.start_precision, after.start_conditions,
     )  # fmt: skip
     for f, value in zip(fields(History), kept, strict=True):
         getattr(history, f.name)[row] = value
@@ -327,14 +327,14 @@ def _pass_time(now: Tracks, gap_days: Floats) -> None:
     now.drift_var += way.drift_var
 
 
-def surprise(now: Tracks, log_rmv, conditions, measurement_var, models, fit: Ints) -> tuple[Floats, Floats]:
+def innovation(now: Tracks, log_rmv, conditions, measurement_var, models, fit: Ints) -> tuple[Floats, Floats]:
     """How far these rates fall from what was expected at their conditions, and the deviation of that, (m,)."""
     before = believe(now, models, fit)
     level = (before.share * before.level).sum(axis=1)
-    pull = (before.share[..., None] * before.level_pull).sum(axis=1)
+    seen_in = (before.share[..., None] * before.level_conditions).sum(axis=1)
     within = before.level_var + SCATTER_VAR + (before.level - level[:, None]) ** 2
     spread = (before.share * within).sum(axis=1) + measurement_var
-    spread += effects_var(conditions - pull, models.member_effects_cov()[fit])
+    spread += effects_var(conditions - seen_in, models.member_effects_cov()[fit])
     return log_rmv - level - (conditions * models.effects[fit]).sum(axis=1), np.sqrt(spread)
 
 

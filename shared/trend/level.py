@@ -86,22 +86,22 @@ WEIGHS_LESS_FROM_Z = 2.0
 """From this many standard deviations off its prediction a dive weighs less."""
 
 WRONG_FROM_Z = 4.0
-"""And from here so much less that it pulls the less the further it lies."""
+"""And from here so much less that it seen_in the less the further it lies."""
 
 OUTLIER_Z = 3.0
 """From here it is named."""
 
-SURPRISE_EDGES = np.linspace(-6.0, 6.0, 121)
-"""Bins of standardised surprises."""
+INNOVATION_EDGES = np.linspace(-6.0, 6.0, 121)
+"""Bins of standardised innovations."""
 
 
 @dataclass(frozen=True)
 class SharedModels:
     """What all members share, one entry a fit; M fits, K conditions.
 
-    `walk_share` and `scatter_share` say how common each of `WALKS` and `SCATTERS` is. `surprises` counts
+    `walk_share` and `scatter_share` say how common each of `WALKS` and `SCATTERS` is. `innovations` counts
     how far the rates of next dives fell from what had been predicted of them, in the bins of
-    `SURPRISE_EDGES`; `z_low` and `z_high` are its tenth and ninetieth percentile, with a normal prior,
+    `INNOVATION_EDGES`; `z_low` and `z_high` are its tenth and ninetieth percentile, with a normal prior,
     and stretch what is predicted now.
     """
 
@@ -114,7 +114,7 @@ class SharedModels:
     effects_cov: Floats
     z_low: Floats
     z_high: Floats
-    surprises: Floats
+    innovations: Floats
 
     def __len__(self) -> int:
         return len(self.mean_log)
@@ -148,7 +148,7 @@ def prior_model(conditions: int = len(CONDITIONS)) -> SharedModels:
         effects_cov=np.diag(EFFECT_PRIOR_SD[:conditions] ** 2)[None],
         z_low=np.array([-Z80]),
         z_high=np.array([Z80]),
-        surprises=np.zeros((1, len(SURPRISE_EDGES) - 1)),
+        innovations=np.zeros((1, len(INNOVATION_EDGES) - 1)),
     )
 
 

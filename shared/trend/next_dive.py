@@ -69,7 +69,7 @@ def rate_of_next(
     reach = way.reach[:, 0]
     mean = levels.level + reach * levels.drift
     mean = mean[:, None] + np.einsum("njk,nk->nj", at_conditions, models.effects[model_of])
-    away = at_conditions - (levels.level_pull + reach[:, None] * levels.drift_pull)[:, None, :]
+    away = at_conditions - (levels.level_conditions + reach[:, None] * levels.drift_conditions)[:, None, :]
     common = levels.level_var + reach * (2 * levels.level_drift + reach * levels.drift_var) + way.level_var[:, 0]
     common = common + levels.scatter_var + measurement_var
     return mean, np.sqrt(common[:, None] + effects_var(away, models.member_effects_cov()[model_of][:, None]))
@@ -121,7 +121,7 @@ def level_band(
 ) -> tuple[Floats, Floats, Floats]:
     """Rate of a member at given conditions with its 80 % band, L/min, each (n,)."""
     mean = levels.level + (at_conditions * models.effects[model_of]).sum(axis=1)
-    away = at_conditions - levels.level_pull
+    away = at_conditions - levels.level_conditions
     sd = np.sqrt(levels.level_var + effects_var(away, models.member_effects_cov()[model_of]))
     return np.exp(mean), np.exp(mean - Z80 * sd), np.exp(mean + Z80 * sd)
 

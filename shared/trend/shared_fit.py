@@ -15,13 +15,13 @@ from shared.trend.filters import Levels, Tracks, advance
 from shared.trend.level import (
     CONDITIONS,
     EFFECT_PRIOR_SD,
+    INNOVATION_EDGES,
     LONGEST_DURATION_MIN,
     OUTLIER_Z,
     REFERENCE_DEPTH_M,
     REFERENCE_DURATION_MIN,
     SCATTERS,
     SHORTEST_DURATION_MIN,
-    SURPRISE_EDGES,
     WALKS,
     Dives,
     Floats,
@@ -36,7 +36,7 @@ BETWEEN_PRIOR_MEMBERS = 4.0
 SHARE_PRIOR_MEMBERS = 6.0
 TAIL_PRIOR_DIVES = 100.0
 KEPT_A_MONTH = 0.97
-"""Share of the weight of past surprises that is left a month later: early fits knew little."""
+"""Share of the weight of past innovations that is left a month later: early fits knew little."""
 
 DEPTH, DURATION = CONDITIONS.index("depth"), CONDITIONS.index("duration")
 MOST_DURATION_EFFECT, NEWTON_STEPS, LEAST_SPREAD = 0.1, 6, 0.02
@@ -184,17 +184,17 @@ class Learner:
         self.levels = Levels.blank(n, conditions)
         self.fits: list[SharedModels] = []
         self.fit_of = np.zeros(n, int)
-        self.surprises = np.zeros(len(SURPRISE_EDGES) - 1)
+        self.innovations = np.zeros(len(INNOVATION_EDGES) - 1)
         self.drawn = drawn_rows(dives)
         self.answers = DurationAnswers.none(len(self.tracks.dives))
 
     def next_fit(self, begin: SharedModels) -> SharedModels:
         """The fit of a month, from the dives taken so far."""
-        return with_surprises(fit_shared(self.tracks, begin, self.answers.log_jacobian()), self.surprises)
+        return with_innovations(fit_shared(self.tracks, begin, self.answers.log_jacobian()), self.innovations)
 
     def take(self, rows, model: SharedModels) -> None:
         """Lead on through a month's dives (sorted places) under that month's fit."""
-        self.surprises = KEPT_A_MONTH * self.surprises
+        self.innovations = KEPT_A_MONTH * self.innovations
         self.fits.append(model)
         if not len(rows):
             return
@@ -209,7 +209,7 @@ class Learner:
         if len(before):
             fits = together([self.fits[i] for i in used])
             places = place_of_next(self.dives, self.levels.pick(before), fits, of, before, self.drawn)
-            self.surprises = self.surprises + np.histogram(places, SURPRISE_EDGES)[0]
+            self.innovations = self.innovations + np.histogram(places, INNOVATION_EDGES)[0]
 
 
 def together(models: list[SharedModels]) -> SharedModels:
@@ -217,8 +217,8 @@ def together(models: list[SharedModels]) -> SharedModels:
     return SharedModels(*(np.concatenate([getattr(m, f.name) for m in models]) for f in fields(SharedModels)))
 
 
-def with_surprises(model: SharedModels, counts: Floats) -> SharedModels:
-    """The same fit with these surprises and the percentiles that follow."""
-    with_prior = counts + TAIL_PRIOR_DIVES * np.diff(ndtr(SURPRISE_EDGES))
-    z_low, z_high = np.interp([0.1, 0.9], np.cumsum(with_prior) / with_prior.sum(), SURPRISE_EDGES[1:])
-    return replace(model, surprises=counts[None], z_low=np.array([z_low]), z_high=np.array([z_high]))
+def with_innovations(model: SharedModels, counts: Floats) -> SharedModels:
+    """The same fit with these innovations and the percentiles that follow."""
+    with_prior = counts + TAIL_PRIOR_DIVES * np.diff(ndtr(INNOVATION_EDGES))
+    z_low, z_high = np.interp([0.1, 0.9], np.cumsum(with_prior) / with_prior.sum(), INNOVATION_EDGES[1:])
+    return replace(model, innovations=counts[None], z_low=np.array([z_low]), z_high=np.array([z_high]))

@@ -52,27 +52,27 @@ class Provider:
 
     def get(self, request: BaseHTTPRequestHandler) -> None:
         address = urlsplit(request.path)
-        told = {k: v[0] for k, v in parse_qs(address.query).items()}
+        fields = {k: v[0] for k, v in parse_qs(address.query).items()}
         if address.path == "/.well-known/openid-configuration":
             _json(request, self.discovery())
         elif address.path == "/keys":
             _json(request, {"keys": [self.key.as_dict(private=False)]})
-        elif address.path == "/authorize" and told.get("client_id") == CLIENT:
+        elif address.path == "/authorize" and fields.get("client_id") == CLIENT:
             code = secrets.token_urlsafe(16)
-            self.asked[code] = told
+            self.asked[code] = fields
             request.send_response(302)
-            state = urlencode({"code": code, "state": told["state"]})
-            request.send_header("Location", f"{told['redirect_uri']}?{state}")
+            state = urlencode({"code": code, "state": fields["state"]})
+            request.send_header("Location", f"{fields['redirect_uri']}?{state}")
             request.end_headers()
         else:
             request.send_error(404)
 
     def post(self, request: BaseHTTPRequestHandler) -> None:
         body = request.rfile.read(int(request.headers["Content-Length"])).decode()
-        told = {k: v[0] for k, v in parse_qs(body).items()}
-        asked = self.asked.pop(told.get("code", ""), None)
+        fields = {k: v[0] for k, v in parse_qs(body).items()}
+        asked = self.asked.pop(fields.get("code", ""), None)
         basic = base64.b64encode(f"{CLIENT}:{CLIENT_SECRET}".encode()).decode()
-        challenge = base64.urlsafe_b64encode(hashlib.sha256(told.get("code_verifier", "").encode()).digest())
+        challenge = base64.urlsafe_b64encode(hashlib.sha256(fields.get("code_verifier", "").encode()).digest())
         if (
             request.path != "/token"
             or asked is None
@@ -114,8 +114,8 @@ class Provider:
         token = jwt.encode({"alg": "RS256", "kid": "of-the-provider"}, claims, signed_by)
         if self.flaw == "tampered":
             head, body, signature = token.split(".")
-            told = json.loads(base64.urlsafe_b64decode(body + "=" * (-len(body) % 4))) | {"roles": ["manager"]}
-            body = base64.urlsafe_b64encode(json.dumps(told).encode()).decode().rstrip("=")
+            fields = json.loads(base64.urlsafe_b64decode(body + "=" * (-len(body) % 4))) | {"roles": ["manager"]}
+            body = base64.urlsafe_b64encode(json.dumps(fields).encode()).decode().rstrip("=")
             token = f"{head}.{body}.{signature}"
         return token
 
@@ -132,8 +132,8 @@ class Provider:
         }
 
 
-def _json(request: BaseHTTPRequestHandler, told: dict[str, Any], status: int = 200) -> None:
-    body = json.dumps(told).encode()
+def _json(request: BaseHTTPRequestHandler, fields: dict[str, Any], status: int = 200) -> None:
+    body = json.dumps(fields).encode()
     request.send_response(status)
     request.send_header("Content-Type", "application/json")
     request.send_header("Content-Length", str(len(body)))

@@ -30,8 +30,10 @@ from shared.filling.stop_advice import Learned, advise_stop
 UNIT = UNITS[UNITS["unit_id"] == "S10-4"].iloc[0]
 COMPRESSOR = Source("comp-1", "compressor")
 ASKED = Asked(50.0, 300.0, 18.0, 8.0, 20.95, 0.0, COMPRESSOR, "air")
+
+
 def test_the_advice_is_that_of_shared():
-    told = advise(UNIT, 1, ASKED, Learned(), "uk", Filling())
+    advice = advise(UNIT, 1, ASKED, Learned(), "uk", Filling())
     straight = advise_stop(
         conditions(UNIT, 1, ASKED),
         300.0,
@@ -42,15 +44,15 @@ def test_the_advice_is_that_of_shared():
         working_pressure_bar=300.0,
         valve_rating_known=False,
     )
-    assert told == straight
+    assert advice == straight
 
 
 def test_by_default_no_advice_is_above_the_permitted_pressure():
     for ambient in (-5.0, 18.0, 35.0):
         asked = Asked(30.0, 300.0, ambient, 4.0, 20.95, 0.0, COMPRESSOR, "air")
-        told = advise(UNIT, 1, asked, Learned(), "uk", Filling())
-        assert told.stop_pressure_bar <= 300.0
-        assert told.short_bar > 0 and told.settles_low_bar < told.settles_to_bar < told.settles_high_bar
+        advice = advise(UNIT, 1, asked, Learned(), "uk", Filling())
+        assert advice.stop_pressure_bar <= 300.0
+        assert advice.short_bar > 0 and advice.settles_low_bar < advice.settles_to_bar < advice.settles_high_bar
 
 
 MODEL = pd.DataFrame(

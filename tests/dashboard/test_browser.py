@@ -103,7 +103,7 @@ def test_labels_are_printed_alone(browser, address):
     desk.context.close()
 
 
-def test_the_local_network_sees_filling_and_fleet_alone_and_is_told_so(browser, published):
+def test_the_local_network_sees_filling_and_fleet_alone_and_is_said_so(browser, published):
     served, address = serve(published, role="local_network")
     try:
         phone = Watched(browser, SIZES["phone"], address)

@@ -142,7 +142,7 @@ def test_a_figure_states_units_and_uses_no_shoulder_or_band_colours(name):
     assert titles
 
 
-def test_gas_below_nothing_is_neither_drawn_nor_told_as_a_figure():
+def test_gas_below_nothing_is_neither_drawn_nor_given_as_a_figure():
     lost = RESERVE.copy()
     lost.loc[2, ["surfaced_bar", "surfaced_free_l", "least_margin_free_l"]] = [-20.0, -400.0, -1500.0]
     assert gas_left.cannot_be(lost).tolist() == [i == 2 for i in range(len(lost))]

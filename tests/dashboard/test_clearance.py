@@ -40,8 +40,8 @@ def test_capitals_and_spaces_do_not_matter(typed):
 
 def test_an_unjoined_pair_is_asked_for_by_its_cylinders():
     health = HEALTH.assign(set_id=["SM-1", "SM-1", *HEALTH["set_id"][2:]])
-    told = ask("sm-1", UNITS, health, FILLS)
-    assert not told.may_be_filled and "filled as two" in told.why_not[0]
+    clearance = ask("sm-1", UNITS, health, FILLS)
+    assert not clearance.may_be_filled and "filled as two" in clearance.why_not[0]
 
 
 def test_sides_of_a_joined_set_are_not_offered_apart_and_names_sort_as_people_count():
@@ -67,14 +67,11 @@ def test_gas_that_is_called_back_bars_a_cylinder_until_it_is_drained_or_released
         unit_id="A11-2", cylinder_ids=[["A11-2"]], latest_fill=True, verdict="stop", released=False,
         reasons=[["air_test_failed_later"]],
     )  # fmt: skip
-    told = ask("A11-2", UNITS, HEALTH, fill)
-    assert not told.may_be_filled and "called back" in told.why_not[0] and "Drain it" in told.why_not[0]
+    clearance = ask("A11-2", UNITS, HEALTH, fill)
+    assert not clearance.may_be_filled and "called back" in clearance.why_not[0] and "Drain it" in clearance.why_not[0]
     assert ask("A11-2", UNITS, HEALTH, fill.assign(released=True)).may_be_filled
     other = fill.assign(reasons=[["mix_not_analysed"]])
-    assert (
-        ask("A11-2", UNITS, HEALTH, other).may_be_filled
-        and ask("A11-2", UNITS, HEALTH, other).held
-    )
+    assert ask("A11-2", UNITS, HEALTH, other).may_be_filled and ask("A11-2", UNITS, HEALTH, other).held
 
 
 def test_the_gas_of_a_set_is_asked_of_its_cylinders_though_they_bear_another_name():
@@ -83,8 +80,8 @@ def test_the_gas_of_a_set_is_asked_of_its_cylinders_though_they_bear_another_nam
         unit_id=["T12-1L", "T12-1R"], cylinder_ids=[["T12-1L"], ["T12-1R"]], latest_fill=True, released=False,
         verdict=["stop", "good"], reasons=[["air_test_failed"], []],
     )  # fmt: skip
-    told = ask("T12-1", UNITS, HEALTH, rows)
-    assert len(told.inside) == 2 and len(told.held) == 1 and not told.may_be_filled
+    clearance = ask("T12-1", UNITS, HEALTH, rows)
+    assert len(clearance.inside) == 2 and len(clearance.held) == 1 and not clearance.may_be_filled
     whole = FILLS.head(1).assign(
         unit_id="T12-1", cylinder_ids=[["T12-1L", "T12-1R"]], latest_fill=True, released=False, verdict="good",
         reasons=[[]], filled_at=rows["filled_at"].max() + pd.Timedelta(days=1),
@@ -113,17 +110,17 @@ def test_a_set_is_oxygen_clean_today_only_if_all_of_it_is():
 
 def test_what_is_not_in_test_today_may_not_be_filled_whatever_its_dates_look_like():
     units = UNITS.assign(in_test_today=UNITS["in_test_today"] & (UNITS["unit_id"] != "A11-2"))
-    told = ask("A11-2", units, HEALTH, FILLS)
-    assert not told.may_be_filled and "not in test" in told.why_not[0]
+    clearance = ask("A11-2", units, HEALTH, FILLS)
+    assert not clearance.may_be_filled and "not in test" in clearance.why_not[0]
 
 
-def test_a_thread_finding_that_stands_is_open_and_one_that_passed_since_is_told():
+def test_a_thread_finding_that_stands_is_open_and_one_that_passed_since_is_reported():
     row = HEALTH.index[HEALTH["cylinder_id"] == "A11-2"][0]
     health = HEALTH.copy()
     health.at[row, "score_reasons"] = ["thread_finding", "leaks"]
-    told = ask("A11-2", UNITS, health, FILLS)
-    assert told.open_findings == ["thread_finding"]
+    clearance = ask("A11-2", UNITS, health, FILLS)
+    assert clearance.open_findings == ["thread_finding"]
     health.at[row, "score_reasons"] = ["thread_finding_passed", "leaks"]
-    told = ask("A11-2", UNITS, health, FILLS)
-    assert told.open_findings == [] and "leaks" in [code for code, _ in told.look_first]
-    assert any("passed an inspection since" in line for line in told.remarks)
+    clearance = ask("A11-2", UNITS, health, FILLS)
+    assert clearance.open_findings == [] and "leaks" in [code for code, _ in clearance.look_first]
+    assert any("passed an inspection since" in line for line in clearance.remarks)

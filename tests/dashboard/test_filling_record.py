@@ -30,7 +30,7 @@ def test_too_narrow_and_biased_is_said_with_what_was_done_about_it():
     assert "too low" in said(predicted_off_bar=-1.3)
 
 
-def test_a_good_record_is_told_plainly_and_none_not_at_all():
+def test_a_good_record_is_put_plainly_and_none_not_at_all():
     text = said(answers_inside=51, too_narrow=False, biased=False)
     assert "51 of the latest 63" in text and "promised" not in text and "too high" not in text
     assert said(answers=0) == ""

@@ -9,9 +9,9 @@ from dashboard import launch
 
 def settings(command: list[str]) -> dict[str, list[str]]:
     made: dict[str, list[str]] = {}
-    for told in command[: command.index("--")]:
-        if told.startswith("--"):
-            name, _, value = told[2:].partition("=")
+    for part in command[: command.index("--")]:
+        if part.startswith("--"):
+            name, _, value = part[2:].partition("=")
             made.setdefault(name, []).append(value)
     return made
 
@@ -67,10 +67,11 @@ def test_text_of_the_pages_reads_in_daylight():
         return (high + 0.05) / (low + 0.05)
 
     style = (launch.APP.parent / "style.css").read_text(encoding="utf-8")
-    told = dict(part.strip().split(": ") for part in style.split(":root {")[1].split("}")[0].split(";") if part.strip())
+    stated = style.split(":root {")[1].split("}")[0].split(";")
+    colours = dict(part.strip().split(": ") for part in stated if part.strip())
     for ink in ("--ink", "--quiet", "--mark"):
-        assert contrast(told[ink], "#ffffff") >= 7
-        assert contrast(told[ink], told["--wash"]) >= 7
+        assert contrast(colours[ink], "#ffffff") >= 7
+        assert contrast(colours[ink], colours["--wash"]) >= 7
     assert contrast(launch.THEME["textColor"], launch.THEME["secondaryBackgroundColor"]) >= 7
 
 
@@ -78,7 +79,7 @@ SECRETS = """[auth]
 redirect_uri = "https://station.example/oauth2callback"
 cookie_secret = "0123456789012345678901234567890123456789"
 client_id = "the-pages"
-client_secret = "told by the provider"
+client_secret = "given by the provider"
 server_metadata_url = "https://provider.example/.well-known/openid-configuration"
 """
 
@@ -92,7 +93,7 @@ def test_with_sign_in_people_come_by_the_address_the_provider_sends_them_back_to
     assert made["server.allowedHosts"] == ["localhost", "127.0.0.1", "station.example"]
     assert made["secrets.files"] == [str(secrets)]
     assert "--sign-in" in command[command.index("--") :]
-    assert not [told for told in command if "told by the provider" in told]
+    assert not [part for part in command if "given by the provider" in part]
 
 
 @pytest.mark.parametrize(

@@ -248,8 +248,8 @@ def test_a_label_stands_on_screen_as_it_is_printed_and_none_for_a_fill_that_may_
     assert text.count('class="label"') == len(given) > 0
     assert len(given) < len(of_last_day)
     for row in given:
-        for term, told in labels.label(row, "Europe/Dublin", 1.4, names).lines:
-            assert f"<dt>{html.escape(term)}</dt><dd>{html.escape(told)}</dd>" in text
+        for term, shown in labels.label(row, "Europe/Dublin", 1.4, names).lines:
+            assert f"<dt>{html.escape(term)}</dt><dd>{html.escape(shown)}</dd>" in text
     assert text.count(labels.ANALYSE) == len(given) + 1
 
 
@@ -267,9 +267,9 @@ def test_the_fills_of_a_day_begin_with_what_is_to_be_looked_at(published):
 def test_what_most_of_a_fleet_has_does_not_drown_what_is_rare(published):
     health = open_snapshot(published, Viewer("alone")).table("cylinder_health")
     one = health.iloc[0].to_dict() | {"score_reasons": ["often_short", "mass_lost"]}
-    told = parts.reasons(one, "score_reasons")
-    assert told.index("<details>") < told.index(html.escape(sentence("often_short")))
-    assert told.index(html.escape(words.with_fix("mass_lost"))) < told.index("<details>")
+    shown = parts.reasons(one, "score_reasons")
+    assert shown.index("<details>") < shown.index(html.escape(sentence("often_short")))
+    assert shown.index(html.escape(words.with_fix("mass_lost"))) < shown.index("<details>")
     assert sentence("often_short") in parts.reasons(one | {"score_reasons": ["often_short"]}, "score_reasons")
 
 

@@ -27,19 +27,19 @@ ROLES = hashed_roles(
 
 
 def claims(address: str = "", **more):
-    told = {"sub": "subject-1", "iat": NOW - 60, "email": address, "email_verified": True}
-    return told | more
+    claims = {"sub": "subject-1", "iat": NOW - 60, "email": address, "email_verified": True}
+    return claims | more
 
 
-def ask(told, roles=ROLES, claim=""):
-    viewer = viewer_of(told, roles, claim, LOGINS, NOW)
+def ask(claims, roles=ROLES, claim=""):
+    viewer = viewer_of(claims, roles, claim, LOGINS, NOW)
     return viewer.role, viewer.member_id
 
 
 def test_no_address_stands_in_clear_in_what_is_published():
-    told = str(ROLES) + LOGINS.to_string()
+    claims = str(ROLES) + LOGINS.to_string()
     for address in [*MEMBERS["email"], "weir"]:
-        assert address.casefold() not in told.casefold()
+        assert address.casefold() not in claims.casefold()
 
 
 def test_a_diver_is_joined_to_the_own_member_whatever_the_capitals():
@@ -60,7 +60,7 @@ def test_a_role_by_list_by_subject_and_by_claim():
 
 
 @pytest.mark.parametrize(
-    "told",
+    "claims",
     [
         claims("nobody@weir.example"),
         claims("bert@weir.example"),  # a member without a role
@@ -78,9 +78,9 @@ def test_a_role_by_list_by_subject_and_by_claim():
         {},
     ],
 )
-def test_whoever_is_not_surely_somebody_with_a_role_sees_nothing(told):
+def test_whoever_is_not_surely_somebody_with_a_role_sees_nothing(claims):
     with pytest.raises(Refused):
-        ask(told)
+        ask(claims)
 
 
 @pytest.mark.parametrize("value", ["alone", "local_network", "admin", ["alone"], {"manager": True}, 1, None])

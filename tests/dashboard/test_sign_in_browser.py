@@ -113,7 +113,7 @@ def test_a_manager_signs_in_and_sees_every_page(desk, provider):
         {"sub": "6", "email": "stranger@weir.example", "email_verified": True, "roles": ["manager"]},
     ],
 )
-def test_whoever_has_no_role_sees_nothing_and_is_told_whom_to_ask(desk, provider, person):
+def test_whoever_has_no_role_sees_nothing_and_is_shown_whom_to_ask(desk, provider, person):
     sign_in(desk, provider, **person)
     assert pages(desk) == []
     assert "have no role here" in text(desk) and "T12-1" not in text(desk)

@@ -34,7 +34,7 @@ class Season:
 
 @dataclass
 class World:
-    """What the drawing of a season may be told."""
+    """What the drawing of a season may be given."""
 
     members: int = 1
     step_s: tuple = (1, 2, 5, 10, 20, 30)
@@ -103,9 +103,9 @@ def _ascent_free_l(depth):
     return 60.0 * ((ATM + BAR_PER_M * depth) + rising + np.where(depth > 10, 3 * (ATM + BAR_PER_M * 5), 0.0))
 
 
-def simulate(dives=60, seed=0, **told) -> Season:
-    """Draw dives of one or more members and let the cylinders live through them; `told` as in World."""
-    w = World(**told)
+def simulate(dives=60, seed=0, **given) -> Season:
+    """Draw dives of one or more members and let the cylinders live through them; `given` as in World."""
+    w = World(**given)
     rng = np.random.default_rng(seed)
     n = dives
     member = np.array([f"m{i}" for i in rng.integers(0, w.members, n)])

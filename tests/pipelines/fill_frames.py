@@ -51,7 +51,7 @@ def _none_of(name: str) -> pd.DataFrame:
 
 
 def inputs(**rows: list[dict]) -> dict[str, pd.DataFrame]:
-    """Every source, empty but for the rows given; a station's cylinder and compressor unless told otherwise."""
+    """Every source, empty but for the rows given; a station's cylinder and compressor unless given otherwise."""
     rows = {"cylinders": [CYLINDER], "sources": [COMPRESSOR]} | rows
     return {name: _some_of(name, rows[name]) if rows.get(name) else _none_of(name) for name in SOURCES}
 

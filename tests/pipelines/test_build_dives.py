@@ -64,7 +64,7 @@ def test_a_stage_carried_and_not_breathed_gives_nothing_back():
     assert one(built)["gas_used_free_l"] == pytest.approx(alone["gas_used_free_l"], rel=1e-6)
 
 
-def test_no_oxygen_is_told_of_a_dive_with_a_cylinder_whose_record_was_refused():
+def test_no_oxygen_is_stated_of_a_dive_with_a_cylinder_whose_record_was_refused():
     lost = tank(tank_no=2, role="stage", unit_id=None)
     for column in ("water_capacity_l", "start_pressure_bar", "end_pressure_bar", "o2_pct"):
         lost[column] = np.nan
@@ -442,11 +442,11 @@ class TestSuitGas:
 
 class TestWhatIntakeSaid:
     def test_a_tank_lost_on_the_way_in_leaves_no_rate(self):
-        made = one(told([["tank_rejected"]]))
+        made = one(flagged([["tank_rejected"]]))
         assert "gas_missing" in made["flags"] and pd.isna(made["rmv_l_min"])
 
     def test_a_mode_without_a_word_is_respected(self):
-        made = one(told([["not_open_circuit"]]))
+        made = one(flagged([["not_open_circuit"]]))
         assert "not_open_circuit" in made["flags"] and pd.isna(made["rmv_l_min"]) and pd.isna(made["max_ppo2_bar"])
 
     def test_a_rejected_tank_states_no_mix(self):
@@ -458,7 +458,7 @@ class TestWhatIntakeSaid:
         assert "gas_missing" in one(built)["flags"] and "mix_assumed_air" not in one(built)["flags"]
 
 
-def told(value_flags):
+def flagged(value_flags):
     """One dive of which intake had something to say."""
     frames = inputs([dive()], [tank()], [profile()])
     frames["dives"]["value_flags"] = pd.Series(value_flags, dtype="object")

@@ -46,9 +46,9 @@ class Lived:
         season = simulate(seed, habits)
         units = build_units(season.inputs, Policy(), THE_END)["units"]
         made = build_fills(season.inputs, units, Policy())
-        told = season.inputs, made["fill_quality"], season.tank_use, Policy(), THE_END, made["gauge_check"]
-        self.rates, _ = build_leaks(*told)
-        self.intervals = leak_intervals(*told)
+        inputs = season.inputs, made["fill_quality"], season.tank_use, Policy(), THE_END, made["gauge_check"]
+        self.rates, _ = build_leaks(*inputs)
+        self.intervals = leak_intervals(*inputs)
         self.names, self.unit = np.unique(self.intervals["unit_id"].to_numpy(object).astype(str), return_inverse=True)
         self.effects = common_effects(self.intervals)
         self.arrays = as_arrays(self.intervals, self.unit, self.effects)

@@ -347,7 +347,7 @@ def test_a_member_with_room_is_said_to_have_shown_no_thin_dive():
     assert row["reason"] == "No thin dive seen (12 dives)."
 
 
-def test_a_member_who_runs_thin_is_told_why_and_what_would_help():
+def test_a_member_who_runs_thin_is_shown_why_and_what_would_help():
     kind = {"rmv": 16.0, "depth_m": 28.0, "minutes": 30, "start_bar": 185.0, "water_c": 15.0, "fill": "H"}
     thin = [make_dive(f"T{i}", i * 6, **kind) for i in range(12)]
     row = watch_of(*thin, fills=[a_fill("H", 232, 230, 186)])["reserve_watch"].iloc[0]

@@ -176,9 +176,9 @@ def test_a_cascade_and_a_top_up_end_within_the_limit_at_its_temperature(gas_c):
     mixed = answer(
         f"topup --have-bar 50 --have-o2-pct 20.95 --to-bar 232 --to-o2-pct 20.95 --limit-bar 232 --gas-c {gas_c}"
     )
-    for final, told in ((filled["final_bar"], filled), (mixed["steps"][-1]["to_bar"], mixed)):
+    for final, got in ((filled["final_bar"], filled), (mixed["steps"][-1]["to_bar"], mixed)):
         assert final <= 232 and reads(final, gas_c, 15) <= 232 + 0.3
-        assert told["capped"] is (gas_c < 15)
+        assert got["capped"] is (gas_c < 15)
     assert filled["banks_above_limit"] == ["a"] and "close it at" in filled["caution"]
 
 

@@ -39,9 +39,9 @@ def coldfill(monkeypatch, capsys):
             cli.main()
         except SystemExit as ended:
             code = ended.code or 0
-        told = capsys.readouterr()
-        assert "Traceback" not in told.out + told.err
-        return code, told.out, told.err
+        printed = capsys.readouterr()
+        assert "Traceback" not in printed.out + printed.err
+        return code, printed.out, printed.err
 
     return run
 
@@ -86,10 +86,10 @@ def test_the_readme_names_no_command_that_is_not_there():
 
 
 def test_help_loads_nothing_heavy():
-    told = subprocess.run(
+    printed = subprocess.run(
         [sys.executable, "-X", "importtime", "-m", "pipelines.cli", "--help"], capture_output=True, text=True
     ).stderr
-    loaded = {line.rsplit("|", 1)[-1].strip().split(".")[0] for line in told.splitlines() if "|" in line}
+    loaded = {line.rsplit("|", 1)[-1].strip().split(".")[0] for line in printed.splitlines() if "|" in line}
     assert not loaded & {
         "pandas",
         "duckdb",
@@ -105,13 +105,13 @@ def test_help_loads_nothing_heavy():
 
 
 def test_run_does_not_load_prefect(station):
-    told = subprocess.run(
+    printed = subprocess.run(
         [sys.executable, "-X", "importtime", "-m", "pipelines.cli", "run", "--station", str(station.folder)],
         capture_output=True,
         text=True,
     ).stderr
-    assert "prefect" not in told
-    assert "streamlit" not in told
+    assert "prefect" not in printed
+    assert "streamlit" not in printed
 
 
 # --- exit codes -------------------------------------------------------------------------------
@@ -162,7 +162,7 @@ def test_wrong_use_gives_two_and_says_why(coldfill, station, monkeypatch, words)
     assert err.strip() or out.strip()
 
 
-def test_a_mistake_in_the_settings_is_told_with_its_line(coldfill, tmp_path):
+def test_a_mistake_in_the_settings_is_reported_with_its_line(coldfill, tmp_path):
     made = s.make(tmp_path / "x")
     path = made.folder / "station.toml"
     path.write_text(path.read_text() + '\n[sources.fill]\nzone = "UTC"\n')
@@ -188,9 +188,9 @@ def test_run_for_scripts_ends_with_one_line_of_json(coldfill, station):
     code, out, _ = coldfill("run", "--station", station.folder, "--json")
     assert code == 0
     lines = out.strip().splitlines()
-    told = json.loads(lines[-1])
-    assert {"files_read", "rows_read", "rows_accepted", "rows_rejected", "snapshot", "seconds"} <= told.keys()
-    assert told["snapshot"] == current_name(station.published)
+    printed = json.loads(lines[-1])
+    assert {"files_read", "rows_read", "rows_accepted", "rows_rejected", "snapshot", "seconds"} <= printed.keys()
+    assert printed["snapshot"] == current_name(station.published)
     assert len(lines) == 1
 
 
@@ -231,8 +231,8 @@ def test_check_says_what_would_happen_and_changes_nothing(coldfill, station, tmp
     assert "line 2" in out
     assert "psi" in out
     code, out, _ = coldfill("check", bad, "--station", station.folder, "--json")
-    told = json.loads(out)[0]
-    assert (told["read"], told["accepted"], told["rejected"]) == (2, 1, 1)
+    printed = json.loads(out)[0]
+    assert (printed["read"], printed["accepted"], printed["rejected"]) == (2, 1, 1)
     pdf = tmp_path / "fills.csv"
     pdf.write_bytes(b"%PDF-1.5")
     code, out, _ = coldfill("check", pdf, "--station", station.folder)
@@ -277,7 +277,7 @@ def test_check_of_a_file_in_the_inbox_that_was_taken_in(coldfill, station):
 
 
 # --- rejects and export -----------------------------------------------------------------------
-def test_rejects_are_told_with_file_row_column_value_and_fix(coldfill, station):
+def test_rejects_are_reported_with_file_row_column_value_and_fix(coldfill, station):
     code, out, _ = coldfill("rejects", "--station", station.folder)
     assert code == 1
     assert "fills-bad.csv, line 2, stop_pressure_bar = 3000" in out
@@ -297,8 +297,8 @@ def test_rejects_go_to_a_file(coldfill, station, tmp_path, ending):
 
 
 def test_rejects_for_scripts(coldfill, station):
-    told = json.loads(coldfill("rejects", "--station", station.folder, "--json")[1])
-    assert [r["row_number"] for r in told] == [1, 2]
+    printed = json.loads(coldfill("rejects", "--station", station.folder, "--json")[1])
+    assert [r["row_number"] for r in printed] == [1, 2]
 
 
 def test_rejects_to_an_ending_nobody_knows(coldfill, station, tmp_path):

@@ -34,12 +34,12 @@ def copy(computed, tmp_path):
 
 
 def _flip(path, rng: random.Random, keep_time: bool) -> None:
-    told = path.stat()
+    saved = path.stat()
     data = bytearray(path.read_bytes())
     data[rng.randrange(len(data))] ^= 1 << rng.randrange(8)
     path.write_bytes(data)
     if keep_time:
-        os.utime(path, ns=(told.st_atime_ns, told.st_mtime_ns))
+        os.utime(path, ns=(saved.st_atime_ns, saved.st_mtime_ns))
 
 
 def _parts(station) -> list:
@@ -158,15 +158,15 @@ RUBBISH = [b"", b"\x00" * 40, b"\xff\xfe\x80", b"[]", b"null", b"{}", b'{"tables
 
 @pytest.mark.parametrize("rubbish", RUBBISH, ids=range(len(RUBBISH)))
 @pytest.mark.parametrize("name", ["current", "manifest.json", "since.json", "last_pass.json"])
-def test_rubbish_in_what_stands_beside_the_parts_is_told_in_a_sentence(copy, name, rubbish):
+def test_rubbish_in_what_stands_beside_the_parts_is_reported_in_a_sentence(copy, name, rubbish):
     folder = copy.published / current_name(copy.published) if name == "manifest.json" else copy.published
     (folder / name).write_bytes(rubbish)
     try:
         manifest = read_manifest(copy.published)
         for table in ("fill_quality", "runs", "ingest_files"):
             read_table(copy.published, manifest, table)
-    except NothingPublished as told:
-        assert "coldfill run" in words_for(told)[0]
+    except NothingPublished as raised:
+        assert "coldfill run" in words_for(raised)[0]
     else:
         assert name in ("since.json", "last_pass.json")
 
@@ -193,10 +193,10 @@ def test_a_flipped_bit_of_the_manifest_is_noticed(copy):
 @pytest.mark.parametrize("command", [["rejects"], ["export", "--to", "OUT"], ["report", "morning", "--to", "OUT.html"]])
 def test_commands_tell_of_a_damaged_snapshot_in_a_sentence(copy, tmp_path, command):
     (copy.published / "current").write_bytes(b"\xff\x00 rubbish")
-    told = CliRunner().invoke(
+    printed = CliRunner().invoke(
         app, [*(a.replace("OUT", str(tmp_path / "out")) for a in command), "--station", str(copy.folder)]
     )
-    assert isinstance(told.exception, NothingPublished)
-    words, code = words_for(told.exception)
+    assert isinstance(printed.exception, NothingPublished)
+    words, code = words_for(printed.exception)
     assert code == 2
     assert "coldfill run" in words

@@ -145,13 +145,13 @@ def test_shut_isolators_are_found_and_open_ones_let_be(two_transmitters):
 def test_by_method_and_sample_interval(world, capsys):
     rows = []
     dives = 600 if FULL else 16
-    for label, told in [
+    for label, differing in [
         *((f"trace, {s} s", {"step_s": (s,)}) for s in ((1, 5, 10, 30) if FULL else (5, 30))),
         *((f"trace, steps of {q} bar", {"quantum_bar": (q,)}) for q in ((0.1, 2.0) if FULL else (2.0,))),
         ("two written pressures", {"trace": False}),
         ("sidemount and stages", {"sidemount": 0.5, "stage": 0.5}),
     ]:
-        made = built(simulate(dives, seed=7, members=3, known_air=1.0, water_known=1.0, **world, **told))
+        made = built(simulate(dives, seed=7, members=3, known_air=1.0, water_known=1.0, **world, **differing))
         rows.append((label, *errors(made), len(made)))
     table = pd.DataFrame(rows, columns=["case", "median_error_pct", "held", "dives"])
     with capsys.disabled():

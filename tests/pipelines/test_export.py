@@ -96,9 +96,9 @@ def test_csv_and_parquet_say_the_same(as_csv, sample_station):
 
 def test_parquet_has_the_declared_types(sample_station, tmp_path):
     export_tables(sample_station.published, tmp_path, "parquet")
-    told = pq.read_schema(tmp_path / "fill_quality.parquet")
-    assert str(told.field("filled_at").type) == "timestamp[us, tz=UTC]"
-    assert str(told.field("reasons").type).startswith("list<")
+    found = pq.read_schema(tmp_path / "fill_quality.parquet")
+    assert str(found.field("filled_at").type) == "timestamp[us, tz=UTC]"
+    assert str(found.field("reasons").type).startswith("list<")
     assert str(pq.read_schema(tmp_path / "cylinder_health.parquet").field("next_due_on").type) == "date32[day]"
 
 
@@ -111,9 +111,9 @@ def test_a_cell_that_looks_like_a_formula_stays_text_in_a_workbook(tmp_path):
         pd.DataFrame({"member_id": list("abcde"), "display_name": names}).astype("str"), table, tmp_path / "people.xlsx"
     )
     sheet = load_workbook(tmp_path / "people.xlsx").active
-    told = [row[1] for row in sheet.iter_rows(min_row=2)]
-    assert all(cell.data_type == "s" for cell in told)
-    assert told[-1].value == "Zoë"
+    found = [row[1] for row in sheet.iter_rows(min_row=2)]
+    assert all(cell.data_type == "s" for cell in found)
+    assert found[-1].value == "Zoë"
 
 
 def test_exported_twice_the_files_are_the_same(sample_station, tmp_path):

@@ -341,17 +341,17 @@ def test_air_that_was_never_tested_for_carbon_monoxide_asks_for_a_check():
     assert part["air_state"] == "partly_tested" and "air_partly_tested" in part["reasons"]
 
 
-def test_what_people_were_told_is_never_rewritten():
+def test_what_people_have_seen_is_never_rewritten():
     first = built(fills=[BEFORE, FILL | FULL])
-    told = first["fill_quality"].iloc[1]
-    assert told["handed_over_verdict"] == told["verdict"] == "good"
+    published = first["fill_quality"].iloc[1]
+    assert published["handed_over_verdict"] == published["verdict"] == "good"
     later = FILL | FULL | {"settled_pressure_bar": 180.0, "settled_c": 15.0, "settled_at": "2031-06-02T09:00:00Z"}
     now = built(fills=[BEFORE, later, FILL | {"fill_id": "f2", "filled_at": "2031-06-03T09:00:00Z"}], previous=first)[
         "fill_quality"
     ].set_index("fill_id")
     assert now.loc["f1", "verdict"] == "short"
     assert now.loc["f1", "handed_over_verdict"] == "good"
-    assert now.loc["f1", "handed_over_settled_bar_15c"] == told["settled_pressure_bar_15c"]
+    assert now.loc["f1", "handed_over_settled_bar_15c"] == published["settled_pressure_bar_15c"]
     assert now.loc["f2", "handed_over_verdict"] == now.loc["f2", "verdict"]
 
 

@@ -62,23 +62,23 @@ def inbox_of_everything(tmp_path_factory):
 def test_each_is_rejected_with_a_reason_and_a_fix(inbox_of_everything, case):
     name, _, rule, accepted = BAD[case]
     station, result = inbox_of_everything
-    told = s.open_problems(station)
-    told = told[told["file"] == name]
-    assert len(told), "a bad file without a problem"
-    assert (told["message"].str.len() > 10).all()
-    assert (told["fix"].str.len() > 5).all()
-    assert "reader_failed" not in set(told["rule"])
+    problems = s.open_problems(station)
+    problems = problems[problems["file"] == name]
+    assert len(problems), "a bad file without a problem"
+    assert (problems["message"].str.len() > 10).all()
+    assert (problems["fix"].str.len() > 5).all()
+    assert "reader_failed" not in set(problems["rule"])
     if rule:
-        assert rule in set(told["rule"])
+        assert rule in set(problems["rule"])
     row = s.files(station).loc[name]
     assert row["outcome"] == ("refused" if accepted is None else "taken")
     if accepted is None:
         assert (row["rows_read"], row["rows_accepted"], row["rows_rejected"]) == (0, 0, 0)
-        assert told["row_number"].isna().all()
+        assert problems["row_number"].isna().all()
         assert any(f["file"] == name and f["refused"] for f in result.files)
     else:
         assert row["rows_accepted"] == accepted
-        assert told.loc[told["severity"] == "row", "row_number"].notna().all()
+        assert problems.loc[problems["severity"] == "row", "row_number"].notna().all()
 
 
 def test_the_rest_goes_on(inbox_of_everything):
@@ -91,9 +91,9 @@ def test_the_rest_goes_on(inbox_of_everything):
 
 def test_a_guess_is_offered_and_not_taken(inbox_of_everything):
     station, _ = inbox_of_everything
-    told = s.open_problems(station).set_index("file").loc["fills-e.csv"]
-    assert "psi" in told["fix"]
-    assert "station.toml" in told["fix"]
+    problems = s.open_problems(station).set_index("file").loc["fills-e.csv"]
+    assert "psi" in problems["fix"]
+    assert "station.toml" in problems["fix"]
 
 
 def test_lock_files_are_passed_over_in_silence_and_copies_of_a_conflict_are_listed(tmp_path):
@@ -135,7 +135,7 @@ def test_odd_names_and_times_end_no_pass(tmp_path):
     assert s.take_in(station).files_read == 0
 
 
-def test_a_file_that_cannot_be_opened_is_told_and_tried_again(tmp_path, monkeypatch):
+def test_a_file_that_cannot_be_opened_is_reported_and_tried_again(tmp_path, monkeypatch):
     station = s.make(tmp_path)
     s.drop(station, "cylinders.csv", s.CYLINDERS)
     s.drop(station, "fills.csv", [s.fill(1)])

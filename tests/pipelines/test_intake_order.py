@@ -86,13 +86,13 @@ def test_of_files_of_one_moment_the_later_name_wins(tmp_path, first):
     assert _stop(station) == 220
 
 
-@pytest.mark.parametrize("first", ["told", "plain"])
+@pytest.mark.parametrize("first", ["revised", "plain"])
 def test_revised_at_decides_before_the_time_of_the_file(tmp_path, first):
     station = s.make(tmp_path)
     _register(station)
-    told = ("fills-told.csv", [s.fill(1, stop_pressure_bar="215", revised_at="2026-03-09T08:00Z")], 0)
+    revised = ("fills-revised.csv", [s.fill(1, stop_pressure_bar="215", revised_at="2026-03-09T08:00Z")], 0)
     plain = ("fills-plain.csv", [s.fill(1, stop_pressure_bar="225")], 60)
-    for drop in (told, plain) if first == "told" else (plain, told):
+    for drop in (revised, plain) if first == "revised" else (plain, revised):
         s.drop(station, *drop)
         s.take_in(station)
     assert _stop(station) == 215

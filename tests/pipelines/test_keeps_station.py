@@ -46,9 +46,9 @@ def test_without_its_warehouse_a_station_publishes_nothing_and_says_what_to_do(c
     _lose_warehouse(copy)
     if left == "an empty file":
         copy.warehouse.touch()
-    with pytest.raises(WarehouseLost, match="coldfill rebuild") as told:
+    with pytest.raises(WarehouseLost, match="coldfill rebuild") as raised:
         s.run(copy)
-    assert words_for(told.value)[1] == 2
+    assert words_for(raised.value)[1] == 2
     assert current_name(copy.published) == name
     s.same(s.published(copy), tables)
 
@@ -121,18 +121,18 @@ def test_an_older_copy_of_the_warehouse_gets_what_has_come_since_from_the_archiv
 
 
 def test_what_fills_were_handed_over_with_survives_a_rebuild(copy):
-    told = s.published(copy)["fill_quality"].set_index("fill_id")["handed_over_settled_bar_15c"]
+    published = s.published(copy)["fill_quality"].set_index("fill_id")["handed_over_settled_bar_15c"]
     settled = s.fill(2, settled_pressure_bar="180", settled_c="12", settled_at="2026-03-02 20:00")
     s.drop(copy, "fills-settled.csv", [settled], 30)
     s.run(copy)
     _lose_warehouse(copy)
     s.run(copy, rebuild=True)
     again = s.published(copy)["fill_quality"].set_index("fill_id")["handed_over_settled_bar_15c"]
-    pd.testing.assert_series_equal(again, told)
+    pd.testing.assert_series_equal(again, published)
 
 
 @pytest.mark.parametrize("how", ["missing", "damaged"])
-def test_a_rebuild_that_would_lose_rows_changes_nothing_unless_told_so(copy, how):
+def test_a_rebuild_that_would_lose_rows_changes_nothing_unless_asked(copy, how):
     gone = s.files(copy).loc["fills-more.csv", "file_sha256"]
     path = next(copy.archive.glob(f"{gone}*"))
     path.unlink() if how == "missing" else path.write_bytes(path.read_bytes().replace(b"230", b"239"))
@@ -170,9 +170,9 @@ def test_a_warehouse_that_cannot_be_read_says_what_to_do(copy, where):
     data[where : where + 4096] = bytes(n * 37 % 251 for n in range(4096))
     copy.warehouse.write_bytes(data)
     name = current_name(copy.published)
-    with pytest.raises(Exception) as told:
+    with pytest.raises(Exception) as raised:
         s.run(copy)
-    words, code = words_for(told.value)
+    words, code = words_for(raised.value)
     assert "coldfill rebuild" in words
     assert code == 2
     assert current_name(copy.published) == name

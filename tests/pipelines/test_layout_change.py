@@ -345,9 +345,9 @@ def test_run_shows_the_difference_and_takes_it_with_the_option(station, capsys):
         assert ended.value.code == 0
         return capsys.readouterr().out
 
-    told = run()
-    assert "By [sources.fills] as it is now it would be read otherwise: 3 known fills would change" in told
-    assert "coldfill run --accept-layout" in told
+    printed = run()
+    assert "By [sources.fills] as it is now it would be read otherwise: 3 known fills would change" in printed
+    assert "coldfill run --accept-layout" in printed
     assert json.loads(run("--json"))["layout_changes"][0]["file"] == "fills.csv"
     assert "would change" in run("--accept-layout", "--only", "gauges*")
     assert "would change" not in run("--accept-layout", "--only", "fills*")
@@ -359,6 +359,6 @@ def test_a_difference_in_a_personal_list_names_the_columns_and_no_cell(tmp_path)
     s.drop(station, "members.csv", [m | {"email": "ines@station.example"} for m in s.MEMBERS])
     s.take_in(station)
     changed = s.with_settings(station, "[sources.members.headers]\ndisplay_name = 'email'")
-    told = said(s.take_in(changed))
-    assert "2 known members would change. line 2: display_name, email" in told
-    assert not any(secret in told for secret in ("ines", "Ines", "Vard", "M1"))
+    printed = said(s.take_in(changed))
+    assert "2 known members would change. line 2: display_name, email" in printed
+    assert not any(secret in printed for secret in ("ines", "Ines", "Vard", "M1"))

@@ -64,7 +64,7 @@ def test_a_missing_header_of_the_mapping_refuses_the_file(tmp_path):
     ("written", "text", "seconds"),
     [("mm:ss", "42:30", 2550), ("mm:ss", "1:02:03", 3723), ("h:mm:ss", "1:02:03", 3723), ("h:mm", "1:02", 3720)],
 )
-def test_durations_written_like_a_clock_are_read_when_told(tmp_path, written, text, seconds):
+def test_durations_written_like_a_clock_are_read_when_stated(tmp_path, written, text, seconds):
     table = samples(
         tmp_path, f"dive_id,t_s,depth_m\nD1,{text},3\nD1,soon,3\n", Mapping("dive_samples", units={"t_s": written})
     )

@@ -58,7 +58,7 @@ def test_a_cell_may_repeat_the_unit_that_the_mapping_names(tmp_path):
     assert table.rows["stop_pressure_bar"].tolist() == [pytest.approx(227.527, abs=1e-3)] * 3
 
 
-def test_decimal_comma_and_thousands_are_read_when_told_and_a_point_then_is_not(tmp_path):
+def test_decimal_comma_and_thousands_are_read_when_stated_and_a_point_then_is_not(tmp_path):
     text = csv_text(
         {"stop_pressure_bar": "1.232,5"},
         {"stop_pressure_bar": "232,5"},
@@ -163,7 +163,7 @@ def test_words_for_nothing_are_empty(tmp_path):
     assert table.rows[["analysed_o2_pct", "operator"]].isna().all(axis=None)
 
 
-def test_a_laboratorys_limit_is_taken_as_that_limit_when_told(tmp_path):
+def test_a_laboratorys_limit_is_taken_as_that_limit_when_stated(tmp_path):
     table = fills(
         tmp_path, csv_text({"co_ppm": "<2"}, {"co_ppm": "1"}, {"co_ppm": ">2"}), Mapping("fills", less_than="limit")
     )
@@ -172,7 +172,7 @@ def test_a_laboratorys_limit_is_taken_as_that_limit_when_told(tmp_path):
     assert table.rows["value_flags"].tolist() == [["below_limit_of_detection"], []]
 
 
-def test_a_text_in_another_encoding_is_read_when_told(tmp_path):
+def test_a_text_in_another_encoding_is_read_when_stated(tmp_path):
     table = fills(tmp_path, csv_text({"operator": "Jörg"}).encode("cp1252"), Mapping("fills", encoding="cp1252"))
     assert table.rows["operator"].tolist() == ["Jörg"]
 
@@ -266,7 +266,7 @@ def test_oxygen_is_stated_for_air_only(tmp_path):
         ("refills.csv", None),
     ],
 )
-def test_a_file_is_told_by_the_beginning_of_its_name(file, source):
+def test_a_file_is_known_by_the_beginning_of_its_name(file, source):
     assert source_of(file, {"compressor_log": Mapping("compressor_log", names=("Pump-house*.csv",))}) == source
 
 

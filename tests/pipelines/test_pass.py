@@ -62,7 +62,7 @@ def test_a_second_pass_publishes_nothing(copy):
     result = s.run(copy)
     assert not result.published
     assert result.snapshot == name == current_name(copy.published)
-    beside = {steps.LAST_PASS, SINCE}  # what is told of passes, written anew each time
+    beside = {steps.LAST_PASS, SINCE}  # what is said of passes, written anew each time
     assert {p.name for p in copy.published.iterdir()} - beside == set(listed) - beside
     assert (result.intake.files_read, result.intake.seen_again, result.recomputed) == (0, 6, {})
 
@@ -104,8 +104,8 @@ def test_files_one_a_pass_in_any_order_give_what_one_pass_gives(computed, tmp_pa
     s.same(_timeless(s.published(station)), _timeless(computed[1]))
 
 
-def test_what_people_were_told_is_never_rewritten(copy):
-    told = s.published(copy)["fill_quality"].set_index("fill_id")
+def test_what_people_have_seen_is_never_rewritten(copy):
+    first = s.published(copy)["fill_quality"].set_index("fill_id")
     s.drop(
         copy,
         "fills-settled.csv",
@@ -114,12 +114,12 @@ def test_what_people_were_told_is_never_rewritten(copy):
     )
     s.run(copy)
     now = s.published(copy)["fill_quality"].set_index("fill_id")
-    assert now.loc["F1", "settled_pressure_bar_15c"] != told.loc["F1", "settled_pressure_bar_15c"]
+    assert now.loc["F1", "settled_pressure_bar_15c"] != first.loc["F1", "settled_pressure_bar_15c"]
     for column in OF_HISTORY:
-        assert now.loc["F1", column] == told.loc["F1", column]
+        assert now.loc["F1", column] == first.loc["F1", column]
 
 
-def test_what_people_were_told_outlives_the_snapshots(copy):
+def test_what_people_have_seen_outlives_the_snapshots(copy):
     """Settled readings come in after the fills went out; then every snapshot is lost."""
     import shutil
 
@@ -130,12 +130,12 @@ def test_what_people_were_told_outlives_the_snapshots(copy):
         5,
     )
     s.run(copy)
-    told = s.published(copy)["fill_quality"].set_index("fill_id")
-    assert told.loc["F1", OF_HISTORY[1]] != told.loc["F1", "settled_pressure_bar_15c"]
+    first = s.published(copy)["fill_quality"].set_index("fill_id")
+    assert first.loc["F1", OF_HISTORY[1]] != first.loc["F1", "settled_pressure_bar_15c"]
     shutil.rmtree(copy.published)
     s.run(copy)
     again = s.published(copy)
-    pd.testing.assert_frame_equal(again["fill_quality"].set_index("fill_id")[[*OF_HISTORY]], told[[*OF_HISTORY]])
+    pd.testing.assert_frame_equal(again["fill_quality"].set_index("fill_id")[[*OF_HISTORY]], first[[*OF_HISTORY]])
 
 
 # --- today and settings -----------------------------------------------------------------------
@@ -202,7 +202,7 @@ def test_today_may_be_the_last_day_of_the_data(tmp_path):
 
 
 @pytest.mark.parametrize("day", ["tomorrow", "31.12.2026", "2026-02-30", "0001-01-01"])
-def test_a_day_that_is_none_is_told_in_a_sentence(copy, day):
+def test_a_day_that_is_none_is_reported_in_a_sentence(copy, day):
     with pytest.raises(s.clock.SettingsError, match="2031-05-20"):
         s.run(copy, as_of=day)
 
@@ -321,18 +321,18 @@ def test_killed_at_any_moment_nothing_is_lost(tmp_path):
 
 
 # --- two at once, and readers -----------------------------------------------------------------
-def test_a_second_pass_at_the_same_time_is_told_to_wait(copy):
+def test_a_second_pass_at_the_same_time_has_to_wait(copy):
     with steps.pass_lock(copy):
         with pytest.raises(WarehouseBusy, match="Another pass is at work"):
             s.run(copy)
-        told = subprocess.run(
+        other = subprocess.run(
             [sys.executable, "-m", "pipelines.cli", "run", "--station", str(copy.folder)],
             capture_output=True,
             text=True,
         )
-        assert told.returncode == 2
-        assert "Another pass is at work" in told.stderr
-        assert "Traceback" not in told.stderr
+        assert other.returncode == 2
+        assert "Another pass is at work" in other.stderr
+        assert "Traceback" not in other.stderr
     assert not s.run(copy).published
 
 
@@ -378,9 +378,9 @@ def test_a_damaged_publish_is_made_again(copy, computed, damage):
 
 
 def test_the_line_for_scripts_has_what_the_contract_names(copy):
-    told = s.run(copy).for_scripts()
-    assert {"files_read", "rows_read", "rows_accepted", "rows_rejected", "snapshot", "seconds"} <= told.keys()
-    assert json.loads(json.dumps(told)) == told
+    said = s.run(copy).for_scripts()
+    assert {"files_read", "rows_read", "rows_accepted", "rows_rejected", "snapshot", "seconds"} <= said.keys()
+    assert json.loads(json.dumps(said)) == said
 
 
 def test_old_snapshots_go_when_later_ones_have_been_out_for_a_while(tmp_path):

@@ -26,9 +26,9 @@ def test_a_bad_row_of_members_repeats_nothing_personal(tmp_path, case):
     result = s.take_in(station)
     rejects = s.ask(station, "SELECT * FROM rejects")
     assert len(rejects) or case == "a formula"
-    told = rejects.drop(columns="file").to_string(max_colwidth=None) + str(result.files)
-    assert "ines" not in told.casefold()
-    assert "vard" not in told.casefold()
+    shown = rejects.drop(columns="file").to_string(max_colwidth=None) + str(result.files)
+    assert "ines" not in shown.casefold()
+    assert "vard" not in shown.casefold()
 
 
 def test_an_address_in_any_other_file_is_not_repeated(tmp_path):

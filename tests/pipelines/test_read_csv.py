@@ -76,7 +76,7 @@ def test_one_row_that_ends_in_a_lone_return_among_others_is_read(tmp_path):
     assert table.rows_read == len(table.rows) == 6
 
 
-def test_the_line_of_the_file_is_told_after_a_quoted_line_break_and_blank_lines(tmp_path):
+def test_the_line_of_the_file_is_reported_after_a_quoted_line_break_and_blank_lines(tmp_path):
     text = csv_text({"operator": "one\ntwo"}, {"stop_pressure_bar": "much"}).replace("F2", "\n\nF2")
     table = fills(tmp_path, text)
     assert [(p.row_number, p.line, p.column, p.value, p.rule) for p in table.problems] == [
@@ -215,7 +215,7 @@ def test_every_plain_way_to_write_a_number_is_read(tmp_path, text, number):
     assert fills(tmp_path, csv_text({"ambient_c": text})).rows["ambient_c"].tolist() == [number]
 
 
-def test_several_faults_of_a_row_are_told_together_and_count_once(tmp_path):
+def test_several_faults_of_a_row_are_reported_together_and_count_once(tmp_path):
     table = fills(tmp_path, csv_text({"stop_pressure_bar": "x", "ambient_c": "y"}))
     assert rules(table) == ["not_a_number", "not_a_number"]
     assert table.rows_rejected == 1
@@ -236,7 +236,7 @@ def test_the_example_row_is_refused_alone(tmp_path):
     assert len(table.rows) == 1
 
 
-def test_an_unknown_column_is_told_and_costs_no_row(tmp_path):
+def test_an_unknown_column_is_reported_and_costs_no_row(tmp_path):
     table = fills(tmp_path, csv_text({"weather": "rain", "analysed_02_pct": "32"}))
     assert [(p.rule, p.column, p.severity, p.row_number) for p in table.problems] == [
         ("unknown_header", "weather", "value", None),

@@ -101,7 +101,7 @@ def test_an_error_of_the_spreadsheet_rejects_its_row(tmp_path):
     assert [(p.rule, p.line, p.column) for p in table.problems] == [("cell_error", 3, "stop_pressure_bar")]
 
 
-def test_a_formula_without_its_result_is_told_and_left_empty(tmp_path):
+def test_a_formula_without_its_result_is_reported_and_left_empty(tmp_path):
     table = read(save(tmp_path, [[*FILL_COLUMNS, "analysed_o2_pct"], [*GOOD, "=20+0.9"]]))
     assert [(p.rule, p.severity, p.column, p.line) for p in table.problems] == [
         ("formula_without_value", "value", "analysed_o2_pct", 2)

@@ -172,9 +172,9 @@ def test_what_a_step_does_not_declare_is_out_of_its_reach(refresh, peek):
     given = refresh.given(step)
     assert given["cylinders"].columns.tolist() == ["cylinder_id"]
     assert given.policy.fleet.due_soon_days == 60
-    with pytest.raises(KeyError) as told:
+    with pytest.raises(KeyError) as raised:
         compute(step, given)
-    assert "pipelines/refresh" in told.value.__notes__[0]
+    assert "pipelines/refresh" in raised.value.__notes__[0]
 
 
 def test_a_step_that_declares_what_is_not_there_says_so(refresh):

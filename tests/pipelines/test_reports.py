@@ -37,8 +37,8 @@ def test_a_label_is_withheld_from_a_held_an_unanalysed_and_a_superseded_fill(cha
 def test_every_fill_of_a_day_has_a_label_or_a_reason(station):
     reports = Reports(station)
     for day in reports.fills["day"].drop_duplicates().sort_values().tail(10):
-        told = Reports(station, f"{day:%Y-%m-%d}").labels()
-        assert len(told["labels"]) + len(told["without"]) == int((reports.fills["day"] == day).sum())
+        listed = Reports(station, f"{day:%Y-%m-%d}").labels()
+        assert len(listed["labels"]) + len(listed["without"]) == int((reports.fills["day"] == day).sum())
 
 
 def test_a_label_rounds_to_the_safe_side_and_says_it_is_no_analysis(station, tmp_path):
@@ -67,12 +67,12 @@ def test_the_morning_sheet_names_every_hold_and_every_barred_cylinder(station, s
 def test_the_calendar_holds_the_next_date_of_each_cylinder(station, sample_station, tmp_path):
     Reports(station).write("calendar", tmp_path / "dates.ics")
     events = icalendar.Calendar.from_ical((tmp_path / "dates.ics").read_bytes()).walk("VEVENT")
-    told = {(str(e["SUMMARY"]).split(":")[0], pd.Timestamp(e.decoded("DTSTART"))) for e in events}
+    listed = {(str(e["SUMMARY"]).split(":")[0], pd.Timestamp(e.decoded("DTSTART"))) for e in events}
     health = sample_station.table("cylinder_health")
     due = health[health["next_due_on"].notna() & (health["status"] == "in_service")]
     assert len(due) > 10
     for row in due.itertuples():
-        assert (row.cylinder_id, row.next_due_on) in told
+        assert (row.cylinder_id, row.next_due_on) in listed
 
 
 def test_markup_in_a_name_stays_text(station):

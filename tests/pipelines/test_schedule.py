@@ -159,12 +159,12 @@ def test_the_cron_is_that_of_the_station_s_zone(tmp_path):
 
 
 @pytest.mark.parametrize("cron", ["soon", "* *", "61 * * * *"])
-def test_a_cron_that_is_none_is_told(tmp_path, cron):
+def test_a_cron_that_is_none_is_reported(tmp_path, cron):
     with pytest.raises(SettingsError, match="Five fields"):
         schedule.serve_schedule(s.make(tmp_path), cron, 4600)
 
 
-def test_a_port_in_use_is_told_and_left_alone(tmp_path):
+def test_a_port_in_use_is_reported_and_left_alone(tmp_path):
     station = s.make(tmp_path)
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", 0))

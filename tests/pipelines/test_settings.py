@@ -129,7 +129,7 @@ def test_every_mistake_is_named_with_its_fix(tmp_path, text, words):
         assert word in found, found
 
 
-def test_all_mistakes_are_told_at_once(tmp_path):
+def test_all_mistakes_are_reported_at_once(tmp_path):
     assert len(mistakes(tmp_path, "[station]\ntoday = 'x'\nrule_set = 'x'\n[policy.fleet]\ndue_soon_days = 'x'")) == 3
 
 

@@ -111,7 +111,7 @@ def test_a_depth_that_is_no_number_of_the_format_rejects_its_sample(tmp_path, te
     assert found.counts("dive_samples") == (6, 5, 1)
 
 
-def test_a_decimal_comma_is_read_when_told(tmp_path):
+def test_a_decimal_comma_is_read_when_stated(tmp_path):
     found = read(
         tmp_path,
         document(dive(samples=SAMPLES.replace("<depth>12</depth>", "<depth>12,5</depth>"))),
@@ -328,13 +328,14 @@ def test_whatever_is_changed_in_a_file_every_row_is_taken_or_rejected(tmp_path_f
     )
 )
 @settings(max_examples=40, deadline=None)
-def test_samples_come_back_as_written(tmp_path_factory, told):
-    told = sorted({round(t, 3): (d, p) for t, d, p in told}.items())
+def test_samples_come_back_as_written(tmp_path_factory, written):
+    written = sorted({round(t, 3): (d, p) for t, d, p in written}.items())
     samples = "".join(
-        waypoint(t, d, f'<tankpressure ref="t1">{p!r}</tankpressure>' if p is not None else "") for t, (d, p) in told
+        waypoint(t, d, f'<tankpressure ref="t1">{p!r}</tankpressure>' if p is not None else "") for t, (d, p) in written
     )
     rows = read(tmp_path_factory.mktemp("g"), document(dive(samples=samples))).rows("dive_samples")
-    assert rows["t_s"].tolist() == [t for t, _ in told]
-    assert rows["depth_m"].tolist() == [d for _, (d, _) in told]
-    assert rows["tank_1_bar"].fillna(-1).tolist() == [-1 if p is None else pytest.approx(p / 1e5) for _, (_, p) in told]
+    assert rows["t_s"].tolist() == [t for t, _ in written]
+    assert rows["depth_m"].tolist() == [d for _, (d, _) in written]
+    bars = [-1 if p is None else pytest.approx(p / 1e5) for _, (_, p) in written]
+    assert rows["tank_1_bar"].fillna(-1).tolist() == bars
     assert MIX in document(dive())

@@ -115,10 +115,10 @@ def read(
         old.unlink()
     path = folder / "log.uddf"
     path.write_bytes(content if isinstance(content, bytes) else content.encode("utf-8"))
-    told = pd.DataFrame([dict(zip(LINK_COLUMNS, row, strict=True)) for row in links], columns=LINK_COLUMNS).astype(
+    linked = pd.DataFrame([dict(zip(LINK_COLUMNS, row, strict=True)) for row in links], columns=LINK_COLUMNS).astype(
         "str"
     )
-    return Read(list(read_uddf(path, load_station(station), told, set(members), in_folder, workplace, set(units))))
+    return Read(list(read_uddf(path, load_station(station), linked, set(members), in_folder, workplace, set(units))))
 
 
 def in_namespace(text: str, prefix: str = "") -> str:

@@ -72,7 +72,7 @@ def test_a_row_is_clean_or_has_a_problem_that_names_it(source):
     assert set(problems["severity"]) == {"row"}
 
 
-def test_a_wrong_dtype_is_the_reader_s_fault_and_is_told():
+def test_a_wrong_dtype_is_the_reader_s_fault_and_is_reported():
     frame = pd.DataFrame({n: pd.Series([1], dtype="int64") for n in SOURCES["members"].fields})
     with pytest.raises(TypeError, match="members"):
         check.check("members", frame.assign(row_number=[1], line=[2]), LATEST)

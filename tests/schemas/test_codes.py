@@ -45,8 +45,8 @@ def test_no_sentence_ever_shows_a_question_mark_for_a_figure():
 
 
 def test_two_pressures_that_differ_never_read_the_same():
-    told = sentence("asked_above_permitted", {"target_pressure_bar": 207.4, "permitted_bar": 206.6})
-    assert "207.4" in told and "206.6" in told
+    words = sentence("asked_above_permitted", {"target_pressure_bar": 207.4, "permitted_bar": 206.6})
+    assert "207.4" in words and "206.6" in words
     assert sentence("asked_above_permitted", {"target_pressure_bar": 300.0, "permitted_bar": 232.0}) == (
         "Asked for 300 bar, more than it may hold: 232."
     )

@@ -37,9 +37,9 @@ def test_depths_round_to_the_safe_side_and_the_analyst_is_named():
 
 
 def test_suit_gas_gets_no_depth_to_breathe_it_at():
-    told = labels.label(ROW | {"reasons": ["suit_gas_only"]}, "UTC", 1.4, {})
-    assert told.not_breathable
-    assert not {"Maximum operating depth", "Minimum depth"} & set(dict(told.lines))
+    made = labels.label(ROW | {"reasons": ["suit_gas_only"]}, "UTC", 1.4, {})
+    assert made.not_breathable
+    assert not {"Maximum operating depth", "Minimum depth"} & set(dict(made.lines))
 
 
 def test_a_later_fill_of_the_same_unit_supersedes_the_label():

@@ -43,7 +43,7 @@ def known():
         ("EAST", ("K1",), True),  # a name with a separator in it
     ],
 )
-def test_a_source_is_followed_to_its_compressors_and_open_ends_are_told(source, compressors, traced):
+def test_a_source_is_followed_to_its_compressors_and_open_ends_are_reported(source, compressors, traced):
     assert known()[source] == Feed(compressors, traced)
 
 

@@ -49,7 +49,7 @@ def test_eighty_per_cent_intervals_hold_the_true_rate():
 
 
 def test_no_cylinder_gains_gas():
-    """A rate below nought is told as nought, its interval from there; a steady gain as nothing known."""
+    """A rate below nought is published as nought, its interval from there; a steady gain as nothing known."""
     intervals, _ = station(np.random.default_rng(8), units=31)
     gains = replace(intervals, loss_bar=intervals.loss_bar - np.where(intervals.unit == 30, 2.0 * intervals.days, 0.0))
     found = leak_rates(gains, 31, GROUP_SD)
@@ -87,7 +87,7 @@ def test_one_or_two_stays_of_unlogged_use_among_quiet_ones_are_no_leak(own):
     assert leak_rates(steady, 31, GROUP_SD).flag[30]
 
 
-def test_a_leak_that_slows_as_the_pressure_falls_is_told_at_its_full_rate():
+def test_a_leak_that_slows_as_the_pressure_falls_is_found_at_its_full_rate():
     """Half the stays at a third of the pressure, where it loses a third: the rate is the full cylinder's."""
     rng = np.random.default_rng(13)
     intervals, rate = station(rng, each=8, leak=dict.fromkeys(range(3), 1.2), noise=0.6, offsets=(0.0, 0.0))

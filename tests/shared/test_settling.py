@@ -235,7 +235,7 @@ def test_one_tells_another_fill_of_the_same_unit_more():
     assert (gain > 0).all() and gain[same].mean() > gain[~same].mean()
 
 
-def test_on_one_gauge_the_offset_cancels_and_the_warmth_is_told():
+def test_on_one_gauge_the_offset_cancels_and_the_warmth_is_found():
     """Stop and arrival on the same gauge say how warm the gas was, whatever the gauge is off by."""
     world = World(np.random.default_rng(8), 200, arrivals=True)
     world.read([], np.arange(200))

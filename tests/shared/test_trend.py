@@ -188,18 +188,18 @@ def test_each_class_is_the_conditional_normal_distribution(filtered, rows):
 
 def test_the_level_is_that_of_the_classes_weighed(filtered):
     dives, model, _, levels, history = filtered
-    mean, var, pull = [], [], []
+    mean, var, seen_in = [], [], []
     for g in range(CLASSES):
         dense = Dense(dives, levels.weight, g, model)
         data = dense.levels(dense.t, dense.t[-1:])[:, 0]
         gain = dense.inverse @ data
         mean.append(model.mean_log[0] + gain @ dense.rest)
         var.append(dense.levels(dense.t[-1:], dense.t[-1:])[0, 0] - gain @ data)
-        pull.append(gain @ dives.conditions)
+        seen_in.append(gain @ dives.conditions)
     share = history.share[-1]
     assert levels.level[-1] == pytest.approx(share @ mean, abs=1e-9)
     assert levels.level_var[-1] == pytest.approx(share @ (np.array(var) + (mean - share @ mean) ** 2), rel=1e-6)
-    assert levels.level_pull[-1] == pytest.approx(share @ np.array(pull), abs=1e-9)
+    assert levels.level_conditions[-1] == pytest.approx(share @ np.array(seen_in), abs=1e-9)
 
 
 def test_time_passes_alike_in_one_gap_and_in_many():

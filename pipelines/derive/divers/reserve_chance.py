@@ -72,7 +72,7 @@ def _chances(
     rows = judged[np.maximum(place, 0)]
     age = day[:, None] - dives["day"].to_numpy(float)[rows]
     known = (place >= 0) & (age <= policy.reserve.watch_days)
-    # dives of the same moment are told apart by their place alone
+    # dives of the same moment differ by their place alone
     age = np.maximum(age, 0.0)
     expected, sd = predicted_rates(before, dives[list(AT_COLUMNS)].to_numpy(float)[rows], day, model)
     past = PastDives(

@@ -69,7 +69,7 @@ LEVEL_STATES = {
 STATE_COLUMNS = (
     *LEVEL_STATES,
     "measurement_var",
-    *(f"{part}_{c}" for part in ("level_pull", "drift_pull") for c in CONDITIONS),
+    *(f"{part}_{c}" for part in ("level_conditions", "drift_conditions") for c in CONDITIONS),
 )
 AT_COLUMNS = tuple(f"at_{c}" for c in CONDITIONS)
 
@@ -328,7 +328,7 @@ def _states(rows: pd.DataFrame, taken: np.ndarray, levels: Levels, model: pd.Dat
     found = [getattr(levels, name) for name in LEVEL_STATES.values()]
     values = np.full((len(rows), len(STATE_COLUMNS)), np.nan)
     values[taken] = np.column_stack(
-        [*found, rows["measurement_var"].to_numpy()[taken], levels.level_pull, levels.drift_pull]
+        [*found, rows["measurement_var"].to_numpy()[taken], levels.level_conditions, levels.drift_conditions]
     )
     state[list(STATE_COLUMNS)] = values
     state["level_day"] = state["day"].where(taken)
@@ -369,9 +369,11 @@ def predicted_rates(
     """
     models, of = models_for(model, state["level_month_on"])
     values = {name: state[column].to_numpy(float) for column, name in LEVEL_STATES.items()}
-    pulls = {p: state[[f"{p}_{c}" for c in CONDITIONS]].to_numpy(float) for p in ("level_pull", "drift_pull")}
+    seen_in = {
+        p: state[[f"{p}_{c}" for c in CONDITIONS]].to_numpy(float) for p in ("level_conditions", "drift_conditions")
+    }
     nothing = np.zeros(len(state))
-    levels = Levels(**values, **pulls, surprise=nothing, z=nothing, weight=nothing + 1.0)
+    levels = Levels(**values, **seen_in, innovation=nothing, z=nothing, weight=nothing + 1.0)
     gap = np.maximum(to_day - state["level_day"].to_numpy(float), 0.0)
     mean, sd = rate_of_next(levels, at_conditions, state["measurement_var"].to_numpy(float), gap, models, of)
     return mean, sd * ((models.z_high - models.z_low)[of] / (2 * Z80))[:, None]

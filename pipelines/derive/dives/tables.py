@@ -1,6 +1,5 @@
 """From fits to the published rows of dives, cylinders and traces."""
 
-
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray

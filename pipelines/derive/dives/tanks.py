@@ -278,7 +278,7 @@ def start_temperature(
 
     basis = np.where(recent, "last_known", air["basis"].to_numpy(str))
     start = np.where(recent, relaxed, away)
-    # an assumed start is not told apart into gas and air: 8 K holds both
+    # an assumed start is not divided into gas and air: 8 K holds both
     sd = np.select([recent, unknown], [np.hypot(NEXT_SD_C, uncertain), 0.0], NEXT_SD_C)
     return start, sd, np.where(recent, air_sd * (1.0 - np.exp(-lags)), air_sd), basis
 
@@ -290,9 +290,7 @@ def _heat_of(rows: pd.DataFrame, gas_c: NDArray) -> tuple[NDArray, NDArray, NDAr
     mix = [rows[c].to_numpy(float) for c in ("o2", "he", "ar")]
     held = np.where(np.isfinite(start), np.clip(start, 1.0, 400.0), USUAL_CONTENT_BAR)
     at_c = np.clip(gas_c, -30.0, 60.0)
-    of_gas = cooling.gas_heat_capacity_j_k(
-        capacity, thermal.density_mol_l(held, at_c, *mix, strict=False), at_c, *mix
-    )
+    of_gas = cooling.gas_heat_capacity_j_k(capacity, thermal.density_mol_l(held, at_c, *mix, strict=False), at_c, *mix)
     wall = np.nan_to_num(rows["wall_j_k"].to_numpy(float), nan=580.0 * 12.0)
     return np.nan_to_num(of_gas, nan=2000.0), wall, surface_m2(capacity, rows["cylinders"].to_numpy(float))
 

@@ -57,9 +57,9 @@ def gas_from_elsewhere(
     events["bound"] = events.groupby(between)["high"].cummin()
     before = events.groupby(between)["bound"].shift()
     filled = events["row"].where(is_fill).groupby(events["cylinder_id"]).ffill().fillna(-1).astype("int64")
-    told_o2 = np.where(filled >= 0, known_o2[filled], np.nan)
+    stated_o2 = np.where(filled >= 0, known_o2[filled], np.nan)
     other_mix = events["other_o2"].notna() & ~(
-        np.abs(events["other_o2"] - told_o2) <= policy.filling.mix_tolerance_pct + 1e-9
+        np.abs(events["other_o2"] - stated_o2) <= policy.filling.mix_tolerance_pct + 1e-9
     )
     events["rise"] = (events["low"] > before) | (other_mix & (events["since"] > 0))
     # of the time between two fills: the least bound, and whether anything rose

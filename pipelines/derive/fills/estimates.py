@@ -134,15 +134,30 @@ def _rows_of(state: fill_heat.StopState, rows: np.ndarray) -> fill_heat.StopStat
 
 def _stopped(c: pd.DataFrame, start_c: np.ndarray) -> fill_heat.StopState:
     """Where nothing was added, gas and wall are as they were."""
-    names = ("start_pressure_bar", "stop_pressure_bar", "room_c", "minutes", "water_capacity_l", "cylinders",
-             "wall_j_k", "delivery_c", "delivery_bar", "gas_o2_pct", "gas_he_pct", "gas_ar_pct")
+    names = (
+        "start_pressure_bar",
+        "stop_pressure_bar",
+        "room_c",
+        "minutes",
+        "water_capacity_l",
+        "cylinders",
+        "wall_j_k",
+        "delivery_c",
+        "delivery_bar",
+        "gas_o2_pct",
+        "gas_he_pct",
+        "gas_ar_pct",
+    )
     known = [*(floats(c[name]) for name in names), start_c, floats(c["wall_m2_k_w"])]
     state = fill_heat.temperature_at_stop(fill_heat.FillConditions(*known))
     still = floats(c["stop_pressure_bar"]) <= floats(c["start_pressure_bar"])
     gas_j_k = np.where(still, floats(c["water_capacity_l"]) * floats(c["stop_pressure_bar"]) * 0.9, state.gas_j_k)
     return fill_heat.StopState(
-        np.where(still, start_c, state.gas_c), np.where(still, start_c, state.wall_c), gas_j_k,
-        np.where(still[:, None], 0.0, state.gas_per), np.where(still[:, None], 0.0, state.wall_per),
+        np.where(still, start_c, state.gas_c),
+        np.where(still, start_c, state.wall_c),
+        gas_j_k,
+        np.where(still[:, None], 0.0, state.gas_per),
+        np.where(still[:, None], 0.0, state.wall_per),
     )
 
 
@@ -157,7 +172,8 @@ def _refilled_warm(c: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]
     soon &= ~(order["last_dive_at"] > last["filled_at"])
     on = soon.fillna(False).to_numpy(bool)
     return (
-        order["row"].to_numpy(int)[on], last["row"].to_numpy(float)[on].astype(int),
+        order["row"].to_numpy(int)[on],
+        last["row"].to_numpy(float)[on].astype(int),
         np.maximum(seconds.to_numpy(float)[on], 0.0),
     )
 

@@ -39,9 +39,7 @@ def build_gauge_check(c: pd.DataFrame, belief: Belief) -> pd.DataFrame:
         return pd.DataFrame(columns=COLUMNS)
     columns = belief.causes.column
     base = np.array([columns["gauge", g, 0] for g in frame["gauge_id"]])
-    walk = np.array(
-        [columns["gauge_walk", g, int(s)] for g, s in zip(frame["gauge_id"], frame["step"], strict=True)]
-    )
+    walk = np.array([columns["gauge_walk", g, int(s)] for g, s in zip(frame["gauge_id"], frame["step"], strict=True)])
     first = frame.assign(walk=walk).groupby("gauge_id")["walk"].transform("first").to_numpy()
     v = belief.covariance
     offset = belief.mean[base] + belief.mean[walk]

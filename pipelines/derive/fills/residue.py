@@ -45,7 +45,7 @@ def source_is_air(c: pd.DataFrame) -> np.ndarray:
 
 @dataclass(frozen=True)
 class Followed:
-    """What each fill found and made, molar per cent by gas; NaN where it cannot be told.
+    """What each fill found and made, molar per cent by gas; NaN where it is not known.
 
     `unknown_share`: share of the gas after the fill of which nothing is known; 0 where so little of it is left that
     the mix counts as air, or no more than an empty cylinder holds. `helium_left_pct`, `argon_left_pct`: at least so

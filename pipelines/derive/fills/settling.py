@@ -184,7 +184,7 @@ def _by_record(
 
 
 def _known_offsets_bar(c: pd.DataFrame, belief: settling.Belief) -> np.ndarray:
-    """What each fill's gauge is believed to be off by, where readings have told most of it; else 0."""
+    """What each fill's gauge is believed to be off by, where readings determine most of it; else 0."""
     column = belief.causes.column
     steps = gauge_steps(c["gauge"], c["filled_on"])
     base = np.array([column["gauge", g, 0] for g in c["gauge"]], int)

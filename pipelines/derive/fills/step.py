@@ -58,7 +58,7 @@ def build_fills(
         fill_id, pressure_bar, water_c, minutes, optionally sd_bar, member_id and read_at: the first steady pressure
         in the water of the dive that followed.
     previous : dict of DataFrame, optional
-        fill_quality and settling_check as last published: what people were told stays as it was.
+        fill_quality and settling_check as last published: what people have seen stays as it was.
     """
     rules = filling_rules(policy.rule_set)
     c, chain, readings = fill_context(inputs, units, policy, dive_first_readings)

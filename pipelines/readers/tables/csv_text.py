@@ -89,7 +89,7 @@ def _line_ends(data: bytes) -> bytes:
 
 
 def _no_endless_cell(data: bytes) -> None:
-    """Refuse a line or a quoted cell that would need many times its size in memory to be told too long."""
+    """Refuse a line or a quoted cell that would need many times its size in memory to be found too long."""
     limit, quotes, counted = f"{MOST_OF_ONE >> 20} MB", 0, 0
     for start in range(0, len(data) - MOST_OF_ONE, MOST_OF_ONE):
         if data.find(b"\n", start, start + MOST_OF_ONE) < 0:
@@ -194,7 +194,7 @@ def _one(column: pa.ChunkedArray) -> pa.Array:
 
 
 def _line_by_line(body: bytes, separator: str, headers: list[str], header_lines: int) -> Sheet:
-    csv.field_size_limit(MOST_BYTES)  # long cells are told by row below; the module would only give up on the file
+    csv.field_size_limit(MOST_BYTES)  # long cells are named by row below; the module would only give up on the file
     reader = csv.reader(io.StringIO(body.decode("utf-8"), newline=""), delimiter=separator, strict=True)
     rows: list[list[str | None]] = []
     lines: list[int] = []

@@ -89,10 +89,10 @@ def _key_places(column: str, mapping: Mapping, places: dict[str, int]) -> list[i
 
 def _first(text: pd.Series, row_of: np.ndarray, rows: int, sound: np.ndarray, name: str, bad: dict) -> pa.Array:
     """The one text that the lines of each row give; rows in which they give two are bad."""
-    told = np.flatnonzero(text.notna().to_numpy() & sound)
+    given = np.flatnonzero(text.notna().to_numpy() & sound)
     made = np.empty(rows, dtype=object)
-    made[row_of[told[::-1]]] = text.to_numpy(dtype=object)[told[::-1]]
-    differs = told[text.to_numpy(dtype=object)[told] != made[row_of[told]]]
+    made[row_of[given[::-1]]] = text.to_numpy(dtype=object)[given[::-1]]
+    differs = given[text.to_numpy(dtype=object)[given] != made[row_of[given]]]
     for place in differs.tolist():
         bad.setdefault(int(row_of[place]), ("samples_conflict", {"column": name, "value": text.iloc[place]}))
     return pa.array(made, type=pa.string())

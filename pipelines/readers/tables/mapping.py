@@ -170,10 +170,10 @@ class Mapping:
 
 def mapping_hash(mapping: Mapping, station_zone: str) -> str:
     """A stable hash of all that decides how a file of this source is read; equal mappings, equal hash."""
-    told = asdict(mapping)
-    del told["names"], told["layout"]
-    told["zone"] = mapping.zone or station_zone
-    return hashlib.sha256(json.dumps(told, sort_keys=True, ensure_ascii=True, default=list).encode()).hexdigest()[:16]
+    config = asdict(mapping)
+    del config["names"], config["layout"]
+    config["zone"] = mapping.zone or station_zone
+    return hashlib.sha256(json.dumps(config, sort_keys=True, ensure_ascii=True, default=list).encode()).hexdigest()[:16]
 
 
 def unit_ending(column: str) -> str:
@@ -209,9 +209,9 @@ def unit_in_header(column: str, header: str) -> str | None:
     reduced = same_header(header)
     if reduced == same_header(column) or not unit_ending(column):
         return next(iter(units_of(column)), None)
-    told = re.search(r"[(\[]([^()\[\]]+)[)\]]\s*$", header) or re.search(r"(?:_|°\s*)([^\s_]+)\s*$", header)
-    last = told.group(1) if told else re.split(r"[\s_]+", header.strip())[-1]
-    found = conversion(column, last) if told or len(last) > 1 else None
+    unit_text = re.search(r"[(\[]([^()\[\]]+)[)\]]\s*$", header) or re.search(r"(?:_|°\s*)([^\s_]+)\s*$", header)
+    last = unit_text.group(1) if unit_text else re.split(r"[\s_]+", header.strip())[-1]
+    found = conversion(column, last) if unit_text or len(last) > 1 else None
     return found[0] if found else None
 
 

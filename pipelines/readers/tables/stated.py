@@ -77,13 +77,13 @@ def state(frame: pd.DataFrame, source: str, mapping: Mapping, bad, table) -> lis
         rows[[row for row, _, _, of, _ in bad.found if of == column]] = False
         if column in SOURCES[source].required and not frame[column].isna().all():
             continue
-        told = mapping.stated[column]
-        if told == FROM_WORKING_PRESSURE:
+        constant_or_list = mapping.stated[column]
+        if constant_or_list == FROM_WORKING_PRESSURE:
             table.from_working_pressure.append(column)
-        elif isinstance(told, (list, tuple)):
+        elif isinstance(constant_or_list, (list, tuple)):
             when = next((frame[c] for c in _TIMES if c in frame), None)
             month = when.dt.month if when is not None else pd.Series(np.nan, index=frame.index)
-            by_month = month.map(dict(enumerate(told, 1))).astype("float64")
+            by_month = month.map(dict(enumerate(constant_or_list, 1))).astype("float64")
             rows &= by_month.notna().to_numpy()
             frame[column] = frame[column].where(~rows, by_month)
         else:
@@ -94,18 +94,18 @@ def state(frame: pd.DataFrame, source: str, mapping: Mapping, bad, table) -> lis
                 for row in np.flatnonzero(rows & ~air & ~bad.rejected):
                     bad.row(int(row), "stated_not_for_this_gas", column, {})
                 rows &= air
-            constant = pd.Series([typed_constant(told, field.kind)] * size, dtype=DTYPES[field.kind])
+            constant = pd.Series([typed_constant(constant_or_list, field.kind)] * size, dtype=DTYPES[field.kind])
             frame[column] = frame[column].astype(DTYPES[field.kind]).where(~rows, constant)
         for row in np.flatnonzero(rows):
             assumed[row].append(column)
     return assumed
 
 
-def typed_constant(told, kind: str):
+def typed_constant(constant_or_list, kind: str):
     """A constant of the mapping in the type of its column."""
     if kind in ("float", "int"):
-        return float(told) if kind == "float" else int(told)
-    return told
+        return float(constant_or_list) if kind == "float" else int(constant_or_list)
+    return constant_or_list
 
 
 def is_air(o2_pct: float) -> bool:

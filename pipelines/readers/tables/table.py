@@ -194,7 +194,7 @@ class _Bad:
         for row, severity, rule, column, words in sorted(self.found, key=lambda f: f[0]):
             if row in self.alone and rule != "example_row":
                 continue
-            told = {k: v for k, v in words.items() if k not in ("severity", "value", "column")}
+            details = {k: v for k, v in words.items() if k not in ("severity", "value", "column")}
             made.append(
                 problem(
                     rule,
@@ -204,7 +204,7 @@ class _Bad:
                     column=column,
                     value=words.get("value"),
                     source=source,
-                    **told,
+                    **details,
                 )
             )
         return made
@@ -347,10 +347,10 @@ def _with_marks(
     frame["row_number"] = pd.Series(np.asarray(row_number)).astype("Int64")
     frame["line"] = pd.Series(np.asarray(line)).astype("Int64")
     frame["assumed"] = lists(assumed, size)
-    told: list[list[str]] | None = None
+    codes: list[list[str]] | None = None
     for code, mask in flags.items():
         for row in np.flatnonzero(mask).tolist():
-            told = told or [[] for _ in range(size)]
-            told[row].append(code)
-    frame["value_flags"] = lists(told, size)
+            codes = codes or [[] for _ in range(size)]
+            codes[row].append(code)
+    frame["value_flags"] = lists(codes, size)
     return frame

@@ -104,7 +104,7 @@ def _weigh(path: Path) -> dict[str, dict]:
 def _weigh_part(archive, entry, total: int, found: dict[str, dict]) -> int:
     name = entry.filename
     xml = name.lower().endswith((".xml", ".rels", ".vml"))
-    told: dict[str, Any] = {"formulas": False, "merged": []}
+    marks: dict[str, Any] = {"formulas": False, "merged": []}
     tail, is_sheet = b"", False
     with archive.open(entry) as part:
         while piece := part.read(1 << 20):
@@ -124,13 +124,13 @@ def _weigh_part(archive, entry, total: int, found: dict[str, dict]) -> int:
             if name.startswith("xl/worksheets/") or b"<worksheet" in window[:2000]:
                 is_sheet = True
             if is_sheet:
-                told["formulas"] |= b"<f>" in window or b"<f " in window or b"<f/" in window
-                told["merged"] += _MERGED.findall(window)
-                if len(told["merged"]) > MOST_MERGED:
+                marks["formulas"] |= b"<f>" in window or b"<f " in window or b"<f/" in window
+                marks["merged"] += _MERGED.findall(window)
+                if len(marks["merged"]) > MOST_MERGED:
                     raise refused("unsafe_workbook", found="too many merged cells")
             tail = window[-256:]
     if is_sheet:
-        found["/" + name] = found[name] = told
+        found["/" + name] = found[name] = marks
     return total
 
 
@@ -149,7 +149,7 @@ def _choose(book, mapping: Mapping):
 
 
 def _read(sheet, parts: dict[str, dict], path: Path, mapping: Mapping) -> Sheet:
-    told = parts.get(getattr(sheet, "_worksheet_path", ""), {"formulas": True, "merged": []})
+    marks = parts.get(getattr(sheet, "_worksheet_path", ""), {"formulas": True, "merged": []})
     sheet.reset_dimensions()  # what a sheet says of its own size is not believed
     headers: list[str] = []
     rows: list[list[str | None]] = []
@@ -200,9 +200,9 @@ def _read(sheet, parts: dict[str, dict], path: Path, mapping: Mapping) -> Sheet:
         bad_cells=cells_bad,
     )
     at = {line: n for n, line in enumerate(lines)}
-    if told["formulas"]:
+    if marks["formulas"]:
         _formulas(path, sheet.title, at, made)
-    _merged(told["merged"], at, made)
+    _merged(marks["merged"], at, made)
     return without_blank_rows(made)
 
 

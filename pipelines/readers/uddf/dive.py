@@ -25,21 +25,21 @@ def read_dive(element, points: Waypoints, context: Context) -> Dive:
     after = child_of(element, "informationafterdive")
     parts = [before, element]
     found.waypoints_seen = points.count
-    told = tankdata_of(element, after, context.definitions)
-    found.tanks_seen = len(told)
+    tankdata = tankdata_of(element, after, context.definitions)
+    found.tanks_seen = len(tankdata)
     refs = references(element) + (references(before) if before is not None else [])
     found.owner_refs = [r for r in refs if r in context.definitions.owners]
     _start(found, parts, context)
     _surroundings(found, parts, refs, context)
     if points.count > MOST_WAYPOINTS:
         found.reject("uddf_too_many_waypoints", limit=MOST_WAYPOINTS)
-    if len(told) > MOST_TANKS:
-        found.reject("uddf_too_many_tanks", limit=MOST_TANKS, value=len(told))
+    if len(tankdata) > MOST_TANKS:
+        found.reject("uddf_too_many_tanks", limit=MOST_TANKS, value=len(tankdata))
     if found.rejected is None:
         _samples(found, points, context)
         _summary(found, [after, element], context)
     if found.rejected is None:
-        read_tanks(found, told, points, context)
+        read_tanks(found, tankdata, points, context)
         _merge_equal_times(found)
     return found
 
@@ -55,14 +55,14 @@ def _start(found: Dive, parts: list, context: Context) -> None:
             except ValueError:
                 moment = None
     else:
-        told = [
+        numbers = [
             first_text(parts, *p)
             for p in (("date", "year"), ("date", "month"), ("date", "day"), ("time", "hour"), ("time", "minute"))
         ]
-        text = " ".join(t or "…" for t in told)
-        if all(t is not None and t.isascii() and t.isdigit() for t in told):
+        text = " ".join(t or "…" for t in numbers)
+        if all(t is not None and t.isascii() and t.isdigit() for t in numbers):
             try:
-                year, month, day, hour, minute = (int(t or 0) for t in told)
+                year, month, day, hour, minute = (int(t or 0) for t in numbers)
                 moment = dt.datetime(year, month, day, hour, minute)
             except (ValueError, OverflowError):
                 moment = None
@@ -201,37 +201,37 @@ def _drop_values(found: Dive, mask: np.ndarray, rule: str, column: str, shown, l
 
 def _merge_equal_times(found: Dive) -> None:
     """Samples of one time become one, the last value given of each column; the others are counted as rejected."""
-    told = found.samples
-    rows = np.flatnonzero(told.pop("keep"))
-    for name in told:
-        told[name] = told[name][rows]
-    time = told["t_s"]
+    columns = found.samples
+    rows = np.flatnonzero(columns.pop("keep"))
+    for name in columns:
+        columns[name] = columns[name][rows]
+    time = columns["t_s"]
     if not len(time):
         return
     last = np.append(time[1:] != time[:-1], True)
     if last.all():
         return
-    for name, values in told.items():
+    for name, values in columns.items():
         if name in ("place", "line", "t_s"):
             continue
         # the last known value within each run of equal times: positions of known values, carried forward inside the run
         known = np.where(np.isnan(values), -1, np.arange(len(values)))
         run_starts = np.append(0, np.flatnonzero(last)[:-1] + 1)
         newest = np.maximum.reduceat(known, run_starts)
-        told[name] = np.where(newest >= 0, values[np.maximum(newest, 0)], np.nan)
+        columns[name] = np.where(newest >= 0, values[np.maximum(newest, 0)], np.nan)
     lost = ~last
     first = int(np.flatnonzero(lost)[0])
     found.say(
         "dive_samples",
         "uddf_same_time",
-        row_number=int(told["place"][first]),
-        line=int(told["line"][first]),
+        row_number=int(columns["place"][first]),
+        line=int(columns["line"][first]),
         column="t_s",
         value=float(time[first]),
         rows=int(lost.sum()),
     )
     for name in ("place", "line", "t_s"):
-        told[name] = told[name][last]
+        columns[name] = columns[name][last]
 
 
 def _summary(found: Dive, parts: list, context: Context) -> None:

@@ -118,9 +118,9 @@ class _Reader:
         self._reset(Definitions())
 
     def _reset(self, definitions: Definitions) -> None:
-        told = self.station.uddf
+        stated = self.station.uddf
         self.context = Context(
-            definitions, told.zone or self.station.time_zone, told.pressure, told.decimal, dict(told.roles)
+            definitions, stated.zone or self.station.time_zone, stated.pressure, stated.decimal, dict(stated.roles)
         )
         self.rows: dict[str, list[dict[str, Any]]] = {"dives": [], "dive_tanks": []}
         self.lost_tanks: list[dict[str, Any]] = []
@@ -251,18 +251,18 @@ class _Reader:
 
     # --- samples ------------------------------------------------------------------------------
     def _lay_aside(self, found: Dive, number: int, member: str | None, dive_id: str, before: int) -> int:
-        told = found.samples
-        size = len(told["t_s"])
+        samples = found.samples
+        size = len(samples["t_s"])
         if not size:
             return 0
         nothing = pa.nulls(size, pa.float64())
         columns = {
             "dive_id": pa.repeat(pa.scalar(dive_id, pa.string()), size),
             "member_id": pa.repeat(pa.scalar(member, pa.string()), size),
-            **{c: pa.array(told[c]) if c in told else nothing for c in _SAMPLE_COLUMNS},
+            **{c: pa.array(samples[c]) if c in samples else nothing for c in _SAMPLE_COLUMNS},
             "dive": pa.repeat(pa.scalar(number, pa.int64()), size),
-            "row_number": pa.array(told["place"] + before),
-            "line": pa.array(told["line"]),
+            "row_number": pa.array(samples["place"] + before),
+            "line": pa.array(samples["line"]),
         }
         self.pending.append(pa.table(columns, schema=_SCHEMA))
         self.pending_rows += size
@@ -304,11 +304,11 @@ class _Reader:
 
     def tables(self) -> Iterator[RawTable]:
         """What was read, in the order in which the tables need each other."""
-        told = {s: [p for source, p in self.problems if source == s] for s in SOURCES_OF_A_FILE}
+        by_source = {s: [p for source, p in self.problems if source == s] for s in SOURCES_OF_A_FILE}
         for source in ("dives", "dive_tanks"):
             rows = self.rows[source]
             frame = _finished(source, pd.DataFrame(rows), [r["flags"] for r in rows])
-            table = RawTable(source, frame, told[source], self.counted[source], self.lost[source])
+            table = RawTable(source, frame, by_source[source], self.counted[source], self.lost[source])
             if source == "dives":
                 table.notes = sorted(self.context.notes)
                 table.refs = self.refs
@@ -319,7 +319,7 @@ class _Reader:
         rest = RawTable(
             "dive_samples",
             _finished("dive_samples", pd.DataFrame(), None),
-            told["dive_samples"],
+            by_source["dive_samples"],
             self.lost["dive_samples"],
             self.lost["dive_samples"],
         )

@@ -16,9 +16,9 @@ LEAST_FULL_BAR, MOST_FULL_BAR = 10.0, 400.0
 
 def tankdata_of(element, after, definitions: Definitions) -> list[dict]:
     """The tankdata of a dive: its own, else (2.x) those among the gases that it points at."""
-    told = [tankdata(c) for c in own(element) if local(c) == "tankdata"]
-    if told:
-        return told
+    inner = [tankdata(c) for c in own(element) if local(c) == "tankdata"]
+    if inner:
+        return inner
     places = [element, child_of(element, "equipmentused")]
     if after is not None:
         places.append(child_of(after, "equipmentused"))
@@ -36,11 +36,11 @@ def tankdata_of(element, after, definitions: Definitions) -> list[dict]:
     return pointed
 
 
-def read_tanks(found: Dive, told: list[dict], points: Waypoints, context: Context) -> None:
+def read_tanks(found: Dive, listed: list[dict], points: Waypoints, context: Context) -> None:
     """Add the tanks of a dive to it, and their readings to its samples; what cannot be placed is rejected alone."""
     definitions = context.definitions
     lost: set[int] = set()
-    for n, data in enumerate(told):
+    for n, data in enumerate(listed):
         data["no"] = n + 1
         bad = next((r for r in data["refs"] if r in definitions.twice or r not in definitions.seen), None)
         data["tank"] = next((r for r in data["refs"] if r in definitions.tanks), None)
@@ -49,9 +49,9 @@ def read_tanks(found: Dive, told: list[dict], points: Waypoints, context: Contex
             rule = "uddf_duplicate_id" if bad in definitions.twice else "uddf_dangling_ref"
             found.say("dive_tanks", rule, row_number=n + 1, line=data["line"], column="unit_id", value=bad)
             lost.add(n)
-    pressures = _pressures(found, told, points, context)
-    single = len(told) == 1
-    for n, data in enumerate(told):
+    pressures = _pressures(found, listed, points, context)
+    single = len(listed) == 1
+    for n, data in enumerate(listed):
         if n in lost:
             continue
         role = _role(data, single, context)
@@ -71,7 +71,7 @@ def read_tanks(found: Dive, told: list[dict], points: Waypoints, context: Contex
         found.flags.append("tank_rejected")
         for n in sorted(lost):
             found.lost_tanks.append(
-                {"place": n + 1, "line": told[n]["line"], "tank_no": n + 1, "role": _role(told[n], single, context)}
+                {"place": n + 1, "line": listed[n]["line"], "tank_no": n + 1, "role": _role(listed[n], single, context)}
             )
 
 
@@ -84,19 +84,19 @@ def _role(data: dict, single: bool, context: Context) -> str | None:
     return alias if alias in ROLES else "back" if single else None
 
 
-def _pressures(found: Dive, told: list[dict], points: Waypoints, context: Context) -> dict[int, np.ndarray]:
-    """Readings of each tank over the samples, bar gauge, by place in `told`; those nobody can place are left out."""
+def _pressures(found: Dive, listed: list[dict], points: Waypoints, context: Context) -> dict[int, np.ndarray]:
+    """Readings of each tank over the samples, bar gauge, by place in `listed`; those nobody can place are left out."""
     size = len(points.line)
     if not points.pressures:
         return {}
     by_tank: dict[str, list[int]] = {}
-    for n, data in enumerate(told):
+    for n, data in enumerate(listed):
         if data["tank"]:
             by_tank.setdefault(data["tank"], []).append(n)
-    by_data = {data["id"]: n for n, data in enumerate(told) if data["id"]}
+    by_data = {data["id"]: n for n, data in enumerate(listed) if data["id"]}
     places: dict[tuple[str | None, str | None], int | str] = {}
     for pair in {(p[1], p[2]) for p in points.pressures}:
-        places[pair] = _place(pair, len(told), by_tank, by_data, context.definitions)
+        places[pair] = _place(pair, len(listed), by_tank, by_data, context.definitions)
     values, bad = numbers([p[3] for p in points.pressures], context.decimal)
     values = values / 1e5 - (ATM_BAR if context.pressure == "absolute" else 0.0)
     rows = np.array([p[0] for p in points.pressures], dtype=np.int64)
@@ -238,13 +238,13 @@ def _gas(found: Dive, data: dict, single: bool, points: Waypoints, context: Cont
             flags.append("air_assumed")
             return AIR_O2_PCT, 0.0, None
         return None, None, None
-    told = definitions.mixes[mix]
-    parts = {k: number(told[k], context.decimal) for k in ("o2", "n2", "he", "ar", "h2")}
+    texts = definitions.mixes[mix]
+    parts = {k: number(texts[k], context.decimal) for k in ("o2", "n2", "he", "ar", "h2")}
     given = {k: v for k, v in parts.items() if v is not None}
     total = sum(given.values())
     whole = "n2" in given
     wrong = (
-        any(told[k] is not None and parts[k] is None for k in parts)
+        any(texts[k] is not None and parts[k] is None for k in parts)
         or any(not 0 <= v <= 1 for v in given.values())
         or (abs(total - 1) > 0.01 if whole else total > 1.01)
         or given.get("h2", 0) > 0
@@ -258,7 +258,7 @@ def _gas(found: Dive, data: dict, single: bool, points: Waypoints, context: Cont
             "uddf_not_fraction",
             "value",
             row_number=data["no"],
-            line=told["line"],
+            line=texts["line"],
             column="o2_pct",
             value=mix,
             guess=": they were written in per cent" if 1.5 < total <= 101 else "",

@@ -319,11 +319,11 @@ def _define(section, found: Definitions) -> bool:
                     }
             elif local(item) == "tankdata":
                 found.note(item.get("id"))
-                told = tankdata(item)
-                if told["id"]:
-                    found.tankdata[told["id"]] = told
+                data = tankdata(item)
+                if data["id"]:
+                    found.tankdata[data["id"]] = data
                 else:
-                    found.tankdata_without_id.append(told)
+                    found.tankdata_without_id.append(data)
         return True
     return False
 

@@ -4,14 +4,14 @@ import pandas as pd
 import pytest
 import small_station as s
 
-from pipelines.derive.units import build_units, names_told_apart
+from pipelines.derive.units import build_units, distinct_names
 from schemas.policy import Policy
 from tests.pipelines.fleet_frames import frames
 
 LONDON = '[sources.fills]\nzone = "Europe/London"\n'
 
 
-def told_of(station, file):
+def listed(station, file):
     rows = s.ask(station, "SELECT * FROM notices ORDER BY rule, value")
     rows = rows[rows["file"] == file]
     return list(rows[["rule", "value"]].itertuples(index=False, name=None))
@@ -34,7 +34,7 @@ def test_rows_without_a_time_are_counted_on_their_file_and_said_of_each_fill(tmp
     rows = [s.fill(1), s.fill(2, filled_at="2026-03-02"), s.fill(3, filled_at="2026-03-29 01:30")]
     s.drop(station, "fills.csv", [*rows, s.fill(4, filled_at="2026-03-04")])
     s.run(station)
-    assert told_of(station, "fills.csv") == [("date_without_time", "2 rows"), ("time_not_existing", "1 row")]
+    assert listed(station, "fills.csv") == [("date_without_time", "2 rows"), ("time_not_existing", "1 row")]
     fills = s.published(station)["fill_quality"].set_index("fill_id")
     codes = {"date_without_time", "time_not_existing", "time_ambiguous"}
     assert [sorted(codes & set(r)) for r in fills["reasons"]] == [
@@ -54,10 +54,10 @@ def test_the_count_is_that_of_the_files_last_content(tmp_path):
     s.take_in(station)
     s.drop(station, "fills.csv", [s.fill(1, filled_at="2026-03-01"), s.fill(2)], 5)
     s.take_in(station)
-    assert told_of(station, "fills.csv") == [("date_without_time", "1 row")]
+    assert listed(station, "fills.csv") == [("date_without_time", "1 row")]
     s.drop(station, "fills.csv", [s.fill(1), s.fill(2)], 10)
     s.take_in(station)
-    assert told_of(station, "fills.csv") == []
+    assert listed(station, "fills.csv") == []
 
 
 def test_days_that_were_months_or_held_a_time_are_counted_on_their_file(tmp_path):
@@ -66,7 +66,7 @@ def test_days_that_were_months_or_held_a_time_are_counted_on_their_file(tmp_path
     rows = [row | {"manufactured_on": stamp} for row, stamp in zip(s.CYLINDERS, stamps, strict=True)]
     s.drop(station, "cylinders.csv", rows)
     assert s.take_in(station).rows_accepted == 3
-    assert told_of(station, "cylinders.csv") == [("month_without_day", "1 row"), ("time_left_out", "1 row")]
+    assert listed(station, "cylinders.csv") == [("month_without_day", "1 row"), ("time_left_out", "1 row")]
     assert s.stored(station)["cylinders"]["manufactured_on"].tolist() == [pd.Timestamp("2022-05-01")] * 3
 
 
@@ -75,7 +75,7 @@ def test_when_a_row_was_revised_may_be_a_day(tmp_path):
     s.drop(station, "cylinders.csv", s.CYLINDERS)
     s.drop(station, "fills.csv", [s.fill(1, revised_at="2026-03-05")])
     s.take_in(station)
-    assert told_of(station, "fills.csv") == []
+    assert listed(station, "fills.csv") == []
     assert list(s.stored(station)["fills"]["value_flags"][0]) == []
 
 
@@ -86,7 +86,7 @@ def test_a_set_named_like_a_cylinder_is_said_and_the_name_stays_the_cylinders(tm
     s.drop(station, "cylinders.csv", cylinders(C3=namesake, C4=namesake))
     s.drop(station, "fills.csv", [s.fill(1, unit_id=namesake)])
     s.run(station)
-    assert told_of(station, "cylinders.csv") == [("set_named_like_cylinder", namesake)]
+    assert listed(station, "cylinders.csv") == [("set_named_like_cylinder", namesake)]
     tables = s.published(station)
     units = tables["units"].set_index("unit_id")
     assert sorted(units.index) == ["C1", "C2", "C3", "C4"]
@@ -100,7 +100,7 @@ def test_a_set_named_like_a_cylinder_is_said_and_the_name_stays_the_cylinders(tm
 
     s.drop(station, "cylinders.csv", cylinders(C3="S1", C4="S1"), 5)
     s.run(station)
-    assert told_of(station, "cylinders.csv") == []
+    assert listed(station, "cylinders.csv") == []
     units = s.published(station)["units"].set_index("unit_id")
     assert units.loc["S1", "water_capacity_l"] == 24.0
     assert not any("set_named_like_cylinder" in f for f in units["flags"])
@@ -112,7 +112,7 @@ def test_a_set_of_the_history_named_like_a_cylinder_is_said_too(tmp_path):
     rows = [{"set_id": "C1", "cylinder_id": c, "position": p, "from_on": "2025-01-01"} for c, p in (("C2", "left"),)]
     s.drop(station, "set_members.csv", rows)
     s.run(station)
-    assert told_of(station, "set_members.csv") == [("set_named_like_cylinder", "C1")]
+    assert listed(station, "set_members.csv") == [("set_named_like_cylinder", "C1")]
     units = s.published(station)["units"].set_index("unit_id")
     assert {u for u, f in units["flags"].items() if "set_named_like_cylinder" in f} == {"C1", "C2"}
 
@@ -122,7 +122,7 @@ def test_telling_names_apart_twice_is_telling_them_apart_once():
     given = frames(
         cylinders=[row | {"cylinder_id": "A"}, row | {"cylinder_id": "B", "set_id": "A", "set_kind": "manifolded"}]
     )
-    once = names_told_apart(given)
+    once = distinct_names(given)
     today = pd.Timestamp("2026-06-01")
     pd.testing.assert_frame_equal(
         build_units(given, Policy(), today)["units"], build_units(once, Policy(), today)["units"]
