@@ -1,6 +1,7 @@
 """Imports go one way: dashboard | pipelines → schemas → shared. sample_data's generator stands alone."""
 
 import ast
+import re
 import sys
 from graphlib import TopologicalSorter
 from pathlib import Path
@@ -98,6 +99,18 @@ def test_no_module_imports_itself_by_way_of_others():
             name = ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__")
             of[name] = imported_modules(path) - {name}
     tuple(TopologicalSorter(of).static_order())  # raises CycleError, which names the modules
+
+
+ASKS = re.compile(r"\.(execute|executemany|sql|frame|one|fetchall)\(|\b(SELECT|UPDATE|DELETE FROM|INSERT INTO)\b")
+
+
+def test_queries_stand_in_the_warehouse_alone():
+    """So that what is stored can change in one folder. Analysts' own queries are read-only (schemas/analysis.py)."""
+    for package in ("pipelines", "dashboard", "shared"):
+        for path in (ROOT / package).rglob("*.py"):
+            if path.parent != ROOT / "pipelines" / "warehouse":
+                asked = ASKS.search(path.read_text(encoding="utf-8"))
+                assert not asked, f"{path.relative_to(ROOT)}: {asked.group()}"
 
 
 def test_the_physics_reads_no_tables_and_no_clock():

@@ -11,6 +11,8 @@ from pipelines.intake.intake import Intake
 from pipelines.refresh.run import LOCK, pass_lock
 from pipelines.station.clock import latest_moment, now
 from pipelines.station.settings import Station
+from pipelines.warehouse import files
+from pipelines.warehouse.problems import open_since
 from pipelines.warehouse.store import Warehouse
 
 
@@ -30,7 +32,7 @@ class Checked:
         return asdict(self)
 
 
-def check_files(station: Station, files: list[Path]) -> list[Checked]:
+def check_files(station: Station, paths: list[Path]) -> list[Checked]:
     """Take the files into a copy of the station and tell what happened; the station stays as it is.
 
     Raises
@@ -40,7 +42,7 @@ def check_files(station: Station, files: list[Path]) -> list[Checked]:
     WarehouseBusy
         A pass is at work on this station.
     """
-    for path in files:
+    for path in paths:
         if not path.is_file():
             raise FileNotFoundError(f"{path}: there is no such file.")
     with tempfile.TemporaryDirectory(prefix="coldfill-check-") as folder:
@@ -50,7 +52,7 @@ def check_files(station: Station, files: list[Path]) -> list[Checked]:
         _copy_warehouse(station, trial)
         names: dict[str, str] = {}
         inbox = station.inbox.resolve()
-        for n, path in enumerate(files):
+        for n, path in enumerate(paths):
             real = path.resolve()
             place = Path(real.relative_to(inbox)) if real.is_relative_to(inbox) else Path(path.name)
             if not real.is_relative_to(inbox) and real.parent.parent.name == "dives":  # this tells whose dives they are
@@ -78,18 +80,13 @@ def _taken(trial: Station, names: dict[str, str]) -> list[Checked]:
     moment = now()
     warehouse = Warehouse(trial.warehouse)
     try:
-        if warehouse.frame("SELECT count(*) AS n FROM ingest_files")["n"].iloc[0]:
-            warehouse.con.execute("DELETE FROM lake_parts")  # the copy has no lake
-            warehouse.con.execute("DELETE FROM ingest_files")  # a known file is looked at again; nothing else is read
+        if files.any_read(warehouse):
+            files.forget_readings(warehouse)  # a known file is looked at again; nothing else is read
         intake = Intake(trial, warehouse, "check", moment, latest_moment(trial, None, moment))
         result = intake.run()
         by_file = {f["file"]: f for f in result.files}
-        counts = warehouse.frame(
-            "SELECT file, source, rows_read, rows_accepted, rows_rejected FROM ingest_files"
-        ).set_index("file")
-        problems = warehouse.frame(
-            "SELECT * FROM rejects WHERE resolved_at IS NULL AND first_seen_at = ? ORDER BY file, row_number", [moment]
-        )
+        counts = files.row_counts(warehouse)
+        problems = open_since(warehouse, moment)
         found = []
         for place, shown in names.items():
             row = counts.loc[place] if place in counts.index else None

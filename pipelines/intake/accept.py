@@ -12,7 +12,10 @@ from pipelines.readers.raw import Problem, RawTable, as_frame, problem
 from pipelines.readers.tables.sheet import refused
 from pipelines.readers.tables.table import MOST_PROBLEMS
 from pipelines.station.settings import Station
+from pipelines.warehouse import files
+from pipelines.warehouse import rows as stored
 from pipelines.warehouse.lake import PartDamaged, read_part
+from pipelines.warehouse.problems import close_of_moved
 from pipelines.warehouse.store import STORED, Warehouse
 from schemas.check import check
 from schemas.frames import conform
@@ -241,60 +244,22 @@ class Acceptor:
 
     def _list_passed_over(self, source: str, file: str, sha256: str) -> None:
         """A correction that lost because its file looks older is listed, never silent."""
-        same = " AND ".join(f"r.{n} IS NOT DISTINCT FROM c.{n}" for n in SOURCES[source].key)
-        lost = self.warehouse.one(
-            f"""
-            SELECT count(*) FROM rows_{source} r JOIN rows_{source} c ON {same}
-            WHERE r.file = ? AND r.file_sha256 = ? AND r.state = 'superseded' AND c.state = 'current'
-              AND c.row_hash <> r.row_hash AND c.file_sha256 <> r.file_sha256
-              AND (c.order_at <> r.order_at OR c.file = r.file)""",
-            [file, sha256],
-        )
-        if lost:
+        if lost := stored.count_overruled(self.warehouse, source, file, sha256):
             self.warehouse.note(file, "older_than_current", plural(lost, "row"), self.now)
-        self._list_same_time(source, file, sha256, same)
-
-    def _list_same_time(self, source: str, file: str, sha256: str, same_key: str) -> None:
-        """Two files of one moment that disagree: the name decides, and the one that lost says so."""
-        pairs = self.warehouse.con.execute(
-            f"""
-            SELECT c.file, count(*) FROM rows_{source} r JOIN rows_{source} c ON {same_key}
-            WHERE r.file = ? AND r.file_sha256 = ? AND c.file <> r.file AND c.order_at = r.order_at
-              AND r.state IN ('current', 'superseded') AND c.state IN ('current', 'superseded')
-              AND c.row_hash <> r.row_hash
-            GROUP BY c.file ORDER BY c.file""",
-            [file, sha256],
-        ).fetchall()
-        for other, rows in pairs:
-            lost, won = sorted((file, other))
-            self.warehouse.note(lost, "same_time_other_values", plural(rows, "row"), self.now, other=won)
+        # of two files of one moment the name decides, and the one that lost says so
+        for other, rows in stored.of_same_time(self.warehouse, source, file, sha256):
+            loser, winner = sorted((file, other))
+            self.warehouse.note(loser, "same_time_other_values", plural(rows, "row"), self.now, other=winner)
 
     def no_longer_in_file(self, source: str, file: str, sha256: str) -> list[str]:
         """Keys that an earlier content of this place had and the newer one has not; they still count."""
         if source == SAMPLES:
             return self._samples.dives_no_longer_in_file(file, sha256)
-        key = SOURCES[source].key
-        same = " AND ".join(f"o.{n} IS NOT DISTINCT FROM n.{n}" for n in key)
-        named = ", ".join(f"CAST(o.{n} AS VARCHAR)" for n in key)
-        rows = self.warehouse.con.execute(
-            f"""
-            SELECT DISTINCT concat_ws(' ', {named}) AS named FROM rows_{source} o
-            WHERE o.file = $file AND o.file_sha256 <> $sha AND o.state = 'current' AND NOT EXISTS
-                  (SELECT 1 FROM rows_{source} n WHERE n.file = $file AND n.file_sha256 = $sha AND {same})
-            ORDER BY named
-        """,
-            {"file": file, "sha": sha256},
-        ).fetchall()
-        more = [f"{source}: {len(rows) - MOST_LISTED} more rows"] if len(rows) > MOST_LISTED else []
-        return [f"{source} {row[0]}" for row in rows[:MOST_LISTED]] + more
+        gone = stored.no_longer_in_file(self.warehouse, source, file, sha256)
+        more = [f"{source}: {len(gone) - MOST_LISTED} more rows"] if len(gone) > MOST_LISTED else []
+        return [f"{source} {key}" for key in gone[:MOST_LISTED]] + more
 
     # --- waiting ------------------------------------------------------------------------------
-    def anything_waits(self) -> bool:
-        """Whether any row or part waits for a register."""
-        counts = [self.warehouse.one(f"SELECT count(*) FROM rows_{s} WHERE state = 'waiting'") for s in STORED]
-        parts = self.warehouse.one("SELECT count(*) FROM lake_parts WHERE state = 'waiting'")
-        return bool(sum(counts) + parts)
-
     def retry_waiting(self) -> pd.DataFrame:
         """Try every waiting row again, dives before their tanks and samples.
 
@@ -305,7 +270,7 @@ class Acceptor:
         """
         moved = []
         for source in STORED:
-            rows = self.warehouse.frame(f"SELECT rowid AS id, * FROM rows_{source} WHERE state = 'waiting'")
+            rows = stored.in_state(self.warehouse, source, "waiting")
             if rows.empty:
                 continue
             typed = conform(
@@ -324,9 +289,7 @@ class Acceptor:
             placed = self._place(source, pd.concat(known), None)[0]
             if placed.empty:
                 continue
-            self.warehouse.con.execute(
-                f"DELETE FROM rows_{source} WHERE rowid IN (SELECT unnest(?))", [placed["id"].astype(int).tolist()]
-            )
+            stored.delete(self.warehouse, source, placed["id"].astype(int).tolist())
             kept = rows.set_index("id").loc[placed["id"]]
             self.warehouse.add_rows(source, placed.assign(order_at=kept["order_at"].to_numpy()), "superseded")
             self.warehouse.rank(source, placed)
@@ -340,9 +303,8 @@ class Acceptor:
         return self._answer(done)
 
     def _retry_samples(self) -> pd.DataFrame:
-        parts = self.warehouse.frame("SELECT rowid AS id, * FROM lake_parts WHERE state = 'waiting'")
         moved = []
-        for part in parts.to_dict("records"):
+        for part in files.parts(self.warehouse, "waiting"):
             try:
                 rows = read_part(self.station.lake, part)
             except PartDamaged:
@@ -354,7 +316,7 @@ class Acceptor:
                 continue
             marked = {"file": part["file"], "file_sha256": part["file_sha256"], "order_at": part["order_at"]}
             self._samples.store(placed, "current", marked, self._known_dives().started)
-            self.warehouse.con.execute("DELETE FROM lake_parts WHERE rowid = ?", [part["id"]])
+            files.drop_part(self.warehouse, part["id"])
             moved.append(
                 placed.assign(source=SAMPLES, file=part["file"], file_sha256=part["file_sha256"])[
                     ["source", "file", "file_sha256", "row_number"]
@@ -363,23 +325,10 @@ class Acceptor:
         return pd.concat(moved) if moved else pd.DataFrame()
 
     def _answer(self, moved: pd.DataFrame) -> pd.DataFrame:
-        """Set resolved_at on the rejects of rows that moved over, and let the counts of their files follow.
-
-        What waited within one pass never was a problem to anybody and leaves no reject.
-        """
+        """Close the rejects of rows that moved over; gives how many of which file."""
         if moved.empty:
             return pd.DataFrame(columns=["file", "file_sha256", "rows"])
-        self.warehouse.con.register("moved", moved)
-        theirs = """waiting AND EXISTS (SELECT 1 FROM moved m
-            WHERE m.file = rejects.file AND m.file_sha256 = rejects.file_sha256
-              AND m.source = rejects.source AND m.row_number = rejects.row_number)"""
-        self.warehouse.con.execute(f"DELETE FROM rejects WHERE first_seen_at = ? AND {theirs}", [self.now])
-        self.warehouse.con.execute(f"UPDATE rejects SET resolved_at = ?, waiting = false WHERE {theirs}", [self.now])
-        self.warehouse.con.execute("""
-            UPDATE ingest_files SET rows_accepted = rows_accepted + m.n, rows_rejected = rows_rejected - m.n
-            FROM (SELECT file, file_sha256, count(*) AS n FROM moved GROUP BY ALL) m
-            WHERE m.file = ingest_files.file AND m.file_sha256 = ingest_files.file_sha256""")
-        self.warehouse.con.unregister("moved")
+        close_of_moved(self.warehouse, moved, self.now)
         return moved.groupby(["file", "file_sha256"]).size().rename("rows").reset_index()
 
 

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from pipelines.readers.raw import Problem, problem
+from pipelines.warehouse import files
 from pipelines.warehouse.lake import PartDamaged, read_part, write_part
 from pipelines.warehouse.store import Warehouse
 from schemas.sources import SOURCES
@@ -114,14 +115,9 @@ class SampleParts:
         Of two files of one moment the one with the later name wins, and the other says so.
         """
         mine, order_at = marked["file"], marked["order_at"].floor("2s")
-        others = self.warehouse.con.execute(
-            """
-            SELECT DISTINCT path, sha256, file, order_at > ? FROM lake_parts
-            WHERE state = 'current' AND (order_at > ? OR (order_at = ? AND file <> ?))
-              AND (member_id, month_on) IN (SELECT unnest(?), unnest(?))
-            """,
-            [order_at] * 3 + [mine, [n["member_id"] for n in noted], [n["month_on"] for n in noted]],
-        ).fetchall()
+        others = files.rival_parts(
+            self.warehouse, mine, order_at, [n["member_id"] for n in noted], [n["month_on"] for n in noted]
+        )
         newer = [{"path": path, "sha256": sha256} for path, sha256, _, later in others if later]
         if differing := self._differing(rows, newer):
             self.warehouse.note(mine, "older_than_current", plural(differing, "sample"), self.now)
@@ -148,9 +144,7 @@ class SampleParts:
 
     def dives_no_longer_in_file(self, file: str, sha256: str) -> list[str]:
         """Dives that had samples in an earlier content of this place and have none or fewer in the newer one."""
-        parts = self.warehouse.con.execute(
-            "SELECT path, sha256, file_sha256 = ? FROM lake_parts WHERE state = 'current' AND file = ?", [sha256, file]
-        ).fetchall()
+        parts = files.parts_of_file(self.warehouse, file, sha256)
         key = ["member_id", "dive_id", "t_s"]
         old, new = (
             pd.concat(

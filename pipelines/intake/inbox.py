@@ -13,6 +13,7 @@ import pandas as pd
 
 from pipelines.intake.file_layout import FileLayout
 from pipelines.readers.tables.mapping import passed_over
+from pipelines.warehouse.rows import link_targets
 from pipelines.warehouse.store import Warehouse
 from schemas.capacity import resolve_capacity
 
@@ -143,9 +144,7 @@ class Names:
     pressures: dict[str, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        for ref, *rest in self.warehouse.con.execute(
-            "SELECT source_ref, kind, target_id, member_id FROM rows_links WHERE state = 'current' ORDER BY ALL"
-        ).fetchall():
+        for ref, *rest in link_targets(self.warehouse):
             self.links.setdefault(ref, []).append(tuple(rest))
         self.members = self.warehouse.ids("member")
         self.pressures = working_pressures(self.warehouse).to_dict()

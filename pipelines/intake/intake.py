@@ -29,6 +29,8 @@ from pipelines.readers.raw import Problem, RawTable, as_frame, problem
 from pipelines.readers.tables.sheet import Refused
 from pipelines.station.settings import FILE as SETTINGS
 from pipelines.station.settings import Station
+from pipelines.warehouse import files, problems
+from pipelines.warehouse.rows import anything_waits, sets_named_like_cylinders
 from pipelines.warehouse.store import Warehouse
 from schemas.codes import codes_that
 from schemas.privacy import without_personal
@@ -130,10 +132,10 @@ class Intake:
         self.result.out_of_reach = self.pending.forgotten()
         return self.result
 
-    def read_again(self, files: Iterable[tuple[str, str]]) -> list[str]:
+    def read_again(self, known: Iterable[tuple[str, str]]) -> list[str]:
         """Read known files again from the archive, by place and sha256; gives the places where that was in vain."""
         before = set(self.result.unreadable)
-        self._take_all(self.pending.once_more(files), lambda *_: None, 0)
+        self._take_all(self.pending.once_more(known), lambda *_: None, 0)
         self._retry()
         return sorted(set(self.result.unreadable) - before)
 
@@ -152,15 +154,12 @@ class Intake:
         self.result.seen_again = len(seen.unchanged)
         if seen.unchanged:
             with self.warehouse.transaction(changes=False):
-                self.warehouse.con.execute(
-                    "UPDATE ingest_files SET seen_again = seen_again + 1 WHERE file IN (SELECT unnest(?))",
-                    [seen.unchanged],
-                )
+                files.mark_seen(self.warehouse, seen.unchanged)
         # a refused file that somebody has taken out of the inbox is no open problem any more
-        gone, still = seen.refused_and_gone, "file IN (SELECT unnest(?)) AND row_number IS NULL AND resolved_at IS NULL"
-        if gone and self.warehouse.one(f"SELECT 1 FROM rejects WHERE {still} LIMIT 1", [gone]):
+        gone = seen.refused_and_gone
+        if gone and problems.any_open_of_files(self.warehouse, gone):
             with self.warehouse.transaction():
-                self.warehouse.con.execute(f"UPDATE rejects SET resolved_at = ? WHERE {still}", [self.now, gone])
+                problems.close_of_files(self.warehouse, gone, self.now)
 
     def _take_all(self, todo: ToRead, progress: Progress, total: int) -> None:
         for found, last in todo:
@@ -249,11 +248,7 @@ class Intake:
                     self._notice(found.file, "saved_again_wins", None)
             elif found.saved_again and (rows := rows_that_would_win(self.warehouse, found)):
                 self._notice(found.file, "copy_keeps_its_rank", plural(rows, "row"))
-            self.warehouse.con.execute(
-                "UPDATE ingest_files SET seen_again = seen_again + 1, size = ?, mtime_ns = ?, modified_at = ? "
-                "WHERE file = ? AND file_sha256 = ?",
-                [found.size, found.mtime_ns, found.modified_at, found.file, found.sha256],
-            )
+            files.mark_touched(self.warehouse, found.file, found.sha256, found.size, found.mtime_ns, found.modified_at)
             archived = archived_name(found)
             self.pending.note(
                 {
@@ -316,60 +311,42 @@ class Intake:
             # an earlier content that is read again does not become the last one of its place
             "read_nth": (before["read_nth"] if before else 0) if found.earlier else self.warehouse.version() + 1,
         }
-        con = self.warehouse.con
-        con.execute("DELETE FROM ingest_files WHERE file = ? AND file_sha256 = ?", [found.file, found.sha256])
-        con.execute(
-            f"INSERT INTO ingest_files ({', '.join(row)}) VALUES ({', '.join('?' * len(row))})", list(row.values())
-        )
+        files.record_reading(self.warehouse, row)
         self.pending.note(row, earlier=found.earlier)
 
     def _older_version(self, found: InboxFile, sources: set[str], last: Reading | None, refused: bool) -> None:
         """A newer file stands in the same place: it answers the rejects there, and rows it no longer has are listed."""
         if last is None or last["file_sha256"] == found.sha256 or refused:
             return
-        self.warehouse.con.execute(
-            "UPDATE rejects SET resolved_at = ? "
-            "WHERE file = ? AND file_sha256 <> ? AND resolved_at IS NULL AND NOT waiting",
-            [self.now, found.file, found.sha256],
-        )
+        problems.close_of_older_content(self.warehouse, found.file, found.sha256, self.now)
         for source in sorted(sources - {""}):
             for missing in self.accept.no_longer_in_file(source, found.file, found.sha256):
                 self._notice(found.file, "no_longer_in_file", missing)
 
     def _tell_times_taken(self, file: str, taken: Counter[str]) -> None:
         """How many rows of a file had a time or day that was not written so; what its last content had counts."""
-        self.warehouse.con.execute(
-            "DELETE FROM notices WHERE file = ? AND rule IN (SELECT unnest(?))", [file, list(TIMES_TAKEN)]
-        )
+        problems.unlist(self.warehouse, file, TIMES_TAKEN)
         for code, rows in sorted(taken.items()):
             self._notice(file, code, plural(rows, "row"))
 
     def _tell_names_used_twice(self) -> None:
         """A set named like a cylinder, in the file that says so."""
-        current = "state = 'current'"
-        cylinders = f"(SELECT cylinder_id FROM rows_cylinders WHERE {current})"
-        found = self.warehouse.con.execute(
-            f"SELECT file, set_id FROM rows_cylinders WHERE {current} AND set_id IN {cylinders} UNION "
-            f"SELECT file, set_id FROM rows_set_members WHERE {current} AND set_id IN {cylinders}"
-        ).fetchall()
-        self._list_now("set_named_like_cylinder", set(found))
+        self._list_now("set_named_like_cylinder", sets_named_like_cylinders(self.warehouse))
 
     def _tell_patterns_without_files(self, here: list[InboxFile]) -> None:
-        files = [f.file for f in here] + list(self.pending.readings())
+        names = [f.file for f in here] + list(self.pending.readings())
         self._list_now(
-            "pattern_without_files", {(SETTINGS, listed) for listed in patterns_without_files(self.station, files)}
+            "pattern_without_files", {(SETTINGS, listed) for listed in patterns_without_files(self.station, names)}
         )
 
     def _list_now(self, rule: str, found: set[tuple[str, str]]) -> None:
         """List these files and values under a rule, for as long as they are found."""
-        listed = set(self.warehouse.con.execute("SELECT file, value FROM notices WHERE rule = ?", [rule]).fetchall())
+        listed = {(n.file, n.value) for n in problems.listed(self.warehouse, [rule]).itertuples()}
         if found == listed:
             return
         with self.warehouse.transaction():
             for file, name in sorted(listed - found):
-                self.warehouse.con.execute(
-                    "DELETE FROM notices WHERE file = ? AND rule = ? AND value = ?", [file, rule, name]
-                )
+                problems.unlist(self.warehouse, file, [rule], name)
             for file, name in sorted(found - listed):
                 self._notice(file, rule, name)
 
@@ -383,7 +360,7 @@ class Intake:
 
     # --- rows that wait -----------------------------------------------------------------------
     def _retry(self) -> None:
-        if not self.accept.anything_waits():
+        if not anything_waits(self.warehouse):
             return
         with self.warehouse.transaction(changes=False):
             moved = self.accept.retry_waiting()
@@ -392,11 +369,7 @@ class Intake:
             for file, sha256 in moved[["file", "file_sha256"]].itertuples(index=False):
                 guessed = sorted(dive for f, s, dive in self.accept.guessed if (f, s) == (file, sha256))
                 if guessed:
-                    self.warehouse.con.execute(
-                        "UPDATE ingest_files SET guessed = list_distinct(list_concat(coalesce(guessed, []), ?)) "
-                        "WHERE file = ? AND file_sha256 = ?",
-                        [guessed, file, sha256],
-                    )
+                    files.add_guessed(self.warehouse, file, sha256, guessed)
         if len(moved):
             self.pending.forget_names()
         # what waited for a file of this very pass never was a problem to anybody

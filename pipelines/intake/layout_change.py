@@ -19,12 +19,15 @@ from pipelines.intake.inbox import InboxFile
 from pipelines.intake.pending import FORGOTTEN, PendingFiles, Reading
 from pipelines.intake.read_file import read_file
 from pipelines.readers.raw import clip
+from pipelines.warehouse import problems
+from pipelines.warehouse import rows as stored
+from pipelines.warehouse.files import set_waiting_layout, waiting_layouts
 from schemas.frames import conform
 from schemas.privacy import PERSONAL_SOURCES, without_personal
 from schemas.sources import SOURCES
 from schemas.words import plural
 
-WAITS, STANDS = "layout_waits", "layout_does_not_fit"
+RULES = WAITS, STANDS = "layout_waits", "layout_does_not_fit"
 #: so many rows of a difference are shown
 MOST_SHOWN = 3
 
@@ -82,32 +85,23 @@ class LayoutChanges:
 
     def forget_settled(self) -> None:
         """Take away what is listed of layouts that were confirmed, taken back or changed again since."""
-        rows = self.warehouse.con.execute(
-            "SELECT file, file_sha256, waits_for FROM ingest_files WHERE waits_for IS NOT NULL"
-        ).fetchall()
+        rows = waiting_layouts(self.warehouse)
         waiting = {(f, _content(sha)) for f, sha, waits_for in rows if self.pending.layout(f).hash == waits_for}
-        listed = self.warehouse.con.execute(
-            "SELECT file, value FROM notices WHERE rule IN (?, ?)", [WAITS, STANDS]
-        ).fetchall()
+        listed = [(n.file, n.value) for n in problems.listed(self.warehouse, RULES).itertuples()]
         settled = [(f, sha) for f, sha, _ in rows if (f, _content(sha)) not in waiting]
         old = [entry for entry in listed if entry not in waiting]
         if not settled and not old:
             return
         with self.warehouse.transaction():
             for file, sha256 in settled:
-                self.warehouse.con.execute(
-                    "UPDATE ingest_files SET waits_for = NULL WHERE file = ? AND file_sha256 = ?", [file, sha256]
-                )
+                set_waiting_layout(self.warehouse, file, sha256, None)
             for file, value in old:
-                self._unlist(file, value)
+                problems.unlist(self.warehouse, file, RULES, value)
 
     def still_open(self) -> list[dict[str, str]]:
         """What waits for a yes, and what a changed layout cannot read: file, number of its content, rule, message."""
         self.forget_settled()
-        rows = self.warehouse.con.execute(
-            "SELECT file, value, rule, message FROM notices WHERE rule IN (?, ?) ORDER BY ALL", [WAITS, STANDS]
-        ).fetchall()
-        return [dict(zip(("file", "content", "rule", "message"), row, strict=True)) for row in rows]
+        return problems.listed(self.warehouse, RULES).rename(columns={"value": "content"}).to_dict("records")
 
     def difference(self, found: InboxFile, old: FileLayout, new: FileLayout) -> Difference:
         """What would change of rows that count now."""
@@ -127,11 +121,11 @@ class LayoutChanges:
     # --- parts --------------------------------------------------------------------------------
     def _accepted_before(self, found: InboxFile) -> Reading | None:
         """The reading whose rows would be changed: of these bytes here, of this place, of these bytes elsewhere."""
-        here = self.pending.readings("WHERE file = ?", [found.file]).get(found.file, [])
-        elsewhere = self.pending.readings("WHERE file_sha256 = ? AND file <> ?", [found.sha256, found.file])
+        here = self.pending.readings(file=found.file).get(found.file, [])
+        elsewhere = self.pending.readings(sha256=found.sha256)
         good = [r for r in here if r["rows_accepted"]]
         same = [r for r in good if r["file_sha256"] == found.sha256]
-        moved = [r for past in elsewhere.values() for r in past if r["rows_accepted"]]
+        moved = [r for place, past in elsewhere.items() if place != found.file for r in past if r["rows_accepted"]]
         if not same and found.prior and found.prior["outcome"] == FORGOTTEN:
             return found.prior if found.prior["file_sha256"] == found.sha256 else None
         return next(iter([*same, *reversed(good), *moved]), None)
@@ -154,20 +148,13 @@ class LayoutChanges:
     def _known(self, source: str, rows: pd.DataFrame) -> pd.DataFrame:
         """Those of them whose key counts now, whichever file gave it."""
         key = ("dive_id", "member_id") if source == SAMPLES else SOURCES[source].key
-        table = "rows_dives" if source == SAMPLES else f"rows_{source}"
-        owner = " OR k.member_id IS NULL"  # where the file was to tell by the dive
-        same = " AND ".join(f"(k.{n} IS NOT DISTINCT FROM c.{n}{owner if n == 'member_id' else ''})" for n in key)
-        self.warehouse.con.register("keys", rows[list(key)].assign(place=range(len(rows))))
-        found = self.warehouse.con.execute(
-            f"SELECT DISTINCT k.place FROM keys k JOIN {table} c ON {same} WHERE c.state = 'current' ORDER BY 1"
-        ).fetchall()
-        self.warehouse.con.unregister("keys")
-        return rows.iloc[[row[0] for row in found]]
+        table = "dives" if source == SAMPLES else source
+        return rows.iloc[stored.known_places(self.warehouse, table, rows[list(key)], member_may_lack=True)]
 
     def _stored(self, source: str, file: str) -> pd.DataFrame:
         if source not in SOURCES or source == SAMPLES:
             return pd.DataFrame()
-        rows = self.warehouse.frame(f"SELECT * FROM rows_{source} WHERE state = 'current' AND file = ?", [file])
+        rows = stored.in_state(self.warehouse, source, "current", file)
         return conform(rows, SOURCES[source].fields.values(), keep=("row_number", "line", "assumed"))
 
     def _compare(self, source: str, was: pd.DataFrame, becomes: pd.DataFrame, by_row: bool, change: Difference) -> None:
@@ -212,17 +199,9 @@ class LayoutChanges:
             "examples": "; ".join(clip(e, 300) for e in change.examples),
         }
         with self.warehouse.transaction():
-            self._unlist(found.file, _content(found.sha256))
+            problems.unlist(self.warehouse, found.file, RULES, _content(found.sha256))
             self.warehouse.note(found.file, rule, _content(found.sha256), self.now, **words)
-            self.warehouse.con.execute(
-                "UPDATE ingest_files SET waits_for = ? WHERE file = ? AND file_sha256 = ?",
-                [new.hash, found.file, found.sha256],
-            )
-
-    def _unlist(self, file: str, value: str) -> None:
-        self.warehouse.con.execute(
-            "DELETE FROM notices WHERE file = ? AND value = ? AND rule IN (?, ?)", [file, value, WAITS, STANDS]
-        )
+            set_waiting_layout(self.warehouse, found.file, found.sha256, new.hash)
 
 
 def _discreet(text: str, source: str) -> str:

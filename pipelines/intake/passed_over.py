@@ -3,6 +3,7 @@
 import pandas as pd
 
 from pipelines.intake.inbox import PassedOver
+from pipelines.warehouse import problems
 from pipelines.warehouse.store import Warehouse
 
 RULES = ("folder_unreadable", "link_passed_over", "not_a_file")
@@ -10,14 +11,10 @@ RULES = ("folder_unreadable", "link_passed_over", "not_a_file")
 
 def list_passed_over(warehouse: Warehouse, passed: PassedOver, now: pd.Timestamp) -> int:
     """Bring the notices to what was passed over in this look; gives how many are new."""
-    listed = set(
-        warehouse.con.execute(
-            "SELECT file, rule FROM notices WHERE rule IN (SELECT unnest(?))", [list(RULES)]
-        ).fetchall()
-    )
+    listed = {(n.file, n.rule) for n in problems.listed(warehouse, RULES).itertuples()}
     if listed == passed.listed:
         return 0
     with warehouse.transaction():
         for file, rule in sorted(listed - passed.listed):
-            warehouse.con.execute("DELETE FROM notices WHERE file = ? AND rule = ?", [file, rule])
+            problems.unlist(warehouse, file, [rule])
         return sum(warehouse.note(file, rule, None, now) for file, rule in sorted(passed.listed - listed))

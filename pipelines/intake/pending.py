@@ -12,6 +12,7 @@ from pipelines.intake.inbox import InboxFile, Names
 from pipelines.intake.journal import Entry, Journal
 from pipelines.readers.tables.mapping import matches, passed_over
 from pipelines.station.settings import Station
+from pipelines.warehouse import files
 from pipelines.warehouse.store import Warehouse
 from schemas.sources import INTAKE_ORDER
 
@@ -63,9 +64,7 @@ class PendingFiles:
     def __init__(self, station: Station, warehouse: Warehouse, accept_layouts: tuple[str, ...] = ()):
         self.station, self.warehouse = station, warehouse
         # a yes holds for what an earlier run has shown, not for what this one finds
-        shown = warehouse.con.execute(
-            "SELECT file, file_sha256, waits_for FROM ingest_files WHERE waits_for IS NOT NULL"
-        ).fetchall()
+        shown = files.waiting_layouts(warehouse)
         self._confirmed = {change for change in shown if any(_means(only, *change[:2]) for only in accept_layouts)}
         self.journal = Journal(station.archive)
         self._names: Names | None = None
@@ -81,21 +80,16 @@ class PendingFiles:
         """A register or the links have changed."""
         self._names = None
 
-    def readings(self, where: str = "", parameters: list | None = None) -> dict[str, list[Reading]]:
-        """All readings of each place in the inbox, the last one last."""
-        rows = self.warehouse.con.execute(
-            f"SELECT {', '.join(_READING)} FROM ingest_files {where} "
-            "ORDER BY coalesce(read_nth, 0), received_at, rowid",
-            parameters or [],
-        ).fetchall()
+    def readings(self, *, file: str | None = None, sha256: str | None = None) -> dict[str, list[Reading]]:
+        """All readings of each place in the inbox, or of this one, or of this content; the last one last."""
         found: dict[str, list[Reading]] = {}
-        for row in rows:
-            found.setdefault(row[0], []).append(dict(zip(_READING, row, strict=True)))
+        for reading in files.readings(self.warehouse, _READING, file=file, sha256=sha256):
+            found.setdefault(reading["file"], []).append(reading)
         return found
 
     def reading(self, found: InboxFile) -> Reading | None:
         """The reading of this very content of its place."""
-        readings = self.readings("WHERE file = ? AND file_sha256 = ?", [found.file, found.sha256])
+        readings = self.readings(file=found.file, sha256=found.sha256)
         return next(iter(readings.get(found.file, [])), None)
 
     def note_in_archive(self) -> None:
@@ -183,17 +177,11 @@ class PendingFiles:
 
     def ambiguous_now(self) -> ToRead:
         """Files with tanks or samples given to the only member with a dive, who is not the only one any more."""
-        rows = self.warehouse.con.execute("""
-            SELECT DISTINCT file, file_sha256
-            FROM (SELECT file, file_sha256, unnest(guessed) AS dive_id FROM ingest_files)
-            WHERE dive_id IN (SELECT dive_id FROM rows_dives WHERE state = 'current'
-                              GROUP BY dive_id HAVING count(DISTINCT member_id) > 1)
-        """).fetchall()
-        return self.once_more(rows)
+        return self.once_more(files.ambiguous_now(self.warehouse))
 
-    def once_more(self, files: Iterable[tuple[str, str]]) -> ToRead:
+    def once_more(self, known: Iterable[tuple[str, str]]) -> ToRead:
         """Known files, by place and sha256, to be read again from the archive although nothing about them changed."""
-        asked = sorted(files)
+        asked = sorted(known)
         readings = self.readings() if asked else {}
         todo: ToRead = []
         for file, sha256 in asked:

@@ -11,8 +11,8 @@ import pandas as pd
 
 from pipelines.intake.inbox import InboxFile
 from pipelines.intake.pending import Reading, ToRead
+from pipelines.warehouse.rows import count_that_would_win
 from pipelines.warehouse.store import STORED, Warehouse
-from schemas.sources import SOURCES
 
 #: files whose times were lost within so long belong to one copy
 _ONE_COPY = pd.Timedelta(hours=1)
@@ -88,12 +88,5 @@ def rows_that_would_win(warehouse: Warehouse, found: InboxFile) -> int:
     for source in sources:
         if source not in STORED:
             continue
-        same = " AND ".join(f"r.{n} IS NOT DISTINCT FROM c.{n}" for n in SOURCES[source].key)
-        count += warehouse.one(
-            f"""
-            SELECT count(*) FROM rows_{source} r JOIN rows_{source} c ON {same}
-            WHERE r.file = ? AND r.file_sha256 = ? AND r.state = 'superseded' AND r.revised_at IS NULL
-              AND c.state = 'current' AND c.row_hash <> r.row_hash AND c.order_at <= ?""",
-            [found.file, found.sha256, found.saved_at],
-        )
+        count += count_that_would_win(warehouse, source, found.file, found.sha256, found.saved_at)
     return count

@@ -12,6 +12,7 @@ from pipelines.refresh.reads import whole
 from pipelines.refresh.step import EVERY, Frames, Given, Later, Part, Step
 from pipelines.station.settings import Station
 from pipelines.warehouse.lake import parts_by_member, read_samples
+from pipelines.warehouse.rows import tanks_without_a_row_that_counts
 from pipelines.warehouse.store import Warehouse
 
 if TYPE_CHECKING:
@@ -284,13 +285,7 @@ def dive_tanks_with_lost(warehouse: Warehouse, dive_tanks: pd.DataFrame, dives: 
     from schemas.frames import conform
     from schemas.sources import SOURCES
 
-    lost = warehouse.frame(
-        "SELECT r.* FROM rows_dive_tanks r WHERE r.state IN ('waiting', 'rejected') AND r.dive_id IS NOT NULL "
-        "AND NOT EXISTS (SELECT 1 FROM rows_dive_tanks c WHERE c.state = 'current' AND c.dive_id = r.dive_id "
-        "AND c.tank_no IS NOT DISTINCT FROM r.tank_no "
-        "AND c.member_id IS NOT DISTINCT FROM coalesce(r.member_id, c.member_id)) "
-        "ORDER BY r.member_id, r.dive_id, r.tank_no, r.file, r.row_number"
-    )
+    lost = tanks_without_a_row_that_counts(warehouse)
     if lost.empty:
         return dive_tanks
     owners = dives.groupby("dive_id")["member_id"].agg(["first", "nunique"])

@@ -5,6 +5,7 @@ import pandas as pd
 from pipelines.intake.intake import IntakeResult
 from pipelines.station import clock
 from pipelines.station.settings import Station
+from pipelines.warehouse.files import last_run_at
 from pipelines.warehouse.store import Warehouse
 from schemas.snapshot import Manifest
 from schemas.words import plural
@@ -60,7 +61,7 @@ def _clock_lags(
                 f"{what_to_do}. If the record is wrong, correct it in a newer file; if all is right, "
                 "run with --trust-clock."
             )
-    last = warehouse.one(f"SELECT started_at FROM runs WHERE outcome <> '{HELD}' ORDER BY rowid DESC LIMIT 1")
+    last = last_run_at(warehouse, but=HELD)
     if last is not None and pd.Timestamp(last).tz_convert("UTC") > moment + _SET_BACK:
         return (
             f"The clock says {today:%Y-%m-%d}, but the last pass was on {clock.day_of(last, station):%Y-%m-%d}. "

@@ -8,6 +8,7 @@ from pipelines.refresh.engine import Progress, Refresh
 from pipelines.refresh.hashing import digest
 from pipelines.refresh.step import Step, rules_read, step_digest
 from pipelines.station.settings import Station
+from pipelines.warehouse.rows import fills_not_accepted
 from pipelines.warehouse.store import FIRST_PUBLISHED, Warehouse, all_current
 
 STEPS: tuple[Step, ...] = (*fills.STEPS, *dives.STEPS, *divers.STEPS, *fleet.STEPS)
@@ -34,7 +35,7 @@ def refresh_tables(
     inputs["air_tests"] = tests[tests["sampled_on"] <= today]
     for name, frame in inputs.items():
         shelf.put(name, frame)
-    shelf.put("fills_not_accepted", warehouse.fills_not_accepted())
+    shelf.put("fills_not_accepted", fills_not_accepted(warehouse))
     shelf.put("dive_tanks_all", dives.dive_tanks_with_lost(warehouse, inputs["dive_tanks"], inputs["dives"]))
     progress("Units", 0, steps)
     fills.publish_registers(refresh)

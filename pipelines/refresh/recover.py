@@ -7,6 +7,8 @@ import pandas as pd
 
 from pipelines.intake.intake import Intake
 from pipelines.refresh.culprits import Culprits, StepBroke, find_culprits
+from pipelines.warehouse import files
+from pipelines.warehouse import rows as stored
 from pipelines.warehouse.lake import PartDamaged, read_part
 from pipelines.warehouse.store import Warehouse
 from schemas.codes import all_codes
@@ -45,20 +47,11 @@ def set_aside(warehouse: Warehouse, culprits: Culprits, broke: StepBroke, now: p
     They are read again, and taken, when their file changes or a later version reads it anew.
     """
     source = culprits.source
-    same = " AND ".join(f"r.{name} IS NOT DISTINCT FROM k.{name}" for name in culprits.keys)
-    con = warehouse.con
     with warehouse.transaction():
-        con.register("keys", culprits.keys)
-        rows = con.execute(
-            f"SELECT r.rowid AS id, r.file, r.file_sha256, r.row_number, r.line "
-            f"FROM rows_{source} r SEMI JOIN keys k ON {same} WHERE r.state = 'current'"
-        ).df()
-        con.unregister("keys")
+        rows = stored.current_of_keys(warehouse, source, culprits.keys)
         if rows.empty:
             return 0
-        con.execute(
-            f"UPDATE rows_{source} SET state = 'rejected' WHERE rowid IN (SELECT unnest(?))", [rows["id"].tolist()]
-        )
+        stored.reject(warehouse, source, rows["id"].tolist())
         code, words = all_codes()["breaks_a_step"], {"step": broke.step.name, "found": str(broke.error)[:200]}
         warehouse.insert(
             "rejects",
@@ -73,27 +66,19 @@ def set_aside(warehouse: Warehouse, culprits: Culprits, broke: StepBroke, now: p
             ),
         )
         for (file, sha256), part in rows.groupby(["file", "file_sha256"]):
-            con.execute(
-                "UPDATE ingest_files SET rows_accepted = rows_accepted - ?, rows_rejected = rows_rejected + ? "
-                "WHERE file = ? AND file_sha256 = ?",
-                [len(part), len(part), file, sha256],
-            )
-        warehouse.rank(source, warehouse.keys_of(source, rows["id"].tolist()))
+            files.shift_counts(warehouse, file, sha256, -len(part))
     return len(rows)
 
 
 def _read_again(intake: Intake, warehouse: Warehouse, now: pd.Timestamp) -> None:
     damaged = _damaged(intake, warehouse)
-    files = {(part["file"], part["file_sha256"]) for part in damaged}
-    intake.read_again(files)
-    lost = [part for part in _damaged(intake, warehouse) if (part["file"], part["file_sha256"]) in files]
+    once_more = {(part["file"], part["file_sha256"]) for part in damaged}
+    intake.read_again(once_more)
+    lost = [part for part in _damaged(intake, warehouse) if (part["file"], part["file_sha256"]) in once_more]
     if not lost:
         return
     with warehouse.transaction():
-        warehouse.con.execute(
-            "UPDATE lake_parts SET state = 'lost' WHERE state = 'current' AND path IN (SELECT unnest(?))",
-            [[part["path"] for part in lost]],
-        )
+        files.mark_lost(warehouse, [part["path"] for part in lost])
         for file in sorted({part["file"] for part in lost}):
             rows = sum(part["rows"] for part in lost if part["file"] == file)
             warehouse.note(file, "samples_lost", f"{rows} samples", now)
@@ -101,7 +86,7 @@ def _read_again(intake: Intake, warehouse: Warehouse, now: pd.Timestamp) -> None
 
 def _damaged(intake: Intake, warehouse: Warehouse) -> list[dict]:
     found = []
-    for part in warehouse.frame("SELECT * FROM lake_parts WHERE state = 'current'").to_dict("records"):
+    for part in files.parts(warehouse, "current"):
         try:
             read_part(intake.station.lake, part)
         except PartDamaged:

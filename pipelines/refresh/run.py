@@ -22,6 +22,7 @@ from pipelines.refresh.order import refresh_tables, steps_digest
 from pipelines.refresh.recover import build_past_trouble
 from pipelines.refresh.step import step_digest
 from pipelines.station.settings import Station
+from pipelines.warehouse import files, problems
 from pipelines.warehouse.store import FIRST_PUBLISHED, MACHINE_ROOM, Warehouse, WarehouseBusy
 from schemas.frames import conform
 from schemas.snapshot import SINCE, Manifest, NothingPublished, read_manifest
@@ -205,7 +206,7 @@ def _pass(
             publisher.abandon()
             raise
         clear_old(station.published, moment.to_pydatetime())
-    open_problems = warehouse.one("SELECT count(*) FROM rejects WHERE resolved_at IS NULL")
+    open_problems = problems.count_open(warehouse)
     result = PassResult(
         run_id,
         f"{today:%Y-%m-%d}",
@@ -264,7 +265,7 @@ def _publish(
     run_id: str,
 ) -> str:
     for table in MACHINE_ROOM:
-        rows = conform(warehouse.frame(f"SELECT * FROM {table}"), TABLES[table].fields.values())
+        rows = conform(warehouse.whole(table), TABLES[table].fields.values())
         publisher.write(table, "all", rows, frame_hash(rows))
     manifest = Manifest(
         name=publisher.name,
@@ -290,36 +291,28 @@ def _record_run(
     seconds: dict[str, float],
 ) -> None:
     with warehouse.transaction(changes=False):
-        warehouse.con.execute("DELETE FROM runs WHERE run_id = ?", [run_id])
-        warehouse.insert(
-            "runs",
-            pd.DataFrame(
-                [
-                    {
-                        "run_id": run_id,
-                        "started_at": moment,
-                        "finished_at": clock.now(),
-                        "as_of_on": today,
-                        "outcome": outcome,
-                        "rows_by_table": json.dumps(rows),
-                        "seconds_by_step": json.dumps({k: round(v, 3) for k, v in seconds.items()}),
-                    }
-                ]
-            ),
+        files.record_run(
+            warehouse,
+            {
+                "run_id": run_id,
+                "started_at": moment,
+                "finished_at": clock.now(),
+                "as_of_on": today,
+                "outcome": outcome,
+                "rows_by_table": json.dumps(rows),
+                "seconds_by_step": json.dumps({k: round(v, 3) for k, v in seconds.items()}),
+            },
         )
 
 
 def _tell_since(station: Station, warehouse: Warehouse, snapshot: str) -> None:
     """Passes that published nothing are noted beside the snapshot, which is not written again for them."""
-    files = warehouse.con.execute("SELECT file, file_sha256, seen_again FROM ingest_files").fetchall()
-    runs = warehouse.con.execute(
-        "SELECT run_id, started_at, finished_at, as_of_on, outcome FROM runs WHERE outcome <> 'published' "
-        "ORDER BY started_at DESC LIMIT 200"
-    ).fetchall()
+    met = files.seen_again(warehouse)
+    runs = files.unpublished_runs(warehouse, 200)
     write_durably(
         station.published / SINCE,
         json.dumps(
-            {"snapshot": snapshot, "seen_again": [list(f) for f in files], "runs": [[str(v) for v in r] for r in runs]}
+            {"snapshot": snapshot, "seen_again": [list(f) for f in met], "runs": [[str(v) for v in r] for r in runs]}
         ),
     )
 

@@ -6,6 +6,7 @@ from typing import Any
 import pandas as pd
 
 from pipelines.station.settings import SettingsError, Station
+from pipelines.warehouse.rows import newest
 from pipelines.warehouse.store import Warehouse
 
 #: what has happened, never what is planned: the last of these is the last day of the data
@@ -69,14 +70,8 @@ def day_of(at: Any, station: Station) -> pd.Timestamp:
 
 def newest_record(warehouse: Warehouse) -> tuple[pd.Timestamp | None, str]:
     """The last moment that any current row says has happened, UTC, and the file and column that say so."""
-    asked = " UNION ALL ".join(
-        f"SELECT max(CAST({column} AS TIMESTAMPTZ)), arg_max(file, {column}), '{column}' "
-        f"FROM rows_{source} WHERE state = 'current'"
-        for source, columns in _HAPPENED.items()
-        for column in columns
-    )
-    newest = [row for row in warehouse.con.execute(asked).fetchall() if row[0] is not None]
-    if not newest:
+    found = newest(warehouse, _HAPPENED)
+    if found is None:
         return None, ""
-    at, file, column = max(newest)
+    at, file, column = found
     return pd.Timestamp(at).tz_convert("UTC").as_unit("us"), f"{file}, {column}"

@@ -13,8 +13,8 @@ from typing import Any
 
 import duckdb
 import pandas as pd
-import pyarrow as pa
 
+from pipelines.warehouse.arrow import as_frame
 from pipelines.warehouse.earlier_names import rename_earlier
 from pipelines.warehouse.trouble import WarehouseBusy, WarehouseDamaged, trouble
 from schemas.codes import all_codes
@@ -82,20 +82,6 @@ FIRST_PUBLISHED = {
 }
 STORED = tuple(name for name in SOURCES if name != "dive_samples")
 MACHINE_ROOM = ("ingest_files", "rejects", "notices", "runs")
-
-
-#: whole numbers and truth values stay what they are where some are missing
-NULLABLE = {pa.int64(): pd.Int64Dtype(), pa.int32(): pd.Int32Dtype(), pa.bool_(): pd.BooleanDtype()}
-
-
-def _as_frame(table: pa.Table) -> pd.DataFrame:
-    frame = table.to_pandas(date_as_object=False)
-    for name, column in zip(table.column_names, table.columns, strict=True):
-        if pa.types.is_decimal(column.type):  # DuckDB's sum of whole numbers
-            frame[name] = frame[name].astype("float64")
-        elif column.null_count and column.type in NULLABLE:
-            frame[name] = column.to_pandas(types_mapper=NULLABLE.get)
-    return frame
 
 
 class Warehouse:
@@ -176,36 +162,32 @@ class Warehouse:
         return int(self.one("SELECT value FROM meta WHERE key = 'version'"))
 
     # --- reading ------------------------------------------------------------------------------
-    def frame(self, query: str, parameters: list | None = None) -> pd.DataFrame:
+    def frame(self, query: str, parameters: list | dict | None = None) -> pd.DataFrame:
         """The answer as a frame, by way of Arrow: three times as quick as DuckDB's own for a few rows."""
-        return _as_frame(self.con.sql(query, params=parameters or []).to_arrow_table())
+        return as_frame(self.con.sql(query, params=parameters or None).to_arrow_table())
+
+    @contextmanager
+    def lent(self, name: str, frame: pd.DataFrame) -> Iterator[None]:
+        """Queries inside may name this frame."""
+        self.con.register(name, frame)
+        try:
+            yield
+        finally:
+            self.con.unregister(name)
 
     def one(self, query: str, parameters: list | None = None):
         """The first value of the first row, or None; leaves no result open on the connection."""
         rows = self.con.execute(query, parameters or []).fetchall()
         return rows[0][0] if rows else None
 
+    def whole(self, table: str) -> pd.DataFrame:
+        """A table as it is stored."""
+        return self.frame(f"SELECT * FROM {table}")
+
     def current(self, source: str) -> pd.DataFrame:
         """The rows that count, with the contract's columns, `assumed`, `value_flags` and `row_hash`."""
         rows = self.frame(f"SELECT * FROM rows_{source} WHERE state = 'current' ORDER BY {_key(source)}")
         return conform(rows, SOURCES[source].fields.values(), keep=("assumed", "value_flags", "row_hash"))
-
-    def fills_not_accepted(self) -> pd.DataFrame:
-        """Fills of the log that were rejected or wait and that no accepted row stands for: fill_id, unit_id, filled_at.
-
-        A time that cannot be read is taken from the row above it in the same file.
-        """
-        rows = self.frame("""
-            SELECT fill_id, unit_id, filled_at FROM (
-                SELECT fill_id, unit_id, state,
-                       coalesce(filled_at, last_value(filled_at IGNORE NULLS) OVER (
-                           PARTITION BY file, file_sha256 ORDER BY row_number
-                           ROWS BETWEEN UNBOUNDED PRECEDING AND CURRENT ROW)) AS filled_at
-                FROM rows_fills WHERE state <> 'replaced') AS dated
-            WHERE state IN ('rejected', 'waiting') AND unit_id IS NOT NULL AND filled_at IS NOT NULL
-              AND fill_id NOT IN (SELECT fill_id FROM rows_fills WHERE state = 'current')
-            ORDER BY unit_id, filled_at, fill_id""")
-        return rows.astype({"fill_id": "str", "unit_id": "str", "filled_at": "datetime64[us, UTC]"})
 
     def _once(self, name: str, ask: Callable[[], Any]) -> Any:
         """An answer that stands until a register changes."""

@@ -1,0 +1,18 @@
+"""Answers of the database as frames, by way of Arrow."""
+
+import pandas as pd
+import pyarrow as pa
+
+#: whole numbers and truth values stay what they are where some are missing
+NULLABLE = {pa.int64(): pd.Int64Dtype(), pa.int32(): pd.Int32Dtype(), pa.bool_(): pd.BooleanDtype()}
+
+
+def as_frame(table: pa.Table) -> pd.DataFrame:
+    """The same table; sums of whole numbers become floats."""
+    frame = table.to_pandas(date_as_object=False)
+    for name, column in zip(table.column_names, table.columns, strict=True):
+        if pa.types.is_decimal(column.type):
+            frame[name] = frame[name].astype("float64")
+        elif column.null_count and column.type in NULLABLE:
+            frame[name] = column.to_pandas(types_mapper=NULLABLE.get)
+    return frame

@@ -1,0 +1,179 @@
+"""What the warehouse knows of files: how each was read, the parts of samples they gave, and the runs.
+
+A file is known by its place in the inbox (`file`) and its content (`file_sha256`).
+"""
+
+from collections.abc import Iterable
+from typing import Any
+
+import pandas as pd
+
+from pipelines.warehouse.store import Warehouse
+
+_THIS = "file = ? AND file_sha256 = ?"
+_WRITTEN = "SELECT DISTINCT file, file_sha256 FROM"
+
+
+# --- readings -------------------------------------------------------------------------------------
+def readings(
+    warehouse: Warehouse, columns: Iterable[str], *, file: str | None = None, sha256: str | None = None
+) -> list[dict[str, Any]]:
+    """Readings of all files, or of this place, or of this content, with these columns; the last of a place last."""
+    columns = tuple(columns)
+    rows = warehouse.con.execute(
+        f"SELECT {', '.join(columns)} FROM ingest_files "
+        "WHERE coalesce(file = $file, true) AND coalesce(file_sha256 = $sha256, true) "
+        "ORDER BY coalesce(read_nth, 0), received_at, rowid",
+        {"file": file, "sha256": sha256},
+    ).fetchall()
+    return [dict(zip(columns, row, strict=True)) for row in rows]
+
+
+def any_read(warehouse: Warehouse) -> bool:
+    """Whether any file was ever read."""
+    return warehouse.one("SELECT 1 FROM ingest_files LIMIT 1") is not None
+
+
+def record_reading(warehouse: Warehouse, row: dict[str, Any]) -> None:
+    """Keep how a file was read, in place of an earlier reading of the same content there."""
+    warehouse.con.execute(f"DELETE FROM ingest_files WHERE {_THIS}", [row["file"], row["file_sha256"]])
+    warehouse.con.execute(
+        f"INSERT INTO ingest_files ({', '.join(row)}) VALUES ({', '.join('?' * len(row))})", list(row.values())
+    )
+
+
+def mark_seen(warehouse: Warehouse, files: list[str]) -> None:
+    """These lie in the inbox as they were when last read."""
+    warehouse.con.execute(
+        "UPDATE ingest_files SET seen_again = seen_again + 1 WHERE file IN (SELECT unnest(?))", [files]
+    )
+
+
+def mark_touched(
+    warehouse: Warehouse, file: str, sha256: str, size: int, mtime_ns: int, modified_at: pd.Timestamp
+) -> None:
+    """The same content stands there with another time of saving."""
+    warehouse.con.execute(
+        f"UPDATE ingest_files SET seen_again = seen_again + 1, size = ?, mtime_ns = ?, modified_at = ? WHERE {_THIS}",
+        [size, mtime_ns, modified_at, file, sha256],
+    )
+
+
+def shift_counts(warehouse: Warehouse, file: str, sha256: str, accepted: int) -> None:
+    """So many rows of a reading are accepted now that were rejected; fewer than none: the other way."""
+    warehouse.con.execute(
+        f"UPDATE ingest_files SET rows_accepted = rows_accepted + ?, rows_rejected = rows_rejected - ? WHERE {_THIS}",
+        [accepted, accepted, file, sha256],
+    )
+
+
+def row_counts(warehouse: Warehouse) -> pd.DataFrame:
+    """source, rows_read, rows_accepted, rows_rejected by file."""
+    return warehouse.frame("SELECT file, source, rows_read, rows_accepted, rows_rejected FROM ingest_files").set_index(
+        "file"
+    )
+
+
+def seen_again(warehouse: Warehouse) -> list[tuple[str, str, int]]:
+    """How often each reading was met again: file, file_sha256, times."""
+    return warehouse.con.execute("SELECT file, file_sha256, seen_again FROM ingest_files").fetchall()
+
+
+def forget_readings(warehouse: Warehouse) -> None:
+    """Let every file count as new and without samples: for a copy that has no lake."""
+    warehouse.con.execute("DELETE FROM lake_parts")
+    warehouse.con.execute("DELETE FROM ingest_files")
+
+
+# --- layouts that wait for a yes ------------------------------------------------------------------
+def waiting_layouts(warehouse: Warehouse) -> list[tuple[str, str, str]]:
+    """file, file_sha256 and the layout's hash of each reading whose new layout waits."""
+    return warehouse.con.execute(
+        "SELECT file, file_sha256, waits_for FROM ingest_files WHERE waits_for IS NOT NULL"
+    ).fetchall()
+
+
+def set_waiting_layout(warehouse: Warehouse, file: str, sha256: str, layout: str | None) -> None:
+    """Note the hash of the layout that waits, or that none does any more."""
+    warehouse.con.execute(f"UPDATE ingest_files SET waits_for = ? WHERE {_THIS}", [layout, file, sha256])
+
+
+# --- dives whose member was guessed ---------------------------------------------------------------
+def add_guessed(warehouse: Warehouse, file: str, sha256: str, dives: list[str]) -> None:
+    """Rows of these dives were given to the only member with such a dive."""
+    warehouse.con.execute(
+        f"UPDATE ingest_files SET guessed = list_distinct(list_concat(coalesce(guessed, []), ?)) WHERE {_THIS}",
+        [dives, file, sha256],
+    )
+
+
+def ambiguous_now(warehouse: Warehouse) -> list[tuple[str, str]]:
+    """Readings with a guessed dive that several members have by now: file, file_sha256."""
+    return warehouse.con.execute(f"""
+        {_WRITTEN} (SELECT file, file_sha256, unnest(guessed) AS dive_id FROM ingest_files)
+        WHERE dive_id IN (SELECT dive_id FROM rows_dives WHERE state = 'current'
+                          GROUP BY dive_id HAVING count(DISTINCT member_id) > 1)
+    """).fetchall()
+
+
+# --- parts of samples -----------------------------------------------------------------------------
+def parts(warehouse: Warehouse, state: str) -> list[dict[str, Any]]:
+    """The parts of samples in a state, with their rowid as `id`."""
+    return warehouse.frame("SELECT rowid AS id, * FROM lake_parts WHERE state = ?", [state]).to_dict("records")
+
+
+def drop_part(warehouse: Warehouse, part_id: int) -> None:
+    """Forget a part whose samples now lie in others."""
+    warehouse.con.execute("DELETE FROM lake_parts WHERE rowid = ?", [part_id])
+
+
+def mark_lost(warehouse: Warehouse, paths: list[str]) -> None:
+    """These parts can be read neither in the lake nor again from the archive."""
+    warehouse.con.execute(
+        "UPDATE lake_parts SET state = 'lost' WHERE state = 'current' AND path IN (SELECT unnest(?))", [paths]
+    )
+
+
+def parts_of_file(warehouse: Warehouse, file: str, sha256: str) -> list[tuple[str, str, bool]]:
+    """Current parts that a place gave: path, sha256 of the part, and whether this content gave it."""
+    return warehouse.con.execute(
+        "SELECT path, sha256, file_sha256 = ? FROM lake_parts WHERE state = 'current' AND file = ?", [sha256, file]
+    ).fetchall()
+
+
+def rival_parts(
+    warehouse: Warehouse, file: str, order_at: pd.Timestamp, members: list[str], months: list
+) -> list[tuple[str, str, str, bool]]:
+    """Current parts of these members and months that rank above a file, or beside it with another name.
+
+    path, sha256 of the part, file, and whether it is newer.
+    """
+    return warehouse.con.execute(
+        """
+        SELECT DISTINCT path, sha256, file, order_at > ? FROM lake_parts
+        WHERE state = 'current' AND (order_at > ? OR (order_at = ? AND file <> ?))
+          AND (member_id, month_on) IN (SELECT unnest(?), unnest(?))
+        """,
+        [order_at] * 3 + [file, members, months],
+    ).fetchall()
+
+
+# --- runs -----------------------------------------------------------------------------------------
+def record_run(warehouse: Warehouse, row: dict[str, Any]) -> None:
+    """Keep what became of a run, in place of what was kept of it before."""
+    warehouse.con.execute("DELETE FROM runs WHERE run_id = ?", [row["run_id"]])
+    warehouse.insert("runs", pd.DataFrame([row]))
+
+
+def last_run_at(warehouse: Warehouse, but: str) -> Any:
+    """When the last run began whose outcome was another than this; None without one."""
+    return warehouse.one("SELECT started_at FROM runs WHERE outcome <> ? ORDER BY rowid DESC LIMIT 1", [but])
+
+
+def unpublished_runs(warehouse: Warehouse, most: int) -> list[tuple]:
+    """The newest runs that published nothing: run_id, started_at, finished_at, as_of_on, outcome."""
+    return warehouse.con.execute(
+        "SELECT run_id, started_at, finished_at, as_of_on, outcome FROM runs WHERE outcome <> 'published' "
+        "ORDER BY started_at DESC LIMIT ?",
+        [most],
+    ).fetchall()

@@ -1,0 +1,77 @@
+"""Rows that were rejected (`rejects`), and what is to be known of files besides (`notices`)."""
+
+from collections.abc import Iterable
+
+import pandas as pd
+
+from pipelines.warehouse.store import Warehouse
+
+_OF_A_FILE = "file IN (SELECT unnest(?)) AND row_number IS NULL AND resolved_at IS NULL"
+
+
+def count_open(warehouse: Warehouse) -> int:
+    """How many rejects nobody has fixed yet."""
+    return warehouse.one("SELECT count(*) FROM rejects WHERE resolved_at IS NULL")
+
+
+def open_since(warehouse: Warehouse, moment: pd.Timestamp) -> pd.DataFrame:
+    """Open rejects first seen at this moment, by file and row."""
+    return warehouse.frame(
+        "SELECT * FROM rejects WHERE resolved_at IS NULL AND first_seen_at = ? ORDER BY file, row_number", [moment]
+    )
+
+
+def any_open_of_files(warehouse: Warehouse, files: list[str]) -> bool:
+    """Whether one of these files stands refused as a whole."""
+    return warehouse.one(f"SELECT 1 FROM rejects WHERE {_OF_A_FILE} LIMIT 1", [files]) is not None
+
+
+def close_of_files(warehouse: Warehouse, files: list[str], now: pd.Timestamp) -> None:
+    """These files were refused as a whole and are no problem any more."""
+    warehouse.con.execute(f"UPDATE rejects SET resolved_at = ? WHERE {_OF_A_FILE}", [now, files])
+
+
+def close_of_older_content(warehouse: Warehouse, file: str, sha256: str, now: pd.Timestamp) -> None:
+    """A newer content stands in this place: it answers what was rejected there, but not what waits."""
+    warehouse.con.execute(
+        "UPDATE rejects SET resolved_at = ? "
+        "WHERE file = ? AND file_sha256 <> ? AND resolved_at IS NULL AND NOT waiting",
+        [now, file, sha256],
+    )
+
+
+def close_of_moved(warehouse: Warehouse, moved: pd.DataFrame, now: pd.Timestamp) -> None:
+    """Rows that waited and count now: close their rejects, and let the counts of their files follow.
+
+    What waited within one run never was a problem to anybody and leaves no reject. `moved` has source, file,
+    file_sha256 and row_number.
+    """
+    con = warehouse.con
+    con.register("moved", moved)
+    theirs = """waiting AND EXISTS (SELECT 1 FROM moved m
+        WHERE m.file = rejects.file AND m.file_sha256 = rejects.file_sha256
+          AND m.source = rejects.source AND m.row_number = rejects.row_number)"""
+    con.execute(f"DELETE FROM rejects WHERE first_seen_at = ? AND {theirs}", [now])
+    con.execute(f"UPDATE rejects SET resolved_at = ?, waiting = false WHERE {theirs}", [now])
+    con.execute("""
+        UPDATE ingest_files SET rows_accepted = rows_accepted + m.n, rows_rejected = rows_rejected - m.n
+        FROM (SELECT file, file_sha256, count(*) AS n FROM moved GROUP BY ALL) m
+        WHERE m.file = ingest_files.file AND m.file_sha256 = ingest_files.file_sha256""")
+    con.unregister("moved")
+
+
+# --- notices --------------------------------------------------------------------------------------
+def listed(warehouse: Warehouse, rules: Iterable[str]) -> pd.DataFrame:
+    """Notices under these rules: file, value, rule, message."""
+    return warehouse.frame(
+        "SELECT file, value, rule, message FROM notices WHERE rule IN (SELECT unnest(?)) ORDER BY ALL", [list(rules)]
+    )
+
+
+def unlist(warehouse: Warehouse, file: str, rules: Iterable[str], value: str | None = None) -> None:
+    """Take notices of a file under these rules away; with a value, those that name it alone."""
+    warehouse.con.execute(
+        "DELETE FROM notices WHERE file = $file AND rule IN (SELECT unnest($rules)) "
+        "AND ($value IS NULL OR value = $value)",
+        {"file": file, "rules": list(rules), "value": value},
+    )

@@ -1,0 +1,170 @@
+"""Questions about the stored rows of sources, whichever file gave them."""
+
+from typing import Any
+
+import pandas as pd
+
+from pipelines.warehouse.store import STORED, Warehouse
+from schemas.sources import SOURCES
+
+
+def _same_key(source: str, one: str, other: str) -> str:
+    return " AND ".join(f"{one}.{n} IS NOT DISTINCT FROM {other}.{n}" for n in SOURCES[source].key)
+
+
+def count_overruled(warehouse: Warehouse, source: str, file: str, sha256: str) -> int:
+    """Rows of a file that do not count because one that looks newer has their key, with other values."""
+    return warehouse.one(
+        f"""
+        SELECT count(*) FROM rows_{source} r JOIN rows_{source} c ON {_same_key(source, "r", "c")}
+        WHERE r.file = ? AND r.file_sha256 = ? AND r.state = 'superseded' AND c.state = 'current'
+          AND c.row_hash <> r.row_hash AND c.file_sha256 <> r.file_sha256
+          AND (c.order_at <> r.order_at OR c.file = r.file)""",
+        [file, sha256],
+    )
+
+
+def count_that_would_win(warehouse: Warehouse, source: str, file: str, sha256: str, at: pd.Timestamp) -> int:
+    """Rows of a file that would count, had it been saved at that time."""
+    return warehouse.one(
+        f"""
+        SELECT count(*) FROM rows_{source} r JOIN rows_{source} c ON {_same_key(source, "r", "c")}
+        WHERE r.file = ? AND r.file_sha256 = ? AND r.state = 'superseded' AND r.revised_at IS NULL
+          AND c.state = 'current' AND c.row_hash <> r.row_hash AND c.order_at <= ?""",
+        [file, sha256, at],
+    )
+
+
+def of_same_time(warehouse: Warehouse, source: str, file: str, sha256: str) -> list[tuple[str, int]]:
+    """Other files of the same moment with other values under the same keys: file, rows."""
+    return warehouse.con.execute(
+        f"""
+        SELECT c.file, count(*) FROM rows_{source} r JOIN rows_{source} c ON {_same_key(source, "r", "c")}
+        WHERE r.file = ? AND r.file_sha256 = ? AND c.file <> r.file AND c.order_at = r.order_at
+          AND r.state IN ('current', 'superseded') AND c.state IN ('current', 'superseded')
+          AND c.row_hash <> r.row_hash
+        GROUP BY c.file ORDER BY c.file""",
+        [file, sha256],
+    ).fetchall()
+
+
+def no_longer_in_file(warehouse: Warehouse, source: str, file: str, sha256: str) -> list[str]:
+    """Keys that an earlier content of this place gave and this one has not, as words; they still count."""
+    named = ", ".join(f"CAST(o.{n} AS VARCHAR)" for n in SOURCES[source].key)
+    rows = warehouse.con.execute(
+        f"""
+        SELECT DISTINCT concat_ws(' ', {named}) AS named FROM rows_{source} o
+        WHERE o.file = $file AND o.file_sha256 <> $sha AND o.state = 'current' AND NOT EXISTS
+              (SELECT 1 FROM rows_{source} n WHERE n.file = $file AND n.file_sha256 = $sha
+               AND {_same_key(source, "o", "n")})
+        ORDER BY named
+        """,
+        {"file": file, "sha": sha256},
+    ).fetchall()
+    return [row[0] for row in rows]
+
+
+def in_state(warehouse: Warehouse, source: str, state: str, file: str | None = None) -> pd.DataFrame:
+    """Whole stored rows in a state, with their rowid as `id`; of one file, if asked."""
+    return warehouse.frame(
+        f"SELECT rowid AS id, * FROM rows_{source} WHERE state = $state AND coalesce(file = $file, true)",
+        {"state": state, "file": file},
+    )
+
+
+def anything_waits(warehouse: Warehouse) -> bool:
+    """Whether any row or part waits for a register."""
+    tables = [*(f"rows_{source}" for source in STORED), "lake_parts"]
+    asked = " UNION ALL ".join(f"SELECT 1 FROM {table} WHERE state = 'waiting'" for table in tables)
+    return warehouse.one(f"SELECT 1 FROM ({asked}) LIMIT 1") is not None
+
+
+def delete(warehouse: Warehouse, source: str, ids: list[int]) -> None:
+    """Take rows out, because they are stored anew."""
+    warehouse.con.execute(f"DELETE FROM rows_{source} WHERE rowid IN (SELECT unnest(?))", [ids])
+
+
+def reject(warehouse: Warehouse, source: str, ids: list[int]) -> None:
+    """Let these rows count no more; older ones of their keys do again."""
+    warehouse.con.execute(f"UPDATE rows_{source} SET state = 'rejected' WHERE rowid IN (SELECT unnest(?))", [ids])
+    warehouse.rank(source, warehouse.keys_of(source, ids))
+
+
+def current_of_keys(warehouse: Warehouse, source: str, keys: pd.DataFrame) -> pd.DataFrame:
+    """Where the current rows of these keys stand: id, file, file_sha256, row_number, line."""
+    same = " AND ".join(f"r.{name} IS NOT DISTINCT FROM k.{name}" for name in keys)
+    with warehouse.lent("keys", keys):
+        return warehouse.frame(
+            "SELECT r.rowid AS id, r.file, r.file_sha256, r.row_number, r.line "
+            f"FROM rows_{source} r SEMI JOIN keys k ON {same} WHERE r.state = 'current'"
+        )
+
+
+def known_places(warehouse: Warehouse, source: str, keys: pd.DataFrame, *, member_may_lack: bool = False) -> list[int]:
+    """Which of these keys, by place, have a current row; a key may lack its member, where the dive tells it."""
+    owner = " OR k.member_id IS NULL" if member_may_lack else ""
+    same = " AND ".join(f"(k.{n} IS NOT DISTINCT FROM c.{n}{owner if n == 'member_id' else ''})" for n in keys)
+    with warehouse.lent("keys", keys.assign(place=range(len(keys)))):
+        rows = warehouse.con.execute(
+            f"SELECT DISTINCT k.place FROM keys k JOIN rows_{source} c ON {same} WHERE c.state = 'current' ORDER BY 1"
+        ).fetchall()
+    return [row[0] for row in rows]
+
+
+def newest(warehouse: Warehouse, happened: dict[str, tuple[str, ...]]) -> tuple[Any, str, str] | None:
+    """The last moment that a current row says has happened, the file and the column; columns by source."""
+    asked = " UNION ALL ".join(
+        f"SELECT max(CAST({column} AS TIMESTAMPTZ)), arg_max(file, {column}), '{column}' "
+        f"FROM rows_{source} WHERE state = 'current'"
+        for source, columns in happened.items()
+        for column in columns
+    )
+    return max((row for row in warehouse.con.execute(asked).fetchall() if row[0] is not None), default=None)
+
+
+def link_targets(warehouse: Warehouse) -> list[tuple]:
+    """Current links: source_ref, kind, target_id, member_id."""
+    return warehouse.con.execute(
+        "SELECT source_ref, kind, target_id, member_id FROM rows_links WHERE state = 'current' ORDER BY ALL"
+    ).fetchall()
+
+
+def sets_named_like_cylinders(warehouse: Warehouse) -> set[tuple[str, str]]:
+    """file and set_id of each set that has the name of a cylinder."""
+    current = "state = 'current'"
+    cylinders = f"(SELECT cylinder_id FROM rows_cylinders WHERE {current})"
+    return set(
+        warehouse.con.execute(
+            f"SELECT file, set_id FROM rows_cylinders WHERE {current} AND set_id IN {cylinders} UNION "
+            f"SELECT file, set_id FROM rows_set_members WHERE {current} AND set_id IN {cylinders}"
+        ).fetchall()
+    )
+
+
+def tanks_without_a_row_that_counts(warehouse: Warehouse) -> pd.DataFrame:
+    """Rows of dive_tanks that were rejected or wait, where no current row has their dive and tank."""
+    return warehouse.frame(
+        "SELECT r.* FROM rows_dive_tanks r WHERE r.state IN ('waiting', 'rejected') AND r.dive_id IS NOT NULL "
+        "AND NOT EXISTS (SELECT 1 FROM rows_dive_tanks c WHERE c.state = 'current' AND c.dive_id = r.dive_id "
+        "AND c.tank_no IS NOT DISTINCT FROM r.tank_no "
+        "AND c.member_id IS NOT DISTINCT FROM coalesce(r.member_id, c.member_id)) "
+        "ORDER BY r.member_id, r.dive_id, r.tank_no, r.file, r.row_number"
+    )
+
+
+def fills_not_accepted(warehouse: Warehouse) -> pd.DataFrame:
+    """Fills of the log that were rejected or wait and that no accepted row stands for: fill_id, unit_id, filled_at.
+
+    A time that cannot be read is taken from the row above it in the same file.
+    """
+    rows = warehouse.frame("""
+        SELECT fill_id, unit_id, filled_at FROM (
+            SELECT fill_id, unit_id, state,
+                   coalesce(filled_at, last_value(filled_at IGNORE NULLS) OVER (
+                       PARTITION BY file, file_sha256 ORDER BY row_number
+                       ROWS BETWEEN UNBOUNDED PRECEDING AND CURRENT ROW)) AS filled_at
+            FROM rows_fills WHERE state <> 'replaced') AS dated
+        WHERE state IN ('rejected', 'waiting') AND unit_id IS NOT NULL AND filled_at IS NOT NULL
+          AND fill_id NOT IN (SELECT fill_id FROM rows_fills WHERE state = 'current')
+        ORDER BY unit_id, filled_at, fill_id""")
+    return rows.astype({"fill_id": "str", "unit_id": "str", "filled_at": "datetime64[us, UTC]"})
