@@ -28,7 +28,18 @@ TESTS = Path(__file__).parent
 #: files and groups in the order in which they should begin, longest first; the others follow
 FIRST = (
     "sample_station",
+    "test_incremental.py",
+    "test_pass.py",
+    "test_keeps_station.py",
+    "test_fill_verdict.py",
+    "test_refresh_steps.py",
+    "test_unknown_residue.py",
+    "test_damage.py",
+    "test_rows_that_break.py",
     "test_sign_in_browser.py",
+    "test_layout_change.py",
+    "test_dive_accuracy.py",
+    "test_schedule.py",
 )
 
 
@@ -48,7 +59,7 @@ def _asked_for(config, item) -> bool:
     return "once" in config.option.markexpr or bool(named & inside)
 
 
-@pytest.hookimpl(trylast=True)
+@pytest.hookimpl(tryfirst=True)  # before xdist, which reads the groups in the same hook
 def pytest_collection_modifyitems(config, items):
     for item in items:
         item.add_marker(pytest.mark.xdist_group(_group(item)))
