@@ -18,6 +18,11 @@ class Table:
     #: a step's working columns, for later steps alone: kept as they are, not exported
     internal: bool = False
 
+    @property
+    def columns(self) -> list[str]:
+        """Their names, in order."""
+        return list(self.fields)
+
 
 TABLES: dict[str, Table] = {}
 

@@ -10,25 +10,12 @@ import pandas as pd
 from schemas.capacity import resolve_capacity
 from schemas.frames import lists
 from schemas.policy import Policy
+from schemas.tables import TABLES
 
 JOINED = "manifolded"
+#: the columns of `units` that are added where states are worked out
+STATE_TODAY = ("in_test_today", "oxygen_clean_today")
 NAMED_LIKE = "set_named_like_cylinder"
-UNIT_COLUMNS = [
-    "unit_id",
-    "set_id",
-    "side",
-    "joined",
-    "material",
-    "water_capacity_l",
-    "capacity_basis",
-    "capacity_sd_pct",
-    "working_pressure_bar",
-    "permitted_bar",
-    "test_pressure_bar",
-    "valve_rating_known",
-    "empty_mass_kg",
-    "flags",
-]
 MEMBERSHIP_COLUMNS = ["set_id", "cylinder_id", "position", "from_on", "to_on", "assumed"]
 
 
@@ -162,7 +149,11 @@ def build_units(inputs: dict[str, pd.DataFrame], policy: Policy, as_of_on: pd.Ti
     )
     sets = _sets(single, set_membership(inputs), kind, as_of_on)
     units = pd.concat([single, sets], ignore_index=True) if len(sets) else single
-    return {"units": units.sort_values("unit_id", ignore_index=True)[UNIT_COLUMNS]}
+    return {
+        "units": units.sort_values("unit_id", ignore_index=True)[
+            [c for c in TABLES["units"].columns if c not in STATE_TODAY]
+        ]
+    }
 
 
 def _set_kinds(cylinders: pd.DataFrame) -> pd.DataFrame:

@@ -3,8 +3,9 @@
 import pandas as pd
 import pytest
 
-from pipelines.derive.units import UNIT_COLUMNS, build_units, cylinders_of_units_on
+from pipelines.derive.units import STATE_TODAY, build_units, cylinders_of_units_on
 from schemas.policy import Policy
+from schemas.tables import TABLES
 from tests.pipelines.fleet_frames import frames
 
 TODAY = pd.Timestamp("2026-06-01")
@@ -12,7 +13,7 @@ TODAY = pd.Timestamp("2026-06-01")
 
 def units_of(**sources):
     made = build_units(frames(**sources), Policy(), TODAY)["units"]
-    assert list(made.columns) == UNIT_COLUMNS
+    assert [*made.columns, *STATE_TODAY] == TABLES["units"].columns
     return made.set_index("unit_id")
 
 

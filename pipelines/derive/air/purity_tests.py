@@ -10,10 +10,10 @@ import numpy as np
 import pandas as pd
 
 from schemas.policy import Policy
+from schemas.tables import TABLES
 from shared.air.purity import QUANTITIES, AirTests, Limit, judge, limits_of, purity_rules, within
 from shared.inspection.dates import add_months, last_event_on
 
-QUALITY_COLUMNS = ["compressor_id", "sampled_on", "quantity", "value", "limit", "limit_source", "verdict"]
 #: how the air of a compressor stands, worst first
 STATES = ("failed", "failed_later", "overdue", "never_tested", "partly_tested", "passed")
 
@@ -87,7 +87,9 @@ def build_air_quality(tests: pd.DataFrame, policy: Policy) -> pd.DataFrame:
         )
         parts.append(part if limit.asked_for else part[verdicts[quantity] != "not_measured"])
     made = pd.concat(parts, ignore_index=True).astype({"quantity": "str", "limit_source": "str", "verdict": "str"})
-    return made.sort_values(["compressor_id", "sampled_on", "quantity"], ignore_index=True)[QUALITY_COLUMNS]
+    return made.sort_values(["compressor_id", "sampled_on", "quantity"], ignore_index=True)[
+        TABLES["air_quality"].columns
+    ]
 
 
 def _says_limit(limit: Limit) -> str:

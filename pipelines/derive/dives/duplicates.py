@@ -11,7 +11,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-DUPLICATE_COLUMNS = ["member_id", "dive_id", "started_at", "kept_dive_id", "reason"]
+from schemas.frames import PANDAS
+from schemas.tables import TABLES
+
 GRID_S = 10.0
 LIKE_M = 1.0
 """Two computers on one diver differ by less than this, root mean square, once their clocks are matched."""
@@ -212,5 +214,5 @@ def _same_cylinder(one: dict, other: dict, within_bar: float) -> bool | None:
 
 
 def _frame(rows: list[tuple]) -> pd.DataFrame:
-    types = dict.fromkeys(DUPLICATE_COLUMNS, "str") | {"started_at": "datetime64[us, UTC]"}
-    return pd.DataFrame(rows, columns=DUPLICATE_COLUMNS).astype(types)
+    types = {c.name: PANDAS[c.kind] for c in TABLES["dive_duplicates"].fields.values()}
+    return pd.DataFrame(rows, columns=TABLES["dive_duplicates"].columns).astype(types)

@@ -7,9 +7,9 @@ import numpy as np
 import pandas as pd
 
 from pipelines.derive.fills.terms import gauge_steps
+from schemas.tables import TABLES
 from shared.filling.settling import Z80, Belief
 
-COLUMNS = ["gauge_id", "month_on", "offset_bar", "offset_low_bar", "offset_high_bar", "drifting"]
 SURE_SD = 3.0
 LEAST_MOVE_BAR = 1.0
 """Drifting: moved by more than this since its first month, and by more than three standard deviations."""
@@ -36,7 +36,7 @@ def build_gauge_check(c: pd.DataFrame, belief: Belief) -> pd.DataFrame:
     frame = frame[np.isfinite(c["stop_pressure_bar"].to_numpy(float))].drop_duplicates(["gauge_id", "month_on"])
     frame = frame.sort_values(["gauge_id", "month_on"], ignore_index=True)
     if frame.empty:
-        return pd.DataFrame(columns=COLUMNS)
+        return pd.DataFrame(columns=TABLES["gauge_check"].columns)
     columns = belief.causes.column
     base = np.array([columns["gauge", g, 0] for g in frame["gauge_id"]])
     walk = np.array([columns["gauge_walk", g, int(s)] for g, s in zip(frame["gauge_id"], frame["step"], strict=True)])
@@ -55,4 +55,4 @@ def build_gauge_check(c: pd.DataFrame, belief: Belief) -> pd.DataFrame:
         offset_low_bar=offset - Z80 * sd,
         offset_high_bar=offset + Z80 * sd,
         drifting=pd.array(moved | beyond, dtype="boolean"),
-    )[COLUMNS]
+    )[TABLES["gauge_check"].columns]

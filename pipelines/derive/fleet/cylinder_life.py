@@ -6,8 +6,7 @@ import pandas as pd
 from pipelines.derive.fleet.inspections import local_day, noon_of
 from pipelines.derive.units import cylinders_of_units_on, set_membership
 from schemas.policy import Policy
-
-LIFE_COLUMNS = ["cylinder_id", "at", "event", "value", "fill_id", "dive_id", "code"]
+from schemas.tables import TABLES
 
 
 def build_cylinder_life(
@@ -68,7 +67,7 @@ def build_cylinder_life(
         {"cylinder_id": "str", "event": "str", "value": "float64", "fill_id": "str", "dive_id": "str", "code": "str"}
     )
     made["at"] = made["at"].astype("datetime64[us, UTC]")
-    return made.sort_values(["cylinder_id", "at", "event"], ignore_index=True)[LIFE_COLUMNS]
+    return made.sort_values(["cylinder_id", "at", "event"], ignore_index=True)[TABLES["cylinder_life"].columns]
 
 
 def _part(cylinder_id, at, event, value, *, fill=None, dive=None, code=None) -> pd.DataFrame:

@@ -10,32 +10,9 @@ from pipelines.derive.fleet.inspections import cylinder_states_on, local_day, no
 from pipelines.derive.fleet.leaks import NO_GAUGES_CHECKED, build_leaks
 from pipelines.derive.units import cylinders_of_units_on, set_membership
 from schemas.policy import Policy
+from schemas.tables import TABLES
 from shared.inspection.state import States
 
-HEALTH_COLUMNS = [
-    "cylinder_id",
-    "owner_id",
-    "held_by",
-    "set_id",
-    "status",
-    "last_visual_on",
-    "last_hydrostatic_on",
-    "next_due_on",
-    "next_due_kind",
-    "days_to_due",
-    "inspection_state",
-    "rule_set",
-    "fills_since_hydrostatic",
-    "fills_out_of_date",
-    "leak_bar_per_day",
-    "leak_low_bar_per_day",
-    "leak_high_bar_per_day",
-    "leak_flag",
-    "leak_basis",
-    "short_fill_share",
-    "last_seen_at",
-    "score_reasons",
-]
 # short this often, and this much oftener than the fleet's middle: where all fills are short it is not the cylinder
 SHORT_SHARE, SHORT_ABOVE_FLEET, SHORT_LEAST_FILLS = 0.3, 0.2, 5
 
@@ -92,7 +69,7 @@ def build_fleet(
     health["last_seen_at"] = _last_seen(health["cylinder_id"], inputs, filled, dive_tank_use, policy)
     health["score_reasons"] = _reasons(inputs, health, states, units, intervals, out, filled, today, policy.time_zone)
     return {
-        "cylinder_health": health[HEALTH_COLUMNS],
+        "cylinder_health": health[TABLES["cylinder_health"].columns],
         "cylinder_life": build_cylinder_life(inputs, filled, dive_tank_use, intervals, policy),
     }
 

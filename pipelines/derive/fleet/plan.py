@@ -16,6 +16,7 @@ from pipelines.derive.fleet.plan_solver import Demands, Options, Solution, solve
 from pipelines.derive.units import set_membership
 from schemas.codes import codes_that
 from schemas.policy import Policy
+from schemas.tables import TABLES
 from shared.inspection.state import DATE_KINDS, INCLUDED_IN
 
 HORIZON_DAYS = 366
@@ -24,9 +25,6 @@ PAIR_VISITS = 8
 UNKNOWN_GAP_DAYS = 60.0
 CAPACITY_TOLERANCE_L = 0.5
 NOT_FIXED_BY_A_VISIT = codes_that(lambda c: not c.inspection_clears)
-
-PLAN_COLUMNS = ["visit_on", "cylinder_id", "kind", "due_on", "days_early", "in_service_after"]
-COVER_COLUMNS = ["starts_on", "ends_on", "needed", "available", "short_by", "freed_by", "material", "water_capacity_l"]
 
 
 def build_plan(
@@ -313,7 +311,7 @@ def _plan_rows(found: Solution, menu: _Menu, items: pd.DataFrame, visits: pd.Dat
         for cylinder, known in zip(items["cylinders"].iloc[at], items["known"].iloc[at], strict=True):
             due_on = known[kind]
             rows.append((visit_on, cylinder, kind, due_on, (due_on - visit_on).days, back_on))
-    made = pd.DataFrame(rows, columns=PLAN_COLUMNS)
+    made = pd.DataFrame(rows, columns=TABLES["inspection_plan"].columns)
     for name in ("visit_on", "due_on", "in_service_after"):
         made[name] = pd.to_datetime(made[name]).astype("datetime64[us]")
     made["days_early"] = pd.to_numeric(made["days_early"], errors="coerce")
@@ -346,7 +344,7 @@ def _cover_rows(found, menu, items, visits, bookings, slices) -> pd.DataFrame:
                 else None,
             }
         )
-    made = pd.DataFrame(rows, columns=COVER_COLUMNS)
+    made = pd.DataFrame(rows, columns=TABLES["booking_cover"].columns)
     for name in ("starts_on", "ends_on"):
         made[name] = pd.to_datetime(made[name]).astype("datetime64[us]")
     made = made.astype(
