@@ -129,7 +129,7 @@ def waterfall(page: Any, snapshot: Snapshot) -> None:
 
 
 def turn_to(name: str) -> Callable[[Any, Snapshot], None]:
-    def at(page: Any, snapshot: Snapshot) -> None:
+    def at(page: Any, _: Snapshot) -> None:
         page.goto(page.base)
         settle(page)
         page.get_by_role("link", name=name, exact=True).click()

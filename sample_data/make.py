@@ -28,14 +28,14 @@ def play(members=12, cylinders=30, months=7, fills=350, dives=300, seed=SEED, pl
     for m in people:
         m.units = [u for u in m.units if u in have] or [sorted(have)[0]]
         m.suit_unit, m.stage_unit = (u if u in have else "" for u in (m.suit_unit, m.stage_unit))
-    dive_events = schedule.plan_trimix(schedule.dives(people, fleet, dives, months, rng), rng)
+    dive_events = schedule.plan_trimix(schedule.dives(people, fleet, dives, months, rng))
     fill_events = schedule.fills_for(dive_events, fleet, rng)
     extra = schedule.extra_fills(
         dive_events, fill_events, fleet, max(0, fills - len(fill_events)), months, rng, planted
     )
     events = [*dive_events, *fill_events, *extra]
     if planted:
-        events = plant.plant(events, rng)
+        events = plant.plant(events)
     schedule.give_levels(events)
     season = Season(fleet, people, gauges, sky, weather.at(days[0], 0) - 86400, rng)
     del dive_events, fill_events, extra  # the season gives its events up as it plays them

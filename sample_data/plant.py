@@ -11,7 +11,7 @@ def _nth(events, n, **fact):
     return events[n]
 
 
-def plant(events, rng):
+def plant(events):
     """Change and add events; returns the list."""
 
     def fills(unit, gas=None):

@@ -124,7 +124,7 @@ def _clear(moments, low, high):
     return k == len(moments) or moments[k] > high
 
 
-def plan_trimix(events, rng):
+def plan_trimix(events):
     """The trimix diver's deep days: back gas 18/45, a stage of nitrox 50."""
     mine = [e for e in events if e.member and e.member.stage_unit]
     for k, e in enumerate(mine):

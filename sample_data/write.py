@@ -324,7 +324,7 @@ def _columns(names, rows):
 class _Uddf:
     """One member's UDDF files: one a month, written when the month is over."""
 
-    def __init__(self, folder, member, dives, tanks, planted):
+    def __init__(self, folder, member, dives, _, planted):
         self.folder, self.member, self.planted = folder, member, planted
         self.dives = dives
         self.waiting: list[Logged] = []

@@ -33,7 +33,6 @@ def page(snapshot: Snapshot) -> None:
     recalled(snapshot)
     for compressor in worst_first(health, tests):
         one(
-            snapshot,
             compressor,
             health[health["compressor_id"] == compressor],
             tests[tests["compressor_id"] == compressor],
@@ -50,8 +49,7 @@ def page(snapshot: Snapshot) -> None:
 def worst_first(health: pd.DataFrame, tests: pd.DataFrame) -> list[str]:
     """Compressors, those first that are not to be filled from: by air that stands failed, then by their state."""
     weights = {
-        row.compressor_id: 5 if row.air_state == "failed" else STATES.get(row.state, ("", 3))[1]
-        for row in each(health)
+        row.compressor_id: 5 if row.air_state == "failed" else STATES.get(row.state, ("", 3))[1] for row in each(health)
     }
     known = sorted(set(health["compressor_id"].dropna()) | set(tests["compressor_id"].dropna()))
     return sorted(known, key=lambda c: -weights.get(c, 3))
@@ -63,7 +61,7 @@ def last_measured(tests: pd.DataFrame) -> pd.DataFrame:
     return ordered.drop_duplicates("quantity", keep="last").sort_values("quantity").drop(columns="made")
 
 
-def one(snapshot: Snapshot, compressor: str, health: pd.DataFrame, tests: pd.DataFrame) -> None:
+def one(compressor: str, health: pd.DataFrame, tests: pd.DataFrame) -> None:
     parts.show(parts.heading(compressor, 2))
     last = last_measured(tests)
     failed = last[last["verdict"] == "fail"]

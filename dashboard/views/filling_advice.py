@@ -65,7 +65,7 @@ def show(snapshot: Snapshot, clearance: FillClearance | None, fills: pd.DataFram
     asked = _asked(snapshot, clearance, fills)
     if asked is None:
         return
-    found = _refused(snapshot, clearance, asked, fills)
+    found = _refused(snapshot, clearance, asked)
     if found:
         parts.show(
             parts.bar(
@@ -179,7 +179,7 @@ def _last_or(row: pd.Series | None, column: str, otherwise: float) -> float:
     return float(row[column]) if row is not None and words.known(row[column]) else otherwise
 
 
-def _refused(snapshot: Snapshot, clearance: FillClearance, asked: Asked, fills: pd.DataFrame) -> list[str]:
+def _refused(snapshot: Snapshot, clearance: FillClearance, asked: Asked) -> list[str]:
     rules = filling_rules(snapshot.station.get("rule_set") or "uk")
     limit = oxygen_limit_pct(rules, snapshot.policy("filling", "oxygen_limit_pct"))
     return refusals(

@@ -9,7 +9,6 @@ import pandas as pd
 
 from schemas.capacity import resolve_capacity
 from schemas.frames import lists
-from schemas.policy import Policy
 from schemas.tables import TABLES
 
 JOINED = "manifolded"
@@ -113,7 +112,7 @@ def cylinders_of_units_on(inputs: dict[str, pd.DataFrame], unit_id: pd.Series, o
     return found.sort_values(["row", "position", "cylinder_id"], ignore_index=True).astype(texts)
 
 
-def build_units(inputs: dict[str, pd.DataFrame], policy: Policy, as_of_on: pd.Timestamp) -> dict[str, pd.DataFrame]:
+def build_units(inputs: dict[str, pd.DataFrame], as_of_on: pd.Timestamp) -> dict[str, pd.DataFrame]:
     """The `units` table: a row for each cylinder and for each manifolded set.
 
     `joined` on a cylinder's own row says that its set is manifolded, so that a transmitter on each

@@ -35,7 +35,7 @@ def _trend_months(given: Given) -> Frames:
     from pipelines.derive.divers.trend import fit_trend_months
 
     memo = given.memo.get("trend_model")
-    return {"trend_model": fit_trend_months(given["dive_consumption"], given["dives"], given.policy, memo, given.today)}
+    return {"trend_model": fit_trend_months(given["dive_consumption"], given["dives"], memo, given.today)}
 
 
 TREND_MONTHS = Step(
@@ -68,7 +68,7 @@ EFFECTS = Step(
 def _trend(given: Given) -> Frames:
     from pipelines.derive.divers.trend import build_member_trend
 
-    return build_member_trend(given["dive_consumption"], given["dives"], given["trend_model"], given.policy)
+    return build_member_trend(given["dive_consumption"], given["dives"], given["trend_model"])
 
 
 TREND = Step(

@@ -23,7 +23,7 @@ def _units(given: Given) -> Frames:
     from pipelines.derive.fleet.inspections import unit_states_at
     from pipelines.derive.units import build_units
 
-    units = build_units(given, given.policy, given.today)["units"]
+    units = build_units(given, given.today)["units"]
     noon = (given.today + pd.Timedelta(hours=12)).tz_localize(given.policy.time_zone).tz_convert("UTC")
     states = unit_states_at(given, given.policy, units["unit_id"], pd.Series(noon, index=units.index))
     return {"units": units.assign(in_test_today=states["in_test"], oxygen_clean_today=states["oxygen_clean"])}

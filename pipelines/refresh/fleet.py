@@ -93,7 +93,7 @@ FLEET = Step(
 def _air(given: Given) -> Frames:
     from pipelines.derive.air.step import build_air
 
-    return build_air(given, given["fill_quality"], given.policy, given.today)
+    return build_air(given, given.policy, given.today)
 
 
 AIR = Step(
@@ -120,7 +120,6 @@ AIR = Step(
             "stop_pressure_bar",
         ),
         "loans": whole("loans"),
-        "fill_quality": ("fill_id",),
     },
     settings=PURITY_SETTINGS,
     rules=PURITY_RULES,
@@ -132,7 +131,7 @@ AIR = Step(
 def _plan(given: Given) -> Frames:
     from pipelines.derive.fleet.plan import build_plan
 
-    return build_plan(given, given["units"], given["cylinder_health"], given.policy, given.today)
+    return build_plan(given, given["units"], given.policy, given.today)
 
 
 PLAN = Step(
@@ -148,7 +147,6 @@ PLAN = Step(
         "visits": whole("visits"),
         "loans": whole("loans"),
         "units": ("unit_id", "joined", "material", "water_capacity_l"),
-        "cylinder_health": ("cylinder_id",),
     },
     settings=INSPECTED_SETTINGS,
     rules=INSPECTED_RULES,

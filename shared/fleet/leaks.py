@@ -304,7 +304,7 @@ def _judge(
         found &= says_so(recent, its_rate, its_sd, strict, 1)
         flag |= found
         window = np.where(found, k, window)
-    window = np.where(flag, _since_it_leaks(losses, off, at, later, counts, window, units), window)
+    window = np.where(flag, _since_it_leaks(losses, off, at, later, window), window)
     of_rate = at[later < window[unit[at]]]
     its_rate, its_sd = units_alone(losses.take(of_rate), fit, units, BIAS_SD_BAR)
     began = flag & (window < counts)
@@ -327,7 +327,7 @@ def _judge(
     )
 
 
-def _since_it_leaks(losses: Losses, off: NDArray, at, later, counts, window, units: int) -> NDArray[np.int64]:
+def _since_it_leaks(losses: Losses, off: NDArray, at, later, window) -> NDArray[np.int64]:
     """How many of each unit's latest intervals its rate stands on: those since it leaks, where it did not before.
 
     Of all beginnings the one that the intervals fit best, none lost before it: ln of the likelihood is (Σwdy)²/2Σwd².

@@ -70,7 +70,7 @@ def built(policy: Policy | None = None, previous=None, readings=None, **rows: li
     """The tables of the fills step for such a station."""
     policy = policy or Policy()
     given = inputs(**rows)
-    units = build_units(given, policy, TODAY)["units"]
+    units = build_units(given, TODAY)["units"]
     return build_fills(given, units, policy, TODAY, readings, previous)
 
 

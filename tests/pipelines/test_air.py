@@ -115,9 +115,7 @@ def test_recall_reaches_back_to_the_last_good_test_through_the_banks_and_says_wh
     ]
     cylinders = [{"cylinder_id": c, "owner_id": "station", "status": "in_service"} for c in "ABCDEF"]
     loans = [{"unit_id": "A", "member_id": "M1", "out_at": "2026-02-01T12:00Z"}]
-    made = build_air(station(fills, cylinders=cylinders, loans=loans), None, Policy(), TODAY)["recall"].set_index(
-        "fill_id"
-    )
+    made = build_air(station(fills, cylinders=cylinders, loans=loans), Policy(), TODAY)["recall"].set_index("fill_id")
     assert set(made.index) == {"LENT", "HANDED", "KEPT", "THINNED"}
     assert made["held_by"].to_dict() == {"LENT": "M1", "HANDED": "M2", "KEPT": "station", "THINNED": "station"}
     assert made.loc["KEPT", "since"] == pd.Timestamp("2026-01-10")  # the day of the test, whatever the zone
@@ -125,12 +123,12 @@ def test_recall_reaches_back_to_the_last_good_test_through_the_banks_and_says_wh
 
 
 def test_each_limit_of_a_test_has_a_row():
-    rows = build_air(station([]), None, Policy(), TODAY)["air_quality"]
+    rows = build_air(station([]), Policy(), TODAY)["air_quality"]
     assert len(rows) == 3 * 6  # the five of EN 12021:2014, and odour where somebody noted it
     one = rows[(rows["sampled_on"] == "2026-03-10") & (rows["quantity"] == "co_ppm")].iloc[0]
     assert (one.value, one.limit, one.verdict) == (9.0, 5.0, "fail") and "EN 12021:2014" in one.limit_source
     alone = station([], tests=[sample("2026-01-10", only=True, co_ppm=2.0)])
-    rows = build_air(alone, None, Policy(), TODAY)["air_quality"]
+    rows = build_air(alone, Policy(), TODAY)["air_quality"]
     assert len(rows) == 5 and (rows.loc[rows["quantity"] != "co_ppm", "verdict"] == "not_measured").all()
 
 
@@ -143,7 +141,7 @@ def log(*rows):
 
 def health(rows, **compressor):
     inputs = frames(compressors=[{"compressor_id": "K1"} | compressor], compressor_log=log(*rows), air_tests=TESTS[-1:])
-    return build_air(inputs, None, Policy(), TODAY)["compressor_health"].iloc[0]
+    return build_air(inputs, Policy(), TODAY)["compressor_health"].iloc[0]
 
 
 def test_warm_air_eats_the_filter_faster_in_the_ratio_of_saturation_pressures():
@@ -318,9 +316,9 @@ def test_a_change_after_the_meter_fell_starts_anew():
 def test_a_compressor_that_fills_and_is_not_read_is_behind():
     rows = log(*CHANGED, ("2026-03-01", 520.0, "reading", {}))
     inputs = station([fill("F", "2026-04-01")], tests=TESTS[-1:], compressor_log=rows)
-    assert "compressor_log_late" in build_air(inputs, None, Policy(), TODAY)["compressor_health"].iloc[0].reasons
+    assert "compressor_log_late" in build_air(inputs, Policy(), TODAY)["compressor_health"].iloc[0].reasons
     inputs = station([fill("F", "2026-03-10")], tests=TESTS[-1:], compressor_log=rows)
-    assert "compressor_log_late" not in build_air(inputs, None, Policy(), TODAY)["compressor_health"].iloc[0].reasons
+    assert "compressor_log_late" not in build_air(inputs, Policy(), TODAY)["compressor_health"].iloc[0].reasons
 
 
 def test_a_compressor_that_only_a_log_a_test_or_a_bank_names_has_its_row():
@@ -329,7 +327,7 @@ def test_a_compressor_that_only_a_log_a_test_or_a_bank_names_has_its_row():
         compressor_log=[{"compressor_id": "K8", "read_at": "2026-04-01T08:00Z", "hours": 5.0, "event": "reading"}],
         air_tests=[sample("2026-04-10", "K7")],
     )
-    made = build_air(inputs, None, Policy(), TODAY)["compressor_health"].set_index("compressor_id")
+    made = build_air(inputs, Policy(), TODAY)["compressor_health"].set_index("compressor_id")
     assert list(made.index) == ["K7", "K8"] and set(made["state"]) == {"attention"}
 
 
@@ -364,9 +362,9 @@ def test_a_failure_stands_until_that_quantity_passes(after, state):
     inputs = station([fill("F", "2026-04-01")], tests=[sample("2026-02-10"), CO_FAILED, *after])
     air = air_state_of_fills(inputs, Policy(), TODAY).iloc[0]
     assert air.air_state == state
-    row = build_air(inputs, None, Policy(), TODAY)["compressor_health"].iloc[0]
+    row = build_air(inputs, Policy(), TODAY)["compressor_health"].iloc[0]
     assert row.air_state == state and (row.state == "stop") == (state == "failed")
-    recall = build_air(inputs, None, Policy(), TODAY)["recall"]
+    recall = build_air(inputs, Policy(), TODAY)["recall"]
     assert len(recall) == (state == "failed")
     if state == "failed" and not any("oil_mg_m3" in t and t.get("oil_mg_m3") == 0.9 for t in after):
         assert recall["since"].iloc[0] == pd.Timestamp("2026-02-10")
@@ -377,19 +375,19 @@ def test_a_failure_reaches_back_to_the_last_time_that_quantity_was_good():
     tests = [sample("2026-01-10"), sample("2026-02-20", only=True, oil_mg_m3=0.1), sample("2026-03-20", co_ppm=9.0)]
     fills = [fill("OLD", "2026-01-09"), fill("BEHIND", "2026-02-25"), fill("SINCE", "2026-01-15")]
     assert states(fills, tests=tests) == ["never_tested", "failed_later", "failed_later"]
-    recall = build_air(station(fills, tests=tests), None, Policy(), TODAY)["recall"]
+    recall = build_air(station(fills, tests=tests), Policy(), TODAY)["recall"]
     assert recall["fill_id"].tolist() == ["BEHIND", "SINCE"] and (recall["since"] == pd.Timestamp("2026-01-10")).all()
 
 
 def test_what_was_never_found_good_has_no_since():
-    recall = build_air(station([fill("F", "2026-04-01")], tests=[CO_FAILED]), None, Policy(), TODAY)["recall"]
+    recall = build_air(station([fill("F", "2026-04-01")], tests=[CO_FAILED]), Policy(), TODAY)["recall"]
     assert recall["since"].isna().all()
 
 
 def test_each_quantity_falls_due_by_its_own_last_measurement():
     tests = [sample("2025-11-01"), sample("2026-03-01", only=True, oil_mg_m3=0.1)]
     assert states([fill("F", "2026-04-01")], tests=tests) == ["overdue"]
-    row = build_air(station([], tests=tests), None, Policy(), TODAY)["compressor_health"].iloc[0]
+    row = build_air(station([], tests=tests), Policy(), TODAY)["compressor_health"].iloc[0]
     assert row.air_test_due_on == pd.Timestamp("2026-02-01") and "air_test_is_overdue" in row.reasons
 
 
@@ -416,7 +414,7 @@ def test_hydrocarbons_are_judged_where_the_standard_limits_them():
 def test_a_test_after_the_day_taken_as_today_is_not_known_yet():
     inputs = station([fill("F", "2026-02-01")], tests=TESTS)
     assert air_state_of_fills(inputs, Policy(), pd.Timestamp("2026-03-01"))["air_state"].tolist() == ["passed"]
-    made = build_air(inputs, None, Policy(), pd.Timestamp("2026-03-01"))
+    made = build_air(inputs, Policy(), pd.Timestamp("2026-03-01"))
     assert made["recall"].empty and made["air_quality"]["sampled_on"].max() == pd.Timestamp("2026-01-10")
 
 
@@ -426,7 +424,7 @@ def test_oil_that_is_too_much_for_oxygen_clean_cylinders_is_said_of_the_compress
     for oil, said in ((0.3, True), (0.1, False)):
         inputs = frames(sources=sources, compressors=[{"compressor_id": "K1"}],
                         air_tests=[sample("2026-04-10", oil_mg_m3=oil)])  # fmt: skip
-        row = build_air(inputs, None, Policy(), TODAY)["compressor_health"].iloc[0]
+        row = build_air(inputs, Policy(), TODAY)["compressor_health"].iloc[0]
         assert ("air_not_oxygen_compatible" in row.reasons) == said and row.air_state == "passed"
 
 
@@ -465,7 +463,7 @@ def test_gas_of_unknown_origin_is_in_doubt_while_a_compressor_stands_failed(sour
     tests = [sample("2026-03-01", "K1"), sample("2026-03-20", "K2", co_ppm=9.0)]
     fills = [fill("F", "2026-03-29", source, **more)]
     assert air_state_of_fills(two(fills, tests), Policy(), TODAY)["air_state"].tolist() == [state]
-    recall = build_air(two(fills, tests), None, Policy(), TODAY)["recall"]
+    recall = build_air(two(fills, tests), Policy(), TODAY)["recall"]
     assert len(recall) == (state == "source_unknown")
     if len(recall):
         assert recall["reason"].iloc[0].startswith("Source unknown") and "carbon monoxide" in recall["reason"].iloc[0]
@@ -505,7 +503,7 @@ def test_gas_from_any_of_several_compressors_is_no_better_tested_than_the_best_o
 
 def test_a_bank_that_names_no_feed_is_in_doubt_today_while_a_compressor_stands_failed():
     tests = [sample("2026-03-01", "K1"), sample("2026-03-20", "K2", co_ppm=9.0)]
-    made = build_air(two([], tests), None, Policy(), TODAY)["gas_sources"].set_index("source_id")
+    made = build_air(two([], tests), Policy(), TODAY)["gas_sources"].set_index("source_id")
     assert made["air_state"].to_dict() == {
         "K1": "passed", "K2": "failed", "BOTH": "failed", "AIR": "source_unknown", "O2": "not_traced",
     }  # fmt: skip
@@ -519,18 +517,18 @@ def test_suspect_gas_is_followed_into_the_set_its_cylinder_joins():
                for c, p in (("L", "left"), ("R", "right"))]  # fmt: skip
     fills = [fill("ALONE", "2026-03-20", unit="L"), fill("SET", "2026-04-12", unit="T", start=150.0)]
     inputs = station(fills, cylinders=cylinders, set_members=members)
-    recall = build_air(inputs, None, Policy(), TODAY)["recall"]
+    recall = build_air(inputs, Policy(), TODAY)["recall"]
     assert recall["fill_id"].tolist() == ["ALONE"] and recall["cylinder_ids"].iloc[0] == ["L"]
     emptied = [fills[0], fill("SET", "2026-04-12", unit="T", start=1.0)]
-    assert build_air(station(emptied, cylinders=cylinders, set_members=members), None, Policy(), TODAY)["recall"].empty
+    assert build_air(station(emptied, cylinders=cylinders, set_members=members), Policy(), TODAY)["recall"].empty
 
 
 def test_a_failed_test_stops_the_compressor():
     inputs = frames(compressors=[{"compressor_id": "K1"}, {"compressor_id": "K2"}], air_tests=TESTS[:2])
-    made = build_air(inputs, None, Policy(), TODAY)["compressor_health"].set_index("compressor_id")
+    made = build_air(inputs, Policy(), TODAY)["compressor_health"].set_index("compressor_id")
     assert made.loc["K1", "state"] == "stop" and "compressor_air_failed" in made.loc["K1", "reasons"]
     assert "air_never_tested" in made.loc["K2", "reasons"] and np.isnan(made.loc["K2", "hours"])
 
 
 def test_no_sources_and_no_tests_give_empty_tables():
-    assert all(table.empty for table in build_air(frames(), None, Policy(), TODAY).values())
+    assert all(table.empty for table in build_air(frames(), Policy(), TODAY).values())

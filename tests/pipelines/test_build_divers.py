@@ -32,8 +32,8 @@ def season(member_id="M1", dives=24, seed=0, every_days=7.0):
 @pytest.fixture(scope="module")
 def built():
     f = frames(*season("M1"), *season("M2", seed=1), *season("M3", seed=2, dives=5))
-    model = fit_trend_months(f["dive_consumption"], f["dives"], POLICY)
-    return f, model, build_member_trend(f["dive_consumption"], f["dives"], model, POLICY)["consumption_trend"]
+    model = fit_trend_months(f["dive_consumption"], f["dives"])
+    return f, model, build_member_trend(f["dive_consumption"], f["dives"], model)["consumption_trend"]
 
 
 def of(frame, member_id):
@@ -51,7 +51,7 @@ def test_every_column_of_the_contract_is_there(built):
 
 def test_a_member_by_itself_has_the_rows_it_has_among_all(built):
     f, model, trend = built
-    alone = build_member_trend(of(f["dive_consumption"], "M2"), of(f["dives"], "M2"), model, POLICY)
+    alone = build_member_trend(of(f["dive_consumption"], "M2"), of(f["dives"], "M2"), model)
     pd.testing.assert_frame_equal(alone["consumption_trend"], of(trend, "M2"), check_exact=False, rtol=1e-4)
 
 
@@ -59,20 +59,20 @@ def test_no_row_sees_a_later_dive(built):
     f, _, trend = built
     before = f["dive_consumption"]["started_at"] < NOON + pd.Timedelta(days=100)
     past = f["dive_consumption"][before]
-    model = fit_trend_months(past, f["dives"], POLICY)
-    rows = build_member_trend(past, f["dives"], model, POLICY)["consumption_trend"]
+    model = fit_trend_months(past, f["dives"])
+    rows = build_member_trend(past, f["dives"], model)["consumption_trend"]
     same = trend[trend["dive_id"].isin(rows["dive_id"])].reset_index(drop=True)
     pd.testing.assert_frame_equal(rows, same, check_exact=False, rtol=1e-4)
 
 
 def test_a_month_with_the_same_dives_before_it_keeps_its_fit_and_a_late_dive_renews_those_after():
     f = frames(*season("M1"), *season("M2", seed=1))
-    first = fit_trend_months(f["dive_consumption"], f["dives"], POLICY)
+    first = fit_trend_months(f["dive_consumption"], f["dives"])
     marked = first.assign(model=[m.replace("{", "{ ", 1) for m in first["model"]])
-    again = fit_trend_months(f["dive_consumption"], f["dives"], POLICY, previous=marked)
+    again = fit_trend_months(f["dive_consumption"], f["dives"], previous=marked)
     assert again["model"].tolist() == marked["model"].tolist()
     late = frames(*season("M1"), *season("M2", seed=1), make_dive("late", 45.0, step_s=60))
-    renewed = fit_trend_months(late["dive_consumption"], late["dives"], POLICY, previous=first)
+    renewed = fit_trend_months(late["dive_consumption"], late["dives"], previous=first)
     month = (NOON + pd.Timedelta(days=45)).tz_localize(None)
     after = renewed["month_on"] > month
     assert (renewed["version"] == first["version"])[~after].all()
@@ -82,8 +82,8 @@ def test_a_month_with_the_same_dives_before_it_keeps_its_fit_and_a_late_dive_ren
 def test_the_order_of_dives_is_of_no_account(built):
     f, model, trend = built
     shuffled = f["dive_consumption"].sample(frac=1, random_state=3)
-    pd.testing.assert_frame_equal(fit_trend_months(shuffled, f["dives"].sample(frac=1, random_state=4), POLICY), model)
-    rows = build_member_trend(shuffled, f["dives"], model, POLICY)["consumption_trend"]
+    pd.testing.assert_frame_equal(fit_trend_months(shuffled, f["dives"].sample(frac=1, random_state=4)), model)
+    rows = build_member_trend(shuffled, f["dives"], model)["consumption_trend"]
     pd.testing.assert_frame_equal(rows, trend)
 
 
@@ -110,8 +110,8 @@ def test_a_steady_fall_is_seen_and_an_outlier_is_named():
     falling = [make_dive(f"D{i}", i * 3, rmv=float(r), step_s=60) for i, r in enumerate(rate)]
     falling.append(make_dive("odd", 181, rmv=40.0, step_s=60))
     f = frames(*falling)
-    model = fit_trend_months(f["dive_consumption"], f["dives"], POLICY)
-    rows = build_member_trend(f["dive_consumption"], f["dives"], model, POLICY)["consumption_trend"]
+    model = fit_trend_months(f["dive_consumption"], f["dives"])
+    rows = build_member_trend(f["dive_consumption"], f["dives"], model)["consumption_trend"]
     assert rows["trend"].iloc[-2] == "falling"
     assert rows["slope_low_pct"].iloc[-2] <= -2.96 <= rows["slope_high_pct"].iloc[-2]
     assert rows["flags"].iloc[-1] == ["outlier_dive"] and rows["flags"].iloc[-2] == []
@@ -124,7 +124,7 @@ def test_effects_have_intervals_and_none_are_stated_before_there_are_dives(built
     assert not len(build_condition_effects(model.iloc[:1]))
     assert not len(
         build_condition_effects(
-            fit_trend_months(*(frames(*season(dives=2))[k].iloc[:0] for k in ("dive_consumption", "dives")), POLICY)
+            fit_trend_months(*(frames(*season(dives=2))[k].iloc[:0] for k in ("dive_consumption", "dives")))
         )
     )
 
@@ -134,7 +134,6 @@ def test_a_member_without_dives_has_empty_frames():
     made = build_member_trend(
         f["dive_consumption"].iloc[:0],
         f["dives"].iloc[:0],
-        fit_trend_months(f["dive_consumption"].iloc[:0], f["dives"].iloc[:0], POLICY),
-        POLICY,
+        fit_trend_months(f["dive_consumption"].iloc[:0], f["dives"].iloc[:0]),
     )
     assert len(made["consumption_trend"]) == 0 and len(made["trend_state"]) == 0

@@ -211,7 +211,7 @@ def test_the_three_parts_make_the_shortfall_whatever_the_fill(drawn):
 
 def test_values_stated_by_the_settings_widen_the_interval_and_are_said():
     given = inputs(fills=[FILL])
-    units = build_units(given, Policy(), TODAY)["units"]
+    units = build_units(given, TODAY)["units"]
     plain = build_fills(given, units, Policy(), TODAY)["fill_quality"].iloc[0]
     for name in ("ambient_c", "start_pressure_bar"):
         given["fills"]["assumed"] = pd.Series([[name]], dtype="object")
@@ -353,7 +353,7 @@ def test_the_version_changes_with_the_readings_and_with_nothing_else():
 def test_inputs_are_left_as_they_were():
     given = inputs(fills=[FILL | READ])
     before = {k: v.copy(deep=True) for k, v in given.items()}
-    units = build_units(given, Policy(), TODAY)["units"]
+    units = build_units(given, TODAY)["units"]
     build_fills(given, units, Policy(), TODAY)
     for name, frame in before.items():
         pd.testing.assert_frame_equal(given[name], frame)

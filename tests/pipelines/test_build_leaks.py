@@ -44,7 +44,7 @@ class Lived:
 
     def __init__(self, seed: int, habits: Habits):
         season = simulate(seed, habits)
-        units = build_units(season.inputs, Policy(), THE_END)["units"]
+        units = build_units(season.inputs, THE_END)["units"]
         made = build_fills(season.inputs, units, Policy())
         inputs = season.inputs, made["fill_quality"], season.tank_use, Policy(), THE_END, made["gauge_check"]
         self.rates, _ = build_leaks(*inputs)

@@ -25,8 +25,8 @@ def build(*dives, fills=(), policy=POLICY):
 
 
 def reserve_of(f, policy=POLICY):
-    model = fit_trend_months(f["dive_consumption"], f["dives"], policy)
-    trend = build_member_trend(f["dive_consumption"], f["dives"], model, policy)
+    model = fit_trend_months(f["dive_consumption"], f["dives"])
+    trend = build_member_trend(f["dive_consumption"], f["dives"], model)
     made = build_member_reserve(
         "M1",
         f["dives"],
@@ -165,8 +165,8 @@ def test_the_leanest_tank_decides_whether_the_surface_may_be_reached_directly(ot
     f = frames(make_dive("two", 0, rmv=12.0))
     tanks = f["dive_tank_use"].assign(o2_pct=32.0)
     tanks = pd.concat([tanks, tanks.assign(tank_no=2, o2_pct=other_o2)], ignore_index=True)
-    model = fit_trend_months(f["dive_consumption"], f["dives"], POLICY)
-    trend = build_member_trend(f["dive_consumption"], f["dives"], model, POLICY)
+    model = fit_trend_months(f["dive_consumption"], f["dives"])
+    trend = build_member_trend(f["dive_consumption"], f["dives"], model)
     made = build_member_reserve(
         "M1", f["dives"], f["dive_consumption"], f["dive_trace"], trend["consumption_trend"], f["fill_quality"],
         f["units"], POLICY, tank_use=tanks, surfacing=f["dive_surfacing"], state=trend["trend_state"], model=model,
@@ -211,8 +211,8 @@ def test_surfacing_pressure_and_a_lost_side():
 def test_of_a_set_found_not_joined_the_one_side_is_the_margin_itself():
     f = frames(make_dive("D", 0, depth_m=30.0))
     trace = f["dive_trace"].assign(one_side_usable_free_l=f["dive_trace"]["usable_free_l"])
-    model = fit_trend_months(f["dive_consumption"], f["dives"], POLICY)
-    trend = build_member_trend(f["dive_consumption"], f["dives"], model, POLICY)
+    model = fit_trend_months(f["dive_consumption"], f["dives"])
+    trend = build_member_trend(f["dive_consumption"], f["dives"], model)
     row = build_member_reserve(
         "M1", f["dives"], f["dive_consumption"], trace, trend["consumption_trend"], f["fill_quality"],
         f["units"], POLICY, tank_use=f["dive_tank_use"], surfacing=f["dive_surfacing"], state=trend["trend_state"],

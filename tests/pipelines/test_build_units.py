@@ -4,7 +4,6 @@ import pandas as pd
 import pytest
 
 from pipelines.derive.units import STATE_TODAY, build_units, cylinders_of_units_on
-from schemas.policy import Policy
 from schemas.tables import TABLES
 from tests.pipelines.fleet_frames import frames
 
@@ -12,7 +11,7 @@ TODAY = pd.Timestamp("2026-06-01")
 
 
 def units_of(**sources):
-    made = build_units(frames(**sources), Policy(), TODAY)["units"]
+    made = build_units(frames(**sources), TODAY)["units"]
     assert [*made.columns, *STATE_TODAY] == TABLES["units"].columns
     return made.set_index("unit_id")
 

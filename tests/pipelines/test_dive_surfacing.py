@@ -20,8 +20,8 @@ OF_SET = {"unit_id": "s1", "water_capacity_l": np.nan}
 def reserve_of(made, dives, of_units):
     """The reserve step on what the dives' step made."""
     of_units = of_units.assign(permitted_bar=232.0)
-    model = fit_trend_months(made["dive_consumption"], dives, POLICY)
-    trend = build_member_trend(made["dive_consumption"], dives, model, POLICY)
+    model = fit_trend_months(made["dive_consumption"], dives)
+    trend = build_member_trend(made["dive_consumption"], dives, model)
     return build_member_reserve(
         "m0", dives, made["dive_consumption"], made["dive_trace"], trend["consumption_trend"],
         empty(TABLES["fill_quality"].fields.values()), of_units, POLICY, tank_use=made["dive_tank_use"],

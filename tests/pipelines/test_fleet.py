@@ -75,7 +75,7 @@ def fleet(cylinders, fills=(), **sources):
         o2_pct=20.95,
         he_pct=0.0,
     )
-    units = build_units(inputs, Policy(), TODAY)["units"]
+    units = build_units(inputs, TODAY)["units"]
     made = build_fleet(inputs, units, quality, NO_DIVES, Policy(), TODAY)
     for name, table in made.items():
         conform(table, TABLES[name].fields.values())

@@ -5,7 +5,6 @@ import pytest
 import small_station as s
 
 from pipelines.derive.units import build_units, distinct_names
-from schemas.policy import Policy
 from tests.pipelines.fleet_frames import frames
 
 LONDON = '[sources.fills]\nzone = "Europe/London"\n'
@@ -124,7 +123,5 @@ def test_telling_names_apart_twice_is_telling_them_apart_once():
     )
     once = distinct_names(given)
     today = pd.Timestamp("2026-06-01")
-    pd.testing.assert_frame_equal(
-        build_units(given, Policy(), today)["units"], build_units(once, Policy(), today)["units"]
-    )
+    pd.testing.assert_frame_equal(build_units(given, today)["units"], build_units(once, today)["units"])
     assert given["cylinders"]["set_id"].tolist()[1] == "A", "the inputs are left as they are"

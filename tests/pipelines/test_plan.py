@@ -25,8 +25,8 @@ def plan(cylinders, inspections=(), visits=(), bookings=(), **more):
     inputs = frames(
         cylinders=list(cylinders), inspections=list(inspections), visits=list(visits), bookings=list(bookings), **more
     )
-    units = build_units(inputs, Policy(), TODAY)["units"]
-    return build_plan(inputs, units, None, Policy(), TODAY)
+    units = build_units(inputs, TODAY)["units"]
+    return build_plan(inputs, units, Policy(), TODAY)
 
 
 def cylinder(name, **more):

@@ -23,8 +23,8 @@ pytestmark = pytest.mark.soak
 def stated(season) -> pd.DataFrame:
     """Margins of a season with the chances as they were stated before each dive."""
     consumption, dives, margins = as_tables(season)
-    model = fit_trend_months(consumption, dives, POLICY)
-    state = build_member_trend(consumption, dives, model, POLICY)["trend_state"]
+    model = fit_trend_months(consumption, dives)
+    state = build_member_trend(consumption, dives, model)["trend_state"]
     of_member = dict(list(state.groupby("member_id")))
     margins["chance_drawn"] = np.nan
     for member, rows in margins.groupby("member_id"):

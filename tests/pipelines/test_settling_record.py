@@ -19,7 +19,7 @@ SETTLED = ["settled_pressure_bar", "settled_c", "settled_at"]
 def tables(station, fills, log=(), water=None):
     rows = {"fills": fills, "cylinders": station.cylinders, "gauges": station.gauges, "sources": station.sources}
     given = inputs(**{k: v.to_dict("records") for k, v in rows.items()}, compressor_log=list(log))
-    return build_fills(given, build_units(given, Policy(), TODAY)["units"], Policy(), TODAY, water)
+    return build_fills(given, build_units(given, TODAY)["units"], Policy(), TODAY, water)
 
 
 @pytest.fixture(scope="module")
@@ -119,7 +119,7 @@ def test_two_stamps_of_a_set_err_apart():
         CYLINDER | {"cylinder_id": f"T-{side}", "set_id": "T", "set_position": side, "set_kind": "manifolded"}
         for side in ("left", "right")
     ]
-    units = build_units(inputs(cylinders=pair), Policy(), TODAY)["units"].set_index("unit_id")
+    units = build_units(inputs(cylinders=pair), TODAY)["units"].set_index("unit_id")
     assert units.loc["T", "capacity_sd_pct"] == pytest.approx(0.4 / np.sqrt(2))
 
 

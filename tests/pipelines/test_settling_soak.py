@@ -25,7 +25,7 @@ SETTLED = ["settled_pressure_bar", "settled_c", "settled_at"]
 def build(fills, station):
     rows = {"fills": fills, "cylinders": station.cylinders, "gauges": station.gauges, "sources": station.sources}
     given = inputs(**{k: v.to_dict("records") for k, v in rows.items()})
-    return build_fills(given, build_units(given, Policy(), TODAY)["units"], Policy(), TODAY)
+    return build_fills(given, build_units(given, TODAY)["units"], Policy(), TODAY)
 
 
 @pytest.fixture(scope="module")
@@ -126,7 +126,7 @@ def test_a_hundred_thousand_fills_are_judged():
     fills["settled_at"] += shift
     rows = {"fills": fills, "cylinders": s.cylinders, "gauges": s.gauges, "sources": s.sources}
     given = inputs(**{k: v.to_dict("records") for k, v in rows.items()})
-    units = build_units(given, Policy(), TODAY)["units"]
+    units = build_units(given, TODAY)["units"]
     begun = time.perf_counter()
     made = build_fills(given, units, Policy(), TODAY)
     seconds = time.perf_counter() - begun

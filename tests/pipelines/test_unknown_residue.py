@@ -22,7 +22,7 @@ def last(*fills, policy=None, **rows):
 
 def judged(given):
     """The row of the fill f1 of a station whose frames a test has changed."""
-    units = build_units(given, Policy(), TODAY)["units"]
+    units = build_units(given, TODAY)["units"]
     return build_fills(given, units, Policy(), TODAY)["fill_quality"].set_index("fill_id").loc["f1"]
 
 

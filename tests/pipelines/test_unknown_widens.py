@@ -14,7 +14,7 @@ READINGS = [{}, LATE, EARLY]
 
 def row(before=(), cylinder=CYLINDER, **changed):
     given = inputs(fills=[*before, FILL | changed], cylinders=[cylinder], sources=[COMPRESSOR])
-    units = build_units(given, Policy(), TODAY)["units"]
+    units = build_units(given, TODAY)["units"]
     return build_fills(given, units, Policy(), TODAY)["fill_quality"].set_index("fill_id").loc["f1"]
 
 

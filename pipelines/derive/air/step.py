@@ -14,13 +14,11 @@ from schemas.tables import TABLES
 __all__ = ["air_state_of_fills", "build_air", "co_limit", "sources_today"]
 
 
-def build_air(
-    inputs: dict[str, pd.DataFrame], fill_quality: pd.DataFrame, policy: Policy, as_of_on: pd.Timestamp
-) -> dict[str, pd.DataFrame]:
+def build_air(inputs: dict[str, pd.DataFrame], policy: Policy, as_of_on: pd.Timestamp) -> dict[str, pd.DataFrame]:
     """The tables air_quality, compressor_health, recall and gas_sources.
 
-    `fill_quality` is not read: the state of the air behind a fill follows from sources and tests alone,
-    so that a test that arrives late is judged the same way on both pages.
+    The state of a fill's air follows from sources and tests alone, so that a test that arrives late is judged the
+    same way here and on the fill's page.
     """
     air = air_state_of_fills(inputs, policy, as_of_on)
     tests = inputs["air_tests"]

@@ -13,7 +13,6 @@ import pandas as pd
 
 from schemas.codes import codes_that
 from schemas.frames import conform
-from schemas.policy import Policy
 from schemas.tables import TABLES
 from shared.diving.breathing import rate_doubtful
 from shared.trend.change import (
@@ -135,7 +134,6 @@ def _flat(rows: pd.DataFrame) -> Dives:
 def fit_trend_months(
     consumption: pd.DataFrame,
     dives: pd.DataFrame,
-    policy: Policy,
     previous: pd.DataFrame | None = None,
     as_of_on: pd.Timestamp | None = None,
 ) -> pd.DataFrame:
@@ -145,8 +143,6 @@ def fit_trend_months(
     ----------
     consumption, dives : DataFrame
         Of all members.
-    policy : Policy
-        Not used yet; every builder takes it.
     previous : DataFrame, optional
         An earlier result. A month whose dives before it are the same keeps its row; a dive that came
         late makes the months after it new.
@@ -238,9 +234,7 @@ def models_for(model: pd.DataFrame, month_on: pd.Series) -> tuple[SharedModels, 
     return _from_json(list(ordered["model"].iloc[used])), of.astype(int)
 
 
-def build_member_trend(
-    consumption: pd.DataFrame, dives: pd.DataFrame, model: pd.DataFrame, policy: Policy
-) -> dict[str, pd.DataFrame]:
+def build_member_trend(consumption: pd.DataFrame, dives: pd.DataFrame, model: pd.DataFrame) -> dict[str, pd.DataFrame]:
     """Trend rows of one member (or of several), each from the dives up to it.
 
     Returns

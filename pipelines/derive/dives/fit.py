@@ -138,7 +138,7 @@ def written_step_bar(start_bar: NDArray, end_bar: NDArray, dive: NDArray) -> NDA
     return out
 
 
-def usable_trace(rows: pd.DataFrame, readings: Readings, duration_s: NDArray) -> NDArray:
+def usable_trace(readings: Readings, duration_s: NDArray) -> NDArray:
     """Rows whose pressures over time can be fitted."""
     span = (readings.last_s - readings.first_s) / duration_s
     return (readings.count >= LEAST_READINGS) & (span >= LEAST_SPAN) & ~readings.rose

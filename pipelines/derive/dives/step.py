@@ -182,7 +182,7 @@ def read_member_dives(
     rows["water_c"], rows["water_sd_c"], rows["place"] = water_c[dive], water_sd_c[dive], place[dive]
     readings = gather(rows, laid, grid)
     settle_ends(rows, readings, grid)
-    by_trace = usable_trace(rows, readings, grid.duration_s[rows["place"].to_numpy(int)]) & (rows["place"] >= 0)
+    by_trace = usable_trace(readings, grid.duration_s[rows["place"].to_numpy(int)]) & (rows["place"] >= 0)
     sides = judge_sides(rows, readings, by_trace)
     by_trace &= ~sides.replaced
     rows["sole_supply"] = sole_supply(rows, sides.left_out)

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from pipelines.derive.columns import floats, looked_up
-from pipelines.derive.fills.estimates import DELIVERY, JET, NATURAL, OUTSIDE, START, WALL, AtStop, KnownAtStop, Later
+from pipelines.derive.fills.estimates import DELIVERY, JET, NATURAL, OUTSIDE, START, WALL, KnownAtStop, Later
 from shared.filling import settling_causes
 from shared.filling.heat import StopState
 
@@ -71,7 +71,7 @@ def build_model(c: pd.DataFrame, known: Known, kinds: Sequence[str]) -> Model:
     there = [np.arange(n), np.flatnonzero(np.isfinite(at_stop.by_wall.bar))]
     there += [np.flatnonzero(np.isfinite(v.bar) & np.isfinite(at_stop.by_model.bar)) for v in later.values()]
     blocks = [_at_stop_levers(c, known, wall=False), _at_stop_levers(c, known, wall=True)]
-    blocks += [_later_levers(c, known.at_stop.by_model, k, v) for k, v in later.items()]
+    blocks += [_later_levers(c, k, v) for k, v in later.items()]
     terms = _terms(c, blocks, there)
     rows = np.concatenate(there)
     share = np.where(c["mass_known"], 1.0, WALL_UNKNOWN_FACTOR)
@@ -85,7 +85,7 @@ def build_model(c: pd.DataFrame, known: Known, kinds: Sequence[str]) -> Model:
     )  # fmt: skip
     causes, column, per = settling_causes.number_causes(terms, own)
     bars = [at_stop.by_model.bar, at_stop.by_wall.bar, *(v.bar for v in later.values())]
-    sds = [at_stop.by_model.noise_bar, at_stop.by_wall.noise_bar, *(_sd_of(c, k, v) for k, v in later.items())]
+    sds = [at_stop.by_model.noise_bar, at_stop.by_wall.noise_bar, *(reading.sd_bar for reading in later.values())]
     estimates = settling_causes.Estimates(
         np.concatenate([v[at] for v, at in zip(bars, there, strict=True)]),
         np.maximum(np.concatenate([v[at] for v, at in zip(sds, there, strict=True)]), 0.05),
@@ -127,10 +127,6 @@ def _stated_offsets(
 
 def _marked(later: dict[str, Later], there: list[np.ndarray], says) -> list[np.ndarray]:
     return [np.full(len(at), says(k)) for k, at in zip(later, there[2:], strict=True)]
-
-
-def _sd_of(c: pd.DataFrame, kind: str, reading: Later) -> np.ndarray:
-    return reading.sd_bar
 
 
 def _in_order(
@@ -195,7 +191,7 @@ def _at_stop_levers(c: pd.DataFrame, known: Known, *, wall: bool) -> _Levers:
     )  # fmt: skip
 
 
-def _later_levers(c: pd.DataFrame, by_model: AtStop, kind: str, reading: Later) -> _Levers:
+def _later_levers(c: pd.DataFrame, kind: str, reading: Later) -> _Levers:
     """Readings: their gauge, how fast the room takes heat, the fill's own gauge."""
     names = {"settled": "settled_gauge", "arrival": "arrived_gauge", "in_water": "in_water_by"}
     per = {"outside": reading.per_outside}

@@ -30,13 +30,12 @@ NOT_FIXED_BY_A_VISIT = codes_that(lambda c: not c.inspection_clears)
 def build_plan(
     inputs: dict[str, pd.DataFrame],
     units: pd.DataFrame,
-    cylinder_health: pd.DataFrame,
     policy: Policy,
     as_of_on: pd.Timestamp,
 ) -> dict[str, pd.DataFrame]:
     """The tables inspection_plan and booking_cover.
 
-    `cylinder_health` is not read: dates come from the same rules, so that a plan can be asked for alone.
+    Dates come from the same rules as those of `cylinder_health`, so that a plan can be asked for alone.
     """
     today = pd.Timestamp(as_of_on)
     visits = _visits(inputs["visits"], today)
