@@ -176,7 +176,7 @@ _table(
 )
 _table("notices", "What is to be known of the files, without a rejected row.", "file rule value",
        f.FILE, f.RULE, f.VALUE_TEXT, f.MESSAGE, f.FIX, f.FIRST_SEEN_AT)
-_table("runs", "A row a pass.", "run_id",
+_table("runs", "A row a run.", "run_id",
        f.RUN_ID, f.RUN_STARTED_AT, f.FINISHED_AT, f.AS_OF_ON, f.OUTCOME, f.ROWS_BY_TABLE, f.SECONDS_BY_STEP)
 
 for _name, _says in (

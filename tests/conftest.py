@@ -73,7 +73,7 @@ def pytest_collection_modifyitems(config, items):
 
 @dataclass(frozen=True)
 class Computed:
-    """A station after a pass; read it, never change it."""
+    """A station after a run; read it, never change it."""
 
     folder: Path
 

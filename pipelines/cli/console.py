@@ -12,7 +12,7 @@ MOST_SHOWN = 20
 
 
 def run_with_progress(station: Station, as_of: str | None, quiet: bool = False, **how: Any):
-    """One pass with a progress bar; prints the summary unless quiet. `how` goes to `run_pass`."""
+    """One run with a progress bar; prints the summary unless quiet. `how` goes to `run_pass`."""
     from pipelines.refresh.run import run_pass
 
     if quiet:

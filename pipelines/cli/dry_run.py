@@ -40,7 +40,7 @@ def check_files(station: Station, paths: list[Path]) -> list[Checked]:
     FileNotFoundError
         A file is not there.
     WarehouseBusy
-        A pass is at work on this station.
+        A run is at work on this station.
     """
     for path in paths:
         if not path.is_file():
@@ -66,7 +66,7 @@ def check_files(station: Station, paths: list[Path]) -> list[Checked]:
 
 
 def _copy_warehouse(station: Station, trial: Station) -> None:
-    """A copy that is whole: not taken while a pass writes."""
+    """A copy that is whole: not taken while a run writes."""
     if not station.warehouse.exists():
         return
     with pass_lock(station) if (station.folder / LOCK).exists() else contextlib.nullcontext():

@@ -93,6 +93,6 @@ def hash_of(path: Path) -> str:
 
 
 def clear_workplaces(station: Station) -> None:
-    """Remove what a pass that died left half made."""
+    """Remove what a run that died left half made."""
     for left in [*station.lake.glob(".reading-*"), *station.archive.glob(".copy-*")]:
         shutil.rmtree(left, ignore_errors=True) if left.is_dir() else left.unlink(missing_ok=True)

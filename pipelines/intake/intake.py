@@ -37,7 +37,7 @@ from schemas.privacy import without_personal
 from schemas.words import plural
 
 Progress = Callable[[str, int, int], None]
-#: trouble of the machine and not of a file: it ends the pass
+#: trouble of the machine and not of a file: it ends the run
 _MACHINE = (duckdb.IOException, duckdb.OutOfMemoryException, duckdb.FatalException)
 _MACHINE_ERRNO = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EIO, errno.EMFILE, errno.ENFILE)
 #: said of a file with the count of its rows
@@ -46,7 +46,7 @@ TIMES_TAKEN = codes_that(lambda c: c.time_taken)
 
 @dataclass
 class IntakeResult:
-    """What a pass took in."""
+    """What a run took in."""
 
     files_read: int = 0
     rows_read: int = 0
@@ -66,11 +66,11 @@ class IntakeResult:
 
     @property
     def found_problems(self) -> bool:
-        """Whether this pass rejected or refused something."""
+        """Whether this run rejected or refused something."""
         return self.rows_rejected > 0 or self.refused > 0
 
     def add(self, entry: dict) -> None:
-        """Count a file; one that was read twice in this pass counts as it was read last."""
+        """Count a file; one that was read twice in this run counts as it was read last."""
         for old in [f for f in self.files if (f["file"], f["file_sha256"]) == (entry["file"], entry["file_sha256"])]:
             self._count(old, -1)
             self.files.remove(old)
@@ -86,7 +86,7 @@ class IntakeResult:
 
 
 class Intake:
-    """One pass over the inbox. `now` is the clock's time, `latest` the last moment that may have happened."""
+    """One run over the inbox. `now` is the clock's time, `latest` the last moment that may have happened."""
 
     def __init__(
         self,
@@ -116,7 +116,7 @@ class Intake:
         tables = [(found, last) for found, last in seen.todo if found.source != "uddf"]
         total = len(seen.todo)
         self._take_all(tables, progress, total)
-        # The registers and links of this pass, and those that waited for them, decide what the names in UDDF
+        # The registers and links of this run, and those that waited for them, decide what the names in UDDF
         # files and in some logs mean.
         self._retry()
         self._take_all(self._look(here).todo if tables else seen.todo, progress, total)
@@ -166,7 +166,7 @@ class Intake:
             progress(found.file, self.result.files_read, max(total, self.result.files_read + 1))
             try:
                 self._take(found, last)
-            except Unreadable as why:  # tried again each pass: rights and networks recover without the file changing
+            except Unreadable as why:  # tried again each run: rights and networks recover without the file changing
                 what = problem("unreadable", found=str(why))
                 self.result.add(_entry(found, [0, 0, 0], what) | {"file_sha256": ""})
                 self.result.unreadable.append(found.file)
@@ -372,7 +372,7 @@ class Intake:
                     files.add_guessed(self.warehouse, file, sha256, guessed)
         if len(moved):
             self.pending.forget_names()
-        # what waited for a file of this very pass never was a problem to anybody
+        # what waited for a file of this very run never was a problem to anybody
         taken = {(f["file"], f["file_sha256"]): f for f in self.result.files}
         for file, sha256, rows in moved[["file", "file_sha256", "rows"]].itertuples(index=False):
             if (file, sha256) not in taken:

@@ -81,7 +81,7 @@ class Journal:
         os.replace(made, self.path)
 
     def flush(self) -> None:
-        """Bring what was added to the disk; once a pass, for each call waits for it."""
+        """Bring what was added to the disk; once a run, for each call waits for it."""
         if self._added:
             with open(self.path, "rb") as handle:
                 os.fsync(handle.fileno())

@@ -144,7 +144,7 @@ class PendingFiles:
         )
 
     def look(self, here: list[InboxFile], tried: set[str]) -> Look:
-        """Compare the files that are here with their readings; those just tried in vain are left for the next pass.
+        """Compare the files that are here with their readings; those just tried in vain are left for the next run.
 
         Tables come as they need each other, then UDDF files.
         """

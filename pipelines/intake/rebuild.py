@@ -30,7 +30,7 @@ def refuse_if_lost(station: Station) -> None:
         return
     stands = f"snapshot {name} stands" if name else "the archive holds what was taken in"
     raise WarehouseLost(
-        f"{station.warehouse.name} is missing or empty, though {stands}: a pass from nothing would publish an empty "
+        f"{station.warehouse.name} is missing or empty, though {stands}: a run from nothing would publish an empty "
         f"station. Nothing was changed. Put {station.warehouse.name} back, or read everything again from inbox/ and "
         f"archive/: coldfill rebuild --station {station.folder}"
     )

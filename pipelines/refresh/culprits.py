@@ -1,6 +1,6 @@
 """A step that breaks on what was accepted: which rows it breaks on, so that they are set aside and the run goes on.
 
-The step is run again on fewer rows until what is left out is small. A pass that meets no error pays nothing.
+The step is run again on fewer rows until what is left out is small. A run that meets no error pays nothing.
 """
 
 from collections.abc import Callable, Sequence

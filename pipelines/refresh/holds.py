@@ -1,4 +1,4 @@
-"""When a pass keeps the last snapshot instead of publishing: what it would publish could not be trusted."""
+"""When a run keeps the last snapshot instead of publishing: what it would publish could not be trusted."""
 
 import pandas as pd
 
@@ -11,7 +11,7 @@ from schemas.snapshot import Manifest
 from schemas.words import plural
 
 HELD = "held"
-"""Outcome of such a pass."""
+"""Outcome of such a run."""
 
 #: by which clocks may be set back without a word: a zone, a daylight saving hour, a correction by hand
 _SET_BACK = pd.Timedelta(days=1)
@@ -64,7 +64,7 @@ def _clock_lags(
     last = last_run_at(warehouse, but=HELD)
     if last is not None and pd.Timestamp(last).tz_convert("UTC") > moment + _SET_BACK:
         return (
-            f"The clock says {today:%Y-%m-%d}, but the last pass was on {clock.day_of(last, station):%Y-%m-%d}. "
+            f"The clock says {today:%Y-%m-%d}, but the last run was on {clock.day_of(last, station):%Y-%m-%d}. "
             f"{what_to_do}; if it is right now and was wrong then, run with --trust-clock."
         )
     return ""

@@ -15,7 +15,7 @@ STEPS: tuple[Step, ...] = (*fills.STEPS, *dives.STEPS, *divers.STEPS, *fleet.STE
 
 
 def steps_digest() -> str:
-    """Changes when any step does, or a rule that one reads; then a pass looks at every part again."""
+    """Changes when any step does, or a rule that one reads; then a run looks at every part again."""
     return digest([(step_digest(s), rules_read(s)) for s in STEPS])
 
 

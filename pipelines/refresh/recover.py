@@ -14,7 +14,7 @@ from pipelines.warehouse.store import Warehouse
 from schemas.codes import all_codes
 
 T = TypeVar("T")
-#: so many times a pass begins anew
+#: so many times a run begins anew
 _MOST = 10
 
 

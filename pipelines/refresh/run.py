@@ -1,4 +1,4 @@
-"""The order of a pass, once: intake, build, publish. `coldfill run` and the Prefect flow both go through here."""
+"""The order of a run, once: intake, build, publish. `coldfill run` and the Prefect flow both go through here."""
 
 import contextlib
 import json
@@ -35,7 +35,7 @@ Progress = Callable[[str, int, int], None]
 
 @dataclass
 class PassResult:
-    """What a pass did."""
+    """What a run did."""
 
     run_id: str
     as_of_on: str
@@ -115,9 +115,9 @@ def run_pass(
     without_missing: bool = False,
     accept_layouts: tuple[str, ...] = (),
 ) -> PassResult:
-    """One pass over a station: take in what is new, compute what it changes, publish.
+    """One run over a station: take in what is new, compute what it changes, publish.
 
-    Safe to end at any point: the last snapshot goes on being served and the next pass finishes the work.
+    Safe to end at any point: the last snapshot goes on being served and the next run finishes the work.
 
     Parameters
     ----------
@@ -131,7 +131,7 @@ def run_pass(
     Raises
     ------
     WarehouseBusy
-        Another pass is at work on this station.
+        Another run is at work on this station.
     WarehouseLost
         The warehouse is missing from a station that has one; or it cannot be filled again.
     WarehouseDamaged
@@ -339,7 +339,7 @@ def station_facts(station: Station) -> dict:
 def settings_hash(station: Station) -> str:
     """Changes with what the manifest says of the station, with any setting, step or rule.
 
-    Then a pass looks at every part again; which of them it makes anew, each step's own fingerprint decides.
+    Then a run looks at every part again; which of them it makes anew, each step's own fingerprint decides.
     """
     return digest(station_facts(station), asdict(station.policy), steps_digest())
 
@@ -353,8 +353,8 @@ def _timed(seconds: dict[str, float], step: str) -> Iterator[None]:
 
 @contextlib.contextmanager
 def pass_lock(station: Station) -> Iterator[None]:
-    """Only one pass at a time: a lock the system takes back when its process dies."""
-    handle = open(station.folder / LOCK, "a+b")  # noqa: SIM115 - held over the whole pass
+    """Only one run at a time: a lock the system takes back when its process dies."""
+    handle = open(station.folder / LOCK, "a+b")  # noqa: SIM115 - held over the whole run
     try:
         try:
             if sys.platform == "win32":
@@ -367,7 +367,7 @@ def pass_lock(station: Station) -> Iterator[None]:
                 fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError:
             raise WarehouseBusy(
-                "Another pass is at work on this station. Wait until it has finished, then run again."
+                "Another run is at work on this station. Wait until it has finished, then run again."
             ) from None
         yield
     finally:

@@ -58,7 +58,7 @@ class Step:
         Own tables of the last snapshot, while the step was the same, to take over what was worked out from the
         same inputs. They are no input: the results are the same without them.
     counted
-        How a pass names what it made anew, in the plural; empty: it does not.
+        How a run names what it made anew, in the plural; empty: it does not.
     """
 
     name: str
@@ -192,7 +192,7 @@ def step_digest(step: Step) -> str:
 
 
 class Shelf:
-    """The frames of a pass by name, with the hashes of their rows and the rounding that steps ask for."""
+    """The frames of a run by name, with the hashes of their rows and the rounding that steps ask for."""
 
     def __init__(self) -> None:
         self._frames: Frames = {}

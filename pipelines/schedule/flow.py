@@ -1,4 +1,4 @@
-"""The same steps as a Prefect flow: one task run a step, so that its page shows where a pass stands and what it says.
+"""The same steps as a Prefect flow: one task run a step, so that its page shows where a run stands and what it says.
 
 Nothing is computed here. `coldfill run` does without Prefect and without this file.
 """
@@ -11,7 +11,7 @@ from prefect.runtime import flow_run
 
 @flow(name="coldfill-pass", retries=1, retry_delay_seconds=30)
 def station_pass(station_dir: str) -> dict:
-    """One pass over a station: intake, build, publish. Safe to repeat; a second run finds nothing new."""
+    """One run over a station: intake, build, publish. Safe to repeat; a second run finds nothing new."""
     from pipelines.refresh.run import run_pass
     from pipelines.station.settings import load_station
 

@@ -136,7 +136,7 @@ def _start_server(home: Path, port: int, api: str) -> subprocess.Popen:
 
 
 async def _catch_up(station: Station, cron: str, parameters: dict) -> None:
-    """Drop every run that is overdue, and put one in its place if the last pass is older than the schedule asks."""
+    """Drop every run that is overdue, and put one in its place if the last run is older than the schedule asks."""
     from prefect.client.orchestration import get_client
     from prefect.client.schemas.filters import (
         DeploymentFilter,

@@ -104,6 +104,6 @@ _MORE = """\
 # claim = ""                           # the provider's claim that holds roles, if it does
 
 [schedule]
-# Minute, hour, day, month, weekday: when `coldfill schedule` makes a pass.
+# Minute, hour, day, month, weekday: when `coldfill schedule` makes a run.
 cron = "*/10 * * * *"
 """

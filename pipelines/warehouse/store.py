@@ -1,7 +1,7 @@
 """The warehouse: every row that ever came in, with its file, line and history. One process writes it.
 
 Row states: `current` (the one that counts), `superseded` (a newer file has the key), `waiting` (names
-something unknown; tried again each pass), `rejected`, `replaced` (its file was read again or taken back, or
+something unknown; tried again each run), `rejected`, `replaced` (its file was read again or taken back, or
 a newer file has given the row that waited or was rejected).
 """
 

@@ -19,7 +19,7 @@ from schemas.snapshot import read_manifest, read_table
 from schemas.tables import TABLES
 
 TODAY = "2026-03-31"
-#: what a pass says of itself; two stations with the same data need not agree on it
+#: what a run says of itself; two stations with the same data need not agree on it
 SELF = ("ingest_files", "rejects", "notices", "runs")
 EARLY = datetime(2026, 3, 1, 12, tzinfo=UTC)
 
@@ -176,7 +176,7 @@ def take_in(
 
 
 def run(station: Station, **more):
-    """A whole pass."""
+    """A whole run."""
     return run_pass(station, **more)
 
 
@@ -217,7 +217,7 @@ def files(station: Station) -> pd.DataFrame:
 
 
 def published(station: Station, internal: bool = False) -> dict[str, pd.DataFrame]:
-    """The tables of the snapshot that counts, each sorted by its key; without what a pass says of itself."""
+    """The tables of the snapshot that counts, each sorted by its key; without what a run says of itself."""
     manifest = read_manifest(station.published)
     found = {}
     for table in TABLES.values():

@@ -1,4 +1,4 @@
-"""Whatever the checks accept can be computed: stations of odd, extreme and sparse rows come through a pass."""
+"""Whatever the checks accept can be computed: stations of odd, extreme and sparse rows come through a run."""
 
 import os
 import random

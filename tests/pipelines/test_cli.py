@@ -248,7 +248,7 @@ def test_check_waits_for_no_pass_and_says_so(coldfill, station, tmp_path):
     with pass_lock(station):
         code, _, err = coldfill("check", file, "--station", station.folder)
     assert code == 2
-    assert "Another pass is at work" in err
+    assert "Another run is at work" in err
 
 
 def test_check_of_two_files_of_one_name(coldfill, station, tmp_path):

@@ -255,7 +255,7 @@ def test_uddf_finds_its_member_whenever_the_register_comes(tmp_path):
 
 
 def test_uddf_finds_its_cylinder_by_a_link_that_waited_for_the_register(tmp_path):
-    """Links and dives first, the registers a pass later: what that pass publishes has them joined."""
+    """Links and dives first, the registers a run later: what that run publishes has them joined."""
     station = s.make(tmp_path)
     s.drop(station, "computer.uddf", _uddf("someone", "tank-a"))
     s.drop(

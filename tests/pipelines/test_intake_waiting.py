@@ -158,7 +158,7 @@ def test_target_stated_as_working_pressure_follows_the_register(tmp_path):
 
 
 def test_waiting_rows_stay_within_their_accounting(tmp_path):
-    """Everything of a season comes in backwards, a file a pass: at the end nothing waits and nothing was lost."""
+    """Everything of a season comes in backwards, a file a run: at the end nothing waits and nothing was lost."""
     station = s.make(tmp_path)
     for name, rows in reversed(s.season().items()):
         s.drop(station, name, rows)

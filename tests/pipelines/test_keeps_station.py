@@ -232,7 +232,7 @@ def test_a_clock_that_lags_after_months_without_a_record_is_noticed_by_the_last_
     _at(monkeypatch, "2032-09-01 12:00")
     s.run(by_clock)
     _at(monkeypatch, "2032-04-01 12:00")
-    assert "the last pass was on 2032-09-01" in s.run(by_clock).held
+    assert "the last run was on 2032-09-01" in s.run(by_clock).held
     assert s.run(by_clock, trust_clock=True).held == ""
     assert s.run(by_clock).held == ""
 

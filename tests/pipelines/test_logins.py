@@ -1,4 +1,4 @@
-"""A pass publishes who may sign in without publishing an address."""
+"""A run publishes who may sign in without publishing an address."""
 
 import pandas as pd
 

@@ -1,6 +1,6 @@
-"""A pass publishes what changed, once.
+"""A run publishes what changed, once.
 
-Ended at any point, the last snapshot stands and the next pass finishes the work.
+Ended at any point, the last snapshot stands and the next run finishes the work.
 """
 
 import json
@@ -293,7 +293,7 @@ def test_ended_just_after_the_pointer_was_swapped_the_new_snapshot_stands(copy, 
 @pytest.mark.soak
 @pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals")
 def test_killed_at_any_moment_nothing_is_lost(tmp_path):
-    """kill -9 at random moments of a pass: every snapshot in between is whole, and the end is as if undisturbed."""
+    """kill -9 at random moments of a run: every snapshot in between is whole, and the end is as if undisturbed."""
     dice = random.Random(3)
     times = 40 if os.environ.get("COLDFILL_SOAK") == "full" else 3
     station, fresh = s.stocked(tmp_path / "killed"), s.stocked(tmp_path / "fresh")
@@ -323,7 +323,7 @@ def test_killed_at_any_moment_nothing_is_lost(tmp_path):
 # --- two at once, and readers -----------------------------------------------------------------
 def test_a_second_pass_at_the_same_time_has_to_wait(copy):
     with steps.pass_lock(copy):
-        with pytest.raises(WarehouseBusy, match="Another pass is at work"):
+        with pytest.raises(WarehouseBusy, match="Another run is at work"):
             s.run(copy)
         other = subprocess.run(
             [sys.executable, "-m", "pipelines.cli", "run", "--station", str(copy.folder)],
@@ -331,7 +331,7 @@ def test_a_second_pass_at_the_same_time_has_to_wait(copy):
             text=True,
         )
         assert other.returncode == 2
-        assert "Another pass is at work" in other.stderr
+        assert "Another run is at work" in other.stderr
         assert "Traceback" not in other.stderr
     assert not s.run(copy).published
 
