@@ -161,7 +161,9 @@ def test_by_method_and_sample_interval(world, capsys):
         assert table.loc[trace, "median_error_pct"].mean() <= 0.9
         assert table.loc[table["case"] == "two written pressures", "median_error_pct"].item() <= 1.0
         assert 0.74 <= table["held"].mean() <= 0.87 and table["held"].between(0.68, 0.93).all()
-    assert np.isfinite(table["median_error_pct"]).all()
+    else:  # 16 dives a row: their own median may be half as much again
+        assert table["median_error_pct"].max() <= 1.5
+        assert table["held"].mean() >= 0.7
 
 
 @pytest.mark.soak

@@ -47,7 +47,7 @@ def graded(station, known, graded_fills):
 
 
 LEVELS = (
-    [(0, 5.0, (0.5, 1.0)), (50, 1.5, (0.66, 0.93))]
+    [(0, 4.0, (0.6, 0.98)), (50, 1.5, (0.68, 0.93))]
     if not FULL
     else [
         (0, 3.6, (0.74, 0.92)),
@@ -98,7 +98,7 @@ def test_predictions_made_before_the_reading_are_as_good_as_they_say(stations):
     off = (check["predicted_bar"] - check["measured_bar"]).abs()
     inside = check["measured_bar"].between(check["predicted_low_bar"], check["predicted_high_bar"])
     old = (check["settled_fills_before"] >= 50).to_numpy()
-    print(f"\nforetold after 50: median {off[old].median():.2f} bar, coverage {inside[old].mean():.3f} of {old.sum()}")
+    print(f"\npredicted after 50: median {off[old].median():.2f} bar, coverage {inside[old].mean():.3f} of {old.sum()}")
     assert off[old].median() <= 1.5
     assert (0.74 if FULL else 0.68) <= inside[old].mean() <= (0.88 if FULL else 0.93)
 

@@ -67,14 +67,14 @@ def test_a_three_hundred_bar_fill_reads_about_two_hundred_and_sixty_in_cold_wate
         fill_minutes=15.0,
     )
     state = fill_heat.temperature_at_stop(seven)
-    assert thermal.settled_pressure_bar(300.0, state.gas_c, 10.0)[0] == pytest.approx(260.0, abs=12.0)
+    assert thermal.settled_pressure_bar(300.0, state.gas_c, 10.0)[0] == pytest.approx(260.0, abs=7.0)
 
 
 def test_a_hot_fill_loses_about_a_tenth():
     """A diving article without measurement: about 10 % is lost once cool."""
     state = fill_heat.temperature_at_stop(fill())
     lost = 1 - thermal.settled_pressure_bar(232.0, state.gas_c, 20.0)[0] / 232.0
-    assert 0.06 < lost < 0.14
+    assert 0.08 < lost < 0.13
 
 
 def test_taking_compressed_air_as_air_of_the_room_would_be_tens_of_degrees_off():
