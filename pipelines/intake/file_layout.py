@@ -8,9 +8,9 @@ import hashlib
 import json
 from dataclasses import asdict, dataclass, field
 from functools import cache
-from pathlib import PurePosixPath
 from typing import Any
 
+from pipelines.readers.forms import FORMS, form_of
 from pipelines.readers.tables.mapping import FROM_WORKING_PRESSURE, Mapping, mapping_hash, matches, source_of
 from pipelines.station.settings import Station, Uddf
 
@@ -44,7 +44,7 @@ class FileLayout:
     @property
     def names_matter(self) -> bool:
         """Whether what a file gives depends on links or registers, beyond rows that wait for them."""
-        return self.source == "uddf" or (
+        return self.source in FORMS or (
             self.mapping is not None and FROM_WORKING_PRESSURE in self.mapping.stated.values()
         )
 
@@ -53,7 +53,7 @@ class FileLayout:
         """How people know it: the table of `station.toml`."""
         if self.mapping is not None and self.mapping.layout:
             return f"[layouts.{self.mapping.layout}]"
-        return "[uddf]" if self.source == "uddf" else f"[sources.{self.source}]"
+        return f"[{self.source}]" if self.source in FORMS else f"[sources.{self.source}]"
 
     def as_json(self) -> str:
         """The layout as the warehouse and the archive keep it."""
@@ -82,8 +82,8 @@ def layout_of(file: str, station: Station) -> FileLayout:
 
     A named layout that matches comes first; two that match are none, for nobody could say which was meant.
     """
-    if PurePosixPath(file).suffix.casefold() == ".uddf":
-        return FileLayout("uddf", uddf=station.uddf, zone=station.time_zone)
+    if form := form_of(file):
+        return FileLayout(form.name, uddf=station.uddf, zone=station.time_zone)
     named = [layout for layout in station.layouts.values() if any(matches(file, p) for p in layout.names)]
     if len(named) == 1:
         return FileLayout(named[0].source, named[0], zone=station.time_zone)

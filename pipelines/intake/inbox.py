@@ -12,6 +12,7 @@ from typing import Any
 import pandas as pd
 
 from pipelines.intake.file_layout import FileLayout
+from pipelines.readers.forms import FORMS
 from pipelines.readers.tables.mapping import passed_over
 from pipelines.warehouse.rows import link_targets
 from pipelines.warehouse.store import Warehouse
@@ -152,7 +153,7 @@ class Names:
     def meaning(self, source: str | None, refs: Iterable[str]) -> str:
         """A hash of what these names mean to a file of a source."""
         entries: list[tuple]
-        if source == "uddf":
+        if source in FORMS:
             entries = [
                 (r, self.links.get(r), r in self.members, r in self.pressures)
                 for r in sorted(refs)

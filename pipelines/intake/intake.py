@@ -25,6 +25,7 @@ from pipelines.intake.passed_over import list_passed_over
 from pipelines.intake.pending import Look, PendingFiles, Reading, ToRead
 from pipelines.intake.ranks import rows_that_would_win, settle_ranks
 from pipelines.intake.read_file import read_file
+from pipelines.readers.forms import FORMS
 from pipelines.readers.raw import Problem, RawTable, as_frame, problem
 from pipelines.readers.tables.sheet import Refused
 from pipelines.station.settings import FILE as SETTINGS
@@ -113,11 +114,11 @@ class Intake:
         seen = self._look(here)
         seen.refused_and_gone = [file for file in seen.refused_and_gone if not passed.may_hold(file)]
         self._tell_what_was_seen(seen)
-        tables = [(found, last) for found, last in seen.todo if found.source != "uddf"]
+        tables = [(found, last) for found, last in seen.todo if found.source not in FORMS]
         total = len(seen.todo)
         self._take_all(tables, progress, total)
-        # The registers and links of this run, and those that waited for them, decide what the names in UDDF
-        # files and in some logs mean.
+        # The registers and links of this run, and those that waited for them, decide what the names in files of
+        # several sources and in some logs mean.
         self._retry()
         self._take_all(self._look(here).todo if tables else seen.todo, progress, total)
         self._take_all(self.pending.ambiguous_now(), progress, total)

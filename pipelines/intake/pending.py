@@ -10,6 +10,7 @@ import pandas as pd
 from pipelines.intake.file_layout import FileLayout, layout_from, layout_of
 from pipelines.intake.inbox import InboxFile, Names
 from pipelines.intake.journal import Entry, Journal
+from pipelines.readers.forms import FORMS
 from pipelines.readers.tables.mapping import matches, passed_over
 from pipelines.station.settings import Station
 from pipelines.warehouse import files
@@ -171,7 +172,7 @@ class PendingFiles:
             seen.todo += self._from_archive(readings[file][-1:], names, earlier=False)
             if readings[file][-1]["outcome"] == "refused":
                 seen.refused_and_gone.append(file)
-        order = {name: n for n, name in enumerate(INTAKE_ORDER)} | {"uddf": len(INTAKE_ORDER)}
+        order = {name: n for n, name in enumerate((*INTAKE_ORDER, *FORMS))}
         seen.todo.sort(key=lambda pair: (order.get(pair[0].source or "", -1), pair[0].mtime_ns, pair[0].file))
         return seen
 

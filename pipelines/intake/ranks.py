@@ -11,6 +11,7 @@ import pandas as pd
 
 from pipelines.intake.inbox import InboxFile
 from pipelines.intake.pending import Reading, ToRead
+from pipelines.readers.forms import sources_in
 from pipelines.warehouse.rows import count_that_would_win
 from pipelines.warehouse.store import STORED, Warehouse
 
@@ -83,10 +84,8 @@ def _lost_times_near(found: InboxFile, readings: dict[str, list[Reading]]) -> bo
 
 def rows_that_would_win(warehouse: Warehouse, found: InboxFile) -> int:
     """How many rows of a file that keeps its rank would count, had it taken the time it now has."""
-    sources = ("dives", "dive_tanks") if found.source == "uddf" else (found.source,)
-    count = 0
-    for source in sources:
-        if source not in STORED:
-            continue
-        count += count_that_would_win(warehouse, source, found.file, found.sha256, found.saved_at)
-    return count
+    return sum(
+        count_that_would_win(warehouse, source, found.file, found.sha256, found.saved_at)
+        for source in sources_in(found.source)
+        if source in STORED
+    )

@@ -7,6 +7,7 @@ from pathlib import Path
 import pandas as pd
 
 from pipelines.intake.file_layout import FileLayout
+from pipelines.readers.forms import FORMS, Known
 from pipelines.readers.raw import RawTable, problem
 from pipelines.readers.tables.mapping import folder_member
 from pipelines.station.settings import Station
@@ -27,18 +28,10 @@ def read_file(
     workplace : a folder for what the reader puts aside
     """
     from pipelines.readers.tables.table import read_table
-    from pipelines.readers.uddf.file import read_uddf
-
-    if layout.source == "uddf" and layout.uddf is not None:
-        yield from read_uddf(
-            path,
-            replace(station, uddf=layout.uddf, time_zone=layout.zone),
-            warehouse.links(),
-            warehouse.ids("member"),
-            folder_member(file),
-            workplace,
-            warehouse.ids("unit"),
-        )
+    if layout.source in FORMS and layout.uddf is not None:
+        known = Known(warehouse.links(), warehouse.ids("member"), warehouse.ids("unit"))
+        as_kept = replace(station, uddf=layout.uddf, time_zone=layout.zone)
+        yield from FORMS[layout.source].read(path, as_kept, known, folder_member(file), workplace)
     elif layout.source is not None and layout.mapping is not None:
         yield read_table(path, layout.source, layout.mapping, layout.zone, folder_member(file))
     elif layout.overlap:

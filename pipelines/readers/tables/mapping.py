@@ -13,6 +13,7 @@ from dataclasses import asdict, dataclass, field
 from pathlib import PurePosixPath
 from typing import Any
 
+from pipelines.readers.forms import form_of
 from schemas.sources import SOURCES
 from shared.gas import units
 from shared.gas.constants import BAR_PER_PSI, KG_PER_LB, LITRE_PER_CUFT
@@ -288,14 +289,14 @@ def matches(relative: str, pattern: str) -> bool:
 
 
 def source_of(relative: str, mappings: AnyMapping[str, Mapping]) -> str | None:
-    """The source a file belongs to by its name: one of SOURCES, `uddf`, or None.
+    """The source a file belongs to by its name: one of SOURCES, a form of several (`uddf`), or None.
 
     Patterns of mappings come first, then the contract's rule: the name begins with the source's name.
     """
     path = PurePosixPath(relative.replace("\\", "/"))
     name = path.name.casefold()
-    if name.endswith(".uddf"):
-        return "uddf"
+    if form := form_of(name):
+        return form.name
     for source in _BY_LENGTH:
         if source in mappings and any(matches(relative, pattern) for pattern in mappings[source].names):
             return source

@@ -9,6 +9,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from pipelines.readers.forms import FORMS, Known
 from pipelines.readers.raw import DTYPES, Problem, RawTable, lists, problem, refuse, unknown
 from pipelines.readers.tables.sheet import Refused
 from pipelines.readers.uddf.dive import read_dive
@@ -17,7 +18,7 @@ from pipelines.readers.uddf.walk import Definitions, walk
 from schemas.frames import empty
 from schemas.sources import SOURCES
 
-SOURCES_OF_A_FILE = ("dives", "dive_tanks", "dive_samples")
+SOURCES_OF_A_FILE = FORMS["uddf"].gives
 ROWS_A_PART = 200_000
 _SAMPLE_COLUMNS = tuple(c for c in SOURCES["dive_samples"].fields if c not in ("dive_id", "member_id", "revised_at"))
 _SCHEMA = pa.schema(
@@ -50,6 +51,11 @@ class SpooledTable(RawTable):
     @rows.setter
     def rows(self, _value: pd.DataFrame) -> None:
         return
+
+
+def read(path: Path, station, known: Known, member: str | None, workplace: Path) -> Iterator[RawTable]:
+    """The reader that the form declares."""
+    return read_uddf(path, station, known.links, known.members, member, workplace, known.units)
 
 
 def read_uddf(
