@@ -210,7 +210,7 @@ def fills() -> pd.DataFrame:
 
 
 def dives(member: str) -> dict[str, pd.DataFrame]:
-    n, seed = 14, abs(hash(member)) % 7
+    n, seed = 14, sum(member.encode()) % 7
     at = [NOW - pd.Timedelta(days=12 * (n - k)) for k in range(n)]
     ids = [f"{member}-d{k:02d}" for k in range(n)]
     rmv = 16 + np.sin(np.arange(n) + seed)
