@@ -106,6 +106,39 @@ def rebuild(
 
 
 @app.command()
+def backup(
+    to: Annotated[Path, typer.Argument(metavar="FILE", help="New file outside the station, as quay-2031-05-20.zip.")],
+    station: StationOption = HERE,
+) -> None:
+    """Write the whole station into one file, verified; without secrets of sign-in. It holds members' addresses."""
+    from pipelines.refresh.run import pass_lock
+    from pipelines.station.backup import write_backup
+    from pipelines.station.clock import now
+
+    kept = _station(station)
+    with pass_lock(kept):
+        made = write_backup(kept.folder, to, now())
+    print(
+        f"Wrote {to}: {len(made.files)} files, {made.size / 1e6:.1f} MB, each read back and compared. Keep it private."
+    )
+
+
+@app.command()
+def restore(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="A file that coldfill backup wrote.")],
+    to: Annotated[Path, typer.Option("--to", help="New or empty folder.", metavar="DIR")],
+) -> None:
+    """Make a station from a backup, here or on another machine: all of it, verified, or nothing."""
+    from pipelines.station.backup import restore_backup
+
+    made = restore_backup(file, to)
+    print(
+        f"Restored {len(made.files)} files as of {made.made_at[:16].replace('T', ' ')} UTC into {to}. "
+        f"What came since then is not in it. Next: coldfill run --station {to}"
+    )
+
+
+@app.command()
 def demo(
     folder: Annotated[Path, typer.Option("--dir", help="Where to put the sample station.", metavar="DIR")] = Path(
         "demo-station"

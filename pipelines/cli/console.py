@@ -102,19 +102,20 @@ def print_check(found, as_json: bool) -> None:
 
 
 def words_for(error: Exception) -> tuple[str, int]:
-    """An error as a sentence and an exit code; what nobody foresaw says how to see more."""
+    """An error as a sentence and an exit code; an unexpected one says how to see more."""
     import duckdb
 
     from pipelines.cli.demo import NotOurs
     from pipelines.intake.rebuild import WarehouseLost
     from pipelines.publish.export import WrongEnding
     from pipelines.schedule.serve import NotStarted
+    from pipelines.station.backup import BackupRefused
     from pipelines.station.ports import PortTaken
     from pipelines.station.settings import SettingsError
     from pipelines.warehouse.trouble import WarehouseBusy, WarehouseDamaged, damaged
     from schemas.snapshot import NothingPublished
 
-    explained = (SettingsError, WarehouseBusy, WarehouseDamaged, WarehouseLost, NothingPublished)
+    explained = (SettingsError, WarehouseBusy, WarehouseDamaged, WarehouseLost, NothingPublished, BackupRefused)
     if isinstance(error, (*explained, NotOurs, WrongEnding, PortTaken, NotStarted, FileNotFoundError, FileExistsError)):
         return str(error), 2
     if isinstance(error, (PermissionError, OSError, sqlite3.Error)):
@@ -126,7 +127,7 @@ def words_for(error: Exception) -> tuple[str, int]:
     if isinstance(error, duckdb.Error):
         return f"The warehouse gave an error: {error}. Run the command with --debug to see where.", 1
     return (
-        f"Something went wrong that nobody foresaw ({type(error).__name__}: {error}). "
+        f"Something went wrong that coldfill has no advice for ({type(error).__name__}: {error}). "
         "Run the command with --debug to see where.",
         1,
     )

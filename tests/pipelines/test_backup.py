@@ -1,0 +1,160 @@
+"""A station in one file, and back on another machine: the same tables, or a clear refusal and nothing half made."""
+
+import json
+import os
+import shutil
+import stat
+import zipfile
+
+import pandas as pd
+import pytest
+import small_station as s
+from typer.testing import CliRunner
+
+from pipelines.cli.commands import app
+from pipelines.refresh.run import pass_lock
+from pipelines.station.backup import LISTING, BackupRefused, restore_backup, write_backup
+from pipelines.station.settings import load_station
+from pipelines.warehouse.trouble import WarehouseBusy
+
+NOW = pd.Timestamp("2026-04-01 12:00", tz="UTC")
+
+
+@pytest.fixture(scope="module")
+def station(tmp_path_factory):
+    made = s.stocked(tmp_path_factory.mktemp("backup") / "quay")
+    s.run(made)
+    # a correction that wins by its file's time alone
+    s.drop(made, "fills-corrected.csv", [s.fill(1, stop_pressure_bar="201")], 9)
+    s.run(made)
+    (made.folder / ".streamlit").mkdir()
+    (made.folder / ".streamlit" / "secrets.toml").write_text("client_secret = 'x'")
+    return made
+
+
+@pytest.fixture(scope="module")
+def backup(station, tmp_path_factory):
+    file = tmp_path_factory.mktemp("elsewhere") / "quay.zip"
+    write_backup(station.folder, file, NOW)
+    return file
+
+
+def test_restored_elsewhere_the_tables_are_the_same_and_a_run_finds_nothing_new(station, backup, tmp_path):
+    restore_backup(backup, tmp_path / "new" / "quay")
+    there = load_station(tmp_path / "new" / "quay")
+    s.same(s.published(station), s.published(there))
+    s.same(s.stored(station), s.stored(there))
+    assert not s.run(there).published
+    # from inbox and archive alone too: times of files came along, so the correction still wins
+    s.run(there, rebuild=True)
+    assert s.published(there)["fill_quality"].set_index("fill_id").loc["F1", "stop_pressure_bar"] == 201.0
+    s.drop(there, "fills-new.csv", [s.fill(9)], 12)
+    assert s.run(there).published
+
+
+def test_no_secret_and_no_old_snapshot_is_in_it_and_nobody_else_may_read_it(station, backup):
+    with zipfile.ZipFile(backup) as archive:
+        names = archive.namelist()
+    assert not [n for n in names if n.startswith((".streamlit", ".prefect", "reports", ".pass"))]
+    current = (station.published / "current").read_text().strip()
+    assert {n.split("/")[1] for n in names if n.startswith("published/2")} == {current}
+    assert len([p for p in station.published.iterdir() if p.is_dir()]) == 2
+    if os.name == "posix":
+        assert stat.S_IMODE(backup.stat().st_mode) == 0o600
+
+
+@pytest.mark.parametrize("place", ["inbox/fills.csv", "warehouse.duckdb", LISTING])
+def test_damage_is_found_named_and_leaves_nothing_behind(backup, tmp_path, place):
+    broken = tmp_path / "broken.zip"
+    data = bytearray(backup.read_bytes())
+    with zipfile.ZipFile(backup) as archive:
+        entry = archive.getinfo(place)
+    at = entry.header_offset + 30 + len(place) + len(data[entry.header_offset + 28 : entry.header_offset + 30])
+    data[at + entry.compress_size // 2] ^= 0x10
+    broken.write_bytes(bytes(data))
+    with pytest.raises(BackupRefused, match=r"damaged|as it was saved|readable"):
+        restore_backup(broken, tmp_path / "quay")
+    assert [p.name for p in tmp_path.iterdir()] == ["broken.zip"]
+
+
+def rewritten(backup, to, change):
+    """The same backup after `change(listing, files)`: files by name."""
+    with zipfile.ZipFile(backup) as archive:
+        files = {n: archive.read(n) for n in archive.namelist()}
+    listing = json.loads(files.pop(LISTING))
+    change(listing, files)
+    with zipfile.ZipFile(to, "w") as archive:
+        for name, data in files.items():
+            archive.writestr(name, data)
+        archive.writestr(LISTING, json.dumps(listing))
+    return to
+
+
+def _renamed(name):
+    def change(listing, files):
+        entry = listing["files"][0]
+        files[name] = files.pop(entry["file"])
+        entry["file"] = name
+
+    return change
+
+
+CHANGES = {
+    "climbs out": _renamed("../outside.csv"),
+    "absolute": _renamed("/etc/outside.csv"),
+    "another drive": _renamed("C:\\outside.csv"),
+    "lacks a file": lambda listing, files: files.pop(listing["files"][3]["file"]),
+    "has one more": lambda listing, files: files.update({"inbox/more.csv": b"x"}),
+    "longer than listed": lambda listing, files: listing["files"][2].update(size=3),
+    "of a newer version": lambda listing, files: listing.update(version=2),
+    "of something else": lambda listing, files: listing.update(kind="other"),
+    "a size that is none": lambda listing, files: listing["files"][0].update(size=-1),
+    "a list that is none": lambda listing, files: listing.update(files=3),
+}
+
+
+@pytest.mark.parametrize("change", CHANGES)
+def test_what_was_not_written_so_is_not_restored(backup, tmp_path, change):
+    file = rewritten(backup, tmp_path / "changed.zip", CHANGES[change])
+    with pytest.raises(BackupRefused, match="newer" if change == "of a newer version" else ""):
+        restore_backup(file, tmp_path / "in" / "quay")
+    assert not (tmp_path / "in" / "quay").exists() and not (tmp_path / "outside.csv").exists()
+
+
+def test_nothing_is_overwritten(station, backup, tmp_path):
+    with pytest.raises(BackupRefused, match="exists"):
+        write_backup(station.folder, backup, NOW)
+    with pytest.raises(BackupRefused, match="own folder"):
+        write_backup(station.folder, station.folder / "inbox" / "mine.zip", NOW)
+    (tmp_path / "full").mkdir()
+    (tmp_path / "full" / "note.txt").write_text("mine")
+    with pytest.raises(BackupRefused, match="not an empty folder"):
+        restore_backup(backup, tmp_path / "full")
+    (tmp_path / "empty").mkdir()
+    assert len(restore_backup(backup, tmp_path / "empty").files) > 10
+
+
+def test_a_full_disk_leaves_no_half_of_a_backup(station, tmp_path, monkeypatch):
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("pipelines.station.backup.os.fsync", full)
+    with pytest.raises(OSError, match="No space"):
+        write_backup(station.folder, tmp_path / "quay.zip", NOW)
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_backup_waits_for_no_run_and_takes_a_damaged_snapshot_for_none(station, tmp_path):
+    copy = tmp_path / "quay"
+    shutil.copytree(station.folder, copy)
+    with pass_lock(load_station(copy)):
+        result = CliRunner().invoke(app, ["backup", str(tmp_path / "a.zip"), "--station", str(copy)])
+        assert isinstance(result.exception, WarehouseBusy) and not (tmp_path / "a.zip").exists()
+    (copy / "published" / "current").write_text("rubbish\n")
+    assert CliRunner().invoke(app, ["backup", str(tmp_path / "a.zip"), "--station", str(copy)]).exit_code == 0
+    result = CliRunner().invoke(app, ["restore", str(tmp_path / "a.zip"), "--to", str(tmp_path / "again")])
+    assert result.exit_code == 0 and "What came since then is not in it" in result.output
+    there = load_station(tmp_path / "again")
+    (there.published / "current").unlink(missing_ok=True)
+    s.run(there)
+    s.same(s.published(station), s.published(there))
