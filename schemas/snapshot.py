@@ -42,7 +42,10 @@ class SnapshotDamaged(NothingPublished):
 
 def damaged(what: str) -> SnapshotDamaged:
     """What to do about a snapshot that is damaged."""
-    return SnapshotDamaged(f"{what} is damaged. Run `coldfill run`: it makes anew what is damaged and publishes it.")
+    return SnapshotDamaged(
+        f"{what} is damaged. Run `coldfill run`, or where it finds nothing new "
+        "`coldfill doctor --repair`: it makes anew what is damaged and publishes it."
+    )
 
 
 @dataclass

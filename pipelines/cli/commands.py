@@ -106,6 +106,33 @@ def rebuild(
 
 
 @app.command()
+def doctor(
+    station: StationOption = HERE,
+    repair: Annotated[bool, typer.Option("--repair", help="Put right what a run or a rebuild puts right.")] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Look at all that a station keeps and say what is wrong and what to do; ends with 1 if anything is."""
+    from dataclasses import asdict
+
+    from pipelines.cli.console import run_with_progress
+    from pipelines.refresh.examine import REBUILD, UNKNOWN, WRONG, examine
+    from pipelines.station.clock import now
+
+    kept = _station(station)
+    found = examine(kept, now())
+    wanted = {f.repair for f in found if f.repair} if repair else set()
+    if wanted:
+        run_with_progress(kept, None, quiet=as_json, rebuild=REBUILD in wanted, thorough=True)
+        found = examine(kept, now())
+    if as_json:
+        print(json.dumps([asdict(f) for f in found]))
+    else:
+        for f in found:
+            print(f"{f.part:<10}{f.state:<9}{f.says}")
+    raise typer.Exit(1 if any(f.state in (WRONG, UNKNOWN) for f in found) else 0)
+
+
+@app.command()
 def backup(
     to: Annotated[Path, typer.Argument(metavar="FILE", help="New file outside the station, as quay-2031-05-20.zip.")],
     station: StationOption = HERE,

@@ -33,7 +33,7 @@ def build_past_trouble(build: Callable[[], T], intake: Intake, warehouse: Wareho
         try:
             return build()
         except PartDamaged:
-            _read_again(intake, warehouse, now)
+            read_damaged_again(intake, warehouse, now)
         except StepBroke as broke:
             culprits = find_culprits(broke)
             if culprits is None or not set_aside(warehouse, culprits, broke, now):
@@ -70,7 +70,8 @@ def set_aside(warehouse: Warehouse, culprits: Culprits, broke: StepBroke, now: p
     return len(rows)
 
 
-def _read_again(intake: Intake, warehouse: Warehouse, now: pd.Timestamp) -> None:
+def read_damaged_again(intake: Intake, warehouse: Warehouse, now: pd.Timestamp) -> None:
+    """Read every part of the lake; those that are not as they were written come again from the archive, or are lost."""
     damaged = _damaged(intake, warehouse)
     once_more = {(part["file"], part["file_sha256"]) for part in damaged}
     intake.read_again(once_more)

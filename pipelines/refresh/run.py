@@ -19,7 +19,7 @@ from pipelines.publish.snapshot import Publisher, clear_old, looks_altered, writ
 from pipelines.refresh.hashing import digest, frame_hash
 from pipelines.refresh.holds import HELD, reason_to_hold
 from pipelines.refresh.order import refresh_tables, steps_digest
-from pipelines.refresh.recover import build_past_trouble
+from pipelines.refresh.recover import build_past_trouble, read_damaged_again
 from pipelines.refresh.step import step_digest
 from pipelines.station.settings import Station
 from pipelines.warehouse import files, problems
@@ -114,6 +114,7 @@ def run_pass(
     rebuild: bool = False,
     without_missing: bool = False,
     accept_layouts: tuple[str, ...] = (),
+    thorough: bool = False,
 ) -> PassResult:
     """One run over a station: take in what is new, compute what it changes, publish.
 
@@ -127,6 +128,8 @@ def run_pass(
         Put the warehouse aside and fill a new one from inbox and archive.
     without_missing : bool
         Rebuild without the rows of files whose originals are missing.
+    thorough : bool
+        Look at every byte of the lake and of what is published, and make anew what is not as it was written.
 
     Raises
     ------
@@ -150,7 +153,9 @@ def run_pass(
             refuse_if_lost(station)
         warehouse = Warehouse(station.warehouse)
         try:
-            return _pass(station, warehouse, as_of, moment, run_id, progress, began, trust_clock, accept_layouts)
+            return _pass(
+                station, warehouse, as_of, moment, run_id, progress, began, trust_clock, accept_layouts, thorough
+            )
         finally:
             warehouse.close()
 
@@ -165,12 +170,15 @@ def _pass(
     began: float,
     trust_clock: bool,
     accept_layouts: tuple[str, ...],
+    thorough: bool,
 ) -> PassResult:
     seconds: dict[str, float] = {}
     with _timed(seconds, "intake"):
         latest = clock.latest_moment(station, as_of, moment)
         taking_in = Intake(station, warehouse, run_id, moment, latest, accept_layouts)
         intake = taking_in.run(lambda file, n, total: progress(f"Reading {file}", n, total))
+        if thorough:
+            read_damaged_again(taking_in, warehouse, moment)
     today = clock.as_of_day(station, as_of, moment, warehouse)
     settings = settings_hash(station)
     previous = _previous(station)
@@ -187,7 +195,7 @@ def _pass(
     elif (
         previous
         and (previous.warehouse_version, previous.as_of_on, previous.settings_hash) == stands
-        and not looks_altered(station.published, previous)
+        and not (thorough or looks_altered(station.published, previous))
     ):
         name, up_to_date = previous.name, True
         _record_run(warehouse, run_id, moment, today, "nothing_new", {}, seconds)

@@ -1,0 +1,201 @@
+"""Look at everything a station keeps, change nothing, and say of each part whether it is sound and what to do.
+
+What cannot be looked at is `unknown`, never sound.
+"""
+
+import shutil
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import duckdb
+import pandas as pd
+
+from pipelines.intake.archive import originals
+from pipelines.intake.journal import Journal
+from pipelines.intake.rebuild import WarehouseLost, refuse_if_lost
+from pipelines.station import clock
+from pipelines.station.settings import Station
+from pipelines.warehouse import files, problems
+from pipelines.warehouse.lake import PartDamaged, read_part
+from pipelines.warehouse.store import Warehouse, WarehouseBusy, WarehouseDamaged
+from schemas.snapshot import NothingPublished, SnapshotDamaged, part_bytes, read_manifest
+from schemas.words import plural
+from shared.inspection.rules import rule_sets
+
+#: below this much room a run may end half way
+LEAST_ROOM_BYTES = 1_000_000_000
+#: a station whose newest record is older than this may have stopped to log
+QUIET_DAYS = 30
+SOUND, LOOK, WRONG, UNKNOWN = "sound", "look", "wrong", "unknown"
+#: what puts a finding right without a person's judgement
+RUN, REBUILD = "run", "rebuild"
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing looked at. `repair` is what puts it right by itself: `run`, `rebuild`, or empty."""
+
+    part: str
+    state: str
+    says: str
+    repair: str = ""
+
+
+def examine(station: Station, now: pd.Timestamp) -> list[Finding]:
+    """Every part of a station, sound ones too; `now` is the clock's time, UTC. A run at work makes parts unknown."""
+    warehouse, found = _open(station)
+    try:
+        looks: list[tuple[str, Callable[[], Iterator[Finding]]]] = [
+            ("archive", lambda: _archive(station)),
+            ("snapshot", lambda: _snapshot(station)),
+            ("room", lambda: _room(station)),
+            ("rules", lambda: _rules(station)),
+        ]
+        if warehouse is not None:
+            open_one = warehouse
+            looks += [
+                ("samples", lambda: _samples(station, open_one)),
+                ("clock", lambda: _clock(open_one, now)),
+                ("rows", lambda: _rows(open_one)),
+            ]
+        elif not any(f.says == NEW for f in found):
+            found += [
+                Finding(part, UNKNOWN, "Asked of the warehouse, which cannot be opened.") for part in OF_WAREHOUSE
+            ]
+        for part, look in looks:
+            try:
+                found += list(look())
+            except (OSError, duckdb.Error) as error:
+                found.append(Finding(part, UNKNOWN, f"It cannot be looked at: {error}."))
+    finally:
+        if warehouse is not None:
+            warehouse.close()
+    return found
+
+
+NEW = "Nothing was taken in yet. Put files into inbox/, then: coldfill run."
+OF_WAREHOUSE = ("samples", "clock", "rows")
+
+
+def _open(station: Station) -> tuple[Warehouse | None, list[Finding]]:
+    try:
+        refuse_if_lost(station)
+        if not station.warehouse.exists():
+            return None, [Finding("warehouse", LOOK, NEW)]
+        return Warehouse(station.warehouse), [Finding("warehouse", SOUND, "It opens.")]
+    except (WarehouseLost, WarehouseDamaged) as error:
+        return None, [Finding("warehouse", WRONG, str(error), REBUILD)]
+    except (WarehouseBusy, OSError, duckdb.Error) as error:
+        return None, [Finding("warehouse", UNKNOWN, str(error))]
+
+
+def _archive(station: Station) -> Iterator[Finding]:
+    """Every original that the list names is there, byte for byte."""
+    listed = {entry.file_sha256: entry.file for entry in Journal(station.archive).entries()}
+    there = originals(station)
+    lost = sorted(file for sha256, file in listed.items() if sha256 not in there)
+    if lost:
+        yield Finding(
+            "archive",
+            WRONG,
+            f"{plural(len(lost), 'original')} missing or altered: {', '.join(lost[:5])}. "
+            "Put archive/ back from a backup, or drop the same files into inbox/ again; their rows count as before.",
+        )
+    else:
+        yield Finding("archive", SOUND, f"{plural(len(listed), 'original')}, each as it was taken in.")
+
+
+def _snapshot(station: Station) -> Iterator[Finding]:
+    try:
+        manifest = read_manifest(station.published)
+        for table, parts in manifest.tables.items():
+            for part in parts.values():
+                part_bytes(station.published / manifest.name / table / part.file, part)
+    except SnapshotDamaged as error:
+        yield Finding("snapshot", WRONG, str(error), RUN)
+    except NothingPublished:
+        yield Finding("snapshot", LOOK, "Nothing is published yet: coldfill run.")
+    else:
+        at = pd.Timestamp(manifest.created_at)
+        yield Finding("snapshot", SOUND, f"Published {at:%Y-%m-%d %H:%M} UTC as of {manifest.as_of_on}, whole.")
+
+
+def _room(station: Station) -> Iterator[Finding]:
+    free = shutil.disk_usage(station.folder).free
+    says = f"{free / 1e9:.1f} GB free on its disk."
+    if free < LEAST_ROOM_BYTES:
+        yield Finding(
+            "room", LOOK, f"{says} Make room: a run may end half way. Nothing would be lost, nothing published."
+        )
+    else:
+        yield Finding("room", SOUND, says)
+
+
+def _rules(station: Station) -> Iterator[Finding]:
+    name = station.policy.rule_set
+    if rule_sets()[name].default_is_verified:
+        yield Finding(
+            "rules", SOUND, f"No inspection period of rule set {name} is from memory; sources: shared/rules/."
+        )
+    else:
+        yield Finding(
+            "rules",
+            LOOK,
+            f"Inspection periods of rule set {name} are from memory. Check them against your law before relying on a "
+            "date.",
+        )
+
+
+def _samples(station: Station, warehouse: Warehouse) -> Iterator[Finding]:
+    parts, damaged = files.parts(warehouse, "current"), []
+    for part in parts:
+        try:
+            read_part(station.lake, part, ["t_s"])
+        except PartDamaged:
+            damaged.append(part["file"])
+    if damaged:
+        yield Finding(
+            "samples",
+            WRONG,
+            f"{plural(len(damaged), 'part')} of the lake damaged, of {', '.join(sorted(set(damaged))[:5])}. "
+            "coldfill doctor --repair reads them again from the archive.",
+            RUN,
+        )
+    else:
+        yield Finding("samples", SOUND, f"{plural(len(parts), 'part')} of the lake, each as it was written.")
+    if lost := files.parts(warehouse, "lost"):
+        names = ", ".join(sorted({part["file"] for part in lost})[:5])
+        yield Finding("samples", WRONG, f"Samples are lost with their originals: {names}. Drop these files again.")
+
+
+def _clock(warehouse: Warehouse, now: pd.Timestamp) -> Iterator[Finding]:
+    at, where = clock.newest_record(warehouse)
+    last = files.last_run_at(warehouse, but="")
+    if at is None:
+        yield Finding("clock", UNKNOWN, "No record says when anything happened.")
+        return
+    days = (now - at).days
+    if at > now + pd.Timedelta(days=1) or (last is not None and pd.Timestamp(last) > now + pd.Timedelta(hours=1)):
+        yield Finding(
+            "clock",
+            WRONG,
+            f"The clock says {now:%Y-%m-%d %H:%M} UTC, but the newest record is of {at:%Y-%m-%d} ({where}). Set the "
+            "clock of this computer, or correct the record in a newer file.",
+        )
+    elif days > QUIET_DAYS:
+        yield Finding(
+            "clock",
+            LOOK,
+            f"The newest record is {days} days old ({at:%Y-%m-%d}, {where}). Nothing later is known: what was filled, "
+            "dived or inspected since then is in no figure.",
+        )
+    else:
+        yield Finding("clock", SOUND, f"The newest record is of {at:%Y-%m-%d} ({where}).")
+
+
+def _rows(warehouse: Warehouse) -> Iterator[Finding]:
+    waiting = problems.count_open(warehouse)
+    if waiting:
+        yield Finding("rows", LOOK, f"{plural(waiting, 'open problem')}: coldfill rejects says how to fix them.")
+    else:
+        yield Finding("rows", SOUND, "No row or file is waiting to be fixed.")
