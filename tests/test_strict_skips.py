@@ -50,5 +50,5 @@ def test_what_is_missing_fails_where_it_is_required(tmp_path, required, counts):
 
 def test_a_file_is_one_group_where_workers_share_the_run(request):
     """Otherwise what a module makes for its tests is made once on every worker."""
-    if getattr(request.config.option, "dist", "no") == "loadgroup" and hasattr(request.config, "workerinput"):
+    if getattr(request.config.option, "loadgroup", False) and hasattr(request.config, "workerinput"):
         assert request.node.nodeid.endswith("@test_strict_skips.py")

@@ -88,7 +88,9 @@ Limit = Annotated[
         "is at 15 °C (21 °C under us).",
     ),
 ]
-RuleSet = Annotated[str, option("--rule-set", _rules, "Whose rules the limit is of: uk, us, de, fr, au, adr.", "CODE")]
+RuleSet = Annotated[
+    str, option("--rule-set", _rules, "Code of the rule set whose limit it is, as uk, us or adr.", "CODE")
+]
 AsJson = Annotated[bool, typer.Option("--json", help="One JSON object instead of text.")]
 
 app = typer.Typer(

@@ -44,7 +44,9 @@ def _station(folder: Path):
 @app.command()
 def init(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="New or empty folder.")],
-    rule_set: Annotated[str, typer.Option(help="Rule set of inspections: uk, us, de, fr, au, adr.")] = "uk",
+    rule_set: Annotated[
+        str, typer.Option(help="Code of the rule set, as uk, us or adr; station.toml names all.")
+    ] = "uk",
     time_zone: Annotated[str, typer.Option(help="Time zone of the station, as in the IANA list.")] = "Europe/London",
     name: Annotated[str, typer.Option(help="Name of the station.")] = "",
 ) -> None:

@@ -5,8 +5,10 @@ from dataclasses import fields
 from typing import Any
 
 from schemas.policy import SECTIONS
+from shared.inspection.rules import rule_sets
 
-RULE_SETS = ("uk", "us", "de", "fr", "au", "adr")
+#: every rule file of inspections is a rule set
+RULE_SETS = tuple(sorted(rule_sets()))
 
 
 def station_text(name: str, rule_set: str, time_zone: str, today: str) -> str:

@@ -155,8 +155,11 @@ def rate_evidence(fits: TankFits, duration_s: NDArray, reference_rate: NDArray) 
 
     `reference_rate` is the rate, L/min, of which the scatter is a share. Zeros for a row that was not fitted.
     """
-    information, vector = _of_block(fits, DEPARTURES)
-    out = np.zeros((len(duration_s), RATE_SDS.size, RATE_LAGS_S.size))
+    fitted = np.flatnonzero(np.isfinite(fits.used_free_l) & np.isfinite(duration_s))
+    made = np.zeros((len(duration_s), RATE_SDS.size, RATE_LAGS_S.size))
+    information, vector = (part[fitted] for part in _of_block(fits, DEPARTURES))
+    duration_s, reference_rate = np.asarray(duration_s)[fitted], np.asarray(reference_rate)[fitted]
+    out = made[fitted]
     for column, lag in enumerate(RATE_LAGS_S):
         steady = steady_precision(duration_s, np.full(len(duration_s), lag))
         log_steady = np.linalg.slogdet(steady)[1]
@@ -169,8 +172,8 @@ def rate_evidence(fits: TankFits, duration_s: NDArray, reference_rate: NDArray) 
             out[:, row, column] = 0.5 * (
                 log_steady - KNOTS * np.log(variance) - log_both + np.einsum("ij,ij->i", vector, solved)
             )
-    out -= out.mean(axis=(1, 2), keepdims=True)
-    return np.where(np.isfinite(fits.used_free_l)[:, None, None], out, 0.0)
+    made[fitted] = out - out.mean(axis=(1, 2), keepdims=True)
+    return made
 
 
 def steadiness(

@@ -6,12 +6,12 @@ import random
 import pytest
 import small_station as s
 
+from pipelines.station.text import RULE_SETS
 from schemas import check
 from schemas.fields import Field
 from schemas.sources import SOURCES, Source
 
 SEEDS = range(60) if os.environ.get("COLDFILL_SOAK") == "full" else range(3)
-RULE_SETS = ("uk", "us", "de", "fr", "au", "adr")
 NAMES = {
     "member_id": ["M1", "M2", "M3"],
     "owner_id": ["station", "M1"],

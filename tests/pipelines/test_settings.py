@@ -83,7 +83,7 @@ def test_a_folder_that_is_no_station_says_how_to_make_one(tmp_path):
         ("[station\n", ["not valid TOML"]),
         ("[statoin]\n", ["line 1", "statoin", "Did you mean station?"]),
         ("[station]\ntime_zone = 'Europe/Londn'", ["line 2", "is no time zone", "Europe/London"]),
-        ("[station]\nrule_set = 'eu'", ["line 2", "uk, us, de, fr, au, adr"]),
+        ("[station]\nrule_set = 'eu'", ["line 2", "adr, au, de, fr, uk, us"]),
         ("[station]\ntoday = 'now'", ["today", "clock"]),
         ("[station]\nname = 3", ["name", "text"]),
         ("[policy.filling]\n\nshort_bar = 'ten'", ["line 3", "[policy.filling] short_bar = 'ten'", "must be a number"]),
@@ -205,3 +205,28 @@ def test_layouts_of_one_source_differ_in_their_hash_by_what_they_say_and_not_by_
     one, other = station_with(tmp_path, TWO_LAYOUTS).layouts.values()
     same = station_with(tmp_path, TWO_LAYOUTS.replace("bench", "desk")).layouts["desk"]
     assert mapping_hash(one, "UTC") == mapping_hash(same, "UTC") != mapping_hash(other, "UTC")
+
+
+def test_a_rule_file_is_a_rule_set_by_being_there(tmp_path, monkeypatch):
+    """No list names it: it can be chosen where its file lies beside the others."""
+    import shutil
+    import subprocess
+    import sys
+    from pathlib import Path
+
+    import shared.rules
+
+    rules = Path(shared.rules.__file__).parent
+    package = tmp_path / "copy" / "shared"
+    shutil.copytree(rules.parent, package)
+    text = (package / "rules" / "inspection_uk.toml").read_text(encoding="utf-8")
+    (package / "rules" / "inspection_nz.toml").write_text(text.replace('code = "uk"', 'code = "nz"'), encoding="utf-8")
+    for name in ("schemas", "pipelines"):
+        shutil.copytree(rules.parents[1] / name, tmp_path / "copy" / name, ignore=shutil.ignore_patterns("__pycache__"))
+    code = "from pipelines.cli import main; main()"
+    made = subprocess.run(
+        [sys.executable, "-P", "-c", code, "init", str(tmp_path / "quay"), "--rule-set", "nz"],
+        cwd=tmp_path / "copy", env={"PYTHONPATH": str(tmp_path / "copy"), "PATH": ""}, capture_output=True, text=True,
+    )  # fmt: skip
+    assert made.returncode == 0, made.stderr
+    assert 'rule_set = "nz"' in (tmp_path / "quay" / "station.toml").read_text(encoding="utf-8")
