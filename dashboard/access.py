@@ -96,14 +96,6 @@ GRANTS: dict[str, dict[str, Scope]] = {
 #: columns that name a person or lead to one, emptied for a nameless view
 NAMES = ("member_id", "operator", "analysed_by", "owner_id", "held_by", "dive_id", "kept_dive_id", "display_name")
 
-PAGES: dict[str, tuple[str, ...]] = {
-    ALONE: ("filling", "fleet", "divers", "season", "air", "inbox"),
-    MANAGER: ("filling", "fleet", "divers", "season", "air", "inbox"),
-    OPERATOR: ("filling", "fleet", "air", "inbox"),
-    DIVER: ("season", "inbox"),
-    LOCAL_NETWORK: ("filling", "fleet"),
-}
-
 
 def scope(viewer: Viewer, table: str) -> Scope:
     """How much of a table the viewer may see.

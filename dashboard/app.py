@@ -13,19 +13,13 @@ import pandas as pd
 import streamlit as st
 
 from dashboard import parts, sign_in
-from dashboard.access import ALONE, LOCAL_NETWORK, PAGES, ROLES, Refused, Viewer
+from dashboard.access import ALONE, LOCAL_NETWORK, ROLES, Refused, Viewer
 from dashboard.data import NothingPublished, Snapshot, open_snapshot
 from dashboard.views import air, divers, filling, fleet, inbox, season
 from schemas import words
 
-VIEWS = {
-    "filling": (filling.page, "Filling"),
-    "fleet": (fleet.page, "Fleet"),
-    "divers": (divers.page, "Divers"),
-    "season": (season.page, "My season"),
-    "air": (air.page, "Air"),
-    "inbox": (inbox.page, "Inbox"),
-}
+#: in the order of the navigation; each module says its title and who may open it
+VIEWS = {module.__name__.rpartition(".")[2]: module for module in (filling, fleet, divers, season, air, inbox)}
 
 #: seconds between looks at the pointer while a page stands open
 LOOK_AGAIN_S = 20
@@ -107,6 +101,11 @@ def _turn_to_newer(published: Path, shown: str) -> None:
         st.rerun()
 
 
+def pages_of(role: str) -> list[str]:
+    """Names of the pages that a role may open, in the order of the navigation."""
+    return [name for name, module in VIEWS.items() if role in module.OPEN_TO]
+
+
 def main(arguments: list[str]) -> None:
     st.set_page_config("coldfill", layout="wide", initial_sidebar_state="collapsed")
     parts.style()
@@ -123,8 +122,8 @@ def main(arguments: list[str]) -> None:
             _way_out()
         return
     pages: dict[str, Any] = {}
-    for name in PAGES[viewer.role]:
-        pages[name] = _page(name, _bound(VIEWS[name][0], snapshot), first=not pages)
+    for name in pages_of(viewer.role):
+        pages[name] = _page(name, _bound(VIEWS[name].page, snapshot), first=not pages)
     chosen = st.navigation(list(pages.values()), position="hidden")
     header(snapshot)
     if options.sign_in:
@@ -142,7 +141,7 @@ def main(arguments: list[str]) -> None:
 
 
 def _page(name: str, run: Callable[[], None], *, first: bool) -> Any:
-    return st.Page(run, title=VIEWS[name][1], url_path="" if first else name, default=first)
+    return st.Page(run, title=VIEWS[name].TITLE, url_path="" if first else name, default=first)
 
 
 def _bound(run, snapshot: Snapshot):

@@ -5,10 +5,15 @@ from typing import Any
 import pandas as pd
 
 from dashboard import charts_fleet, parts
+from dashboard.access import ALONE, MANAGER, OPERATOR
 from dashboard.data import Snapshot
 from dashboard.rows import each
 from schemas import words
 from schemas.codes import sentence
+
+TITLE = "Air"
+#: roles that may open this page; what tables each sees stands in access.py
+OPEN_TO = (ALONE, MANAGER, OPERATOR)
 
 FAILED = (
     "Stop filling from this source, set aside the fills made since the last good test, call the laboratory; fill "

@@ -4,11 +4,16 @@ import pandas as pd
 import streamlit as st
 
 from dashboard import charts_dives, gas_left, parts
+from dashboard.access import ALONE, MANAGER
 from dashboard.data import Snapshot
 from dashboard.rows import each, said_yes
 from dashboard.views import dive
 from schemas import trend_words, words
 from shared.trend.level import NAMED_FROM_CHANCE
+
+TITLE = "Divers"
+#: roles that may open this page; what tables each sees stands in access.py
+OPEN_TO = (ALONE, MANAGER)
 
 MOST_DIVES = 12
 

@@ -4,12 +4,17 @@ import pandas as pd
 import streamlit as st
 
 from dashboard import parts
+from dashboard.access import ALONE, LOCAL_NETWORK, MANAGER, OPERATOR
 from dashboard.clearance import FillClearance, fill_clearance, fillable_units
 from dashboard.data import Snapshot
 from dashboard.rows import each
 from dashboard.views import filling_advice, filling_day, filling_season
 from schemas import holds, words
 from schemas.codes import all_codes, sentence
+
+TITLE = "Filling"
+#: roles that may open this page; what tables each sees stands in access.py
+OPEN_TO = (ALONE, LOCAL_NETWORK, MANAGER, OPERATOR)
 
 MOST_HOLDS = 60
 PARTS = {"held": "Held back", "day": "Fills of a day", "advice": "Where to stop", "season": "Over the season"}

@@ -4,10 +4,15 @@ import pandas as pd
 import streamlit as st
 
 from dashboard import charts_fleet, parts
+from dashboard.access import ALONE, LOCAL_NETWORK, MANAGER, OPERATOR
 from dashboard.data import Snapshot
 from dashboard.rows import each, said_yes
 from schemas import holds, words
 from schemas.codes import all_codes, sentence
+
+TITLE = "Fleet"
+#: roles that may open this page; what tables each sees stands in access.py
+OPEN_TO = (ALONE, LOCAL_NETWORK, MANAGER, OPERATOR)
 
 MOST_EVENTS = 80
 MOST_NAMED = 12

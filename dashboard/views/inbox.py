@@ -4,10 +4,14 @@ import pandas as pd
 import streamlit as st
 
 from dashboard import parts
-from dashboard.access import may_see
+from dashboard.access import ALONE, DIVER, MANAGER, OPERATOR, may_see
 from dashboard.data import Snapshot
 from dashboard.rows import each
 from schemas import words
+
+TITLE = "Inbox"
+#: roles that may open this page; what tables each sees stands in access.py
+OPEN_TO = (ALONE, DIVER, MANAGER, OPERATOR)
 
 MOST_ROWS = 150
 OUTCOMES = {"accepted": "taken", "refused": "refused whole", "partly": "taken in part"}

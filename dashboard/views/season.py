@@ -4,7 +4,7 @@ import pandas as pd
 import streamlit as st
 
 from dashboard import charts_dives, gas_left, parts
-from dashboard.access import DIVER
+from dashboard.access import ALONE, DIVER, MANAGER
 from dashboard.data import Snapshot
 from dashboard.rows import Row, each, only
 from dashboard.views import dive
@@ -12,6 +12,10 @@ from schemas import trend_words, words
 from schemas.codes import sentence
 from schemas.codes.divers import CONDITION_WORDS
 from shared.trend.level import CALLED_FROM_CHANCE, NAMED_FROM_CHANCE
+
+TITLE = "My season"
+#: roles that may open this page; what tables each sees stands in access.py
+OPEN_TO = (ALONE, DIVER, MANAGER)
 
 
 def page(snapshot: Snapshot) -> None:

@@ -13,12 +13,12 @@ from dashboard.access import (
     MANAGER,
     NAMES,
     OPERATOR,
-    PAGES,
     ROLES,
     Refused,
     Viewer,
     may_see,
 )
+from dashboard.app import pages_of
 from dashboard.data import open_snapshot
 from schemas.tables import TABLES
 
@@ -131,8 +131,15 @@ def test_every_published_table_says_who_may_see_it():
 
 
 def test_every_role_has_pages_and_no_other_role_has():
-    assert set(PAGES) == set(ROLES)
-    assert "divers" not in PAGES[DIVER] + PAGES[OPERATOR] + PAGES[LOCAL_NETWORK]
+    every = ["filling", "fleet", "divers", "season", "air", "inbox"]
+    assert {role: pages_of(role) for role in ROLES} == {
+        ALONE: every,
+        MANAGER: every,
+        OPERATOR: ["filling", "fleet", "air", "inbox"],
+        DIVER: ["season", "inbox"],
+        LOCAL_NETWORK: ["filling", "fleet"],
+    }
+    assert not pages_of("") and not pages_of("Manager")
 
 
 @pytest.mark.parametrize("role", ["", "admin", "Manager", "alone ", None])

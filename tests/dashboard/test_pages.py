@@ -11,7 +11,8 @@ from made_up import HOSTILE, ME
 from streamlit.testing.v1 import AppTest
 
 from dashboard import parts
-from dashboard.access import PAGES, Viewer
+from dashboard.access import ROLES, Viewer
+from dashboard.app import pages_of
 from dashboard.data import open_snapshot
 from dashboard.views import divers
 from schemas import labels, words
@@ -27,7 +28,7 @@ def _script(published, page, role, member):
     from dashboard.app import VIEWS
     from dashboard.data import open_snapshot
 
-    VIEWS[page][0](open_snapshot(Path(published), Viewer(role, member)))
+    VIEWS[page].page(open_snapshot(Path(published), Viewer(role, member)))
 
 
 def run(published, page, role="alone", member=None, **state):
@@ -126,7 +127,7 @@ def test_a_page_of_a_station_without_data_says_so(published_empty, page):
     run(published_empty, page)
 
 
-@pytest.mark.parametrize("role, page", [(role, page) for role, pages in PAGES.items() for page in pages])
+@pytest.mark.parametrize("role, page", [(role, page) for role in ROLES for page in pages_of(role)])
 def test_every_role_can_open_its_pages(published, role, page):
     run(published, page, role, ME if role == "diver" else None)
 
