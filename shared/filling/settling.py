@@ -42,8 +42,6 @@ UNUSED, SLIGHT_USE, USE = 0.6, 0.1 / 15.0, 0.3 / 220.0
 """Of cylinders that may have come back unused: the share that did, and the share a bar that was used a little (15
 bar at most) or more. Judgement, no source."""
 SLIGHT_USE_BAR = 15.0
-Z80 = 1.2815515655446004
-"""Half width of an 80 % interval in standard deviations of a normal distribution."""
 
 
 @dataclass(frozen=True)

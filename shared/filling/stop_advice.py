@@ -15,9 +15,8 @@ from shared.filling import heat as fill_heat
 from shared.filling.gauges import limit_of_error_bar
 from shared.filling.limits import FillingRules
 from shared.filling.permitted import SAME_MARK_BAR, above_permitted, most_at_bar
-from shared.filling.settling import Z80
 from shared.gas import thermal
-from shared.gas.constants import REFERENCE_C
+from shared.gas.constants import REFERENCE_C, Z80
 
 Array = NDArray[np.float64]
 Mix = tuple[float, float, float]

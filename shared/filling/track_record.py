@@ -10,6 +10,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
+from shared.gas.constants import Z80
+
 Array = NDArray[np.float64]
 
 MEMORY, MEMORY_SHARE = 100.0, 0.25
@@ -19,8 +21,6 @@ BIAS_PRIOR, WIDTH_PRIOR = 25.0, 20.0
 """So many answers' worth of trust that a prediction is not biased, and that its interval is as wide as it should be."""
 HELD = 0.8
 MOST_WIDENING = 2.5
-Z80 = 1.2815515655446004
-"""Half width of an 80 % interval in standard deviations of a normal distribution."""
 
 
 LATEST, LEAST_ANSWERS = 200, 20

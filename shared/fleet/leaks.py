@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shared.fleet.leak_fit import SLOWS_SD_SHARE, Fit, Losses, beyond_others, effects_without, fit_rates, units_alone
+from shared.gas.constants import Z80
 
-Z80 = 1.2815515655446004
 # shorter intervals than asked for a rate still tell the offsets of two readings, once the gas is at rest
 LEAST_REST_HOURS = 6.0
 # what a unit's own wall, place and habits leave of its readings, the same in all its intervals, bar

@@ -62,3 +62,6 @@ ALUMINIUM_KG_M3 = 2700.0
 STEEL_J_KG_K = 490.0
 ALUMINIUM_J_KG_K = 896.0
 """Engineering values; for steel's heat capacity 470 to 490 is found."""
+
+Z80 = 1.2815515655446004
+"""Half width of an 80 % interval in standard deviations of a normal distribution; all intervals stated are such."""

@@ -21,12 +21,13 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import NDArray
 
+from shared.gas.constants import Z80
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 DAYS_A_MONTH = 30.44
-Z80 = 1.2815515655446004
 Z95 = 1.959963984540054
 
 CONDITIONS = ("depth", "cold", "dry_suit", "semidry_suit", "duration")

@@ -3,8 +3,9 @@
 import numpy as np
 from scipy.special import ndtr, ndtri
 
+from shared.gas.constants import Z80
 from shared.trend.filters import Levels, passage
-from shared.trend.level import Z80, Bools, Dives, Floats, Ints, SharedModels, effects_var
+from shared.trend.level import Bools, Dives, Floats, Ints, SharedModels, effects_var
 
 RECENT_DIVES, RECENT_DAYS = 20, 365.0
 HALF_AS_LIKELY_DAYS = 45.0

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from shared.trend.level import NAMED_FROM_CHANCE, OUTLIER_Z, Z80
+from shared.gas.constants import Z80
+from shared.trend.level import NAMED_FROM_CHANCE, OUTLIER_Z
 from tests.shared.season import make_season
 from tests.shared.trend_grades import grade, pooled
 

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from shared.gas.constants import Z80
 from shared.trend.change import (
     RECENT_DAYS,
     YEAR_DAYS,
@@ -20,7 +21,6 @@ from shared.trend.filters import Levels, follow
 from shared.trend.level import (
     CALLED_FROM_CHANCE,
     DAYS_A_MONTH,
-    Z80,
     Dives,
     SharedModels,
     design,

@@ -15,6 +15,7 @@ from schemas.codes import codes_that
 from schemas.frames import conform
 from schemas.tables import TABLES
 from shared.diving.breathing import rate_doubtful
+from shared.gas.constants import Z80
 from shared.trend.change import (
     chance_risen,
     change,
@@ -32,7 +33,6 @@ from shared.trend.level import (
     CONDITIONS,
     DAYS_A_MONTH,
     OUTLIER_Z,
-    Z80,
     Dives,
     SharedModels,
     design,

@@ -13,9 +13,8 @@ from shared.diving.breathing import LEAST_RMV_L_MIN, ambient_bar_abs, ideal_used
 from shared.diving.tank_grid import START, STEPS
 from shared.diving.tank_learning import without_prior
 from shared.gas import thermal
-from shared.gas.constants import ATM_BAR, FREE_LITRE_MOL, GRAVITY_M_S2
+from shared.gas.constants import ATM_BAR, FREE_LITRE_MOL, GRAVITY_M_S2, Z80
 
-Z80 = 1.2815515655446004
 MODEL_WIDENS = 1.0
 """Cylinders are less simple than their model; set on simulated seasons of several kinds of physics."""
 

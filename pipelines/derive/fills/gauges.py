@@ -8,7 +8,8 @@ import pandas as pd
 
 from pipelines.derive.fills.terms import gauge_steps
 from schemas.tables import TABLES
-from shared.filling.settling import Z80, Belief
+from shared.filling.settling import Belief
+from shared.gas.constants import Z80
 
 SURE_SD = 3.0
 LEAST_MOVE_BAR = 1.0

@@ -27,6 +27,7 @@ from schemas.policy import Policy
 from shared.filling import settling, settling_causes
 from shared.filling.track_record import Correction, correction
 from shared.gas import cooling
+from shared.gas.constants import Z80
 
 MODEL = "settling-2"
 LEARNED_FROM = 20
@@ -255,8 +256,8 @@ def _learn_in_order_of_time(c: pd.DataFrame, model: Model) -> tuple[settling.Bel
             "fill_id": c["fill_id"].to_numpy()[checked],
             "settled_fills_before": pd.array(of_settled[known_before], dtype="Int64"),
             "predicted_bar": mean,
-            "predicted_low_bar": mean - settling.Z80 * sd,
-            "predicted_high_bar": mean + settling.Z80 * sd,
+            "predicted_low_bar": mean - Z80 * sd,
+            "predicted_high_bar": mean + Z80 * sd,
             "measured_bar": measured,
         }
     )
@@ -300,9 +301,9 @@ def _model_table(c: pd.DataFrame, belief: settling.Belief, by_model: np.ndarray,
     )
     variance, noise = table["sd"] ** 2, table["noise"] ** 2
     after = variance - variance**2 / (variance + noise)  # with one more reading of such a fill
-    table["effect_low_bar"] = table["effect_bar"] - settling.Z80 * table["sd"]
-    table["effect_high_bar"] = table["effect_bar"] + settling.Z80 * table["sd"]
-    table["gain_of_next_reading_bar"] = settling.Z80 * (np.sqrt(variance + noise) - np.sqrt(after + noise))
+    table["effect_low_bar"] = table["effect_bar"] - Z80 * table["sd"]
+    table["effect_high_bar"] = table["effect_bar"] + Z80 * table["sd"]
+    table["gain_of_next_reading_bar"] = Z80 * (np.sqrt(variance + noise) - np.sqrt(after + noise))
     for name in LEVELS:
         table[name] = table[name].where(table[name] != "")
     return table.astype({k: "str" for k in LEVELS} | {"settled_fills": "Int64"})

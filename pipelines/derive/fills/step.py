@@ -18,10 +18,9 @@ from schemas.policy import Policy
 from schemas.tables import TABLES
 from shared.filling.limits import filling_rules
 from shared.filling.permitted import above_permitted
-from shared.filling.settling import Z80
 from shared.gas import mix as gas
 from shared.gas import thermal
-from shared.gas.constants import REFERENCE_C
+from shared.gas.constants import REFERENCE_C, Z80
 
 UNKNOWN_SD_PCT = {"o2": 8.0, "he": 10.0}
 """How far gas of which nothing is known may be from what it is taken for, molar per cent (SD): mostly air or nitrox,

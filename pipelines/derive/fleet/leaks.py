@@ -10,8 +10,8 @@ from pipelines.derive.fleet.inspections import local_day
 from pipelines.derive.units import cylinders_of_units_on, set_membership
 from schemas.policy import Policy
 from shared.filling.gauges import offset_sd_bar
-from shared.fleet.leaks import Z80, Intervals, leak_rates
-from shared.gas.constants import AIR_O2_PCT
+from shared.fleet.leaks import Intervals, leak_rates
+from shared.gas.constants import AIR_O2_PCT, Z80
 from shared.gas.thermal import amount_free_l
 
 # error of what arrives beyond the gauge's: the gas is not quite as warm as the thermometer says. A judgement.
