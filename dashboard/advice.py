@@ -15,9 +15,9 @@ from schemas.policy import Filling
 from shared.filling.conditions import believed_wall_mass, delivery
 from shared.filling.heat import FillConditions
 from shared.filling.limits import FillingRules, filling_rules
-from shared.filling.settling import Z80
 from shared.filling.size_class import size_class
 from shared.filling.stop_advice import Learned, Mix, StopAdvice, advise_stop
+from shared.gas.constants import Z80
 from shared.gas.mixing import OxygenService, is_plain_air, oxygen_service
 from shared.gas.walls import wall_heat_capacity_j_k
 

@@ -65,7 +65,7 @@ def basis(row: Mapping[str, Any], chance: float = CALLED_FROM_CHANCE) -> str:
     how = "over 99 %" if risen > 0.99 else words.number(100 * risen, 0, "%")
     if way == "steady":
         # most divers are steady, so that little is made of a figure that an interval alone might make much of
-        return f"by the dives alone {figures}, 80 % interval"
+        return f"what was measured: {figures}, 80 % interval; it may be chance"
     return f"80 % interval; chance that it {'rose' if way == 'rising' else 'fell'}: {how}"
 
 

@@ -70,7 +70,7 @@ AIR = {
     "never_tested": "never tested",
     "partly_tested": "tested in part",
     "passed": "passed its test",
-    "not_traced": "no compressor known behind it",
+    "not_traced": "its compressor is not known",
 }
 AIR_WEIGHT = {"failed": 4, "failed_later": 4, "source_unknown": 3, "overdue": 3, "never_tested": 3}
 BASIS = {

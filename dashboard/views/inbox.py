@@ -224,7 +224,7 @@ def passes(snapshot: Snapshot) -> None:
                 for r in each(runs.head(8))
             ],
             figures=(1,),
-            says="Passes",
+            says="Runs",
             kept=True,
         )
     )

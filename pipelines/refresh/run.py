@@ -314,7 +314,7 @@ def _record_run(
 
 
 def _tell_since(station: Station, warehouse: Warehouse, snapshot: str) -> None:
-    """Passes that published nothing are noted beside the snapshot, which is not written again for them."""
+    """Runs that published nothing are noted beside the snapshot, which is not written again for them."""
     met = files.seen_again(warehouse)
     runs = files.unpublished_runs(warehouse, 200)
     write_durably(

@@ -74,7 +74,7 @@ def serve_schedule(station: Station, cron: str, port: int) -> None:
         parameters = {"station_dir": str(station.folder.resolve())}
         asyncio.run(_catch_up(station, cron, parameters))
         print(
-            f"Passes over {station.name} run on '{cron}' ({station.time_zone}); "
+            f"{station.name} is run on '{cron}' ({station.time_zone}); "
             f"the scheduler's page is {api.removesuffix('/api')} (end with Ctrl-C)",
             flush=True,
         )

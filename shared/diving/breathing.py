@@ -81,7 +81,10 @@ def rmv_l_min(gas_used_free_l: ArrayLike, bar_min: ArrayLike) -> Any:
     """Respiratory minute volume at ambient pressure, L/min, from free litres used and ∫P dt in bar·min.
 
     NaN where the integral is not positive. The free litre is at 1 bar and 15 °C, so that the rate is
-    stated at 15 °C.
+    stated at 15 °C. 45 min at 2.5 bar with 2,045 free litres gone:
+
+    >>> round(float(rmv_l_min(2045.0, 2.5 * 45.0)), 1)
+    18.2
     """
     used, integral = np.asarray(gas_used_free_l, float), np.asarray(bar_min, float)
     return np.divide(

@@ -154,6 +154,14 @@ def top_up(
         usual tolerance of analysis; `final` then says what it will be.
     OutOfRange
         A state outside the gas engine's box.
+
+    Examples
+    --------
+    Nitrox 32 from 50 bar of air; as ideal gases one would go to 78.1 and get 32.7 %:
+
+    >>> recipe = top_up(50.0, AIR, 200.0, Mix(32.0), gas_c=15.0)
+    >>> [(step.gas, round(step.to_bar, 1)) for step in recipe.steps]
+    [('oxygen', 76.3), ('air', 200.0)]
     """
     wanted = _amount(to_bar, gas_c, to_mix)
     inside = _amount(have_bar, gas_c, have_mix)

@@ -44,6 +44,9 @@ def max_operating_depth_m(o2_pct: ArrayLike, ppo2_bar: ArrayLike = PPO2_BAR) -> 
     """Depth, m, at which oxygen reaches a partial pressure, bar: (ppO2/fO2 - 1)·10.
 
     By the trade's 10 m a bar and 1 bar at the surface. NaN for no oxygen or none known.
+
+    >>> float(max_operating_depth_m(32.0))
+    33.75
     """
     share = np.asarray(o2_pct, float) / 100.0
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -79,6 +79,13 @@ def settled_pressure_bar(
     ------
     OutOfRange
         A state outside the gas engine's box, where `strict`; the message names the first offender.
+
+    Examples
+    --------
+    A fill stopped at 300 bar with its gas at 45 °C, once it is at 15 °C:
+
+    >>> round(float(settled_pressure_bar(300.0, 45.0, 15.0)), 1)
+    258.6
     """
     mix = o2_pct, he_pct, ar_pct
     return pressure_bar(density_mol_l(stop_pressure_bar, gas_c, *mix, strict=strict), to_c, *mix, strict=strict)
@@ -97,6 +104,9 @@ def stop_pressure_bar(
     """Gauge reading, bar, of gas at `gas_c` that will settle to the target at `reference_c`.
 
     The inverse of `settled_pressure_bar`. Arithmetic only: no limit of cylinder or valve is known here.
+
+    >>> round(float(stop_pressure_bar(232.0, 40.0)), 1)
+    262.3
     """
     return settled_pressure_bar(target_pressure_bar, reference_c, gas_c, o2_pct, he_pct, ar_pct, strict=strict)
 
@@ -174,7 +184,13 @@ def amount_free_l(
     *,
     strict: bool = True,
 ) -> Any:
-    """All gas inside, free litres (1 bar, 15 °C, ideal: 0.0417395 mol)."""
+    """All gas inside, free litres (1 bar, 15 °C, ideal: 0.0417395 mol).
+
+    Air in 12 L at 232 bar; as an ideal gas it would be 12 · 233 = 2796:
+
+    >>> round(float(amount_free_l(12.0, 232.0, 15.0)))
+    2677
+    """
     density = density_mol_l(pressure_bar, gas_c, o2_pct, he_pct, ar_pct, strict=strict)
     return _array(water_capacity_l) * density / FREE_LITRE_MOL
 

@@ -51,7 +51,7 @@ def test_what_stands_against_the_gas_of_a_cylinder(reasons, verdict, released, w
         ("passed", [], "passed its test"),
         ("passed", ["residue_on_recall"], "passed its test; filled upon gas that is called back"),
         ("not_traced", ["residue_of_unknown_source"],
-         "no compressor known behind it; filled upon gas of unknown source"),
+         "its compressor is not known; filled upon gas of unknown source"),
         ("failed", ["air_test_failed"], "failed its test (test of 3 May 2031)"),
         (None, [], "not known"),
     ],

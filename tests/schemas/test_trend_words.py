@@ -37,7 +37,7 @@ def test_a_change_reads_as_a_diver_asks():
 
 def test_of_a_steady_diver_no_more_is_made_than_there_is():
     assert sentence(STEADY, LONG_AGO) == "Over the last 12 months: no clear change."
-    assert plain(basis(STEADY)) == "by the dives alone down 3 % (down 9 % to up 4 %), 80 % interval"
+    assert plain(basis(STEADY)) == "what was measured: down 3 % (down 9 % to up 4 %), 80 % interval; it may be chance"
     assert recent(STEADY) == "no change a month"
 
 
