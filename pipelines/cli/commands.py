@@ -140,12 +140,16 @@ def backup(
     station: StationOption = HERE,
 ) -> None:
     """Write the whole station into one file, verified; without secrets of sign-in. It holds members' addresses."""
+    from pipelines.refresh.examine import UNKNOWN, WRONG, examine
     from pipelines.refresh.run import pass_lock
     from pipelines.station.backup import write_backup
     from pipelines.station.clock import now
 
     kept = _station(station)
     with pass_lock(kept):
+        for f in examine(kept, now()):
+            if f.state in (WRONG, UNKNOWN):  # it is saved as it is; who restores it must know
+                print(f"Not sound, and saved so: {f.part}: {f.says}", file=sys.stderr)
         made = write_backup(kept.folder, to, now())
     print(
         f"Wrote {to}: {len(made.files)} files, {made.size / 1e6:.1f} MB, each read back and compared. Keep it private."

@@ -1,5 +1,6 @@
 """The originals: each file is copied under its sha256 before it is read, so that it can always be read again."""
 
+import contextlib
 import hashlib
 import os
 import shutil
@@ -84,6 +85,13 @@ def originals(station: Station) -> dict[str, Original]:
             continue
         found.setdefault(here.sha256, Original(archived_name(here), here.size))
     return found
+
+
+def complete(station: Station) -> None:
+    """Copy every original of the inbox that the archive lacks, or holds altered; those of others are not touched."""
+    for found in scan(station.inbox):
+        with contextlib.suppress(Unreadable):
+            archive(found, station.archive)
 
 
 def hash_of(path: Path) -> str:

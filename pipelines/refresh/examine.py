@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import duckdb
 import pandas as pd
 
-from pipelines.intake.archive import originals
+from pipelines.intake.archive import hash_of, originals
 from pipelines.intake.journal import Journal
 from pipelines.intake.rebuild import WarehouseLost, refuse_if_lost
 from pipelines.station import clock
@@ -18,7 +18,7 @@ from pipelines.station.settings import Station
 from pipelines.warehouse import files, problems
 from pipelines.warehouse.lake import PartDamaged, read_part
 from pipelines.warehouse.store import Warehouse, WarehouseBusy, WarehouseDamaged
-from schemas.snapshot import NothingPublished, SnapshotDamaged, part_bytes, read_manifest
+from schemas.snapshot import NothingPublished, SnapshotDamaged, part_bytes, read_manifest, read_table
 from schemas.words import plural
 from shared.inspection.rules import rule_sets
 
@@ -46,7 +46,7 @@ def examine(station: Station, now: pd.Timestamp) -> list[Finding]:
     warehouse, found = _open(station)
     try:
         looks: list[tuple[str, Callable[[], Iterator[Finding]]]] = [
-            ("archive", lambda: _archive(station)),
+            ("archive", lambda: _archive(station, warehouse)),
             ("snapshot", lambda: _snapshot(station)),
             ("room", lambda: _room(station)),
             ("rules", lambda: _rules(station)),
@@ -89,20 +89,60 @@ def _open(station: Station) -> tuple[Warehouse | None, list[Finding]]:
         return None, [Finding("warehouse", UNKNOWN, str(error))]
 
 
-def _archive(station: Station) -> Iterator[Finding]:
-    """Every original that the list names is there, byte for byte."""
-    listed = {entry.file_sha256: entry.file for entry in Journal(station.archive).entries()}
-    there = originals(station)
-    lost = sorted(file for sha256, file in listed.items() if sha256 not in there)
+def _archive(station: Station, warehouse: Warehouse | None) -> Iterator[Finding]:
+    """Every original that was ever taken in lies in the archive, byte for byte, and its list names it.
+
+    What should be there is asked of the warehouse, or without one of the snapshot: the list itself may be lost.
+    """
+    listed = {(entry.file_sha256, entry.file) for entry in Journal(station.archive).entries()}
+    taken = _taken_in(station, warehouse)
+    if taken is None:
+        says = "Neither the warehouse nor a snapshot says which originals there should be."
+        yield Finding("archive", UNKNOWN, says)
+        taken = set()
+    wanted = {sha256: file for sha256, file in sorted(listed | taken)}
+    kept = {p.name.split(".")[0] for p in station.archive.glob("*") if p.is_file() and p.name.startswith(hash_of(p))}
+    gone = set(wanted) - kept
+    elsewhere = gone & set(originals(station)) if gone else set()
+    lost = sorted(wanted[sha256] for sha256 in gone - elsewhere)
     if lost:
         yield Finding(
             "archive",
             WRONG,
-            f"{plural(len(lost), 'original')} missing or altered: {', '.join(lost[:5])}. "
+            f"{plural(len(lost), 'original')} missing or altered, in archive/ and in inbox/: {', '.join(lost[:5])}. "
             "Put archive/ back from a backup, or drop the same files into inbox/ again; their rows count as before.",
         )
-    else:
-        yield Finding("archive", SOUND, f"{plural(len(listed), 'original')}, each as it was taken in.")
+    if elsewhere:
+        names = ", ".join(sorted(wanted[sha256] for sha256 in elsewhere)[:5])
+        yield Finding(
+            "archive",
+            WRONG,
+            f"{plural(len(elsewhere), 'original')} missing or altered in archive/, and still in inbox/: {names}. Keep "
+            "them there; coldfill doctor --repair copies them again.",
+            RUN,
+        )
+    if unlisted := taken - listed:
+        yield Finding(
+            "archive",
+            WRONG,
+            f"The list of the archive lacks {plural(len(unlisted), 'original')}: it is damaged or lost. A rebuild "
+            "would not know the order of these files. coldfill doctor --repair writes what the warehouse knows.",
+            RUN,
+        )
+    if not (gone or unlisted):
+        says = f"{plural(len(wanted), 'original')}, each as it was taken in." if wanted else "No original yet."
+        yield Finding("archive", SOUND if wanted else LOOK, says)
+
+
+def _taken_in(station: Station, warehouse: Warehouse | None) -> set[tuple[str, str]] | None:
+    """sha256 and place of every content that was taken in; None where nothing that stands can say so."""
+    if warehouse is not None:
+        return {(r["file_sha256"], r["file"]) for r in files.readings(warehouse, ("file", "file_sha256"))}
+    try:
+        rows = read_table(station.published, read_manifest(station.published), "ingest_files")
+    except NothingPublished:
+        return None if station.warehouse.exists() or any(station.archive.glob("*")) else set()
+    return set(rows[["file_sha256", "file"]].dropna().itertuples(index=False, name=None))
 
 
 def _snapshot(station: Station) -> Iterator[Finding]:

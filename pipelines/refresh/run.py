@@ -11,7 +11,7 @@ import pandas as pd
 
 import pipelines.refresh.order as order
 import pipelines.station.clock as clock
-from pipelines.intake.archive import clear_workplaces
+from pipelines.intake.archive import clear_workplaces, complete
 from pipelines.intake.intake import Intake, IntakeResult
 from pipelines.intake.layout_change import WAITS
 from pipelines.intake.rebuild import prepare, refuse_if_lost
@@ -174,6 +174,8 @@ def _pass(
 ) -> PassResult:
     seconds: dict[str, float] = {}
     with _timed(seconds, "intake"):
+        if thorough:
+            complete(station)
         latest = clock.latest_moment(station, as_of, moment)
         taking_in = Intake(station, warehouse, run_id, moment, latest, accept_layouts)
         intake = taking_in.run(lambda file, n, total: progress(f"Reading {file}", n, total))

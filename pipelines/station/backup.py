@@ -94,6 +94,7 @@ def restore_backup(file: Path, to: Path) -> Backup:
     BackupRefused
         The folder holds something; or the file is none of ours, of a newer version, damaged or not to be trusted.
     """
+    to = to.resolve()
     if to.exists() and (not to.is_dir() or any(to.iterdir())):
         raise BackupRefused(f"{to} is not an empty folder. Name a new one: nothing is overwritten by a restore.")
     made = to.with_name(f".{to.name}.restoring")
@@ -109,9 +110,11 @@ def restore_backup(file: Path, to: Path) -> Backup:
                 target.chmod(0o600)
         for name in ("inbox", "archive", "lake", "published", "reports"):
             (made / name).mkdir(exist_ok=True, parents=True)
-        if to.exists():
-            to.rmdir()
-        os.replace(made, to)
+        if to.exists():  # somebody may stand in it: keep the folder itself
+            for path in made.iterdir():
+                os.replace(path, to / path.name)
+        else:
+            os.replace(made, to)
     except zipfile.BadZipFile as error:
         raise BackupRefused(f"{file} is damaged or no backup: {error}. Take another copy of it.") from error
     finally:

@@ -113,12 +113,40 @@ CHANGES = {
 }
 
 
+WHY = {
+    "lacks a file": "is not whole",
+    "has one more": "is not whole",
+    "longer than listed": "is not as it was saved",
+    "of a newer version": "newer coldfill",
+    "a list that is none": "no readable",
+}
+
+
 @pytest.mark.parametrize("change", CHANGES)
 def test_what_was_not_written_so_is_not_restored(backup, tmp_path, change):
     file = rewritten(backup, tmp_path / "changed.zip", CHANGES[change])
-    with pytest.raises(BackupRefused, match="newer" if change == "of a newer version" else ""):
+    with pytest.raises(BackupRefused, match=WHY.get(change, "was not written by")):
         restore_backup(file, tmp_path / "in" / "quay")
     assert not (tmp_path / "in" / "quay").exists() and not (tmp_path / "outside.csv").exists()
+
+
+def test_a_link_in_a_backup_is_not_followed(backup, tmp_path):
+    with zipfile.ZipFile(backup) as archive:
+        files = {n: archive.read(n) for n in archive.namelist()}
+    with zipfile.ZipFile(tmp_path / "link.zip", "w") as archive:
+        for name, data in files.items():
+            entry = zipfile.ZipInfo(name)
+            entry.external_attr = (stat.S_IFLNK if name == "station.toml" else stat.S_IFREG) << 16
+            archive.writestr(entry, data)
+    with pytest.raises(BackupRefused, match="was not written by"):
+        restore_backup(tmp_path / "link.zip", tmp_path / "quay")
+
+
+def test_restored_into_the_folder_one_stands_in(station, backup, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    result = CliRunner().invoke(app, ["restore", str(backup), "--to", "."])
+    assert result.exit_code == 0, result.output
+    s.same(s.published(station), s.published(load_station(tmp_path)))
 
 
 def test_nothing_is_overwritten(station, backup, tmp_path):

@@ -91,6 +91,51 @@ def test_damage_is_found_where_it_is_and_nothing_is_called_sound_unseen(copy, da
     assert {"part": part, "state": state} in [{k: f[k] for k in ("part", "state")} for f in json.loads(result.output)]
 
 
+LOSSES = {
+    "the archive": lambda st: [p.unlink() for p in st.archive.iterdir()],
+    "its list": lambda st: (st.archive / "readings.jsonl").unlink(),
+    "its list, for rubbish": lambda st: (st.archive / "readings.jsonl").write_bytes(b"\x00rubbish\n" * 9),
+    "half its list": lambda st: (st.archive / "readings.jsonl").write_text(
+        "".join((st.archive / "readings.jsonl").read_text().splitlines(keepends=True)[:3])
+    ),
+    "one original": lambda st: one(st.archive, "*.csv").unlink(),
+    "a bit of one": lambda st: flip(one(st.archive, "*.csv")),
+}
+
+
+@pytest.mark.parametrize("loss", LOSSES)
+def test_what_the_archive_lost_is_wrong_even_while_the_inbox_has_it_and_repair_brings_it_back(station, copy, loss):
+    LOSSES[loss](copy)
+    assert states(copy)["archive"] == WRONG
+    assert CliRunner().invoke(app, ["doctor", "--station", str(copy.folder)]).exit_code == 1
+    CliRunner().invoke(app, ["doctor", "--station", str(copy.folder), "--repair"])
+    assert states(copy)["archive"] == SOUND
+    s.same(s.published(station), s.published(copy))
+
+
+@pytest.mark.parametrize("with_warehouse", [True, False])
+def test_an_original_gone_with_its_line_is_missed(copy, tmp_path, with_warehouse):
+    listing = copy.archive / "readings.jsonl"
+    gone = one(copy.archive, "*.csv")
+    kept = [line for line in listing.read_text().splitlines(keepends=True) if gone.name not in line]
+    listing.write_text("".join(kept))
+    gone.unlink()
+    shutil.rmtree(copy.inbox)
+    copy.inbox.mkdir()
+    if not with_warehouse:
+        copy.warehouse.unlink()
+    assert states(copy)["archive"] == WRONG
+    result = CliRunner().invoke(app, ["backup", str(tmp_path / "a.zip"), "--station", str(copy.folder)])
+    assert result.exit_code == 0 and "Not sound, and saved so: archive" in result.stderr
+
+
+def test_without_warehouse_and_snapshot_nobody_knows_what_the_archive_should_hold(copy):
+    copy.warehouse.write_bytes(b"rubbish" * 99)
+    shutil.rmtree(copy.published)
+    (copy.archive / "readings.jsonl").unlink()
+    assert states(copy)["archive"] == UNKNOWN
+
+
 @pytest.mark.parametrize("damage", [d for d, (part, _, _) in DAMAGE.items() if part != "archive"])
 def test_repair_puts_right_what_a_run_or_a_rebuild_can(station, copy, damage):
     DAMAGE[damage][1](copy)
@@ -112,4 +157,4 @@ def test_a_clock_that_lags_a_full_disk_and_open_problems_are_said(copy, monkeypa
 
 def test_a_new_station_is_neither_damaged_nor_sound(tmp_path):
     found = states(s.make(tmp_path / "new"))
-    assert found["warehouse"] == found["snapshot"] == LOOK and "samples" not in found
+    assert found["warehouse"] == found["snapshot"] == found["archive"] == LOOK and "samples" not in found
