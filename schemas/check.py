@@ -130,6 +130,12 @@ def check(source: str, frame: pd.DataFrame, latest: pd.Timestamp) -> tuple[pd.Da
     return clean, problems[list(PROBLEM_COLUMNS)]
 
 
+def end_of_tomorrow(today: pd.Timestamp, time_zone: str) -> pd.Timestamp:
+    """Nothing that has happened lies after this, UTC; `today` is naive midnight at the station."""
+    end = (today + pd.Timedelta(days=2)).tz_localize(time_zone, nonexistent="shift_forward", ambiguous=True)
+    return (end - pd.Timedelta(microseconds=1)).tz_convert("UTC").as_unit("us")
+
+
 def _problem(index, column, value, rule, message, fix=""):
     return {
         "index": index,

@@ -13,6 +13,7 @@ from typing import Any
 from pipelines.readers.forms import FORMS, form_of
 from pipelines.readers.tables.mapping import FROM_WORKING_PRESSURE, Mapping, mapping_hash, matches, source_of
 from pipelines.station.settings import Station, Uddf
+from schemas.entries import entry_source
 
 #: raise when a change of fields or readers must make every file be read again
 SCHEMA_VERSION = "3"
@@ -80,8 +81,11 @@ def _reader() -> Any:
 def layout_of(file: str, station: Station) -> FileLayout:
     """The present layout of a file, by its place in the inbox.
 
-    A named layout that matches comes first; two that match are none, for nobody could say which was meant.
+    What a form has written is as the contract says, whatever a station's own logs look like. Then a named layout
+    that matches comes first; two that match are none, for nobody could say which was meant.
     """
+    if source := entry_source(file):
+        return FileLayout(source, Mapping(source), zone=station.time_zone)
     if form := form_of(file):
         return FileLayout(form.name, uddf=station.uddf, zone=station.time_zone)
     named = [layout for layout in station.layouts.values() if any(matches(file, p) for p in layout.names)]

@@ -4,31 +4,11 @@ One of the two is a slip, and nobody can say which. A row that cannot have been 
 `schemas.check`; what may have been is taken, flagged and judged.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 import pandas as pd
 
 from pipelines.readers.raw import Problem, problem
-
-
-@dataclass(frozen=True)
-class Pair:
-    """`higher` cannot lie below `lower`, but for `slack`; `flag` goes onto the row."""
-
-    lower: str
-    higher: str
-    rule: str
-    slack: float = 0.0
-    flag: str = ""
-
-
-PAIRS: dict[str, tuple[Pair, ...]] = {
-    "dives": (Pair("mean_depth_m", "max_depth_m", "mean_above_greatest", 0.5, "depths_contradict"),),
-    "compressor_log": (Pair("pumped_from_bar", "pumped_to_bar", "pumped_down"),),
-    "loans": (Pair("out_at", "due_on", "due_before_out"),),
-}
-"""Depths are rounded to a metre or half a metre, so a square dive's mean may stand a little above its greatest."""
+from schemas.contradictions import PAIRS, shown
 
 
 def leave_out_impossible(source: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, list[Problem]]:
@@ -42,8 +22,7 @@ def leave_out_impossible(source: str, rows: pd.DataFrame) -> tuple[pd.DataFrame,
     """
     found: list[Problem] = []
     for pair in PAIRS.get(source, ()):
-        lower, higher = (_comparable(rows[name]) for name in (pair.lower, pair.higher))
-        wrong = (lower > (higher + pair.slack if pair.slack else higher)).to_numpy(bool, na_value=False)
+        wrong = pair.contradicted(rows)
         if not wrong.any():
             continue
         found += [
@@ -53,8 +32,8 @@ def leave_out_impossible(source: str, rows: pd.DataFrame) -> tuple[pd.DataFrame,
                 row_number=int(row["row_number"]),
                 line=None if pd.isna(row["line"]) else int(row["line"]),
                 column=pair.higher,
-                value=_shown(row[pair.higher]),
-                other=_shown(row[pair.lower]),
+                value=shown(row[pair.higher]),
+                other=shown(row[pair.lower]),
             )
             for row in rows.loc[wrong, ["row_number", "line", pair.lower, pair.higher]].to_dict("records")
         ]
@@ -70,14 +49,3 @@ def leave_out_impossible(source: str, rows: pd.DataFrame) -> tuple[pd.DataFrame,
                 dtype="object",
             )
     return rows, found
-
-
-def _comparable(column: pd.Series) -> pd.Series:
-    """Numbers as they are; a moment as its day, for a day has no hour."""
-    if isinstance(column.dtype, pd.DatetimeTZDtype):
-        return column.dt.tz_localize(None).dt.normalize()
-    return column
-
-
-def _shown(value) -> str:
-    return f"{value:%Y-%m-%d}" if isinstance(value, pd.Timestamp) else f"{value:g}"

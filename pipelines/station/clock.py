@@ -8,6 +8,7 @@ import pandas as pd
 from pipelines.station.settings import SettingsError, Station
 from pipelines.warehouse.rows import newest
 from pipelines.warehouse.store import Warehouse
+from schemas.check import end_of_tomorrow
 
 #: what has happened, never what is planned: the last of these is the last day of the data
 _HAPPENED = {
@@ -47,8 +48,7 @@ def fixed_day(station: Station, as_of: str | None) -> pd.Timestamp | None:
 def latest_moment(station: Station, as_of: str | None, moment: pd.Timestamp) -> pd.Timestamp:
     """Nothing that has happened lies after this: the end of tomorrow at the station, UTC."""
     today = fixed_day(station, as_of) or moment.tz_convert(station.time_zone).tz_localize(None).normalize()
-    end = (today + pd.Timedelta(days=2)).tz_localize(station.time_zone, nonexistent="shift_forward", ambiguous=True)
-    return (end - pd.Timedelta(microseconds=1)).tz_convert("UTC").as_unit("us")
+    return end_of_tomorrow(today, station.time_zone)
 
 
 def as_of_day(station: Station, as_of: str | None, moment: pd.Timestamp, warehouse: Warehouse) -> pd.Timestamp:

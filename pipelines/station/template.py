@@ -12,9 +12,9 @@ from openpyxl.styles import Alignment, Border, Font, PatternFill, Side
 from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.datavalidation import DataValidation
 
-from pipelines.readers.tables.table import EXAMPLE
 from schemas.fields import Field
 from schemas.sources import SOURCES, Source
+from schemas.written_text import EXAMPLE
 
 ROWS_TO_FILL = 2000
 LINES_TO_PRINT = 24

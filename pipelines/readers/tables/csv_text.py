@@ -10,7 +10,8 @@ from pyarrow import csv as arrow_csv
 
 from pipelines.readers.tables.mapping import Mapping, same_header
 from pipelines.readers.tables.sheet import MOST_COLUMNS, Sheet, refused
-from pipelines.readers.tables.values import LONGEST_CELL, trimmed
+from pipelines.readers.tables.values import trimmed
+from schemas.written_text import LONGEST_CELL
 
 MOST_BYTES = 1 << 30
 #: of one line or quoted cell; a cell that counts is far shorter

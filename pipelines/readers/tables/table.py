@@ -18,11 +18,12 @@ from pipelines.readers.tables.sheet import Refused, Sheet, refused
 from pipelines.readers.tables.stated import build_key, state
 from pipelines.readers.tables.values import Typed
 from pipelines.readers.tables.workbook import read_workbook
+from schemas.entries import ENTERED
 from schemas.frames import empty
 from schemas.sources import REVISED_AT, SOURCES
+from schemas.written_text import EXAMPLE
 
 MOST_PROBLEMS = 100_000
-EXAMPLE = "EXAMPLE"
 _TEXT_ENDINGS = (".csv", ".tsv", ".txt")
 _BOOK_ENDINGS = (".xlsx", ".xlsm")
 #: a rating in cubic feet stands for these
@@ -261,7 +262,8 @@ def _columns(
             texts[column] = sheet.columns[places[reduced]]
             origin[places[reduced]] = column
             used.add(reduced)
-    passed = {same_header(h) for h in (*mapping.ignore, *mapping.key)}
+    # who entered a row, when and on which page stays in the original
+    passed = {same_header(h) for h in (*mapping.ignore, *mapping.key, *ENTERED)}
     for reduced, place in places.items():
         if reduced not in used and reduced not in passed:
             problems.append(_unknown(sheet.headers[place], reduced, source, set(texts)))

@@ -17,15 +17,11 @@ import pyarrow.compute as pc
 from pipelines.readers.raw import text_series
 from pipelines.readers.tables.doubtful import asked_about
 from pipelines.readers.tables.mapping import CLOCKS, Mapping, conversion, known_conversion, unit_ending
+from schemas.written_text import CALL, LONGEST_KEY, NOTES, SPREADSHEET_ERROR, names_something
 
-LONGEST_CELL = 10_000
-LONGEST_KEY = 200
 _NUMBER = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?$"
 _COMMA_NUMBER = r"^[+-]?(\d+,?\d*|,\d+)([eE][+-]?\d{1,3})?$"
 _BOUND = re.compile(r"^\s*(<=|>=|<|>|≤|≥|~|≈|±|ca\.?|approx\.?|about|c\.)\s*", re.IGNORECASE)
-#: free words, in which an equals sign may be meant
-_NOTES = ("note", "reason")
-_CALL = r"^=\s*[-+@(]*([A-Za-z_][A-Za-z0-9_.]*\(|[^=]*!\$?[A-Za-z]{1,3}\$?\d)"
 _WITH_UNIT = re.compile(r"^([+-]?[\d.,'\u00a0\u202f ]*\d)\s*([^\d\s.,'<>≤≥~][^\d]{0,11}[23³]?)$")
 
 
@@ -229,15 +225,15 @@ def texts(column: pa.Array, name: str, mapping: Mapping, *, key: bool = False) -
         column, r"[\x00-\x1f\x7f\x{200b}-\x{200f}\x{202a}-\x{202e}\x{2066}-\x{2069}\x{fffe}\x{ffff}\x{fffd}]"
     )
     bad: dict[int, tuple[str, dict]] = {int(i): ("control_character", {}) for i in _indices(odd)}
-    if key or name.endswith("_id"):
+    if names_something(name, (name,) if key else ()):
         long = _indices(pc.greater(pc.utf8_length(column), LONGEST_KEY))
         bad |= {int(i): ("cell_too_long", {"found": f"over {LONGEST_KEY}", "limit": LONGEST_KEY}) for i in long}
         bad |= {
             int(i): ("cell_error", {})
-            for i in _indices(pc.match_substring_regex(column, r"^#(N/A|REF!|VALUE!|NAME\?|NUM!|DIV/0!|NULL!)$"))
+            for i in _indices(pc.match_substring_regex(column, SPREADSHEET_ERROR))
         }
-    note = name in _NOTES
-    formula = pc.match_substring_regex(column, _CALL if note else r"^=")
+    note = name in NOTES
+    formula = pc.match_substring_regex(column, CALL if note else r"^=")
     if mask_of(formula).any():
         words = {"severity": "value"} if note else {}
         bad |= {int(i): ("formula_in_cell", words) for i in _indices(formula)}

@@ -12,7 +12,7 @@ import pyarrow as pa
 from pipelines.readers.tables.csv_text import true_kind, without_blank_rows
 from pipelines.readers.tables.mapping import Mapping
 from pipelines.readers.tables.sheet import MOST_COLUMNS, Sheet, refused
-from pipelines.readers.tables.values import LONGEST_CELL
+from schemas.written_text import LONGEST_CELL
 
 MOST_BYTES = 64 << 20
 MOST_UNPACKED = 768 << 20
