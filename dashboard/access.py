@@ -4,7 +4,7 @@ A page never decides what somebody may see. It asks `data.Snapshot`, which asks 
 is refused; there is no default that lets something through.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 #: one person on the machine the station lives on, bound to the loopback address
@@ -43,6 +43,8 @@ class Viewer:
 
     role: str
     member_id: str | None = None
+    #: who has signed in, for what is logged; it decides nothing
+    named: str = field(default="", compare=False)
 
     def __post_init__(self):
         if self.role not in ROLES:
@@ -120,3 +122,24 @@ def may_see(viewer: Viewer, table: str) -> bool:
     except Refused:
         return False
     return True
+
+
+_AT_THE_COMPRESSOR = frozenset({ALONE, OPERATOR, MANAGER})
+_OF_THE_MANAGER = frozenset({ALONE, MANAGER})
+#: what may be logged on the pages → roles that may; who is not named may not
+MAY_LOG: dict[str, frozenset[str]] = {
+    "stop": _AT_THE_COMPRESSOR,
+    "analysis": _AT_THE_COMPRESSOR,
+    "settled": _AT_THE_COMPRESSOR,
+    "release": _AT_THE_COMPRESSOR,
+    "return": _AT_THE_COMPRESSOR,
+    "loan": _OF_THE_MANAGER,
+    "inspection": _OF_THE_MANAGER,
+    "air_test": _OF_THE_MANAGER,
+    "compressor": _OF_THE_MANAGER,
+}
+
+
+def may_log(viewer: Viewer, kind: str) -> bool:
+    """Whether the viewer may log an entry of this kind."""
+    return viewer.role in MAY_LOG.get(kind, frozenset())

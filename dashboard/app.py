@@ -12,7 +12,7 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from dashboard import parts, sign_in
+from dashboard import entry_door, parts, sign_in
 from dashboard.access import ALONE, LOCAL_NETWORK, ROLES, Refused, Viewer
 from dashboard.data import NothingPublished, Snapshot, open_snapshot
 from dashboard.views import air, divers, filling, fleet, inbox, season
@@ -23,6 +23,8 @@ VIEWS = {module.__name__.rpartition(".")[2]: module for module in (filling, flee
 
 #: seconds between looks at the pointer while a page stands open
 LOOK_AGAIN_S = 20
+#: the same, while an entry waits to be computed
+LOOK_SOON_S = 2
 
 
 def asked(arguments: list[str]) -> argparse.Namespace:
@@ -89,7 +91,6 @@ def header(snapshot: Snapshot) -> None:
         )
 
 
-@st.fragment(run_every=LOOK_AGAIN_S)
 def _turn_to_newer(published: Path, shown: str) -> None:
     from schemas.snapshot import SnapshotDamaged, current_name
 
@@ -137,7 +138,8 @@ def main(arguments: list[str]) -> None:
         parts.show(parts.heading("Not for you to see"), parts.plain(str(refusal)))
     except NothingPublished as refusal:  # a part of the snapshot is damaged
         parts.show(parts.heading("Not to be read"), parts.plain(str(refusal)))
-    _turn_to_newer(options.published, snapshot.name)
+    every = LOOK_SOON_S if entry_door.pending(snapshot) else LOOK_AGAIN_S
+    st.fragment(_turn_to_newer, run_every=every)(options.published, snapshot.name)
 
 
 def _page(name: str, run: Callable[[], None], *, first: bool) -> Any:

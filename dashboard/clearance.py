@@ -33,6 +33,8 @@ class FillClearance:
     failed_sources: pd.DataFrame = field(default_factory=pd.DataFrame)
     #: whether all of it is oxygen clean today; None where that is not known
     oxygen_clean: bool | None = None
+    #: what is filled as one: the unit asked for, or the joined set it is a side of
+    whole: str | None = None
 
     @property
     def may_be_filled(self) -> bool:
@@ -142,7 +144,7 @@ def fill_clearance(
         why_not.append(f"There is nothing to fill from: {_failed(failed)}.")
     remarks = list(dict.fromkeys(remarks))
     clean = _oxygen_clean(units[units["unit_id"].isin([unit_id, whole])])
-    return FillClearance(asked, unit_id, why_not, remarks, unit, cylinders, inside, failed, clean)
+    return FillClearance(asked, unit_id, why_not, remarks, unit, cylinders, inside, failed, clean, whole)
 
 
 def _failed(sources: pd.DataFrame) -> str:

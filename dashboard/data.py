@@ -14,6 +14,7 @@ from typing import Any
 import pandas as pd
 
 from dashboard.access import NAMES, Refused, Scope, Viewer, scope
+from schemas.entries import entry_source
 from schemas.frames import conform, empty
 from schemas.logins import COLUMNS as LOGIN_COLUMNS
 from schemas.policy import SECTIONS
@@ -69,6 +70,18 @@ class Snapshot:
         asked = tuple(sorted((column, value) for column, value in where.items()))
         return _rows(self.published, self.name, self.viewer, granted, name, asked).copy(deep=False)
 
+    @property
+    def inbox(self) -> Path:
+        """The station's folder of files to take in; it stands beside that of snapshots."""
+        return self.published.parent / "inbox"
+
+    def taken_in(self) -> Mapping[str, str]:
+        """What became of each entry of a form that this snapshot knows of, by file: `accepted` or `rejected`.
+
+        It says nothing of what an entry holds, so that whoever saved one may know.
+        """
+        return _taken_in(self.published, self.name)
+
     def names(self) -> dict[str, str]:
         """Names of members the viewer may know, by member_id."""
         try:
@@ -109,6 +122,16 @@ def _logins(published: Path, name: str) -> pd.DataFrame:
     folder = published / name / "member_logins"
     frames = [pd.read_parquet(part_bytes(folder / p.file, p)) for p in parts.values() if p.rows]
     return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame({c: [] for c in LOGIN_COLUMNS})
+
+
+@lru_cache(maxsize=4)
+def _taken_in(published: Path, name: str) -> dict[str, str]:
+    files = _read(published, _manifest(published, name), "ingest_files", {})
+    return {
+        file: "accepted" if accepted else "rejected"
+        for file, accepted in zip(files["file"], files["rows_accepted"].fillna(0) > 0, strict=True)
+        if entry_source(file)
+    }
 
 
 _newest: dict[Path, str] = {}

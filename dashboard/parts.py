@@ -90,6 +90,11 @@ def note(words: Any) -> Markup:
     return Markup(f'<p class="note">{text(words)}</p>')
 
 
+def refusal(reasons: Iterable[Any]) -> Markup:
+    """Why a value was not taken, under its field."""
+    return Markup(f'<p class="refused" role="alert">{lines(*reasons)}</p>')
+
+
 def plain(words: Any) -> Markup:
     """A line of ordinary weight."""
     return Markup(f"<p>{text(words)}</p>")

@@ -67,7 +67,9 @@ def viewer_of(
     if role is None:
         raise Refused(NO_ROLE)
     of_address = members_with(address, logins["member_id"], logins["address_hash"]) if address else []
-    return Viewer(role, of_address[0] if len(of_address) == 1 else None)
+    called = claims.get("name")
+    named = called.strip() if isinstance(called, str) and called.strip() else address or subject
+    return Viewer(role, of_address[0] if len(of_address) == 1 else None, named)
 
 
 def verified_address(claims: Mapping[str, Any]) -> str:

@@ -14,7 +14,7 @@ import re
 import secrets
 import tempfile
 import threading
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path, PurePosixPath
@@ -178,12 +178,12 @@ def save(inbox: Path, entry: Entry, now: pd.Timestamp, latest: pd.Timestamp) -> 
     raise NotSaved("this form was saved before with other values. Open it again and log what is new.")
 
 
-def written(inbox: Path) -> list[Written]:
-    """The entries in an inbox, the oldest first; one that cannot be read is left to the next run to name."""
+def written(inbox: Path, but: Container[str] = ()) -> list[Written]:
+    """The entries in an inbox but those named, the oldest first; one that cannot be read the next run names."""
     found = []
     for path in sorted((inbox / FOLDER).glob("*.csv"), key=lambda p: p.name.partition("-")[2]):
         file = f"{FOLDER}/{path.name}"
-        if source := entry_source(file):
+        if (source := entry_source(file)) and file not in but:
             try:
                 row = _said(path, all_of_it=True)
             except (OSError, ValueError, csv.Error):
@@ -235,7 +235,7 @@ def _text(value: Any) -> str:
     if isinstance(value, date):  # a Timestamp without a zone is one
         return f"{value:%Y-%m-%d}"
     if isinstance(value, float):
-        return repr(value)
+        return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
     return str(value)
 
 

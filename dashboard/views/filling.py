@@ -8,7 +8,7 @@ from dashboard.access import ALONE, LOCAL_NETWORK, MANAGER, OPERATOR
 from dashboard.clearance import FillClearance, fill_clearance, fillable_units
 from dashboard.data import Snapshot
 from dashboard.rows import each
-from dashboard.views import filling_advice, filling_day, filling_season
+from dashboard.views import filling_advice, filling_day, filling_log, filling_season, saved
 from schemas import holds, words
 from schemas.codes import all_codes, sentence
 
@@ -18,6 +18,7 @@ OPEN_TO = (ALONE, LOCAL_NETWORK, MANAGER, OPERATOR)
 
 MOST_HOLDS = 60
 PARTS = {"held": "Held back", "day": "Fills of a day", "advice": "Where to stop", "season": "Over the season"}
+LOG = {"log": "Log it"}
 
 
 def page(snapshot: Snapshot) -> None:
@@ -34,24 +35,30 @@ def page(snapshot: Snapshot) -> None:
         placeholder="Type its name, or pick it",
     )
     clearance = fill_clearance(chosen, units, health, fills, sources) if chosen else None
+    logging = st.session_state.get("filling_part") == "log"
     if clearance:
-        answer(snapshot, clearance)
+        answer(snapshot, clearance, brief=logging)
     else:
         parts.show(parts.note("Type or pick one: whether it may be filled today, and why not, stands here first."))
         not_to_fill_from(holds.failed_sources(sources))
-    part = parts.chosen_part("More on Filling", PARTS, "filling_part", "advice" if chosen else "held")
+    if not (logging and clearance):
+        saved.show(snapshot)
+    listed = PARTS | (LOG if filling_log.kinds(snapshot) else {})
+    part = parts.chosen_part("More on Filling", listed, "filling_part", "advice" if chosen else "held")
     if part == "held":
         held_back(snapshot, fills)
     elif part == "day":
         filling_day.show(snapshot, fills)
     elif part == "advice":
         filling_advice.show(snapshot, clearance, fills)
+    elif part == "log":
+        filling_log.show(snapshot, clearance, fills)
     else:
         filling_season.show(snapshot, fills)
 
 
-def answer(snapshot: Snapshot, clearance: FillClearance) -> None:
-    """The answer at the compressor, the worst first."""
+def answer(snapshot: Snapshot, clearance: FillClearance, *, brief: bool = False) -> None:
+    """The answer at the compressor, the worst first; `brief` leaves out the figures behind it."""
     if clearance.may_be_filled:
         parts.show(
             parts.bar(
@@ -80,6 +87,8 @@ def answer(snapshot: Snapshot, clearance: FillClearance) -> None:
                 parts.reasons(fill),
             )
         )
+    if brief:
+        return
     unit, due = clearance.unit, clearance.next_due
     rows: list[tuple] = [
         (

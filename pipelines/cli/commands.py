@@ -74,16 +74,22 @@ def run(
         list[str] | None,
         typer.Option(help="Say yes only to this file, pattern of files, or content by its number.", metavar="FILE"),
     ] = None,
+    wait: Annotated[
+        float, typer.Option(help="Seconds to wait for another run that is at work on this station.", metavar="SECONDS")
+    ] = 0.0,
     as_json: JsonOption = False,
 ) -> None:
     """One run now: take in new files, compute, publish; prints what came in and what was rejected."""
     from pipelines.cli.console import run_with_progress
+    from pipelines.refresh.run import when_free
 
     if only and not accept_layout:
         raise Stop("--only says which changes of layout are accepted: give --accept-layout as well.")
     accept = tuple(only or ["*"]) if accept_layout else ()
-    result = run_with_progress(
-        _station(station), as_of or None, quiet=as_json, trust_clock=trust_clock, accept_layouts=accept
+    kept = _station(station)
+    result = when_free(
+        lambda: run_with_progress(kept, as_of or None, quiet=as_json, trust_clock=trust_clock, accept_layouts=accept),
+        wait,
     )
     if as_json:
         print(json.dumps(result.for_scripts()))

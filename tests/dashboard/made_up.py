@@ -352,8 +352,8 @@ def dives(member: str) -> dict[str, pd.DataFrame]:
     }
 
 
-def publish(published: Path, *, name: str | None = None) -> Manifest:
-    """Write the snapshot and point at it."""
+def publish(published: Path, *, name: str | None = None, **tables: pd.DataFrame) -> Manifest:
+    """Write the snapshot, with other rows of some tables, and point at it."""
     made = Publisher(published, None, pd.Timestamp(name or "2031-06-30T18:00:00.000001"))
     whole = {
         "fill_quality": fills(),
@@ -575,7 +575,7 @@ def publish(published: Path, *, name: str | None = None) -> Manifest:
             }
         ),
     }
-    for table, frame in whole.items():
+    for table, frame in (whole | tables).items():
         made.write(table, "all", frame, "made-up")
     people = pd.DataFrame({"member_id": [ME, OTHER], "email": [MY_ADDRESS, "bert@weir.example"]})
     made.write("member_logins", "all", member_logins(people), "made-up")

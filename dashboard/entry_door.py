@@ -1,0 +1,68 @@
+"""The one door by which pages write: who may, by which clock, and what stands saved and not yet computed."""
+
+from collections.abc import Mapping
+from typing import Any
+
+import pandas as pd
+
+from dashboard.access import Refused, may_log
+from dashboard.data import Snapshot
+from dashboard.run_after_entry import ask_for_run
+from schemas import entries
+from schemas.check import end_of_tomorrow
+from schemas.entries import Entry, NotSaved, Saved, Written
+
+__all__ = ["NotSaved", "Saved", "Written", "latest_moment", "now", "pending", "save"]
+
+#: by which the clock may have been set back since the last run
+_SET_BACK = pd.Timedelta(minutes=5)
+
+
+def now() -> pd.Timestamp:
+    """This moment, UTC."""
+    return pd.Timestamp.now(tz="UTC").as_unit("us")
+
+
+def save(snapshot: Snapshot, kind: str, source: str, row: Mapping[str, Any], by: str, page: str, token: str) -> Saved:
+    """Save one entry into the station's inbox, and let a run follow.
+
+    Raises
+    ------
+    Refused
+        The viewer may not log this.
+    NotSaved
+        A value is refused, the clock is wrong, or the file cannot be written.
+    """
+    if not may_log(snapshot.viewer, kind):
+        raise Refused("You may not log this here. Ask who runs the station.")
+    moment = now()
+    last = _utc(snapshot.manifest.created_at)
+    if moment < last - _SET_BACK:
+        raise NotSaved(
+            f"the clock of the station's machine says {moment:%Y-%m-%d %H:%M} UTC, which is before its last run "
+            f"({last:%Y-%m-%d %H:%M} UTC). Set the clock right, then save again."
+        )
+    saved = entries.save(
+        snapshot.inbox, Entry(source, row, by.strip(), page, token), moment, latest_moment(snapshot, moment)
+    )
+    ask_for_run(snapshot.published)
+    return saved
+
+
+def latest_moment(snapshot: Snapshot, moment: pd.Timestamp) -> pd.Timestamp:
+    """Nothing that has happened lies after this, UTC; as a run takes it."""
+    stated = str(snapshot.station.get("today") or "clock")
+    fixed = None if stated in ("clock", "data") else pd.Timestamp(stated)
+    return end_of_tomorrow(
+        fixed if fixed is not None else moment.tz_convert(snapshot.zone).tz_localize(None).normalize(), snapshot.zone
+    )
+
+
+def pending(snapshot: Snapshot) -> list[Written]:
+    """Entries that are saved and of which this snapshot does not know yet, the oldest first."""
+    return entries.written(snapshot.inbox, but=snapshot.taken_in())
+
+
+def _utc(moment: str) -> pd.Timestamp:
+    at = pd.Timestamp(moment)
+    return at.tz_localize("UTC") if at.tz is None else at.tz_convert("UTC")

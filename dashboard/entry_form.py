@@ -1,0 +1,206 @@
+"""A form that logs one row: fields begun with what is likely, reasons beside what is refused, saved once.
+
+A form is opened with a token, which names its widgets and its file. What fields are begun with is settled when it is
+opened, so that a newer snapshot never changes what somebody is about to save.
+"""
+
+import datetime as dt
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+import pandas as pd
+import streamlit as st
+
+from dashboard import entry_door, parts
+from dashboard.data import Snapshot
+from dashboard.entry_door import NotSaved
+from schemas import words
+from schemas.entries import new_token
+from schemas.fields import Field
+
+#: a form that has stood open for longer is shown once more before it is saved
+_OPEN_TOO_LONG = pd.Timedelta(hours=3)
+_WIDTH = 148
+#: by which a typed time may run ahead of the clock
+_AHEAD = pd.Timedelta(minutes=2)
+#: who logged last in this browser
+_WHO = "logged_by"
+
+
+class EntryForm:
+    """One open form, by what it is about; opened `anew` it forgets what it was begun with.
+
+    Its fields go inside an `st.form`; `submitted` is the last of it.
+    """
+
+    def __init__(self, snapshot: Snapshot, kind: str, source: str, about: str, page: str, *, anew: bool = False):
+        self.snapshot, self.kind, self.source, self.page = snapshot, kind, source, page
+        self._place = f"form_{kind}_{about}"
+        if anew or self._place not in st.session_state:
+            st.session_state[self._place] = {"token": new_token(entry_door.now()), "begun": {}, "reasons": {}}
+        self._open: dict[str, Any] = st.session_state[self._place]
+        self.token: str = self._open["token"]
+        self.row: dict[str, Any] = {}
+        self.by = ""
+        self._slots: dict[str, Any] = {}
+        self._moments: dict[str, tuple[dt.date | None, dt.time | None]] = {}
+
+    @property
+    def key(self) -> str:
+        """What identifies a row that has no name of its own: by the moment the form was opened."""
+        return f"{self.token[:8]}-{self.token[9:13]}-{self.token[-4:]}"
+
+    def begun(self, name: str, value: Any) -> Any:
+        """What a field was begun with when the form was opened."""
+        return self._open["begun"].setdefault(name, value)
+
+    # --- fields -------------------------------------------------------------------------------
+    def number(self, label: str, field: Field, value: float | None = None, step: float = 1.0) -> float | None:
+        """A figure; beyond its bounds it is refused with its reason, not cut."""
+        begun = self.begun(field.name, None if value is None else float(value))
+        with self._field(field.name):
+            typed = st.number_input(
+                label, value=begun, step=step, format="%g", key=self._key(field.name), placeholder=""
+            )
+        self.row[field.name] = None if typed is None else float(typed)
+        return self.row[field.name]
+
+    def text(self, label: str, field: Field, value: str = "", width: int = _WIDTH) -> str:
+        """A text."""
+        with self._field(field.name, width):
+            typed = st.text_input(label, self.begun(field.name, value), key=self._key(field.name))
+        self.row[field.name] = typed
+        return typed
+
+    def choice(
+        self,
+        label: str,
+        field: Field,
+        choices: Sequence[str],
+        value: str | None = None,
+        *,
+        said: Mapping[str, str] | None = None,
+        other: bool = False,
+        width: int = _WIDTH,
+    ) -> str | None:
+        """One of several; with `other` also a new one."""
+        begun = self.begun(field.name, value)
+        listed = self.begun(f"{field.name} choices", list(dict.fromkeys([*choices, *([begun] if begun else [])])))
+        with self._field(field.name, width):
+            chosen = st.selectbox(
+                label,
+                listed,
+                listed.index(begun) if begun in listed else None,
+                format_func=parts.label(said or {}),
+                key=self._key(field.name),
+                placeholder="choose" if not other else "choose or type",
+                accept_new_options=other,
+            )
+        self.row[field.name] = chosen
+        return chosen
+
+    def moment(self, field: Field) -> None:
+        """A moment at the station; left empty it is the moment of saving."""
+        with self._field(field.name, 2 * _WIDTH + 16), st.container(horizontal=True):
+            day = st.date_input(
+                "Day, if not today", None, key=self._key(f"{field.name}_day"), format="YYYY-MM-DD", width=_WIDTH
+            )
+            hour = st.time_input(
+                "Time, if not just now", None, key=self._key(f"{field.name}_hour"), step=60, width=_WIDTH
+            )
+        self._moments[field.name] = (day, hour)
+
+    def day(self, label: str, field: Field, value: dt.date | None = None) -> None:
+        """A day."""
+        with self._field(field.name):
+            self.row[field.name] = st.date_input(
+                label, self.begun(field.name, value), key=self._key(field.name), format="YYYY-MM-DD"
+            )
+
+    def who(self, label: str, column: Field | None = None) -> None:
+        """Who logs it; also into `column`, where the row says it too."""
+        with self._field("entered_by"):
+            begun = self.begun("entered_by", self.snapshot.viewer.named or st.session_state.get(_WHO, ""))
+            self.by = st.text_input(label, begun, key=self._key("entered_by"), placeholder="name or initials")
+        if column is not None:
+            self.row[column.name] = self.by
+
+    def _field(self, name: str, width: int = _WIDTH) -> Any:
+        box = st.container(width=width, gap=None)
+        with box:
+            inside = st.container()
+            self._slots[name] = st.empty()
+        return inside
+
+    def _key(self, name: str) -> str:
+        return f"{self.token}_{name}"
+
+    def refused(self, names: Iterable[str]) -> bool:
+        """Whether one of these was refused when it was last tried."""
+        return any(name in self._open["reasons"] for name in names)
+
+    # --- saving -------------------------------------------------------------------------------
+    def submitted(self, label: str) -> None:
+        """The button that saves; then what was said of the last try stands beside its fields."""
+        pressed = st.form_submit_button(label, type="primary", key=self._key("save"))
+        below = st.empty()
+        if pressed:
+            self._try(label)
+        for name, reasons in self._open["reasons"].items():
+            if name in self._slots:
+                self._slots[name].html(parts.refusal(reasons))
+        if said := self._open.get("said"):
+            elsewhere = [r for n, rs in self._open["reasons"].items() if n not in self._slots for r in rs]
+            below.html(parts.bar(said, 4, parts.lines(*elsewhere)))
+
+    def _try(self, label: str) -> None:
+        self._open["reasons"], self._open["said"] = {}, ""
+        moment = entry_door.now()
+        opened = pd.Timestamp(self.token[:15]).tz_localize("UTC")
+        if moment - opened > _OPEN_TOO_LONG and not self._open.get("looked_at"):
+            self._open["looked_at"] = True
+            self._open.pop("now", None)
+            self._open["said"] = (
+                f"Not saved yet: this form has stood open since {words.clock(opened, self.snapshot.zone)}. "
+                f"Look whether its figures still hold, then press {label!r} again."
+            )
+            return
+        try:
+            # pressed twice, it is the same moment
+            self._stamp(self._open.setdefault("now", moment))
+            saved = entry_door.save(
+                self.snapshot, self.kind, self.source, self.row, self._signed(), self.page, self.token
+            )
+        except NotSaved as why:
+            self._open["reasons"], self._open["said"] = why.reasons, str(why)
+            self._open.pop("now", None)  # what is saved after a correction happened then
+            return
+        st.session_state[_WHO] = self.by
+        listed = st.session_state.setdefault("saved_entries", [])
+        listed += [saved.file] if saved.file not in listed else []
+        self._close()
+
+    def _close(self) -> None:
+        """What was saved stands elsewhere; the next form is a new one."""
+        del st.session_state[self._place]
+        st.rerun()
+
+    def _stamp(self, at_once: pd.Timestamp) -> None:
+        """Put the moments into the row, those left empty as `at_once`."""
+        here = at_once.tz_convert(self.snapshot.zone)
+        for name, (day, hour) in self._moments.items():
+            if day is None and hour is None:
+                self.row[name] = at_once
+                continue
+            if hour is None:
+                raise NotSaved("look at what is marked.", {name: ["Give the time of that day too."]})
+            local = pd.Timestamp(dt.datetime.combine(day or here.date(), hour))
+            stamped = local.tz_localize(self.snapshot.zone, ambiguous=True, nonexistent="shift_forward")
+            if day is None and stamped > at_once + _AHEAD:
+                raise NotSaved("look at what is marked.", {name: ["That is later than now: give the day too."]})
+            self.row[name] = stamped.tz_convert("UTC").as_unit("us")
+
+    def _signed(self) -> str:
+        """Who logs it, and where somebody else has signed in, who that is."""
+        own, typed = self.snapshot.viewer.named, self.by.strip()
+        return f"{typed} (signed in: {own})" if own and typed and typed != own else typed or own

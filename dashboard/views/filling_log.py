@@ -1,0 +1,127 @@
+"""Log it where it happens: what an operator writes down of the unit asked for."""
+
+import pandas as pd
+import streamlit as st
+
+from dashboard import entry_door, parts
+from dashboard.access import may_log
+from dashboard.advice import methods_to_choose, source_of, sources_to_choose, station_of
+from dashboard.clearance import FillClearance
+from dashboard.data import Snapshot
+from dashboard.entry_form import EntryForm
+from dashboard.views import saved
+from schemas import fields as f
+from schemas import words
+from shared.gas.constants import AIR_O2_PCT
+
+#: what may be logged here, as people choose it
+KINDS = {"stop": "The stop"}
+PAGE = "filling"
+#: the surroundings of a fill so long ago are not those of the next
+_SAME_SURROUNDINGS = pd.Timedelta(hours=6)
+
+
+def kinds(snapshot: Snapshot) -> dict[str, str]:
+    """What the viewer may log here."""
+    return {kind: title for kind, title in KINDS.items() if may_log(snapshot.viewer, kind)}
+
+
+def show(snapshot: Snapshot, clearance: FillClearance | None, fills: pd.DataFrame) -> None:
+    if clearance is None or clearance.unit is None:
+        parts.show(parts.plain("Name a cylinder or set of the register above first: what is logged is logged of it."))
+        return
+    saved.show(snapshot)
+    allowed = kinds(snapshot)
+    kind = parts.chosen_part("What to log", allowed, f"log_{clearance.unit_id}", next(iter(allowed)))
+    _FORMS[kind](snapshot, clearance, fills)
+
+
+def _stop(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) -> None:
+    """Three numbers, and the rest begun with what the last fill was like."""
+    unit_id = str(clearance.whole or clearance.unit_id)
+    if not clearance.may_be_filled:
+        parts.show(parts.note("It may not be filled today. If it was filled all the same, log that: it will be held."))
+    # whoever comes from the advice has just typed there what this form is begun with
+    form = EntryForm(snapshot, "stop", "fills", unit_id, PAGE, anew=f"start_{clearance.unit_id}" in st.session_state)
+    form.row |= {"unit_id": unit_id, "fill_id": form.key}
+    begun = _likely(snapshot, clearance, fills)
+    with st.form(f"stop_{form.token}", enter_to_submit=False, border=False):
+        with st.container(horizontal=True):
+            form.number("Read at the start, bar", f.START_PRESSURE_BAR, begun["start"], 5.0)
+            form.number("Stopped at, bar", f.STOP_PRESSURE_BAR, None, 1.0)
+            if len(clearance.cylinders) > 1:
+                form.number("Other side, bar", f.SECOND_STOP_PRESSURE_BAR, None, 1.0)
+            form.number("Wanted once cold, bar", f.TARGET_PRESSURE_BAR, begun["target"], 5.0)
+            form.number("Surroundings, °C", f.AMBIENT_C, begun["ambient"], 1.0)
+            form.who("Who filled", f.OPERATOR)
+        inside = ("source_id", "fill_method", "target_o2_pct", "target_he_pct", "gauge_id", "fill_minutes", "filled_at")
+        lacking = not form.begun("fill_method", begun["method"])
+        summary = f"From {begun['source'] or 'a source not named'}, {words.mix(begun['o2'], begun['he'])}"
+        with (
+            st.expander(
+                f"{form.begun('summary', summary)}: change, or add more", expanded=lacking or form.refused(inside)
+            ),
+            st.container(horizontal=True),
+        ):
+            form.choice("From", f.SOURCE_ID, begun["sources"], begun["source"], other=True)
+            form.choice(
+                "How the mix got in",
+                f.FILL_METHOD,
+                f.FILL_METHOD.choices,
+                begun["method"],
+                said=words.FILL_METHODS,
+                width=260,
+            )
+            form.number("O₂ wanted, %", f.TARGET_O2_PCT, begun["o2"], 1.0)
+            form.number("He wanted, %", f.TARGET_HE_PCT, begun["he"], 1.0)
+            form.choice("Gauge", f.GAUGE_ID, begun["gauges"], begun["gauge"], other=True)
+            form.number("Minutes it took", f.FILL_MINUTES, None, 1.0)
+            form.number("Wall, °C", f.WALL_C, None, 1.0)
+            if names := snapshot.names():
+                form.choice("For", f.MEMBER_ID, sorted(names, key=lambda m: names[m].casefold()), said=names, width=260)
+            form.moment(f.FILLED_AT)
+        form.row["station_id"] = station_of(fills, str(form.row.get("source_id")))
+        form.submitted("Save the stop")
+    parts.show(parts.caution("A gauge that was just stopped reads hot gas. Analyse before it is handed over."))
+
+
+def _likely(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) -> dict:
+    """What the fields are begun with: what was typed for the advice, else what the last fills were like."""
+    last = clearance.last_fill
+    register = snapshot.table("gas_sources")
+    typed = st.session_state
+    key = clearance.unit_id
+    sources = sources_to_choose(register, fills) if len(register) or fills["source_id"].notna().any() else []
+    source = typed.get(f"source_{key}") or (_of(last, "source_id") if last is not None else None)
+    source = source or (sources[0] if sources else None)
+    o2 = typed.get(f"o2_{key}") or _of(last, "target_o2_pct") or _of(last, "o2_pct") or AIR_O2_PCT
+    o2 = AIR_O2_PCT if abs(o2 - AIR_O2_PCT) < 0.1 else o2
+    he = typed.get(f"he_{key}") or _of(last, "target_he_pct") or 0.0
+    known = source_of(register, str(source))
+    methods = methods_to_choose(o2, he, known)
+    newest = fills.sort_values("filled_at").iloc[-1] if len(fills) else None
+    room = _of(newest, "ambient_c")
+    typed_room = typed.get(f"ambient_{key}") if typed.get(f"ambient_{key}") != room else None
+    recent = newest is not None and abs(entry_door.now() - newest["filled_at"]) < _SAME_SURROUNDINGS
+    of_source = fills[fills["source_id"] == source].sort_values("filled_at")
+    gauge = _of(of_source.iloc[-1], "gauge_id") if len(of_source) else None
+    return {
+        "start": typed.get(f"start_{key}"),
+        "target": typed.get(f"target_{key}") or _of(clearance.unit, "permitted_bar"),
+        "ambient": typed_room if typed_room is not None else room if recent else None,
+        "o2": o2,
+        "he": he,
+        "source": source,
+        "sources": sources,
+        "method": typed.get(f"method_{key}_{source}") or (methods[0] if len(methods) == 1 or known.is_bank else None),
+        "gauge": gauge,
+        "gauges": sorted(fills["gauge_id"].dropna().unique()),
+    }
+
+
+def _of(row: pd.Series | None, column: str):
+    """What a row says; None where it says nothing."""
+    return row[column] if row is not None and words.known(row[column]) else None
+
+
+_FORMS = {"stop": _stop}

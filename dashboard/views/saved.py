@@ -1,0 +1,75 @@
+"""What was saved and is being computed, and what became of what this browser saved."""
+
+from collections.abc import Mapping
+
+import streamlit as st
+
+from dashboard import entry_door, parts
+from dashboard.access import may_log, may_see
+from dashboard.data import Snapshot
+from dashboard.run_after_entry import trouble_of
+from schemas import words
+from schemas.entries import Written, entry_source
+
+#: entries of this browser that are shown at most, the newest
+MOST_SHOWN = 3
+#: what an entry of a source is called
+SAYS = {
+    "fills": "the stop of {unit_id} at {stop_pressure_bar} bar",
+}
+
+
+def show(snapshot: Snapshot) -> None:
+    """Entries that wait for a run, and how those of this browser came out; for who may log anything."""
+    if not any(may_log(snapshot.viewer, kind) for kind in ("stop", "inspection")):
+        return
+    waiting = entry_door.pending(snapshot)
+    if waiting:
+        trouble = trouble_of(snapshot.published)
+        parts.show(
+            parts.bar(
+                "Saved, being computed",
+                2,
+                parts.lines(
+                    *(said(snapshot, entry) for entry in waiting[-MOST_SHOWN:]),
+                    f"and {len(waiting) - MOST_SHOWN} before" if len(waiting) > MOST_SHOWN else "",
+                    f"The run failed: {trouble}" if trouble else "The figures follow with the next run.",
+                ),
+            )
+        )
+    taken, left = snapshot.taken_in(), []
+    for file in st.session_state.get("saved_entries", [])[-MOST_SHOWN:]:
+        left.append(file)
+        if file not in taken:
+            continue
+        if taken[file] == "accepted":
+            parts.show(parts.note(f"Saved and computed: {_kind(file)}. What it changes stands on this page."))
+            left.remove(file)
+        else:
+            parts.show(parts.bar(f"Saved, but not taken: {_kind(file)}", 4, parts.lines(*_why(snapshot, file))))
+    st.session_state["saved_entries"] = left
+
+
+def said(snapshot: Snapshot, entry: Written) -> str:
+    """An entry in a line."""
+    row: Mapping[str, str] = _Row(entry.row)
+    what = SAYS.get(entry.source, "an entry").format_map(row)
+    when = f", {words.clock(entry.at, snapshot.zone)}" if entry.at is not None else ""
+    by = f", by {row['entered_by']}" if may_see(snapshot.viewer, "runs") and entry.row.get("entered_by") else ""
+    return f"{what[0].upper()}{what[1:]}{when}{by}."
+
+
+class _Row(dict):
+    def __missing__(self, name: str) -> str:
+        return "?"
+
+
+def _kind(file: str) -> str:
+    return {"fills": "the stop"}.get(entry_source(file) or "", "the entry")
+
+
+def _why(snapshot: Snapshot, file: str) -> list[str]:
+    if not may_see(snapshot.viewer, "rejects"):
+        return ["Ask who runs the station: Inbox says why."]
+    found = snapshot.table("rejects", file=file)
+    return [f"{r.message} {r.fix}" for r in found.itertuples()] or ["Inbox says why."]

@@ -1,0 +1,198 @@
+"""What can be logged on the pages, by whom, and what is said of it, without a browser."""
+
+from shutil import copytree
+
+import made_up
+import pandas as pd
+import pytest
+from made_up import ME
+from test_pages import run, said
+
+from dashboard import entry_door
+from dashboard.access import MAY_LOG, ROLES, Refused, Viewer
+from dashboard.clearance import fill_clearance
+from dashboard.data import open_snapshot
+from schemas import entries
+from schemas.entries import NotSaved, new_token
+
+MOMENT = made_up.NOW + pd.Timedelta(hours=1)
+LOG = {"unit": "T12-1", "filling_part": "log"}
+
+
+@pytest.fixture
+def station(tmp_path, published, monkeypatch):
+    """The made-up station with an inbox, an hour after its last run."""
+    copytree(published, tmp_path / "published")
+    (tmp_path / "inbox").mkdir()
+    monkeypatch.setattr(entry_door, "now", lambda: MOMENT)
+    return tmp_path / "published"
+
+
+def field(test, label):
+    kinds = ("number_input", "text_input", "selectbox", "date_input", "time_input")
+    found = [w for kind in kinds for w in test.get(kind) if w.label == label]
+    assert len(found) == 1, (label, found)
+    return found[0]
+
+
+def press(test, label):
+    next(b for b in test.button if b.label == label).click()
+    test.run()
+    assert not test.exception, test.exception
+    return said(test)
+
+
+def log_stop(test, **more):
+    for label, value in (
+        {"Read at the start, bar": 50.0, "Stopped at, bar": 230.0, "Who filled": "Cora"} | more
+    ).items():
+        field(test, label).set_value(value)
+    return press(test, "Save the stop")
+
+
+def rows(published):
+    return [w.row for w in entries.written(published.parent / "inbox")]
+
+
+def test_a_stop_is_logged_with_three_numbers_and_a_name(station):
+    test = run(station, "filling", "operator", **LOG)
+    text = log_stop(test)
+    assert "Saved, being computed" in text and "The stop of T12-1 at 230 bar, 30 Jun 2031, 20:00, by Cora." in text
+    (row,) = rows(station)
+    assert row["unit_id"] == "T12-1" and row["operator"] == row["entered_by"] == "Cora"
+    assert (row["start_pressure_bar"], row["stop_pressure_bar"], row["target_pressure_bar"]) == ("50", "230", "232")
+    assert row["filled_at"] == "2031-06-30T19:00:00Z" and row["source_id"] == "bank-1" and row["ambient_c"] == "18"
+    assert field(test, "Stopped at, bar").value is None  # the next form is a new one
+
+
+def test_what_is_refused_has_its_reason_beside_its_field_and_keeps_what_was_typed(station):
+    test = run(station, "filling", "operator", **LOG)
+    text = log_stop(test, **{"Stopped at, bar": 3365.0, "Who filled": "", "O₂ wanted, %": 0.32})
+    for reason in (
+        "Above 450 bar, gauge. Is it psi?",
+        "Did you mean 32?",
+        "Say who you are",
+        "Not saved: look at what",
+    ):
+        assert reason in text
+    assert rows(station) == [] and field(test, "Stopped at, bar").value == 3365.0
+    text = log_stop(test, **{"O₂ wanted, %": 32.0})
+    assert "Not saved" not in text and len(rows(station)) == 1
+
+
+def test_pressed_twice_before_the_page_has_turned_it_is_one_row(station, monkeypatch):
+    """The second press reaches the form while the first one is still being answered."""
+    test = run(station, "filling", "operator", **LOG)
+    monkeypatch.setattr("dashboard.entry_form.EntryForm._close", lambda *_: None)
+    log_stop(test)
+    monkeypatch.setattr(entry_door, "now", lambda: MOMENT + pd.Timedelta(seconds=3))
+    press(test, "Save the stop")
+    assert len(rows(station)) == 1
+
+
+def test_two_browsers_make_two_rows(station):
+    for who in ("Cora", "Dora"):
+        log_stop(run(station, "filling", "operator", **LOG), **{"Who filled": who})
+    assert {r["entered_by"] for r in rows(station)} == {"Cora", "Dora"}
+    assert len({r["fill_id"] for r in rows(station)}) == 2
+
+
+def test_a_form_that_stood_open_overnight_is_shown_once_more(station, monkeypatch):
+    test = run(station, "filling", "operator", **LOG)
+    monkeypatch.setattr(entry_door, "now", lambda: MOMENT + pd.Timedelta(hours=14))
+    text = log_stop(test)
+    assert "has stood open since 30 Jun 2031, 20:00" in text and rows(station) == []
+    press(test, "Save the stop")
+    assert [r["filled_at"] for r in rows(station)] == ["2031-07-01T09:00:00Z"]
+
+
+def test_surroundings_of_yesterday_are_not_offered_for_today(station, monkeypatch):
+    assert field(run(station, "filling", "operator", **LOG), "Surroundings, °C").value == 18.0
+    monkeypatch.setattr(entry_door, "now", lambda: MOMENT + pd.Timedelta(hours=20))
+    assert field(run(station, "filling", "operator", **LOG), "Surroundings, °C").value is None
+
+
+def test_an_earlier_stop_has_its_time_at_the_station_and_a_time_ahead_asks_for_its_day(station):
+    test = run(station, "filling", "operator", **LOG)
+    text = log_stop(test, **{"Time, if not just now": pd.Timestamp("23:30").time()})
+    assert "That is later than now: give the day too." in text and rows(station) == []
+    log_stop(test, **{"Time, if not just now": pd.Timestamp("17:30").time()})
+    assert [r["filled_at"] for r in rows(station)] == ["2031-06-30T16:30:00Z"]
+
+
+def test_one_side_of_a_joined_set_is_logged_as_the_set(station):
+    tables = map(
+        open_snapshot(station, Viewer("alone")).table, ("units", "cylinder_health", "fill_quality", "gas_sources")
+    )
+    assert fill_clearance("T12-1L", *tables).whole == "T12-1"
+
+
+def test_a_clock_that_stands_before_the_last_run_saves_nothing(station, monkeypatch):
+    monkeypatch.setattr(entry_door, "now", lambda: pd.Timestamp("2026-01-01T00:00Z"))
+    text = log_stop(run(station, "filling", "operator", **LOG), **{"Surroundings, °C": 18.0})
+    assert "Not saved: the clock of the station" in text and "before its last run" in text and rows(station) == []
+
+
+def test_an_inbox_that_is_gone_is_said(station):
+    (station.parent / "inbox").rmdir()
+    text = log_stop(run(station, "filling", "operator", **LOG))
+    assert "Not saved: the station has no inbox" in text
+
+
+@pytest.mark.parametrize("kind", MAY_LOG)
+@pytest.mark.parametrize("role", ROLES)
+def test_who_may_not_log_is_refused_at_the_door_whatever_the_page_shows(station, role, kind):
+    viewer = Viewer(role, ME if role == "diver" else None)
+    snapshot = open_snapshot(station, viewer)
+    may = role in ("alone", "manager") or (
+        role == "operator" and kind in ("stop", "analysis", "settled", "release", "return")
+    )
+    expected = NotSaved if may else Refused  # an empty row is refused for what it lacks
+    with pytest.raises(expected):
+        entry_door.save(snapshot, kind, "fills", {}, "Cora", "filling", new_token(MOMENT))
+    assert rows(station) == []
+
+
+def test_no_form_stands_where_nothing_may_be_logged(station):
+    for role in ("local_network",):
+        test = run(station, "filling", role, unit="T12-1")
+        assert "Log it" not in str(test.main) and not test.get("text_input")
+
+
+def test_what_is_pending_names_nobody_to_who_may_not_know(station):
+    log_stop(run(station, "filling", "operator", **LOG))
+    snapshot = open_snapshot(station, Viewer("local_network"))
+    from dashboard.views.saved import said as in_a_line
+
+    assert "Cora" not in in_a_line(snapshot, entry_door.pending(snapshot)[0])
+
+
+def test_an_entry_is_told_of_until_a_snapshot_knows_it(station, monkeypatch):
+    test = run(station, "filling", "operator", **LOG)
+    log_stop(test)
+    file = entries.written(station.parent / "inbox")[0].file
+    known = pd.DataFrame({"file": [file], "file_sha256": ["ab"], "rows_accepted": [1], "rows_rejected": [0]})
+    made_up.publish(station, name="2031-06-30T19:10:00.000001", ingest_files=known)
+    test.run()
+    assert "being computed" not in said(test) and "Saved and computed: the stop" in said(test)
+
+
+def test_an_entry_that_a_run_did_not_take_is_said_with_the_reason(station):
+    test = run(station, "filling", "operator", **LOG)
+    log_stop(test)
+    file = entries.written(station.parent / "inbox")[0].file
+    known = pd.DataFrame({"file": [file], "file_sha256": ["ab"], "rows_accepted": [0], "rows_rejected": [1]})
+    rejects = pd.DataFrame(
+        {
+            "file": [file],
+            "file_sha256": ["ab"],
+            "row_number": [1],
+            "rule": ["unknown_reference"],
+            "message": ["C9 is not known."],
+            "fix": ["Add it."],
+            "severity": ["row"],
+        }
+    )
+    made_up.publish(station, name="2031-06-30T19:10:00.000001", ingest_files=known, rejects=rejects)
+    test.run()
+    assert "Saved, but not taken: the stop" in said(test) and "C9 is not known. Add it." in said(test)
