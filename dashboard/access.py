@@ -92,6 +92,7 @@ GRANTS: dict[str, dict[str, Scope]] = {
     "rejects": _STATION | {DIVER: Scope.OWN},
     "ingest_files": _STATION | {DIVER: Scope.OWN},
     "notices": _STATION | {DIVER: Scope.OWN},
+    "withdrawn": _STATION,
     "runs": _STATION,
 }
 

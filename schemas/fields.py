@@ -159,6 +159,19 @@ SETTLED_GAUGE_ID = text("settled_gauge_id", "Gauge of the later reading; empty: 
 RELEASED_AT = moment("released_at", "When the hold was lifted.")
 RELEASED_BY = text("released_by", "Who lifted it.")
 REASON = text("reason", "Why.")
+WITHDRAWN_SOURCE = text(
+    "source",
+    "The source whose row is withdrawn, as `fills`; `withdrawals` to bring one back; `files` for every row of a file; "
+    "`problems` to dismiss a problem.",
+)
+WITHDRAWN_KEY = text(
+    "key",
+    "The key of the row: its parts joined by ` · ` (or `|`), in the order in which the source lists them, times as "
+    "`2031-05-20 14:30Z`. Of `withdrawals` the source and key that it names, as `fills:F-0012`; of `files` the sha256 "
+    "or its first 8 digits or more; of `problems` the problem_id.",
+)
+WITHDRAWN_AT = moment("withdrawn_at", "When it was withdrawn; the newest withdrawal of a row decides.")
+WITHDRAWN_BY = text("withdrawn_by", "Who withdrew it.")
 OUT_AT = moment("out_at", "Lent.")
 DUE_ON = day("due_on", "Due.", may_lie_ahead=True)
 BACK_AT = moment("back_at", "Returned; empty: still out.")
@@ -533,6 +546,13 @@ MESSAGE = text("message", "In words.")
 FIX = text("fix", "How to fix it.")
 FIRST_SEEN_AT = moment("first_seen_at", "First seen.")
 RESOLVED_AT = moment("resolved_at", "Resolved; empty: open.")
+PROBLEM_ID = text("problem_id", "Its number: of the file's content, row, column and rule.")
+DISMISSED_AT = moment("dismissed_at", "When somebody decided that it is to be left; empty: not.", may_lie_ahead=True)
+DISMISSED_BY = text("dismissed_by", "Who decided that.")
+DISMISSED_REASON = text("dismissed_reason", "Why.")
+OUT_FILES = ids("files", "Files with the rows that are out; of a file or a problem, where it lies.")
+OUT_ROWS = whole("rows_out", "Stored rows that are out for it, earlier versions included.")
+GIVEN_AGAIN_IN = ids("given_again_in", "Files that came since and hold the row again; it stays out until brought back.")
 RECEIVED_AT = moment("received_at", "First seen in the inbox.")
 MODIFIED_AT = moment("modified_at", "Modification time.", may_lie_ahead=True)
 OUTCOME = text("outcome", "What became of it.")

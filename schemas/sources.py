@@ -243,6 +243,12 @@ _source(
     _must(f.STARTS_ON, f.ENDS_ON, f.CYLINDERS_NEEDED) + _may(f.MATERIAL, f.WATER_CAPACITY_L),
 )
 _source(
+    "withdrawals",
+    "Rows that a person took out of everything computed, and brought back.",
+    "source key withdrawn_at",
+    _must(f.WITHDRAWN_SOURCE, f.WITHDRAWN_KEY, f.WITHDRAWN_AT, f.WITHDRAWN_BY, f.REASON),
+)
+_source(
     "visits",
     "Visits of the inspector.",
     "visit_on",
@@ -270,5 +276,6 @@ INTAKE_ORDER = (
     "dives",
     "dive_tanks",
     "dive_samples",
+    "withdrawals",
 )
 assert set(INTAKE_ORDER) == set(SOURCES)

@@ -167,7 +167,7 @@ _table("cylinder_life", "What happened to a cylinder.", "cylinder_id at event",
 _table(
     "rejects", "A row a problem.", "file_sha256 file row_number column rule",
     f.SOURCE, f.FILE, f.FILE_SHA256, f.ROW_NUMBER, f.LINE, f.COLUMN, f.VALUE_TEXT, f.SEVERITY, f.RULE, f.MESSAGE,
-    f.FIX, f.FIRST_SEEN_AT, f.RESOLVED_AT,
+    f.FIX, f.FIRST_SEEN_AT, f.RESOLVED_AT, f.PROBLEM_ID, f.DISMISSED_AT, f.DISMISSED_BY, f.DISMISSED_REASON,
 )
 _table(
     "ingest_files", "A row a file.", "file_sha256 file",
@@ -176,6 +176,11 @@ _table(
 )
 _table("notices", "What is to be known of the files, without a rejected row.", "file rule value",
        f.FILE, f.RULE, f.VALUE_TEXT, f.MESSAGE, f.FIX, f.FIRST_SEEN_AT)
+_table(
+    "withdrawn", "What is withdrawn now: rows, whole files, and problems that were dismissed.", "source key",
+    f.WITHDRAWN_SOURCE, f.WITHDRAWN_KEY, f.WITHDRAWN_AT, f.WITHDRAWN_BY, f.REASON, f.OUT_FILES, f.OUT_ROWS,
+    f.GIVEN_AGAIN_IN,
+)
 _table("runs", "A row a run.", "run_id",
        f.RUN_ID, f.RUN_STARTED_AT, f.FINISHED_AT, f.AS_OF_ON, f.OUTCOME, f.ROWS_BY_TABLE, f.SECONDS_BY_STEP)
 

@@ -8,15 +8,18 @@ import pandas as pd
 from pipelines.intake.accept_samples import SAMPLES, SampleParts, drop_impossible
 from pipelines.intake.impossible_values import leave_out_impossible
 from pipelines.intake.inbox import working_pressures
+from pipelines.intake.withdraw import Withdrawals
 from pipelines.readers.raw import Problem, RawTable, as_frame, problem
 from pipelines.readers.tables.sheet import refused
 from pipelines.readers.tables.table import MOST_PROBLEMS
 from pipelines.station.settings import Station
 from pipelines.warehouse import files
 from pipelines.warehouse import rows as stored
+from pipelines.warehouse.key_text import BETWEEN
 from pipelines.warehouse.lake import PartDamaged, read_part
-from pipelines.warehouse.problems import close_of_moved
+from pipelines.warehouse.problems import add, close_of_moved
 from pipelines.warehouse.store import STORED, Warehouse
+from pipelines.warehouse.withdrawn import WITHDRAWALS, gone_dives, gone_ids
 from schemas.check import check
 from schemas.frames import conform
 from schemas.privacy import without_personal
@@ -50,6 +53,7 @@ class Acceptor:
         self.damaged: set[tuple[str, str]] = set()
         self._samples = SampleParts(station.lake, warehouse, now)
         self._dives: tuple[pd.DataFrame, _Dives] | None = None
+        self.withdrawals = Withdrawals(station, warehouse, now)
 
     # --- a file's rows ------------------------------------------------------------------------
     def table(
@@ -116,10 +120,15 @@ class Acceptor:
             rows, found = drop_impossible(rows)
         else:
             rows, found = leave_out_impossible(raw.source, rows)
-        clean, problems = check(raw.source, rows[~waiting_values] if waiting_values.any() else rows, self.latest)
+        asked = rows[~waiting_values] if waiting_values.any() else rows
+        clean, problems = check(raw.source, asked, self.latest_of(raw.source))
         if waiting_values.any():
             clean = pd.concat([clean, rows[waiting_values]])
         return Checked(rows, clean, problems, found)
+
+    def latest_of(self, source: str) -> pd.Timestamp:
+        """After this nothing can have happened; a withdrawal is dated by the clock, whatever day stands for today."""
+        return max(self.latest, self.now + pd.Timedelta(days=1)) if source == WITHDRAWALS else self.latest
 
     def _store(self, source: str, rows: pd.DataFrame, state: str, marked: dict) -> None:
         if rows.empty:
@@ -142,6 +151,10 @@ class Acceptor:
         if source in _DIVE_PARTS and len(rows):
             rows, unplaced = self._place_dives(source, rows, file, found)
             lost |= unplaced
+        if source == WITHDRAWALS and len(rows):
+            unknown, reasons = self.withdrawals.place(rows)
+            lost |= unknown
+            found += reasons
         for column, register in SOURCES[source].references.items():
             if register == "dive" or rows.empty or self._all_known(rows, column, register):
                 continue
@@ -155,11 +168,15 @@ class Acceptor:
                 registers = pd.Series(register, index=rows.index)
             lost |= unknown
             not_joined = self.warehouse.sets_not_joined() if unknown.any() and "unit" in set(registers[unknown]) else {}
+            out = {r: gone_ids(self.warehouse, r) for r in set(registers[unknown])}
             for row in rows[unknown].itertuples():
                 value = getattr(row, column)
                 where = {"row_number": row.row_number, "line": row.line, "column": column, "value": value}
                 if value in not_joined:
                     found.append(problem("set_not_joined", found=", ".join(not_joined[value]), **where))
+                elif value in out[registers[row.Index]]:
+                    thing = f"{_REGISTER_FILES[registers[row.Index]]}:{value}"
+                    found.append(problem("refers_to_withdrawn", found=thing, **where))
                 else:
                     found.append(problem("unknown_reference", found=_REGISTER_FILES[registers[row.Index]], **where))
         return (rows[~lost], rows[lost], as_frame(found)) if lost.any() else (rows, rows.iloc[:0], as_frame(found))
@@ -206,10 +223,14 @@ class Acceptor:
         unmatched = rows[unknown | ambiguous]
         sizes = unmatched.groupby(["dive_id", unmatched["member_id"].fillna("")])["row_number"].transform("size")
         shown = unmatched.drop_duplicates(["dive_id", "member_id"]) if source == SAMPLES else unmatched
+        gone = gone_dives(self.warehouse)
         for row in shown.itertuples():
             where = {"row_number": row.row_number, "line": row.line, "column": "dive_id", "value": row.dive_id}
             rule = "dive_ambiguous" if ambiguous[row.Index] else "unknown_reference"
             what = problem(rule, found="dives", **where)
+            if not ambiguous[row.Index] and (row.member_id, row.dive_id) in gone:
+                thing = f"dives:{row.member_id}{BETWEEN}{row.dive_id}"
+                what = problem("refers_to_withdrawn", found=thing, **where)
             if source == SAMPLES:
                 what.message += f" {sizes[row.Index]} samples wait for it."
             found.append(what)
@@ -240,7 +261,7 @@ class Acceptor:
             source=source, file=file, file_sha256=sha256, first_seen_at=self.now, waiting=waiting.to_numpy(bool)
         )
         problems["first_seen_at"] = problems["first_seen_at"].astype("datetime64[us, UTC]")
-        self.warehouse.insert("rejects", problems)
+        add(self.warehouse, problems)
 
     def _list_passed_over(self, source: str, file: str, sha256: str) -> None:
         """A correction that lost because its file looks older is listed, never silent."""
@@ -281,7 +302,7 @@ class Acceptor:
             known = [
                 clean
                 for _, part in typed.groupby(["file", "file_sha256"])
-                for clean in [check(source, part, self.latest)[0]]
+                for clean in [check(source, part, self.latest_of(source))[0]]
                 if len(clean)
             ]
             if not known:

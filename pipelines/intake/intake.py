@@ -25,6 +25,7 @@ from pipelines.intake.passed_over import list_passed_over
 from pipelines.intake.pending import Look, PendingFiles, Reading, ToRead
 from pipelines.intake.ranks import rows_that_would_win, settle_ranks
 from pipelines.intake.read_file import read_file
+from pipelines.intake.withdraw import MOST_ROUNDS
 from pipelines.readers.forms import FORMS
 from pipelines.readers.raw import Problem, RawTable, as_frame, problem
 from pipelines.readers.tables.sheet import Refused
@@ -125,6 +126,7 @@ class Intake:
         self._retry()
         if self.accept.damaged:
             self.read_again(self.accept.damaged)
+        self._settle_withdrawals()
         self._tell_names_used_twice()
         self._tell_patterns_without_files(here)
         self.result.layout_changes = self.layouts.still_open()
@@ -358,6 +360,28 @@ class Intake:
         elif not self.warehouse.noted(file, rule, value):
             with self.warehouse.transaction():
                 self.result.notices += self.warehouse.note(file, rule, value, self.now, **words)
+
+    # --- what is withdrawn --------------------------------------------------------------------
+    def _settle_withdrawals(self) -> None:
+        """Bring withdrawals into effect; what comes back may bring back more, and is read again where it must be."""
+        tried: set[tuple[str, str]] = set()
+        for _ in range(MOST_ROUNDS):
+            settled = self.accept.withdrawals.settle()
+            again = settled.again - tried
+            if not settled.changed and not again:
+                break
+            tried |= again
+            self.pending.forget_names()
+            self.read_again(again)
+            self._answer_older_contents(again)
+
+    def _answer_older_contents(self, known: set[tuple[str, str]]) -> None:
+        """These contents count again: where they are the last of their place, they answer what was rejected before."""
+        readings = self.pending.readings() if known else {}
+        last = {(file, past[-1]["file_sha256"]) for file, past in readings.items()}
+        for file, sha256 in sorted(known & last):
+            with self.warehouse.transaction():
+                problems.close_of_older_content(self.warehouse, file, sha256, self.now)
 
     # --- rows that wait -----------------------------------------------------------------------
     def _retry(self) -> None:

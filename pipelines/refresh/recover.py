@@ -7,7 +7,7 @@ import pandas as pd
 
 from pipelines.intake.intake import Intake
 from pipelines.refresh.culprits import Culprits, StepBroke, find_culprits
-from pipelines.warehouse import files
+from pipelines.warehouse import files, problems
 from pipelines.warehouse import rows as stored
 from pipelines.warehouse.lake import PartDamaged, read_part
 from pipelines.warehouse.store import Warehouse
@@ -53,8 +53,8 @@ def set_aside(warehouse: Warehouse, culprits: Culprits, broke: StepBroke, now: p
             return 0
         stored.reject(warehouse, source, rows["id"].tolist())
         code, words = all_codes()["breaks_a_step"], {"step": broke.step.name, "found": str(broke.error)[:200]}
-        warehouse.insert(
-            "rejects",
+        problems.add(
+            warehouse,
             rows[["file", "file_sha256", "row_number", "line"]].assign(
                 source=source,
                 severity="row",

@@ -97,3 +97,15 @@ def read_samples(lake: Path, parts: pd.DataFrame) -> pd.DataFrame:
             rows = rows.iloc[np.argsort(order.to_numpy(), kind="stable")]
         rows = rows.drop_duplicates(["member_id", "dive_id", "t_s"], keep="last")
     return conform(rows, _FIELDS).sort_values(["member_id", "dive_id", "t_s"], ignore_index=True)
+
+
+def dives_with_samples(warehouse: Warehouse, member: str) -> set[tuple[str, str]]:
+    """member_id and dive_id of a member's dives, where any part of the lake is the member's."""
+    return set(
+        warehouse.con.execute(
+            "SELECT DISTINCT d.member_id, d.dive_id FROM rows_dives d JOIN lake_parts p ON p.member_id = d.member_id "
+            "WHERE d.member_id = ? AND p.state IN ('current', 'withdrawn') "
+            "AND d.state IN ('current', 'superseded', 'withdrawn')",
+            [member],
+        ).fetchall()
+    )

@@ -9,9 +9,27 @@ from pipelines.warehouse.store import Warehouse
 _OF_A_FILE = "file IN (SELECT unnest(?)) AND row_number IS NULL AND resolved_at IS NULL"
 
 
+#: a problem's number: the same each time that this content is read
+_NUMBER = """substr(md5(concat_ws('|', file_sha256, coalesce(CAST(row_number AS VARCHAR), ''),
+             coalesce("column", ''), rule)), 1, 10)"""
+
+
+def add(warehouse: Warehouse, found: pd.DataFrame) -> None:
+    """List problems, each with its number; one that was dismissed stays so."""
+    if found.empty:
+        return
+    warehouse.insert("rejects", found)
+    number(warehouse)
+
+
+def number(warehouse: Warehouse) -> None:
+    """Give problems that have no number theirs."""
+    warehouse.con.execute(f"UPDATE rejects SET problem_id = {_NUMBER} WHERE problem_id IS NULL")
+
+
 def count_open(warehouse: Warehouse) -> int:
-    """How many rejects nobody has fixed yet."""
-    return warehouse.one("SELECT count(*) FROM rejects WHERE resolved_at IS NULL")
+    """How many rejects nobody has fixed or dismissed yet."""
+    return warehouse.one("SELECT count(*) FROM rejects WHERE resolved_at IS NULL AND dismissed_at IS NULL")
 
 
 def open_since(warehouse: Warehouse, moment: pd.Timestamp) -> pd.DataFrame:

@@ -163,7 +163,8 @@ def fills_not_accepted(warehouse: Warehouse) -> pd.DataFrame:
                    coalesce(filled_at, last_value(filled_at IGNORE NULLS) OVER (
                        PARTITION BY file, file_sha256 ORDER BY row_number
                        ROWS BETWEEN UNBOUNDED PRECEDING AND CURRENT ROW)) AS filled_at
-            FROM rows_fills WHERE state <> 'replaced') AS dated
+            FROM rows_fills
+            WHERE state NOT IN ('replaced', 'answered', 'left_out')) AS dated
         WHERE state IN ('rejected', 'waiting') AND unit_id IS NOT NULL AND filled_at IS NOT NULL
           AND fill_id NOT IN (SELECT fill_id FROM rows_fills WHERE state = 'current')
         ORDER BY unit_id, filled_at, fill_id""")

@@ -1,8 +1,9 @@
 """The warehouse: every row that ever came in, with its file, line and history. One process writes it.
 
 Row states: `current` (the one that counts), `superseded` (a newer file has the key), `waiting` (names
-something unknown; tried again each run), `rejected`, `replaced` (its file was read again or taken back, or
-a newer file has given the row that waited or was rejected).
+something unknown; tried again each run), `rejected`, `answered` (waited or was rejected, and a newer file has
+given the row), `withdrawn` (a person took it out), `left_out` (waited or was rejected, and a person took it
+out), `replaced` (its file was read again).
 """
 
 import contextlib
@@ -16,6 +17,7 @@ import pandas as pd
 
 from pipelines.warehouse.arrow import as_frame
 from pipelines.warehouse.earlier_names import rename_earlier
+from pipelines.warehouse.key_text import key_text
 from pipelines.warehouse.trouble import WarehouseBusy, WarehouseDamaged, trouble
 from schemas.codes import all_codes
 from schemas.frames import DUCKDB, conform
@@ -66,6 +68,8 @@ _BESIDE = {
         "guessed": "VARCHAR[]",
     },
     "rejects": {"waiting": "BOOLEAN"},
+    # in which order the withdrawals came
+    "withdrawn": {"received_at": "TIMESTAMPTZ"},
 }
 #: sources whose rows answer `ids`, `dives` and the like
 _ANSWERS = {
@@ -75,13 +79,21 @@ _ANSWERS = {
     "dives": ("dives",),
     "links": ("links",),
 }
+#: by what a reference names, the ids it may have
+REGISTERS = {
+    "member": "SELECT member_id FROM rows_members WHERE state = 'current'",
+    "cylinder": "SELECT cylinder_id FROM rows_cylinders WHERE state = 'current'",
+    "fill": "SELECT fill_id FROM rows_fills WHERE state = 'current'",
+    "unit": "SELECT cylinder_id FROM rows_cylinders WHERE state = 'current' UNION SELECT set_id "
+    "FROM rows_cylinders WHERE state = 'current' AND set_kind = 'manifolded' AND set_id IS NOT NULL",
+}
 #: of published tables, what stays as it was first published
 FIRST_PUBLISHED = {
     "fill_quality": ("fill_id", "handed_over_verdict", "handed_over_settled_bar_15c"),
     "settling_check": tuple(TABLES["settling_check"].fields),
 }
 STORED = tuple(name for name in SOURCES if name != "dive_samples")
-MACHINE_ROOM = ("ingest_files", "rejects", "notices", "runs")
+MACHINE_ROOM = ("ingest_files", "rejects", "notices", "withdrawn", "runs")
 
 
 class Warehouse:
@@ -201,14 +213,7 @@ class Warehouse:
 
     def ids(self, register: str) -> set[str]:
         """What a reference may name: `member`, `cylinder`, `unit`, `fill`."""
-        query = {
-            "member": "SELECT member_id FROM rows_members WHERE state = 'current'",
-            "cylinder": "SELECT cylinder_id FROM rows_cylinders WHERE state = 'current'",
-            "fill": "SELECT fill_id FROM rows_fills WHERE state = 'current'",
-            "unit": "SELECT cylinder_id FROM rows_cylinders WHERE state = 'current' UNION SELECT set_id "
-            "FROM rows_cylinders WHERE state = 'current' AND set_kind = 'manifolded' AND set_id IS NOT NULL",
-        }[register]
-        return self._once(register, lambda: {row[0] for row in self.con.execute(query).fetchall()})
+        return self._once(register, lambda: {row[0] for row in self.con.execute(REGISTERS[register]).fetchall()})
 
     def sets_not_joined(self) -> dict[str, list[str]]:
         """Independent and sidemount sets by id, with their cylinders."""
@@ -245,7 +250,7 @@ class Warehouse:
         self.insert(f"rows_{source}", rows)
 
     def rank(self, source: str, keys: pd.DataFrame) -> int:
-        """Let the newest file's row be current for each of these keys; all others are superseded.
+        """Let the newest file's row be current for each of these keys; all others are superseded, or withdrawn.
 
         Gives how many rows changed. Newest by revised_at, else by the file's modification time to 2 s, then by
         the file's name, so that the order in which files arrive does not matter.
@@ -255,20 +260,34 @@ class Warehouse:
         names = list(SOURCES[source].key)
         self.con.register("keys", keys[names].drop_duplicates())
         same = " AND ".join(f"r.{n} IS NOT DISTINCT FROM k.{n}" for n in names)
+        out = self.is_withdrawn(source, "r")
         changed = self.con.execute(f"""
             UPDATE rows_{source} AS t SET state = ranked.state
             FROM (SELECT r.rowid AS id,
-                         CASE WHEN row_number() OVER (PARTITION BY {", ".join("r." + n for n in names)}
+                         CASE WHEN {out} THEN 'withdrawn'
+                              WHEN row_number() OVER (PARTITION BY {", ".join("r." + n for n in names)}, {out}
                               ORDER BY r.order_at DESC, r.file DESC, r.file_sha256 DESC, r.row_number DESC) = 1
                               THEN 'current' ELSE 'superseded' END AS state
                   FROM rows_{source} r SEMI JOIN keys k ON {same}
-                  WHERE r.state IN ('current', 'superseded', 'new')) AS ranked
+                  WHERE r.state IN ('current', 'superseded', 'withdrawn')) AS ranked
             WHERE t.rowid = ranked.id AND t.state <> ranked.state
         """).fetchall()[0][0]
         self.con.unregister("keys")
         for name in _ANSWERS.get(source, ()):
             self._remembered.pop(name, None)
         return changed
+
+    def is_withdrawn(self, source: str, alias: str) -> str:
+        """The SQL condition that a person has taken a stored row out, or its whole file."""
+        asked = "SELECT DISTINCT source FROM withdrawn"
+        sources = self._once("withdrawn", lambda: {row[0] for row in self.con.execute(asked).fetchall()})
+        of_file = f"{alias}.file_sha256 IN (SELECT key FROM withdrawn WHERE source = 'files')"
+        of_key = f"{key_text(source, alias)} IN (SELECT key FROM withdrawn WHERE source = '{source}')"
+        return f"({' OR '.join(['false'] + [of_file] * ('files' in sources) + [of_key] * (source in sources))})"
+
+    def forget_answers(self) -> None:
+        """What was asked of the registers and of withdrawals is to be asked anew."""
+        self._remembered.clear()
 
     def keys_of(self, source: str, ids: list[int]) -> pd.DataFrame:
         """The keys of stored rows, whatever their state."""
@@ -315,7 +334,7 @@ class Warehouse:
         ).df()
         if len(answered):
             self.con.register("answered", answered)
-            self.con.execute(f"UPDATE rows_{source} SET state = 'replaced' WHERE rowid IN (SELECT rowid FROM answered)")
+            self.con.execute(f"UPDATE rows_{source} SET state = 'answered' WHERE rowid IN (SELECT rowid FROM answered)")
             self.con.execute(
                 """
                 UPDATE rejects SET resolved_at = ?, waiting = false FROM answered a

@@ -50,6 +50,11 @@ NOTICES = [
         "set its status in a newer register.",
     ),
     Code(
+        "corrects_withdrawn",
+        "It gives a row that is withdrawn anew, in place of the one that was taken out; it stays out all the same.",
+        "If it is right now, bring it back: coldfill bring-back.",
+    ),
+    Code(
         "sync_conflict_passed_over",
         "A copy that a file service made of two versions is not read.",
         "If it holds rows that count, rename it and drop it again.",

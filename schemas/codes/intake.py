@@ -302,6 +302,21 @@ ROW = [
         "Add a column member_id, or put the file in dives/MEMBER_ID/.",
     ),
     Code(
+        "refers_to_withdrawn",
+        "{column} {value} was withdrawn, so the row does not count.",
+        "Nothing, if that is meant. It counts again once {found} is brought back: coldfill bring-back.",
+    ),
+    Code(
+        "withdraws_unknown",
+        "{value} names nothing that is known in {found}, so nothing is withdrawn yet.",
+        "Write {parts}; `coldfill history KEY` shows keys as they are known. The row waits and takes effect by itself.",
+    ),
+    Code(
+        "withdraws_of_no_source",
+        "{value} is no source.",
+        "Write the source of the row, as fills; withdrawals to bring something back; files; or problems.",
+    ),
+    Code(
         "set_not_joined",
         "The set is not manifolded: its cylinders are filled and dived as two ({found}).",
         "Write the cylinder instead of the set.",

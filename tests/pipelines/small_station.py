@@ -16,11 +16,12 @@ from pipelines.station.settings import Station, load_station, write_station
 from pipelines.warehouse.lake import parts_by_member, read_samples
 from pipelines.warehouse.store import STORED, Warehouse
 from schemas.snapshot import read_manifest, read_table
+from schemas.sources import SOURCES  # noqa: F401
 from schemas.tables import TABLES
 
 TODAY = "2026-03-31"
 #: what a run says of itself; two stations with the same data need not agree on it
-SELF = ("ingest_files", "rejects", "notices", "runs")
+SELF = ("ingest_files", "rejects", "notices", "withdrawn", "runs")
 EARLY = datetime(2026, 3, 1, 12, tzinfo=UTC)
 
 MEMBERS = [{"member_id": "M1", "display_name": "Ines Vard"}, {"member_id": "M2", "display_name": "Jon Alder"}]

@@ -1,0 +1,247 @@
+"""What a person withdraws goes out of everything computed and comes back as it was; nothing is lost or silent."""
+
+import shutil
+
+import pytest
+import small_station as s
+
+AT = "2026-03-30 {:02d}:00Z"
+
+
+def says(source: str, key: str, hour: int = 9, **more: str) -> dict[str, str]:
+    """A row of withdrawals."""
+    made = {"source": source, "key": key, "withdrawn_at": AT.format(hour), "withdrawn_by": "Jon", "reason": "by mistake"}
+    return made | more
+
+
+def ids(station, source: str, column: str) -> set[str]:
+    return set(s.stored(station)[source][column])
+
+
+def states(station, source: str, key: str) -> list[str]:
+    """States of the rows whose first key column has this value, in the order in which their files were saved."""
+    column = s.SOURCES[source].key[0]
+    return list(
+        s.ask(station, f"SELECT state FROM rows_{source} WHERE {column} = '{key}' ORDER BY order_at, file")["state"]
+    )
+
+
+@pytest.fixture(scope="module")
+def computed(tmp_path_factory):
+    """A station that was run once, and what it published."""
+    station = s.stocked(tmp_path_factory.mktemp("withdraw") / "station")
+    s.run(station)
+    return station, s.published(station)
+
+
+@pytest.fixture
+def station(computed, tmp_path):
+    shutil.copytree(computed[0].folder, tmp_path / "station")
+    return s.load_station(tmp_path / "station")
+
+
+@pytest.fixture
+def before(computed):
+    return computed[1]
+
+
+# --- rows -----------------------------------------------------------------------------------------
+def test_a_row_goes_out_and_comes_back_to_the_same_tables(station, before):
+    s.drop(station, "withdrawals.csv", [says("fills", "F5")], 10)
+    s.run(station)
+    assert "F5" not in set(s.published(station)["fill_quality"]["fill_id"])
+    assert states(station, "fills", "F5") == ["withdrawn"]
+    s.drop(station, "withdrawals-2.csv", [says("withdrawals", "fills:F5", 10)], 20)
+    s.run(station)
+    s.same(before, s.published(station))
+
+
+def test_every_version_of_a_key_goes_out_and_a_later_one_stays_out(station):
+    s.drop(station, "fills-b.csv", [s.fill(5, stop_pressure_bar="225")], 5)
+    s.drop(station, "withdrawals.csv", [says("fills", "F5")], 10)
+    s.take_in(station)
+    assert states(station, "fills", "F5") == ["withdrawn", "withdrawn"]
+    s.drop(station, "fills-c.csv", [s.fill(5, stop_pressure_bar="226")], 50_000)
+    s.take_in(station)
+    assert states(station, "fills", "F5") == ["withdrawn"] * 3
+    assert ("fills-c.csv", "corrects_withdrawn") in s.notices(station)
+    again = s.ask(station, "SELECT * FROM withdrawn").iloc[0]
+    assert list(again["given_again_in"]) == ["fills-c.csv"]
+    s.drop(station, "withdrawals-2.csv", [says("withdrawals", "fills:F5", 11)], 50_001)
+    s.take_in(station)
+    assert states(station, "fills", "F5") == ["superseded", "superseded", "current"]
+    assert ("fills-c.csv", "corrects_withdrawn") not in s.notices(station)
+
+
+def test_the_newest_word_decides_whatever_the_order_of_the_files(tmp_path):
+    words = [says("fills", "F1", 9), says("withdrawals", "fills:F1", 10), says("fills", "F1", 11)]
+    for order in ([0, 1, 2], [2, 1, 0]):
+        station = s.make(tmp_path / "".join(map(str, order)))
+        s.drop(station, "cylinders.csv", s.CYLINDERS)
+        s.drop(station, "fills.csv", [s.fill(1), s.fill(2)])
+        for n in order:
+            s.drop(station, f"withdrawals-{n}.csv", [words[n]], n)
+            s.take_in(station)
+        assert ids(station, "fills", "fill_id") == {"F2"}
+        s.drop(station, "withdrawals-9.csv", [says("withdrawals", "withdrawals:fills:F1", 12)], 9)
+        s.take_in(station)
+        # taking back the bringing back changes nothing: a newer withdrawal stands
+        assert ids(station, "fills", "fill_id") == {"F2"}
+        s.drop(station, "withdrawals-10.csv", [says("withdrawals", "fills:F1", 13)], 10)
+        s.take_in(station)
+        assert ids(station, "fills", "fill_id") == {"F1", "F2"}
+
+
+@pytest.mark.parametrize(
+    ("source", "key", "gone"),
+    [
+        ("FILLS", " f5 ", ("fills", "fill_id", "F5")),
+        ("dives", "M1 · D2", ("dives", "dive_id", "D2")),
+        ("Dives", "M1|D2", ("dives", "dive_id", "D2")),
+        ("dive tanks", "M2 · D3 · 1", ("dive_tanks", "dive_id", "D3")),
+    ],
+)
+def test_keys_are_read_as_people_write_them(station, source, key, gone):
+    s.drop(station, "withdrawals.csv", [says(source, key)], 10)
+    s.take_in(station)
+    table, column, value = gone
+    assert value not in ids(station, table, column)
+    assert s.open_problems(station)["rule"].isin(["refers_to_withdrawn"]).all()
+
+
+def test_a_withdrawal_of_what_is_not_known_waits(station):
+    s.drop(station, "withdrawals.csv", [says("fills", "F9"), says("fils", "F1"), says("dives", "D2")], 10)
+    assert s.take_in(station).rows_rejected == 3
+    assert list(s.open_problems(station)["rule"]) == [
+        "withdraws_unknown", "withdraws_of_no_source", "withdraws_unknown"
+    ]  # fmt: skip
+    assert "member_id · dive_id" in s.open_problems(station)["fix"].iloc[2]
+    s.drop(station, "fills-b.csv", [s.fill(9)], 20)
+    assert s.take_in(station).resolved == 1
+    assert states(station, "fills", "F9") == ["withdrawn"]
+
+
+# --- registers ------------------------------------------------------------------------------------
+@pytest.mark.parametrize(
+    ("source", "key", "waits"),
+    [("cylinders", "C3", {"fills": 2, "dive_tanks": 3}), ("members", "M1", {"dives": 3, "dive_tanks": 3})],
+)
+def test_rows_that_name_a_withdrawn_register_row_wait_and_come_back(station, before, source, key, waits):
+    s.drop(station, "withdrawals.csv", [says(source, key)], 10)
+    assert s.run(station).open_problems == sum(waits.values())
+    problems = s.open_problems(station)
+    assert dict(problems.groupby("source").size()) == waits
+    assert set(problems["rule"]) == {"refers_to_withdrawn"} and problems["waiting"].all()
+    files = s.files(station)
+    assert (files["rows_read"] == files["rows_accepted"] + files["rows_rejected"]).all()
+    assert files.loc["dive_tanks.csv", "rows_rejected"] == waits["dive_tanks"]
+    s.drop(station, "withdrawals-2.csv", [says("withdrawals", f"{source}:{key}", 10)], 20)
+    s.run(station)
+    assert s.open_problems(station).empty
+    s.same(before, s.published(station))
+
+
+def test_a_new_row_that_names_something_withdrawn_says_so(station):
+    s.drop(station, "withdrawals.csv", [says("cylinders", "C3")], 10)
+    s.take_in(station)
+    known = set(s.open_problems(station)["file"])
+    s.drop(station, "fills-b.csv", [s.fill(8, unit_id="C3")], 20)
+    s.take_in(station)
+    new = s.open_problems(station).query("file not in @known").iloc[0]
+    assert (new["rule"], new["value"]) == ("refers_to_withdrawn", "C3")
+    assert "cylinders:C3" in new["fix"]
+
+
+# --- whole files ----------------------------------------------------------------------------------
+def sha256_of(station, file: str) -> str:
+    return s.ask(station, f"SELECT file_sha256 FROM ingest_files WHERE file = '{file}' ORDER BY read_nth")[
+        "file_sha256"
+    ].iloc[-1]
+
+
+def test_a_corrections_file_goes_out_and_what_was_before_it_counts(station, before):
+    """Its rows fall back to the version before, or go; its problems close; and all of it comes back."""
+    corrected = [s.fill(5, stop_pressure_bar="225"), s.fill(9), s.fill(8, unit_id="C9"), s.fill(11, ambient_c="warm")]
+    s.drop(station, "fills-b.csv", corrected, 5)
+    s.drop(station, "dive_samples-b.csv", s.samples(5, minutes=30), 5)
+    s.run(station)
+    with_it = s.published(station)
+    assert len(s.open_problems(station)) == 2
+    digits = [sha256_of(station, f)[:12] for f in ("fills-b.csv", "dive_samples-b.csv")]
+    s.drop(station, "withdrawals.csv", [says("files", d) for d in digits], 10)
+    s.run(station)
+    s.same(before, s.published(station))
+    assert s.open_problems(station).empty
+    assert set(s.files(station).query("outcome == 'withdrawn'").index) == {"fills-b.csv", "dive_samples-b.csv"}
+    s.run(station, rebuild=True)
+    s.same(before, s.published(station))
+    assert s.open_problems(station).empty
+    s.drop(station, "withdrawals-2.csv", [says("withdrawals", f"files:{d}", 10) for d in digits], 20)
+    s.run(station)
+    s.same(with_it, s.published(station))
+    assert len(s.open_problems(station)) == 2
+
+
+def test_a_withdrawn_content_leaves_the_one_before_it_with_its_problems(station):
+    s.drop(station, "fills.csv", [s.fill(1), s.fill(2), s.fill(3, ambient_c="warm"), s.fill(4, unit_id="C9")], 5)
+    s.take_in(station)
+    first = s.stored(station)
+    assert list(s.open_problems(station)["rule"]) == ["not_a_number", "unknown_reference"]
+    s.drop(station, "fills.csv", [s.fill(1, operator="Ada"), s.fill(3, operator="Ada"), s.fill(4)], 6)
+    s.take_in(station)
+    second = s.stored(station)
+    assert s.open_problems(station).empty
+    word = f"files:{sha256_of(station, 'fills.csv')}"
+    s.drop(station, "withdrawals.csv", [says(*word.split(":"))], 10)
+    s.take_in(station)
+    # what a fill of the first content lacked stands again; the season's own fills count for it, as before
+    assert list(s.open_problems(station)["rule"]) == ["not_a_number", "unknown_reference"]
+    s.same(first | {"withdrawals": None}, s.stored(station) | {"withdrawals": None})
+    s.drop(station, "withdrawals-2.csv", [says("withdrawals", word, 11)], 20)
+    s.take_in(station)
+    assert s.open_problems(station).empty
+    s.same(second | {"withdrawals": None}, s.stored(station) | {"withdrawals": None})
+
+
+# --- rows that never counted, and problems --------------------------------------------------------
+def test_a_row_that_waits_or_was_rejected_goes_and_comes_back_with_its_problem(station):
+    s.drop(station, "fills-b.csv", [s.fill(8, unit_id="C9"), s.fill(9, ambient_c="warm")], 5)
+    s.take_in(station)
+    s.drop(station, "withdrawals.csv", [says("fills", "F8"), says("fills", "F9")], 10)
+    s.take_in(station)
+    assert s.open_problems(station).empty
+    s.drop(station, "cylinders-b.csv", [s.CYLINDERS[0] | {"cylinder_id": "C9"}], 20)
+    s.take_in(station)
+    assert not {"F8", "F9"} & ids(station, "fills", "fill_id")
+    s.drop(station, "withdrawals-2.csv", [says("withdrawals", f"fills:F{n}", 11) for n in (8, 9)], 30)
+    s.take_in(station)
+    assert "F8" in ids(station, "fills", "fill_id")
+    assert list(s.open_problems(station)["rule"]) == ["not_a_number"]
+
+
+def test_a_dismissed_problem_is_open_no_more_and_survives_a_rebuild(station):
+    s.drop(station, "fills-b.csv", [s.fill(8, unit_id="C9"), s.fill(9, ambient_c="warm")], 5)
+    assert s.run(station).open_problems == 2
+    problems = s.open_problems(station).set_index("rule")
+    s.drop(station, "withdrawals.csv", [says("problems", problems.loc["not_a_number", "problem_id"])], 10)
+    assert s.run(station).open_problems == 1
+    for rebuilt in (False, True):
+        if rebuilt:
+            s.run(station, rebuild=True)
+        rejects = s.read_table(station.published, s.read_manifest(station.published), "rejects").set_index("rule")
+        assert rejects.loc["not_a_number", "dismissed_by"] == "Jon"
+        assert rejects["resolved_at"].isna().all() and rejects["dismissed_at"].isna().sum() == 1
+    word = f"problems:{problems.loc['not_a_number', 'problem_id']}"
+    s.drop(station, "withdrawals-2.csv", [says("withdrawals", word, 11)], 20)
+    assert s.run(station).open_problems == 2
+
+
+# --- a rebuild ------------------------------------------------------------------------------------
+def test_a_rebuild_withdraws_the_same(station):
+    s.drop(station, "fills-b.csv", [s.fill(5, stop_pressure_bar="225")], 5)
+    s.drop(station, "withdrawals.csv", [says("fills", "F5"), says("dives", "M1 · D2"), says("cylinders", "C1")], 10)
+    s.run(station)
+    withdrawn = s.published(station)
+    s.run(station, rebuild=True)
+    s.same(withdrawn, s.published(station))
+    assert states(station, "fills", "F5") == ["withdrawn"] * 2
