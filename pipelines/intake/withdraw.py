@@ -163,6 +163,4 @@ def _stands(levels: dict[int, dict], level: int) -> bool:
     """Whether the newest withdrawal of a level stands: the one of the next level may have taken it back since."""
     if level not in levels:
         return False
-    return not (
-        _stands(levels, level + 1) and levels[level + 1]["withdrawn_at"] >= levels[level]["withdrawn_at"]
-    )
+    return not (_stands(levels, level + 1) and levels[level + 1]["withdrawn_at"] >= levels[level]["withdrawn_at"])

@@ -18,6 +18,7 @@ import pandas as pd
 from pipelines.warehouse.arrow import as_frame
 from pipelines.warehouse.earlier_names import rename_earlier
 from pipelines.warehouse.key_text import key_text
+from pipelines.warehouse.row_hash import row_hash
 from pipelines.warehouse.trouble import WarehouseBusy, WarehouseDamaged, trouble
 from schemas.codes import all_codes
 from schemas.frames import DUCKDB, conform
@@ -419,20 +420,6 @@ def _columns(columns: dict[str, str]) -> str:
 
 def _key(source: str) -> str:
     return ", ".join(SOURCES[source].key)
-
-
-def row_hash(frame: pd.DataFrame) -> pd.Series:
-    """A stable text hash a row, over all values of the frame."""
-    columns = {}
-    for name, column in frame.items():
-        if column.dtype == "object":
-            columns[name] = [";".join(v) if isinstance(v, list) else ("" if v is None else str(v)) for v in column]
-        elif str(column.dtype) in ("boolean", "Int64"):
-            columns[name] = column.to_numpy("float64", na_value=float("nan"))
-        else:
-            columns[name] = column.array
-    plain = pd.DataFrame(columns, index=frame.index)
-    return pd.util.hash_pandas_object(plain, index=False).map("{:016x}".format).astype("str")
 
 
 def all_current(warehouse: Warehouse, names: Iterable[str] = STORED) -> dict[str, pd.DataFrame]:

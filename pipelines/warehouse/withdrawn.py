@@ -233,6 +233,7 @@ def reopen_of_content_before(warehouse: Warehouse) -> int:
             WHERE p.resolved_at IS NOT NULL AND p.severity = 'row' AND p.source = '{source}' AND r.state = 'rejected'
               AND (p.file, p.file_sha256, p.row_number) = (r.file, r.file_sha256, r.row_number)
               AND (p.file, p.file_sha256) IN {last}
+              AND p.rowid IN (SELECT max(rowid) FROM rejects GROUP BY file, file_sha256, problem_id)
             """,
         )
     return changed

@@ -181,7 +181,7 @@ def rows() -> Rows:
         "bookings": [{"starts_on": "2026-05-01", "ends_on": "2026-05-03", "cylinders_needed": 2, "material": "steel"}],
         "visits": [{"visit_on": "2026-04-20", "capacity": 6, "back_on": "2026-04-27"}],
         "withdrawals": [
-            {"source": "fills", "key": "F0", "withdrawn_at": "2026-03-30 09:00", "withdrawn_by": "Jon", "reason": "twice"}
+            {"source": "fills", "key": "F0", "withdrawn_at": "2026-03-30 09:00", "withdrawn_by": "J", "reason": "twice"}
         ],
         "links": [{"source_ref": "T-9", "kind": "cylinder", "target_id": "C1"}],
     }  # fmt: skip
