@@ -11,7 +11,8 @@ import typer
 # Many small matrix products, not few large ones: threads of the linear algebra only fight over the cores.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-from pipelines.cli import calculator  # numpy must not be imported before this is set
+from pipelines.cli import calculator, withdrawing  # numpy must not be imported before this is set
+from pipelines.cli.options import HERE, JsonOption, StationOption, Stop
 
 app = typer.Typer(
     help="What is really in the cylinder, what the fleet needs, and whose reserves run thin.",
@@ -21,18 +22,8 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 app.add_typer(calculator.app, name="gas")
-
-StationOption = Annotated[Path, typer.Option("--station", help="Folder of the station.", metavar="DIR")]
-JsonOption = Annotated[bool, typer.Option("--json", help="One line of JSON for scripts.")]
-HERE = Path()
-
-
-class Stop(Exception):
-    """Ends a command with a sentence for the person and an exit code."""
-
-    def __init__(self, message: str, code: int = 2):
-        super().__init__(message)
-        self.code = code
+for _command in (withdrawing.withdraw, withdrawing.reinstate, withdrawing.history):
+    app.command()(_command)
 
 
 def _station(folder: Path):
@@ -251,11 +242,27 @@ def check(
 def rejects(
     station: StationOption = HERE,
     to: Annotated[Path | None, typer.Option("--to", help="Write them to a CSV or XLSX file.", metavar="FILE")] = None,
+    dismiss: Annotated[
+        list[str] | None,
+        typer.Option(help="Leave this problem as it is, by the number in front of it, or all of a file.", metavar="ID"),
+    ] = None,
+    reason: withdrawing.Reason = "",
+    by: withdrawing.By = "",
+    run: withdrawing.Then = False,
+    dismissed: Annotated[bool, typer.Option("--dismissed", help="Show those that were dismissed instead.")] = False,
     as_json: JsonOption = False,
 ) -> None:
-    """Open problems: file, row, column, value, what is wrong and how to fix it."""
+    """Open problems: file, row, column, value, what is wrong and how to fix it; --dismiss leaves one as it is."""
     from pipelines.cli.console import print_rejects
 
+    if dismiss:
+        withdrawing.dismiss(station, dismiss, reason, by, run)
+        return
+    if reason or by or run:
+        raise Stop("--reason, --by and --run go with --dismiss.")
+    if dismissed:
+        print_rejects(_station(station), to, as_json, dismissed=True)
+        return
     raise typer.Exit(1 if print_rejects(_station(station), to, as_json) else 0)
 
 

@@ -44,28 +44,35 @@ def run_with_progress(station: Station, as_of: str | None, quiet: bool = False, 
     return result
 
 
-def print_rejects(station: Station, to: Path | None, as_json: bool) -> int:
-    """Print the open problems or write them to a file; gives their number."""
+def print_rejects(station: Station, to: Path | None, as_json: bool, dismissed: bool = False) -> int:
+    """Print the open problems, or those that were dismissed, or write them to a file; gives their number."""
     from pipelines.publish.export import flat, write_frame
     from schemas.snapshot import read_manifest, read_table
     from schemas.tables import TABLES
 
     rejects = read_table(station.published, read_manifest(station.published), "rejects")
-    still_open = rejects[rejects["resolved_at"].isna()].reset_index(drop=True)
+    unresolved = rejects[rejects["resolved_at"].isna()]
+    left = unresolved["dismissed_at"].notna()
+    shown = unresolved[left if dismissed else ~left].reset_index(drop=True)
+    word = "dismissed" if dismissed else "open"
     if to is not None:
-        write_frame(still_open, TABLES["rejects"], to)
-        print(f"Wrote {len(still_open)} open problems to {to}.")
+        write_frame(shown, TABLES["rejects"], to)
+        print(f"Wrote {len(shown)} {word} problems to {to}.")
     elif as_json:
-        print(flat(still_open, TABLES["rejects"]).to_json(orient="records", force_ascii=False, date_format="iso"))
+        print(flat(shown, TABLES["rejects"]).to_json(orient="records", force_ascii=False, date_format="iso"))
     else:
-        for row in still_open.head(MOST_SHOWN).to_dict("records"):
-            print(problem_line(row))
-        more = len(still_open) - MOST_SHOWN
+        for row in shown.head(MOST_SHOWN).to_dict("records"):
+            number = f"[{row['problem_id']}] " if isinstance(row["problem_id"], str) else ""
+            why = f" Dismissed by {row['dismissed_by']}: {row['dismissed_reason']}" if dismissed else ""
+            print(f"{number}{problem_line(row)}{why}")
+        more = len(shown) - MOST_SHOWN
         if more > 0:
-            print(f"… and {more} more: coldfill rejects --to FILE.xlsx writes all of them.")
-        if still_open.empty:
-            print("No open problems.")
-    return len(still_open)
+            print(f"… and {more} more: coldfill rejects {'--dismissed ' * dismissed}--to FILE.xlsx writes all of them.")
+        if shown.empty:
+            print(f"No {word} problems.")
+        if left.any() and not dismissed:
+            print(f"{left.sum()} more were dismissed: coldfill rejects --dismissed shows them, by whom and why.")
+    return len(shown)
 
 
 def problem_line(row: dict[str, Any]) -> str:

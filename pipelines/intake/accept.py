@@ -127,8 +127,8 @@ class Acceptor:
         return Checked(rows, clean, problems, found)
 
     def latest_of(self, source: str) -> pd.Timestamp:
-        """After this nothing can have happened; a withdrawal is dated by the clock, whatever day stands for today."""
-        return max(self.latest, self.now + pd.Timedelta(days=1)) if source == WITHDRAWALS else self.latest
+        """After this nothing can have happened."""
+        return latest_withdrawal(self.latest, self.now) if source == WITHDRAWALS else self.latest
 
     def _store(self, source: str, rows: pd.DataFrame, state: str, marked: dict) -> None:
         if rows.empty:
@@ -351,6 +351,11 @@ class Acceptor:
             return pd.DataFrame(columns=["file", "file_sha256", "rows"])
         close_of_moved(self.warehouse, moved, self.now)
         return moved.groupby(["file", "file_sha256"]).size().rename("rows").reset_index()
+
+
+def latest_withdrawal(latest: pd.Timestamp, now: pd.Timestamp) -> pd.Timestamp:
+    """The last moment of a withdrawal: it is dated by the clock, whatever day the station takes as today."""
+    return max(latest, now + pd.Timedelta(days=1))
 
 
 @dataclass

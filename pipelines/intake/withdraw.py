@@ -74,6 +74,15 @@ class Withdrawals:
             | dict.fromkeys(("withdrawn_at", "received_at"), "datetime64[us, UTC]")
         )
 
+    def said_of(self, named: Named) -> list[tuple[int, dict]]:
+        """Every word about a thing in order of time, each with its level: odd ones bring back."""
+        rows = withdrawn.declared(self.warehouse)
+        return [
+            (n.level, row)
+            for row, n in zip(rows.to_dict("records"), self._named(rows), strict=True)
+            if (n.source, n.key) == (named.source, named.key)
+        ]
+
     def _named(self, rows: pd.DataFrame) -> list[Named]:
         """What each withdrawal names; most are written as the keys stand, and looked up together."""
         sources = [source_named(source) or source for source in rows["source"]]

@@ -197,7 +197,7 @@ class Reports:
                 }
                 for c in compressors.to_dict("records")
             ],
-            "problems": int(rejects["resolved_at"].isna().sum()),
+            "problems": int((rejects["resolved_at"].isna() & rejects["dismissed_at"].isna()).sum()),
         }
 
     def _recalled(self, row: dict[str, Any]) -> dict[str, str]:

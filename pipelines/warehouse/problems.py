@@ -32,6 +32,13 @@ def count_open(warehouse: Warehouse) -> int:
     return warehouse.one("SELECT count(*) FROM rejects WHERE resolved_at IS NULL AND dismissed_at IS NULL")
 
 
+def still_open(warehouse: Warehouse) -> pd.DataFrame:
+    """Rejects that nobody has fixed or dismissed yet: file and problem_id."""
+    return warehouse.frame(
+        "SELECT file, problem_id FROM rejects WHERE resolved_at IS NULL AND dismissed_at IS NULL ORDER BY ALL"
+    )
+
+
 def open_since(warehouse: Warehouse, moment: pd.Timestamp) -> pd.DataFrame:
     """Open rejects first seen at this moment, by file and row."""
     return warehouse.frame(

@@ -34,7 +34,7 @@ def declared(warehouse: Warehouse) -> pd.DataFrame:
     return warehouse.frame(
         "SELECT w.source, w.key, w.withdrawn_at, w.withdrawn_by, w.reason, min(f.received_at) AS received_at "
         "FROM rows_withdrawals w LEFT JOIN ingest_files f ON f.file = w.file AND f.file_sha256 = w.file_sha256 "
-        "WHERE w.state = 'current' GROUP BY ALL ORDER BY ALL"
+        "WHERE w.state = 'current' GROUP BY ALL ORDER BY w.withdrawn_at, w.source, w.key"
     )
 
 

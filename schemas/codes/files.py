@@ -52,7 +52,7 @@ NOTICES = [
     Code(
         "corrects_withdrawn",
         "It gives a row that is withdrawn anew, in place of the one that was taken out; it stays out all the same.",
-        "If it is right now, bring it back: coldfill bring-back.",
+        "If it is right now, bring it back: coldfill reinstate.",
     ),
     Code(
         "sync_conflict_passed_over",

@@ -304,7 +304,7 @@ ROW = [
     Code(
         "refers_to_withdrawn",
         "{column} {value} was withdrawn, so the row does not count.",
-        "Nothing, if that is meant. It counts again once {found} is brought back: coldfill bring-back.",
+        "Nothing, if that is meant. It counts again once {found} is brought back: coldfill reinstate.",
     ),
     Code(
         "withdraws_unknown",
