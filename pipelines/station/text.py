@@ -5,10 +5,11 @@ from dataclasses import fields
 from typing import Any
 
 from schemas.policy import SECTIONS
+from shared.filling.limits import rule_set_codes
 from shared.inspection.rules import rule_sets
 
-#: every rule file of inspections is a rule set
-RULE_SETS = tuple(sorted(rule_sets()))
+#: what has both its inspection periods and its filling limits is a rule set
+RULE_SETS = tuple(sorted(set(rule_sets()) & set(rule_set_codes())))
 
 
 def station_text(name: str, rule_set: str, time_zone: str, today: str) -> str:

@@ -83,9 +83,20 @@ def rule_set_codes() -> tuple[str, ...]:
 
 
 def filling_rules(rule_set: str) -> FillingRules:
-    """Filling limits of a rule set by its code; European practice where a code has no file of its own."""
+    """Filling limits of a rule set by its code.
+
+    Raises
+    ------
+    RuleError
+        No rule file names the code: limits of another country are not taken for it in silence.
+    """
     rules = _all_rules()
-    return rules.get(rule_set) or rules["adr"]
+    if rule_set not in rules:
+        raise RuleError(
+            f"Rule set {rule_set!r} has no filling limits: write shared/rules/filling_{rule_set}.toml, or add "
+            f"{rule_set!r} to `codes` of the file whose limits hold there. There are {', '.join(sorted(rules))}."
+        )
+    return rules[rule_set]
 
 
 def refusals(

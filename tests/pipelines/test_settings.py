@@ -207,8 +207,8 @@ def test_layouts_of_one_source_differ_in_their_hash_by_what_they_say_and_not_by_
     assert mapping_hash(one, "UTC") == mapping_hash(same, "UTC") != mapping_hash(other, "UTC")
 
 
-def test_a_rule_file_is_a_rule_set_by_being_there(tmp_path, monkeypatch):
-    """No list names it: it can be chosen where its file lies beside the others."""
+def test_rule_files_are_a_rule_set_by_being_there(tmp_path):
+    """No list names it: it can be chosen where its inspection periods and its filling limits lie beside the others."""
     import shutil
     import subprocess
     import sys
@@ -223,10 +223,20 @@ def test_a_rule_file_is_a_rule_set_by_being_there(tmp_path, monkeypatch):
     (package / "rules" / "inspection_nz.toml").write_text(text.replace('code = "uk"', 'code = "nz"'), encoding="utf-8")
     for name in ("schemas", "pipelines"):
         shutil.copytree(rules.parents[1] / name, tmp_path / "copy" / name, ignore=shutil.ignore_patterns("__pycache__"))
-    code = "from pipelines.cli import main; main()"
-    made = subprocess.run(
-        [sys.executable, "-P", "-c", code, "init", str(tmp_path / "quay"), "--rule-set", "nz"],
-        cwd=tmp_path / "copy", env={"PYTHONPATH": str(tmp_path / "copy"), "PATH": ""}, capture_output=True, text=True,
-    )  # fmt: skip
+
+    def init(folder: str) -> subprocess.CompletedProcess:
+        code = "from pipelines.cli import main; main()"
+        return subprocess.run(
+            [sys.executable, "-P", "-c", code, "init", str(tmp_path / folder), "--rule-set", "nz"],
+            cwd=tmp_path / "copy", env={"PYTHONPATH": str(tmp_path / "copy"), "PATH": ""}, capture_output=True,
+            text=True,
+        )  # fmt: skip
+
+    without_limits = init("first")
+    assert without_limits.returncode != 0 and not (tmp_path / "first" / "station.toml").exists()
+    assert "nz" in without_limits.stderr
+    limits = package / "rules" / "filling_eu.toml"
+    limits.write_text(limits.read_text(encoding="utf-8").replace('"uk", ', '"uk", "nz", '), encoding="utf-8")
+    made = init("quay")
     assert made.returncode == 0, made.stderr
     assert 'rule_set = "nz"' in (tmp_path / "quay" / "station.toml").read_text(encoding="utf-8")

@@ -53,3 +53,8 @@ def test_a_local_rule_set_is_one_more_file_and_a_bad_one_names_its_line(tmp_path
     local.write_text(text.replace("factor = 1.25\n", ""))
     with pytest.raises(RuleError, match="factor"):
         load_filling_rules(local)
+
+
+def test_limits_of_another_country_are_not_taken_for_those_of_a_rule_set_that_has_none():
+    with pytest.raises(RuleError, match=r"'nz' has no filling limits.*filling_nz.toml"):
+        filling_rules("nz")

@@ -85,7 +85,7 @@ def resolve_tanks(
     capacity = np.where(np.isfinite(registered), registered, stated)
     sd_pct = np.nan_to_num(unknown_as_nan(unit.map(register["capacity_sd_pct"])), nan=0.0)
     sd_pct = np.where(np.isfinite(registered), sd_pct, 1.0)
-    joined = unit.map(register["joined"]).fillna(False).astype(bool).to_numpy()
+    joined = unit.map(register["joined"]).eq(True).to_numpy(bool, na_value=False)
     cylinders = np.where(joined, unit.map(sides).fillna(2).to_numpy(float), 1.0)
     cylinders = np.where(~np.isfinite(registered) & (rows["role"] == "back") & (capacity > TWIN_FROM_L), 2.0, cylinders)
 
