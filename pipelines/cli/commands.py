@@ -68,6 +68,7 @@ def run(
     wait: Annotated[
         float, typer.Option(help="Seconds to wait for another run that is at work on this station.", metavar="SECONDS")
     ] = 0.0,
+    timing: Annotated[bool, typer.Option("--timing", help="Say where the time went; --json always does.")] = False,
     as_json: JsonOption = False,
 ) -> None:
     """One run now: take in new files, compute, publish; prints what came in and what was rejected."""
@@ -84,6 +85,8 @@ def run(
     )
     if as_json:
         print(json.dumps(result.for_scripts()))
+    elif timing:
+        print("\n".join(result.timing_lines()))
     raise typer.Exit(1 if result.intake.found_problems or result.held else 0)
 
 

@@ -1,5 +1,7 @@
 """The order of a refresh, once: which step comes after which."""
 
+import time
+
 import pandas as pd
 
 from pipelines.publish.snapshot import Publisher
@@ -19,14 +21,54 @@ def steps_digest() -> str:
     return digest([(step_digest(s), rules_read(s)) for s in STEPS])
 
 
+#: stages of a refresh, as progress and `coldfill run --timing` name them
+STAGES = (
+    "Rows of the warehouse",
+    "Units",
+    "Fills",
+    "Dives",
+    "Fills and first readings in the water",
+    "Trends",
+    "Reserves",
+    "Fleet and air",
+)
+
+
+class _Stages:
+    """Says which stage is at work, and adds up how long each took."""
+
+    def __init__(self, progress: Progress, seconds: dict[str, float]):
+        self.progress, self.seconds = progress, seconds
+        self.now, self.began = "", 0.0
+
+    def begin(self, stage: str) -> None:
+        self.end()
+        self.now, self.began = stage, time.perf_counter()
+        self.progress(stage, STAGES.index(stage), len(STAGES))
+
+    def end(self) -> None:
+        if self.now:
+            self.seconds[self.now] = self.seconds.get(self.now, 0.0) + time.perf_counter() - self.began
+        self.now = ""
+
+
 def refresh_tables(
-    station: Station, warehouse: Warehouse, publisher: Publisher, today: pd.Timestamp, progress: Progress
+    station: Station,
+    warehouse: Warehouse,
+    publisher: Publisher,
+    today: pd.Timestamp,
+    progress: Progress,
+    seconds: dict[str, float] | None = None,
 ) -> dict[str, int]:
-    """Compute and write every table; gives how many parts of what were made anew."""
+    """Compute and write every table; gives how many parts of what were made anew.
+
+    `seconds` gets how long each stage took, on top of what it holds: a refresh can begin anew.
+    """
     from pipelines.derive.dives.step import first_water_readings
     from pipelines.derive.units import distinct_names
 
-    steps = 8
+    stages = _Stages(progress, {} if seconds is None else seconds)
+    stages.begin("Rows of the warehouse")
     refresh = Refresh(publisher, station.policy, today, progress)
     shelf = refresh.shelf
     inputs = distinct_names(all_current(warehouse))
@@ -37,26 +79,26 @@ def refresh_tables(
         shelf.put(name, frame)
     shelf.put("fills_not_accepted", fills_not_accepted(warehouse))
     shelf.put("dive_tanks_all", dives.dive_tanks_with_lost(warehouse, inputs["dive_tanks"], inputs["dives"]))
-    progress("Units", 0, steps)
+    stages.begin("Units")
     fills.publish_registers(refresh)
-    progress("Fills", 1, steps)
+    stages.begin("Fills")
     refresh.run(fills.FILLS_BEFORE_DIVES)
     refresh.table("fills_before_dives")
-    progress("Dives", 2, steps)
+    stages.begin("Dives")
     dives.build_dives(refresh, station, warehouse)
-    progress("Fills and first readings in the water", 3, steps)
+    stages.begin("Fills and first readings in the water")
     fits = shelf["dive_fits"]
     shelf.put("water_readings", first_water_readings(fits) if len(fits) else _no_readings())
     fills.judge_fills(refresh, _first_published(warehouse, publisher))
     if len(shelf["dive_consumption"]):  # before the first dive there is nothing to follow
-        progress("Trends", 4, steps)
+        stages.begin("Trends")
         divers.build_trends(refresh)
-        progress("Reserves", 5, steps)
+        stages.begin("Reserves")
         divers.build_reserves(refresh)
     refresh.run(fills.GAS_ADDED)
-    progress("Fleet and air", 6, steps)
+    stages.begin("Fleet and air")
     fleet.build_fleet_and_air(refresh)
-    progress("Publishing", 7, steps)
+    stages.end()
     return refresh.recomputed
 
 

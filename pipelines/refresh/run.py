@@ -47,6 +47,7 @@ class PassResult:
     open_problems: int = 0
     #: why the last snapshot was kept, although something is new; a sentence, or empty
     held: str = ""
+    seconds_by_step: dict[str, float] = field(default_factory=dict)
 
     def for_scripts(self) -> dict:
         """The one line of `run --json`."""
@@ -65,7 +66,21 @@ class PassResult:
             "open_problems": self.open_problems,
             "held": self.held,
             "layout_changes": self.intake.layout_changes,
+            "seconds_by_step": {step: round(value, 3) for step, value in self.seconds_by_step.items()},
         }
+
+    def timing_lines(self) -> list[str]:
+        """Where the time of the run went, for people."""
+        rest = self.seconds - sum(self.seconds_by_step.values())
+        steps = self.seconds_by_step | {"Lock, warehouse, records": max(rest, 0.0)}
+        width = max(len(step) for step in steps)
+        return [
+            "Where the time went (without the start of the program):",
+            *(
+                f"  {step:{width}}  {value:7.2f} s  {100.0 * value / self.seconds:3.0f} %"
+                for step, value in steps.items()
+            ),
+        ]
 
     def lines(self) -> list[str]:
         """The summary for people."""
@@ -191,7 +206,7 @@ def _pass(
     thorough: bool,
 ) -> PassResult:
     seconds: dict[str, float] = {}
-    with _timed(seconds, "intake"):
+    with _timed(seconds, "Intake"):
         if thorough:
             complete(station)
         latest = clock.latest_moment(station, as_of, moment)
@@ -227,7 +242,7 @@ def _pass(
         try:
             rows = {table: sum(p.rows for p in parts.values()) for table, parts in publisher.tables.items()}
             _record_run(warehouse, run_id, moment, today, "published", rows, seconds)
-            with _timed(seconds, "publish"):
+            with _timed(seconds, "Publishing"):
                 name = _publish(station, warehouse, publisher, moment, today, settings, run_id)
                 warehouse.keep_first_published({t: publisher.read(t, "all") for t in FIRST_PUBLISHED})
         except BaseException:
@@ -245,6 +260,7 @@ def _pass(
         recomputed,
         open_problems,
         held,
+        seconds,
     )
     write_durably(
         station.published / LAST_PASS,
@@ -276,8 +292,7 @@ def _build(
     """Every table of a snapshot, written and not yet published, and what was made anew."""
     publisher = Publisher(station.published, previous, moment)
     try:
-        with _timed(seconds, "build"):
-            return publisher, refresh_tables(station, warehouse, publisher, today, progress)
+        return publisher, refresh_tables(station, warehouse, publisher, today, progress, seconds)
     except BaseException:
         publisher.abandon()
         raise
@@ -376,7 +391,7 @@ def settings_hash(station: Station) -> str:
 def _timed(seconds: dict[str, float], step: str) -> Iterator[None]:
     began = time.perf_counter()
     yield
-    seconds[step] = time.perf_counter() - began
+    seconds[step] = seconds.get(step, 0.0) + time.perf_counter() - began
 
 
 @contextlib.contextmanager

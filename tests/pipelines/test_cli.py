@@ -194,6 +194,21 @@ def test_run_for_scripts_ends_with_one_line_of_json(coldfill, station):
     assert len(lines) == 1
 
 
+def test_run_says_where_its_time_went(coldfill, tmp_path):
+    made = s.make(tmp_path)
+    s.drop(made, "members.csv", s.MEMBERS)
+    s.drop(made, "cylinders.csv", s.CYLINDERS)
+    s.drop(made, "fills.csv", [s.fill(1)])
+    _, out, _ = coldfill("run", "--station", made.folder, "--timing")
+    shares = {
+        line[2:].split("  ")[0]: line.split()[-4:] for line in out.split("Where the time went")[1].splitlines()[1:]
+    }
+    assert {"Intake", "Fills", "Fleet and air", "Publishing"} <= shares.keys() and "Dives" in shares
+    took = float(re.search(r"in ([\d.]+) s", out)[1])
+    assert sum(float(words[0]) for words in shares.values()) == pytest.approx(took, abs=0.06 + 0.005 * len(shares))
+    assert "Where the time went" not in coldfill("run", "--station", made.folder)[1]
+
+
 def test_run_takes_the_folder_one_stands_in(coldfill, station, monkeypatch):
     monkeypatch.chdir(station.folder)
     assert coldfill("run")[0] == 0

@@ -381,6 +381,7 @@ def test_the_line_for_scripts_has_what_the_contract_names(copy):
     said = s.run(copy).for_scripts()
     assert {"files_read", "rows_read", "rows_accepted", "rows_rejected", "snapshot", "seconds"} <= said.keys()
     assert json.loads(json.dumps(said)) == said
+    assert 0 <= sum(said["seconds_by_step"].values()) <= said["seconds"] + 0.01
 
 
 def test_old_snapshots_go_when_later_ones_have_been_out_for_a_while(tmp_path):
