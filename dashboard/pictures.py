@@ -75,7 +75,7 @@ def down_to(page: Any, words: str) -> None:
 
 def unit_to_show(snapshot: Snapshot) -> str:
     """A unit that may be filled and settled short last time: the answer and the advice both say something."""
-    from dashboard.clearance import fill_clearance, fillable_units
+    from schemas.clearance import fill_clearance, fillable_units
 
     units, health, fills, sources = (
         snapshot.table(t) for t in ("units", "cylinder_health", "fill_quality", "gas_sources")

@@ -5,11 +5,11 @@ import streamlit as st
 
 from dashboard import parts
 from dashboard.access import ALONE, LOCAL_NETWORK, MANAGER, OPERATOR
-from dashboard.clearance import FillClearance, fill_clearance, fillable_units
 from dashboard.data import Snapshot
 from dashboard.rows import each
 from dashboard.views import filling_advice, filling_day, filling_log, filling_season, saved
 from schemas import holds, words
+from schemas.clearance import FillClearance, fill_clearance, fillable_units
 from schemas.codes import all_codes, sentence
 
 TITLE = "Filling"

@@ -19,10 +19,10 @@ from dashboard.advice import (
     sources_to_choose,
     station_of,
 )
-from dashboard.clearance import FillClearance
 from dashboard.data import Snapshot
 from schemas import fields as f
 from schemas import words
+from schemas.clearance import FillClearance
 from schemas.codes import sentence
 from schemas.policy import Filling
 from shared.filling.conditions import usual_minutes

@@ -1,8 +1,10 @@
 """The `coldfill` command. Each command imports what it needs when it runs, so that help is instant."""
 
+import contextlib
 import json
 import os
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated
 
@@ -30,6 +32,21 @@ def _station(folder: Path):
     from pipelines.station.settings import load_station
 
     return load_station(folder)
+
+
+@contextlib.contextmanager
+def _writing(to: Path) -> Iterator[None]:
+    """Trouble with the file or folder that a command was asked to write names the option and what to do."""
+    try:
+        yield
+    except OSError as error:
+        met = Path(error.filename) if isinstance(error.filename, str) else None
+        if met is None or not ({met, met.parent} & {to, *to.parents} or to in met.parents):
+            raise
+        raise Stop(
+            f"--to {to}: cannot be written ({error.strerror}). Name a place in a folder that exists and that you may "
+            "write to."
+        ) from error
 
 
 @app.command()
@@ -263,10 +280,9 @@ def rejects(
         return
     if reason or by or run:
         raise Stop("--reason, --by and --run go with --dismiss.")
-    if dismissed:
-        print_rejects(_station(station), to, as_json, dismissed=True)
-        return
-    raise typer.Exit(1 if print_rejects(_station(station), to, as_json) else 0)
+    with _writing(to) if to is not None else contextlib.nullcontext():
+        found = print_rejects(_station(station), to, as_json, dismissed=dismissed)
+    raise typer.Exit(1 if found and not dismissed else 0)
 
 
 @app.command()
@@ -280,7 +296,8 @@ def template(
 
     if source not in SOURCES:
         raise Stop(f"There is no source {source!r}. Sources: {', '.join(SOURCES)}.")
-    write_template(source, to)
+    with _writing(to):
+        write_template(source, to)
     print(f"Wrote {to}. Delete its example row, fill it in, and drop it into inbox/.")
 
 
@@ -295,13 +312,16 @@ def export(
 
     if form not in FORMATS:
         raise Stop(f"--format {form}: not one of {', '.join(FORMATS)}.")
-    written = export_tables(_station(station).published, to, form)
+    with _writing(to):
+        written = export_tables(_station(station).published, to, form)
     print(f"Wrote {len(written)} tables to {to}.")
 
 
 @app.command()
 def report(
-    kind: Annotated[str, typer.Argument(metavar="KIND", help="morning, labels, inspections, calendar or season.")],
+    kind: Annotated[
+        str, typer.Argument(metavar="KIND", help="morning, labels, inspections, calendar, season or card.")
+    ],
     to: Annotated[Path, typer.Option("--to", help="File to write: .html, for the calendar .ics.", metavar="FILE")],
     station: StationOption = HERE,
     day: Annotated[
@@ -310,13 +330,17 @@ def report(
     ] = "",
     member: Annotated[str, typer.Option("--member", help="Whose season.", metavar="MEMBER_ID")] = "",
 ) -> None:
-    """Pages to print: the morning sheet, fill labels, dates for the inspector, one diver's season; and a calendar."""
+    """Pages to print: morning sheet, fill labels, dates for the inspector, a diver's season, a card for a power cut.
+
+    And a calendar of inspections, for programs that subscribe to one.
+    """
     from pipelines.publish.reports import KINDS, Reports
 
     if kind not in KINDS:
         raise Stop(f"{kind}: not one of {', '.join(KINDS)}.")
     try:
-        Reports(_station(station), day).write(kind, to, member)
+        with _writing(to):
+            Reports(_station(station), day).write(kind, to, member)
     except ValueError as error:
         raise Stop(str(error)) from error
     print(f"Wrote {to}.")

@@ -14,12 +14,22 @@ from schemas.snapshot import Manifest, read_manifest, read_table
 from shared.trend.level import NAMED_FROM_CHANCE
 
 PAGES = Path(__file__).parent / "report_pages"
-KINDS = ("morning", "labels", "inspections", "calendar", "season")
+KINDS = ("morning", "labels", "inspections", "calendar", "season", "card")
+SUFFIXES = {"calendar": (".ics",)}
+"""Of the files of a kind; of others a page's."""
+PAGE_SUFFIXES = (".html", ".htm")
 
 
 def _why(row: dict[str, Any], column: str = "reasons") -> str:
     """What the codes of a row say, with that row's figures."""
     return " ".join(sentence(code, row) for code in words.listed(row.get(column)))
+
+
+def _day(text: str) -> pd.Timestamp:
+    try:
+        return pd.Timestamp(date.fromisoformat(text))
+    except ValueError as error:
+        raise ValueError(f"--day {text}: not a day. Write year, month and day, as 2031-05-20.") from error
 
 
 class Reports:
@@ -32,7 +42,7 @@ class Reports:
         fills = self.table("fill_quality")
         self.fills = fills.assign(day=fills["filled_at"].dt.tz_convert(self.zone).dt.tz_localize(None).dt.normalize())
         last = self.fills["day"].max() if len(self.fills) else pd.Timestamp(self.manifest.as_of_on)
-        self.day = pd.Timestamp(date.fromisoformat(day)) if day else last
+        self.day = _day(day) if day else last
         people = self.table("people")
         self.names = dict(zip(people["member_id"], people["display_name"], strict=True))
 
@@ -45,8 +55,12 @@ class Reports:
         Raises
         ------
         ValueError
-            A season is asked for without a member, or for one who is not known.
+            A season is asked for without a member, or for one who is not known; or the file's name says that it is
+            something else.
         """
+        fitting = SUFFIXES.get(kind, PAGE_SUFFIXES)
+        if to.suffix.lower() not in fitting:
+            raise ValueError(f"--to {to.name}: the report {kind} is a {fitting[0]} file.")
         if kind == "calendar":
             to.write_bytes(self.calendar())
         elif kind == "season":
@@ -257,6 +271,18 @@ class Reports:
                 for d in rows.to_dict("records")
             ],
         }
+
+    def card(self) -> dict[str, Any]:
+        """What an operator needs at the compressor when no screen is at hand."""
+        from pipelines.publish.card import power_cut_card
+
+        return power_cut_card(
+            *(self.table(t) for t in ("units", "cylinder_health", "fill_quality", "gas_sources")),
+            self.table("compressor_health")["air_test_due_on"],
+            pd.Timestamp(self.manifest.as_of_on),
+            self.manifest.station["rule_set"],
+            self.zone,
+        )
 
     def calendar(self) -> bytes:
         """Inspection dates as iCalendar: phones import it or subscribe to it."""

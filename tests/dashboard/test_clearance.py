@@ -6,8 +6,8 @@ import pandas as pd
 import pytest
 from made_up import GAS_SOURCES, HEALTH, UNITS, fills
 
-from dashboard.clearance import fill_clearance, fillable_units, find
 from schemas import holds
+from schemas.clearance import fill_clearance, fillable_units, find
 from shared.filling.limits import refusals
 
 STATES = ("in_date", "due_soon", "out_of_date", "condemned", "unknown")

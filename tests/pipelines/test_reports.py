@@ -136,3 +136,63 @@ def test_a_report_of_a_station_that_logs_little_has_no_gap_in_a_sentence(tmp_pat
     assert len(text.split()) > 20
     found = GAP.search(html.unescape(text))
     assert not found, text[max(0, found.start() - 100) : found.end() + 60]
+
+
+# --- the card for a power cut -------------------------------------------------------------------
+def test_cold_readings_on_the_card_are_those_of_the_reference_equation():
+    """CoolProp's own densities of air (Lemmon et al. 2000), whole bar, rounded down; another equation than ours."""
+    from CoolProp.CoolProp import PropsSI
+
+    from pipelines.publish.card import GAS_C, STOPS_BAR, cold_readings
+
+    atm_pa = 101_325.0
+    for row, gas_c in zip(cold_readings(15.0), GAS_C, strict=True):
+        assert row["gas_c"] == gas_c
+        for stop, printed in zip(STOPS_BAR, row["bars"], strict=True):
+            density = PropsSI("Dmolar", "P", 1e5 * stop + atm_pa, "T", 273.15 + gas_c, "Air")
+            cold = (PropsSI("P", "Dmolar", density, "T", 288.15, "Air") - atm_pa) / 1e5
+            assert cold - 1.6 < float(printed) <= cold + 0.6  # a bar by rounding down, 0.2 % between the equations
+
+
+def test_each_unit_stands_once_on_the_card_and_none_out_of_test_among_those_to_fill(station, sample_station):
+    from schemas.clearance import fillable_units
+
+    card = Reports(station).card()
+    free, barred = ({row["unit_id"] for row in card[which]} for which in ("free", "barred"))
+    assert not free & barred and sorted(free | barred) == sorted(fillable_units(sample_station.table("units")))
+    assert free and barred and all(row["why"] for row in card["barred"])
+    health = sample_station.table("cylinder_health").set_index("cylinder_id")
+    units = sample_station.table("units").set_index("unit_id")
+    for unit in free:
+        of_it = health[(health.index == unit) | (health["set_id"] == unit)]
+        assert set(of_it["inspection_state"]) <= {"in_date", "due_soon"} and set(of_it["status"]) == {"in_service"}
+    for row in card["free"]:
+        assert float(row["permitted"]) <= units.loc[row["unit_id"], "permitted_bar"]
+    held = sample_station.table("fill_quality").query("on_hold == True")["unit_id"]
+    assert set(held) <= {row["unit_id"] for row in card["held"]}
+
+
+def test_a_card_is_thrown_away_before_anything_on_it_runs_out():
+    from pipelines.publish.card import throw_away_on
+
+    today, none = pd.Timestamp("2031-05-20"), pd.Series([], dtype="datetime64[us]")
+    assert throw_away_on(today, [], none) == pd.Timestamp("2031-05-27")
+    assert throw_away_on(today, [pd.Timestamp("2031-05-22"), pd.NaT], none) == pd.Timestamp("2031-05-22")
+    air = pd.Series([pd.Timestamp("2031-05-21"), pd.Timestamp("2031-01-01"), pd.NaT])
+    assert throw_away_on(today, [pd.Timestamp("2031-05-22")], air) == pd.Timestamp("2031-05-21")
+
+
+def test_the_card_is_a_page_and_a_file_of_another_kind_is_refused(station, tmp_path):
+    Reports(station).write("card", tmp_path / "card.html")
+    page = html.unescape((tmp_path / "card.html").read_text(encoding="utf-8"))
+    assert "Throw this card away when it is older than" in page and "Never fill above the pressure marked" in page
+    for kind, name, wanted in (
+        ("card", "card.pdf", ".html"),
+        ("calendar", "dates.html", ".ics"),
+        ("morning", "m", ".html"),
+    ):
+        with pytest.raises(ValueError, match=rf"--to {name}: the report {kind} is a \{wanted} file"):
+            Reports(station).write(kind, tmp_path / name)
+        assert not (tmp_path / name).exists()
+    with pytest.raises(ValueError, match=r"--day 20\.5\.2031: not a day"):
+        Reports(station, "20.5.2031")

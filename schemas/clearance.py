@@ -1,17 +1,19 @@
-"""How one cylinder or set stands today, gathered from the published tables for the first answer on Filling.
+"""How one cylinder or set stands today, gathered from the published tables for pages and reports.
 
 Pure: frames in, a `FillClearance` out. It judges nothing new; it puts side by side what the pipeline found for
 the cylinders of a unit, the worst first.
 """
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import pandas as pd
 
-from dashboard.rows import Row, each, only, said_yes
 from schemas import holds, words
 from schemas.codes import codes_that, sentence
 
+#: one row of a published table
+Row = Any
 LOOK_FIRST = codes_that(lambda c: c.look_first)
 """To be looked at before filling, though nothing forbids it."""
 OPEN_FINDINGS = codes_that(lambda c: c.open_finding)
@@ -43,7 +45,7 @@ class FillClearance:
     @property
     def last_fill(self) -> Row | None:
         """The newest of the fills whose gas it holds."""
-        return only(self.inside)
+        return self.inside.iloc[0] if len(self.inside) else None
 
     @property
     def held(self) -> list[Row]:
@@ -55,7 +57,7 @@ class FillClearance:
         """What is to be looked at before the next fill: codes, each with the row of its cylinder."""
         return [
             (code, row._asdict())
-            for row in each(self.cylinders)
+            for row in self.cylinders.itertuples()
             for code in words.listed(row.score_reasons)
             if code in LOOK_FIRST
         ]
@@ -75,7 +77,8 @@ class FillClearance:
 
 def fillable_units(units: pd.DataFrame) -> list[str]:
     """What is filled as one: sets that are joined, and cylinders that are in none; in order of name."""
-    inside = units["set_id"].notna() & said_yes(units["joined"]) & (units["unit_id"] != units["set_id"])
+    joined = units["joined"].fillna(False).astype(bool)
+    inside = units["set_id"].notna() & joined & (units["unit_id"] != units["set_id"])
     return sorted(units.loc[~inside, "unit_id"].dropna().unique(), key=_natural)
 
 
@@ -128,7 +131,7 @@ def fill_clearance(
     cylinders = health[(health["cylinder_id"] == unit_id) | (health["set_id"] == whole) & _yes(unit["joined"])]
     if cylinders.empty:
         why_not.append("Nothing is known of its inspections.")
-    for cylinder in each(cylinders):
+    for cylinder in cylinders.itertuples():
         against, about = _of_cylinder(cylinder, several=len(cylinders) > 1)
         why_not += against
         remarks += about
@@ -176,7 +179,7 @@ def _of_cylinder(cylinder, several: bool) -> tuple[list[str], list[str]]:
 
 def _oxygen_clean(units: pd.DataFrame) -> bool | None:
     clean = units["oxygen_clean_today"]
-    if said_yes(clean).all():
+    if clean.fillna(False).astype(bool).all():
         return True
     return None if clean.isna().all() else False
 
