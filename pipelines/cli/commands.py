@@ -259,6 +259,20 @@ def check(
 
 
 @app.command()
+def layout(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="A log of your own, CSV or XLSX.")],
+    source: Annotated[
+        str, typer.Option("--source", help="What it holds: fills, cylinders, …; else by its name.", metavar="SOURCE")
+    ] = "",
+    station: StationOption = HERE,
+) -> None:
+    """Propose how a log with other headers, units or dates is to be read; changes nothing."""
+    from pipelines.cli.propose_layout import print_proposal
+
+    print_proposal(_station(station), file, source)
+
+
+@app.command()
 def rejects(
     station: StationOption = HERE,
     to: Annotated[Path | None, typer.Option("--to", help="Write them to a CSV or XLSX file.", metavar="FILE")] = None,

@@ -55,7 +55,7 @@ def read_table(
         empty(SOURCES[source].fields.values()), np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64), None, {}
     )
     try:
-        sheet = _sheet(Path(path), source, mapping)
+        sheet = sheet_of(Path(path), source, mapping)
         return _advised(_typed(sheet, source, mapping, mapping.zone or station_zone, folder_member), mapping)
     except Refused as why:
         return _advised(refuse(source, nothing, why.problem), mapping)
@@ -71,7 +71,14 @@ def _advised(table: RawTable, mapping: Mapping) -> RawTable:
     return table
 
 
-def _sheet(path: Path, source: str, mapping: Mapping) -> Sheet:
+def sheet_of(path: Path, source: str, mapping: Mapping) -> Sheet:
+    """The file as a sheet of text.
+
+    Raises
+    ------
+    Refused
+        It is no table of text, or cannot be read as one.
+    """
     suffix = path.suffix.lower()
     if suffix in _BOOK_ENDINGS:
         return read_workbook(path, mapping)

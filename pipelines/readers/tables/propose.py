@@ -1,0 +1,307 @@
+"""A layout proposed for a file of somebody's own: which header means which column, in which unit and form.
+
+A proposal for a person to read. Nothing is read by it until it stands in `station.toml`; what cannot be decided from
+the file (a date that reads both ways) is left open and said.
+"""
+
+import difflib
+import json
+import re
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+
+from pipelines.readers.tables.header_words import HEADER_WORDS
+from pipelines.readers.tables.mapping import Mapping, conversion, same_header, unit_ending, unit_in_header, units_of
+from pipelines.readers.tables.sheet import Refused, Sheet
+from pipelines.readers.tables.table import sheet_of
+from schemas.fields import Field
+from schemas.sources import SOURCES
+
+#: so many values of a column are looked at
+LOOKED_AT = 2000
+#: a header that is written much like a known word counts as that
+ALIKE = 0.86
+_ENCODINGS = ("utf-8", "cp1252")
+_MOMENTS = ("DD.MM.YYYY", "DD/MM/YYYY", "MM/DD/YYYY", "DD-MM-YYYY", "MM-DD-YYYY", "YYYY/MM/DD", "DD.MM.YY", "DD/MM/YY",
+            "MM/DD/YY", "D MMM YYYY", "DD MMM YYYY")  # fmt: skip
+_CLOCKS = ("", " hh:mm", " hh:mm:ss", " hh:mm AM")
+_STRPTIME = (("YYYY", "%Y"), ("YY", "%y"), ("MMM", "%b"), ("MM", "%m"), ("DD", "%d"), ("D ", "%d "),
+             ("hh:mm AM", "%I:%M %p"), ("hh", "%H"), ("mm", "%M"), ("ss", "%S"))  # fmt: skip
+_ISO = re.compile(r"\d{4}-\d{2}-\d{2}([T ]\d{2}:\d{2}(:\d{2}(\.\d+)?)?)?\s*(Z|[+-]\d{2}:?\d{2})?")
+_NUMBER = re.compile(r"[+-]?\d+([.,]\d+)?")
+#: by the unit a column ends in: the unit that its values show where nobody would write them in ours
+_SHOWN_BY_VALUES = {"bar": ("psi", 450.0), "c": ("F", 45.0)}
+_TRUTHS = ("true", "false")
+
+
+@dataclass
+class Proposal:
+    """What would stand in `station.toml`, and what a person should know of it."""
+
+    source: str
+    name: str
+    pattern: str
+    #: the layout as in `[layouts.NAME]`
+    layout: dict[str, Any] = field(default_factory=dict)
+    #: theirs, ours, unit or form that is proposed, an example
+    columns: list[tuple[str, str, str, str]] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+
+    def toml(self) -> str:
+        """The table to put into `station.toml`."""
+        plain = {k: v for k, v in self.layout.items() if not isinstance(v, dict)}
+        lines = [f"[layouts.{_key(self.name)}]", *(f"{k} = {_value(v)}" for k, v in plain.items())]
+        for table in ("headers", "units", "formats"):
+            if self.layout.get(table):
+                lines += [f"[layouts.{_key(self.name)}.{table}]"]
+                lines += [f"{_key(k)} = {_value(v)}" for k, v in self.layout[table].items()]
+        for column, words in self.layout.get("words", {}).items():
+            lines += [f"[layouts.{_key(self.name)}.words.{_key(column)}]"]
+            lines += [f"{_key(k)} = {_value(v)}" for k, v in words.items()]
+        return "\n".join(lines) + "\n"
+
+
+def propose(path: Path, source: str) -> Proposal:
+    """Propose how a file is to be read as one source.
+
+    Raises
+    ------
+    Refused
+        No text and no workbook, or nothing in it; `.problem` says which.
+    """
+    sheet, encoding = _read(path, source)
+    made = Proposal(source, re.sub(r"[^a-z0-9]+", "-", path.stem.casefold()).strip("-") or source, path.name)
+    made.layout = {"source": source, "files": [_pattern(path)]}
+    if encoding != "utf-8":
+        made.layout["encoding"] = encoding
+    values = [_shown(column) for column in sheet.columns]
+    placed = _place(sheet.headers, source)
+    _put_moments_together(placed, sheet.headers, values, source, made)
+    _headers(placed, sheet.headers, made)
+    of_column = {column: [v for n in places for v in values[n]] for column, places in placed.items()}
+    if any(_commas(of_column[c]) for c in placed if _is_number(source, c)):
+        made.layout["decimal"] = ","
+    for column, places in placed.items():
+        said = _form(SOURCES[source].fields[column], sheet.headers[places[0]], values, places, made)
+        example = " ".join(values[n][0] for n in places if values[n])
+        made.columns.append((" + ".join(sheet.headers[n] for n in places), column, said, example))
+    _tell_missing(placed, source, made)
+    return made
+
+
+def _read(path: Path, source: str) -> tuple[Sheet, str]:
+    for encoding in _ENCODINGS:
+        try:
+            return sheet_of(path, source, Mapping(source, encoding=encoding)), encoding
+        except Refused as why:
+            if why.problem.rule != "not_utf8" or encoding == _ENCODINGS[-1]:
+                raise
+    raise AssertionError("one of the encodings reads it or refuses it")
+
+
+def _pattern(path: Path) -> str:
+    """The file's name with what a next one would have otherwise (a date, a number) left open."""
+    stem = re.sub(r"\d[\d._-]*", "*", path.stem)
+    return f"{stem}{path.suffix}" if "*" in stem else f"{stem}*{path.suffix}"
+
+
+def _shown(column: pa.Array) -> list[str]:
+    return [text.strip() for text in column.slice(0, LOOKED_AT).to_pylist() if text and text.strip()]
+
+
+# --- which header is which column --------------------------------------------------------------
+def _plain(header: str) -> str:
+    """A header without what stands in brackets, marks and signs."""
+    text = re.sub(r"[(\[][^()\[\]]*[)\]]", " ", header).casefold().replace("₂", "2")
+    return re.sub(r"[^\w]+|_", " ", text).strip()
+
+
+def _without_unit(header: str, column: str) -> str:
+    plain = _plain(header)
+    head, _, last = plain.rpartition(" ")
+    return head if head and conversion(column, last) else plain
+
+
+def _likeness(header: str, column: str) -> float:
+    """How sure a header means a column: 1 its own name, less for a word of the trade or a misspelling, 0 not at all."""
+    if same_header(header) == same_header(column):
+        return 1.0
+    own = column.removesuffix("_" + (unit_ending(column) or " ")).replace("_", " ")
+    text = _without_unit(header, column)
+    if text in (own, column.replace("_", " ")):
+        return 0.97
+    words = HEADER_WORDS.get(column, ())
+    if text in words:
+        return 0.95 - 0.01 * words.index(text)
+    close = max((difflib.SequenceMatcher(None, text, w).ratio() for w in (own, *words) if len(w) > 3), default=0.0)
+    return 0.8 * close if close >= ALIKE else 0.0
+
+
+def _place(headers: list[str], source: str) -> dict[str, list[int]]:
+    """Contract column → place of the header; the surest first, each header and each column once."""
+    pairs = sorted(
+        (
+            (-_likeness(header, column), order, n, column)
+            for n, header in enumerate(headers)
+            for order, column in enumerate(SOURCES[source].fields)
+            if _likeness(header, column) > 0 and _unit_fits(header, column)
+        ),
+    )
+    placed: dict[str, list[int]] = {}
+    taken: set[int] = set()
+    for _, _, n, column in pairs:
+        if column not in placed and n not in taken:
+            placed[column] = [n]
+            taken.add(n)
+    return placed
+
+
+def _unit_fits(header: str, column: str) -> bool:
+    """Whether what stands in brackets over the column is no unit of another kind (`Time (min)` is no moment)."""
+    bracket = re.search(r"[(\[]([^()\[\]]+)[)\]]\s*$", header)
+    if bracket is None:
+        return True
+    others = any(conversion(c, bracket.group(1)) for c in ("x_bar", "x_c", "x_min", "x_l", "x_m", "x_pct", "x_kg"))
+    return not others or conversion(column, bracket.group(1)) is not None
+
+
+def _put_moments_together(placed, headers, values, source, made: Proposal) -> None:
+    """A moment whose day and clock stand in two columns."""
+    clocks = [
+        n
+        for n, header in enumerate(headers)
+        if _plain(header) in ("time", "clock", "uhrzeit", "zeit", "heure")
+        and values[n]
+        and all(re.fullmatch(r"\d{1,2}:\d{2}(:\d{2})?( ?[AaPp][Mm])?", v) for v in values[n])
+    ]
+    moments = [c for c in placed if SOURCES[source].fields[c].kind == "time" and values[placed[c][0]]]
+    for column in moments:
+        days_alone = all(":" not in v for v in values[placed[column][0]])
+        if days_alone and len(clocks) == 1 and placed[column] != clocks:
+            for other in [c for c, at in placed.items() if at == clocks]:
+                del placed[other]
+            placed[column] = [placed[column][0], clocks[0]]
+            return
+        if days_alone:
+            made.notes.append(f"{column}: {headers[placed[column][0]]!r} has a day and no time of day.")
+
+
+def _headers(placed: dict[str, list[int]], headers: list[str], made: Proposal) -> None:
+    theirs = {
+        column: headers[places[0]] if len(places) == 1 else [headers[n] for n in places]
+        for column, places in placed.items()
+        if len(places) > 1 or same_header(headers[places[0]]) != same_header(column)
+    }
+    if theirs:
+        made.layout["headers"] = theirs
+    taken = {n for places in placed.values() for n in places}
+    left = [h for n, h in enumerate(headers) if n not in taken and h]
+    if left:
+        made.notes.append(
+            f"Not placed: {', '.join(repr(h) for h in left)}. Put those that mean a column under headers, and those "
+            f"to pass over under ignore = {_value(left)}."
+        )
+
+
+# --- how its values are written ------------------------------------------------------------------
+def _is_number(source: str, column: str) -> bool:
+    return SOURCES[source].fields[column].kind in ("float", "int")
+
+
+def _commas(values: list[str]) -> bool:
+    """Whether numbers are written with a decimal comma: some with one, none with a point."""
+    numbers = [v for v in values if _NUMBER.fullmatch(v)]
+    return any("," in v for v in numbers) and not any("." in v for v in numbers)
+
+
+def _form(declared: Field, header: str, values: list[list[str]], places: list[int], made: Proposal) -> str:
+    """What is proposed for how a column is written, in words; put into the layout where it differs from ours."""
+    name, own = declared.name, values[places[0]]
+    if declared.kind in ("float", "int"):
+        return _unit(name, header, own, made)
+    if declared.kind in ("time", "date"):
+        texts = [" ".join(parts) for parts in zip(*(values[n] for n in places), strict=False)]
+        return _moment_form(name, texts, made)
+    allowed = declared.choices or (_TRUTHS if declared.kind == "bool" else ())
+    strange = sorted({v for v in own if allowed and v.casefold() not in allowed})
+    if strange and len(strange) <= 12:
+        made.layout.setdefault("words", {})[name] = dict.fromkeys(strange, "")
+        made.notes.append(
+            f"{name}: say what {', '.join(repr(s) for s in strange)} mean{'s' if len(strange) == 1 else ''}: "
+            f"{', '.join(allowed)}. Left empty they are read as not known."
+        )
+    return ""
+
+
+def _unit(name: str, header: str, values: list[str], made: Proposal) -> str:
+    ours = next(iter(units_of(name)), "")
+    said = unit_in_header(name, header)
+    if said:
+        if said != ours:
+            made.layout.setdefault("units", {})[name] = said
+        return said
+    numbers = sorted(float(v.replace(",", ".")) for v in values if _NUMBER.fullmatch(v))
+    other, most = _SHOWN_BY_VALUES.get(unit_ending(name), ("", 0.0))
+    if numbers and other and numbers[len(numbers) // 2] > most:
+        made.layout.setdefault("units", {})[name] = other
+        made.notes.append(f"{name}: taken to be {other}, for half of the values lie over {most:g}. Make sure of it.")
+        return other
+    if name.endswith("_pct") and numbers and 0 < numbers[-1] < 1:
+        made.layout.setdefault("units", {})[name] = "fraction"
+        made.notes.append(f"{name}: taken to be shares of 1, for none reaches 1. Make sure of it.")
+        return "fraction"
+    if ours and numbers:
+        made.notes.append(f"{name}: no unit is written over it; read as {ours}. Make sure of it.")
+    return ours
+
+
+def _moment_form(name: str, texts: list[str], made: Proposal) -> str:
+    texts = list(dict.fromkeys(texts))
+    if not texts or all(_ISO.fullmatch(t) for t in texts):
+        return ""
+    fit = [day + clock for day in _MOMENTS for clock in _CLOCKS if all(_fits(t, day + clock) for t in texts)]
+    if len(fit) == 1:
+        made.layout.setdefault("formats", {})[name] = fit[0]
+        return fit[0]
+    if fit:
+        made.notes.append(
+            f"{name}: every value fits {' as well as '.join(fit)}. Only you know which: put one under formats."
+        )
+        return "?"
+    made.notes.append(f"{name}: not all values are written in one of the known ways, for instance {texts[0]!r}.")
+    return "?"
+
+
+def _fits(text: str, form: str) -> bool:
+    for ours, theirs in _STRPTIME:
+        form = form.replace(ours, theirs)
+    try:
+        datetime.strptime(text, form)
+    except ValueError:
+        return False
+    return True
+
+
+def _tell_missing(placed: dict[str, list[int]], source: str, made: Proposal) -> None:
+    missing = [c for c in SOURCES[source].required if c not in placed]
+    if missing:
+        made.notes.insert(
+            0,
+            f"Needed and not found: {', '.join(sorted(missing))}. Name its header under headers; what the log never "
+            f"holds can be stated, see [sources.{source}.stated] in station.toml.",
+        )
+
+
+# --- TOML -----------------------------------------------------------------------------------------
+def _key(text: str) -> str:
+    return text if re.fullmatch(r"[A-Za-z0-9_-]+", text) else _value(text)
+
+
+def _value(value: Any) -> str:
+    if isinstance(value, list):
+        return "[" + ", ".join(_value(v) for v in value) + "]"
+    return json.dumps(value, ensure_ascii=False)
