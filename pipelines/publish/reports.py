@@ -277,7 +277,10 @@ class Reports:
         from pipelines.publish.card import power_cut_card
 
         return power_cut_card(
-            *(self.table(t) for t in ("units", "cylinder_health", "fill_quality", "gas_sources")),
+            self.table("units"),
+            self.table("cylinder_health"),
+            self.table("fill_quality"),
+            self.table("gas_sources"),
             self.table("compressor_health")["air_test_due_on"],
             pd.Timestamp(self.manifest.as_of_on),
             self.manifest.station["rule_set"],
