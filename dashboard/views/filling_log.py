@@ -6,12 +6,12 @@ import streamlit as st
 from dashboard import entry_door, parts
 from dashboard.access import may_log
 from dashboard.advice import methods_to_choose, source_of, sources_to_choose, station_of
-from dashboard.clearance import FillClearance
 from dashboard.data import Snapshot
 from dashboard.entry_form import EntryForm
 from dashboard.views import saved
 from schemas import fields as f
 from schemas import words
+from schemas.clearance import FillClearance
 from shared.gas.constants import AIR_O2_PCT
 
 #: what may be logged here, as people choose it

@@ -10,9 +10,9 @@ from test_pages import run, said
 
 from dashboard import entry_door
 from dashboard.access import MAY_LOG, ROLES, Refused, Viewer
-from dashboard.clearance import fill_clearance
 from dashboard.data import open_snapshot
 from schemas import entries
+from schemas.clearance import fill_clearance
 from schemas.entries import NotSaved, new_token
 
 MOMENT = made_up.NOW + pd.Timedelta(hours=1)
