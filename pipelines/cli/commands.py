@@ -269,7 +269,10 @@ def layout(
     """Propose how a log with other headers, units or dates is to be read; changes nothing."""
     from pipelines.cli.propose_layout import print_proposal
 
-    print_proposal(_station(station), file, source)
+    try:
+        print_proposal(_station(station), file, source)
+    except ValueError as error:
+        raise Stop(str(error)) from error
 
 
 @app.command()
