@@ -96,7 +96,8 @@ def _ends_well(path: Path) -> bool:
 
 def _read(path: Path) -> list[Entry]:
     try:
-        lines = path.read_bytes().decode("utf-8", "replace").splitlines()
+        # at line feeds alone: the name of a file may hold what Python and Unicode take for the end of a line
+        lines = path.read_bytes().decode("utf-8", "replace").split("\n")
     except FileNotFoundError:
         return []
     found = []

@@ -112,6 +112,12 @@ CELL = [
         "The row has {found} cells, the header has {limit}.",
         "Quote cells that hold the separator, or correct the row.",
     ),
+    Code(
+        "rows_in_one_cell",
+        "A quoted cell holds the end of line {first}, whole rows, and the beginning of line {last}: a quotation mark "
+        "is not closed, and none of these rows was taken.",
+        "Close the quotation mark or delete it, and drop the file again; if it is one cell, write it on one line.",
+    ),
     Code("cell_too_long", "The cell holds {found} characters; at most {limit} are read.", "Shorten it."),
     Code(
         "unknown_header",

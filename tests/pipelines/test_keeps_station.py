@@ -70,6 +70,20 @@ def test_rebuilt_from_inbox_and_archive_all_tables_are_the_same(copy):
     assert not s.run(copy).published
 
 
+@pytest.mark.parametrize("odd", ["\u2028", "\u2029", "\x85", "\x0b", "\n", '"'], ids=ascii)
+def test_a_file_with_an_odd_name_is_found_in_the_archive(tmp_path, odd):
+    """Also where its name holds what Unicode takes for the end of a line."""
+    station = s.make(tmp_path)
+    s.drop(station, "cylinders.csv", s.CYLINDERS)
+    path = s.drop(station, f"fills-{odd}.csv", [s.fill(1)])
+    s.take_in(station)
+    path.unlink()
+    _lose_warehouse(station)
+    assert len(s.stored(station)["fills"]) == 0
+    s.take_in(station)
+    assert len(s.stored(station)["fills"]) == 1
+
+
 def test_rebuilt_from_the_archive_alone_without_file_times_all_rows_are_the_same(copy, tmp_path):
     rows = s.stored(copy)
     station = s.make(tmp_path / "new")

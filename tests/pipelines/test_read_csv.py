@@ -59,6 +59,24 @@ def test_mixed_line_ends_lose_no_row(tmp_path, header, rows, last):
     assert table.rows["fill_id"].tolist() == [f"F{n}" for n in range(1, 7)]
 
 
+@pytest.mark.parametrize("closed_on", [3, 4, 6])
+def test_a_quote_that_ends_in_a_later_row_swallows_none_in_silence(tmp_path, closed_on):
+    """`"Jo` on line 2 and `Ann"` below are one good cell to every reader of CSV, with whole rows in it."""
+    lines = csv_text(*[{"operator": "x"}] * 6).splitlines()
+    lines[1] = lines[1].removesuffix("x") + '"Jo'
+    lines[closed_on - 1] = lines[closed_on - 1].removesuffix("x") + 'Ann"'
+    table = fills(tmp_path, "\n".join(lines))
+    assert rules(table) == ["rows_in_one_cell"]
+    assert f"line {closed_on}" in table.problems[0].message and "line 2" in table.problems[0].message
+    assert table.rows["fill_id"].tolist() == [f"F{n}" for n in range(closed_on, 7)]
+
+
+def test_a_note_of_several_lines_with_commas_is_read(tmp_path):
+    table = fills(tmp_path, csv_text({"operator": "Mo, Jo,\nand Ann, at the pump"}, {}))
+    assert rules(table) == [] and len(table.rows) == 2
+
+
+
 @pytest.mark.parametrize("ending", ["\r", "\r\n", "\n"])
 @pytest.mark.parametrize("inside", ["\n", "\r", "\r\n"])
 def test_a_line_break_inside_quotes_is_no_line_end_of_the_file(tmp_path, ending, inside):

@@ -213,6 +213,10 @@ def _line_by_line(body: bytes, separator: str, headers: list[str], header_lines:
                         {"found": len(cells), "limit": width, "value": separator.join(cells)},
                     )
                     cells = [""] * width
+                elif swallowed := _swallowed(cells, separator, width):
+                    last = line + header_lines + swallowed
+                    bad[len(rows)] = ("rows_in_one_cell", {"first": line + header_lines, "last": last})
+                    cells = [""] * width
                 rows.append([*cells[:width]])
                 lines.append(line + header_lines)
             line = reader.line_num + 1
@@ -222,6 +226,22 @@ def _line_by_line(body: bytes, separator: str, headers: list[str], header_lines:
         pa.array([], type=pa.string()) for _ in headers
     ]
     return Sheet(headers, columns, np.array(lines, dtype=np.int64), bad)
+
+
+def _swallowed(cells: list[str], separator: str, width: int) -> int:
+    """How many more rows stand in a cell of this one; 0 for none.
+
+    A quotation mark that nobody closed ends at the next one, in the same column of a later row. What lies between
+    is good CSV, and holds as many separators as those rows had.
+    """
+    if width < 3:
+        return 0
+    for cell in cells:
+        if "\n" in cell:
+            first, *between, last = (line.count(separator) for line in cell.split("\n"))
+            if first + last == width - 1 and all(found == width - 1 for found in between):
+                return len(between) + 1
+    return 0
 
 
 def _without_blank_rows(sheet: Sheet) -> Sheet:
