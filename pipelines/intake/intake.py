@@ -32,8 +32,8 @@ from pipelines.readers.tables.sheet import Refused
 from pipelines.station.settings import FILE as SETTINGS
 from pipelines.station.settings import Station
 from pipelines.warehouse import files, problems
-from pipelines.warehouse.rows import anything_waits, sets_named_like_cylinders
-from pipelines.warehouse.store import Warehouse
+from pipelines.warehouse.rows import anything_waits, corrections_taken_back, sets_named_like_cylinders
+from pipelines.warehouse.store import STORED, Warehouse
 from schemas.codes import codes_that
 from schemas.privacy import without_personal
 from schemas.words import plural
@@ -233,8 +233,7 @@ class Intake:
             self._older_version(found, sources, last, refused is not None)
             if found.saved_at > self.now + pd.Timedelta(minutes=5) and found.path.parent != self.station.archive:
                 self._notice(found.file, "file_time_in_future", f"{found.saved_at:%Y-%m-%d %H:%M}Z")
-            if found.saved_again == "alone":
-                self._notice(found.file, "saved_again_wins", None)
+            self._tell_saved_again(found)
             for note in sorted(notes):
                 self._notice(found.file, note, None)
             if not found.earlier and not refused:
@@ -242,15 +241,21 @@ class Intake:
             self._record(found, archived, counts, "refused" if refused else "taken", before, refs, names)
         return _entry(found, counts, refused)
 
+    def _tell_saved_again(self, found: InboxFile) -> None:
+        """What a new time of known bytes does to the order of rows."""
+        if found.saved_again == "alone":
+            self._notice(found.file, "saved_again_wins", None)
+        elif found.saved_again and (rows := rows_that_would_win(self.warehouse, found)):
+            self._notice(found.file, "copy_keeps_its_rank", plural(rows, "row"))
+
     def _touched(self, found: InboxFile) -> None:
         """The bytes are known. Saved again alone, they may win over files that were newer until now."""
         with self.warehouse.transaction(changes=False):
-            if found.saved_again == "alone":
-                if self.warehouse.reorder(found.file, found.sha256, found.modified_at):
-                    self.warehouse.raise_version()
-                    self._notice(found.file, "saved_again_wins", None)
-            elif found.saved_again and (rows := rows_that_would_win(self.warehouse, found)):
-                self._notice(found.file, "copy_keeps_its_rank", plural(rows, "row"))
+            if found.saved_again != "alone":
+                self._tell_saved_again(found)
+            elif self.warehouse.reorder(found.file, found.sha256, found.modified_at):
+                self.warehouse.raise_version()
+                self._tell_saved_again(found)
             files.mark_touched(self.warehouse, found.file, found.sha256, found.size, found.mtime_ns, found.modified_at)
             archived = archived_name(found)
             self.pending.note(
@@ -322,6 +327,9 @@ class Intake:
         if last is None or last["file_sha256"] == found.sha256 or refused:
             return
         problems.close_of_older_content(self.warehouse, found.file, found.sha256, self.now)
+        for source in sorted(sources & set(STORED)):
+            for other, rows in corrections_taken_back(self.warehouse, source, found.file, found.sha256):
+                self._notice(found.file, "correction_taken_back", plural(rows, "row"), other=other)
         for source in sorted(sources - {""}):
             for missing in self.accept.no_longer_in_file(source, found.file, found.sha256):
                 self._notice(found.file, "no_longer_in_file", missing)

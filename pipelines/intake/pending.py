@@ -94,10 +94,15 @@ class PendingFiles:
         return next(iter(readings.get(found.file, [])), None)
 
     def note_in_archive(self) -> None:
-        """Write into the archive what the warehouse knows and the archive does not yet: one of an earlier version."""
+        """Write into the archive what the warehouse knows and the archive does not yet: one of an earlier version.
+
+        Only of originals that are there: another station's warehouse has no say in this archive.
+        """
+        kept = {path.name for path in self.station.archive.iterdir()}
         for past in self.readings().values():
             for n, reading in enumerate(past):
-                self.note(reading, earlier=n < len(past) - 1)
+                if reading["archived"] in kept:
+                    self.note(reading, earlier=n < len(past) - 1)
 
     def note(self, reading: Reading, *, earlier: bool = False) -> None:
         """Note a reading in the archive."""

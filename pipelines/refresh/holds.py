@@ -5,9 +5,9 @@ import pandas as pd
 from pipelines.intake.intake import IntakeResult
 from pipelines.station import clock
 from pipelines.station.settings import Station
-from pipelines.warehouse.files import last_run_at
+from pipelines.warehouse.files import last_run_at, readings
 from pipelines.warehouse.store import Warehouse
-from schemas.snapshot import Manifest
+from schemas.snapshot import Manifest, NothingPublished, read_table
 from schemas.words import plural
 
 HELD = "held"
@@ -26,6 +26,7 @@ def reason_to_hold(
     moment: pd.Timestamp,
     *,
     clock_decides: bool,
+    rebuilt: bool,
 ) -> str:
     """Why nothing is to be published, as a sentence that says what to do; empty: nothing speaks against it.
 
@@ -34,6 +35,7 @@ def reason_to_hold(
     previous : the snapshot that stands
     today : the day taken as today, naive
     moment : now, UTC
+    rebuilt : whether the warehouse was made anew in this run; what may lack then, the rebuild has said
     clock_decides : whether today comes from the clock, and nobody has said that the clock is right
     """
     if intake.out_of_reach:
@@ -43,7 +45,26 @@ def reason_to_hold(
             "back archive/, or drop the files again; if they are lost, coldfill rebuild --without-missing goes on "
             "without their rows."
         )
-    return _clock_lags(station, warehouse, previous, today, moment) if clock_decides else ""
+    if clock_decides and (lags := _clock_lags(station, warehouse, previous, today, moment)):
+        return lags
+    return "" if rebuilt else _knows_less(station, warehouse, previous)
+
+
+def _knows_less(station: Station, warehouse: Warehouse, previous: Manifest) -> str:
+    """The warehouse lacks files that the snapshot shows, and the archive's list lacks them too: it is not this one."""
+    try:
+        shown = read_table(station.published, previous, "ingest_files", columns=["file", "file_sha256"])
+    except NothingPublished:  # damaged; a run makes it anew
+        return ""
+    known = {(r["file"], r["file_sha256"]) for r in readings(warehouse, ("file", "file_sha256"))}
+    lost = sorted({f for f, sha256 in shown.itertuples(index=False, name=None) if (f, sha256) not in known})
+    if not lost:
+        return ""
+    return (
+        f"{station.warehouse.name} is another one, or an old copy: it does not know {plural(len(lost), 'file')} whose "
+        f"rows the snapshot shows ({', '.join(lost[:5])}{' and others' if len(lost) > 5 else ''}). Put the right "
+        "one back, or read everything again from inbox/ and archive/: coldfill rebuild."
+    )
 
 
 def _clock_lags(

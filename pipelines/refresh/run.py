@@ -169,7 +169,17 @@ def run_pass(
         warehouse = Warehouse(station.warehouse)
         try:
             return _pass(
-                station, warehouse, as_of, moment, run_id, progress, began, trust_clock, accept_layouts, thorough
+                station,
+                warehouse,
+                as_of,
+                moment,
+                run_id,
+                progress,
+                began,
+                trust_clock,
+                accept_layouts,
+                thorough,
+                rebuild,
             )
         finally:
             warehouse.close()
@@ -204,6 +214,7 @@ def _pass(
     trust_clock: bool,
     accept_layouts: tuple[str, ...],
     thorough: bool,
+    rebuilt: bool,
 ) -> PassResult:
     seconds: dict[str, float] = {}
     with _timed(seconds, "Intake"):
@@ -222,7 +233,7 @@ def _pass(
     up_to_date, held = False, ""
     if previous:
         by_clock = station.today == "clock" and not as_of and not trust_clock
-        held = reason_to_hold(station, warehouse, intake, previous, today, moment, clock_decides=by_clock)
+        held = reason_to_hold(station, warehouse, intake, previous, today, moment, clock_decides=by_clock, rebuilt=rebuilt)
     if previous and held:
         name, up_to_date = previous.name, True
         _record_run(warehouse, run_id, moment, today, HELD, {}, seconds)

@@ -48,6 +48,20 @@ def of_same_time(warehouse: Warehouse, source: str, file: str, sha256: str) -> l
     ).fetchall()
 
 
+def corrections_taken_back(warehouse: Warehouse, source: str, file: str, sha256: str) -> list[tuple[str, int]]:
+    """Files whose correction of a row no longer counts, since this place says again what it said before: file, rows."""
+    return warehouse.con.execute(
+        f"""
+        SELECT o.file, count(DISTINCT r.rowid) FROM rows_{source} r
+        JOIN rows_{source} o ON {_same_key(source, "r", "o")} JOIN rows_{source} e ON {_same_key(source, "r", "e")}
+        WHERE r.file = $file AND r.file_sha256 = $sha AND r.state = 'current' AND r.revised_at IS NULL
+          AND e.file = $file AND e.file_sha256 <> $sha AND e.row_hash = r.row_hash AND e.state = 'superseded'
+          AND o.file <> $file AND o.state = 'superseded' AND o.row_hash <> r.row_hash AND o.order_at >= e.order_at
+        GROUP BY o.file ORDER BY o.file""",
+        {"file": file, "sha": sha256},
+    ).fetchall()
+
+
 def no_longer_in_file(warehouse: Warehouse, source: str, file: str, sha256: str) -> list[str]:
     """Keys that an earlier content of this place gave and this one has not, as words; they still count."""
     named = ", ".join(f"CAST(o.{n} AS VARCHAR)" for n in SOURCES[source].key)

@@ -55,6 +55,12 @@ NOTICES = [
         "If it is right now, bring it back: coldfill reinstate.",
     ),
     Code(
+        "correction_taken_back",
+        "This file is newer than {other}, which had corrected it, and says again what it said before: its values count "
+        "once more for {value}.",
+        "If the correction was right, make it in this file too, or give the rows of the other a column revised_at.",
+    ),
+    Code(
         "sync_conflict_passed_over",
         "A copy that a file service made of two versions is not read.",
         "If it holds rows that count, rename it and drop it again.",

@@ -53,6 +53,31 @@ def test_without_its_warehouse_a_station_publishes_nothing_and_says_what_to_do(c
     s.same(s.published(copy), tables)
 
 
+@pytest.mark.parametrize("which", ["a new one", "of another station"])
+def test_a_warehouse_that_knows_less_than_the_snapshot_publishes_nothing(copy, tmp_path, which):
+    """It opens, and is not this station's; the list of the archive is lost too, and a file has left the inbox."""
+    name, tables = current_name(copy.published), s.published(copy)
+    (copy.archive / "readings.jsonl").unlink()
+    copy.warehouse.unlink()
+    if which == "a new one":
+        Warehouse(copy.warehouse).close()
+    else:
+        other = s.make(tmp_path / "other")
+        s.drop(other, "cylinders.csv", s.CYLINDERS[:1])
+        s.run(other)
+        shutil.copy2(other.warehouse, copy.warehouse)
+    for path in copy.inbox.glob("*"):
+        path.unlink()
+    for _ in range(2):
+        assert "coldfill rebuild" in s.run(copy).held
+        assert current_name(copy.published) == name
+    result = s.run(copy, rebuild=True)
+    assert result.held == ""
+    if which == "a new one":
+        s.same(s.published(copy), tables)
+    assert set(s.stored(copy)["fills"]["fill_id"]) >= {"F9"}
+
+
 def test_a_station_that_lost_its_snapshots_too_is_not_taken_for_a_new_one(copy):
     _lose_warehouse(copy)
     shutil.rmtree(copy.published)

@@ -103,6 +103,51 @@ def test_earlier_contents_restored_with_new_times_stand_back_behind_what_came_af
     s.same(s.stored(corrected), now)
 
 
+def test_a_log_that_goes_on_and_takes_back_a_correction_says_so(corrected):
+    """The log was corrected in a file of its own; the next day's row makes the log the newer file."""
+    log = [s.fill(1, analysed_o2_pct="32"), s.fill(2), s.fill(3)]
+    s.drop(corrected, "fills-z.csv", log, 20)
+    s.take_in(corrected)
+    assert _fills(corrected).loc["F1", "analysed_o2_pct"] == 32, "the newer file wins"
+    assert s.notices(corrected) == [("fills-z.csv", "correction_taken_back")]
+    said = s.ask(corrected, "SELECT message FROM notices")["message"][0]
+    assert "fills-correction.csv" in said and "1 row" in said
+
+
+def test_a_log_that_makes_the_correction_too_takes_nothing_back(corrected):
+    s.drop(corrected, "fills-z.csv", [s.fill(1, analysed_o2_pct="38", stop_pressure_bar="190"), s.fill(2)], 20)
+    s.take_in(corrected)
+    assert s.notices(corrected) == []
+
+
+ENDINGS = {
+    "CRLF": lambda data: data.replace(b"\n", b"\r\n"),
+    "CR": lambda data: data.replace(b"\n", b"\r"),
+    "a mark": lambda data: b"\xef\xbb\xbf" + data,
+    "no last line end": lambda data: data.rstrip(b"\n"),
+}
+
+
+@pytest.mark.parametrize("ending", ENDINGS)
+def test_a_copy_with_other_line_ends_changes_nothing(corrected, ending):
+    before = s.stored(corrected)
+    for path in corrected.inbox.glob("*.csv"):
+        path.write_bytes(ENDINGS[ending](path.read_bytes()))
+    _without_times(corrected)
+    for _ in range(2):
+        s.take_in(corrected)
+        s.same(s.stored(corrected), before)
+    assert ("fills-z.csv", "copy_keeps_its_rank") in s.notices(corrected)
+
+
+def test_one_file_saved_again_with_other_line_ends_wins_and_says_so(corrected):
+    path = corrected.inbox / "fills-z.csv"
+    path.write_bytes(ENDINGS["CRLF"](path.read_bytes()))
+    s.take_in(corrected)
+    assert _fills(corrected).loc["F1", "analysed_o2_pct"] == 32
+    assert ("fills-z.csv", "saved_again_wins") in s.notices(corrected)
+
+
 def test_a_mapping_changed_after_such_a_copy_keeps_the_order(corrected):
     _without_times(corrected)
     s.take_in(corrected)
