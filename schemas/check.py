@@ -27,6 +27,11 @@ _OTHER_UNITS: dict[str, list[tuple[str, str, Callable[[float], float]]]] = {
     "m": [("ft", "feet", lambda v: v * 0.3048)],
 }
 
+PRESSURES_DIFFER = (0.95, 1.15)
+"""Working pressure in bar over that in psi: stamps are rounded, and a plus mark allows 10 % more."""
+SIZES_DIFFER = (0.8, 1.25)
+"""Water capacity over what follows from the rated content, which is rounded, and knows no compressibility."""
+
 PROBLEM_COLUMNS = ("row_number", "line", "column", "value", "severity", "rule", "message", "fix")
 
 
@@ -283,12 +288,13 @@ def _cylinder_sizes(frame: pd.DataFrame) -> pd.DataFrame:
             for i in frame.index[lacking]
         ]
     rows += _impossible_ratings(frame)
-    rows += _working_above_test(frame)
+    rows += _working_above_test(frame) + _two_ratings(frame)
     return pd.concat(
         [
             _frame(rows),
             _in_order("manufactured_on", "first_used_on")(frame),
             _in_order("manufactured_on", "service_life_ends_on")(frame),
+            _in_order("first_used_on", "service_life_ends_on")(frame),
         ],
         ignore_index=True,
     )
@@ -309,6 +315,32 @@ def _working_above_test(frame: pd.DataFrame) -> list[dict]:
         )
         for i in wrong
     ]
+
+
+def _two_ratings(frame: pd.DataFrame) -> list[dict]:
+    """One thing said twice, in two units, with two meanings: nobody can say which stamp was misread."""
+    service_bar = bar_from_psi(frame["service_pressure_psi"])
+    rated_at_bar = bar_from_psi(frame["rated_at_psi"].fillna(frame["service_pressure_psi"]))
+    size_l = l_from_cuft(frame["rated_capacity_cuft"]) * ATM_BAR / (rated_at_bar + ATM_BAR)
+    pairs = (
+        ("working_pressure_bar", "service_pressure_psi", "bar", service_bar, PRESSURES_DIFFER),
+        ("water_capacity_l", "rated_capacity_cuft", "litres", size_l, SIZES_DIFFER),
+    )
+    rows = []
+    for column, other, unit, follows, (least, most) in pairs:
+        ratio = frame[column] / follows
+        rows += [
+            _problem(
+                i,
+                column,
+                frame.at[i, column],
+                "ratings_contradict",
+                f"{column} is {frame.at[i, column]:.4g}, but {other} of {frame.at[i, other]:.4g} is {follows[i]:.4g} "
+                f"{unit}.",
+            )
+            for i in frame.index[(ratio < least) | (ratio > most)]
+        ]
+    return rows
 
 
 def _impossible_ratings(frame: pd.DataFrame) -> list[dict]:
@@ -376,7 +408,7 @@ def _in_order(first: str, second: str):
 
 _SPECIAL: dict[str, Callable[[pd.DataFrame], pd.DataFrame]] = {
     "cylinders": _cylinder_sizes,
-    "fills": _fractions(("target_o2_pct", "target_he_pct", "target_ar_pct"), ("analysed_o2_pct", "analysed_he_pct")),
+    "fills": _fractions(("target_o2_pct", "target_he_pct", "target_ar_pct"), ("analysed_o2_pct", "analysed_he_pct"), ("second_analysed_o2_pct", "analysed_he_pct")),
     "sources": _fractions(("o2_pct", "he_pct")),
     "dive_tanks": _fractions(("o2_pct", "he_pct", "ar_pct")),
     "bookings": _in_order("starts_on", "ends_on"),

@@ -26,6 +26,8 @@ class Pair:
 
 PAIRS: dict[str, tuple[Pair, ...]] = {
     "dives": (Pair("mean_depth_m", "max_depth_m", "mean_above_greatest", 0.5, "depths_contradict"),),
+    "kits": (Pair("suit_buoyancy_at_depth_kg", "suit_buoyancy_kg", "buoyancy_contradicts", 0.5),),
+    "gauges": (Pair("step_bar", "span_bar", "step_above_span"),),
     "compressor_log": (Pair("pumped_from_bar", "pumped_to_bar", "pumped_down"),),
     "loans": (Pair("out_at", "due_on", "due_before_out"),),
 }

@@ -13,13 +13,15 @@ import pandas as pd
 
 from pipelines.intake.file_layout import FileLayout
 from pipelines.readers.forms import FORMS
-from pipelines.readers.tables.mapping import passed_over
+from pipelines.readers.tables.mapping import passed_over, passed_over_folder
 from pipelines.warehouse.rows import link_targets
 from pipelines.warehouse.store import Warehouse
 from schemas.capacity import resolve_capacity
 
 #: sources that decide what the names in other files mean
 NAMING = ("members", "cylinders", "links")
+#: endings that tell a file with rows
+_READ = (".csv", ".tsv", ".txt", ".xlsx", ".xlsm", ".uddf")
 #: a file time beyond these is no time; the latest leaves room in 64 bits of nanoseconds
 _TIMES_NS = (0, 9_000_000_000_000_000_000)
 
@@ -107,6 +109,9 @@ def scan(inbox: Path, passed: PassedOver | None = None) -> list[InboxFile]:
             path = Path(folder) / name
             relative = place(path)
             if passed_over(relative) == "lock_or_temporary":
+                hidden = passed_over_folder(relative)
+                if hidden and path.suffix.lower() in _READ and passed_over(name) is None:
+                    passed.listed.add((hidden, "folder_passed_over"))
                 continue
             try:
                 if path.is_symlink() and not path.resolve().is_relative_to(root):

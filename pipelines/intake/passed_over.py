@@ -6,7 +6,7 @@ from pipelines.intake.inbox import PassedOver
 from pipelines.warehouse import problems
 from pipelines.warehouse.store import Warehouse
 
-RULES = ("folder_unreadable", "link_passed_over", "not_a_file")
+RULES = ("folder_unreadable", "folder_passed_over", "link_passed_over", "not_a_file")
 
 
 def list_passed_over(warehouse: Warehouse, passed: PassedOver, now: pd.Timestamp) -> int:

@@ -11,6 +11,8 @@ from schemas.tables import TABLES, Table
 FORMATS = ("csv", "parquet", "xlsx")
 #: a spreadsheet takes a cell that begins like this for a formula (OWASP, 'CSV Injection'); the wide ones too
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
+#: the same after what may end a cell
+_INSIDE = r"([;\t][ \t]*)([=+\-@＝＋－＠])"
 _XLSX_ROWS = 1_048_575
 
 
@@ -89,7 +91,11 @@ def flat(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
 
 
 def _as_text(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
-    """An apostrophe before every text that a spreadsheet would take for a formula; numbers stay numbers."""
+    """An apostrophe before every text that a spreadsheet would take for a formula; numbers stay numbers.
+
+    Where the comma divides decimals, a spreadsheet may end a cell at a semicolon or tab inside it: the rest of the
+    text is a cell then too.
+    """
     made = {}
     for name, column in frame.items():
         if table.fields[str(name)].kind in ("text", "choice", "codes", "json"):
@@ -97,7 +103,9 @@ def _as_text(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
             risky, returns = text.str.startswith(_FORMULA) & column.notna(), text.str.contains("\r", regex=False)
             if returns.any():  # the writer does not quote a lone return, and readers take it for the end of a row
                 text = text.str.replace("\r\n", "\n", regex=False).str.replace("\r", "\n", regex=False)
-            if risky.any() or returns.any():
+            kept, text = text, text.str.replace(_INSIDE, r"\1'\2", regex=True)
+            inside = (kept != text) & column.notna()
+            if risky.any() or returns.any() or inside.any():
                 column = text.where(~risky, "'" + text).where(column.notna())
         made[name] = column
     return pd.DataFrame(made, index=frame.index)

@@ -128,7 +128,7 @@ _FILLS_RULES = (*INSPECTED_RULES, *PURITY_RULES, "filling_")
 
 FILLS_BEFORE_DIVES = Step(
     name="fills_before_dives",
-    version=6,
+    version=7,
     build=_fills_before_dives,
     gives=("fills_before_dives",),
     reads=_FILLS_READ,
@@ -138,7 +138,7 @@ FILLS_BEFORE_DIVES = Step(
 )
 FILLS = Step(
     name="fills",
-    version=6,
+    version=7,
     build=_fills,
     gives=("fills_judged", "settling_model", "settling_predicted", "settling_corrections", "gauge_check"),
     reads=_FILLS_READ | {"water_readings": ("fill_id", "member_id", "pressure_bar", "water_c", "minutes", "sd_bar")},

@@ -233,7 +233,9 @@ def _pass(
     up_to_date, held = False, ""
     if previous:
         by_clock = station.today == "clock" and not as_of and not trust_clock
-        held = reason_to_hold(station, warehouse, intake, previous, today, moment, clock_decides=by_clock, rebuilt=rebuilt)
+        held = reason_to_hold(
+            station, warehouse, intake, previous, today, moment, clock_decides=by_clock, rebuilt=rebuilt
+        )
     if previous and held:
         name, up_to_date = previous.name, True
         _record_run(warehouse, run_id, moment, today, HELD, {}, seconds)

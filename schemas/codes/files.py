@@ -13,6 +13,11 @@ NOTICES = [
         "A link that leads out of the inbox, to a folder or nowhere is not followed.",
         "Put the file itself, or a copy of the folder, into the inbox.",
     ),
+    Code(
+        "folder_passed_over",
+        "The folder's name says that a system or a file service keeps it for itself: the tables in it are not read.",
+        "If they hold rows that count, put them into another folder.",
+    ),
     Code("not_a_file", "This is no file that can be read.", "Take it out of the inbox."),
     Code(
         "layout_waits",

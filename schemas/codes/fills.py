@@ -186,6 +186,21 @@ CODES: list[Code] = [
         "It stopped below its start: nothing was added, or the two were swapped.",
     ),
     attention(
+        "filled_before_manufacture",
+        "The fill is dated before the cylinder was made.",
+        "Correct the fill's date or the register's manufactured_on: its inspections are due by that date.",
+    ),
+    attention(
+        "filled_twice_at_once",
+        "Another fill of this cylinder stands at the same moment: one was entered twice, or its time or unit is wrong.",
+        "Correct the one that is wrong.",
+    ),
+    attention(
+        "filled_during_dive",
+        "The fill is dated into a dive with this cylinder: time, zone or unit of one of the two is wrong.",
+        "Correct the one that is wrong.",
+    ),
+    attention(
         "analysed_before_stop",
         "The analysis is dated before the stop: it may be of another fill, or of the bank.",
         "Analyse what is in the cylinder, and log when.",

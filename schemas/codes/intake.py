@@ -283,6 +283,21 @@ ROW = [
         "Read the stamps again: are the two columns swapped? Correct the row and drop the file again.",
     ),
     Code(
+        "ratings_contradict",
+        "The same is given in two units, and the two differ.",
+        "Read the stamps again, correct the one that is wrong, or give one of the two alone.",
+    ),
+    Code(
+        "buoyancy_contradicts",
+        "The suit's buoyancy at depth, {other} kg, is above that at the surface, {value} kg: both were left out.",
+        "A suit loses buoyancy with depth. Correct the two (are they swapped?) and drop the file again.",
+    ),
+    Code(
+        "step_above_span",
+        "The gauge's smallest step, {other} bar, is above its span of {value} bar: both were left out.",
+        "Correct the two (are they swapped?) and drop the file again.",
+    ),
+    Code(
         "mean_above_greatest",
         "The mean depth, {other} m, is above the greatest, {value} m: both were left out.",
         "Correct the two and drop the file again.",

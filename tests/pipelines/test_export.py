@@ -139,3 +139,14 @@ def test_no_text_of_a_csv_is_a_formula_to_a_spreadsheet(tmp_path, start):
     assert cells["file"].tolist() == ["'" + held, "fills.csv"]
     assert cells["value"].tolist() == ["'-5", "'" + held]
     assert cells["row_number"].tolist() == ["-1", "2"]
+
+
+@pytest.mark.parametrize("between", [";", "; ", "\t"])
+def test_no_part_of_a_text_is_a_formula_where_the_cell_may_end_within_it(tmp_path, between):
+    from schemas.frames import conform
+
+    table = TABLES["rejects"]
+    rows = conform(pd.DataFrame({"file": [f"a{between}=HYPERLINK(A1)", "a; b", "x=1;y"]}), table.fields.values())
+    write_frame(rows, table, tmp_path / "rejects.csv")
+    cells = pd.read_csv(tmp_path / "rejects.csv", dtype=str, keep_default_na=False)
+    assert cells["file"].tolist() == [f"a{between}'=HYPERLINK(A1)", "a; b", "x=1;y"]

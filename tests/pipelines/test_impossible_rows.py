@@ -5,12 +5,15 @@ import pandas as pd
 import pytest
 import small_station as s
 from dive_frames import build, dive, profile, tank
-from fill_frames import CYLINDER, FILL, built, one
+from fill_frames import CYLINDER, FILL, TODAY, built, inputs, one
 
 from pipelines.derive.divers.trend import trend_rows
+from pipelines.derive.fills.step import build_fills
+from pipelines.derive.units import build_units
 from pipelines.intake.impossible_values import leave_out_impossible
 from schemas import check
 from schemas.frames import conform
+from schemas.policy import Policy
 from schemas.sources import SOURCES
 
 LATEST = pd.Timestamp("2031-12-01T23:59:59", tz="UTC").as_unit("us")
@@ -39,6 +42,17 @@ def checked(source, **row):
         ),
         ({"manufactured_on": "2030-01-01", "first_used_on": "2029-12-01"}, "ends_before_start"),
         ({"manufactured_on": "2030-01-01", "service_life_ends_on": "2029-01-01"}, "ends_before_start"),
+        (
+            {"manufactured_on": None, "first_used_on": "2030-01-01", "service_life_ends_on": "2029-01-01"},
+            "ends_before_start",
+        ),
+        # 3,000 psi is 207 bar; 80 cubic feet at 3,000 psi are 10.9 litres
+        ({"working_pressure_bar": 300.0, "service_pressure_psi": 3000.0}, "ratings_contradict"),
+        ({"working_pressure_bar": 150.0, "service_pressure_psi": 3000.0}, "ratings_contradict"),
+        (
+            {"water_capacity_l": 15.0, "rated_capacity_cuft": 80.0, "rated_at_psi": 3000.0},
+            "ratings_contradict",
+        ),
         ({"valve_pressure_bar": -1.0}, "out_of_bounds"),
         ({"valve_pressure_bar": 0.0}, "out_of_bounds"),
     ],
@@ -56,6 +70,9 @@ def test_a_cylinder_whose_stamps_cannot_all_be_is_rejected(change, rule):
         {"working_pressure_bar": 232.0, "test_pressure_bar": 232.4},  # one stamp in psi
         {"manufactured_on": "2030-01-01", "first_used_on": "2030-01-01", "service_life_ends_on": "2045-01-01"},
         {"valve_pressure_bar": 300.0},
+        {"working_pressure_bar": 207.0, "service_pressure_psi": 3000.0},
+        {"working_pressure_bar": 182.0, "service_pressure_psi": 2400.0, "plus_marked": True},
+        {"water_capacity_l": 11.1, "rated_capacity_cuft": 80.0, "rated_at_psi": 3000.0},
     ],
 )
 def test_a_cylinder_whose_stamps_can_be_is_taken(change):
@@ -76,6 +93,12 @@ def test_what_ends_before_it_begins_is_rejected(source, row):
     assert clean.empty and problems["rule"].tolist() == ["ends_before_start"]
 
 
+def test_the_analysis_of_the_other_side_holds_no_more_than_there_is():
+    row = {k: v for k, v in FILL.items() if k in SOURCES["fills"].fields} | {"analysed_he_pct": 60.0}
+    clean, problems = checked("fills", **row | {"analysed_o2_pct": 20.0, "second_analysed_o2_pct": 60.0})
+    assert clean.empty and problems["rule"].tolist() == ["fractions_over_100"]
+
+
 # --- left out: one of two values cannot have been ---------------------------------------------
 @pytest.mark.parametrize(
     "source, good, bad, rule, emptied",
@@ -93,6 +116,20 @@ def test_what_ends_before_it_begins_is_rejected(source, row):
             {"pumped_from_bar": 232.0, "pumped_to_bar": 50.0},
             "pumped_down",
             ["pumped_from_bar", "pumped_to_bar"],
+        ),
+        (
+            "kits",
+            {"suit_buoyancy_at_depth_kg": [2.0, 6.3], "suit_buoyancy_kg": [9.0, 6.0]},
+            {"suit_buoyancy_at_depth_kg": 9.0, "suit_buoyancy_kg": 2.0},
+            "buoyancy_contradicts",
+            ["suit_buoyancy_at_depth_kg", "suit_buoyancy_kg"],
+        ),
+        (
+            "gauges",
+            {"step_bar": [2.0, np.nan], "span_bar": [400.0, 300.0]},
+            {"step_bar": 20.0, "span_bar": 10.0},
+            "step_above_span",
+            ["step_bar", "span_bar"],
         ),
         (
             "loans",
@@ -189,6 +226,46 @@ def test_what_may_well_have_been_is_not_doubted(change):
     assert not doubts & set(row["reasons"])
 
 
+DIVE = {"dive_id": "d1", "member_id": "M1", "started_at": "2031-06-01T09:40:00Z", "duration_min": 45.0}
+TANK = {"dive_id": "d1", "member_id": "M1", "tank_no": 1, "role": "back", "unit_id": "S1"}
+
+
+@pytest.mark.parametrize(
+    "code, fills, rows",
+    [
+        ("filled_before_manufacture", [FILL | {"filled_at": "2029-12-31T10:00:00Z"}], {}),
+        ("filled_twice_at_once", [FILL, FILL | {"fill_id": "f2", "stop_pressure_bar": 100.0}], {}),
+        ("filled_during_dive", [FILL], {"dives": [DIVE], "dive_tanks": [TANK]}),
+    ],
+)
+def test_a_fill_at_a_moment_at_which_it_cannot_have_been_is_looked_at_first(code, fills, rows):
+    found = built(fills=fills, **rows)["fill_quality"].set_index("fill_id").loc["f1"]
+    assert code in found["reasons"] and found["verdict"] in ("attention", "stop")
+
+
+@pytest.mark.parametrize(
+    "fills, rows",
+    [
+        ([FILL, FILL | {"fill_id": "f2", "unit_id": "other"}], {}),
+        ([FILL, FILL | {"fill_id": "f2", "filled_at": "2031-06-01T10:01:00Z"}], {}),
+        ([FILL], {"dives": [DIVE | {"started_at": "2031-06-01T09:50:00Z"}], "dive_tanks": [TANK]}),
+        ([FILL], {"dives": [DIVE | {"started_at": "2031-06-01T08:50:00Z"}], "dive_tanks": [TANK]}),
+        ([FILL], {"dives": [DIVE], "dive_tanks": [TANK | {"unit_id": "other"}]}),
+        ([FILL], {"dives": [DIVE | {"duration_min": None}], "dive_tanks": [TANK]}),
+    ],
+)
+def test_a_fill_at_a_moment_at_which_it_may_have_been_is_not_doubted(fills, rows):
+    found = built(fills=fills, **rows)["fill_quality"].set_index("fill_id").loc["f1"]
+    assert not {"filled_before_manufacture", "filled_twice_at_once", "filled_during_dive"} & set(found["reasons"])
+
+
+def test_fills_of_a_day_whose_hour_nobody_wrote_are_not_at_once():
+    given = inputs(fills=[FILL, FILL | {"fill_id": "f2"}], dives=[DIVE], dive_tanks=[TANK])
+    given["fills"]["value_flags"] = [["date_without_time"]] * 2
+    made = build_fills(given, build_units(given, TODAY)["units"], Policy(), TODAY)["fill_quality"]
+    assert not {"filled_twice_at_once", "filled_during_dive"} & {r for reasons in made["reasons"] for r in reasons}
+
+
 def test_minutes_in_which_no_panel_fills_are_said_beside_the_verdict():
     row = one(target_pressure_bar=200.0, fill_minutes=0.3)
     assert "fill_rate_doubtful" in row["reasons"]
@@ -248,6 +325,10 @@ def test_two_dives_in_one_second_are_said_to_overlap(known):
         ("1999-12-31 23:30", True),
         ("2000-01-20 10:00", True),
         ("1970-01-01 00:03", True),
+        ("2015-01-01 00:20", True),
+        ("2009-12-31 23:20", True),
+        ("2015-01-03 10:00", False),
+        ("2015-07-01 00:20", False),
         ("2000-03-01 10:00", False),
         ("2031-01-01 10:00", False),
     ],

@@ -41,6 +41,25 @@ def test_an_address_in_any_other_file_is_not_repeated(tmp_path):
     assert "warm" in problems["value"].tolist()
 
 
+def test_names_of_operators_and_inspectors_are_not_repeated(tmp_path):
+    station = s.make(tmp_path)
+    s.drop(station, "cylinders.csv", s.CYLINDERS)
+    s.drop(station, "fills.csv", [s.fill(1, operator="Ines\u200bVard", analysed_by="=Ines Vard"), s.fill(2)])
+    s.drop(station, "fills-wide.csv", s.text([s.fill(3, operator="Ines Vard")]).strip() + ",Ines Vard\n")
+    seen = {"cylinder_id": "C1", "inspected_on": "2025-01-01", "kind": "visual", "result": "pass"}
+    s.drop(station, "inspections.csv", [seen | {"inspector": "Ines\x07Vard"}])
+    s.take_in(station)
+    problems = s.open_problems(station)
+    assert problems["rule"].tolist() == [
+        "wrong_cell_count",
+        "control_character",
+        "formula_in_cell",
+        "control_character",
+    ]
+    shown = problems.drop(columns="file").to_string(max_colwidth=None)
+    assert "Ines" not in shown and "Vard" not in shown
+
+
 @pytest.mark.skipif(os.name == "nt", reason="rights of files are others there")
 def test_nobody_but_its_owner_reads_the_warehouse(tmp_path):
     station = s.make(tmp_path)
@@ -72,6 +91,21 @@ def test_links_and_what_is_no_file_are_listed_while_they_are_there(tmp_path):
         path.unlink()
     s.take_in(station)
     assert s.notices(station) == []
+
+
+def test_a_folder_of_the_system_with_tables_in_it_is_listed(tmp_path):
+    station = s.make(tmp_path)
+    for folder in ("__MACOSX", ".hidden/deep", "north.bak", "north"):
+        s.drop(station, f"{folder}/fills.csv", [s.fill(1)])
+    s.drop(station, ".keep/state.db", "x")
+    s.drop(station, ".settings.csv", "x")
+    s.take_in(station)
+    listed = [
+        (".hidden", "folder_passed_over"),
+        ("__MACOSX", "folder_passed_over"),
+        ("north.bak", "folder_passed_over"),
+    ]
+    assert s.notices(station) == listed
 
 
 def test_problems_of_a_folder_that_cannot_be_looked_into_stay_open(tmp_path, monkeypatch):

@@ -24,8 +24,18 @@ def clock_reset(started_at: pd.Series) -> np.ndarray:
     since = (day[:, None] - resets[None, :]).astype("timedelta64[D]").astype(float)
     # a zone to the west of UTC dates the first hours to the day before
     near = ((since >= -1.0) & (since < RUNS_ON_DAYS)).any(axis=1)
+    near |= _long_before_all_on_a_first_of_january(day)
     others = day[~near]
     if not near.any() or not others.size:
         return near
     away = np.abs((day[:, None] - others[None, :]).astype("timedelta64[D]").astype(float)).min(axis=1)
     return near & (away > FAR_DAYS)
+
+
+def _long_before_all_on_a_first_of_january(day: np.ndarray) -> np.ndarray:
+    """Many clocks begin with the year in which they were made: on its first day, long before the first real dive."""
+    new_year = day.astype("datetime64[Y]").astype("datetime64[D]")
+    next_year = (day.astype("datetime64[Y]") + 1).astype("datetime64[D]")
+    first_days = (day - new_year < np.timedelta64(2, "D")) | (next_year - day <= np.timedelta64(1, "D"))
+    rest = day[~first_days]
+    return first_days & (day < rest.min() - np.timedelta64(FAR_DAYS, "D")) if rest.size else np.zeros(len(day), bool)

@@ -12,6 +12,7 @@ from pipelines.derive.columns import floats, looked_up
 from pipelines.derive.fills.between import gas_from_elsewhere, readings_between
 from pipelines.derive.fills.chain import chain_of_fills
 from pipelines.derive.fills.residue import follow_residue
+from pipelines.derive.fills.slips import impossible_times
 from pipelines.derive.fleet.inspections import local_day
 from pipelines.derive.units import cylinders_of_units_on
 from schemas.codes import codes_that
@@ -36,6 +37,7 @@ from shared.gas.walls import wall_heat_capacity_j_k, wall_resistance_m2_k_w
 
 CHECK_STEP_BAR = 0.1
 TIMES_TAKEN = sorted(codes_that(lambda c: c.time_taken))
+NO_HOUR = ("date_without_time", "month_without_day")
 MINUTES = (SOURCES["fills"].fields["fill_minutes"].low, SOURCES["fills"].fields["fill_minutes"].high)
 THICK_FROM_BAR = 250.0
 """Cylinders above this working pressure have walls of another thickness for their size."""
@@ -97,6 +99,8 @@ def _with_unit(fills: pd.DataFrame, inputs: dict, units: pd.DataFrame, marks: di
     ]
     fills = fills.merge(units[[c for c in wanted if c in units]], on="unit_id", how="left")
     pairs = cylinders_of_units_on(inputs, fills["unit_id"], fills["filled_on"])
+    no_hour = np.any([marks[code] for code in NO_HOUR], axis=0)
+    marks |= impossible_times(fills, pairs, inputs, no_hour)
     fills["cylinders"] = np.maximum(np.bincount(pairs["row"], minlength=len(fills)), 1).astype(float)
     fills["material"] = fills["material"].astype(object).where(fills["material"].notna(), "")
     stamped = floats(fills["empty_mass_kg"]) if "empty_mass_kg" in fills else np.full(len(fills), np.nan)

@@ -281,6 +281,15 @@ def passed_over(relative: str) -> str | None:
     return "sync_conflict" if parts and _CONFLICTS.search(parts[-1]) else None
 
 
+def passed_over_folder(relative: str) -> str | None:
+    """The folder for which a file is passed over, whatever the file is called; None where it is not the folder."""
+    parts = PurePosixPath(relative.replace("\\", "/")).parts
+    for n, part in enumerate(parts[:-1], 1):
+        if any(fnmatch.fnmatch(part.casefold(), pattern) for pattern in _LOCKS):
+            return "/".join(parts[:n])
+    return None
+
+
 def matches(relative: str, pattern: str) -> bool:
     """Whether a pattern means this file, by its name alone or by its place in the inbox; case does not count."""
     path = PurePosixPath(relative.replace("\\", "/"))
