@@ -408,7 +408,11 @@ def _in_order(first: str, second: str):
 
 _SPECIAL: dict[str, Callable[[pd.DataFrame], pd.DataFrame]] = {
     "cylinders": _cylinder_sizes,
-    "fills": _fractions(("target_o2_pct", "target_he_pct", "target_ar_pct"), ("analysed_o2_pct", "analysed_he_pct"), ("second_analysed_o2_pct", "analysed_he_pct")),
+    "fills": _fractions(
+        ("target_o2_pct", "target_he_pct", "target_ar_pct"),
+        ("analysed_o2_pct", "analysed_he_pct"),
+        ("second_analysed_o2_pct", "analysed_he_pct"),
+    ),
     "sources": _fractions(("o2_pct", "he_pct")),
     "dive_tanks": _fractions(("o2_pct", "he_pct", "ar_pct")),
     "bookings": _in_order("starts_on", "ends_on"),
