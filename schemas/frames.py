@@ -20,6 +20,7 @@ PANDAS = {
     "ids": "object",
     "json": "object",
 }
+_DTYPES = {kind: pd.api.types.pandas_dtype(name) for kind, name in PANDAS.items()}
 DUCKDB = {
     "text": "VARCHAR",
     "choice": "VARCHAR",
@@ -59,17 +60,16 @@ def conform(frame: pd.DataFrame, fields: Iterable[Field], *, keep: Iterable[str]
     TypeError
         A column cannot take its dtype; the message names it.
     """
-    fields = tuple(fields)
+    fields, keep = tuple(fields), tuple(keep)
     if frame.empty and not len(frame.index):  # most of a small station's tables
         return _without_rows(fields).assign(**{name: frame[name] for name in keep})
+    if (*(field.name for field in fields), *keep) == tuple(frame.columns) and _has_dtypes(frame, fields):
+        return frame.copy(deep=False)
     made = {}
+    there = set(frame.columns)
     for field in fields:
-        if field.name not in frame:
-            made[field.name] = (
-                pd.Series(pd.NA, index=frame.index, dtype="object")
-                if field.kind in ("codes", "ids", "json")
-                else pd.Series([None] * len(frame), index=frame.index, dtype=PANDAS[field.kind])
-            )
+        if field.name not in there:
+            made[field.name] = pd.Series(_nothing(field.kind, len(frame)), index=frame.index, copy=True)
             continue
         column = frame[field.name]
         try:
@@ -81,12 +81,24 @@ def conform(frame: pd.DataFrame, fields: Iterable[Field], *, keep: Iterable[str]
     return pd.DataFrame(made, index=frame.index)
 
 
+def _has_dtypes(frame: pd.DataFrame, fields: tuple[Field, ...]) -> bool:
+    return all(
+        dtype == _DTYPES[field.kind] for dtype, field in zip(frame.dtypes.iloc[: len(fields)], fields, strict=True)
+    )
+
+
+@lru_cache(maxsize=256)
+def _nothing(kind: str, n: int) -> pd.api.extensions.ExtensionArray:
+    """A column of which nothing is known."""
+    return pd.Series([None if PANDAS[kind] != "object" else pd.NA] * n, dtype=PANDAS[kind]).array
+
+
 def _cast(column: pd.Series, field: Field) -> pd.Series:
     wanted = PANDAS[field.kind]
+    if column.dtype == _DTYPES[field.kind]:
+        return column
     if field.kind in ("codes", "ids", "json"):
         return column.astype("object")
-    if str(column.dtype) == wanted:
-        return column
     if field.kind == "time":
         return pd.to_datetime(column, utc=True).astype(wanted)
     if field.kind == "date":

@@ -13,11 +13,12 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command sets it
 import hypothesis
 import pandas as pd
 import pytest
+from step_results import _kept_results, kept_step_results
 from strict_skips import pytest_make_collect_report, pytest_runtest_makereport
 
 from schemas.snapshot import read_manifest, read_table
 
-__all__ = ["pytest_make_collect_report", "pytest_runtest_makereport"]  # pytest finds its hooks here
+__all__ = ["_kept_results", "kept_step_results", "pytest_make_collect_report", "pytest_runtest_makereport"]  # pytest finds its hooks here
 
 # the same examples in every run; `--hypothesis-profile=search` looks for others
 hypothesis.settings.register_profile("search", deadline=None)

@@ -25,6 +25,9 @@ from schemas.tables import TABLES, Table
 #: a snapshot is removed once a later one has been out for so long, and two later ones exist
 KEEP = timedelta(hours=1)
 
+#: a part no larger than this is at hand for the steps that read it next; others are read back
+HELD_BYTES = 16_000_000
+
 #: how a snapshot is named: by its moment
 NAMED = "%Y%m%dT%H%M%S%f"
 
@@ -55,6 +58,7 @@ class Publisher:
         self.folder = published / self.name
         self.tables: dict[str, dict[str, Part]] = {}
         self._sound: dict[tuple[str, str], bool] = {}
+        self._written: dict[tuple[str, str], pa.Table] = {}
 
     def unchanged(self, table: str, part: str, fingerprint: str) -> bool:
         """Whether the last snapshot holds this part, made from the same inputs."""
@@ -89,6 +93,8 @@ class Publisher:
 
     def read(self, table: str, part: str) -> pd.DataFrame:
         """A part of this snapshot, as any reader will see it."""
+        if (data := self._written.pop((table, part), None)) is not None:
+            return _as_frame(data.to_pandas(), table)
         return _read(self.folder / table / self.tables[table][part].file, table)
 
     def none(self, table: str) -> pd.DataFrame:
@@ -121,6 +127,8 @@ class Publisher:
         target.write_bytes(made.getbuffer())
         sha256 = hashlib.sha256(made.getbuffer()).hexdigest()
         self.tables.setdefault(table, {})[part] = Part(name, len(frame), fingerprint, sha256)
+        if data.nbytes <= HELD_BYTES:
+            self._written[table, part] = data
         return len(frame)
 
     def finish(self, manifest: Manifest) -> Manifest:
@@ -173,7 +181,10 @@ def looks_altered(published: Path, manifest: Manifest) -> bool:
 
 
 def _read(path: Path, table: str) -> pd.DataFrame:
-    rows = pd.read_parquet(path)
+    return _as_frame(pd.read_parquet(path), table)
+
+
+def _as_frame(rows: pd.DataFrame, table: str) -> pd.DataFrame:
     if TABLES[table].internal:
         return rows
     for field in TABLES[table].fields.values():

@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 
 _SPREAD = np.uint64(0x9E3779B97F4A7C15)
 _MISSING = np.uint64(0x5BD1E995)
+#: columns shorter than this are hashed value by value: finding the distinct ones costs more
+FEW = 1000
 
 
 def row_hashes(frame: pd.DataFrame, columns: Iterable[str]) -> NDArray[np.uint64]:
@@ -18,15 +20,23 @@ def row_hashes(frame: pd.DataFrame, columns: Iterable[str]) -> NDArray[np.uint64
 
     Lists and nested values are hashed as JSON. Every kind of missing is one.
     """
-    found = np.full(len(frame), np.uint64(1469598103934665603))
+    return joined([column_hashes(frame[name]) for name in columns], len(frame))
+
+
+def joined(columns: Iterable[NDArray[np.uint64]], n: int) -> NDArray[np.uint64]:
+    """A hash a row of n from those of its columns."""
+    found = np.full(n, np.uint64(1469598103934665603))
     with np.errstate(over="ignore"):
-        for name in columns:
-            found = (found ^ _column(frame[name])) * _SPREAD
+        for column in columns:
+            found = (found ^ column) * _SPREAD
             found ^= found >> np.uint64(29)
     return found
 
 
-def _column(column: pd.Series) -> NDArray[np.uint64]:
+def column_hashes(column: pd.Series) -> NDArray[np.uint64]:
+    """A hash a value of one column."""
+    if not len(column):
+        return np.empty(0, "uint64")
     kind = str(column.dtype)
     if kind == "object":
         values = column.to_numpy()
@@ -37,8 +47,11 @@ def _column(column: pd.Series) -> NDArray[np.uint64]:
         # one zero and one NaN, whatever their bits
         return pd.util.hash_array(np.where(np.isnan(numbers), np.nan, numbers + 0.0))
     if kind.startswith("datetime64"):
-        plain = column.dt.tz_convert("UTC").dt.tz_localize(None) if column.dt.tz is not None else column
-        return pd.util.hash_array(plain.to_numpy("datetime64[us]").view("int64"))
+        return pd.util.hash_array(column.dt.as_unit("us").array.asi8)
+    if len(column) < FEW:
+        missing = column.isna().to_numpy(bool)
+        hashed = pd.util.hash_array(column.to_numpy(object), categorize=False)
+        return np.where(missing, _MISSING, hashed)
     place, texts = pd.factorize(column)
     known = np.asarray(texts, dtype=object)
     hashed = pd.util.hash_array(known, categorize=False) if len(known) else np.empty(0, "uint64")

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipelines.refresh.hashing import digest, folded, row_hashes
+from pipelines.refresh.hashing import column_hashes, digest, folded, joined
 from schemas.policy import Policy
 from schemas.tables import TABLES
 from shared.rules.reading import RULES
@@ -197,12 +197,13 @@ class Shelf:
     def __init__(self) -> None:
         self._frames: Frames = {}
         self._hashes: dict[tuple, NDArray[np.uint64]] = {}
+        self._column_hashes: dict[tuple, NDArray[np.uint64]] = {}
         self._rounded: dict[tuple, pd.DataFrame] = {}
 
     def put(self, name: str, frame: pd.DataFrame) -> None:
         """Set or replace a frame; its rows are numbered anew."""
         self._frames[name] = frame.reset_index(drop=True)
-        for kept in (self._hashes, self._rounded):
+        for kept in (self._hashes, self._rounded, self._column_hashes):
             for key in [k for k in kept if k[0] == name]:
                 del kept[key]
 
@@ -233,9 +234,21 @@ class Shelf:
         """What stands for the rows of a frame that a step is given."""
         key = self._key(step, name)
         if key not in self._hashes:
-            self._hashes[key] = row_hashes(self.read(step, name), key[1])
+            self._hashes[key] = self._rows(step, key)
         hashes = self._hashes[key]
         return f"{','.join(key[1])}:{folded(hashes if rows is None else hashes[rows])}"
+
+    def _rows(self, step: Step, key: tuple[str, Columns, tuple]) -> NDArray[np.uint64]:
+        """A hash a row; each column is hashed once, however many steps read it."""
+        name, columns, fine = key
+        frame, resolution = self.read(step, name), dict(fine)
+        found = []
+        for column in columns:
+            at = (name, column, resolution.get(column))
+            if at not in self._column_hashes:
+                self._column_hashes[at] = column_hashes(frame[column])
+            found.append(self._column_hashes[at])
+        return joined(found, len(frame))
 
 
 def rounded(frame: pd.DataFrame, resolution: Mapping[str, float]) -> pd.DataFrame:
