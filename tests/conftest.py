@@ -18,7 +18,8 @@ from strict_skips import pytest_make_collect_report, pytest_runtest_makereport
 
 from schemas.snapshot import read_manifest, read_table
 
-__all__ = ["_kept_results", "kept_step_results", "pytest_make_collect_report", "pytest_runtest_makereport"]  # pytest finds its hooks here
+# pytest finds its hooks and fixtures here
+__all__ = ["_kept_results", "kept_step_results", "pytest_make_collect_report", "pytest_runtest_makereport"]
 
 # the same examples in every run; `--hypothesis-profile=search` looks for others
 hypothesis.settings.register_profile("search", deadline=None)

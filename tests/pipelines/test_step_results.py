@@ -1,0 +1,37 @@
+"""Tests may keep what a step gave: run again on the same, each step gives the same and leaves what it got alone."""
+
+import pickle
+
+import pandas as pd
+import pytest
+import refresh_station as s
+
+from pipelines.refresh import engine
+from schemas.policy import Policy
+
+
+@pytest.fixture(scope="module")
+def given_and_made(tmp_path_factory):
+    """What each step was given and gave in a refresh from nothing, with pickled copies from before it ran."""
+    seen, plain = [], engine.compute
+    with pytest.MonkeyPatch.context() as patch:
+
+        def compute(step, given):
+            before = pickle.dumps({name: given[name] for name in given})
+            made = plain(step, given)
+            seen.append((step, given, before, made))
+            return made
+
+        patch.setattr(engine, "compute", compute)
+        s.MemoryStation(tmp_path_factory.mktemp("pure") / "quay", s.rows(), Policy()).refresh()
+    return seen
+
+
+def test_a_step_gives_the_same_again_and_leaves_what_it_was_given(given_and_made, monkeypatch):
+    assert len({step.name for step, *_ in given_and_made}) > 15
+    for step, given, before, made in given_and_made:
+        for name, frame in pickle.loads(before).items():
+            pd.testing.assert_frame_equal(given[name], frame, check_exact=True, obj=f"{step.name} was given {name}")
+        again = step.build(given)
+        for table in step.gives:
+            pd.testing.assert_frame_equal(again[table], made[table], check_exact=True, obj=f"{step.name}: {table}")
