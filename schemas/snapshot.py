@@ -20,6 +20,8 @@ import pandas as pd
 from schemas.frames import conform, empty
 from schemas.tables import TABLES
 
+FORM = 1
+"""Form of a snapshot: raise it where a reader of an earlier version would misread what this one publishes."""
 POINTER = "current"
 MANIFEST = "manifest.json"
 #: what later passes that found nothing new have to add to the snapshot that stands
@@ -38,6 +40,10 @@ class NothingPublished(RuntimeError):
 
 class SnapshotDamaged(NothingPublished):
     """What is published does not read as it was written."""
+
+
+class SnapshotNewer(NothingPublished):
+    """What is published has a form that this version does not know."""
 
 
 def damaged(what: str) -> SnapshotDamaged:
@@ -75,6 +81,7 @@ class Manifest:
     tables: dict[str, dict[str, Part]] = field(default_factory=dict)
     #: what each step's results depended on beside what it was given
     steps: dict[str, str] = field(default_factory=dict)
+    form: int = FORM
 
     def to_json(self) -> str:
         """As JSON, with a seal over all of it."""
@@ -83,17 +90,26 @@ class Manifest:
 
     @classmethod
     def from_json(cls, text: str) -> "Manifest":
-        """From JSON; one of an earlier version has no seal.
+        """From JSON; one of an earlier version has no seal, or no form.
 
         Raises
         ------
+        SnapshotNewer
+            A later version wrote it.
         ValueError, TypeError, KeyError, AttributeError
             The text is no manifest, or not as it was written.
         """
         content = json.loads(text)
+        form = content.get("form", 0)
+        if isinstance(form, int) and form > FORM:
+            raise SnapshotNewer(
+                f"Snapshot {content.get('name', '')} was published by a newer coldfill (form {form}; this one knows "
+                f"forms up to {FORM}). Install that version or a later one; nothing was changed."
+            )
         seal = content.pop("seal", None)
         if seal is not None and seal != _seal(content):
             raise ValueError("the seal does not fit")
+        content["form"] = form
         content["tables"] = {t: {p: Part(**one) for p, one in parts.items()} for t, parts in content["tables"].items()}
         return cls(**content)
 
@@ -149,6 +165,8 @@ def read_manifest(published: Path, name: str | None = None) -> Manifest:
         No snapshot stands there.
     SnapshotDamaged
         It does not read as it was written.
+    SnapshotNewer
+        A later version published it.
     """
     name = name or standing_name(published)
     path = published / name / MANIFEST

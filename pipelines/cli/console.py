@@ -119,10 +119,11 @@ def words_for(error: Exception) -> tuple[str, int]:
     from pipelines.station.backup import BackupRefused
     from pipelines.station.ports import PortTaken
     from pipelines.station.settings import SettingsError
-    from pipelines.warehouse.trouble import WarehouseBusy, WarehouseDamaged, damaged
+    from pipelines.warehouse.trouble import WarehouseBusy, WarehouseDamaged, WarehouseNewer, WarehouseOlder, damaged
     from schemas.snapshot import NothingPublished
 
-    explained = (SettingsError, WarehouseBusy, WarehouseDamaged, WarehouseLost, NothingPublished, BackupRefused)
+    of_warehouse = (WarehouseBusy, WarehouseDamaged, WarehouseLost, WarehouseNewer, WarehouseOlder)
+    explained = (SettingsError, *of_warehouse, NothingPublished, BackupRefused)
     if isinstance(error, (*explained, NotOurs, WrongEnding, PortTaken, NotStarted, FileNotFoundError, FileExistsError)):
         return str(error), 2
     if isinstance(error, (PermissionError, OSError, sqlite3.Error)):

@@ -78,7 +78,7 @@ def _copy_warehouse(station: Station, trial: Station) -> None:
 
 def _taken(trial: Station, names: dict[str, str]) -> list[Checked]:
     moment = now()
-    warehouse = Warehouse(trial.warehouse)
+    warehouse = Warehouse(trial.warehouse, upgrade=True)  # a copy
     try:
         if files.any_read(warehouse):
             files.forget_readings(warehouse)  # a known file is looked at again; nothing else is read

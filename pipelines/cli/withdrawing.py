@@ -137,13 +137,14 @@ def _opened(folder: Path) -> "Iterator[tuple[Station, Warehouse]]":
     """The station and its warehouse, while no run is at work."""
     from pipelines.intake.rebuild import refuse_if_lost
     from pipelines.refresh.run import pass_lock
+    from pipelines.station.clock import now
     from pipelines.station.settings import load_station
-    from pipelines.warehouse.store import Warehouse
+    from pipelines.station.upgrade import open_warehouse
 
     kept = load_station(folder)
     with pass_lock(kept):
         refuse_if_lost(kept)
-        warehouse = Warehouse(kept.warehouse)
+        warehouse, _ = open_warehouse(kept, now())
         try:
             yield kept, warehouse
         finally:

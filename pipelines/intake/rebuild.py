@@ -1,12 +1,16 @@
 """A station whose warehouse is lost: refuse to publish an empty one, and read everything again when asked to."""
 
+import contextlib
 from pathlib import Path
 
+import duckdb
 import pandas as pd
 
 from pipelines.intake.archive import Original, originals
 from pipelines.intake.journal import Entry, Journal
 from pipelines.station.settings import Station
+from pipelines.warehouse.store import Warehouse
+from pipelines.warehouse.trouble import WarehouseDamaged, WarehouseOlder
 from schemas.snapshot import NothingPublished, SnapshotDamaged, current_name, read_manifest, read_table
 from schemas.words import plural
 
@@ -34,6 +38,19 @@ def refuse_if_lost(station: Station) -> None:
         f"station. Nothing was changed. Put {station.warehouse.name} back, or read everything again from inbox/ and "
         f"archive/: coldfill rebuild --station {station.folder}"
     )
+
+
+def refuse_if_newer(station: Station) -> None:
+    """Nothing, unless a later version wrote the warehouse: what it keeps in the archive may be unknown here too.
+
+    Raises
+    ------
+    WarehouseNewer
+    """
+    if not station.warehouse.exists():
+        return
+    with contextlib.suppress(WarehouseOlder, WarehouseDamaged, OSError, duckdb.Error):
+        Warehouse(station.warehouse).close()
 
 
 def _standing(station: Station) -> str | None:

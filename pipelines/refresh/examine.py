@@ -18,7 +18,8 @@ from pipelines.station.settings import Station
 from pipelines.warehouse import files, problems
 from pipelines.warehouse.lake import PartDamaged, read_part
 from pipelines.warehouse.store import Warehouse, WarehouseBusy, WarehouseDamaged
-from schemas.snapshot import NothingPublished, SnapshotDamaged, part_bytes, read_manifest, read_table
+from pipelines.warehouse.trouble import WarehouseNewer, WarehouseOlder
+from schemas.snapshot import NothingPublished, SnapshotDamaged, SnapshotNewer, part_bytes, read_manifest, read_table
 from schemas.words import plural
 from shared.inspection.rules import rule_sets
 
@@ -83,6 +84,10 @@ def _open(station: Station) -> tuple[Warehouse | None, list[Finding]]:
         if not station.warehouse.exists():
             return None, [Finding("warehouse", LOOK, NEW)]
         return Warehouse(station.warehouse), [Finding("warehouse", SOUND, "It opens.")]
+    except WarehouseOlder as error:
+        return None, [Finding("warehouse", LOOK, str(error), RUN)]
+    except WarehouseNewer as error:
+        return None, [Finding("warehouse", WRONG, str(error))]
     except (WarehouseLost, WarehouseDamaged) as error:
         return None, [Finding("warehouse", WRONG, str(error), REBUILD)]
     except (WarehouseBusy, OSError, duckdb.Error) as error:
@@ -153,6 +158,8 @@ def _snapshot(station: Station) -> Iterator[Finding]:
                 part_bytes(station.published / manifest.name / table / part.file, part)
     except SnapshotDamaged as error:
         yield Finding("snapshot", WRONG, str(error), RUN)
+    except SnapshotNewer as error:
+        yield Finding("snapshot", WRONG, str(error))
     except NothingPublished:
         yield Finding("snapshot", LOOK, "Nothing is published yet: coldfill run.")
     else:

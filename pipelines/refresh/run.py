@@ -14,7 +14,7 @@ import pipelines.station.clock as clock
 from pipelines.intake.archive import clear_workplaces, complete
 from pipelines.intake.intake import Intake, IntakeResult
 from pipelines.intake.layout_change import WAITS
-from pipelines.intake.rebuild import prepare, refuse_if_lost
+from pipelines.intake.rebuild import prepare, refuse_if_lost, refuse_if_newer
 from pipelines.publish.snapshot import Publisher, clear_old, looks_altered, write_durably
 from pipelines.refresh.hashing import digest, frame_hash
 from pipelines.refresh.holds import HELD, reason_to_hold
@@ -22,10 +22,11 @@ from pipelines.refresh.order import refresh_tables, steps_digest
 from pipelines.refresh.recover import build_past_trouble, read_damaged_again
 from pipelines.refresh.step import step_digest
 from pipelines.station.settings import Station
+from pipelines.station.upgrade import open_warehouse
 from pipelines.warehouse import files, problems
 from pipelines.warehouse.store import FIRST_PUBLISHED, MACHINE_ROOM, Warehouse, WarehouseBusy
 from schemas.frames import conform
-from schemas.snapshot import SINCE, Manifest, NothingPublished, read_manifest
+from schemas.snapshot import FORM, SINCE, Manifest, NothingPublished, SnapshotNewer, read_manifest
 from schemas.tables import TABLES
 
 LAST_PASS = "last_pass.json"
@@ -48,6 +49,8 @@ class PassResult:
     #: why the last snapshot was kept, although something is new; a sentence, or empty
     held: str = ""
     seconds_by_step: dict[str, float] = field(default_factory=dict)
+    #: the backup that was written before the warehouse was brought to the present form; or empty
+    saved: str = ""
 
     def for_scripts(self) -> dict:
         """The one line of `run --json`."""
@@ -85,6 +88,8 @@ class PassResult:
     def lines(self) -> list[str]:
         """The summary for people."""
         lines = []
+        if self.saved:
+            lines.append(f"The warehouse was of an earlier form and was brought up to date. As it was: {self.saved}")
         for taken in self.intake.files:
             if taken["refused"]:
                 lines.append(f"  {taken['file']}: refused. {taken['refused']}")
@@ -154,6 +159,8 @@ def run_pass(
         The warehouse is missing from a station that has one; or it cannot be filled again.
     WarehouseDamaged
         The warehouse cannot be read.
+    WarehouseNewer, SnapshotNewer
+        A later version was at work on this station.
     """
     began = time.perf_counter()
     for folder in (station.inbox, station.archive, station.lake, station.published):
@@ -162,13 +169,15 @@ def run_pass(
         moment = clock.now()
         run_id = run_name or f"run-{moment:%Y%m%dT%H%M%S%f}"
         clear_workplaces(station)
+        previous = _previous(station)
         if rebuild:
+            refuse_if_newer(station)
             prepare(station, moment, without_missing=without_missing)
         else:
             refuse_if_lost(station)
-        warehouse = Warehouse(station.warehouse)
+        warehouse, saved = open_warehouse(station, moment)
         try:
-            return _pass(
+            result = _pass(
                 station,
                 warehouse,
                 as_of,
@@ -180,7 +189,10 @@ def run_pass(
                 accept_layouts,
                 thorough,
                 rebuild,
+                previous,
             )
+            result.saved = "" if saved is None else str(saved)
+            return result
         finally:
             warehouse.close()
 
@@ -215,6 +227,7 @@ def _pass(
     accept_layouts: tuple[str, ...],
     thorough: bool,
     rebuilt: bool,
+    previous: Manifest | None,
 ) -> PassResult:
     seconds: dict[str, float] = {}
     with _timed(seconds, "Intake"):
@@ -227,7 +240,6 @@ def _pass(
             read_damaged_again(taking_in, warehouse, moment)
     today = clock.as_of_day(station, as_of, moment, warehouse)
     settings = settings_hash(station)
-    previous = _previous(station)
     stands = (warehouse.version(), f"{today:%Y-%m-%d}", settings)
     recomputed: dict[str, int] = {}
     up_to_date, held = False, ""
@@ -242,6 +254,7 @@ def _pass(
         _tell_since(station, warehouse, name)
     elif (
         previous
+        and previous.form == FORM
         and (previous.warehouse_version, previous.as_of_on, previous.settings_hash) == stands
         and not (thorough or looks_altered(station.published, previous))
     ):
@@ -376,6 +389,8 @@ def _tell_since(station: Station, warehouse: Warehouse, snapshot: str) -> None:
 def _previous(station: Station) -> Manifest | None:
     try:
         return read_manifest(station.published)
+    except SnapshotNewer:  # it is not this version's to replace
+        raise
     except NothingPublished:  # nothing yet, or damaged: all is built anew
         return None
 

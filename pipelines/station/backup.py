@@ -23,7 +23,9 @@ LISTING = "backup.json"
 KIND = "coldfill station backup"
 #: raise when an older coldfill could not restore what this one writes
 VERSION = 1
-_LEFT_OUT = ("reports", ".prefect", ".streamlit", ".pass.lock")
+#: in a station's folder: what was saved before its warehouse was brought to another form
+BACKUPS = "backups"
+_LEFT_OUT = (BACKUPS, "reports", ".prefect", ".streamlit", ".pass.lock")
 _HALF_MADE = (".reading-", ".copy-")
 _BLOCK = 1 << 20
 
@@ -65,7 +67,7 @@ def write_backup(folder: Path, to: Path, made_at: pd.Timestamp) -> Backup:
     """
     if to.exists():
         raise BackupRefused(f"{to} exists. Name a new file: a backup never overwrites another.")
-    if to.resolve().is_relative_to(folder.resolve()):
+    if to.resolve().is_relative_to(folder.resolve()) and to.parent.name != BACKUPS:
         raise BackupRefused(f"{to} lies in the station's own folder and would be lost with it. Name another place.")
     to.parent.mkdir(parents=True, exist_ok=True)
     made = to.with_name(f".{to.name}.new")

@@ -19,7 +19,15 @@ from pipelines.warehouse.arrow import as_frame
 from pipelines.warehouse.earlier_names import rename_earlier
 from pipelines.warehouse.key_text import key_text
 from pipelines.warehouse.row_hash import row_hash
-from pipelines.warehouse.trouble import WarehouseBusy, WarehouseDamaged, trouble
+from pipelines.warehouse.trouble import (
+    WarehouseBusy,
+    WarehouseDamaged,
+    WarehouseNewer,
+    WarehouseOlder,
+    newer,
+    older,
+    trouble,
+)
 from schemas.codes import all_codes
 from schemas.frames import DUCKDB, conform
 from schemas.sources import SOURCES
@@ -27,6 +35,12 @@ from schemas.tables import TABLES
 
 __all__ = ["FIRST_PUBLISHED", "MACHINE_ROOM", "STORED", "Warehouse", "WarehouseBusy", "WarehouseDamaged", "all_current"]
 
+FORM = 1
+"""Form of the warehouse: raise it where an earlier version would misread or break what this one writes.
+
+A column or table more needs no new form. Either way an existing warehouse is changed only once it is backed up
+(`pipelines.station.upgrade`); how, stands in `Warehouse._create` and `earlier_names`.
+"""
 #: kept beside the contract's columns in every stored row
 PROVENANCE = {
     "assumed": "VARCHAR[]",
@@ -98,9 +112,26 @@ MACHINE_ROOM = ("ingest_files", "rejects", "notices", "withdrawn", "runs")
 
 
 class Warehouse:
-    """The station's DuckDB file. Open it in one process only; readers use the published snapshots."""
+    """The station's DuckDB file. Open it in one process only; readers use the published snapshots.
 
-    def __init__(self, path: Path):
+    Parameters
+    ----------
+    path : Path
+        Made if it is not there.
+    upgrade : bool
+        Bring one of an earlier form to the present one; whoever says so has backed it up.
+
+    Raises
+    ------
+    WarehouseBusy, WarehouseDamaged
+        It cannot be opened.
+    WarehouseOlder
+        It has an earlier form, and nobody said to bring it up to date.
+    WarehouseNewer
+        A later version wrote it.
+    """
+
+    def __init__(self, path: Path, *, upgrade: bool = False):
         try:
             self.con = duckdb.connect(str(path))
         except duckdb.Error as error:
@@ -111,15 +142,18 @@ class Warehouse:
         self._files = (path, path.with_name(f"{path.name}.wal"))
         self._keep_private()
         try:
-            self._create()
+            self._create(path, upgrade)
         except duckdb.Error as error:
             self.con.close()
             raise trouble(path, error) from error
+        except (WarehouseOlder, WarehouseNewer):
+            self.con.close()
+            raise
 
     def close(self) -> None:
         self.con.close()
 
-    def _create(self) -> None:
+    def _create(self, path: Path, upgrade: bool) -> None:
         """Make the tables; a warehouse of an earlier version gets the columns that have come since."""
         wanted: dict[str, dict[str, str]] = {"meta": {"key": "VARCHAR", "value": "VARCHAR"}, "lake_parts": LAKE_PARTS}
         for name in STORED:
@@ -132,8 +166,13 @@ class Warehouse:
         listed = self.con.execute("SELECT table_name, column_name FROM information_schema.columns").fetchall()
         for table, column in listed:
             there.setdefault(table, set()).add(column)
-        if all(set(columns) <= there.get(table, set()) for table, columns in wanted.items()):
+        form = self._form(there)
+        if form > FORM:
+            raise newer(path, form, FORM)
+        if form == FORM and all(set(columns) <= there.get(table, set()) for table, columns in wanted.items()):
             return
+        if "meta" in there and not upgrade:
+            raise older(path)
         with self.transaction(changes=False):
             rename_earlier(self.con, there)
             for table, columns in wanted.items():
@@ -143,6 +182,13 @@ class Warehouse:
                     self.con.execute(f'ALTER TABLE {table} ADD COLUMN "{column}" {columns[column]}')
             if "meta" not in there:
                 self.con.execute("INSERT INTO meta VALUES ('version', '0')")
+            self.con.execute("DELETE FROM meta WHERE key = 'form'")
+            self.con.execute("INSERT INTO meta VALUES ('form', ?)", [str(FORM)])
+
+    def _form(self, there: dict[str, set[str]]) -> int:
+        """The form that was written; 0 where none was."""
+        said = self.one("SELECT value FROM meta WHERE key = 'form'") if "meta" in there else None
+        return int(said) if said is not None and str(said).isdecimal() else 0
 
     # --- transactions and the version ---------------------------------------------------------
     @contextmanager

@@ -16,6 +16,30 @@ class WarehouseDamaged(RuntimeError):
     """The warehouse's file cannot be read."""
 
 
+class WarehouseOlder(RuntimeError):
+    """The warehouse has an earlier form than this version writes."""
+
+
+class WarehouseNewer(RuntimeError):
+    """The warehouse has a form that this version does not know."""
+
+
+def older(path: Path) -> WarehouseOlder:
+    """What to do about a warehouse of an earlier form."""
+    return WarehouseOlder(
+        f"{path.name} was written by an earlier coldfill. The next run brings it up to date, after a backup: "
+        f"coldfill run --station {path.parent}"
+    )
+
+
+def newer(path: Path, form: int, known: int) -> WarehouseNewer:
+    """What to do about a warehouse of a later form."""
+    return WarehouseNewer(
+        f"{path.name} was written by a newer coldfill (form {form}; this one knows forms up to {known}). Nothing was "
+        "changed. Install that version or a later one."
+    )
+
+
 def trouble(path: Path, error: duckdb.Error) -> Exception:
     """What an error at opening means; the error itself where it is the machine's."""
     text = str(error).lower()

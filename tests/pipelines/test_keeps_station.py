@@ -142,7 +142,7 @@ def test_columns_and_tables_that_had_other_names_in_an_earlier_version_keep_what
         con.execute("ALTER TABLE rejects RENAME COLUMN fix TO mend")
         con.execute("ALTER TABLE notices RENAME COLUMN fix TO mend")
         con.execute("ALTER TABLE first_fill_quality RENAME TO told_fill_quality")
-    with closing(Warehouse(copy.warehouse)) as warehouse:
+    with closing(Warehouse(copy.warehouse, upgrade=True)) as warehouse:
         pd.testing.assert_frame_equal(warehouse.frame("FROM rejects"), rejects)
         pd.testing.assert_frame_equal(warehouse.frame("FROM first_fill_quality ORDER BY fill_id"), first)
         assert "fix" in warehouse.frame("FROM notices")
