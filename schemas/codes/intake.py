@@ -99,6 +99,11 @@ FILE = [
     ),
     Code("no_rows", "The file has headers and no rows.", "Nothing, if that is meant."),
     Code(
+        "too_costly",
+        "Reading it took more than {limit}: it was set aside, and is not read again until it changes.",
+        "Is it what it should be? Then split it into smaller files; else delete it.",
+    ),
+    Code(
         "broken_quotes",
         "The quoted text that begins on line {line} never ends.",
         "Close the quotation mark, or save the file again.",

@@ -1,17 +1,24 @@
 """Small files built to exhaust a run cost little, and a file at which passes die is set aside."""
 
+import errno
+import pickle
 import time
 import zipfile
+from pathlib import Path
 
 import openpyxl
 import pytest
 import small_station as s
+from lxml import etree
 
-from pipelines.intake import attempts, intake
+from pipelines.intake import apart, attempts, intake, read_file
+from pipelines.readers.tables import csv_text as csv_reader
+from pipelines.readers.uddf import walk
 from tests.pipelines.reader_files import FILL_COLUMNS, GOOD_FILL, csv_text, fills
 
 #: far above what is needed on a busy machine, far below what these files took (minutes to an hour)
 SECONDS = 60.0
+TWO_DIVES = Path(__file__).parent / "data" / "two_dives.uddf"
 
 
 def _book(path, merged=(), far=False):
@@ -135,3 +142,110 @@ def test_a_file_at_which_passes_die_is_set_aside_until_it_changes(tmp_path, monk
     s.take_in(station)
     assert s.open_problems(station).empty
     assert set(s.stored(station)["fills"]["fill_id"]) == {"F1", "F2", "F3"}
+
+
+def test_many_lines_that_are_no_rows_are_one_problem(tmp_path, monkeypatch):
+    """Each is a row of one cell: a list of them all would take hundreds of times the room of the file."""
+    monkeypatch.setattr(csv_reader, "MOST_BAD_ROWS", 10)
+    table = fills(tmp_path, csv_text({}) + "a\n" * 12)
+    assert table.refused.rule == "too_many_problems" and "line 3" in table.refused.message
+
+
+def test_an_element_with_more_in_it_than_is_looked_through_is_refused(tmp_path, monkeypatch):
+    def gives_up(_):
+        raise etree.XPathEvalError("growing nodeset hit limit")
+
+    monkeypatch.setattr(walk, "_TOO_DEEP", gives_up)
+    station = s.make(tmp_path)
+    s.drop(station, "dives/M1/log.uddf", TWO_DIVES.read_bytes())
+    s.take_in(station)
+    assert s.open_problems(station)["rule"].tolist() == ["too_large"]
+
+
+# --- read apart -------------------------------------------------------------------------------
+def _all_are_large(monkeypatch):
+    for name in ("LARGE_TEXT", "LARGE_MARKUP", "LARGE_PACKED"):
+        monkeypatch.setattr(apart, name, 0)
+
+
+@pytest.mark.parametrize("suffix", ["csv", "uddf"])
+def test_what_is_read_apart_is_read_the_same(tmp_path, monkeypatch, suffix):
+    stations = []
+    for name in ("here", "apart"):
+        station = s.make(tmp_path / name, today="2031-04-10")
+        s.drop(station, "members.csv", s.MEMBERS)
+        s.drop(station, "cylinders.csv", s.CYLINDERS)
+        s.take_in(station)
+        if name == "apart":
+            _all_are_large(monkeypatch)
+        if suffix == "uddf":
+            s.drop(station, "dives/M1/log.uddf", TWO_DIVES.read_bytes(), 5)
+        else:
+            s.drop(station, "fills.csv", [s.fill(1), s.fill(2, stop_pressure_bar="much"), s.fill(3, note="x")], 5)
+        s.take_in(station)
+        problems = s.ask(station, "SELECT source, file, row_number, line, rule, message FROM rejects ORDER BY ALL")
+        stations.append(s.stored(station) | {"problems": problems})
+    s.same(*stations)
+    assert len(stations[0]["problems"]) or len(stations[0]["dives"])
+
+
+@pytest.mark.parametrize("limits", [apart.Limits(64 << 20, 60), apart.Limits(8 << 30, 1)], ids=["memory", "seconds"])
+def test_a_file_that_would_cost_too_much_is_set_aside_until_it_changes(tmp_path, monkeypatch, limits):
+    station = s.make(tmp_path)
+    s.drop(station, "cylinders.csv", s.CYLINDERS)
+    s.take_in(station)
+    _all_are_large(monkeypatch)
+    monkeypatch.setattr(read_file, "limits_for", lambda size: limits if size > 1000 else apart.limits_for(size))
+    head, row = s.text([s.fill(1, operator="Mo,\nat the pump")]).split("\n", 1)
+    rows = "".join(row.replace("F1", f"G{n}", 1) for n in range(200_000))
+    s.drop(station, "fills-costly.csv", f"{head}\n{rows}", 5)
+    s.drop(station, "fills-good.csv", [s.fill(2)], 6)
+    result = s.take_in(station)
+    assert result.refused == 1 and set(s.stored(station)["fills"]["fill_id"]) == {"F2"}
+    problems = s.open_problems(station)
+    assert problems["rule"].isin(["too_costly", "too_large"]).all() and len(problems) == 1
+    assert s.take_in(station).files_read == 0
+    assert not list(station.lake.glob(".reading-*"))
+    s.drop(station, "fills-costly.csv", [s.fill(1)], 10)
+    s.take_in(station)
+    assert s.open_problems(station).empty
+
+
+def test_a_reader_that_fails_apart_is_reported_as_one_that_fails_here(tmp_path, monkeypatch):
+    station = s.make(tmp_path)
+    _all_are_large(monkeypatch)
+    monkeypatch.setattr(apart, "main", None)  # the process has the real one
+    monkeypatch.setattr(pickle, "dumps", lambda _, real=pickle.dumps: real(("no job", apart.Limits(8 << 30, 60))))
+    s.drop(station, "fills.csv", [s.fill(1)])
+    s.take_in(station)
+    assert s.open_problems(station)["rule"].tolist() == ["reader_failed"]
+
+
+def test_a_full_disk_apart_ends_the_run_as_here_and_costs_no_file(tmp_path, monkeypatch):
+    """The process may write so little that no table comes back; the same as with any error of the system."""
+    station = s.make(tmp_path)
+    _all_are_large(monkeypatch)
+    monkeypatch.setattr(read_file, "limits_for", lambda size: apart.Limits(8 << 30, 60, written=10))
+    monkeypatch.setattr(intake, "_MACHINE_ERRNO", (errno.EFBIG,))
+    s.drop(station, "cylinders.csv", s.CYLINDERS)
+    with pytest.raises(OSError, match="too large"):
+        s.take_in(station)
+    assert s.open_problems(station).empty
+
+
+@pytest.mark.parametrize(
+    "name, size, large",
+    [("a.csv", 1 << 20, False), ("a.csv", 65 << 20, True), ("a.uddf", 25 << 20, True), ("a.xlsx", 4 << 20, True)],
+)
+def test_what_a_normal_run_meets_is_read_without_another_process(tmp_path, name, size, large):
+    path = tmp_path / name
+    with open(path, "wb") as held:
+        held.truncate(size)
+    assert apart.is_large(path, path.suffix) is large
+
+
+def test_a_workbook_is_weighed_by_what_it_unpacks_to(tmp_path):
+    path = tmp_path / "a.xlsx"
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("xl/sharedStrings.xml", b"<si/>" * (10 << 20))
+    assert path.stat().st_size < apart.LARGE_PACKED and apart.is_large(path, ".xlsx")

@@ -16,6 +16,8 @@ from schemas.written_text import LONGEST_CELL
 MOST_BYTES = 1 << 30
 #: of one line or quoted cell; a cell that counts is far shorter
 MOST_OF_ONE = 8 << 20
+#: rows that cannot be read as rows; with more the file is something else
+MOST_BAD_ROWS = 100_000
 _SEPARATORS = (",", ";", "\t", "|")
 _KINDS = (
     (b"%PDF", "a PDF"),
@@ -217,6 +219,9 @@ def _line_by_line(body: bytes, separator: str, headers: list[str], header_lines:
                     last = line + header_lines + swallowed
                     bad[len(rows)] = ("rows_in_one_cell", {"first": line + header_lines, "last": last})
                     cells = [""] * width
+                if len(bad) > MOST_BAD_ROWS:
+                    first = f"{next(iter(bad.values()))[0]} in line {lines[next(iter(bad))]}"
+                    raise refused("too_many_problems", limit=MOST_BAD_ROWS, found=first)
                 rows.append([*cells[:width]])
                 lines.append(line + header_lines)
             line = reader.line_num + 1

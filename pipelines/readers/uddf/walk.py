@@ -252,7 +252,11 @@ def _drop(element, known: set[str]) -> None:
 
 
 def _not_too_deep(element) -> None:
-    if _TOO_DEEP(element):
+    try:
+        too_deep = _TOO_DEEP(element)
+    except etree.XPathError:  # more elements than the library looks through
+        raise refused("too_large", found="one element of too many others", limit="what a dive holds") from None
+    if too_deep:
         raise refused("uddf_too_deep", limit=MOST_LEVELS)
 
 
