@@ -101,7 +101,7 @@ class EntryForm:
 
     def moment(self, field: Field) -> None:
         """A moment at the station; left empty it is the moment of saving."""
-        with self._field(field.name, 2 * _WIDTH + 16), st.container(horizontal=True):
+        with self._field(field.name, 2 * _WIDTH + 24), st.container(horizontal=True):
             day = st.date_input(
                 "Day, if not today", None, key=self._key(f"{field.name}_day"), format="YYYY-MM-DD", width=_WIDTH
             )
@@ -138,6 +138,11 @@ class EntryForm:
     def refused(self, names: Iterable[str]) -> bool:
         """Whether one of these was refused when it was last tried."""
         return any(name in self._open["reasons"] for name in names)
+
+    @property
+    def was_refused(self) -> bool:
+        """Whether the last try was not saved."""
+        return bool(self._open.get("said"))
 
     # --- saving -------------------------------------------------------------------------------
     def submitted(self, label: str) -> None:

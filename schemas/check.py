@@ -406,6 +406,28 @@ def _in_order(first: str, second: str):
     return check_order
 
 
+def _something_read(frame: pd.DataFrame) -> pd.DataFrame:
+    """A reading without a figure says nothing; figures that go with one do not stand alone."""
+    needed = {
+        "analysed_o2_pct": ("analysed_he_pct", "second_analysed_o2_pct"),
+        "settled_pressure_bar": ("settled_c", "settled_gauge_id"),
+    }
+    rows = []
+    for first, more in needed.items():
+        alone = frame[first].isna() & frame[list(more)].notna().any(axis=1)
+        rows += [
+            _problem(i, first, None, "reading_incomplete", f"{first} is empty, and what goes with it is not.")
+            for i in frame.index[alone]
+        ]
+    nothing = frame[[*needed, "co_ppm"]].isna().all(axis=1)
+    rows += [
+        _problem(i, "analysed_o2_pct", None, "nothing_read", "Neither an analysis nor a settled pressure is given.")
+        for i in frame.index[nothing]
+    ]
+    sums = _fractions(("analysed_o2_pct", "analysed_he_pct"), ("second_analysed_o2_pct", "analysed_he_pct"))
+    return pd.concat([_frame(rows), sums(frame)], ignore_index=True)
+
+
 _SPECIAL: dict[str, Callable[[pd.DataFrame], pd.DataFrame]] = {
     "cylinders": _cylinder_sizes,
     "fills": _fractions(
@@ -413,6 +435,7 @@ _SPECIAL: dict[str, Callable[[pd.DataFrame], pd.DataFrame]] = {
         ("analysed_o2_pct", "analysed_he_pct"),
         ("second_analysed_o2_pct", "analysed_he_pct"),
     ),
+    "fill_readings": _something_read,
     "sources": _fractions(("o2_pct", "he_pct")),
     "dive_tanks": _fractions(("o2_pct", "he_pct", "ar_pct")),
     "bookings": _in_order("starts_on", "ends_on"),

@@ -200,6 +200,7 @@ RATED_DELIVERY_FREE_L_MIN = number(
 )
 SERVICE_HOURS = number("service_hours", "Hours between services.", "h", low=1, high=100000)
 READ_AT = moment("read_at", "When it was read.")
+READ_BY = text("read_by", "Who read it.")
 HOURS = number("hours", "Hour counter.", "h", low=0, high=1e6)
 EVENT = choice("event", "What happened.", choices=("reading", "filter_change", "oil_change", "service"))
 OUTLET_C = number("outlet_c", "Air at the outlet.", "°C", low=-40, high=150)

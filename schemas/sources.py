@@ -125,6 +125,23 @@ _source(
 )
 
 _source(
+    "fill_readings",
+    "What was read of a fill after it was logged: its analysis, a settled pressure. The latest counts.",
+    "fill_id read_at",
+    _must(f.FILL_ID, f.READ_AT)
+    + _may(
+        f.ANALYSED_O2_PCT,
+        f.ANALYSED_HE_PCT,
+        f.SECOND_ANALYSED_O2_PCT,
+        f.CO_PPM,
+        f.SETTLED_PRESSURE_BAR,
+        f.SETTLED_C,
+        f.SETTLED_GAUGE_ID,
+        f.READ_BY,
+    ),
+    {"fill_id": "fill"},
+)
+_source(
     "releases",
     "Holds that a person lifted.",
     "fill_id released_at",
@@ -137,6 +154,13 @@ _source(
     "unit_id out_at",
     _must(f.UNIT_ID, f.MEMBER_ID, f.OUT_AT) + _may(f.DUE_ON, f.BACK_AT, f.BACK_PRESSURE_BAR),
     {"unit_id": "unit", "member_id": "member"},
+)
+_source(
+    "returns",
+    "Loans that came back, without writing the loan again: each ends the last loan of its unit that was out.",
+    "unit_id back_at",
+    _must(f.UNIT_ID, f.BACK_AT) + _may(f.BACK_PRESSURE_BAR),
+    {"unit_id": "unit"},
 )
 _source(
     "gauges",
@@ -266,8 +290,10 @@ INTAKE_ORDER = (
     "links",
     "inspections",
     "fills",
+    "fill_readings",
     "releases",
     "loans",
+    "returns",
     "compressor_log",
     "air_tests",
     "kits",

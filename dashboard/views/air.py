@@ -8,6 +8,7 @@ from dashboard import charts_fleet, parts
 from dashboard.access import ALONE, MANAGER, OPERATOR
 from dashboard.data import Snapshot
 from dashboard.rows import each
+from dashboard.views import manager_log, saved
 from schemas import words
 from schemas.codes import sentence
 
@@ -35,6 +36,7 @@ def page(snapshot: Snapshot) -> None:
             )
         )
         return
+    saved.show(snapshot)
     recalled(snapshot)
     for compressor in worst_first(health, tests):
         one(
@@ -42,6 +44,8 @@ def page(snapshot: Snapshot) -> None:
             health[health["compressor_id"] == compressor],
             tests[tests["compressor_id"] == compressor],
         )
+        manager_log.compressor(snapshot, compressor)
+        manager_log.air_test(snapshot, compressor)
     parts.show(
         parts.note(
             "A purity test speaks for the moment it was taken. Intake, filter and weather change; smell, taste and "

@@ -8,14 +8,21 @@ from dashboard.access import may_log
 from dashboard.advice import methods_to_choose, source_of, sources_to_choose, station_of
 from dashboard.data import Snapshot
 from dashboard.entry_form import EntryForm
-from dashboard.views import saved
+from dashboard.views import filling_log_after, saved
 from schemas import fields as f
 from schemas import words
 from schemas.clearance import FillClearance
 from shared.gas.constants import AIR_O2_PCT
 
 #: what may be logged here, as people choose it
-KINDS = {"stop": "The stop"}
+KINDS = {
+    "stop": "The stop",
+    "analysis": "Its analysis",
+    "settled": "A settled reading",
+    "release": "A release",
+    "return": "Its return",
+    "loan": "A loan",
+}
 PAGE = "filling"
 #: the surroundings of a fill so long ago are not those of the next
 _SAME_SURROUNDINGS = pd.Timedelta(hours=6)
@@ -31,9 +38,16 @@ def show(snapshot: Snapshot, clearance: FillClearance | None, fills: pd.DataFram
         parts.show(parts.plain("Name a cylinder or set of the register above first: what is logged is logged of it."))
         return
     saved.show(snapshot)
-    allowed = kinds(snapshot)
+    allowed = _fitting(kinds(snapshot), clearance)
     kind = parts.chosen_part("What to log", allowed, f"log_{clearance.unit_id}", next(iter(allowed)))
     _FORMS[kind](snapshot, clearance, fills)
+
+
+def _fitting(allowed: dict[str, str], clearance: FillClearance) -> dict[str, str]:
+    """Of what may be logged, what there is to log of this unit."""
+    out = filling_log_after.lent(clearance)
+    fits = {"release": bool(clearance.held), "return": out, "loan": not out}
+    return {kind: title for kind, title in allowed.items() if fits.get(kind, True)}
 
 
 def _stop(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) -> None:
@@ -124,4 +138,11 @@ def _of(row: pd.Series | None, column: str):
     return row[column] if row is not None and words.known(row[column]) else None
 
 
-_FORMS = {"stop": _stop}
+_FORMS = {
+    "stop": _stop,
+    "analysis": filling_log_after.analysis,
+    "settled": filling_log_after.settled,
+    "release": filling_log_after.release,
+    "return": filling_log_after.came_back,
+    "loan": filling_log_after.loan,
+}

@@ -7,6 +7,7 @@ from dashboard import charts_fleet, parts
 from dashboard.access import ALONE, LOCAL_NETWORK, MANAGER, OPERATOR
 from dashboard.data import Snapshot
 from dashboard.rows import each, said_yes
+from dashboard.views import manager_log, saved
 from schemas import holds, words
 from schemas.codes import all_codes, sentence
 
@@ -34,6 +35,7 @@ def page(snapshot: Snapshot) -> None:
         parts.show(parts.plain("No cylinder is in the register yet."))
         return
     parts.show(parts.caution(words.WHO_DECIDES))
+    saved.show(snapshot)
     part = parts.chosen_part("More on Fleet", PARTS, "fleet_part", "state")
     if part == "state":
         states(snapshot, health)
@@ -348,6 +350,7 @@ def one_life(snapshot: Snapshot, health: pd.DataFrame) -> None:
             ]
         )
     )
+    manager_log.inspection(snapshot, chosen)
     events = snapshot.table("cylinder_life", cylinder_id=chosen).sort_values("at", ascending=False)
     events = events[events["event"] != "interval"]
     if events.empty:

@@ -13,9 +13,25 @@ from schemas.entries import Written, entry_source
 
 #: entries of this browser that are shown at most, the newest
 MOST_SHOWN = 3
-#: what an entry of a source is called
-SAYS = {
+#: what an entry of a source is called, and how it reads in a line
+NAMES = {
+    "fills": "the stop",
+    "fill_readings": "the reading",
+    "releases": "the release",
+    "returns": "the return",
+    "loans": "the loan",
+    "inspections": "the inspection",
+    "air_tests": "the air test",
+    "compressor_log": "the reading of the compressor",
+}
+LINES = {
     "fills": "the stop of {unit_id} at {stop_pressure_bar} bar",
+    "releases": "the release of fill {fill_id}",
+    "returns": "the return of {unit_id}",
+    "loans": "the loan of {unit_id}",
+    "inspections": "an inspection of {cylinder_id}, {inspected_on}",
+    "air_tests": "an air test of {compressor_id}, {sampled_on}",
+    "compressor_log": "{compressor_id} at {hours} h",
 }
 
 
@@ -53,7 +69,11 @@ def show(snapshot: Snapshot) -> None:
 def said(snapshot: Snapshot, entry: Written) -> str:
     """An entry in a line."""
     row: Mapping[str, str] = _Row(entry.row)
-    what = SAYS.get(entry.source, "an entry").format_map(row)
+    form = LINES.get(entry.source, "an entry")
+    if entry.source == "fill_readings":
+        of_gas = "analysed_o2_pct" in row or "co_ppm" in row
+        form = f"{'the analysis' if of_gas else 'a settled reading'} of fill {{fill_id}}"
+    what = form.format_map(row)
     when = f", {words.clock(entry.at, snapshot.zone)}" if entry.at is not None else ""
     by = f", by {row['entered_by']}" if may_see(snapshot.viewer, "runs") and entry.row.get("entered_by") else ""
     return f"{what[0].upper()}{what[1:]}{when}{by}."
@@ -65,7 +85,7 @@ class _Row(dict):
 
 
 def _kind(file: str) -> str:
-    return {"fills": "the stop"}.get(entry_source(file) or "", "the entry")
+    return NAMES.get(entry_source(file) or "", "the entry")
 
 
 def _why(snapshot: Snapshot, file: str) -> list[str]:

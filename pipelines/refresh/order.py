@@ -64,6 +64,7 @@ def refresh_tables(
 
     `seconds` gets how long each stage took, on top of what it holds: a refresh can begin anew.
     """
+    from pipelines.derive.afterwards import with_what_came_after
     from pipelines.derive.dives.step import first_water_readings
     from pipelines.derive.units import distinct_names
 
@@ -71,7 +72,7 @@ def refresh_tables(
     stages.begin("Rows of the warehouse")
     refresh = Refresh(publisher, station.policy, today, progress)
     shelf = refresh.shelf
-    inputs = distinct_names(all_current(warehouse))
+    inputs = with_what_came_after(distinct_names(all_current(warehouse)))
     # a test dated later is not known yet; so fills do not depend on the day
     tests = inputs["air_tests"]
     inputs["air_tests"] = tests[tests["sampled_on"] <= today]

@@ -13,9 +13,11 @@ from schemas.check import end_of_tomorrow
 #: what has happened, never what is planned: the last of these is the last day of the data
 _HAPPENED = {
     "fills": ("filled_at", "settled_at"),
+    "fill_readings": ("read_at",),
     "dives": ("started_at",),
     "inspections": ("inspected_on",),
     "loans": ("out_at", "back_at"),
+    "returns": ("back_at",),
     "compressor_log": ("read_at",),
     "air_tests": ("sampled_on",),
     "releases": ("released_at",),

@@ -281,6 +281,12 @@ ROW = [
         "The parts of the gas add up to more than 100 %.",
         "Correct the row and drop the file again.",
     ),
+    Code("nothing_read", "The row reads nothing.", "Give what was read, or take the row out."),
+    Code(
+        "reading_incomplete",
+        "A figure stands without the one it goes with: {column}.",
+        "Give the figure that was read, or leave out what goes with it.",
+    ),
     Code("ends_before_start", "The end lies before the start.", "Correct the row and drop the file again."),
     Code(
         "working_above_test",

@@ -196,3 +196,100 @@ def test_an_entry_that_a_run_did_not_take_is_said_with_the_reason(station):
     made_up.publish(station, name="2031-06-30T19:10:00.000001", ingest_files=known, rejects=rejects)
     test.run()
     assert "Saved, but not taken: the stop" in said(test) and "C9 is not known. Add it." in said(test)
+
+
+def log(test, button, **typed):
+    for label, value in typed.items():
+        field(test, label).set_value(value)
+    return press(test, button)
+
+
+def test_an_analysis_is_a_reading_of_the_last_fill(station):
+    test = run(station, "filling", "operator", **LOG, **{"log_T12-1": "analysis"})
+    text = log(test, "Save the analysis", **{"O₂ analysed, %": 0.32, "Who analysed": "Dora"})
+    assert "Did you mean 32?" in text and rows(station) == []
+    text = log(test, "Save the analysis", **{"O₂ analysed, %": 31.8, "O₂, other side, %": 31.9, "CO, ppm": 1.0})
+    (row,) = rows(station)
+    assert (row["fill_id"], row["analysed_o2_pct"], row["second_analysed_o2_pct"]) == ("f021", "31.8", "31.9")
+    assert row["read_by"] == row["entered_by"] == "Dora" and "Saved, being computed" in text
+
+
+def test_a_stop_that_was_just_saved_can_be_analysed_before_it_is_computed(station):
+    log_stop(run(station, "filling", "operator", **LOG))
+    test = run(station, "filling", "operator", **LOG, **{"log_T12-1": "analysis"})
+    log(test, "Save the analysis", **{"O₂ analysed, %": 20.9, "Who analysed": "Dora"})
+    stop, analysis = rows(station)
+    assert analysis["fill_id"] == stop["fill_id"]
+
+
+def test_a_settled_reading_needs_its_pressure(station):
+    test = run(station, "filling", "operator", **LOG, **{"log_T12-1": "settled"})
+    text = log(test, "Save the reading", **{"Surroundings, °C": 14.0, "Who read it": "Cora"})
+    assert "settled_pressure_bar is empty, and what goes with it is not." in text and rows(station) == []
+    log(test, "Save the reading", **{"Reads now, bar": 221.0})
+    assert rows(station)[0]["settled_pressure_bar"] == "221" and rows(station)[0]["settled_c"] == "14"
+
+
+def test_a_hold_is_released_with_a_reason_and_a_name(station):
+    test = run(station, "filling", "operator", unit="A11-2", filling_part="log", **{"log_A11-2": "release"})
+    assert "It is held for this:" in said(test)
+    text = log(test, "Release it", **{"Who releases it": "Cora"})
+    assert "A required cell is empty: reason." in text and rows(station) == []
+    log(test, "Release it", **{"Why it may be handed over": "Test report of 1 July"})
+    (row,) = rows(station)
+    assert (row["fill_id"], row["released_by"], row["reason"]) == ("f023", "Cora", "Test report of 1 July")
+
+
+def test_what_is_out_comes_back_and_what_is_in_goes_out_by_the_manager_alone(station):
+    out = {"unit": "A11-2", "filling_part": "log", "log_A11-2": "return"}
+    log(
+        run(station, "filling", "operator", **out),
+        "Save the return",
+        **{"Reads now, bar": 60.0, "Who took it back": "Cora"},
+    )
+    assert rows(station)[0] | {"unit_id": "A11-2", "back_pressure_bar": "60"} == rows(station)[0]
+    lend = LOG | {"log_T12-1": "loan"}
+    test = run(station, "filling", "manager", **lend)
+    field(test, "To").set_value(ME)
+    log(test, "Save the loan", **{"Who lends it": "Boss", "Due back": pd.Timestamp("2031-07-10").date()})
+    loans = [w.row for w in entries.written(station.parent / "inbox") if w.source == "loans"]
+    assert [(r["member_id"], r["due_on"]) for r in loans] == [(ME, "2031-07-10")]
+    with pytest.raises(AssertionError):
+        field(run(station, "filling", "operator", **LOG), "To")
+
+
+def test_the_manager_logs_an_inspection_where_a_cylinders_life_stands(station):
+    test = run(station, "fleet", "manager", fleet_part="life", cylinder="A11-2")
+    text = log(test, "Save the inspection", **{"Kind": "hydrostatic", "Who logs it": "Boss"})
+    assert "A required cell is empty: result." in text and rows(station) == []
+    log(test, "Save the inspection", **{"Outcome": "pass", "Permanent expansion, %": 2.5})
+    (row,) = rows(station)
+    kept = {c: row[c] for c in ("cylinder_id", "inspected_on", "kind", "result", "permanent_expansion_pct")}
+    assert list(kept.values()) == ["A11-2", "2031-06-30", "hydrostatic", "pass", "2.5"]
+    assert row["entered_page"] == "fleet" and "being computed" in said(test)
+
+
+def test_the_manager_logs_an_air_test_and_work_at_the_compressor(station):
+    test = run(station, "air", "manager")
+    field(test, "Odour").set_value("none")
+    log(test, "Save the air test", **{"CO, ppm": 2.0})
+    assert rows(station) == []  # nobody said who
+    for who in (w for w in test.text_input if w.label == "Who logs it"):
+        who.set_value("Boss")
+    press(test, "Save the air test")
+    (row,) = rows(station)
+    assert (row["compressor_id"], row["co_ppm"], row["odour"]) == ("comp-1", "2", "false") and "oil_mg_m3" not in row
+    field(test, "What").set_value("filter_change")
+    for who in (w for w in test.text_input if w.label == "Who logs it"):
+        who.set_value("Boss")
+    text = log(test, "Save the reading", **{"Hour counter, h": 820.0, "Pumped from, bar": 200.0, "to, bar": 50.0})
+    assert "A timed run ends at 50 bar, below its start at 200" in text
+    assert len(rows(station)) == 1
+    log(test, "Save the reading", **{"to, bar": 230.0})
+    work = next(w.row for w in entries.written(station.parent / "inbox") if w.source == "compressor_log")
+    assert (work["hours"], work["event"]) == ("820", "filter_change")
+
+
+@pytest.mark.parametrize("page, state", [("air", {}), ("fleet", {"fleet_part": "life", "cylinder": "A11-2"})])
+def test_an_operator_logs_nothing_of_the_managers(station, page, state):
+    assert not run(station, page, "operator", **state).get("text_input")

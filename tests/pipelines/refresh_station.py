@@ -160,6 +160,11 @@ def rows() -> Rows:
         "releases": [
             {"fill_id": "F6", "released_at": "2026-03-14 09:00", "released_by": "Jon", "reason": "read again, cold"}
         ],
+        "fill_readings": [
+            {"fill_id": "F5", "read_at": "2026-03-12 10:20", "analysed_o2_pct": 20.9, "read_by": "Jon"},
+            {"fill_id": "F3", "read_at": "2026-03-06 17:00", "settled_pressure_bar": 209.0, "settled_c": 15.0},
+        ],
+        "returns": [{"unit_id": "S1", "back_at": "2026-03-29 18:00", "back_pressure_bar": 90.0}],
         "loans": [{"unit_id": "C1", "member_id": "M2", "out_at": "2026-03-30 09:00", "due_on": "2026-04-01"}],
         "dives": [
             _dive(1, "M1", "04 14:00"),

@@ -1,0 +1,157 @@
+"""What is logged of a fill once it has been stopped, and of a unit that goes out and comes back."""
+
+import pandas as pd
+import streamlit as st
+
+from dashboard import entry_door, parts
+from dashboard.clearance import FillClearance
+from dashboard.data import Snapshot
+from dashboard.entry_form import EntryForm
+from schemas import fields as f
+from schemas import words
+from schemas.codes import sentence
+
+PAGE = "filling"
+#: fills of a unit that a reading may belong to, the newest
+MOST_FILLS = 6
+
+
+def fills_to_choose(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) -> dict[str, str]:
+    """Fills of the unit by id, the newest first, also those that were saved just now; each with its words."""
+    unit_id = clearance.whole or clearance.unit_id
+    found = {
+        entry.row["fill_id"]: pd.Timestamp(entry.row["filled_at"])
+        for entry in entry_door.pending(snapshot)
+        if entry.source == "fills" and entry.row.get("unit_id") == unit_id
+    }
+    own = fills[fills["unit_id"].isin([unit_id, clearance.unit_id])]
+    found |= dict(zip(own["fill_id"], own["filled_at"], strict=True))
+    newest = sorted(found, key=lambda fill: found[fill], reverse=True)[:MOST_FILLS]
+    return {fill: words.clock(found[fill], snapshot.zone) for fill in newest}
+
+
+def analysis(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) -> None:
+    """Oxygen and helium as analysed, on each side of a set, and carbon monoxide."""
+    listed = fills_to_choose(snapshot, clearance, fills)
+    if not listed:
+        _no_fill()
+        return
+    form = EntryForm(snapshot, "analysis", "fill_readings", str(clearance.unit_id), PAGE)
+    with st.form(f"analysis_{form.token}", enter_to_submit=False, border=False):
+        with st.container(horizontal=True):
+            _which_fill(form, listed)
+            form.number("O₂ analysed, %", f.ANALYSED_O2_PCT, None, 0.1)
+            form.number("He analysed, %", f.ANALYSED_HE_PCT, None, 0.1)
+            if len(clearance.cylinders) > 1:
+                form.number("O₂, other side, %", f.SECOND_ANALYSED_O2_PCT, None, 0.1)
+            form.number("CO, ppm", f.CO_PPM, None, 1.0)
+            form.who("Who analysed", f.READ_BY)
+            form.moment(f.READ_AT)
+        form.submitted("Save the analysis")
+    parts.show(
+        parts.caution(
+            "Let the analyser settle on its calibration gas first, and read every cylinder itself: the page cannot "
+            "know what was not analysed."
+        )
+    )
+
+
+def settled(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) -> None:
+    """A reading of the closed cylinder once it is cold; of these the station learns."""
+    listed = fills_to_choose(snapshot, clearance, fills)
+    if not listed:
+        _no_fill()
+        return
+    form = EntryForm(snapshot, "settled", "fill_readings", str(clearance.unit_id), PAGE)
+    gauges = sorted(set(fills["gauge_id"].dropna()))
+    with st.form(f"settled_{form.token}", enter_to_submit=False, border=False):
+        with st.container(horizontal=True):
+            _which_fill(form, listed)
+            form.number("Reads now, bar", f.SETTLED_PRESSURE_BAR, None, 1.0)
+            form.number("Surroundings, °C", f.SETTLED_C, None, 1.0)
+            form.choice("Gauge (empty: the check gauge)", f.SETTLED_GAUGE_ID, gauges, None, other=True, width=220)
+            form.who("Who read it", f.READ_BY)
+            form.moment(f.READ_AT)
+        form.submitted("Save the reading")
+    parts.show(
+        parts.note("Read it closed, not used since, and lying in the same place for some hours: then it teaches most.")
+    )
+
+
+def release(snapshot: Snapshot, clearance: FillClearance, _fills: pd.DataFrame) -> None:
+    """A hold that a person lifts, with the reason."""
+    held = {row["fill_id"]: row for row in clearance.held}
+    if not held:
+        parts.show(parts.plain("No hold stands here."))
+        return
+    listed = {fill: f"{row['unit_id']}, {words.clock(row['filled_at'], snapshot.zone)}" for fill, row in held.items()}
+    form = EntryForm(snapshot, "release", "releases", str(clearance.unit_id), PAGE)
+    with st.form(f"release_{form.token}", enter_to_submit=False, border=False):
+        with st.container(horizontal=True):
+            chosen = _which_fill(form, listed)
+            form.text("Why it may be handed over", f.REASON, width=320)
+            form.who("Who releases it", f.RELEASED_BY)
+            form.moment(f.RELEASED_AT)
+        reasons = [sentence(c, held[chosen]) for c in words.listed(held[chosen]["reasons"])] if chosen in held else []
+        parts.show(parts.plain("It is held for this:"), parts.items(reasons))
+        form.submitted("Release it")
+    parts.show(
+        parts.caution(
+            "A release makes nothing sound: it says, with your name, that you have looked into each of these. Gas "
+            "that failed a test or is called back is drained, not released."
+        )
+    )
+
+
+def came_back(snapshot: Snapshot, clearance: FillClearance, _fills: pd.DataFrame) -> None:
+    """A loan that came back, with what it reads."""
+    if not lent(clearance):
+        parts.show(parts.plain("By the log it is not out on loan."))
+        return
+    form = EntryForm(snapshot, "return", "returns", str(clearance.unit_id), PAGE)
+    form.row["unit_id"] = str(clearance.whole or clearance.unit_id)
+    with st.form(f"return_{form.token}", enter_to_submit=False, border=False):
+        with st.container(horizontal=True):
+            form.number("Reads now, bar", f.BACK_PRESSURE_BAR, None, 1.0)
+            form.who("Who took it back")
+            form.moment(f.BACK_AT)
+        form.submitted("Save the return")
+    least = words.number(snapshot.policy("filling", "least_arrival_bar"), 0, "bar")
+    parts.show(parts.caution(f"Back under {least}, wet or dented: do not fill, send it to inspection."))
+
+
+def loan(snapshot: Snapshot, clearance: FillClearance, _fills: pd.DataFrame) -> None:
+    """A unit that goes out to a member."""
+    if lent(clearance):
+        parts.show(parts.plain("By the log it is out already: log its return first."))
+        return
+    names = snapshot.names()
+    if not names:
+        parts.show(parts.plain("No member is known yet. Drop members.csv into the inbox."))
+        return
+    if clearance.held:
+        parts.show(parts.bar("Its last fill is held: do not hand it over", 4))
+    form = EntryForm(snapshot, "loan", "loans", str(clearance.unit_id), PAGE)
+    form.row["unit_id"] = str(clearance.whole or clearance.unit_id)
+    with st.form(f"loan_{form.token}", enter_to_submit=False, border=False):
+        with st.container(horizontal=True):
+            ordered = sorted(names, key=lambda m: names[m].casefold())
+            form.choice("To", f.MEMBER_ID, ordered, None, said=names, width=260)
+            form.day("Due back", f.DUE_ON)
+            form.who("Who lends it")
+            form.moment(f.OUT_AT)
+        form.submitted("Save the loan")
+
+
+def lent(clearance: FillClearance) -> bool:
+    """Whether somebody else than its owner has it."""
+    rows = clearance.cylinders
+    return len(rows) > 0 and bool((rows["held_by"].notna() & (rows["held_by"] != rows["owner_id"])).any())
+
+
+def _which_fill(form: EntryForm, listed: dict[str, str]) -> str | None:
+    return form.choice("Fill of", f.FILL_ID, list(listed), next(iter(listed)), said=listed, width=260)
+
+
+def _no_fill() -> None:
+    parts.show(parts.plain("No fill of it is logged yet: log the stop first."))

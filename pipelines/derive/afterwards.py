@@ -1,0 +1,100 @@
+"""What was read of a fill, or became of a loan, after its row was written: put beside it before anything is computed.
+
+A reading of its own row stands whatever happens to the log: a file of fills that is saved again without it does not
+take it back, and whoever reads a gauge need not write the whole fill again.
+"""
+
+import pandas as pd
+
+Frames = dict[str, pd.DataFrame]
+
+#: columns of a fill that one act reads together → the moment of it; a group is taken whole or not at all
+_GROUPS = (
+    (("analysed_o2_pct", "analysed_he_pct", "second_analysed_o2_pct"), "analysed_at", "analysed_by"),
+    (("settled_pressure_bar", "settled_c", "settled_gauge_id"), "settled_at", None),
+)
+
+
+def with_what_came_after(inputs: Frames) -> Frames:
+    """The inputs with each fill's later readings and each loan's return in its own row."""
+    return inputs | {
+        "fills": with_readings(inputs["fills"], inputs["fill_readings"]),
+        "loans": with_returns(inputs["loans"], inputs["returns"]),
+    }
+
+
+def with_readings(fills: pd.DataFrame, readings: pd.DataFrame) -> pd.DataFrame:
+    """Fills with their latest analysis and their latest settled reading.
+
+    Of what the log says and what was read afterwards the later counts, by when it was read; what has no time comes
+    first. Carbon monoxide counts likewise, with the analysis.
+
+    Parameters
+    ----------
+    fills, readings : DataFrame
+        Current rows of `fills` and `fill_readings`, with `value_flags`.
+    """
+    if readings.empty or fills.empty:
+        return fills
+    made = fills.copy()
+    place = pd.Series(range(len(fills)), index=fills["fill_id"])
+    ordered = readings.sort_values("read_at", kind="stable")
+    for columns, at, by in _GROUPS:
+        given = ordered[ordered[columns[0]].notna() & ordered["fill_id"].isin(place.index)]
+        last = given.drop_duplicates("fill_id", keep="last").set_index("fill_id")
+        rows = place[last.index].to_numpy()
+        logged = made.iloc[rows][[columns[0], at]]
+        newer = (logged[columns[0]].isna() | logged[at].isna()).to_numpy() | (
+            last["read_at"].to_numpy() >= logged[at].to_numpy()
+        )
+        last, rows = last[newer], rows[newer]
+        for column in columns:
+            _put(made, rows, column, last[column])
+        _put(made, rows, at, last["read_at"])
+        if by:
+            _put(made, rows, by, last["read_by"])
+        _flag(made, rows, last["value_flags"])
+    measured = ordered[ordered["co_ppm"].notna() & ordered["fill_id"].isin(place.index)]
+    last = measured.drop_duplicates("fill_id", keep="last").set_index("fill_id")
+    _put(made, place[last.index].to_numpy(), "co_ppm", last["co_ppm"])
+    return made
+
+
+def with_returns(loans: pd.DataFrame, returns: pd.DataFrame) -> pd.DataFrame:
+    """Loans with the day they came back: a return ends the last loan of its unit that was out by then.
+
+    One of a unit that was not out by the log changes nothing. Of two returns of one loan the earlier counts.
+    """
+    if returns.empty or loans.empty:
+        return loans
+    made = loans.copy()
+    out = loans.reset_index(drop=True)[["unit_id", "out_at", "back_at"]].assign(place=range(len(loans)))
+    came = returns.reset_index(drop=True)[["unit_id", "back_at", "back_pressure_bar", "value_flags"]]
+    pairs = pd.merge_asof(
+        came.sort_values("back_at"),
+        out.rename(columns={"back_at": "logged_back_at"}).sort_values("out_at"),
+        left_on="back_at",
+        right_on="out_at",
+        by="unit_id",
+    )
+    pairs = pairs[pairs["place"].notna() & pairs["logged_back_at"].isna()].drop_duplicates("place")
+    rows = pairs["place"].to_numpy(int)
+    for column in ("back_at", "back_pressure_bar"):
+        _put(made, rows, column, pairs[column])
+    _flag(made, rows, pairs["value_flags"])
+    return made
+
+
+def _put(frame: pd.DataFrame, rows, column: str, values: pd.Series) -> None:
+    if len(rows):
+        frame.iloc[rows, frame.columns.get_loc(column)] = values.array
+
+
+def _flag(frame: pd.DataFrame, rows, flags: pd.Series) -> None:
+    """What is to be known of a reading is to be known of its row."""
+    if "value_flags" not in frame or not any(len(f) for f in flags):
+        return
+    column = frame["value_flags"].tolist()
+    for row, more in zip(rows, flags, strict=True):
+        column[row] = list(dict.fromkeys([*column[row], *more]))
+    frame["value_flags"] = pd.Series(column, index=frame.index, dtype="object")
