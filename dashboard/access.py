@@ -45,6 +45,8 @@ class Viewer:
     member_id: str | None = None
     #: who has signed in, for what is logged; it decides nothing
     named: str = field(default="", compare=False)
+    #: on the local network: the station code was given
+    code_given: bool = field(default=False, compare=False)
 
     def __post_init__(self):
         if self.role not in ROLES:
@@ -142,5 +144,6 @@ MAY_LOG: dict[str, frozenset[str]] = {
 
 
 def may_log(viewer: Viewer, kind: str) -> bool:
-    """Whether the viewer may log an entry of this kind."""
-    return viewer.role in MAY_LOG.get(kind, frozenset())
+    """Whether the viewer may log an entry of this kind; on the local network what an operator may, by the code."""
+    role = OPERATOR if viewer.role == LOCAL_NETWORK and viewer.code_given else viewer.role
+    return role in MAY_LOG.get(kind, frozenset())

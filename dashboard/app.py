@@ -12,7 +12,7 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from dashboard import entry_door, parts, sign_in
+from dashboard import code_door, entry_door, parts, sign_in
 from dashboard.access import ALONE, LOCAL_NETWORK, ROLES, Refused, Viewer
 from dashboard.data import NothingPublished, Snapshot, open_snapshot
 from dashboard.views import air, divers, filling, fleet, inbox, season
@@ -50,7 +50,7 @@ def viewer_of(options: argparse.Namespace) -> Viewer | None:
     if options.sign_in:
         return sign_in.viewer_for(options.published, st.user.to_dict()) if st.user.is_logged_in else None
     if options.local_network:
-        return Viewer(LOCAL_NETWORK)
+        return Viewer(LOCAL_NETWORK, code_given=code_door.given(options.published))
     return Viewer(options.role or ALONE, options.member)
 
 
@@ -85,10 +85,16 @@ def header(snapshot: Snapshot) -> None:
     if snapshot.viewer.role == LOCAL_NETWORK:
         parts.show(
             parts.note(
-                "Open to this local network: Filling and Fleet alone, to read only, without names of members and "
-                "without dives. For all pages sit at the station's own machine."
+                "Open to this local network: Filling and Fleet alone, without names of members and without dives, "
+                f"{_what_may_be_logged(snapshot)}. For all pages sit at the station's own machine."
             )
         )
+
+
+def _what_may_be_logged(snapshot: Snapshot) -> str:
+    if snapshot.viewer.code_given:
+        return "to read and, by the station code, to log"
+    return "to read; to log takes the station code" if code_door.is_set(snapshot.published) else "to read only"
 
 
 def _turn_to_newer(published: Path, shown: str) -> None:

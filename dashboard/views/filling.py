@@ -43,7 +43,7 @@ def page(snapshot: Snapshot) -> None:
         not_to_fill_from(holds.failed_sources(sources))
     if not (logging and clearance):
         saved.show(snapshot)
-    listed = PARTS | (LOG if filling_log.kinds(snapshot) else {})
+    listed = PARTS | (LOG if filling_log.may_ever(snapshot) else {})
     part = parts.chosen_part("More on Filling", listed, "filling_part", "advice" if chosen else "held")
     if part == "held":
         held_back(snapshot, fills)

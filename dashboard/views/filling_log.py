@@ -3,8 +3,8 @@
 import pandas as pd
 import streamlit as st
 
-from dashboard import entry_door, parts
-from dashboard.access import may_log
+from dashboard import code_door, entry_door, parts
+from dashboard.access import LOCAL_NETWORK, may_log
 from dashboard.advice import methods_to_choose, source_of, sources_to_choose, station_of
 from dashboard.data import Snapshot
 from dashboard.entry_form import EntryForm
@@ -33,9 +33,18 @@ def kinds(snapshot: Snapshot) -> dict[str, str]:
     return {kind: title for kind, title in KINDS.items() if may_log(snapshot.viewer, kind)}
 
 
+def may_ever(snapshot: Snapshot) -> bool:
+    """Whether the viewer may log here, or may once the station code is given."""
+    by_code = snapshot.viewer.role == LOCAL_NETWORK and code_door.is_set(snapshot.published)
+    return by_code or bool(kinds(snapshot))
+
+
 def show(snapshot: Snapshot, clearance: FillClearance | None, fills: pd.DataFrame) -> None:
     if clearance is None or clearance.unit is None:
         parts.show(parts.plain("Name a cylinder or set of the register above first: what is logged is logged of it."))
+        return
+    if not kinds(snapshot):
+        code_door.show(snapshot)
         return
     saved.show(snapshot)
     allowed = _fitting(kinds(snapshot), clearance)

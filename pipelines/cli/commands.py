@@ -212,7 +212,7 @@ def dashboard_command(
     port: Annotated[int, typer.Option(help="Port on 127.0.0.1.")] = 8600,
     browser: Annotated[bool, typer.Option(help="Open a browser.")] = True,
     local_network: Annotated[
-        bool, typer.Option("--local-network", help="Open Filling and Fleet to this network, to read, without names.")
+        bool, typer.Option("--local-network", help="Open Filling and Fleet to this network, without names.")
     ] = False,
     sign_in: Annotated[
         bool, typer.Option("--sign-in", help="People sign in with the provider of .streamlit/secrets.toml.")
@@ -229,6 +229,29 @@ def _serve(folder: Path, port: int, browser: bool, local_network: bool = False, 
     from pipelines.cli.serve import serve
 
     serve(_station(folder), port, browser, local_network, sign_in)
+
+
+@app.command("station-code")
+def station_code(
+    station: StationOption = HERE,
+    new: Annotated[bool, typer.Option("--new", help="Make one by chance and print it once.")] = False,
+    remove: Annotated[bool, typer.Option("--remove", help="Take it away: then nothing is logged there.")] = False,
+) -> None:
+    """Set the code that lets phones on the local network log what an operator logs; kept as a hash."""
+    from schemas.station_code import WeakCode, new_code, remove_code, set_code
+
+    folder = _station(station).folder
+    if remove:
+        there = remove_code(folder)
+        print("The station code is gone: on the local network nothing is logged." if there else "No code was set.")
+        return
+    code = new_code() if new else typer.prompt("New station code", hide_input=True, confirmation_prompt=True)
+    try:
+        set_code(folder, code)
+    except WeakCode as error:
+        raise Stop(str(error)) from error
+    print(f"The station code is {code}. It is shown this once." if new else "The station code is set.")
+    print("Phones that gave an earlier one give the new one. Change it when somebody leaves.")
 
 
 @app.command()

@@ -6,12 +6,13 @@ import made_up
 import pandas as pd
 import pytest
 from made_up import ME
+from streamlit.testing.v1 import AppTest
 from test_pages import run, said
 
-from dashboard import entry_door
-from dashboard.access import MAY_LOG, ROLES, Refused, Viewer
+from dashboard import code_door, entry_door
+from dashboard.access import MAY_LOG, ROLES, Refused, Viewer, may_log
 from dashboard.data import open_snapshot
-from schemas import entries
+from schemas import entries, station_code
 from schemas.clearance import fill_clearance
 from schemas.entries import NotSaved, new_token
 
@@ -293,3 +294,67 @@ def test_the_manager_logs_an_air_test_and_work_at_the_compressor(station):
 @pytest.mark.parametrize("page, state", [("air", {}), ("fleet", {"fleet_part": "life", "cylinder": "A11-2"})])
 def test_an_operator_logs_nothing_of_the_managers(station, page, state):
     assert not run(station, page, "operator", **state).get("text_input")
+
+
+@pytest.fixture
+def with_code(station, monkeypatch):
+    """The station with a code, its hash a cheap one."""
+    monkeypatch.setattr(station_code, "COST", {"n": 1 << 10, "r": 8, "p": 1})
+    monkeypatch.setattr(code_door, "_attempts", {})
+    station_code.set_code(station.parent, "weir-2031")
+    return station
+
+
+def _as_app(published):
+    """Filling as the app shows it on the local network."""
+    from pathlib import Path
+
+    from dashboard import app, code_door
+    from dashboard.access import Viewer
+    from dashboard.data import open_snapshot
+    from dashboard.views import filling
+
+    where = Path(published)
+    snapshot = open_snapshot(where, Viewer("local_network", code_given=code_door.given(where)))
+    app.header(snapshot)
+    filling.page(snapshot)
+
+
+def on_phone(published):
+    test = AppTest.from_function(_as_app, default_timeout=20, kwargs={"published": str(published)})
+    for key, value in LOG.items():
+        test.session_state[key] = value
+    return test.run()
+
+
+def test_the_local_network_logs_by_the_station_code_and_still_sees_no_names(with_code):
+    test = on_phone(with_code)
+    assert "to log takes the station code" in said(test) and not test.get("number_input")
+    assert "not the station code" in log(test, "Give the code", **{"Station code": "quay-2031"})
+    log(test, "Give the code", **{"Station code": "weir-2031"})
+    text = log_stop(test)
+    assert len(rows(with_code)) == 1 and "by the station code, to log" in text
+    assert "Cora" not in text and "Anna" not in text and not [w for w in test.selectbox if w.label == "For"]
+    station_code.set_code(with_code.parent, "pier-2032")
+    assert not test.run().get("number_input")
+
+
+def test_wrong_codes_are_counted_over_all_browsers(with_code):
+    for n in range(8):
+        assert "not the station code" in code_door.try_code(with_code, f"guess-{n}")
+    text = log(on_phone(with_code), "Give the code", **{"Station code": "weir-2031"})
+    assert "Too many wrong codes" in text and rows(with_code) == []
+
+
+def test_without_a_code_nothing_is_asked_for_on_the_local_network(station):
+    test = on_phone(station)
+    assert "to read only" in said(test) and not test.get("text_input")
+    with pytest.raises(Refused):
+        snapshot = open_snapshot(station, Viewer("local_network"))
+        entry_door.save(snapshot, "stop", "fills", {}, "Cora", "filling", new_token(MOMENT))
+
+
+@pytest.mark.parametrize("kind", sorted(MAY_LOG))
+def test_the_code_lets_log_what_an_operator_logs_and_no_more(kind):
+    assert may_log(Viewer("local_network", code_given=True), kind) == may_log(Viewer("operator"), kind)
+    assert not may_log(Viewer("diver", ME, code_given=True), kind)
