@@ -10,9 +10,13 @@ from functools import cache
 import numpy as np
 import pandas as pd
 
-from schemas import codes
 from schemas.fields import Field
 from schemas.frames import PANDAS
+from schemas.row_rules import fractions as _fractions
+from schemas.row_rules import frame_of as _frame
+from schemas.row_rules import in_order as _in_order
+from schemas.row_rules import problem_of as _problem
+from schemas.row_rules import something_read as _something_read
 from schemas.sources import SOURCES, Source
 from schemas.tables import TABLES
 from shared.filling.permitted import above_permitted
@@ -139,21 +143,6 @@ def end_of_tomorrow(today: pd.Timestamp, time_zone: str) -> pd.Timestamp:
     """Nothing that has happened lies after this, UTC; `today` is naive midnight at the station."""
     end = (today + pd.Timedelta(days=2)).tz_localize(time_zone, nonexistent="shift_forward", ambiguous=True)
     return (end - pd.Timedelta(microseconds=1)).tz_convert("UTC").as_unit("us")
-
-
-def _problem(index, column, value, rule, message, fix=""):
-    return {
-        "index": index,
-        "column": column,
-        "value": None if pd.isna(value) else str(value),
-        "rule": rule,
-        "message": message,
-        "fix": fix or codes.all_codes()[rule].fix,
-    }
-
-
-def _frame(rows) -> pd.DataFrame:
-    return pd.DataFrame(rows, columns=["index", "column", "value", "rule", "message", "fix"])
 
 
 def _nothing(_frame_in) -> pd.DataFrame:
@@ -370,62 +359,6 @@ def _impossible_ratings(frame: pd.DataFrame) -> list[dict]:
             for i in wrong
         ]
     return rows
-
-
-def _fractions(*pairs: tuple[str, ...]):
-    def check_sum(frame: pd.DataFrame) -> pd.DataFrame:
-        rows = []
-        for columns in pairs:
-            total = np.nan_to_num(frame[list(columns)].to_numpy("float64")).sum(axis=1)
-            rows += [
-                _problem(
-                    i,
-                    columns[0],
-                    frame.at[i, columns[0]],
-                    "fractions_over_100",
-                    f"{' + '.join(columns)} = {total[n]:g} %, more than 100 %.",
-                )
-                for n, i in enumerate(frame.index)
-                if total[n] > 100.0 + 1e-6
-            ]
-        return _frame(rows)
-
-    return check_sum
-
-
-def _in_order(first: str, second: str):
-    def check_order(frame: pd.DataFrame) -> pd.DataFrame:
-        wrong = frame.index[frame[second] < frame[first]]
-        return _frame(
-            [
-                _problem(i, second, frame.at[i, second], "ends_before_start", f"{second} lies before {first}.")
-                for i in wrong
-            ]
-        )
-
-    return check_order
-
-
-def _something_read(frame: pd.DataFrame) -> pd.DataFrame:
-    """A reading without a figure says nothing; figures that go with one do not stand alone."""
-    needed = {
-        "analysed_o2_pct": ("analysed_he_pct", "second_analysed_o2_pct"),
-        "settled_pressure_bar": ("settled_c", "settled_gauge_id"),
-    }
-    rows = []
-    for first, more in needed.items():
-        alone = frame[first].isna() & frame[list(more)].notna().any(axis=1)
-        rows += [
-            _problem(i, first, None, "reading_incomplete", f"{first} is empty, and what goes with it is not.")
-            for i in frame.index[alone]
-        ]
-    nothing = frame[[*needed, "co_ppm"]].isna().all(axis=1)
-    rows += [
-        _problem(i, "analysed_o2_pct", None, "nothing_read", "Neither an analysis nor a settled pressure is given.")
-        for i in frame.index[nothing]
-    ]
-    sums = _fractions(("analysed_o2_pct", "analysed_he_pct"), ("second_analysed_o2_pct", "analysed_he_pct"))
-    return pd.concat([_frame(rows), sums(frame)], ignore_index=True)
 
 
 _SPECIAL: dict[str, Callable[[pd.DataFrame], pd.DataFrame]] = {

@@ -4,11 +4,11 @@ import pandas as pd
 import streamlit as st
 
 from dashboard import entry_door, parts
-from dashboard.clearance import FillClearance
 from dashboard.data import Snapshot
 from dashboard.entry_form import EntryForm
 from schemas import fields as f
 from schemas import words
+from schemas.clearance import FillClearance
 from schemas.codes import sentence
 
 PAGE = "filling"

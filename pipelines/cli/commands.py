@@ -90,7 +90,7 @@ def run(
 ) -> None:
     """One run now: take in new files, compute, publish; prints what came in and what was rejected."""
     from pipelines.cli.console import run_with_progress
-    from pipelines.refresh.run import when_free
+    from pipelines.refresh.waiting import when_free
 
     if only and not accept_layout:
         raise Stop("--only says which changes of layout are accepted: give --accept-layout as well.")

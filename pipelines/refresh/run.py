@@ -197,24 +197,6 @@ def run_pass(
             warehouse.close()
 
 
-def when_free(make: Callable[[], PassResult], most_s: float) -> PassResult:
-    """Make a run; where another one is at work, again and again for so many seconds.
-
-    Raises
-    ------
-    WarehouseBusy
-        The other one is at work still.
-    """
-    until = time.monotonic() + most_s
-    while True:
-        try:
-            return make()
-        except WarehouseBusy:
-            if time.monotonic() >= until:
-                raise
-            time.sleep(0.5)
-
-
 def _pass(
     station: Station,
     warehouse: Warehouse,

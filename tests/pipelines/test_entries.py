@@ -128,7 +128,11 @@ def _value(field):
 @st.composite
 def rows(draw):
     source = SOURCES[
-        draw(st.sampled_from(["fills", "releases", "loans", "inspections", "air_tests", "compressor_log"]))
+        draw(
+            st.sampled_from(
+                ["fills", "releases", "loans", "inspections", "air_tests", "compressor_log", "fill_readings", "returns"]
+            )
+        )
     ]
     fields = [f for f in source.fields.values() if f.name != "revised_at"]
     plain = {"float": 20.0, "time": NOW, "date": NOW.date(), "text": "C1", "bool": True, "int": 1}
