@@ -15,11 +15,11 @@ import streamlit as st
 from dashboard import code_door, entry_door, parts, sign_in
 from dashboard.access import ALONE, LOCAL_NETWORK, ROLES, Refused, Viewer
 from dashboard.data import NothingPublished, Snapshot, open_snapshot
-from dashboard.views import air, divers, filling, fleet, inbox, season
+from dashboard.views import air, divers, filling, fleet, inbox, season, today
 from schemas import words
 
 #: in the order of the navigation; each module says its title and who may open it
-VIEWS = {module.__name__.rpartition(".")[2]: module for module in (filling, fleet, divers, season, air, inbox)}
+VIEWS = {module.__name__.rpartition(".")[2]: module for module in (filling, today, fleet, divers, season, air, inbox)}
 
 #: seconds between looks at the pointer while a page stands open
 LOOK_AGAIN_S = 20
@@ -85,7 +85,7 @@ def header(snapshot: Snapshot) -> None:
     if snapshot.viewer.role == LOCAL_NETWORK:
         parts.show(
             parts.note(
-                "Open to this local network: Filling and Fleet alone, without names of members and without dives, "
+                "Open to this local network: Filling, Today and Fleet alone, without names of members and dives, "
                 f"{_what_may_be_logged(snapshot)}. For all pages sit at the station's own machine."
             )
         )

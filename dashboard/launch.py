@@ -66,7 +66,7 @@ def command(
         The station's folder of snapshots.
     port : int
     local_network : bool
-        Listen beyond this machine; Filling and Fleet alone, without names.
+        Listen beyond this machine; Filling, Today and Fleet alone, without names.
     secrets : Path, optional
         Let people sign in with the provider that this file names; see `sign_in_host`.
     role, member_id : str, optional

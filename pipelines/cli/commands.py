@@ -212,7 +212,7 @@ def dashboard_command(
     port: Annotated[int, typer.Option(help="Port on 127.0.0.1.")] = 8600,
     browser: Annotated[bool, typer.Option(help="Open a browser.")] = True,
     local_network: Annotated[
-        bool, typer.Option("--local-network", help="Open Filling and Fleet to this network, without names.")
+        bool, typer.Option("--local-network", help="Open Filling, Today and Fleet to this network, without names.")
     ] = False,
     sign_in: Annotated[
         bool, typer.Option("--sign-in", help="People sign in with the provider of .streamlit/secrets.toml.")

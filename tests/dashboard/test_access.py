@@ -131,13 +131,13 @@ def test_every_published_table_says_who_may_see_it():
 
 
 def test_every_role_has_pages_and_no_other_role_has():
-    every = ["filling", "fleet", "divers", "season", "air", "inbox"]
+    every = ["filling", "today", "fleet", "divers", "season", "air", "inbox"]
     assert {role: pages_of(role) for role in ROLES} == {
         ALONE: every,
         MANAGER: every,
-        OPERATOR: ["filling", "fleet", "air", "inbox"],
+        OPERATOR: ["filling", "today", "fleet", "air", "inbox"],
         DIVER: ["season", "inbox"],
-        LOCAL_NETWORK: ["filling", "fleet"],
+        LOCAL_NETWORK: ["filling", "today", "fleet"],
     }
     assert not pages_of("") and not pages_of("Manager")
 

@@ -63,6 +63,7 @@ WORDS = {
         "80 % interval",
         "not sure: it may be no change at all",
     ],
+    "today": ["Do not fill from", "Held back", "What is next"],
     "air": ["Last air test failed", "Fills to call back: 1", "call the laboratory"],
     "inbox": [
         "Rejected, and how to fix it: 2",

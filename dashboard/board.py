@@ -1,0 +1,136 @@
+"""The day at the compressor: each filled unit with what is to be done next, in the order of the work.
+
+Pure: published frames and a moment in, rows out. It judges nothing new; it says which of the published findings
+comes next.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from dashboard.rows import Row
+from schemas import holds, words
+from schemas.codes import sentence
+from shared.filling.settled_after import settled_after_s
+
+#: what is to be done, in the order in which it is looked at
+HELD, ANALYSE, COOLING, LOOK, READY, OUT, EMPTY = "held", "analyse", "cooling", "look", "ready", "out", "empty"
+HEADINGS = {
+    HELD: "Held back",
+    ANALYSE: "To be analysed",
+    COOLING: "Cooling",
+    LOOK: "Check before it is handed over",
+    READY: "Nothing found against handing over",
+    OUT: "Handed over",
+    EMPTY: "Breathed or returned since: to be filled",
+}
+#: units filled longer ago are not the day's business, unless they are held back
+DAYS = 7
+NOT_ANALYSED = frozenset({"mix_not_analysed", "helium_not_analysed"})
+
+
+@dataclass(frozen=True)
+class Task:
+    """One unit and what is next for it."""
+
+    unit_id: str
+    state: str
+    fill: Row
+    says: str
+    #: while it cools: from when on it is worth reading; NaT where that is not known
+    worth_reading_at: pd.Timestamp = pd.NaT
+
+
+def tasks(
+    fills: pd.DataFrame,
+    units: pd.DataFrame,
+    life: pd.DataFrame,
+    now: pd.Timestamp,
+    zone: str,
+    *,
+    within_bar: float = 0.5,
+    settle_hours: float = 4.0,
+) -> list[Task]:
+    """What is to be done with each unit, in the order of the work and then of time.
+
+    Parameters
+    ----------
+    fills, units, life : DataFrame
+        Published `fill_quality`, `units` and `cylinder_life`.
+    now : Timestamp
+    zone : str
+        Of the station, for clock times.
+    within_bar, settle_hours : float
+        The check gauge's limit of error; how long a unit cools of which too little is known.
+    """
+    inside = fills[holds.still_inside(fills)].sort_values("filled_at")
+    recent = inside["filled_at"] > now - pd.Timedelta(days=DAYS)
+    held = inside["on_hold"].astype("boolean").fillna(False).astype(bool)
+    found = []
+    for row in inside[recent | held].to_dict("records"):
+        cylinders = words.listed(row.get("cylinder_ids")) or [row["unit_id"]]
+        found.append(_task(row, cylinders, units, life, now, zone, within_bar, settle_hours))
+    order = list(HEADINGS)
+    return sorted(found, key=lambda t: order.index(t.state))
+
+
+def _task(row, cylinders, units, life, now, zone, within_bar, settle_hours) -> Task:
+    reasons = words.listed(row["reasons"])
+    weighty = [code for code in reasons if code not in words.MINOR_REASONS]
+    worth = worth_reading_at(row, units, len(cylinders), within_bar, settle_hours)
+    if holds.held(row):
+        others = [code for code in weighty if code not in NOT_ANALYSED]
+        if not others and weighty:
+            return Task(row["unit_id"], ANALYSE, row, "Analyse it, and log the analysis: nobody knows what is inside.")
+        return Task(row["unit_id"], HELD, row, " ".join(sentence(code, row) for code in (others or weighty)[:2]))
+    used = _last(life, cylinders, row["filled_at"], tuple(_EVENTS))
+    if used is not None:
+        return Task(row["unit_id"], EMPTY, row, f"{_EVENTS[used['event']]} {words.clock(used['at'], zone)}.")
+    lent = _last(life, cylinders, row["filled_at"], ("lent",))
+    if lent is not None:
+        return Task(row["unit_id"], OUT, row, f"Lent {words.clock(lent['at'], zone)}.")
+    if row["gas_c_basis"] != "settled" and (pd.isna(worth) or now < worth):
+        when = "when it is as warm as the room" if pd.isna(worth) else f"from about {words.clock(worth, zone)}"
+        will_read = words.with_interval(
+            row["settled_pressure_bar_15c"], row["settled_low_bar_15c"], row["settled_high_bar_15c"], 0, "bar"
+        )
+        return Task(row["unit_id"], COOLING, row, f"Worth reading {when}. Expected at 15 °C: {will_read}.", worth)
+    if row["verdict"] in ("stop", "attention"):  # a hold that somebody lifted is still to be looked at
+        return Task(row["unit_id"], LOOK, row, " ".join(sentence(code, row) for code in weighty[:2]))
+    if row["verdict"] not in ("good", "short"):
+        return Task(row["unit_id"], LOOK, row, "It has no verdict.")
+    short = words.number(row["target_pressure_bar"] - row["settled_pressure_bar_15c"], 0, "bar")
+    return Task(row["unit_id"], READY, row, f"{short} under target." if row["verdict"] == "short" else "")
+
+
+def worth_reading_at(
+    row: Row, units: pd.DataFrame, cylinders: int, within_bar: float, settle_hours: float
+) -> pd.Timestamp:
+    """From when on a settled reading says what it will say; after `settle_hours` where too little is known."""
+    own = units[units["unit_id"] == row["unit_id"]]
+    seconds = np.nan
+    if len(own):
+        seconds = settled_after_s(
+            row["settled_pressure_bar_15c"],
+            row["gas_and_wall_c"],
+            row["ambient_c"],
+            own.iloc[0]["material"],
+            row["water_capacity_l"],
+            row["working_pressure_bar"],
+            cylinders,
+            row["o2_pct"],
+            row["he_pct"],
+            within_bar=within_bar,
+        )
+    seconds = 3600.0 * settle_hours if not np.isfinite(seconds) else seconds
+    return row["filled_at"] + pd.Timedelta(seconds=round(seconds))
+
+
+_EVENTS = {"dived": "Dived", "returned": "Returned", "unexplained_use": "Gas is missing since"}
+
+
+def _last(life: pd.DataFrame, cylinders: list[str], after: pd.Timestamp, events: tuple[str, ...]) -> Row | None:
+    """The last of these events of any of the cylinders after a moment."""
+    since = life[life["cylinder_id"].isin(cylinders) & (life["at"] > after) & life["event"].isin(events)]
+    return None if since.empty else since.sort_values("at").iloc[-1]

@@ -1,0 +1,77 @@
+"""Today: every unit that was filled lately, with what is to be done next, in the order of the work."""
+
+import pandas as pd
+
+from dashboard import board, parts
+from dashboard.access import ALONE, LOCAL_NETWORK, MANAGER, OPERATOR
+from dashboard.data import Snapshot
+from schemas import holds, words
+
+TITLE = "Today"
+#: roles that may open this page; what tables each sees stands in access.py
+OPEN_TO = (ALONE, LOCAL_NETWORK, MANAGER, OPERATOR)
+
+WEIGHTS = {board.HELD: 4, board.ANALYSE: 3, board.LOOK: 3, board.COOLING: 2, board.READY: 1}
+NEXT = {
+    board.COOLING: "A reading before then is still falling. Log the settled reading: it makes every later estimate "
+    "surer.",
+    board.READY: "Look at the tag, the analysis and the cylinder itself before it goes.",
+}
+
+
+def page(snapshot: Snapshot) -> None:
+    fills, units, life, sources = (snapshot.table(t) for t in ("fill_quality", "units", "cylinder_life", "gas_sources"))
+    failed = holds.failed_sources(sources)
+    if len(failed):
+        parts.show(
+            parts.bar(
+                "Do not fill from " + ", ".join(failed["source_id"]),
+                4,
+                parts.lines(*(holds.why_failed(row) for row in failed.to_dict("records"))),
+            )
+        )
+    found = board.tasks(
+        fills,
+        units,
+        life,
+        pd.Timestamp.now(tz="UTC"),
+        snapshot.zone,
+        within_bar=float(snapshot.policy("filling", "check_gauge_limit_bar")),
+        settle_hours=float(snapshot.policy("filling", "settle_hours")),
+    )
+    if not found:
+        parts.show(parts.plain(f"Nothing was filled in the last {board.DAYS} days, and no hold stands."))
+    counts = [f"{heading}: {n}" for state, heading in board.HEADINGS.items() if (n := _count(found, state))]
+    if counts:
+        parts.show(parts.plain(". ".join(counts) + "."))
+    for state, heading in board.HEADINGS.items():
+        rows = [task for task in found if task.state == state]
+        if rows:
+            parts.show(parts.heading(f"{heading}: {len(rows)}", 2, NEXT.get(state, "")), _listed(snapshot, state, rows))
+    parts.show(parts.caution(words.WHO_DECIDES))
+
+
+def _count(found: list[board.Task], state: str) -> int:
+    return sum(task.state == state for task in found)
+
+
+def _listed(snapshot: Snapshot, state: str, rows: list[board.Task]) -> parts.Markup:
+    newest = sorted(rows, key=lambda t: t.fill["filled_at"], reverse=True)
+    if state == board.COOLING:
+        newest = sorted(rows, key=lambda t: t.worth_reading_at)
+    return parts.table(
+        ["Unit", "Mix", "Stopped at", "What is next"],
+        [
+            (
+                parts.lines(
+                    parts.tag(task.unit_id, WEIGHTS.get(state, 1)), words.clock(task.fill["filled_at"], snapshot.zone)
+                ),
+                words.mix(task.fill["o2_pct"], task.fill["he_pct"]),
+                words.number(task.fill["stop_pressure_bar"], 0, "bar"),
+                parts.lines(task.says, f"Air: {holds.air(task.fill)}"),
+            )
+            for task in newest
+        ],
+        figures=(2,),
+        says=board.HEADINGS[state],
+    )

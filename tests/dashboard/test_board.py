@@ -1,0 +1,104 @@
+"""Each unit that was filled lately stands once on the day's page, under what is to be done next."""
+
+import pandas as pd
+import pytest
+from test_pages import run, said
+
+from dashboard import board
+from schemas import holds, words
+
+NOW = pd.Timestamp("2031-05-20 14:00", tz="UTC")
+UNITS = pd.DataFrame({"unit_id": ["C1"], "material": ["steel"]})
+LIFE = pd.DataFrame({"cylinder_id": pd.Series([], dtype="str"), "at": pd.Series([], dtype="datetime64[us, UTC]"),
+                     "event": pd.Series([], dtype="str")})  # fmt: skip
+
+
+def fill(hours_ago: float = 1.0, **other) -> dict:
+    """A good air fill of a steel 12, hot at stop."""
+    return {
+        "fill_id": "F1", "filled_at": NOW - pd.Timedelta(hours=hours_ago), "unit_id": "C1", "cylinder_ids": ["C1"],
+        "latest_fill": True, "verdict": "good", "released": False, "on_hold": False, "reasons": [],
+        "mix_verdict": "in_tolerance",
+        "gas_c_basis": "model", "gas_and_wall_c": 35.0, "ambient_c": 20.0, "water_capacity_l": 12.0,
+        "working_pressure_bar": 232.0, "target_pressure_bar": 232.0, "stop_pressure_bar": 230.0,
+        "settled_pressure_bar_15c": 220.0, "settled_low_bar_15c": 217.0, "settled_high_bar_15c": 223.0,
+        "o2_pct": 20.95, "he_pct": 0.0, "permitted_bar": 232.0, "air_state": "passed", "air_failed_on": pd.NaT,
+    } | other  # fmt: skip
+
+
+def one(row: dict, life: pd.DataFrame = LIFE, units: pd.DataFrame = UNITS) -> board.Task:
+    (found,) = board.tasks(pd.DataFrame([row]), units, life, NOW, "UTC")
+    return found
+
+
+def event(what: str, hours_ago: float, cylinder: str = "C1") -> pd.DataFrame:
+    return pd.DataFrame({"cylinder_id": [cylinder], "at": [NOW - pd.Timedelta(hours=hours_ago)], "event": [what]})
+
+
+STOP = {"verdict": "stop", "on_hold": True}
+
+
+@pytest.mark.parametrize(
+    ("row", "life", "state"),
+    [
+        (fill(1.0), LIFE, board.COOLING),
+        (fill(5.0), LIFE, board.READY),
+        (fill(1.0, gas_c_basis="settled"), LIFE, board.READY),
+        (fill(5.0, verdict="short", reasons=["short_fill"]), LIFE, board.READY),
+        (fill(5.0, verdict="attention", reasons=["gauge_drifting"]), LIFE, board.LOOK),
+        (fill(5.0, verdict=None), LIFE, board.LOOK),  # unknown is not ready
+        (fill(1.0, **STOP, reasons=["mix_not_analysed"]), LIFE, board.ANALYSE),
+        (fill(1.0, **STOP, reasons=["mix_not_analysed", "not_in_test"]), LIFE, board.HELD),
+        (fill(900.0, **STOP, reasons=["not_in_test"]), LIFE, board.HELD),  # however old
+        (fill(5.0, verdict="stop", released=True, reasons=["not_in_test"]), LIFE, board.LOOK),
+        (fill(5.0), event("dived", 2.0), board.EMPTY),
+        (fill(5.0), event("unexplained_use", 2.0), board.EMPTY),
+        (fill(5.0), event("lent", 2.0), board.OUT),
+        (fill(5.0), event("lent", 9.0), board.READY),  # brought in to be filled
+        (fill(5.0), event("dived", 2.0, "C2"), board.READY),
+        (fill(5.0, **STOP, reasons=["not_in_test"]), event("lent", 2.0), board.HELD),  # out, and not to be breathed
+    ],
+)
+def test_what_is_next_for_a_unit(row, life, state):
+    assert one(row, life).state == state
+
+
+def test_a_cooling_unit_says_from_when_it_is_worth_reading():
+    """The time constant of a steel 12 at 232 bar is 53 minutes: 14 bar to lose are half a bar after 3.3 of them."""
+    task = one(fill(1.0))
+    hours = (task.worth_reading_at - task.fill["filled_at"]).total_seconds() / 3600.0
+    assert 2.5 < hours < 3.6
+    assert words.clock(task.worth_reading_at, "UTC") in task.says and "220" in task.says
+    unknown = one(fill(1.0, gas_and_wall_c=float("nan")))
+    assert unknown.worth_reading_at - unknown.fill["filled_at"] == pd.Timedelta(hours=4)
+    assert one(fill(3.5, gas_and_wall_c=float("nan"))).state == board.COOLING
+    assert one(fill(0.1, unit_id="X9"), units=UNITS).state == board.COOLING  # a unit nobody registered
+
+
+def test_what_was_filled_again_or_long_ago_is_not_the_days_business():
+    old = fill(24.0 * board.DAYS + 1.0)
+    again = fill(9.0, latest_fill=False, fill_id="F0")
+    assert board.tasks(pd.DataFrame([old, again]), UNITS, LIFE, NOW, "UTC") == []
+
+
+def test_they_stand_in_the_order_of_the_work():
+    rows = [fill(5.0, unit_id="A"), fill(1.0, unit_id="B"), fill(5.0, unit_id="C", **STOP, reasons=["not_in_test"])]
+    states = [t.state for t in board.tasks(pd.DataFrame(rows), UNITS, LIFE, NOW, "UTC")]
+    assert states == [board.HELD, board.COOLING, board.READY]
+
+
+@pytest.mark.parametrize("role", ["operator", "local_network"])
+def test_the_page_names_every_hold_and_no_person_to_a_phone(published, role):
+    from dashboard.access import Viewer
+    from dashboard.data import open_snapshot
+
+    text = said(run(published, "today", role))
+    fills = open_snapshot(published, Viewer("alone")).table("fill_quality")
+    for row in holds.not_released(fills).to_dict("records"):
+        assert row["unit_id"] in text
+    assert "Held back" in text and words.WHO_DECIDES in text
+    assert "Cora" not in text
+
+
+def test_an_empty_station_says_so(published_empty):
+    assert "Nothing was filled in the last 7 days" in said(run(published_empty, "today"))
