@@ -15,7 +15,8 @@ from schemas.codes import sentence
 from shared.filling.settled_after import settled_after_s
 
 #: what is to be done, in the order in which it is looked at
-HELD, ANALYSE, COOLING, LOOK, READY, OUT, EMPTY = "held", "analyse", "cooling", "look", "ready", "out", "empty"
+HELD, ANALYSE, COOLING, LOOK, READY = "held", "analyse", "cooling", "look", "ready"
+OUT, EMPTY, HELD_LONGER = "out", "empty", "held_longer"
 HEADINGS = {
     HELD: "Held back",
     ANALYSE: "To be analysed",
@@ -24,8 +25,9 @@ HEADINGS = {
     READY: "Nothing found against handing over",
     OUT: "Handed over",
     EMPTY: "Breathed or returned since: to be filled",
+    HELD_LONGER: "Held back for longer than a week",
 }
-#: units filled longer ago are not the day's business, unless they are held back
+#: units filled longer ago are not the day's business; those among them that are held back come last
 DAYS = 7
 NOT_ANALYSED = frozenset({"mix_not_analysed", "helium_not_analysed"})
 
@@ -83,7 +85,15 @@ def _task(row, cylinders, units, life, now, zone, within_bar, settle_hours) -> T
         others = [code for code in weighty if code not in NOT_ANALYSED]
         if not others and weighty:
             return Task(row["unit_id"], ANALYSE, row, "Analyse it, and log the analysis: nobody knows what is inside.")
-        return Task(row["unit_id"], HELD, row, " ".join(sentence(code, row) for code in (others or weighty)[:2]))
+        first, *more = others or reasons or [""]
+        says = " ".join(
+            [
+                words.with_fix(first, row) if first else "No reason is on record.",
+                *(sentence(code, row) for code in more[:1]),
+            ]
+        )
+        longer = row["filled_at"] <= now - pd.Timedelta(days=DAYS)
+        return Task(row["unit_id"], HELD_LONGER if longer else HELD, row, says)
     used = _last(life, cylinders, row["filled_at"], tuple(_EVENTS))
     if used is not None:
         return Task(row["unit_id"], EMPTY, row, f"{_EVENTS[used['event']]} {words.clock(used['at'], zone)}.")

@@ -42,11 +42,19 @@ def page(snapshot: Snapshot) -> None:
     if not found:
         parts.show(parts.plain(f"Nothing was filled in the last {board.DAYS} days, and no hold stands."))
     counts = [f"{heading}: {n}" for state, heading in board.HEADINGS.items() if (n := _count(found, state))]
-    if counts:
+    if len(counts) > 1:
         parts.show(parts.plain(". ".join(counts) + "."))
     for state, heading in board.HEADINGS.items():
         rows = [task for task in found if task.state == state]
-        if rows:
+        if rows and state == board.HELD_LONGER:
+            parts.show(
+                parts.heading(f"{heading}: {len(rows)}", 2),
+                parts.items(
+                    f"{task.unit_id}, filled {words.day(task.fill['filled_at'].tz_convert(snapshot.zone))}: {task.says}"
+                    for task in rows
+                ),
+            )
+        elif rows:
             parts.show(parts.heading(f"{heading}: {len(rows)}", 2, NEXT.get(state, "")), _listed(snapshot, state, rows))
     parts.show(parts.caution(words.WHO_DECIDES))
 

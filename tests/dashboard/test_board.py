@@ -49,7 +49,8 @@ STOP = {"verdict": "stop", "on_hold": True}
         (fill(5.0, verdict=None), LIFE, board.LOOK),  # unknown is not ready
         (fill(1.0, **STOP, reasons=["mix_not_analysed"]), LIFE, board.ANALYSE),
         (fill(1.0, **STOP, reasons=["mix_not_analysed", "not_in_test"]), LIFE, board.HELD),
-        (fill(900.0, **STOP, reasons=["not_in_test"]), LIFE, board.HELD),  # however old
+        (fill(900.0, **STOP, reasons=["not_in_test"]), LIFE, board.HELD_LONGER),  # however old
+        (fill(5.0, **STOP, reasons=[]), LIFE, board.HELD),
         (fill(5.0, verdict="stop", released=True, reasons=["not_in_test"]), LIFE, board.LOOK),
         (fill(5.0), event("dived", 2.0), board.EMPTY),
         (fill(5.0), event("unexplained_use", 2.0), board.EMPTY),
