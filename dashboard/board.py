@@ -11,7 +11,7 @@ import pandas as pd
 
 from dashboard.rows import Row
 from schemas import holds, words
-from schemas.codes import sentence
+from schemas.codes import codes_that, sentence
 from shared.filling.settled_after import settled_after_s
 
 #: what is to be done, in the order in which it is looked at
@@ -29,7 +29,7 @@ HEADINGS = {
 }
 #: units filled longer ago are not the day's business; those among them that are held back come last
 DAYS = 7
-NOT_ANALYSED = frozenset({"mix_not_analysed", "helium_not_analysed"})
+NOT_ANALYSED = codes_that(lambda c: c.asks_analysis)
 
 
 @dataclass(frozen=True)

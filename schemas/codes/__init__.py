@@ -44,6 +44,8 @@ class Code:
         The gas is called back for its air; or nobody knows its source, from days on which an air stood failed.
     found_by : {"air_test", "settled_reading", "analysis"}, optional
         What brings it to light: a release given before that does not lift it.
+    asks_analysis : bool
+        An analysis that nobody has logged would answer it.
     out_of_trend, no_margin, closed_loop : bool
         The dive is left out of the trend; has no reserve margin; its cylinders do not say what was left to breathe.
     time_taken : bool
@@ -67,6 +69,7 @@ class Code:
     called_back: bool = False
     source_unknown: bool = False
     found_by: Literal["air_test", "settled_reading", "analysis"] | None = None
+    asks_analysis: bool = False
     out_of_trend: bool = False
     no_margin: bool = False
     closed_loop: bool = False

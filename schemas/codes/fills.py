@@ -53,6 +53,7 @@ CODES: list[Code] = [
         "mix_not_analysed",
         "Other than air may be inside and no analysis is known.",
         "Analyse it, and log who did and when.",
+        asks_analysis=True,
     ),
     note(
         "residue_unknown",
@@ -63,6 +64,7 @@ CODES: list[Code] = [
         "helium_not_analysed",
         "Helium may be inside and was not analysed: oxygen alone does not tell.",
         "Analyse helium as well.",
+        asks_analysis=True,
     ),
     stop(
         "sides_analysed_apart",
