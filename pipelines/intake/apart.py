@@ -20,7 +20,13 @@ from pipelines.readers.tables.sheet import Refused, refused
 
 #: bytes from which a file is read apart, by its ending: of text, of markup, of a workbook packed and unpacked
 LARGE_TEXT, LARGE_MARKUP, LARGE_PACKED, LARGE_UNPACKED = 64 << 20, 24 << 20, 3 << 20, 48 << 20
+#: how many times its size a workbook's rows unpack to
+USUAL_RATIO = 12
+_BOOKS = (".xlsx", ".xlsm")
 _TABLES, _JOB = "tables.pickle", "job.pickle"
+#: how the system ends it for its time, and for want of memory
+_NO_TIME = -int(getattr(signal, "SIGXCPU", 24))
+_KILLED = {-int(getattr(signal, name, 0)) for name in ("SIGKILL", "SIGSEGV", "SIGABRT", "SIGBUS")} - {0}
 #: how its process ends without memory, or with an error of the system, whose number is added
 _NO_MEMORY, _OS_ERROR = 75, 100
 
@@ -34,29 +40,35 @@ class Limits:
     written: int = 16 << 30
 
 
-def limits_for(size: int) -> Limits:
+def limits_for(weight: int) -> Limits:
     """Six tenths of this machine's memory; two minutes, and three seconds more for each megabyte, up to an hour."""
     try:
         memory = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES")
     except (AttributeError, ValueError, OSError):
         memory = 8 << 30
-    return Limits(max(memory * 6 // 10, 1 << 30), min(120 + 3 * (size >> 20), 3600))
+    return Limits(max(memory * 6 // 10, 1 << 30), min(120 + 3 * (weight >> 20), 3600))
 
 
-def is_large(path: Path, ending: str) -> bool:
-    """Whether reading this file may cost much; a workbook is weighed by what its parts say they unpack to."""
+def weight_of(path: Path, ending: str) -> int:
+    """Bytes of what is to be read; of a workbook what its parts say they unpack to, or most likely do."""
     size = path.stat().st_size
-    if ending in (".xlsx", ".xlsm"):
-        return size > LARGE_PACKED or _unpacked(path) > LARGE_UNPACKED
-    return size > (LARGE_MARKUP if ending == ".uddf" else LARGE_TEXT)
-
-
-def _unpacked(path: Path) -> int:
+    if ending not in _BOOKS:
+        return size
+    if size > LARGE_PACKED:  # even its list of parts may be built to do harm
+        return size * USUAL_RATIO
     try:
         with zipfile.ZipFile(path) as archive:
             return sum(entry.file_size for entry in archive.infolist())
     except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError):
-        return 0
+        return size
+
+
+def is_large(path: Path, ending: str) -> bool:
+    """Whether reading this file may cost much."""
+    if ending in _BOOKS and path.stat().st_size > LARGE_PACKED:
+        return True
+    least = LARGE_UNPACKED if ending in _BOOKS else LARGE_MARKUP if ending == ".uddf" else LARGE_TEXT
+    return weight_of(path, ending) > least
 
 
 def read_apart(job: Job, limits: Limits) -> Iterator[RawTable]:
@@ -77,14 +89,14 @@ def read_apart(job: Job, limits: Limits) -> Iterator[RawTable]:
     try:
         code = child.wait(timeout=4 * limits.seconds)
     except subprocess.TimeoutExpired:
-        code = -signal.SIGXCPU
+        code = _NO_TIME
     finally:
         if child.poll() is None:
             child.kill()
             child.wait()
-    if code == -signal.SIGXCPU:
+    if code == _NO_TIME:
         raise refused("too_costly", limit=f"{limits.seconds} seconds of computing")
-    if code in (_NO_MEMORY, -signal.SIGKILL, -signal.SIGSEGV, -signal.SIGABRT, -signal.SIGBUS):
+    if code == _NO_MEMORY or code in _KILLED:
         raise refused("too_costly", limit=f"{limits.memory >> 20} MB of memory")
     if _OS_ERROR <= code < _OS_ERROR + 100:
         raise OSError(code - _OS_ERROR, os.strerror(code - _OS_ERROR))

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
-from pipelines.intake.apart import is_large, limits_for, read_apart
+from pipelines.intake.apart import is_large, limits_for, read_apart, weight_of
 from pipelines.intake.file_layout import FileLayout
 from pipelines.intake.read_job import Job, read_job
 from pipelines.readers.forms import FORMS, Known
@@ -33,5 +33,6 @@ def read_file(
     if layout.source in FORMS and layout.uddf is not None:
         known = Known(warehouse.links(), warehouse.ids("member"), warehouse.ids("unit"))
         job = replace(job, station=replace(station, uddf=layout.uddf, time_zone=layout.zone), known=known)
-    large = layout.source is not None and is_large(path, Path(file).suffix.lower())
-    yield from read_apart(job, limits_for(path.stat().st_size)) if large else read_job(job)
+    ending = Path(file).suffix.lower()
+    large = layout.source is not None and is_large(path, ending)
+    yield from read_apart(job, limits_for(weight_of(path, ending))) if large else read_job(job)
