@@ -126,6 +126,8 @@ def words_for(error: Exception) -> tuple[str, int]:
     explained = (SettingsError, *of_warehouse, NothingPublished, BackupRefused)
     if isinstance(error, (*explained, NotOurs, WrongEnding, PortTaken, NotStarted, FileNotFoundError, FileExistsError)):
         return str(error), 2
+    if isinstance(error, IsADirectoryError) and error.filename:
+        return f"{error.filename} is a folder, where coldfill keeps a file. Move it away; a run writes the file.", 2
     if isinstance(error, (PermissionError, OSError, sqlite3.Error)):
         return f"{error}. Check the folder's rights and the room on the disk.", 2
     if isinstance(error, (duckdb.SerializationException, duckdb.InternalException)) or (

@@ -122,7 +122,7 @@ LESSONS = Step(
 )
 DIVES = Step(
     name="dives",
-    version=5,
+    version=6,
     build=_dives,
     gives=DIVE_TABLES,
     reads=_READS | {"dive_station": EVERY},

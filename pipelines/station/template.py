@@ -12,6 +12,7 @@ from openpyxl.styles import Alignment, Border, Font, PatternFill, Side
 from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.datavalidation import DataValidation
 
+from pipelines.readers.tables.workbook import TO_PRINT
 from schemas.fields import Field
 from schemas.sources import SOURCES, Source
 from schemas.written_text import EXAMPLE
@@ -91,7 +92,7 @@ def write_template(source: str, to: Path) -> Path:
     declared = SOURCES[source]
     book = Workbook()
     _log_sheet(book.active, declared)
-    _print_sheet(book.create_sheet("to print"), declared)
+    _print_sheet(book.create_sheet(TO_PRINT), declared)
     to.parent.mkdir(parents=True, exist_ok=True)
     book.save(to)
     return to

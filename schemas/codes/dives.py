@@ -73,6 +73,30 @@ CODES: list[Code] = [
         out_of_trend=True,
     ),
     note(
+        "depth_jumps",
+        "Between two samples the depth changes faster than anybody moves: a sample is wrong, and so may be the "
+        "greatest depth and the rate. It is left out of the trend, and no margin is stated.",
+        "Correct the samples.",
+        out_of_trend=True,
+        no_margin=True,
+    ),
+    note(
+        "no_depth",
+        "Recorded at no depth, though gas was used: the depth is missing. It is left out of the trend, and no margin "
+        "is stated.",
+        "Correct the record.",
+        out_of_trend=True,
+        no_margin=True,
+    ),
+    note(
+        "start_pressure_doubtful",
+        "It began at more than one and a half times the working pressure: pressure, unit or cylinder is wrong. It is "
+        "left out of the trend, and no margin is stated.",
+        "Correct the record.",
+        out_of_trend=True,
+        no_margin=True,
+    ),
+    note(
         "clock_reset",
         "Dated to the days at which a computer's clock begins again, and far from this member's other dives: the date "
         "is not believed, and the dive is left out of the trend.",

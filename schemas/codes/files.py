@@ -18,6 +18,11 @@ NOTICES = [
         "The folder's name says that a system or a file service keeps it for itself: the tables in it are not read.",
         "If they hold rows that count, put them into another folder.",
     ),
+    Code(
+        "other_sheets_passed_over",
+        "The workbook has rows of the same kind on another sheet: only those of the first are read.",
+        "Put all rows onto one sheet, or each sheet into a file of its own; or name the sheet in station.toml.",
+    ),
     Code("not_a_file", "This is no file that can be read.", "Take it out of the inbox."),
     Code(
         "layout_waits",

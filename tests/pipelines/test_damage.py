@@ -200,3 +200,17 @@ def test_commands_tell_of_a_damaged_snapshot_in_a_sentence(copy, tmp_path, comma
     words, code = words_for(printed.exception)
     assert code == 2
     assert "coldfill run" in words
+
+
+@pytest.mark.parametrize("place", ["lake/.being-read.json", "archive/readings.jsonl", "published/last_pass.json"])
+def test_a_folder_in_place_of_a_file_is_named_in_a_sentence(copy, place):
+    path = copy.folder / place
+    path.unlink(missing_ok=True)
+    path.mkdir()
+    s.drop(copy, "fills-more.csv", [s.fill(20)], 50)
+    with pytest.raises(IsADirectoryError) as raised:
+        s.run(copy)
+    said, code = words_for(raised.value)
+    assert code == 2 and "is a folder" in said and path.name in said
+    path.rmdir()
+    assert s.run(copy).held == ""

@@ -305,6 +305,32 @@ def test_gas_that_was_lost_is_stated_but_teaches_no_rate():
     assert not trend.loc["d1", "in_trend"] and trend.loc["d2", "in_trend"]
 
 
+def _spiked(depth_m):
+    found = profile(bars={1: (210.0, 70.0)})
+    found.loc[60, "depth_m"] = depth_m
+    return found
+
+
+@pytest.mark.parametrize(
+    "code, change, tanks, samples",
+    [
+        ("depth_jumps", {}, {}, [_spiked(300.0)]),
+        ("no_depth", {}, {}, [profile(depth_m=0.0, bars={1: (210.0, 70.0)})]),
+        ("no_depth", SHORT | {"mean_depth_m": 0.0, "max_depth_m": 0.0}, {}, []),
+        ("start_pressure_doubtful", SHORT, {"start_pressure_bar": 440.0}, []),
+        (None, {}, {}, [_spiked(19.0)]),
+        (None, SHORT, {"start_pressure_bar": 300.0}, []),
+    ],
+)
+def test_figures_of_a_dive_that_cannot_have_been_teach_nothing(code, change, tanks, samples):
+    known = tank("d1", unit_id="c1", **tanks)
+    made = build([dive("d1", **change)], [known], samples)["dive_consumption"]
+    doubts = {"depth_jumps", "no_depth", "start_pressure_doubtful"} & set(made["flags"][0])
+    assert doubts == ({code} if code else set())
+    trend = trend_rows(made, pd.DataFrame([dive("d1", **change)]))
+    assert trend["in_trend"].tolist() == [code is None]
+
+
 @pytest.mark.parametrize("known", [SHORT, {}])
 def test_two_dives_in_one_second_are_said_to_overlap(known):
     other = known | ({"max_depth_m": 31.0, "mean_depth_m": 24.0} if known else {})

@@ -197,3 +197,17 @@ def test_a_sheet_cut_short_is_refused(tmp_path):
         return data[: len(data) // 2] if name.endswith("sheet1.xml") else data
 
     assert rules(read(rebuilt(save(tmp_path, [FILL_COLUMNS, GOOD]), replace=cut))) == ["broken_workbook"]
+
+
+@pytest.mark.parametrize(
+    "rows, said", [([], False), ([FILL_COLUMNS], False), ([["to print"], [], FILL_COLUMNS, ["F9", "x"]], True)]
+)
+def test_rows_on_another_sheet_are_not_passed_over_in_silence(tmp_path, rows, said):
+    def more(book):
+        other = book.create_sheet("April")
+        for row in rows:
+            other.append(list(row))
+
+    table = read(save(tmp_path, [list(FILL_COLUMNS), GOOD], change=more))
+    assert table.rows_read == 1
+    assert ("other_sheets_passed_over" in table.notes) is said

@@ -78,7 +78,9 @@ def test_entities_in_a_part_whatever_it_is_called(tmp_path, called):
     assert table.refused.rule == "unsafe_workbook"
 
 
-@pytest.mark.parametrize("cell", [b'"' + b"x" * (20 << 20), b'"' + b"x\n" * (10 << 20) + b'"', b"x" * (20 << 20)])
+@pytest.mark.parametrize(
+    "cell", [b'"' + b"x" * (20 << 20), b'"' + b"x\n" * (10 << 20) + b'"', b"x" * (20 << 20)], ids=len
+)
 def test_an_endless_cell_or_line(tmp_path, cell):
     head, row = csv_text({}).encode().splitlines()
     data = head + b"\n" + row.replace(b"F1", cell, 1) + b"\n"

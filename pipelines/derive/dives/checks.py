@@ -13,6 +13,13 @@ from shared.gas.constants import ATM_BAR, GRAVITY_M_S2
 from shared.gas.mixing import max_operating_depth_m
 
 BREATHES_SHARE = 0.35
+FASTEST_M_S = 5.0
+"""Nobody sinks or rises so fast between two samples: a spike of the sensor (no source)."""
+LEAST_DEPTH_M = 0.5
+"""A dive that never was as deep as this was recorded without its depth."""
+MOST_OF_WORKING = 1.5
+"""Nobody dives a cylinder above the pressure of its test, usually one and a half times what it works at (common
+practice, no source)."""
 
 
 def dive_flags(
@@ -63,6 +70,7 @@ def dive_flags(
         "trace_starts_late": any_of(built.by_trace & breathed & (built.readings.first_s > NEAR_END_S)),
         "trace_ends_early": any_of(built.by_trace & breathed & (duration - built.readings.last_s > NEAR_END_S)),
         **_against_fill(built, any_of),
+        **_impossible(built, any_of(counted & (rows["start_bar"] > MOST_OF_WORKING * rows["working_bar"])), has_rows),
     }
     lists: list[list[str]] = [[] for _ in range(n)]
     for code, mask in marks.items():
@@ -71,6 +79,23 @@ def dive_flags(
     for i, dive_id in enumerate(dives["dive_id"]):
         lists[i] += sorted(built.flags.get(dive_id, set()) - set(lists[i]))
     return lists, closed | loop | bad_gas | missing | rising | (built.place < 0)
+
+
+def _impossible(built: Built, start_too_high: NDArray, has_rows: NDArray) -> dict[str, NDArray]:
+    """Figures of one dive that cannot have been."""
+    samples = built.samples
+    jumps = np.zeros(len(built.dives), bool)
+    within = np.diff(samples.dive) == 0
+    with np.errstate(invalid="ignore", divide="ignore"):
+        fast = np.abs(np.diff(samples.depth_m)) > FASTEST_M_S * np.diff(samples.t_s)
+    jumps[samples.dive[1:][within & fast]] = True
+    deepest = samples.reduce(np.maximum, samples.depth_m)
+    deepest = np.where(np.isfinite(deepest), deepest, unknown_as_nan(built.dives["max_depth_m"]))
+    return {
+        "depth_jumps": jumps,
+        "no_depth": has_rows & (deepest < LEAST_DEPTH_M),
+        "start_pressure_doubtful": start_too_high,
+    }
 
 
 def _against_fill(built: Built, any_of) -> dict[str, NDArray]:

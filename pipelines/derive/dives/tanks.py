@@ -115,6 +115,9 @@ def resolve_tanks(
         capacity_sd_pct=sd_pct,
         cylinders=np.maximum(cylinders / posts, 0.5),
         wall_j_k=_wall_j_k(unit, register, whole, registered / posts),
+        working_bar=unknown_as_nan(unit.map(register["working_pressure_bar"]))
+        if "working_pressure_bar" in register
+        else np.nan,
         joined=joined,
         posts=posts,
         o2=o2,

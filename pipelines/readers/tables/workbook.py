@@ -10,7 +10,7 @@ import numpy as np
 import pyarrow as pa
 
 from pipelines.readers.tables.csv_text import true_kind, without_blank_rows
-from pipelines.readers.tables.mapping import Mapping
+from pipelines.readers.tables.mapping import Mapping, same_header
 from pipelines.readers.tables.sheet import MOST_COLUMNS, Sheet, refused
 from schemas.written_text import LONGEST_CELL
 
@@ -20,6 +20,10 @@ MOST_ENTRIES = 5_000
 MOST_RATIO = 300
 MOST_ROWS = 1_048_576
 MOST_MERGED = 2_000
+#: the sheet of our own templates that is filled in by hand
+TO_PRINT = "to print"
+#: rows of another sheet in which headers are looked for
+MOST_LOOKED_AT = 20
 MOST_MERGED_CELLS = 100_000
 #: markup, in any encoding that a parser would find out by itself
 _MARKUP = re.compile(rb"(\xef\xbb\xbf)?\s*<|\xff\xfe|\xfe\xff|\x00*<\x00")
@@ -51,6 +55,8 @@ def read_workbook(path: Path, mapping: Mapping) -> Sheet:
         book = openpyxl.load_workbook(path, read_only=True, data_only=True, keep_links=False)
         sheet = _choose(book, mapping)
         made = _read(sheet, parts, path, mapping)
+        if not mapping.sheet and any(_holds_the_same(s, made.headers, mapping) for s in book.worksheets[1:]):
+            made.notes.append("other_sheets_passed_over")
         book.close()
         return made
     except (
@@ -146,6 +152,21 @@ def _choose(book, mapping: Mapping):
             "sheet_not_found", value=mapping.sheet, found=", ".join(s.title for s in sheets[:20]), source=mapping.source
         )
     return found
+
+
+def _holds_the_same(sheet, headers: list[str], mapping: Mapping) -> bool:
+    """Whether another sheet has these headers and a row below them: rows that somebody may believe are read."""
+    if not hasattr(sheet, "iter_rows") or sheet.title == TO_PRINT:
+        return False
+    sheet.reset_dimensions()
+    wanted = {same_header(header) for header in headers if header}
+    found = False
+    for cells in sheet.iter_rows(max_row=mapping.header_row + MOST_LOOKED_AT, max_col=MOST_COLUMNS, values_only=True):
+        here = {same_header(str(cell)) for cell in cells if cell is not None}
+        if found and here:
+            return True
+        found |= len(wanted & here) >= max(2, len(wanted) * 2 // 3)
+    return False
 
 
 def _read(sheet, parts: dict[str, dict], path: Path, mapping: Mapping) -> Sheet:
