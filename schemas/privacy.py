@@ -1,6 +1,7 @@
 """What a list of problems repeats of a file: never a value of a personal column, never an address."""
 
 import re
+from collections.abc import Iterable
 
 import pandas as pd
 
@@ -13,17 +14,20 @@ PERSONAL_SOURCES = frozenset({"members"})
 PERSONAL_COLUMNS = frozenset({"display_name", "email", "operator", "analysed_by", "inspector", "released_by"})
 #: an address, in any text
 _ADDRESS = re.compile(r"[^\s,;:<>()\"'\[\]=|]+@[^\s,;:<>()\"'\[\]=|]+")
+_WORD = re.compile(r"\w+")
 _HEADERS = re.compile(r"(The headers found are: )(.*?)(\.$|$)", re.DOTALL)
 HIDDEN = "…"
 
 
-def without_personal(problems: pd.DataFrame, source: str) -> pd.DataFrame:
+def without_personal(problems: pd.DataFrame, source: str, names: Iterable[str] = ()) -> pd.DataFrame:
     """Problems of a source with what must not be repeated taken out of value, message and fix.
 
     Parameters
     ----------
     problems : DataFrame
         Columns column, value, rule, message and fix.
+    names : iterable of str
+        Members' names, repeated nowhere, wherever they were typed; of a single word they may be any word.
     """
     if problems.empty:
         return problems
@@ -47,7 +51,31 @@ def without_personal(problems: pd.DataFrame, source: str) -> pd.DataFrame:
             _HEADERS.sub(lambda m: m[1] + ", ".join(h if h in known else HIDDEN for h in m[2].split(", ")) + m[3], text)
             for text in made["message"]
         ]
+    hidden = _Names(names)
+    for name in ("column", "value", "message", "fix"):
+        texts = [hidden.taken_out(text) if isinstance(text, str) else text for text in made[name]]
+        if any(isinstance(new, str) and new != old for new, old in zip(texts, made[name], strict=True)):
+            made[name] = pd.Series(texts, index=made.index, dtype="str")
     for name in ("column", "value", "message", "fix"):
         if made[name].astype("str").str.contains("@", regex=False).any():
             made[name] = [_ADDRESS.sub(HIDDEN, text) if isinstance(text, str) else text for text in made[name]]
     return made
+
+
+class _Names:
+    """Names of two words or more, by their first word: few texts hold one, and are looked at closely."""
+
+    def __init__(self, names: Iterable[str]):
+        self._by_word: dict[str, list[str]] = {}
+        for name in sorted(set(names), key=len, reverse=True):
+            words = _WORD.findall(name.casefold())
+            if len(words) > 1:
+                self._by_word.setdefault(words[0], []).append(name)
+
+    def taken_out(self, text: str) -> str:
+        """The text without them, whatever their capitals and the blanks between their words."""
+        for word in set(_WORD.findall(text.casefold())) & self._by_word.keys():
+            for name in self._by_word[word]:
+                spaced = r"\s+".join(re.escape(part) for part in name.split())
+                text = re.sub(spaced, HIDDEN, text, flags=re.IGNORECASE)
+        return text

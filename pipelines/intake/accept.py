@@ -257,7 +257,7 @@ class Acceptor:
     def _reject_frame(self, source: str, problems: pd.DataFrame, file: str, sha256: str, waiting: pd.Series) -> None:
         if problems.empty:
             return
-        problems = without_personal(problems, source).assign(
+        problems = without_personal(problems, source, self.warehouse.member_names()).assign(
             source=source, file=file, file_sha256=sha256, first_seen_at=self.now, waiting=waiting.to_numpy(bool)
         )
         problems["first_seen_at"] = problems["first_seen_at"].astype("datetime64[us, UTC]")

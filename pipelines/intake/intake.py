@@ -171,7 +171,7 @@ class Intake:
                 self._take(found, last)
             except Unreadable as why:  # tried again each run: rights and networks recover without the file changing
                 what = problem("unreadable", found=str(why))
-                self.result.add(_entry(found, [0, 0, 0], what) | {"file_sha256": ""})
+                self.result.add(self._entry(found, [0, 0, 0], what) | {"file_sha256": ""})
                 self.result.unreadable.append(found.file)
                 self._notice(found.file, "unreadable", None, inside=False, found=str(why))
 
@@ -239,7 +239,7 @@ class Intake:
             if not found.earlier and not refused:
                 self._tell_times_taken(found.file, taken)
             self._record(found, archived, counts, "refused" if refused else "taken", before, refs, names)
-        return _entry(found, counts, refused)
+        return self._entry(found, counts, refused)
 
     def _tell_saved_again(self, found: InboxFile) -> None:
         """What a new time of known bytes does to the order of rows."""
@@ -281,7 +281,21 @@ class Intake:
                 RawTable(found.source or "", pd.DataFrame(), refused=why), found.file, found.sha256, found.modified_at
             )
             self._record(found, archived, [0, 0, 0], "refused", before, set(), None)
-        return _entry(found, [0, 0, 0], why)
+        return self._entry(found, [0, 0, 0], why)
+
+    def _entry(self, found: InboxFile, counts: list[int], refused: Problem | None) -> dict:
+        """What a run says of one file."""
+        why = None
+        if refused:
+            names = self.warehouse.member_names()
+            why = without_personal(as_frame([refused]), found.source or "", names)["message"].iloc[0]
+        return {
+            "file": found.file,
+            "file_sha256": found.sha256,
+            "source": found.source,
+            **dict(zip(("rows_read", "rows_accepted", "rows_rejected"), counts, strict=True)),
+            "refused": why,
+        }
 
     def _record(
         self,
@@ -423,14 +437,3 @@ def _times_taken(raw: RawTable) -> Counter[str]:
     if raw.source == SAMPLES or "value_flags" not in raw.rows:
         return Counter()
     return Counter(code for codes in raw.rows["value_flags"] for code in codes if code in TIMES_TAKEN)
-
-
-def _entry(found: InboxFile, counts: list[int], refused: Problem | None) -> dict:
-    """What a run says of one file."""
-    return {
-        "file": found.file,
-        "file_sha256": found.sha256,
-        "source": found.source,
-        **dict(zip(("rows_read", "rows_accepted", "rows_rejected"), counts, strict=True)),
-        "refused": without_personal(as_frame([refused]), found.source or "")["message"].iloc[0] if refused else None,
-    }

@@ -88,7 +88,7 @@ _BESIDE = {
 }
 #: sources whose rows answer `ids`, `dives` and the like
 _ANSWERS = {
-    "members": ("member",),
+    "members": ("member", "member_names"),
     "cylinders": ("cylinder", "unit"),
     "fills": ("fill",),
     "dives": ("dives",),
@@ -261,6 +261,11 @@ class Warehouse:
     def ids(self, register: str) -> set[str]:
         """What a reference may name: `member`, `cylinder`, `unit`, `fill`."""
         return self._once(register, lambda: {row[0] for row in self.con.execute(REGISTERS[register]).fetchall()})
+
+    def member_names(self) -> set[str]:
+        """Names of members, as they are shown to people."""
+        asked = "SELECT display_name FROM rows_members WHERE state = 'current'"
+        return self._once("member_names", lambda: {row[0] for row in self.con.execute(asked).fetchall() if row[0]})
 
     def sets_not_joined(self) -> dict[str, list[str]]:
         """Independent and sidemount sets by id, with their cylinders."""

@@ -60,6 +60,23 @@ def test_names_of_operators_and_inspectors_are_not_repeated(tmp_path):
     assert "Ines" not in shown and "Vard" not in shown
 
 
+def test_the_name_of_a_member_is_repeated_from_no_file(tmp_path):
+    """Also where a list of members lies under another name, without its header."""
+    station = s.make(tmp_path)
+    s.drop(station, "members.csv", s.MEMBERS)
+    s.drop(station, "cylinders.csv", s.CYLINDERS)
+    s.take_in(station)
+    s.drop(station, "cylinders-2.csv", "M1,Ines Vard,ines@weir.example\nM2,Jon Alder,\n", 5)
+    s.drop(station, "fills.csv", [s.fill(1, ambient_c="ask ines  vard"), s.fill(2, unit_id="Jon Alder"), s.fill(3)], 5)
+    s.drop(station, "kits.csv", [{"member_id": "Ines Vard", "valid_from": "2026-01-01"}], 5)
+    result = s.take_in(station)
+    problems = s.open_problems(station)
+    assert len(problems) == 4
+    shown = (problems.drop(columns="file").to_string(max_colwidth=None) + str(result.files)).casefold()
+    assert not any(name in shown for name in ("ines", "vard", "alder"))
+    assert "the headers found are: m1" in shown
+
+
 @pytest.mark.skipif(os.name == "nt", reason="rights of files are others there")
 def test_nobody_but_its_owner_reads_the_warehouse(tmp_path):
     station = s.make(tmp_path)
