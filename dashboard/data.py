@@ -18,7 +18,7 @@ from schemas.entries import entry_source
 from schemas.frames import conform, empty
 from schemas.logins import COLUMNS as LOGIN_COLUMNS
 from schemas.policy import SECTIONS
-from schemas.snapshot import Manifest, NothingPublished, Part, part_bytes, read_manifest, standing_name
+from schemas.snapshot import Manifest, NothingPublished, Part, last_held, part_bytes, read_manifest, standing_name
 from schemas.tables import TABLES
 
 __all__ = ["NothingPublished", "Refused", "Snapshot", "open_snapshot", "sign_in_facts"]
@@ -81,6 +81,10 @@ class Snapshot:
         It says nothing of what an entry holds, so that whoever saved one may know.
         """
         return _taken_in(self.published, self.name)
+
+    def held(self) -> str:
+        """Why the last run kept this snapshot although something was new, or the empty text."""
+        return last_held(self.published)
 
     def names(self) -> dict[str, str]:
         """Names of members the viewer may know, by member_id."""

@@ -30,7 +30,7 @@ class _Runner:
             if self.at_work:
                 return
             self.at_work = True
-        threading.Thread(target=self._work, daemon=True).start()
+        threading.Thread(target=self._work, name=f"run of {self.station}", daemon=True).start()
 
     def _work(self) -> None:
         while True:

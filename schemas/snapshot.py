@@ -26,6 +26,8 @@ POINTER = "current"
 MANIFEST = "manifest.json"
 #: what later passes that found nothing new have to add to the snapshot that stands
 SINCE = "since.json"
+#: what the last run says of itself
+LAST_PASS = "last_pass.json"
 
 
 #: how a snapshot is named: by its moment, UTC, to the microsecond
@@ -154,6 +156,15 @@ def standing_name(published: Path) -> str:
 
 def _nothing(published: Path) -> NothingPublished:
     return NothingPublished(f"Nothing is published in {published} yet. Run `coldfill run` there first.")
+
+
+def last_held(published: Path) -> str:
+    """Why the last run kept the snapshot that stands although something was new, or the empty text."""
+    try:
+        held = json.loads((published / LAST_PASS).read_text(encoding="utf-8"))["held"]
+    except (OSError, *_RUBBISH):
+        return ""
+    return held if isinstance(held, str) else ""
 
 
 def read_manifest(published: Path, name: str | None = None) -> Manifest:

@@ -41,7 +41,6 @@ def show(snapshot: Snapshot) -> None:
         return
     waiting = entry_door.pending(snapshot)
     if waiting:
-        trouble = trouble_of(snapshot.published)
         parts.show(
             parts.bar(
                 "Saved, being computed",
@@ -49,7 +48,7 @@ def show(snapshot: Snapshot) -> None:
                 parts.lines(
                     *(said(snapshot, entry) for entry in waiting[-MOST_SHOWN:]),
                     f"and {len(waiting) - MOST_SHOWN} before" if len(waiting) > MOST_SHOWN else "",
-                    f"The run failed: {trouble}" if trouble else "The figures follow with the next run.",
+                    _when(snapshot),
                 ),
             )
         )
@@ -64,6 +63,16 @@ def show(snapshot: Snapshot) -> None:
         else:
             parts.show(parts.bar(f"Saved, but not taken: {_kind(file)}", 4, parts.lines(*_why(snapshot, file))))
     st.session_state["saved_entries"] = left
+
+
+def _when(snapshot: Snapshot) -> str:
+    """When the figures follow, or why they do not."""
+    trouble, held = trouble_of(snapshot.published), snapshot.held()
+    if not (trouble or held):
+        return "The figures follow with the next run."
+    if not may_see(snapshot.viewer, "runs"):
+        return "The last run did not publish. Tell who runs the station."
+    return f"The run failed: {trouble}" if trouble else f"The last run published nothing. {held}"
 
 
 def said(snapshot: Snapshot, entry: Written) -> str:

@@ -26,10 +26,9 @@ from pipelines.station.upgrade import open_warehouse
 from pipelines.warehouse import files, problems
 from pipelines.warehouse.store import FIRST_PUBLISHED, MACHINE_ROOM, Warehouse, WarehouseBusy
 from schemas.frames import conform
-from schemas.snapshot import FORM, SINCE, Manifest, NothingPublished, SnapshotNewer, read_manifest
+from schemas.snapshot import FORM, LAST_PASS, SINCE, Manifest, NothingPublished, SnapshotNewer, read_manifest
 from schemas.tables import TABLES
 
-LAST_PASS = "last_pass.json"
 LOCK = ".pass.lock"
 Progress = Callable[[str, int, int], None]
 

@@ -21,6 +21,7 @@ from cronsim import CronSim, CronSimError
 
 from pipelines.station.ports import free_port
 from pipelines.station.settings import SettingsError, Station
+from schemas.snapshot import LAST_PASS
 
 DEPLOYMENT = "station"
 START_SECONDS = float(os.environ.get("COLDFILL_SERVER_START_SECONDS", "120"))
@@ -178,7 +179,7 @@ def _missed(station: Station, cron: str, now: datetime) -> bool:
     from zoneinfo import ZoneInfo
 
     try:
-        last = datetime.fromisoformat(json.loads((station.published / "last_pass.json").read_text())["started_at"])
+        last = datetime.fromisoformat(json.loads((station.published / LAST_PASS).read_text())["started_at"])
     except (OSError, ValueError, KeyError, TypeError):  # none yet, or rubbish
         return True
     zone = ZoneInfo(station.time_zone)

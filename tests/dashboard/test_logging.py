@@ -1,5 +1,7 @@
 """What can be logged on the pages, by whom, and what is said of it, without a browser."""
 
+import json
+import threading
 from shutil import copytree
 
 import made_up
@@ -9,9 +11,10 @@ from made_up import ME
 from streamlit.testing.v1 import AppTest
 from test_pages import run, said
 
-from dashboard import code_door, entry_door
+from dashboard import code_door, entry_door, run_after_entry
 from dashboard.access import MAY_LOG, ROLES, Refused, Viewer, may_log
 from dashboard.data import open_snapshot
+from dashboard.views import saved
 from schemas import entries, station_code
 from schemas.clearance import fill_clearance
 from schemas.entries import NotSaved, new_token
@@ -163,9 +166,7 @@ def test_no_form_stands_where_nothing_may_be_logged(station):
 def test_what_is_pending_names_nobody_to_who_may_not_know(station):
     log_stop(run(station, "filling", "operator", **LOG))
     snapshot = open_snapshot(station, Viewer("local_network"))
-    from dashboard.views.saved import said as in_a_line
-
-    assert "Cora" not in in_a_line(snapshot, entry_door.pending(snapshot)[0])
+    assert "Cora" not in saved.said(snapshot, entry_door.pending(snapshot)[0])
 
 
 def test_an_entry_is_told_of_until_a_snapshot_knows_it(station, monkeypatch):
@@ -358,3 +359,40 @@ def test_without_a_code_nothing_is_asked_for_on_the_local_network(station):
 def test_the_code_lets_log_what_an_operator_logs_and_no_more(kind):
     assert may_log(Viewer("local_network", code_given=True), kind) == may_log(Viewer("operator"), kind)
     assert not may_log(Viewer("diver", ME, code_given=True), kind)
+
+
+def test_a_run_that_publishes_nothing_is_said_while_an_entry_waits(station):
+    test = run(station, "filling", "operator", **LOG)
+    log_stop(test)
+    (station / "last_pass.json").write_text(json.dumps({"held": "The clock says 2020-01-01, set it right."}))
+    assert "The last run published nothing. The clock says 2020-01-01" in said(test.run())
+    snapshot = open_snapshot(station, Viewer("local_network", code_given=True))
+    assert saved._when(snapshot) == "The last run did not publish. Tell who runs the station."
+    (station / "last_pass.json").write_text("[")
+    assert "follow with the next run" in said(test.run())
+
+
+def test_what_is_saved_while_a_run_is_at_work_gets_one_more(tmp_path, monkeypatch):
+    begun, go_on, runs = threading.Semaphore(0), threading.Semaphore(0), []
+
+    def run_slowly(station):
+        runs.append(station)
+        begun.release()
+        go_on.acquire()
+        return "no room" if len(runs) == 1 else ""
+
+    monkeypatch.setattr(run_after_entry, "_run", run_slowly)
+    published = tmp_path / "published"
+    assert not run_after_entry.ask_for_run(published)  # no station there
+    (tmp_path / "station.toml").touch()
+    assert run_after_entry.ask_for_run(published)
+    begun.acquire()
+    for _ in range(3):
+        run_after_entry.ask_for_run(published)
+    go_on.release()
+    begun.acquire()
+    assert run_after_entry.trouble_of(published) == "no room"
+    worker = next(t for t in threading.enumerate() if t.name == f"run of {tmp_path.resolve()}")
+    go_on.release()
+    worker.join()
+    assert len(runs) == 2 and run_after_entry.trouble_of(published) == ""
