@@ -57,7 +57,7 @@ MAY_IMPORT_INSIDE = {
     "pipelines.intake": {"readers", "station", "warehouse"},
     "pipelines.publish": {"station"},
     "pipelines.refresh": {"derive", "intake", "publish", "station", "warehouse"},
-    "pipelines.schedule": {"refresh", "station"},
+    "pipelines.schedule": {"publish", "refresh", "station"},
     "pipelines.cli": {"intake", "publish", "refresh", "schedule", "station", "warehouse"},
 }
 

@@ -362,13 +362,16 @@ def report(
     kind: Annotated[
         str, typer.Argument(metavar="KIND", help="morning, labels, inspections, calendar, season or card.")
     ],
-    to: Annotated[Path, typer.Option("--to", help="File to write: .html, for the calendar .ics.", metavar="FILE")],
+    to: Annotated[
+        Path | None, typer.Option("--to", help="File to write: .html, for the calendar .ics.", metavar="FILE")
+    ] = None,
     station: StationOption = HERE,
     day: Annotated[
         str,
         typer.Option("--day", help="Fills of this day (2031-05-20); else the last one with a fill.", metavar="DATE"),
     ] = "",
     member: Annotated[str, typer.Option("--member", help="Whose season.", metavar="MEMBER_ID")] = "",
+    send: Annotated[bool, typer.Option("--send", help="Send the morning sheet as [mail] says.")] = False,
 ) -> None:
     """Pages to print: morning sheet, fill labels, dates for the inspector, a diver's season, a card for a power cut.
 
@@ -378,6 +381,16 @@ def report(
 
     if kind not in KINDS:
         raise Stop(f"{kind}: not one of {', '.join(KINDS)}.")
+    if send:
+        from pipelines.publish.send import send_morning
+
+        if kind != "morning":
+            raise Stop("--send: only the morning sheet is sent.")
+        print(send_morning(_station(station)))
+    if to is None:
+        if send:
+            return
+        raise Stop("--to: name the file to write.")
     try:
         with _writing(to):
             Reports(_station(station), day).write(kind, to, member)

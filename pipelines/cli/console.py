@@ -115,6 +115,7 @@ def words_for(error: Exception) -> tuple[str, int]:
     from pipelines.cli.demo import NotOurs
     from pipelines.intake.rebuild import WarehouseLost
     from pipelines.publish.export import WrongEnding
+    from pipelines.publish.send import NotSent
     from pipelines.schedule.serve import NotStarted
     from pipelines.station.backup import BackupRefused
     from pipelines.station.ports import PortTaken
@@ -123,7 +124,7 @@ def words_for(error: Exception) -> tuple[str, int]:
     from schemas.snapshot import NothingPublished
 
     of_warehouse = (WarehouseBusy, WarehouseDamaged, WarehouseLost, WarehouseNewer, WarehouseOlder)
-    explained = (SettingsError, *of_warehouse, NothingPublished, BackupRefused)
+    explained = (SettingsError, *of_warehouse, NothingPublished, BackupRefused, NotSent)
     if isinstance(error, (*explained, NotOurs, WrongEnding, PortTaken, NotStarted, FileNotFoundError, FileExistsError)):
         return str(error), 2
     if isinstance(error, IsADirectoryError) and error.filename:

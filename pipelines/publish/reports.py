@@ -64,11 +64,17 @@ class Reports:
         if kind == "calendar":
             to.write_bytes(self.calendar())
         elif kind == "season":
-            to.write_text(self._page("season.html", **self.season(member)), encoding="utf-8")
+            to.write_text(self.page("season.html", **self.season(member)), encoding="utf-8")
         else:
-            to.write_text(self._page(f"{kind}.html", **getattr(self, kind)()), encoding="utf-8")
+            to.write_text(self.page(f"{kind}.html", **getattr(self, kind)()), encoding="utf-8")
 
-    def _page(self, template: str, **values: Any) -> str:
+    @property
+    def as_of(self) -> str:
+        """The day of the snapshot, for people."""
+        return words.day(pd.Timestamp(self.manifest.as_of_on))
+
+    def page(self, template: str, **values: Any) -> str:
+        """A page of `report_pages` with these values."""
         from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
         pages = Environment(
@@ -80,7 +86,7 @@ class Reports:
         )
         return pages.get_template(template).render(
             station=self.manifest.station["name"],
-            as_of=words.day(pd.Timestamp(self.manifest.as_of_on)),
+            as_of=self.as_of,
             made_at=words.clock(pd.Timestamp(self.manifest.created_at), self.zone),
             **values,
         )

@@ -12,7 +12,9 @@ from prefect.runtime import flow_run
 @flow(name="coldfill-pass", retries=1, retry_delay_seconds=30)
 def station_pass(station_dir: str) -> dict:
     """One run over a station: intake, build, publish. Safe to repeat; a second run finds nothing new."""
+    from pipelines.publish.send import NotSent, send_if_due
     from pipelines.refresh.run import run_pass
+    from pipelines.station.clock import now
     from pipelines.station.settings import load_station
 
     logger = get_run_logger()
@@ -24,4 +26,9 @@ def station_pass(station_dir: str) -> dict:
     result = run_pass(station, progress=tell, run_name=str(flow_run.get_name() or ""))
     for line in result.lines():
         logger.info(line)
+    try:
+        if said := send_if_due(station, now()):
+            logger.info(said)
+    except NotSent as error:  # the next run tries again
+        logger.error("The morning sheet was not sent. %s", error)
     return result.for_scripts()

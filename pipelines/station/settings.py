@@ -13,6 +13,7 @@ from pydantic import AfterValidator, BeforeValidator, Field, create_model, model
 
 from pipelines.readers.tables.mapping import Mapping
 from pipelines.station.layouts import NamedLayout, Sources
+from pipelines.station.mail import Mail
 from pipelines.station.settings_words import (
     FILE,
     Mistake,
@@ -62,6 +63,8 @@ class Station:
     people: AnyMapping[str, str] = field(default_factory=dict)
     roles_claim: str = ""
     cron: str = "*/10 * * * *"
+    #: where the morning sheet is sent
+    mail: Mail = field(default_factory=Mail)
 
     inbox = property(lambda self: self.folder / "inbox")
     archive = property(lambda self: self.folder / "archive")
@@ -184,6 +187,7 @@ class _File(Table):
     uddf: _Uddf = _Uddf()
     roles: _Roles = _Roles()
     schedule: _Schedule = _Schedule()
+    mail: Mail = Mail()
     scale: _Scale = _Scale()
 
 
@@ -231,6 +235,7 @@ def _station(folder: Path, text: str) -> Station:
         people=read.roles.people,
         roles_claim=read.roles.claim,
         cron=read.schedule.cron,
+        mail=read.mail,
     )
 
 

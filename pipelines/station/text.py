@@ -106,6 +106,18 @@ _MORE = """\
 # manager = ["someone@station.example"]
 # claim = ""                           # the provider's claim that holds roles, if it does
 
+# Sending the morning sheet, by `coldfill report morning --send` or each day by `coldfill schedule`. It names members:
+# send it only to those who may read that. The password stands in the environment, COLDFILL_MAIL_PASSWORD.
+# [mail]
+# to = ["manager@quay.example"]
+# sender = "station@quay.example"
+# host = "smtp.quay.example"
+# port = 587
+# security = "starttls"                # "tls" from the first byte (port 465), "none" on one's own machine
+# user = "station@quay.example"
+# webhook = "https://chat.example/hook"   # gets the sheet in plain words as JSON; counts only, no names
+# at = "07:00"                         # local time from which the schedule sends it, once a day
+
 [schedule]
 # Minute, hour, day, month, weekday: when `coldfill schedule` makes a run.
 cron = "*/10 * * * *"

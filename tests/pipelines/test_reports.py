@@ -78,7 +78,7 @@ def test_the_calendar_holds_the_next_date_of_each_cylinder(station, sample_stati
 def test_markup_in_a_name_stays_text(station):
     reports = Reports(station)
     reports.names = {m: "<script>x</script>" for m in reports.names}
-    page = reports._page("season.html", **reports.season(sorted(reports.names)[0]))
+    page = reports.page("season.html", **reports.season(sorted(reports.names)[0]))
     assert "<script>" not in page and "&lt;script&gt;" in page
 
 
