@@ -14,12 +14,14 @@ TITLE = "Inbox"
 OPEN_TO = (ALONE, DIVER, MANAGER, OPERATOR)
 
 MOST_ROWS = 150
-OUTCOMES = {"accepted": "taken", "refused": "refused whole", "partly": "taken in part"}
+OUTCOMES = {"accepted": "taken", "refused": "refused whole", "partly": "taken in part", "withdrawn": "withdrawn"}
 
 
 def page(snapshot: Snapshot) -> None:
     files, rejects, notices = (snapshot.table(t) for t in ("ingest_files", "rejects", "notices"))
-    still_open = rejects[rejects["resolved_at"].isna()]
+    unresolved = rejects[rejects["resolved_at"].isna()]
+    still_open = unresolved[unresolved["dismissed_at"].isna()]
+    dismissed = unresolved[unresolved["dismissed_at"].notna()]
     parts.show(
         parts.facts(
             [
@@ -36,11 +38,15 @@ def page(snapshot: Snapshot) -> None:
                     f"in {words.plural(still_open['file'].nunique(), 'file')}",
                 ),
                 ("Fixed", words.number(rejects["resolved_at"].notna().sum())),
+                *([("Dismissed", words.number(len(dismissed)))] if len(dismissed) else []),
                 *newest(snapshot),
             ]
         )
     )
     problems(still_open)
+    if may_see(snapshot.viewer, "withdrawn"):
+        taken_out(snapshot)
+    left_as_they_are(snapshot, dismissed)
     if len(notices):
         parts.show(parts.heading(f"To know: {len(notices)}", 2, "Nothing was rejected for these."))
         named = notices["value"].notna() & (notices["value"] != notices["file"])
@@ -120,7 +126,9 @@ def problems(still_open: pd.DataFrame) -> None:
                         r.column if words.known(r.column) else "",
                         f"“{_short(r.value)}”" if words.known(r.value) else "",
                     ),
-                    parts.lines(r.message, f"rule: {r.rule}"),
+                    parts.lines(
+                        r.message, f"rule: {r.rule}", f"number: {r.problem_id}" if words.known(r.problem_id) else ""
+                    ),
                     r.fix,
                 )
                 for r in each(shown.head(MOST_ROWS))
@@ -130,6 +138,69 @@ def problems(still_open: pd.DataFrame) -> None:
     )
     if len(shown) > MOST_ROWS:
         parts.show(parts.note(f"The first {MOST_ROWS} of {len(shown)}; `coldfill rejects --to FILE` writes them all."))
+
+
+def taken_out(snapshot: Snapshot) -> None:
+    """Rows and files that somebody withdrew, by whom and why."""
+    out = snapshot.table("withdrawn")
+    out = out[out["source"] != "problems"].sort_values("withdrawn_at", ascending=False)
+    if out.empty:
+        return
+    parts.show(
+        parts.heading(
+            f"Withdrawn: {len(out)}",
+            2,
+            "Left out of everything computed until it is brought back: `coldfill reinstate`, with what stands first.",
+        )
+    )
+    parts.show(
+        parts.table(
+            ["What", "Why", "By whom", "Since", "From"],
+            [
+                (
+                    parts.lines(
+                        f"files:{r.key[:12]}" if r.source == "files" else f"{r.source}:{r.key}",
+                        words.plural(r.rows_out, "row") if r.source == "files" else "",
+                        "every version of it" if r.source != "files" and r.rows_out > 1 else "",
+                    ),
+                    r.reason,
+                    r.withdrawn_by,
+                    words.clock(r.withdrawn_at, snapshot.zone),
+                    parts.lines(
+                        *words.listed(r.files),
+                        f"given again in {', '.join(again)}: it stays out"
+                        if (again := words.listed(r.given_again_in))
+                        else "",
+                    ),
+                )
+                for r in each(out.head(MOST_ROWS))
+            ],
+            says="Withdrawn",
+        )
+    )
+
+
+def left_as_they_are(snapshot: Snapshot, dismissed: pd.DataFrame) -> None:
+    """Problems that somebody decided to leave, and why."""
+    if dismissed.empty:
+        return
+    parts.show(parts.heading(f"Dismissed: {len(dismissed)}", 2, "Rejected as before; somebody decided to leave it so."))
+    parts.show(
+        parts.table(
+            ["Where", "What is wrong", "Why it is left", "By whom", "Since"],
+            [
+                (
+                    parts.lines(r.file, _place(r), f"number: {r.problem_id}"),
+                    r.message,
+                    r.dismissed_reason,
+                    r.dismissed_by,
+                    words.clock(r.dismissed_at, snapshot.zone),
+                )
+                for r in each(dismissed.sort_values("dismissed_at", ascending=False).head(MOST_ROWS))
+            ],
+            says="Dismissed problems",
+        )
+    )
 
 
 def _place(problem) -> str:
