@@ -114,6 +114,7 @@ class Withdrawals:
                     break
             changed += withdrawn.leave_out(self.warehouse, self.now)
             changed += withdrawn.reopen_of_content_before(self.warehouse)
+            problems.number(self.warehouse)
             changed += withdrawn.dismiss(self.warehouse)
             changed += self._let_wait()
             changed += self._list_given_again()

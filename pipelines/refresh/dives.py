@@ -14,6 +14,7 @@ from pipelines.station.settings import Station
 from pipelines.warehouse.lake import parts_by_member, read_samples
 from pipelines.warehouse.rows import tanks_without_a_row_that_counts
 from pipelines.warehouse.store import Warehouse
+from pipelines.warehouse.withdrawn import samples_out
 
 if TYPE_CHECKING:
     from pipelines.derive.dives.step import MemberDives
@@ -199,6 +200,7 @@ def _parts(refresh: Refresh, station: Station, warehouse: Warehouse) -> list[Par
     of_units = _positions_of_units(units)
     lake = parts_by_member(warehouse)
     of_lake = dict(list(lake.groupby("member_id")))
+    out = samples_out(warehouse)
     members = sorted(of_dives)
     shelf.put("dive_air", _air(dives, of_dives, ambient_by_day(fills)))
     of_air = refresh.positions("dive_air", "member_id")
@@ -234,7 +236,8 @@ def _parts(refresh: Refresh, station: Station, warehouse: Warehouse) -> list[Par
                 later={
                     # parts of the lake are named by their content; which of two samples wins hangs on order_at
                     "dive_samples": Later(
-                        frame_hash(files[["path", "order_at"]]), partial(read_samples, station.lake, files)
+                        frame_hash(files[["path", "order_at"]]) + "".join(map(str, out.get(member, []))),
+                        partial(read_samples, station.lake, files, out.get(member, [])),
                     )
                 },
             )

@@ -4,7 +4,7 @@ import errno
 import hashlib
 import io
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -75,10 +75,13 @@ def parts_by_member(warehouse: Warehouse) -> pd.DataFrame:
     )
 
 
-def read_samples(lake: Path, parts: pd.DataFrame) -> pd.DataFrame:
+def read_samples(
+    lake: Path, parts: pd.DataFrame, without: Sequence[tuple[str, str, float | None]] = ()
+) -> pd.DataFrame:
     """The samples of these parts, later parts winning, ordered by dive and time.
 
-    A sample that says when it was revised wins by that moment instead of its file's.
+    A sample that says when it was revised wins by that moment instead of its file's. `without` names withdrawn ones
+    by member_id, dive_id and t_s, or all of a dive where that is None.
 
     Raises
     ------
@@ -96,6 +99,9 @@ def read_samples(lake: Path, parts: pd.DataFrame) -> pd.DataFrame:
             )
             rows = rows.iloc[np.argsort(order.to_numpy(), kind="stable")]
         rows = rows.drop_duplicates(["member_id", "dive_id", "t_s"], keep="last")
+    for member, dive, t_s in without:
+        out = (rows["member_id"] == member) & (rows["dive_id"] == dive)
+        rows = rows[~(out if t_s is None else out & (rows["t_s"] == t_s))]
     return conform(rows, _FIELDS).sort_values(["member_id", "dive_id", "t_s"], ignore_index=True)
 
 

@@ -8,7 +8,7 @@ from typing import Any
 
 import pandas as pd
 
-from pipelines.warehouse.key_text import key_text
+from pipelines.warehouse.key_text import BETWEEN, key_text
 from pipelines.warehouse.store import REGISTERS, STORED, Warehouse
 from schemas.sources import SOURCES
 
@@ -200,6 +200,16 @@ def to_read_again(warehouse: Warehouse) -> set[tuple[str, str]]:
                 f"(SELECT 1 FROM rows_{source} c WHERE c.state = 'withdrawn' AND {same})"
             )
     return set(warehouse.con.execute(" UNION ".join(asked)).fetchall())
+
+
+def samples_out(warehouse: Warehouse) -> dict[str, list[tuple[str, str, float | None]]]:
+    """Withdrawn samples by member: member_id, dive_id and t_s, or None for all of the dive."""
+    found: dict[str, list[tuple[str, str, float | None]]] = {}
+    asked = "SELECT key FROM withdrawn WHERE source = 'dive_samples' ORDER BY key"
+    for (key,) in warehouse.con.execute(asked).fetchall():
+        member, dive, *moment = key.split(BETWEEN)
+        found.setdefault(member, []).append((member, dive, float(moment[0]) if moment else None))
+    return found
 
 
 # --- problems -------------------------------------------------------------------------------------

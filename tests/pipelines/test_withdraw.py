@@ -1,9 +1,13 @@
 """What a person withdraws goes out of everything computed and comes back as it was; nothing is lost or silent."""
 
+import contextlib
 import shutil
 
 import pytest
 import small_station as s
+
+from pipelines.intake.pending import PendingFiles
+from pipelines.warehouse import withdrawn
 
 AT = "2026-03-30 {:02d}:00Z"
 
@@ -222,6 +226,55 @@ def test_a_withdrawn_content_leaves_the_one_before_it_with_its_problems(station)
     s.same(second, counted(station))
 
 
+# --- samples --------------------------------------------------------------------------------------
+def test_samples_go_out_by_their_dive_or_one_by_one(published, before):
+    s.drop(published, "withdrawals.csv", [says("dive_samples", "M1 · D2"), says("dive_samples", "M1 | D5 | 600")], 10)
+    s.run(published)
+    dives = s.published(published)["dive_consumption"].set_index("dive_id")
+    assert dives["method"].fillna("unknown")[["D2", "D5", "D8"]].to_list() == ["unknown", "trace", "trace"]
+    profile = s.published(published)["dive_profile"].set_index(["dive_id", "t_s"]).index
+    assert ("D5", 570) in profile and ("D5", 600) not in profile and ("D8", 600) in profile
+    s.drop(
+        published,
+        "withdrawals-2.csv",
+        [says("withdrawals", f"dive_samples:{key}", 10) for key in ("M1 · D2", "M1 · D5 · 600")],
+        20,
+    )
+    s.run(published)
+    s.same(before, s.published(published))
+
+
+# --- a run that dies ------------------------------------------------------------------------------
+class Dead(BaseException):
+    """Ends a run as a power cut does."""
+
+
+def _die(*_):
+    raise Dead
+
+
+def test_a_run_that_dies_before_it_is_done_leaves_the_rest_to_the_next(station, tmp_path, monkeypatch):
+    sha256 = sha256_of(station, "dives.csv")
+    steps = (
+        ("withdrawals.csv", [says("cylinders", "C1"), says("files", sha256)]),
+        ("withdrawals-2.csv", [says("withdrawals", f"{thing}", 10) for thing in ("cylinders:C1", f"files:{sha256}")]),
+    )
+    shutil.copytree(station.folder, tmp_path / "alive")
+    alive = s.load_station(tmp_path / "alive")
+    for minutes, (name, rows) in enumerate(steps, 10):
+        s.drop(alive, name, rows, minutes)
+        s.take_in(alive)
+        s.drop(station, name, rows, minutes)
+        for module, part in ((withdrawn, "leave_out"), (withdrawn, "to_read_again"), (PendingFiles, "once_more")):
+            with monkeypatch.context() as patch:
+                patch.setattr(module, part, _die)
+                with contextlib.suppress(Dead):
+                    s.take_in(station)
+        s.take_in(station)
+        s.same(counted(alive), counted(station))
+        assert len(s.open_problems(alive)) == len(s.open_problems(station))
+
+
 # --- rows that never counted, and problems --------------------------------------------------------
 def test_a_row_that_waits_or_was_rejected_goes_and_comes_back_with_its_problem(station):
     s.drop(station, "fills-b.csv", [s.fill(8, unit_id="C9"), s.fill(9, ambient_c="warm")], 5)
@@ -260,7 +313,7 @@ def test_a_rebuild_withdraws_the_same(published):
     s.drop(published, "fills-b.csv", [s.fill(5, stop_pressure_bar="225")], 5)
     s.drop(published, "withdrawals.csv", [says("fills", "F5"), says("dives", "M1 · D2"), says("cylinders", "C1")], 10)
     s.run(published)
-    withdrawn = s.published(published)
+    without = s.published(published)
     s.run(published, rebuild=True)
-    s.same(withdrawn, s.published(published))
+    s.same(without, s.published(published))
     assert states(published, "fills", "F5") == ["withdrawn"] * 2
