@@ -8,7 +8,6 @@ import os
 import tempfile
 from collections import Counter
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
 from pathlib import Path
 
 import duckdb
@@ -25,9 +24,10 @@ from pipelines.intake.passed_over import list_passed_over
 from pipelines.intake.pending import Look, PendingFiles, Reading, ToRead
 from pipelines.intake.ranks import rows_that_would_win, settle_ranks
 from pipelines.intake.read_file import read_file
+from pipelines.intake.result import IntakeResult, entry_of
 from pipelines.intake.withdraw import MOST_ROUNDS
 from pipelines.readers.forms import FORMS
-from pipelines.readers.raw import Problem, RawTable, as_frame, problem
+from pipelines.readers.raw import Problem, RawTable, problem
 from pipelines.readers.tables.sheet import Refused
 from pipelines.station.settings import FILE as SETTINGS
 from pipelines.station.settings import Station
@@ -35,7 +35,6 @@ from pipelines.warehouse import files, problems
 from pipelines.warehouse.rows import anything_waits, corrections_taken_back, sets_named_like_cylinders
 from pipelines.warehouse.store import STORED, Warehouse
 from schemas.codes import codes_that
-from schemas.privacy import without_personal
 from schemas.words import plural
 
 Progress = Callable[[str, int, int], None]
@@ -44,47 +43,6 @@ _MACHINE = (duckdb.IOException, duckdb.OutOfMemoryException, duckdb.FatalExcepti
 _MACHINE_ERRNO = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EIO, errno.EMFILE, errno.ENFILE)
 #: said of a file with the count of its rows
 TIMES_TAKEN = codes_that(lambda c: c.time_taken)
-
-
-@dataclass
-class IntakeResult:
-    """What a run took in."""
-
-    files_read: int = 0
-    rows_read: int = 0
-    rows_accepted: int = 0
-    rows_rejected: int = 0
-    refused: int = 0
-    resolved: int = 0
-    seen_again: int = 0
-    files: list[dict] = field(default_factory=list)
-    notices: int = 0
-    #: what a changed layout would make of accepted rows, and waits for a yes
-    layout_changes: list[dict[str, str]] = field(default_factory=list)
-    #: files whose rows counted once and that can be read neither in the inbox nor in the archive
-    out_of_reach: list[str] = field(default_factory=list)
-    #: files that could not be opened
-    unreadable: list[str] = field(default_factory=list)
-
-    @property
-    def found_problems(self) -> bool:
-        """Whether this run rejected or refused something."""
-        return self.rows_rejected > 0 or self.refused > 0
-
-    def add(self, entry: dict) -> None:
-        """Count a file; one that was read twice in this run counts as it was read last."""
-        for old in [f for f in self.files if (f["file"], f["file_sha256"]) == (entry["file"], entry["file_sha256"])]:
-            self._count(old, -1)
-            self.files.remove(old)
-        self._count(entry, 1)
-        self.files.append(entry)
-
-    def _count(self, entry: dict, sign: int) -> None:
-        self.files_read += sign
-        self.refused += sign * (entry["refused"] is not None)
-        self.rows_read += sign * entry["rows_read"]
-        self.rows_accepted += sign * entry["rows_accepted"]
-        self.rows_rejected += sign * entry["rows_rejected"]
 
 
 class Intake:
@@ -111,6 +69,7 @@ class Intake:
         here = scan(self.station.inbox, passed := PassedOver())
         self.result.notices += list_passed_over(self.warehouse, passed, self.now)
         self.pending.note_in_archive()
+        self._number_problems()
         self.layouts.forget_settled()
         seen = self._look(here)
         seen.refused_and_gone = [file for file in seen.refused_and_gone if not passed.may_hold(file)]
@@ -121,12 +80,13 @@ class Intake:
         # The registers and links of this run, and those that waited for them, decide what the names in files of
         # several sources and in some logs mean.
         self._retry()
-        self._take_all(self._look(here).todo if tables else seen.todo, progress, total)
+        out = self._settle_withdrawals(here)
+        self._take_all(self._look(here).todo if tables or out else seen.todo, progress, total)
         self._take_all(self.pending.ambiguous_now(), progress, total)
         self._retry()
         if self.accept.damaged:
             self.read_again(self.accept.damaged)
-        self._settle_withdrawals()
+        self._settle_withdrawals(here)
         self._tell_names_used_twice()
         self._tell_patterns_without_files(here)
         self.result.layout_changes = self.layouts.still_open()
@@ -284,18 +244,7 @@ class Intake:
         return self._entry(found, [0, 0, 0], why)
 
     def _entry(self, found: InboxFile, counts: list[int], refused: Problem | None) -> dict:
-        """What a run says of one file."""
-        why = None
-        if refused:
-            names = self.warehouse.member_names()
-            why = without_personal(as_frame([refused]), found.source or "", names)["message"].iloc[0]
-        return {
-            "file": found.file,
-            "file_sha256": found.sha256,
-            "source": found.source,
-            **dict(zip(("rows_read", "rows_accepted", "rows_rejected"), counts, strict=True)),
-            "refused": why,
-        }
+        return entry_of(found, counts, refused, self.warehouse.member_names() if refused else ())
 
     def _record(
         self,
@@ -383,19 +332,32 @@ class Intake:
             with self.warehouse.transaction():
                 self.result.notices += self.warehouse.note(file, rule, value, self.now, **words)
 
+    def _number_problems(self) -> None:
+        """Problems that an earlier version listed get the numbers by which they can be dismissed."""
+        if problems.any_without_number(self.warehouse):
+            with self.warehouse.transaction():
+                problems.number(self.warehouse)
+
     # --- what is withdrawn --------------------------------------------------------------------
-    def _settle_withdrawals(self) -> None:
-        """Bring withdrawals into effect; what comes back may bring back more, and is read again where it must be."""
+    def _settle_withdrawals(self, here: list[InboxFile]) -> bool:
+        """Bring withdrawals into effect; gives whether anything went out or came back.
+
+        What comes back may bring back more, is read again where it must be, and may change what names in files mean.
+        """
         tried: set[tuple[str, str]] = set()
-        for _ in range(MOST_ROUNDS):
+        for n in range(MOST_ROUNDS):
             settled = self.accept.withdrawals.settle()
             again = settled.again - tried
+            self.result.withdrawals += settled.moved
             if not settled.changed and not again:
-                break
+                return n > 0
             tried |= again
             self.pending.forget_names()
             self.read_again(again)
             self._answer_older_contents(again)
+            self._take_all(self._look(here).todo, lambda *_: None, 0)
+            self._retry()
+        return True
 
     def _answer_older_contents(self, known: set[tuple[str, str]]) -> None:
         """These contents count again: where they are the last of their place, they answer what was rejected before."""

@@ -5,7 +5,7 @@ older versions count again. The newest word decides: a withdrawal of the withdra
 takes out again.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import pandas as pd
 
@@ -24,10 +24,14 @@ MOST_ROUNDS = 10
 
 @dataclass
 class Settled:
-    """What came of it: whether anything changed, and the files that are to be read again, by place and sha256."""
+    """What came of it: whether anything changed, what went out or came back, and files to be read again.
 
-    changed: bool
-    again: set[tuple[str, str]]
+    Files are named by place and sha256.
+    """
+
+    changed: bool = False
+    moved: int = 0
+    again: set[tuple[str, str]] = field(default_factory=set)
 
 
 class Withdrawals:
@@ -104,17 +108,17 @@ class Withdrawals:
     def settle(self) -> Settled:
         """Bring rows, samples, problems and readings to what stands; one transaction."""
         if not withdrawn.to_settle(self.warehouse):
-            return Settled(False, set())
-        changed = 0
+            return Settled()
+        changed = moved = 0
         with self.warehouse.transaction(changes=False):
             for _ in range(MOST_ROUNDS):
-                moved = withdrawn.set_standing(self.warehouse, self.standing())
-                changed += moved
-                if not moved:
+                now_moved = withdrawn.set_standing(self.warehouse, self.standing())
+                moved += now_moved
+                if not now_moved:
                     break
+            changed += moved
             changed += withdrawn.leave_out(self.warehouse, self.now)
             changed += withdrawn.reopen_of_content_before(self.warehouse)
-            problems.number(self.warehouse)
             changed += withdrawn.dismiss(self.warehouse)
             changed += self._let_wait()
             changed += self._list_given_again()
@@ -123,7 +127,7 @@ class Withdrawals:
             again = withdrawn.to_read_again(self.warehouse)
             if not changed and not again:
                 withdrawn.set_settled(self.warehouse)
-        return Settled(changed > 0, again)
+        return Settled(changed > 0, moved, again)
 
     def _let_wait(self) -> int:
         """Rows that name something withdrawn wait for it, each with its reason."""

@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from pipelines.intake.intake import IntakeResult
+from pipelines.intake.result import IntakeResult
 from pipelines.station import clock
 from pipelines.station.settings import Station
 from pipelines.warehouse.files import last_run_at, readings

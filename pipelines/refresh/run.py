@@ -12,9 +12,10 @@ import pandas as pd
 import pipelines.refresh.order as order
 import pipelines.station.clock as clock
 from pipelines.intake.archive import clear_workplaces, complete
-from pipelines.intake.intake import Intake, IntakeResult
+from pipelines.intake.intake import Intake
 from pipelines.intake.layout_change import WAITS
 from pipelines.intake.rebuild import prepare, refuse_if_lost, refuse_if_newer
+from pipelines.intake.result import IntakeResult
 from pipelines.publish.snapshot import Publisher, clear_old, looks_altered, write_durably
 from pipelines.refresh.hashing import digest, frame_hash
 from pipelines.refresh.holds import HELD, reason_to_hold
@@ -28,6 +29,7 @@ from pipelines.warehouse.store import FIRST_PUBLISHED, MACHINE_ROOM, Warehouse, 
 from schemas.frames import conform
 from schemas.snapshot import FORM, LAST_PASS, SINCE, Manifest, NothingPublished, SnapshotNewer, read_manifest
 from schemas.tables import TABLES
+from schemas.words import plural
 
 LOCK = ".pass.lock"
 Progress = Callable[[str, int, int], None]
@@ -62,6 +64,7 @@ class PassResult:
             "seconds": round(self.seconds, 3),
             "files_refused": self.intake.refused,
             "rows_resolved": self.intake.resolved,
+            "withdrawals": self.intake.withdrawals,
             "as_of_on": self.as_of_on,
             "published": self.published,
             "recomputed": self.recomputed,
@@ -105,6 +108,9 @@ class PassResult:
         )
         if self.intake.resolved:
             lines.append(f"  {self.intake.resolved} rows that had waited for a register were taken over")
+        if self.intake.withdrawals:
+            took = plural(self.intake.withdrawals, "withdrawal or return", "withdrawals or returns")
+            lines.append(f"  {took} took effect: Inbox lists what is out, coldfill history shows a row's versions")
         if self.held:
             lines.append(f"Nothing was published, {self.snapshot} stands. {self.held}")
         elif self.published:

@@ -27,6 +27,11 @@ def number(warehouse: Warehouse) -> None:
     warehouse.con.execute(f"UPDATE rejects SET problem_id = {_NUMBER} WHERE problem_id IS NULL")
 
 
+def any_without_number(warehouse: Warehouse) -> bool:
+    """Whether an earlier version listed problems without numbers."""
+    return warehouse.one("SELECT 1 FROM rejects WHERE problem_id IS NULL LIMIT 1") is not None
+
+
 def count_open(warehouse: Warehouse) -> int:
     """How many rejects nobody has fixed or dismissed yet."""
     return warehouse.one("SELECT count(*) FROM rejects WHERE resolved_at IS NULL AND dismissed_at IS NULL")

@@ -9,7 +9,8 @@ from pathlib import Path
 
 import pandas as pd
 
-from pipelines.intake.intake import Intake, IntakeResult
+from pipelines.intake.intake import Intake
+from pipelines.intake.result import IntakeResult
 from pipelines.refresh.run import run_pass
 from pipelines.station import clock
 from pipelines.station.settings import Station, load_station, write_station

@@ -5,8 +5,11 @@ import shutil
 
 import pytest
 import small_station as s
+from test_intake_reread import _uddf
 
 from pipelines.intake.pending import PendingFiles
+from pipelines.intake.rebuild import prepare
+from pipelines.station import clock
 from pipelines.warehouse import withdrawn
 
 AT = "2026-03-30 {:02d}:00Z"
@@ -175,6 +178,27 @@ def test_a_new_row_that_names_something_withdrawn_says_so(station):
     assert "cylinders:C3" in new["fix"]
 
 
+def test_what_names_mean_in_uddf_files_follows_in_the_same_run(tmp_path):
+    station = s.make(tmp_path)
+    for name, rows in (("members.csv", s.MEMBERS), ("cylinders.csv", s.CYLINDERS)):
+        s.drop(station, name, rows)
+    link = {"source_ref": "tank-a", "kind": "cylinder", "target_id": "C3"}
+    s.drop(station, "links.csv", [link])
+    s.drop(station, "one.uddf", _uddf("M1", "tank-a"))
+    s.take_in(station)
+    before = counted(station)
+    assert before["dive_tanks"]["unit_id"].tolist() == ["C3"]
+    for n, (source, key) in enumerate((("links", "cylinder · tank-a"), ("members", "M1")), 1):
+        s.drop(station, f"withdrawals-{n}.csv", [says(source, key)], n)
+        s.take_in(station)
+        assert s.stored(station)["dive_tanks"]["unit_id"].isna().all()
+        assert s.take_in(station).files_read == 0
+        s.drop(station, f"withdrawals-{n}-b.csv", [says("withdrawals", f"{source}:{key}", 10)], n)
+        s.take_in(station)
+        s.same(before, counted(station))
+        assert s.take_in(station).files_read == 0
+
+
 # --- whole files ----------------------------------------------------------------------------------
 def sha256_of(station, file: str) -> str:
     return s.ask(station, f"SELECT file_sha256 FROM ingest_files WHERE file = '{file}' ORDER BY read_nth")[
@@ -196,8 +220,9 @@ def test_a_corrections_file_goes_out_and_what_was_before_it_counts(published, be
     s.same(before, s.published(published))
     assert s.open_problems(published).empty
     assert set(s.files(published).query("outcome == 'withdrawn'").index) == {"fills-b.csv", "dive_samples-b.csv"}
-    s.run(published, rebuild=True)
-    s.same(before, s.published(published))
+    rows = counted(published)
+    rebuild(published)
+    s.same(rows, counted(published))
     assert s.open_problems(published).empty
     s.drop(published, "withdrawals-2.csv", [says("withdrawals", f"files:{d}", 10) for d in digits], 20)
     s.run(published)
@@ -291,29 +316,37 @@ def test_a_row_that_waits_or_was_rejected_goes_and_comes_back_with_its_problem(s
     assert list(s.open_problems(station)["rule"]) == ["not_a_number"]
 
 
-def test_a_dismissed_problem_is_open_no_more_and_survives_a_rebuild(published):
-    s.drop(published, "fills-b.csv", [s.fill(8, unit_id="C9"), s.fill(9, ambient_c="warm")], 5)
-    assert s.run(published).open_problems == 2
-    problems = s.open_problems(published).set_index("rule")
-    s.drop(published, "withdrawals.csv", [says("problems", problems.loc["not_a_number", "problem_id"])], 10)
-    assert s.run(published).open_problems == 1
-    for rebuilt in (False, True):
-        if rebuilt:
-            s.run(published, rebuild=True)
-        rejects = s.read_table(published.published, s.read_manifest(published.published), "rejects").set_index("rule")
-        assert rejects.loc["not_a_number", "dismissed_by"] == "Jon"
-        assert rejects["resolved_at"].isna().all() and rejects["dismissed_at"].isna().sum() == 1
-    word = f"problems:{problems.loc['not_a_number', 'problem_id']}"
-    s.drop(published, "withdrawals-2.csv", [says("withdrawals", word, 11)], 20)
-    assert s.run(published).open_problems == 2
+def test_a_dismissed_problem_is_open_no_more_and_survives_a_rebuild(station):
+    def listed() -> dict[str, tuple]:
+        rows = s.ask(station, "SELECT rule, dismissed_by FROM rejects WHERE resolved_at IS NULL")
+        return {rule: None if by != by else by for rule, by in rows.itertuples(index=False)}
+
+    s.drop(station, "fills-b.csv", [s.fill(8, unit_id="C9"), s.fill(9, ambient_c="warm")], 5)
+    s.take_in(station)
+    number = s.open_problems(station).set_index("rule").loc["not_a_number", "problem_id"]
+    s.drop(station, "withdrawals.csv", [says("problems", number)], 10)
+    s.take_in(station)
+    assert listed() == {"not_a_number": "Jon", "unknown_reference": None}
+    rebuild(station)
+    assert listed() == {"not_a_number": "Jon", "unknown_reference": None}
+    s.drop(station, "withdrawals-2.csv", [says("withdrawals", f"problems:{number}", 11)], 20)
+    s.take_in(station)
+    assert set(listed().values()) == {None}
 
 
 # --- a rebuild ------------------------------------------------------------------------------------
-def test_a_rebuild_withdraws_the_same(published):
-    s.drop(published, "fills-b.csv", [s.fill(5, stop_pressure_bar="225")], 5)
-    s.drop(published, "withdrawals.csv", [says("fills", "F5"), says("dives", "M1 · D2"), says("cylinders", "C1")], 10)
-    s.run(published)
-    without = s.published(published)
-    s.run(published, rebuild=True)
-    s.same(without, s.published(published))
-    assert states(published, "fills", "F5") == ["withdrawn"] * 2
+def rebuild(station) -> None:
+    """Read everything again from inbox and archive into a new warehouse, and compute nothing."""
+    prepare(station, clock.now())
+    s.take_in(station)
+
+
+def test_a_rebuild_withdraws_the_same(station):
+    s.drop(station, "fills-b.csv", [s.fill(5, stop_pressure_bar="225")], 5)
+    s.drop(station, "withdrawals.csv", [says("fills", "F5"), says("dives", "M1 · D2"), says("cylinders", "C1")], 10)
+    s.take_in(station)
+    rows, problems = counted(station), s.open_problems(station)
+    rebuild(station)
+    s.same(rows, counted(station))
+    assert set(problems["problem_id"]) == set(s.open_problems(station)["problem_id"])
+    assert states(station, "fills", "F5") == ["withdrawn"] * 2

@@ -119,5 +119,5 @@ def test_problems_are_dismissed_by_number_or_file(station, coldfill):
     said = coldfill("rejects")
     assert "No open problems." in said and "2 more were dismissed" in said
     assert "Dismissed by Ada: logged twice" in coldfill("rejects", "--dismissed")
-    coldfill("reinstate", f"problems:{number}", *WHO, "--run")
+    assert "1 withdrawal or return took effect" in coldfill("reinstate", f"problems:{number}", *WHO, "--run")
     assert number in coldfill("rejects", code=1)
