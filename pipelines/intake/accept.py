@@ -99,7 +99,7 @@ class Acceptor:
                 )
                 self._store(raw.source, unread.reset_index(drop=True), "rejected", marked)
             self.warehouse.rank(raw.source, placed)
-            self.warehouse.answer(raw.source, file, sha256, self.now)
+            stored.answer(self.warehouse, raw.source, file, sha256, self.now)
             if not earlier:  # that a newer content of its place holds the same keys is how it should be
                 self._list_passed_over(raw.source, file, sha256)
         return raw.rows_read, len(placed), raw.rows_read - len(placed)

@@ -32,7 +32,7 @@ from pipelines.readers.tables.sheet import Refused
 from pipelines.station.settings import FILE as SETTINGS
 from pipelines.station.settings import Station
 from pipelines.warehouse import files, problems
-from pipelines.warehouse.rows import anything_waits, corrections_taken_back, sets_named_like_cylinders
+from pipelines.warehouse.rows import anything_waits, corrections_taken_back, reorder, sets_named_like_cylinders
 from pipelines.warehouse.store import STORED, Warehouse
 from schemas.codes import codes_that
 from schemas.words import plural
@@ -213,7 +213,7 @@ class Intake:
         with self.warehouse.transaction(changes=False):
             if found.saved_again != "alone":
                 self._tell_saved_again(found)
-            elif self.warehouse.reorder(found.file, found.sha256, found.modified_at):
+            elif reorder(self.warehouse, found.file, found.sha256, found.modified_at):
                 self.warehouse.raise_version()
                 self._tell_saved_again(found)
             files.mark_touched(self.warehouse, found.file, found.sha256, found.size, found.mtime_ns, found.modified_at)

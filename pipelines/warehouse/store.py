@@ -345,57 +345,6 @@ class Warehouse:
         """The keys of stored rows, whatever their state."""
         return self.frame(f"SELECT {_key(source)} FROM rows_{source} WHERE rowid IN (SELECT unnest(?))", [ids])
 
-    def reorder(self, file: str, sha256: str, modified_at: pd.Timestamp) -> bool:
-        """A known file was saved again: its rows and samples may win now. Gives whether anything changed."""
-        order_at = modified_at.floor("2s")
-        parts = "SELECT path FROM lake_parts WHERE state = 'current' ORDER BY member_id, order_at, file, path"
-        changed, before = 0, self.con.execute(parts).fetchall()
-        for source in STORED:
-            mine = f"rows_{source} WHERE file = ? AND file_sha256 = ? AND revised_at IS NULL"
-            keys = self.frame(f"SELECT {_key(source)} FROM {mine}", [file, sha256])
-            if len(keys):
-                self.con.execute(
-                    f"UPDATE {mine.replace(' WHERE', ' SET order_at = ? WHERE')}", [order_at, file, sha256]
-                )
-                changed += self.rank(source, keys)
-        self.con.execute(
-            "UPDATE lake_parts SET order_at = ? WHERE file = ? AND file_sha256 = ?", [order_at, file, sha256]
-        )
-        return bool(changed) or self.con.execute(parts).fetchall() != before
-
-    def answer(self, source: str, file: str, sha256: str, now: pd.Timestamp) -> None:
-        """Let go of rows of older files that wait or were rejected, where this file has given their key.
-
-        Nobody need fix them any more.
-        """
-        if not self.one(f"SELECT 1 FROM rows_{source} WHERE state IN ('waiting', 'rejected') LIMIT 1"):
-            return
-        # a key may lack its member, where the file was to tell by the dive
-        same = " AND ".join(
-            f"(w.{n} IS NOT DISTINCT FROM c.{n}" + (" OR w.member_id IS NULL)" if n == "member_id" else ")")
-            for n in SOURCES[source].key
-        )
-        answered = self.con.execute(
-            f"""
-            SELECT DISTINCT w.rowid, w.file, w.file_sha256, w.row_number
-            FROM rows_{source} w JOIN rows_{source} c ON {same}
-            WHERE c.file = ? AND c.file_sha256 = ? AND c.state = 'current' AND w.state IN ('waiting', 'rejected')
-              AND (w.file, w.file_sha256) <> (c.file, c.file_sha256)
-              AND (w.order_at, w.file) <= (c.order_at, c.file)""",
-            [file, sha256],
-        ).df()
-        if len(answered):
-            self.con.register("answered", answered)
-            self.con.execute(f"UPDATE rows_{source} SET state = 'answered' WHERE rowid IN (SELECT rowid FROM answered)")
-            self.con.execute(
-                """
-                UPDATE rejects SET resolved_at = ?, waiting = false FROM answered a
-                WHERE rejects.resolved_at IS NULL AND rejects.source = ? AND rejects.file = a.file
-                  AND rejects.file_sha256 = a.file_sha256 AND rejects.row_number = a.row_number""",
-                [now, source],
-            )
-            self.con.unregister("answered")
-
     # --- what was first published -------------------------------------------------------------
     def keep_first_published(self, published: dict[str, pd.DataFrame]) -> None:
         """Keep what a snapshot says of fills it is the first to show: later snapshots, or lost ones, change nothing.
