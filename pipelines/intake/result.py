@@ -7,6 +7,7 @@ from typing import Any
 from pipelines.intake.inbox import InboxFile
 from pipelines.readers.raw import Problem, as_frame
 from schemas.privacy import without_personal
+from schemas.words import plural
 
 
 @dataclass
@@ -35,6 +36,16 @@ class IntakeResult:
     def found_problems(self) -> bool:
         """Whether this run rejected or refused something."""
         return self.rows_rejected > 0 or self.refused > 0
+
+    def sentences(self) -> list[str]:
+        """What there is to say beside the files."""
+        said = []
+        if self.resolved:
+            said.append(f"  {self.resolved} rows that had waited for a register were taken over")
+        if self.withdrawals:
+            took = plural(self.withdrawals, "withdrawal or return", "withdrawals or returns")
+            said.append(f"  {took} took effect: Inbox lists what is out, coldfill history shows a row's versions")
+        return said
 
     def add(self, entry: dict) -> None:
         """Count a file; one that was read twice in this run counts as it was read last."""

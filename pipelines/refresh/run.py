@@ -29,7 +29,6 @@ from pipelines.warehouse.store import FIRST_PUBLISHED, MACHINE_ROOM, Warehouse, 
 from schemas.frames import conform
 from schemas.snapshot import FORM, LAST_PASS, SINCE, Manifest, NothingPublished, SnapshotNewer, read_manifest
 from schemas.tables import TABLES
-from schemas.words import plural
 
 LOCK = ".pass.lock"
 Progress = Callable[[str, int, int], None]
@@ -106,11 +105,7 @@ class PassResult:
             f"{self.intake.rows_accepted} accepted, {self.intake.rows_rejected} rejected"
             + (f", {self.intake.refused} files refused" if self.intake.refused else "")
         )
-        if self.intake.resolved:
-            lines.append(f"  {self.intake.resolved} rows that had waited for a register were taken over")
-        if self.intake.withdrawals:
-            took = plural(self.intake.withdrawals, "withdrawal or return", "withdrawals or returns")
-            lines.append(f"  {took} took effect: Inbox lists what is out, coldfill history shows a row's versions")
+        lines += self.intake.sentences()
         if self.held:
             lines.append(f"Nothing was published, {self.snapshot} stands. {self.held}")
         elif self.published:
