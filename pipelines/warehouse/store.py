@@ -264,7 +264,7 @@ class Warehouse:
 
     def member_names(self) -> set[str]:
         """Names of members, as they are shown to people."""
-        asked = "SELECT display_name FROM rows_members WHERE state = 'current'"
+        asked = "SELECT display_name FROM rows_members WHERE state IN ('current', 'superseded', 'withdrawn')"
         return self._once("member_names", lambda: {row[0] for row in self.con.execute(asked).fetchall() if row[0]})
 
     def sets_not_joined(self) -> dict[str, list[str]]:
