@@ -123,7 +123,7 @@ LESSONS = Step(
 )
 DIVES = Step(
     name="dives",
-    version=6,
+    version=7,
     build=_dives,
     gives=DIVE_TABLES,
     reads=_READS | {"dive_station": EVERY},

@@ -73,6 +73,12 @@ CODES: list[Code] = [
         out_of_trend=True,
     ),
     note(
+        "cylinder_in_two_dives",
+        "Another member's dive at the same time has this cylinder as back gas: unit or time of one of the two is "
+        "wrong, and so may be the fill, the mix and the size.",
+        "Correct the one that is wrong.",
+    ),
+    note(
         "depth_jumps",
         "Between two samples the depth changes faster than anybody moves: a sample is wrong, and so may be the "
         "greatest depth and the rate. It is left out of the trend, and no margin is stated.",

@@ -1,6 +1,7 @@
 """Which fill a dive began with, and which records are one dive."""
 
 import pandas as pd
+import pytest
 
 from pipelines.derive.dives.step import link_fills
 from tests.pipelines.dive_frames import C1, build, dive, fills, inputs, one, profile, tank, units
@@ -115,3 +116,23 @@ class TestDuplicates:
     def test_pressures_of_its_own_make_a_dive_its_own(self):
         built = build(*self.daily(3))
         assert not any("looks_like_another_dive" in f for f in built["dive_consumption"]["flags"])
+
+
+@pytest.mark.parametrize(
+    "second, clash",
+    [
+        ({"started_at": "2031-06-01 10:20"}, True),
+        ({"started_at": "2031-06-01 10:00"}, True),
+        ({"started_at": "2031-06-01 10:35"}, False),  # their clocks differ
+        ({"started_at": "2031-06-01 10:20", "role": "stage"}, False),
+        ({"started_at": "2031-06-01 10:20", "unit_id": "c2"}, False),
+        ({"started_at": "2031-06-01 10:20", "member_id": "m0"}, False),  # one diver's two records are another matter
+    ],
+)
+def test_a_cylinder_on_the_backs_of_two_members_at_once_is_seen(second, clash):
+    one = {"member_id": "m0", "dive_id": "a", "tank_no": 1, "unit_id": "c1", "role": "back"}
+    one |= {"started_at": "2031-06-01 10:00", "duration_min": 40.0, "water_c": 10.0}
+    rows = pd.DataFrame([one, one | {"member_id": "m1", "dive_id": "b"} | second])
+    rows["started_at"] = pd.to_datetime(rows["started_at"], utc=True)
+    linked = link_fills(rows, rows, fills().iloc[:0], units(C1))
+    assert linked["dived_at_once"].tolist() == [clash, clash]

@@ -70,6 +70,7 @@ def dive_flags(
         "trace_starts_late": any_of(built.by_trace & breathed & (built.readings.first_s > NEAR_END_S)),
         "trace_ends_early": any_of(built.by_trace & breathed & (duration - built.readings.last_s > NEAR_END_S)),
         **_against_fill(built, any_of),
+        "cylinder_in_two_dives": any_of(rows["dived_at_once"].eq(True).to_numpy(bool, na_value=False)),
         **_impossible(built, any_of(counted & (rows["start_bar"] > MOST_OF_WORKING * rows["working_bar"])), has_rows),
     }
     lists: list[list[str]] = [[] for _ in range(n)]

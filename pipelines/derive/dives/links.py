@@ -16,7 +16,12 @@ LINK_COLUMNS = [
     "last_dive_at",
     "last_dive_minutes",
     "last_dive_water_c",
+    "dived_at_once",
 ]
+CLOCKS_DIFFER = pd.Timedelta(minutes=15)
+"""Two dives follow each other, though the clocks of two computers say that they overlap by so much."""
+LEAST_APART = pd.Timedelta(minutes=5)
+"""Nobody hands over a back cylinder within so long of the beginning of a dive."""
 
 
 def dived_unit(unit_id: pd.Series, units: pd.DataFrame) -> pd.Series:
@@ -48,10 +53,11 @@ def link_fills(
     DataFrame
         A row a dive_tanks row: `unit` (as `dived_unit`), `fill_id` (empty when another dive with the
         unit lies between, or the fill is too old), `filled_at` of that last fill, `dives_since_fill`
-        (dives with the unit between fill and this dive), and the unit's last dive before this one.
+        (dives with the unit between fill and this dive), the unit's last dive before this one, and
+        `dived_at_once` (another member wore the unit at the same time).
     """
     when = dives[["member_id", "dive_id", "started_at", "duration_min", "water_c"]]
-    rows = dive_tanks[[*KEY, "unit_id"]].merge(when, on=["member_id", "dive_id"], how="inner")
+    rows = dive_tanks[[*KEY, "unit_id", "role"]].merge(when, on=["member_id", "dive_id"], how="inner")
     rows["unit"] = dived_unit(rows["unit_id"], units)
     rows = rows.sort_values(["started_at", *KEY], ignore_index=True)
     uses = rows.loc[rows["unit"].notna(), ["unit", "started_at", "member_id", "dive_id", "duration_min", "water_c"]]
@@ -88,8 +94,23 @@ def link_fills(
     linked["filled_at"] = linked["filled_at"].where(young)
 
     keep = [c for c in LINK_COLUMNS if c != "tank_no"]
+    linked["dived_at_once"] = linked["use_no"].index.isin(_worn_at_once(rows, linked))
     out = rows[[*KEY, "unit"]].merge(linked[keep], on=["unit", "member_id", "dive_id"], how="left")
+    out["dived_at_once"] = out["dived_at_once"].fillna(False).astype(bool)
     return out[LINK_COLUMNS].astype({"unit": "str", "fill_id": "str"})
+
+
+def _worn_at_once(rows: pd.DataFrame, uses: pd.DataFrame) -> pd.Index:
+    """Places of the uses of a unit as back gas that overlap with one of another member."""
+    back = rows.loc[(rows["role"] == "back").fillna(False).astype(bool), ["unit", "member_id", "dive_id"]]
+    key = ["unit", "member_id", "dive_id"]
+    worn = uses[pd.MultiIndex.from_frame(uses[key]).isin(pd.MultiIndex.from_frame(back))]
+    lasts = (pd.to_timedelta(worn["duration_min"].fillna(0.0), unit="min") - CLOCKS_DIFFER).clip(lower=LEAST_APART)
+    of_unit = worn.groupby("unit")
+    next_at, next_member = of_unit["started_at"].shift(-1), of_unit["member_id"].shift(-1)
+    clash = (next_at < worn["started_at"] + lasts) & (next_member != worn["member_id"])
+    with_last = clash.groupby(worn["unit"]).shift(fill_value=False).astype(bool)
+    return worn.index[clash | with_last]
 
 
 def last_fill_of_links(links: pd.DataFrame, fills: pd.DataFrame, units: pd.DataFrame) -> pd.DataFrame:
