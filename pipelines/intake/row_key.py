@@ -61,10 +61,15 @@ def find(warehouse: Warehouse, source: str, key: str, zone: str) -> list[Named]:
 
 def _of_withdrawals(warehouse: Warehouse, key: str, zone: str) -> list[Named]:
     """The withdrawal of what a key names: `fills:F-0012`, `fills · F-0012`, or the key alone where it is enough."""
-    head, mark, rest = re.match(r"\s*([^:·|]*)([:·|]?)(.*)", key, re.DOTALL).groups()  # type: ignore[union-attr]
+    head, mark, rest = re.match(r"\s*([^:·|;/,]*)([:·|;/,]?)(.*)", key, re.DOTALL).groups()  # type: ignore[union-attr]
     source = source_named(head) if mark else None
     if source:
-        return [Named(n.source, n.key, n.level + 1) for n in find(warehouse, source, rest, zone)]
+        known = find(warehouse, source, rest, zone)
+        # a withdrawal may be named with its moment as well; which of several is meant makes no difference
+        whole, between, moment = rest.rpartition(mark) if mark != ":" else ("", "", "")
+        if not known and between and _is_moment(moment):
+            known = find(warehouse, source, whole, zone)
+        return [Named(n.source, n.key, n.level + 1) for n in known]
     written = withdrawn.every_withdrawal(warehouse)
     sources = {s for s in written["source"].map(source_named).dropna() if s not in (WITHDRAWALS,)}
     found = {n for s in sources for n in find(warehouse, s, key, zone)}
@@ -86,9 +91,17 @@ def _of_samples(warehouse: Warehouse, key: str) -> list[str]:
         return []
 
 
+def _is_moment(text: str) -> bool:
+    try:
+        return not pd.isna(pd.Timestamp(text.strip()))
+    except (ValueError, OverflowError):
+        return False
+
+
 def split(key: str) -> list[str]:
-    """The parts of a key as written, joined by ` · ` or `|`."""
-    return [part.strip() for part in key.split("·" if "·" in key else "|")]
+    """The parts of a key as written, joined by ` · `, `|`, or else by `;`, `/` or `,`."""
+    between = next((mark for mark in "·|;/," if mark in key), "|")
+    return [part.strip() for part in key.split(between)]
 
 
 def parts_of(source: str, key: str, zone: str) -> tuple[Any, ...] | None:

@@ -126,6 +126,8 @@ def test_the_newest_word_decides_whatever_the_order_of_the_files(tmp_path):
         ("dives", "M1 · D2", ("dives", "dive_id", "D2")),
         ("Dives", "M1|D2", ("dives", "dive_id", "D2")),
         ("dive tanks", "M2 · D3 · 1", ("dive_tanks", "dive_id", "D3")),
+        ("dive_tanks", "M2,D3,1", ("dive_tanks", "dive_id", "D3")),
+        ("dives", "M1/D2", ("dives", "dive_id", "D2")),
     ],
 )
 def test_keys_are_read_as_people_write_them(station, source, key, gone):
@@ -134,6 +136,14 @@ def test_keys_are_read_as_people_write_them(station, source, key, gone):
     table, column, value = gone
     assert value not in ids(station, table, column)
     assert s.open_problems(station)["rule"].isin(["refers_to_withdrawn"]).all()
+
+
+@pytest.mark.parametrize("key", ["fills|F5", "F5", "fills · F5 · 2026-03-02T09:00:00Z", "fills,F5,2026-03-02 09:00"])
+def test_a_withdrawal_is_named_as_people_write_it(station, key):
+    s.drop(station, "withdrawals.csv", [says("fills", "F5", 9), says("withdrawals", key, 10)], 10)
+    s.take_in(station)
+    assert "F5" in ids(station, "fills", "fill_id")
+    assert s.open_problems(station).empty
 
 
 def test_a_withdrawal_of_what_is_not_known_waits(station):
