@@ -20,6 +20,7 @@ from datetime import date
 from pathlib import Path, PurePosixPath
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from schemas import codes
@@ -228,6 +229,7 @@ def _sentence(rule: str, column: str, words: Mapping[str, Any]) -> str:
 
 def _text(value: Any) -> str:
     """A value as the readers take it, whatever the station's own logs look like."""
+    value = value.item() if isinstance(value, np.generic) else value
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, pd.Timestamp) and value.tz is not None:

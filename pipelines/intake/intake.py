@@ -32,7 +32,13 @@ from pipelines.readers.tables.sheet import Refused
 from pipelines.station.settings import FILE as SETTINGS
 from pipelines.station.settings import Station
 from pipelines.warehouse import files, problems
-from pipelines.warehouse.rows import anything_waits, corrections_taken_back, reorder, sets_named_like_cylinders
+from pipelines.warehouse.rows import (
+    anything_waits,
+    corrections_taken_back,
+    reorder,
+    returns_without_loan,
+    sets_named_like_cylinders,
+)
 from pipelines.warehouse.store import STORED, Warehouse
 from schemas.codes import codes_that
 from schemas.words import plural
@@ -87,7 +93,7 @@ class Intake:
         if self.accept.damaged:
             self.read_again(self.accept.damaged)
         self._settle_withdrawals(here)
-        self._tell_names_used_twice()
+        self._tell_what_rows_contradict()
         self._tell_patterns_without_files(here)
         self.result.layout_changes = self.layouts.still_open()
         self.pending.journal.flush()
@@ -303,9 +309,10 @@ class Intake:
         for code, rows in sorted(taken.items()):
             self._notice(file, code, plural(rows, "row"))
 
-    def _tell_names_used_twice(self) -> None:
-        """A set named like a cylinder, in the file that says so."""
+    def _tell_what_rows_contradict(self) -> None:
+        """A set named like a cylinder, a return of what was never lent, in the file that says so."""
         self._list_now("set_named_like_cylinder", sets_named_like_cylinders(self.warehouse))
+        self._list_now("return_without_loan", returns_without_loan(self.warehouse))
 
     def _tell_patterns_without_files(self, here: list[InboxFile]) -> None:
         names = [f.file for f in here] + list(self.pending.readings())

@@ -210,6 +210,16 @@ def sets_named_like_cylinders(warehouse: Warehouse) -> set[tuple[str, str]]:
     )
 
 
+def returns_without_loan(warehouse: Warehouse) -> set[tuple[str, str]]:
+    """file and unit_id of each return of a unit that no loan had taken out by then."""
+    return set(
+        warehouse.con.execute(
+            "SELECT file, unit_id FROM rows_returns r WHERE r.state = 'current' AND NOT EXISTS (SELECT 1 FROM "
+            "rows_loans l WHERE l.state = 'current' AND l.unit_id = r.unit_id AND l.out_at <= r.back_at)"
+        ).fetchall()
+    )
+
+
 def tanks_without_a_row_that_counts(warehouse: Warehouse) -> pd.DataFrame:
     """Rows of dive_tanks that were rejected or wait, where no current row has their dive and tank."""
     return warehouse.frame(

@@ -98,6 +98,12 @@ NOTICES = [
         "Save the right file again, alone, or give its rows a column revised_at.",
     ),
     Code(
+        "return_without_loan",
+        "By the log {value} was not out on loan: its return changes nothing.",
+        "Log the loan it came back from, or the right unit.",
+        general="A unit came back that by the log was not out on loan: its return changes nothing.",
+    ),
+    Code(
         "samples_lost",
         "{value} of this file cannot be read any more, neither in the lake nor in the archive: its dives are computed "
         "without them.",

@@ -4,6 +4,7 @@ import errno
 import os
 import threading
 
+import numpy as np
 import pandas as pd
 import pytest
 import small_station as s
@@ -86,6 +87,12 @@ def test_an_entry_gives_the_row_that_the_same_row_in_a_file_gives(tmp_path):
         warehouse.close()
     pd.testing.assert_frame_equal(*tables)
     assert len(tables[0]) == 1
+
+
+def test_figures_that_come_from_tables_are_written_like_typed_ones(station):
+    row = STOP | {"stop_pressure_bar": np.float64(203.10607659269135), "start_pressure_bar": np.float64(50)}
+    raw, checked = read(station, entries.save(station.inbox, entry(row), NOW, LATEST).file)
+    assert not raw.problems and checked.clean["stop_pressure_bar"].tolist() == [203.10607659269135]
 
 
 def test_the_layout_of_a_stations_own_logs_does_not_reread_what_a_form_wrote(station):
@@ -264,4 +271,21 @@ def test_the_newer_of_two_entries_counts_whatever_the_times_of_their_files(stati
     warehouse = Warehouse(station.warehouse)
     s.Intake(station, warehouse, "run", clock.now(), LATEST).run()
     assert warehouse.current("fills")["stop_pressure_bar"].tolist() == [228.0]
+    warehouse.close()
+
+
+def test_a_return_of_what_was_never_lent_is_listed_until_its_loan_comes(station):
+    s.drop(station, "members.csv", s.MEMBERS)
+    s.drop(station, "cylinders.csv", s.CYLINDERS)
+    file = entries.save(station.inbox, entry({"unit_id": "C1", "back_at": NOW}, source="returns"), NOW, LATEST).file
+    warehouse = Warehouse(station.warehouse)
+
+    def notices():
+        s.Intake(station, warehouse, "run", clock.now(), LATEST).run()
+        listed = warehouse.whole("notices")
+        return listed[listed["rule"] == "return_without_loan"]["file"].tolist()
+
+    assert notices() == [file]
+    s.drop(station, "loans.csv", [{"unit_id": "C1", "member_id": "M1", "out_at": "2026-03-19 09:00"}])
+    assert notices() == []
     warehouse.close()
