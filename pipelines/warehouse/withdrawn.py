@@ -177,7 +177,7 @@ def gone_dives(warehouse: Warehouse) -> set[tuple[str, str]]:
 def to_read_again(warehouse: Warehouse) -> set[tuple[str, str]]:
     """Files, by place and sha256, with something that was left out and is not withdrawn any more.
 
-    So are files whose row waited or was rejected, and was answered by a row that was then withdrawn.
+    So are files whose row waited or was rejected, and was answered by a row that does not count any more.
     """
     both = "SELECT DISTINCT file, file_sha256 FROM"
     asked = [
@@ -196,8 +196,7 @@ def to_read_again(warehouse: Warehouse) -> set[tuple[str, str]]:
             asked.append(
                 f"{both} rows_{source} r WHERE r.state = 'answered' AND NOT {out} AND NOT EXISTS "
                 f"(SELECT 1 FROM rows_{source} c WHERE c.state = 'current' AND {same} "
-                f"AND (r.order_at, r.file) <= (c.order_at, c.file)) AND EXISTS "
-                f"(SELECT 1 FROM rows_{source} c WHERE c.state = 'withdrawn' AND {same})"
+                f"AND (r.order_at, r.file) <= (c.order_at, c.file))"
             )
     return set(warehouse.con.execute(" UNION ".join(asked)).fetchall())
 
