@@ -4,7 +4,6 @@ import contextlib
 import json
 import os
 import sys
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated
 
@@ -13,8 +12,8 @@ import typer
 # Many small matrix products, not few large ones: threads of the linear algebra only fight over the cores.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-from pipelines.cli import calculator, withdrawing  # numpy must not be imported before this is set
-from pipelines.cli.options import HERE, JsonOption, StationOption, Stop
+from pipelines.cli import calculator, persons, withdrawing  # numpy must not be imported before this is set
+from pipelines.cli.options import HERE, JsonOption, StationOption, Stop, writing
 
 app = typer.Typer(
     help="What is really in the cylinder, what the fleet needs, and whose reserves run thin.",
@@ -24,7 +23,7 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 app.add_typer(calculator.app, name="gas")
-for _command in (withdrawing.withdraw, withdrawing.reinstate, withdrawing.history):
+for _command in (withdrawing.withdraw, withdrawing.reinstate, withdrawing.history, persons.hand_out):
     app.command()(_command)
 
 
@@ -32,21 +31,6 @@ def _station(folder: Path):
     from pipelines.station.settings import load_station
 
     return load_station(folder)
-
-
-@contextlib.contextmanager
-def _writing(to: Path) -> Iterator[None]:
-    """Trouble with the file or folder that a command was asked to write names the option and what to do."""
-    try:
-        yield
-    except OSError as error:
-        met = Path(error.filename) if isinstance(error.filename, str) else None
-        if met is None or not ({met, met.parent} & {to, *to.parents} or to in met.parents):
-            raise
-        raise Stop(
-            f"--to {to}: cannot be written ({error.strerror}). Name a place in a folder that exists and that you may "
-            "write to."
-        ) from error
 
 
 @app.command()
@@ -320,7 +304,7 @@ def rejects(
         return
     if reason or by or run:
         raise Stop("--reason, --by and --run go with --dismiss.")
-    with _writing(to) if to is not None else contextlib.nullcontext():
+    with writing(to) if to is not None else contextlib.nullcontext():
         found = print_rejects(_station(station), to, as_json, dismissed=dismissed)
     raise typer.Exit(1 if found and not dismissed else 0)
 
@@ -336,7 +320,7 @@ def template(
 
     if source not in SOURCES:
         raise Stop(f"There is no source {source!r}. Sources: {', '.join(SOURCES)}.")
-    with _writing(to):
+    with writing(to):
         write_template(source, to)
     print(f"Wrote {to}. Delete its example row, fill it in, and drop it into inbox/.")
 
@@ -352,7 +336,7 @@ def export(
 
     if form not in FORMATS:
         raise Stop(f"--format {form}: not one of {', '.join(FORMATS)}.")
-    with _writing(to):
+    with writing(to):
         written = export_tables(_station(station).published, to, form)
     print(f"Wrote {len(written)} tables to {to}.")
 
@@ -392,7 +376,7 @@ def report(
             return
         raise Stop("--to: name the file to write.")
     try:
-        with _writing(to):
+        with writing(to):
             Reports(_station(station), day).write(kind, to, member)
     except ValueError as error:
         raise Stop(str(error)) from error
