@@ -19,6 +19,8 @@ FOREIGN = {"pump-house-2026.csv": "compressor_log"}  # its own headers, mapped b
 LEFT_OUT = {
     "revised_at": "a correction is written into the file itself",
     "withdrawals": "nothing was entered by mistake",
+    "fill_readings": "what was read later stands in the fills' own files",
+    "returns": "loans hold their return",
     "cylinders.first_used_on": "the register has the date of manufacture",
     "cylinders.service_life_ends_on": "the one composite cylinder is out of service, its life unknown",
     "cylinders.rule_set": "one set of rules for the station",
