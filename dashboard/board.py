@@ -11,7 +11,7 @@ import pandas as pd
 
 from dashboard.rows import Row
 from schemas import holds, words
-from schemas.codes import codes_that, sentence
+from schemas.codes import SEVERITIES, all_codes, codes_that, sentence
 from shared.filling.settled_after import settled_after_s
 
 #: what is to be done, in the order in which it is looked at
@@ -78,7 +78,7 @@ def tasks(
 
 
 def _task(row, cylinders, units, life, now, zone, within_bar, settle_hours) -> Task:
-    reasons = words.listed(row["reasons"])
+    reasons = sorted(words.listed(row["reasons"]), key=_weight)
     weighty = [code for code in reasons if code not in words.MINOR_REASONS]
     worth = worth_reading_at(row, units, len(cylinders), within_bar, settle_hours)
     if holds.held(row):
@@ -112,6 +112,12 @@ def _task(row, cylinders, units, life, now, zone, within_bar, settle_hours) -> T
         return Task(row["unit_id"], LOOK, row, "It has no verdict.")
     short = words.number(row["target_pressure_bar"] - row["settled_pressure_bar_15c"], 0, "bar")
     return Task(row["unit_id"], READY, row, f"{short} under target." if row["verdict"] == "short" else "")
+
+
+def _weight(code: str) -> int:
+    """Its place among the severities, worst first."""
+    known = all_codes().get(code)
+    return SEVERITIES.index(known.severity) if known and known.severity else len(SEVERITIES)
 
 
 def worth_reading_at(

@@ -103,6 +103,12 @@ def filling(page: Any, snapshot: Snapshot) -> None:
     settle(page)
 
 
+def from_the_top(page: Any, snapshot: Snapshot) -> None:
+    filling(page, snapshot)
+    page.locator(".station").first.evaluate("e => e.scrollIntoView({block: 'start'})")
+    page.wait_for_timeout(500)
+
+
 def where_to_stop(page: Any, snapshot: Snapshot) -> None:
     filling(page, snapshot)
     down_to(page, "Where to stop the next fill")
@@ -155,7 +161,8 @@ def dive(page: Any, snapshot: Snapshot) -> None:
 
 
 PICTURES: dict[str, Callable[[Any, Snapshot], None]] = {
-    "filling": filling,
+    "filling": from_the_top,
+    "today": turn_to("Today"),
     "where-to-stop": where_to_stop,
     "fills-of-a-day": day,
     "where-the-gas-went": waterfall,

@@ -27,14 +27,17 @@ def page(snapshot: Snapshot) -> None:
             parts.bar(
                 "Do not fill from " + ", ".join(failed["source_id"]),
                 4,
-                parts.lines(*(holds.why_failed(row) for row in failed.to_dict("records"))),
+                parts.lines(*(f"{words.capital(holds.why_failed(row))}." for row in failed.to_dict("records"))),
             )
         )
+    now = moment(snapshot, fills)
+    if now < pd.Timestamp.now(tz="UTC") - pd.Timedelta(hours=1):
+        parts.show(parts.note(f"As it stood {words.clock(now, snapshot.zone)}: this station's day is not the clock's."))
     found = board.tasks(
         fills,
         units,
         life,
-        pd.Timestamp.now(tz="UTC"),
+        now,
         snapshot.zone,
         within_bar=float(snapshot.policy("filling", "check_gauge_limit_bar")),
         settle_hours=float(snapshot.policy("filling", "settle_hours")),
@@ -57,6 +60,14 @@ def page(snapshot: Snapshot) -> None:
         elif rows:
             parts.show(parts.heading(f"{heading}: {len(rows)}", 2, NEXT.get(state, "")), _listed(snapshot, state, rows))
     parts.show(parts.caution(words.WHO_DECIDES))
+
+
+def moment(snapshot: Snapshot, fills: pd.DataFrame) -> pd.Timestamp:
+    """The clock's time; half an hour after the last fill where the station's day is that of its data or a given one."""
+    now = pd.Timestamp.now(tz="UTC")
+    if snapshot.station.get("today", "clock") == "clock" or fills.empty:
+        return now
+    return min(now, fills["filled_at"].max() + pd.Timedelta(minutes=30))
 
 
 def _count(found: list[board.Task], state: str) -> int:

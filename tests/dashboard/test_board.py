@@ -64,6 +64,11 @@ def test_what_is_next_for_a_unit(row, life, state):
     assert one(row, life).state == state
 
 
+def test_the_reason_that_holds_it_back_stands_first():
+    says = one(fill(5.0, **STOP, reasons=["gauge_drifting", "residue_on_recall"])).says
+    assert says.startswith("It was filled on top of gas that is called back")
+
+
 def test_a_cooling_unit_says_from_when_it_is_worth_reading():
     """The time constant of a steel 12 at 232 bar is 53 minutes: 14 bar to lose are half a bar after 3.3 of them."""
     task = one(fill(1.0))
@@ -103,3 +108,16 @@ def test_the_page_names_every_hold_and_no_person_to_a_phone(published, role):
 
 def test_an_empty_station_says_so(published_empty):
     assert "Nothing was filled in the last 7 days" in said(run(published_empty, "today"))
+
+
+def test_a_station_whose_day_is_that_of_its_data_is_shown_as_it_stood_then():
+    from types import SimpleNamespace
+
+    from dashboard.views.today import moment
+
+    fills = pd.DataFrame({"filled_at": [pd.Timestamp("2026-03-05 10:00", tz="UTC")]})
+    then = moment(SimpleNamespace(station={"today": "data"}), fills)
+    assert then == pd.Timestamp("2026-03-05 10:30", tz="UTC")
+    for station in ({"today": "clock"}, {}):
+        assert pd.Timestamp.now(tz="UTC") - moment(SimpleNamespace(station=station), fills) < pd.Timedelta(minutes=1)
+    assert moment(SimpleNamespace(station={"today": "data"}), fills.iloc[:0]) > then
