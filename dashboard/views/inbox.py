@@ -6,7 +6,7 @@ import streamlit as st
 from dashboard import parts
 from dashboard.access import ALONE, DIVER, MANAGER, OPERATOR, may_see
 from dashboard.data import Snapshot
-from dashboard.rows import each
+from dashboard.rows import Row, each
 from schemas import words
 
 TITLE = "Inbox"
@@ -158,11 +158,7 @@ def taken_out(snapshot: Snapshot) -> None:
             ["What", "Why", "By whom", "Since", "From"],
             [
                 (
-                    parts.lines(
-                        f"files:{r.key[:12]}" if r.source == "files" else f"{r.source}:{r.key}",
-                        words.plural(r.rows_out, "row") if r.source == "files" else "",
-                        "every version of it" if r.source != "files" and r.rows_out > 1 else "",
-                    ),
+                    parts.lines(*_what_went(r)),
                     r.reason,
                     r.withdrawn_by,
                     words.clock(r.withdrawn_at, snapshot.zone),
@@ -178,6 +174,14 @@ def taken_out(snapshot: Snapshot) -> None:
             says="Withdrawn",
         )
     )
+
+
+def _what_went(row: Row) -> tuple[str, str]:
+    """What was withdrawn, as a command takes it, and how much of it."""
+    known = words.known(row.rows_out)
+    if row.source == "files":
+        return f"files:{str(row.key)[:12]}", words.plural(row.rows_out, "row") if known else ""
+    return f"{row.source}:{row.key}", "every version of it" if known and row.rows_out > 1 else ""
 
 
 def left_as_they_are(snapshot: Snapshot, dismissed: pd.DataFrame) -> None:

@@ -7,6 +7,7 @@ from made_up import ME
 pytestmark = pytest.mark.browser
 PAGES = {
     "Filling": "Do not hand over",
+    "Today": "Held back",
     "Fleet": "May not be filled",
     "Divers": "Whose reserves run thin",
     "My season": "What you breathe",
@@ -103,7 +104,7 @@ def test_labels_are_printed_alone(browser, address):
     desk.context.close()
 
 
-def test_the_local_network_sees_filling_and_fleet_alone_and_is_said_so(browser, published):
+def test_the_local_network_sees_what_is_done_at_the_compressor_alone_and_is_said_so(browser, published):
     served, address = serve(published, role="local_network")
     try:
         phone = Watched(browser, SIZES["phone"], address)
@@ -111,6 +112,7 @@ def test_the_local_network_sees_filling_and_fleet_alone_and_is_said_so(browser, 
         assert phone.page.get_by_text("without names of members").count() == 1
         assert [link.inner_text() for link in phone.page.locator("[data-testid=stPageLink]").all()] == [
             "Filling",
+            "Today",
             "Fleet",
         ]
         assert "Anna" not in phone.page.content() and "Mallory" not in phone.page.content()

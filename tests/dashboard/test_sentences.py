@@ -70,6 +70,7 @@ PAGES = [
     ("season", {}),
     ("air", {}),
     ("inbox", {}),
+    ("today", {}),
 ]
 
 

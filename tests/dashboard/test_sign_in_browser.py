@@ -98,7 +98,7 @@ def test_a_diver_signs_in_and_sees_the_own_season_alone_until_signing_out(desk, 
 
 def test_a_manager_signs_in_and_sees_every_page(desk, provider):
     sign_in(desk, provider, sub="2", email=BOSS_ADDRESS, email_verified=True)
-    assert pages(desk) == ["Filling", "Fleet", "Divers", "My season", "Air", "Inbox"]
+    assert pages(desk) == ["Filling", "Today", "Fleet", "Divers", "My season", "Air", "Inbox"]
     desk.turn_to("Divers")
     assert "Whose reserves run thin" in text(desk)
     desk.check()
