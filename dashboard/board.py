@@ -47,6 +47,7 @@ class Task:
 def tasks(
     fills: pd.DataFrame,
     units: pd.DataFrame,
+    health: pd.DataFrame,
     life: pd.DataFrame,
     now: pd.Timestamp,
     zone: str,
@@ -58,8 +59,8 @@ def tasks(
 
     Parameters
     ----------
-    fills, units, life : DataFrame
-        Published `fill_quality`, `units` and `cylinder_life`.
+    fills, units, health, life : DataFrame
+        Published `fill_quality`, `units`, `cylinder_health` and `cylinder_life`.
     now : Timestamp
     zone : str
         Of the station, for clock times.
@@ -72,12 +73,12 @@ def tasks(
     found = []
     for row in inside[recent | held].to_dict("records"):
         cylinders = words.listed(row.get("cylinder_ids")) or [row["unit_id"]]
-        found.append(_task(row, cylinders, units, life, now, zone, within_bar, settle_hours))
+        found.append(_task(row, cylinders, units, health, life, now, zone, within_bar, settle_hours))
     order = list(HEADINGS)
     return sorted(found, key=lambda t: order.index(t.state))
 
 
-def _task(row, cylinders, units, life, now, zone, within_bar, settle_hours) -> Task:
+def _task(row, cylinders, units, health, life, now, zone, within_bar, settle_hours) -> Task:
     reasons = sorted(words.listed(row["reasons"]), key=_weight)
     weighty = [code for code in reasons if code not in words.MINOR_REASONS]
     worth = worth_reading_at(row, units, len(cylinders), within_bar, settle_hours)
@@ -106,6 +107,8 @@ def _task(row, cylinders, units, life, now, zone, within_bar, settle_hours) -> T
             row["settled_pressure_bar_15c"], row["settled_low_bar_15c"], row["settled_high_bar_15c"], 0, "bar"
         )
         return Task(row["unit_id"], COOLING, row, f"Worth reading {when}. Expected at 15 °C: {will_read}.", worth)
+    if against := _against(health, cylinders):
+        return Task(row["unit_id"], LOOK, row, against)
     if row["verdict"] in ("stop", "attention"):  # a hold that somebody lifted is still to be looked at
         return Task(row["unit_id"], LOOK, row, " ".join(sentence(code, row) for code in weighty[:2]))
     if row["verdict"] not in ("good", "short"):
@@ -144,6 +147,22 @@ def worth_reading_at(
 
 
 _EVENTS = {"dived": "Dived", "returned": "Returned", "unexplained_use": "Gas is missing since"}
+
+
+def _against(health: pd.DataFrame, cylinders: list[str]) -> str:
+    """What stands against the cylinders themselves since they were filled, or nothing."""
+    found = []
+    for cylinder in cylinders:
+        own = health[health["cylinder_id"] == cylinder]
+        if own.empty:
+            found.append(f"{cylinder}: nothing is known of its inspections.")
+            continue
+        state, status = own.iloc[0][["inspection_state", "status"]]
+        if state not in ("in_date", "due_soon"):
+            found.append(f"{cylinder}: {words.INSPECTION.get(state, words.UNKNOWN)}.")
+        elif status != "in_service":
+            found.append(f"{cylinder}: the register has it as {status if words.known(status) else words.UNKNOWN}.")
+    return " ".join(found)
 
 
 def _last(life: pd.DataFrame, cylinders: list[str], after: pd.Timestamp, events: tuple[str, ...]) -> Row | None:

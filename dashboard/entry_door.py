@@ -12,8 +12,6 @@ from schemas import entries
 from schemas.check import end_of_tomorrow
 from schemas.entries import Entry, NotSaved, Saved, Written
 
-__all__ = ["NotSaved", "Saved", "Written", "latest_moment", "now", "pending", "save"]
-
 #: by which the clock may have been set back since the last run
 _SET_BACK = pd.Timedelta(minutes=5)
 

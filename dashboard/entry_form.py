@@ -13,9 +13,8 @@ import streamlit as st
 
 from dashboard import entry_door, parts
 from dashboard.data import Snapshot
-from dashboard.entry_door import NotSaved
 from schemas import words
-from schemas.entries import new_token
+from schemas.entries import NotSaved, new_token
 from schemas.fields import Field
 
 #: a form that has stood open for longer is shown once more before it is saved

@@ -12,11 +12,7 @@ import pandas as pd
 
 from schemas.fields import Field
 from schemas.frames import PANDAS
-from schemas.row_rules import fractions as _fractions
-from schemas.row_rules import frame_of as _frame
-from schemas.row_rules import in_order as _in_order
-from schemas.row_rules import problem_of as _problem
-from schemas.row_rules import something_read as _something_read
+from schemas.row_rules import fractions, frame_of, in_order, problem_of, something_read
 from schemas.sources import SOURCES, Source
 from schemas.tables import TABLES
 from shared.filling.permitted import above_permitted
@@ -146,18 +142,18 @@ def end_of_tomorrow(today: pd.Timestamp, time_zone: str) -> pd.Timestamp:
 
 
 def _nothing(_frame_in) -> pd.DataFrame:
-    return _frame([])
+    return frame_of([])
 
 
 def _bounds(source: str, frame: pd.DataFrame) -> pd.DataFrame:
     if _all_within(source, frame):
-        return _frame([])
+        return frame_of([])
     import pandera.pandas as pa
 
     declared = SOURCES[source]
     try:
         model(source).validate(frame[list(declared.fields)], lazy=True)
-        return _frame([])
+        return frame_of([])
     except pa.errors.SchemaErrors as error:
         cases = error.failure_cases
     broken = cases[cases["index"].isna()]
@@ -169,18 +165,18 @@ def _bounds(source: str, frame: pd.DataFrame) -> pd.DataFrame:
         value = case.failure_case
         if str(case.check).startswith("not_nullable"):
             rows.append(
-                _problem(case.index, field.name, None, "missing_value", f"A required cell is empty: {field.name}.")
+                problem_of(case.index, field.name, None, "missing_value", f"A required cell is empty: {field.name}.")
             )
         elif case.check == "not_a_choice":
             rows.append(
-                _problem(
+                problem_of(
                     case.index, field.name, value, "not_a_choice", f"{value!r} is none of: {', '.join(field.choices)}."
                 )
             )
         else:
             bound, word = (field.low, "Below") if case.check == "below_bound" else (field.high, "Above")
             rows.append(
-                _problem(
+                problem_of(
                     case.index,
                     field.name,
                     value,
@@ -189,7 +185,7 @@ def _bounds(source: str, frame: pd.DataFrame) -> pd.DataFrame:
                     _fix_bound(source, field, float(value)),
                 )
             )
-    return _frame(rows)
+    return frame_of(rows)
 
 
 def _fix_bound(source: str, field: Field, value: float) -> str:
@@ -216,17 +212,17 @@ def _dates(declared: Source, frame: pd.DataFrame, latest: pd.Timestamp) -> pd.Da
             continue
         if not field.may_lie_ahead:
             rows += [
-                _problem(
+                problem_of(
                     i, field.name, v, "in_the_future", f"{v:%Y-%m-%d} lies after tomorrow: it cannot have happened yet."
                 )
                 for i, v in column[column > limit].items()
             ]
         early = column[column < earliest]
         rows += [
-            _problem(i, field.name, v, "out_of_bounds", "before 1900.", "Correct the date and drop the file again.")
+            problem_of(i, field.name, v, "out_of_bounds", "before 1900.", "Correct the date and drop the file again.")
             for i, v in early.items()
         ]
-    return _frame(rows)
+    return frame_of(rows)
 
 
 def _same_key(declared: Source, frame: pd.DataFrame) -> pd.DataFrame:
@@ -234,7 +230,7 @@ def _same_key(declared: Source, frame: pd.DataFrame) -> pd.DataFrame:
     key, columns = list(declared.key), list(declared.fields)
     twice = frame.duplicated(key, keep=False)
     if not twice.any():
-        return _frame([])
+        return frame_of([])
     doubled = frame[twice]
     different = ~doubled.duplicated(columns, keep=False)
     # a group conflicts when any of its rows differs from the others
@@ -245,7 +241,7 @@ def _same_key(declared: Source, frame: pd.DataFrame) -> pd.DataFrame:
     for i, row in doubled[conflict.to_numpy()].iterrows():
         named = ", ".join(str(row[k]) for k in key if not pd.isna(row[k]))
         rows.append(
-            _problem(
+            problem_of(
                 i,
                 declared.key[0],
                 row[declared.key[0]],
@@ -253,7 +249,7 @@ def _same_key(declared: Source, frame: pd.DataFrame) -> pd.DataFrame:
                 f"{' + '.join(key)} = {named} stands in this file more than once, with different values.",
             )
         )
-    return _frame(rows)
+    return frame_of(rows)
 
 
 def _cylinder_sizes(frame: pd.DataFrame) -> pd.DataFrame:
@@ -266,7 +262,7 @@ def _cylinder_sizes(frame: pd.DataFrame) -> pd.DataFrame:
     ):
         lacking = frame[column].isna() & ~(rated if column == "water_capacity_l" else frame[other].notna())
         rows += [
-            _problem(
+            problem_of(
                 i,
                 column,
                 None,
@@ -280,10 +276,10 @@ def _cylinder_sizes(frame: pd.DataFrame) -> pd.DataFrame:
     rows += _working_above_test(frame) + _two_ratings(frame)
     return pd.concat(
         [
-            _frame(rows),
-            _in_order("manufactured_on", "first_used_on")(frame),
-            _in_order("manufactured_on", "service_life_ends_on")(frame),
-            _in_order("first_used_on", "service_life_ends_on")(frame),
+            frame_of(rows),
+            in_order("manufactured_on", "first_used_on")(frame),
+            in_order("manufactured_on", "service_life_ends_on")(frame),
+            in_order("first_used_on", "service_life_ends_on")(frame),
         ],
         ignore_index=True,
     )
@@ -294,7 +290,7 @@ def _working_above_test(frame: pd.DataFrame) -> list[dict]:
     working = frame["working_pressure_bar"].fillna(bar_from_psi(frame["service_pressure_psi"]))
     wrong = frame.index[above_permitted(working, frame["test_pressure_bar"])]
     return [
-        _problem(
+        problem_of(
             i,
             "working_pressure_bar",
             working[i],
@@ -319,7 +315,7 @@ def _two_ratings(frame: pd.DataFrame) -> list[dict]:
     for column, other, unit, follows, (least, most) in pairs:
         ratio = frame[column] / follows
         rows += [
-            _problem(
+            problem_of(
                 i,
                 column,
                 frame.at[i, column],
@@ -348,7 +344,7 @@ def _impossible_ratings(frame: pd.DataFrame) -> list[dict]:
         field = fields[other]
         wrong = frame.index[(value < field.low) | (value > field.high)]
         rows += [
-            _problem(
+            problem_of(
                 i,
                 column,
                 frame.at[i, column],
@@ -363,16 +359,16 @@ def _impossible_ratings(frame: pd.DataFrame) -> list[dict]:
 
 _SPECIAL: dict[str, Callable[[pd.DataFrame], pd.DataFrame]] = {
     "cylinders": _cylinder_sizes,
-    "fills": _fractions(
+    "fills": fractions(
         ("target_o2_pct", "target_he_pct", "target_ar_pct"),
         ("analysed_o2_pct", "analysed_he_pct"),
         ("second_analysed_o2_pct", "analysed_he_pct"),
     ),
-    "fill_readings": _something_read,
-    "sources": _fractions(("o2_pct", "he_pct")),
-    "dive_tanks": _fractions(("o2_pct", "he_pct", "ar_pct")),
-    "bookings": _in_order("starts_on", "ends_on"),
-    "set_members": _in_order("from_on", "to_on"),
-    "loans": _in_order("out_at", "back_at"),
-    "visits": _in_order("visit_on", "back_on"),
+    "fill_readings": something_read,
+    "sources": fractions(("o2_pct", "he_pct")),
+    "dive_tanks": fractions(("o2_pct", "he_pct", "ar_pct")),
+    "bookings": in_order("starts_on", "ends_on"),
+    "set_members": in_order("from_on", "to_on"),
+    "loans": in_order("out_at", "back_at"),
+    "visits": in_order("visit_on", "back_on"),
 }

@@ -11,7 +11,9 @@ from schemas.sources import SOURCES
 #: sources whose cells are all personal: with columns shifted by one, a name or an address stands anywhere
 PERSONAL_SOURCES = frozenset({"members"})
 #: columns of other sources that hold people's names, as they were typed
-PERSONAL_COLUMNS = frozenset({"display_name", "email", "operator", "analysed_by", "inspector", "released_by"})
+PERSONAL_COLUMNS = frozenset(
+    {"display_name", "email", "operator", "analysed_by", "read_by", "inspector", "released_by", "withdrawn_by"}
+)
 #: an address, in any text
 _ADDRESS = re.compile(r"[^\s,;:<>()\"'\[\]=|]+@[^\s,;:<>()\"'\[\]=|]+")
 _WORD = re.compile(r"\w+")

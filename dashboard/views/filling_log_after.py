@@ -88,12 +88,13 @@ def release(snapshot: Snapshot, clearance: FillClearance, _fills: pd.DataFrame) 
     form = EntryForm(snapshot, "release", "releases", str(clearance.unit_id), PAGE)
     with st.form(f"release_{form.token}", enter_to_submit=False, border=False):
         with st.container(horizontal=True):
-            chosen = _which_fill(form, listed)
+            _which_fill(form, listed)
             form.text("Why it may be handed over", f.REASON, width=320)
             form.who("Who releases it", f.RELEASED_BY)
             form.moment(f.RELEASED_AT)
-        reasons = [sentence(c, held[chosen]) for c in words.listed(held[chosen]["reasons"])] if chosen in held else []
-        parts.show(parts.plain("It is held for this:"), parts.items(reasons))
+        for fill, row in held.items():  # all of them: inside a form the page does not follow what is chosen
+            reasons = [sentence(c, row) for c in words.listed(row["reasons"])]
+            parts.show(parts.plain(f"{listed[fill]} is held for this:"), parts.items(reasons))
         form.submitted("Release it")
     parts.show(
         parts.caution(

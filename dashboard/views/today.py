@@ -20,7 +20,9 @@ NEXT = {
 
 
 def page(snapshot: Snapshot) -> None:
-    fills, units, life, sources = (snapshot.table(t) for t in ("fill_quality", "units", "cylinder_life", "gas_sources"))
+    fills, units, health, life, sources = (
+        snapshot.table(t) for t in ("fill_quality", "units", "cylinder_health", "cylinder_life", "gas_sources")
+    )
     failed = holds.failed_sources(sources)
     if len(failed):
         parts.show(
@@ -36,6 +38,7 @@ def page(snapshot: Snapshot) -> None:
     found = board.tasks(
         fills,
         units,
+        health,
         life,
         now,
         snapshot.zone,

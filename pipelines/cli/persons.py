@@ -23,6 +23,6 @@ def hand_out(
             made = write_all(load_station(station), member, to)
     except NobodyKnown as error:
         raise Stop(str(error)) from error
-    print(f"Wrote {to}. It is personal: give it to nobody else.")
+    print(f"Wrote {to}. It is personal: give it to nobody else, and look through it first for names of others.")
     for line in made.lines():
         print(f"  {line}")

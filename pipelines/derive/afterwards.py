@@ -4,13 +4,15 @@ A reading of its own row stands whatever happens to the log: a file of fills tha
 take it back, and whoever reads a gauge need not write the whole fill again.
 """
 
+import numpy as np
 import pandas as pd
 
 Frames = dict[str, pd.DataFrame]
 
+OTHER_SIDE = "second_analysed_o2_pct"
 #: columns of a fill that one act reads together → the moment of it; a group is taken whole or not at all
 _GROUPS = (
-    (("analysed_o2_pct", "analysed_he_pct", "second_analysed_o2_pct"), "analysed_at", "analysed_by"),
+    (("analysed_o2_pct", "analysed_he_pct", OTHER_SIDE), "analysed_at", "analysed_by"),
     (("settled_pressure_bar", "settled_c", "settled_gauge_id"), "settled_at", None),
 )
 
@@ -27,7 +29,8 @@ def with_readings(fills: pd.DataFrame, readings: pd.DataFrame) -> pd.DataFrame:
     """Fills with their latest analysis and their latest settled reading.
 
     Of what the log says and what was read afterwards the later counts, by when it was read; what has no time comes
-    first. Carbon monoxide counts likewise, with the analysis.
+    first. An analysis of one side says nothing of the other: what was last read there stands, so that sides that
+    differ are not cleared by half an analysis. Of carbon monoxide the worse counts where the reading is not the later.
 
     Parameters
     ----------
@@ -39,6 +42,7 @@ def with_readings(fills: pd.DataFrame, readings: pd.DataFrame) -> pd.DataFrame:
     made = fills.copy()
     place = pd.Series(range(len(fills)), index=fills["fill_id"])
     ordered = readings.sort_values("read_at", kind="stable")
+    ordered = ordered.assign(**{OTHER_SIDE: ordered.groupby("fill_id")[OTHER_SIDE].ffill()})
     for columns, at, by in _GROUPS:
         given = ordered[ordered[columns[0]].notna() & ordered["fill_id"].isin(place.index)]
         last = given.drop_duplicates("fill_id", keep="last").set_index("fill_id")
@@ -49,15 +53,27 @@ def with_readings(fills: pd.DataFrame, readings: pd.DataFrame) -> pd.DataFrame:
         )
         last, rows = last[newer], rows[newer]
         for column in columns:
-            _put(made, rows, column, last[column])
+            values = last[column]
+            if column == OTHER_SIDE:
+                values = values.where(values.notna(), made.iloc[rows][column].to_numpy())
+            _put(made, rows, column, values)
         _put(made, rows, at, last["read_at"])
         if by:
             _put(made, rows, by, last["read_by"])
         _flag(made, rows, last["value_flags"])
     measured = ordered[ordered["co_ppm"].notna() & ordered["fill_id"].isin(place.index)]
     last = measured.drop_duplicates("fill_id", keep="last").set_index("fill_id")
-    _put(made, place[last.index].to_numpy(), "co_ppm", last["co_ppm"])
+    rows = place[last.index].to_numpy()
+    _put(made, rows, "co_ppm", _carbon_monoxide(fills.iloc[rows], last))
     return made
+
+
+def _carbon_monoxide(logged: pd.DataFrame, read: pd.DataFrame) -> pd.Series:
+    """The later figure; the higher of both where the reading is dated before the log's, or before the stop."""
+    at = read["read_at"].to_numpy()
+    later = ~(logged["analysed_at"].to_numpy() > at) & (logged["filled_at"].to_numpy() <= at)
+    higher = np.fmax(read["co_ppm"].to_numpy("float64"), logged["co_ppm"].to_numpy("float64", na_value=np.nan))
+    return read["co_ppm"].where(later, higher)
 
 
 def with_returns(loans: pd.DataFrame, returns: pd.DataFrame) -> pd.DataFrame:

@@ -83,7 +83,11 @@ def power_cut_card(
             if f.held
         ],
         "sources": [
-            {"source_id": s["source_id"], "air": words.air(s["air_state"], s["air_failed_on"])}
+            {
+                "source_id": s["source_id"],
+                "air": words.air(s["air_state"], s["air_failed_on"]),
+                "failed": s["air_state"] == "failed",
+            }
             for s in sources.to_dict("records")
         ],
         "older_than": words.day(throw_away_on(as_of_on, due, air_due)),
@@ -102,7 +106,8 @@ def _permitted(f: FillClearance) -> dict[str, str]:
         "unit_id": str(f.unit_id),
         "permitted": f"{np.floor(f.unit['permitted_bar']):.0f}",
         "until": words.day(due["next_due_on"]) if due is not None else words.UNKNOWN,
-        "inside": words.mix(last["o2_pct"], last["he_pct"]) if last is not None else "nothing logged",
+        "last_fill": words.mix(last["o2_pct"], last["he_pct"]) if last is not None else "nothing logged",
+        "held": "on hold" if f.held else "",
     }
 
 

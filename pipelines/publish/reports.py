@@ -188,6 +188,7 @@ class Reports:
                     "source_id": s["source_id"],
                     "air": words.air(s["air_state"], s["air_failed_on"]),
                     "why": f"Do not fill from it: {holds.why_failed(s)}." if s["air_state"] == "failed" else "",
+                    "passed": s["air_state"] == "passed",
                 }
                 for s in self.table("gas_sources").to_dict("records")
             ],

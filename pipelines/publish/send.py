@@ -15,6 +15,7 @@ from pipelines.publish.reports import Reports
 from pipelines.publish.snapshot import write_durably
 from pipelines.station.mail import Mail
 from pipelines.station.settings import Station
+from schemas.snapshot import last_held
 from schemas.words import plural
 
 PASSWORD = "COLDFILL_MAIL_PASSWORD"
@@ -30,10 +31,13 @@ class NotSent(RuntimeError):
 def counts(sheet: dict[str, Any]) -> list[str]:
     """The sheet in lines without a name, worst first; what is unknown is counted as such, never left out."""
     failed = [s["source_id"] for s in sheet["sources"] if s["why"]]
+    unsure = [s["source_id"] for s in sheet["sources"] if not s["why"] and not s["passed"]]
+    nothing = "none" if sheet["sources"] else "all, for none is in the register"
     return [
         f"Do not hand over: {len(sheet['holds'])}",
         f"Fills to call back: {len(sheet['recall'])}",
-        f"Do not fill from: {', '.join(failed) if failed else 'no source stands failed'}",
+        f"Do not fill from, its air failed: {', '.join(failed) or 'none known'}",
+        f"Sources whose air is not known to be good: {', '.join(unsure) or nothing}",
         f"May not be filled: {len(sheet['barred'])}",
         f"Due within {sheet['due_soon_days']} days: {len(sheet['due'])}",
         f"Open problems of the files: {sheet['problems']}",
@@ -55,9 +59,11 @@ def send_morning(station: Station) -> str:
     reports = Reports(station)
     sheet = reports.morning()
     lines = [f"As of {reports.as_of}.", *counts(sheet)]
+    if held := last_held(station.published):
+        lines.append(f"The last run published nothing, these are older figures. {held}")
     went = []
     if mail.to:
-        _by_mail(mail, sheet["title"], lines, reports.page("morning.html", **sheet))
+        _by_mail(mail, " ".join(sheet["title"].split()), lines, reports.page("morning.html", **sheet))
         went.append(f"to {plural(len(mail.to), 'address', 'addresses')}")
     if mail.webhook:
         _to_web(mail.webhook, {"title": sheet["title"], "as_of": reports.as_of, "lines": lines})

@@ -25,8 +25,8 @@ from schemas.tables import TABLES, Table
 #: a snapshot is removed once a later one has been out for so long, and two later ones exist
 KEEP = timedelta(hours=1)
 
-#: a part no larger than this is at hand for the steps that read it next; others are read back
-HELD_BYTES = 16_000_000
+#: of parts just written so many bytes are at hand for the steps that read them next; others are read back
+HELD_BYTES = 64_000_000
 
 #: how a snapshot is named: by its moment
 NAMED = "%Y%m%dT%H%M%S%f"
@@ -127,8 +127,9 @@ class Publisher:
         target.write_bytes(made.getbuffer())
         sha256 = hashlib.sha256(made.getbuffer()).hexdigest()
         self.tables.setdefault(table, {})[part] = Part(name, len(frame), fingerprint, sha256)
-        if data.nbytes <= HELD_BYTES:
-            self._written[table, part] = data
+        self._written[table, part] = data
+        while sum(held.nbytes for held in self._written.values()) > HELD_BYTES:
+            del self._written[next(iter(self._written))]  # the oldest
         return len(frame)
 
     def finish(self, manifest: Manifest) -> Manifest:

@@ -12,7 +12,7 @@ from pipelines.publish.export import write_frame
 from pipelines.refresh.run import pass_lock
 from pipelines.station.settings import Station
 from pipelines.warehouse import person
-from pipelines.warehouse.lake import PartDamaged, parts_by_member, read_samples
+from pipelines.warehouse.lake import PartDamaged, read_samples
 from pipelines.warehouse.store import Warehouse
 from schemas import fields as f
 from schemas.frames import conform
@@ -22,6 +22,10 @@ from schemas.tables import TABLES
 from schemas.words import plural
 
 SAMPLES = "dive_samples"
+BESIDE = (
+    "Rows may name who filled, analysed or inspected, and files of dive computers a buddy: look through them before "
+    "you pass them on. Names in free text and in rows that were rejected were not searched for."
+)
 _NAMED_BY = ("member_id", "held_by", "owner_id")
 _BESIDE = {x.name: x for x in (f.FILE, f.ROW_NUMBER, f.text("state", "Whether the row counts."))}
 
@@ -37,7 +41,7 @@ class HandedOut:
     rows: dict[str, int] = field(default_factory=dict)
     figures: dict[str, int] = field(default_factory=dict)
     originals: list[str] = field(default_factory=list)
-    #: files that name other people too, or cannot be read
+    #: files that hold rows of other people too, or cannot be read
     left_out: list[str] = field(default_factory=list)
 
     def lines(self) -> list[str]:
@@ -89,20 +93,22 @@ def hand_out(station: Station, member: str, to: Path) -> HandedOut:
     _figures(station, member, to, made)
     _originals(station, contents, to, made)
     (to / "what is here.txt").write_text(
-        "\n".join([f"All that {station.name} keeps of the member {member}:", *made.lines(), ""]), encoding="utf-8"
+        "\n".join([f"What {station.name} keeps of the member {member}:", *made.lines(), BESIDE, ""]), encoding="utf-8"
     )
     return made
 
 
 def _samples(station: Station, warehouse: Warehouse, member: str, to: Path, made: HandedOut) -> None:
-    parts = parts_by_member(warehouse)
-    parts = parts[parts["member_id"] == member]
+    parts = person.parts_of(warehouse, member)
     if parts.empty:
         return
     try:
         samples = read_samples(station.lake, parts)
     except PartDamaged as damaged:
         made.left_out.append(f"pressures and depths over time: {damaged}. Run coldfill doctor --repair first")
+        return
+    samples = samples[samples["member_id"] == member].reset_index(drop=True)
+    if samples.empty:
         return
     write_frame(samples, SOURCES[SAMPLES], to / "as it came in" / f"{SAMPLES}.csv")  # type: ignore[arg-type]
     made.rows[SAMPLES] = len(samples)
@@ -127,13 +133,13 @@ def _figures(station: Station, member: str, to: Path, made: HandedOut) -> None:
 
 
 def _originals(station: Station, contents: pd.DataFrame, to: Path, made: HandedOut) -> None:
-    """Files that hold nobody else's rows, under the names they had."""
+    """Files of which every row is this member's, under the names they had."""
     kept = originals(station)
     for row in contents.to_dict("records"):
         original = kept.get(row["file_sha256"])
         path = station.archive / original.name if original else None
         if not row["alone"]:
-            made.left_out.append(f"{row['file']}, for it names others too")
+            made.left_out.append(f"{row['file']}, for not every row of it is known to be this member's")
         elif path is None or not path.is_file():
             made.left_out.append(f"{row['file']}, for its original cannot be read")
         else:

@@ -32,14 +32,32 @@ def rows_of(warehouse: Warehouse, member: str) -> dict[str, pd.DataFrame]:
 
 
 def contents_of(warehouse: Warehouse, member: str) -> pd.DataFrame:
-    """Contents of files that name a member: file, file_sha256, and whether every row of it is that member's alone."""
+    """Contents of files that name a member: file, file_sha256, and whether every row of it is that member's alone.
+
+    Of a row that was rejected nobody can say whose it is, so a content with one counts as naming others.
+    """
     parts = ["SELECT file, file_sha256, member_id = $member AS mine FROM lake_parts"]
     for source in STORED:
         asked = _is_members(source) or "false"
         parts.append(f"SELECT file, file_sha256, coalesce({asked}, false) AS mine FROM rows_{source}")
+    unread = "SELECT file_sha256 FROM ingest_files WHERE rows_rejected > 0"
     return warehouse.frame(
-        f"SELECT file, file_sha256, bool_and(coalesce(mine, false)) AS alone FROM ({' UNION ALL '.join(parts)}) "
+        f"SELECT file, file_sha256, bool_and(coalesce(mine, false)) AND file_sha256 NOT IN ({unread}) AS alone "
+        f"FROM ({' UNION ALL '.join(parts)}) "
         "GROUP BY file, file_sha256 HAVING bool_or(mine) ORDER BY file, file_sha256",
+        {"member": member},
+    )
+
+
+def parts_of(warehouse: Warehouse, member: str) -> pd.DataFrame:
+    """Parts of the lake that may hold a member's samples, whether they count, wait or were withdrawn; the last wins.
+
+    One that waits is not divided by member yet.
+    """
+    return warehouse.frame(
+        "SELECT member_id, path, order_at, file, file_sha256, sha256 FROM lake_parts "
+        "WHERE (member_id = $member OR state = 'waiting') AND state IN ('current', 'waiting', 'withdrawn', 'left_out') "
+        "ORDER BY order_at, file, file_sha256, path",
         {"member": member},
     )
 

@@ -59,6 +59,31 @@ def test_what_the_log_read_later_stays(logged_at, counts):
     )
 
 
+def test_half_an_analysis_does_not_clear_sides_that_differ():
+    sides = {"analysed_o2_pct": 29.0, "second_analysed_o2_pct": 36.0}
+    one_side = {"fill_id": "F1", "read_at": at(12), "analysed_o2_pct": 32.0}
+    logged = {"fill_id": "F1", "filled_at": at(8), "analysed_at": at(9)} | sides
+    for fills, readings in (
+        ([logged], [one_side]),
+        (FILLS, [{"fill_id": "F1", "read_at": at(10)} | sides, one_side]),
+    ):
+        row = read(fills, *readings).loc["F1"]
+        assert (row["analysed_o2_pct"], row["second_analysed_o2_pct"]) == (32.0, 36.0)
+    both = one_side | {"second_analysed_o2_pct": 32.1, "read_at": at(13)}
+    assert read([logged], one_side, both).loc["F1", "second_analysed_o2_pct"] == 32.1
+
+
+@pytest.mark.parametrize(
+    "analysed_at, read_at, counts",
+    [(at(9), at(10), 2.0), (pd.NaT, at(10), 2.0), (at(11), at(10), 60.0), (at(9), at(7), 60.0)],
+)
+def test_carbon_monoxide_in_the_log_is_cleared_by_a_later_reading_alone(analysed_at, read_at, counts):
+    fill = {"fill_id": "F1", "filled_at": at(8), "analysed_at": analysed_at, "co_ppm": 60.0}
+    assert read([fill], {"fill_id": "F1", "read_at": read_at, "co_ppm": 2.0}).loc["F1", "co_ppm"] == counts
+    without = fill | {"co_ppm": None}
+    assert read([without], {"fill_id": "F1", "read_at": read_at, "co_ppm": 2.0}).loc["F1", "co_ppm"] == 2.0
+
+
 def test_a_reading_of_a_fill_that_does_not_count_changes_nothing():
     made = read(FILLS, {"fill_id": "F9", "read_at": at(11), "analysed_o2_pct": 20.9, "co_ppm": 3.0})
     pd.testing.assert_frame_equal(made, frame("fills", *FILLS).set_index("fill_id"))

@@ -154,7 +154,7 @@ def test_cold_readings_on_the_card_are_those_of_the_reference_equation():
             assert cold - 1.6 < float(printed) <= cold + 0.6  # a bar by rounding down, 0.2 % between the equations
 
 
-def test_each_unit_stands_once_on_the_card_and_none_out_of_test_among_those_to_fill(station, sample_station):
+def test_each_unit_stands_once_on_the_card_and_none_out_of_test_among_those_to_fill(station, sample_station, tmp_path):
     from schemas.clearance import fillable_units
 
     card = Reports(station).card()
@@ -168,8 +168,15 @@ def test_each_unit_stands_once_on_the_card_and_none_out_of_test_among_those_to_f
         assert set(of_it["inspection_state"]) <= {"in_date", "due_soon"} and set(of_it["status"]) == {"in_service"}
     for row in card["free"]:
         assert float(row["permitted"]) <= units.loc[row["unit_id"], "permitted_bar"]
-    held = sample_station.table("fill_quality").query("on_hold == True")["unit_id"]
-    assert set(held) <= {row["unit_id"] for row in card["held"]}
+    held = set(sample_station.table("fill_quality").query("on_hold == True")["unit_id"])
+    assert held <= {row["unit_id"] for row in card["held"]}
+    assert {row["unit_id"] for row in card["free"] if row["held"]} == held & free
+    sources = sample_station.table("gas_sources")
+    failed = set(sources.loc[sources["air_state"] == "failed", "source_id"])
+    assert failed and {row["source_id"] for row in card["sources"] if row["failed"]} == failed
+    Reports(station).write("card", tmp_path / "card.html")
+    page = html.unescape((tmp_path / "card.html").read_text(encoding="utf-8"))
+    assert page.count("Do not fill from it") == len(failed) and "<h2>Fill from" not in page
 
 
 def test_a_card_is_thrown_away_before_anything_on_it_runs_out():

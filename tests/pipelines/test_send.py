@@ -77,8 +77,25 @@ def test_the_sheet_comes_as_a_page_with_its_counts_in_plain_words(published, ser
     assert "do not hand over: 2" in mail["Subject"] and mail["From"] == "station@quay.example"
     plain = mail.get_body(("plain",)).get_content()
     assert "Do not hand over: 2" in plain and "Ines" not in plain
+    assert "air is not known to be good: all, for none is in the register" in plain  # no source is in the register
     page = mail.get_body(("html",)).get_content()
     assert "Ines Vard" in page and "<h2>Do not hand over</h2>" in page
+
+
+def test_sources_that_nobody_tested_and_figures_that_are_older_are_said(published, server, monkeypatch):
+    from pipelines.publish.send import counts
+
+    sources = [
+        {"source_id": n, "why": w, "passed": p} for n, w, p in (("K1", "", True), ("K2", "", False), ("K3", "x", False))
+    ]
+    lines = counts(
+        {"holds": [], "recall": [], "barred": [], "due": [], "problems": 0, "due_soon_days": 60, "sources": sources}
+    )
+    assert "Do not fill from, its air failed: K3" in lines
+    assert "Sources whose air is not known to be good: K2" in lines
+    monkeypatch.setattr("pipelines.publish.send.last_held", lambda _: "The clock lags.")
+    send_morning(mailing(published, server.port))
+    assert "published nothing, these are older figures. The clock lags." in str(server.mails[0][1].get_body(("plain",)))
 
 
 def test_it_is_sent_once_a_day_from_its_hour_on_in_local_time(published, server, tmp_path):
