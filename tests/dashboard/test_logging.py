@@ -234,7 +234,8 @@ def test_a_settled_reading_needs_its_pressure(station):
 
 def test_a_hold_is_released_with_a_reason_and_a_name(station):
     test = run(station, "filling", "operator", unit="A11-2", filling_part="log", **{"log_A11-2": "release"})
-    assert "It is held for this:" in said(test)
+    held = said(test).split(" is held for this:")
+    assert len(held) == 2 and "A11-2, " in held[0][-60:] and "was not in test" in held[1]
     text = log(test, "Release it", **{"Who releases it": "Cora"})
     assert "A required cell is empty: reason." in text and rows(station) == []
     log(test, "Release it", **{"Why it may be handed over": "Test report of 1 July"})
