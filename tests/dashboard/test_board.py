@@ -51,6 +51,8 @@ STOP = {"verdict": "stop", "on_hold": True}
         (fill(1.0, **STOP, reasons=["mix_not_analysed"]), LIFE, board.ANALYSE),
         (fill(1.0, **STOP, reasons=["mix_not_analysed", "not_in_test"]), LIFE, board.HELD),
         (fill(900.0, **STOP, reasons=["not_in_test"]), LIFE, board.HELD_LONGER),  # however old
+        (fill(24.0 * 7.0 - 0.1, **STOP, reasons=["not_in_test"]), LIFE, board.HELD),
+        (fill(24.0 * 7.0, **STOP, reasons=["not_in_test"]), LIFE, board.HELD_LONGER),
         (fill(5.0, **STOP, reasons=[]), LIFE, board.HELD),
         (fill(5.0, verdict="stop", released=True, reasons=["not_in_test"]), LIFE, board.LOOK),
         (fill(5.0), event("dived", 2.0), board.EMPTY),

@@ -20,6 +20,24 @@ def test_the_waterfall_goes_from_nominal_to_usable():
     assert bar.base[3] == pytest.approx(bar.x[4])  # the last step ends where usable begins
 
 
+def test_whiskers_reach_from_the_middle_to_the_ends_of_the_interval():
+    drawn = charts.whiskers(pd.Series([200.0, 5.0]), pd.Series([197.0, np.nan]), pd.Series([201.0, np.nan]))
+    assert (list(drawn["array"]), list(drawn["arrayminus"])) == ([1.0, 0.0], [3.0, 0.0])
+
+
+def test_a_reading_beyond_either_end_of_what_was_predicted_is_drawn_as_outside():
+    read = [195.9, 196.0, 204.0, 204.1]
+    check = pd.DataFrame({"fill_id": list("abcd"), "settled_fills_before": range(4), "measured_bar": read})
+    check = check.assign(predicted_bar=200.0, predicted_low_bar=196.0, predicted_high_bar=204.0)
+    drawn = {trace.name: list(trace.customdata) for trace in charts.predicted_against_settled(check).data}
+    assert drawn == {"reading inside the interval": ["b", "c"], "reading outside it": ["a", "d"]}
+
+
+def test_air_is_drawn_as_a_share_of_its_limit():
+    bars = EVERY["air"]().data[0]
+    assert 140.0 in [*bars.x, *bars.y]  # 7 of 5 ppm
+
+
 def test_a_stop_above_target_adds_in_the_waterfall():
     fill = fills().iloc[1].copy()
     fill["stopped_early_free_l"] = -50.0

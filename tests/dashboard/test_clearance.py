@@ -33,6 +33,13 @@ def test_a_cylinder_without_any_inspection_row_may_not_be_filled():
     assert not ask("S10-4", UNITS, HEALTH[HEALTH["cylinder_id"] != "S10-4"], FILLS).may_be_filled
 
 
+def test_a_set_is_due_when_the_first_of_its_cylinders_is():
+    left, right = pd.Timestamp("2031-09-02"), pd.Timestamp("2031-09-01")
+    due = HEALTH["next_due_on"].mask(HEALTH["cylinder_id"] == "T12-1L", left)
+    health = HEALTH.assign(next_due_on=due.mask(HEALTH["cylinder_id"] == "T12-1R", right))
+    assert ask("T12-1", UNITS, health, FILLS).next_due["cylinder_id"] == "T12-1R"
+
+
 @pytest.mark.parametrize("typed", ["t12-1", " T12-1 ", "T12 -1", "T12-1"])
 def test_capitals_and_spaces_do_not_matter(typed):
     assert find(typed, UNITS) == "T12-1"

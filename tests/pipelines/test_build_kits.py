@@ -79,6 +79,28 @@ def test_fresh_water_carries_less_and_only_the_kit_of_the_day_counts():
     assert len(build(make_dive("D", -100))) == 0
 
 
+def test_a_kit_counts_from_the_day_it_is_valid_from():
+    on = [pd.Timestamp("2031-03-01"), pd.Timestamp("2031-03-02")]
+    assert [len(build(make_dive("D", 0), kit=KIT | {"valid_from": day})) for day in on] == [1, 0]
+
+
+@pytest.mark.parametrize(("role", "breathed"), [("stage", True), ("suit", False)])
+def test_the_gas_of_the_suit_is_not_breathed_down(role, breathed):
+    """2 L from 150 bar to the ten that are left are 0.3396 kg of air lighter: CoolProp `Air` at 15 °C."""
+    f = frames(make_dive("D", 0), units=units_frame(unit(), unit("U2", 2.0, empty_mass_kg=3.0)))
+    other = {"tank_no": 2, "unit_id": "U2", "role": role, "start_pressure_bar": 150.0, "end_pressure_bar": 150.0}
+    tanks = pd.concat([f["dive_tanks"], f["dive_tanks"].assign(**other, water_capacity_l=2.0)], ignore_index=True)
+    use = f["dive_tank_use"].assign(gas_used_free_l=np.nan)
+    use = pd.concat([use, use.assign(**other)], ignore_index=True)
+    kits = conform(pd.DataFrame([KIT]), SOURCES["kits"].fields.values())
+    both, alone = (
+        build_kits(kits, f["dives"], t, u, f["units"], Policy())["kit_balance"].iloc[0]
+        for t, u in ((tanks, use), (tanks.head(1), use.head(1)))
+    )
+    lighter = (both["net_low_gas_kg"] - both["net_end_kg"]) - (alone["net_low_gas_kg"] - alone["net_end_kg"])
+    assert lighter == pytest.approx(0.3396 if breathed else 0.0, abs=0.002)
+
+
 def test_what_is_not_known_is_empty_and_said():
     no_mass = build(make_dive("D", 0), units=units_frame(unit(empty_mass_kg=np.nan))).iloc[0]
     assert np.isnan(no_mass["net_start_kg"]) and "empty_mass_unknown" in no_mass["flags"]

@@ -3,7 +3,8 @@
 import pandas as pd
 import pytest
 
-from pipelines.derive.fleet.health import build_fleet
+from pipelines.derive.fleet.findings import finding_reasons
+from pipelines.derive.fleet.health import _unusual_use, build_fleet
 from pipelines.derive.fleet.inspections import unit_states_at
 from pipelines.derive.units import build_units
 from schemas.codes import all_codes
@@ -145,6 +146,25 @@ def test_short_in_two_of_five_fills_is_often_where_the_fleet_is_not(short, said)
     assert ["often_short" in reasons for reasons in health["score_reasons"]] == [said, False, False]
 
 
+def test_where_all_fills_are_short_it_is_not_the_cylinder():
+    fills = [
+        fill(f"F{c}{n}", f"2026-05-{n:02d}T{10 + k}:00Z", c, 215.0) for k, c in enumerate("AB") for n in range(1, 6)
+    ]
+    health, _ = fleet([cylinder(c) for c in "AB"], fills)
+    assert health["short_fill_share"].tolist() == [1.0, 1.0]
+    assert not any("often_short" in reasons for reasons in health["score_reasons"])
+
+
+@pytest.mark.parametrize(
+    ("days_ago", "of_four", "said"),
+    [(2, [1, 0, 0, 0], True), (60, [1, 0, 0, 0], True), (61, [1, 0, 0, 0], False), (2, [1, 1, 0, 0], False)],
+)
+def test_a_drop_nobody_logged_is_said_for_sixty_days_unless_it_is_a_habit(days_ago, of_four, said):
+    at = pd.Series([TODAY - pd.Timedelta(days=days_ago - 0.5)] * 4).dt.tz_localize("UTC")
+    intervals = pd.DataFrame({"unit_id": "A", "unexplained": [bool(n) for n in of_four], "to_at": at})
+    assert _unusual_use(pd.Series(["A"]), intervals, TODAY, "UTC").tolist() == [said]
+
+
 def test_due_soon_begins_sixty_days_before():
     cylinders = [cylinder("A"), cylinder("B")]
     visual = [passed("A", "2024-01-31"), passed("B", "2024-02-01")]
@@ -166,6 +186,29 @@ def test_findings_over_time_stand_against_a_cylinder():
     )
     assert {"corrosion_again", "boot_hides_base", "mass_lost"} <= set(health.loc["A", "score_reasons"])
     assert {"thread_finding_in_set", "inspection_before_manufacture"} <= set(health.loc["B", "score_reasons"])
+
+
+@pytest.mark.parametrize(
+    ("cylinders", "found", "codes"),
+    [
+        ({}, {"finding": "corrosion"}, set()),
+        ({"boot_fitted": True, "material": "aluminium"}, {"finding": "corrosion"}, set()),
+        ({}, {"found_mass_kg": 13.8}, set()),  # 1.4 % off; a fiftieth: common practice, no source
+        ({}, {"found_mass_kg": 13.7}, {"mass_lost"}),
+        ({}, {"found_mass_kg": 14.2}, set()),
+        ({}, {"found_mass_kg": 14.3}, {"mass_gained"}),
+        ({}, {"permanent_expansion_pct": 4.9}, set()),
+        ({}, {"permanent_expansion_pct": 10.1}, {"permanent_expansion_high"}),
+        ({"working_pressure_bar": 300.0}, {}, {"valve_rating_unknown"}),  # a valve of 232 bar fits its neck
+        ({"working_pressure_bar": 300.0, "valve_pressure_bar": 300.0}, {}, set()),
+    ],
+)
+def test_one_finding_within_its_bound_stands_against_nothing(cylinders, found, codes):
+    inputs = frames(
+        cylinders=[cylinder("A", empty_mass_kg=14.0) | cylinders], inspections=[passed("A", "2025-06-01", **found)]
+    )
+    units = build_units(inputs, TODAY)["units"].assign(flags=[[]])
+    assert {code for code, who in finding_reasons(inputs, units).items() if who} == codes
 
 
 @pytest.mark.parametrize(

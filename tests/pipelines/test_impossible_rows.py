@@ -97,6 +97,14 @@ def test_the_analysis_of_the_other_side_holds_no_more_than_there_is():
     row = {k: v for k, v in FILL.items() if k in SOURCES["fills"].fields} | {"analysed_he_pct": 60.0}
     clean, problems = checked("fills", **row | {"analysed_o2_pct": 20.0, "second_analysed_o2_pct": 60.0})
     assert clean.empty and problems["rule"].tolist() == ["fractions_over_100"]
+    assert checked("fills", **row | {"analysed_o2_pct": 40.1})[1]["rule"].tolist() == ["fractions_over_100"]
+    assert checked("fills", **row | {"analysed_o2_pct": 40.0})[1].empty
+
+
+def test_carbon_monoxide_alone_is_a_reading_and_nothing_at_all_is_none():
+    row = {"fill_id": "f1", "read_at": "2031-06-01T12:00:00Z"}
+    assert checked("fill_readings", **row | {"co_ppm": 0.0})[1].empty
+    assert checked("fill_readings", **row)[1]["rule"].tolist() == ["nothing_read"]
 
 
 # --- left out: one of two values cannot have been ---------------------------------------------

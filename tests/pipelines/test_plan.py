@@ -150,6 +150,26 @@ def test_what_cannot_be_covered_says_by_how_much_and_what_would_free_it():
     assert "1 out of date by then" in cover.freed_by and "hire 1" in cover.freed_by
 
 
+@pytest.mark.parametrize(
+    ("due", "life_ends", "there"),
+    [(day(4), None, 1), (day(5), None, 0), (None, None, 0), (day(4), day(8), 0), (day(4), day(9), 1)],
+)
+def test_a_lent_cylinder_serves_once_it_is_back_and_any_to_the_end_of_its_life(due, life_ends, there):
+    made = plan(
+        [cylinder("A", service_life_ends_on=life_ends)],
+        past("A", day(700)),
+        bookings=[{"starts_on": day(5), "ends_on": day(9), "cylinders_needed": 1}],
+        loans=[{"unit_id": "A", "member_id": "M1", "out_at": "2031-02-01T10:00Z", "due_on": due}],
+    )
+    assert made["booking_cover"].loc[0, "available"] == there
+
+
+def test_the_visit_of_today_is_still_to_come():
+    visits = [{"visit_on": day(n), "capacity": 5} for n in (-1, 0)]
+    made = plan([cylinder("A")], past("A", day(20)), visits)["inspection_plan"]
+    assert made["visit_on"].tolist() == [day(0)]
+
+
 def test_bookings_of_the_same_days_share_what_fits():
     both = [
         {"starts_on": day(5), "ends_on": day(9), "cylinders_needed": 2, "water_capacity_l": w} for w in (12.0, None)

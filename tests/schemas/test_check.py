@@ -72,6 +72,14 @@ def test_a_row_is_clean_or_has_a_problem_that_names_it(source):
     assert set(problems["severity"]) == {"row"}
 
 
+@pytest.mark.parametrize(
+    ("zone", "end"), [("UTC", "2026-03-28T23:59:59.999999Z"), ("Europe/Dublin", "2026-03-28T23:59:59.999999Z"),
+                      ("Australia/Sydney", "2026-03-28T12:59:59.999999Z")]
+)  # fmt: skip
+def test_the_future_begins_when_tomorrow_ends_at_the_station(zone, end):
+    assert check.end_of_tomorrow(pd.Timestamp("2026-03-27"), zone) == pd.Timestamp(end)
+
+
 def test_a_wrong_dtype_is_the_reader_s_fault_and_is_reported():
     frame = pd.DataFrame({n: pd.Series([1], dtype="int64") for n in SOURCES["members"].fields})
     with pytest.raises(TypeError, match="members"):

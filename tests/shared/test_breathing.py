@@ -5,11 +5,21 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from shared.diving.breathing import ambient_bar_abs, cumulative_bar_min, rmv_l_min
+from shared.diving.breathing import ambient_bar_abs, cumulative_bar_min, rate_doubtful, rmv_l_min
 
 
 def test_at_the_surface_the_ambient_pressure_is_that_of_the_air():
     assert ambient_bar_abs(0.0, 0.85, 1000.0) == 0.85
+
+
+def test_water_nobody_named_is_salt():
+    """1025 kg/m³ × 9.80665 m/s² × 10 m = 1.00518 bar, by hand; 1025: oceanography's round mean, from memory."""
+    assert ambient_bar_abs(10.0) == pytest.approx(1.01325 + 1.00518, abs=1e-5)
+
+
+def test_a_rate_is_no_divers_below_three_and_above_a_hundred_and_fifty_litres():
+    """Common practice, no source."""
+    assert rate_doubtful([2.9, 3.0, 150.0, 150.1, np.nan]).tolist() == [True, False, False, True, False]
 
 
 def test_the_integral_starts_anew_with_each_dive():
