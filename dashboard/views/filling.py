@@ -7,7 +7,7 @@ from dashboard import parts
 from dashboard.access import ALONE, LOCAL_NETWORK, MANAGER, OPERATOR
 from dashboard.data import Snapshot
 from dashboard.rows import each
-from dashboard.views import filling_advice, filling_day, filling_log, filling_season, saved
+from dashboard.views import filling_advice, filling_day, filling_log, filling_recipe, filling_season, saved
 from schemas import holds, words
 from schemas.clearance import FillClearance, fill_clearance, fillable_units
 from schemas.codes import all_codes, sentence
@@ -17,8 +17,16 @@ TITLE = "Filling"
 OPEN_TO = (ALONE, LOCAL_NETWORK, MANAGER, OPERATOR)
 
 MOST_HOLDS = 60
-PARTS = {"held": "Held back", "day": "Fills of a day", "advice": "Where to stop", "season": "Over the season"}
+PARTS = {
+    "held": "Held back",
+    "day": "Fills of a day",
+    "advice": "Where to stop",
+    "recipe": "Recipe",
+    "season": "Over the season",
+}
 LOG = {"log": "Log it"}
+#: parts in which somebody has hands on a valve: what stands above them is kept short
+AT_WORK = ("recipe", "log")
 
 
 def page(snapshot: Snapshot) -> None:
@@ -35,22 +43,24 @@ def page(snapshot: Snapshot) -> None:
         placeholder="Type its name, or pick it",
     )
     clearance = fill_clearance(chosen, units, health, fills, sources) if chosen else None
-    logging = st.session_state.get("filling_part") == "log"
+    at_work = st.session_state.get("filling_part") in AT_WORK
     if clearance:
-        answer(snapshot, clearance, brief=logging)
+        answer(snapshot, clearance, brief=at_work)
     else:
         parts.show(parts.note("Type or pick one: whether it may be filled today, and why not, stands here first."))
         not_to_fill_from(holds.failed_sources(sources))
-    if not (logging and clearance):
+    if not (clearance and st.session_state.get("filling_part") == "log"):
         saved.show(snapshot)
     listed = PARTS | (LOG if filling_log.may_ever(snapshot) else {})
     part = parts.chosen_part("More on Filling", listed, "filling_part", "advice" if chosen else "held")
     if part == "held":
-        held_back(snapshot, fills)
+        held_back(snapshot, fills, clearance)
     elif part == "day":
         filling_day.show(snapshot, fills)
     elif part == "advice":
         filling_advice.show(snapshot, clearance, fills)
+    elif part == "recipe":
+        filling_recipe.show(snapshot, clearance, fills)
     elif part == "log":
         filling_log.show(snapshot, clearance, fills)
     else:
@@ -59,34 +69,15 @@ def page(snapshot: Snapshot) -> None:
 
 def answer(snapshot: Snapshot, clearance: FillClearance, *, brief: bool = False) -> None:
     """The answer at the compressor, the worst first; `brief` leaves out the figures behind it."""
-    if clearance.may_be_filled:
-        parts.show(
-            parts.bar(
-                f"{clearance.unit_id}: may be filled today",
-                1,
-                "In date by the log. Look at the stamp, the valve and the cylinder itself first.",
-            )
-        )
-    else:
-        parts.show(
-            parts.bar(f"{clearance.unit_id or clearance.asked}: may not be filled", 4, parts.lines(*clearance.why_not))
-        )
-    not_to_fill_from(clearance.failed_sources)
+    parts.show(_verdict(clearance, brief=brief))
     if clearance.unit is None:
         parts.show(parts.caution(words.WHO_DECIDES))
         return
     fill = clearance.last_fill
-    for held in clearance.held:
-        which = "its last fill" if len(clearance.inside) == 1 else f"the gas of {held['unit_id']} ({held['fill_id']})"
-        parts.show(parts.bar(f"Hold: do not hand over {which}", 4, parts.reasons(held)))
     if not clearance.held and fill is not None and fill["verdict"] in ("attention", "short"):
-        parts.show(
-            parts.bar(
-                f"Last fill: {words.VERDICTS[fill['verdict']]}",
-                words.VERDICT_WEIGHT[fill["verdict"]],
-                parts.reasons(fill),
-            )
-        )
+        said = f"Last fill: {words.VERDICTS[fill['verdict']]}"
+        reasons = _first_of(fill) if brief else parts.reasons(fill)
+        parts.show(parts.bar(said, words.VERDICT_WEIGHT[fill["verdict"]], reasons))
     if brief:
         return
     unit, due = clearance.unit, clearance.next_due
@@ -152,18 +143,52 @@ def answer(snapshot: Snapshot, clearance: FillClearance, *, brief: bool = False)
     )
 
 
+def _verdict(clearance: FillClearance, *, brief: bool) -> parts.Markup:
+    """The one that counts, the worst first, in one bar: no word of 'may' stands beside a 'do not'."""
+    name = clearance.unit_id or clearance.asked
+    failed = _failed_lines(clearance.failed_sources)
+    held = [_hold(clearance, row, brief=brief) for row in clearance.held]
+    if not clearance.may_be_filled:
+        word = f"{name}: may not be filled"
+        word += ", and what is in it not handed over" if held else ""
+        return parts.bar(word, 4, parts.Markup(parts.lines(*clearance.why_not) + "".join(held)))
+    dates = "Its dates allow a fill: look at the stamp, the valve and the cylinder itself first."
+    sources = ", ".join(clearance.failed_sources["source_id"])
+    if held:
+        more = parts.lines(f"{dates} Not from {sources}." if sources else dates)
+        return parts.bar(f"{name}: hold, do not hand it over", 4, parts.Markup("".join(held) + more))
+    look = "In date by the log. Look at the stamp, the valve and the cylinder itself first."
+    if not sources:
+        return parts.bar(f"{name}: may be filled today", 1, look)
+    why = parts.folded("Why not", failed) if brief else parts.Markup("<br>" + parts.lines(*failed))
+    return parts.bar(f"{name}: may be filled today, but not from {sources}", 3, parts.Markup(parts.text(look) + why))
+
+
+def _hold(clearance: FillClearance, row: dict, *, brief: bool) -> parts.Markup:
+    """Why the gas of one fill is held; of several, which one."""
+    which = "" if len(clearance.inside) == 1 else f"The gas of {row['unit_id']} ({row['fill_id']}): "
+    return parts.Markup(f"<div>{parts.text(which)}{_first_of(row) if brief else parts.reasons(row)}</div>")
+
+
+def _first_of(row) -> parts.Markup:
+    """The worst reason; the others fold away."""
+    found = words.listed(row["reasons"])
+    if not found:
+        return parts.text("No reason is published.")
+    first, *others = [words.with_fix(code, dict(row)) for code in found]
+    return parts.Markup(parts.text(first) + parts.folded(words.plural(len(others), "more reason"), others))
+
+
 def not_to_fill_from(failed: pd.DataFrame) -> None:
     """Compressors and banks whose air stands failed, whatever is to be filled."""
     if len(failed):
         named = ", ".join(failed["source_id"])
-        why = dict.fromkeys(holds.why_failed(row) for row in failed.to_dict("records"))
-        parts.show(
-            parts.bar(
-                f"Do not fill from {named}",
-                4,
-                parts.lines(*(f"{line[0].upper()}{line[1:]}." for line in why), "Until what failed passes a test."),
-            )
-        )
+        parts.show(parts.bar(f"Do not fill from {named}", 4, parts.lines(*_failed_lines(failed))))
+
+
+def _failed_lines(failed: pd.DataFrame) -> list[str]:
+    why = dict.fromkeys(holds.why_failed(row) for row in failed.to_dict("records"))
+    return [*(f"{words.capital(line)}." for line in why), "Until what failed passes a test."] if why else []
 
 
 def _oxygen_service(clean: bool | None) -> str:
@@ -186,13 +211,15 @@ def _why(row) -> parts.Markup:
     return parts.Markup(parts.lines(reason, known.fix if known else "") + more)
 
 
-def held_back(snapshot: Snapshot, fills) -> None:
-    """The hold list, a row a cylinder, and what to check first, a row a reason."""
+def held_back(snapshot: Snapshot, fills, clearance: FillClearance | None = None) -> None:
+    """The hold list, a row a cylinder, and what to check first, a row a reason; not what stands above already."""
     names = snapshot.names()
+    above = {row["fill_id"] for row in clearance.held} if clearance else set()
     found = holds.not_released(fills, "stop")
+    found = found[~found["fill_id"].isin(above)]
     parts.show(
         parts.heading(
-            f"{words.VERDICTS['stop']}: {len(found)}",
+            f"{words.VERDICTS['stop']}{', besides this one' if above else ''}: {len(found)}",
             2,
             "The last fill of its cylinder, and nobody released it. A newer row that clears it, a new fill or a "
             "release ends a hold.",

@@ -48,7 +48,7 @@ def show(snapshot: Snapshot, clearance: FillClearance | None, fills: pd.DataFram
         parts.show(parts.plain("Name the cylinder or set above first."))
         return
     if not clearance.may_be_filled:
-        parts.show(parts.bar("No pressure is advised: it may not be filled", 4, parts.lines(*clearance.why_not)))
+        parts.show(parts.plain("No pressure is advised: it may not be filled, for what stands above."))
         return
     unit = clearance.unit
     needed = {"permitted pressure": "permitted_bar", "size": "water_capacity_l", "material": "material"}
@@ -95,14 +95,16 @@ def _asked(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) ->
     usual_source = last["source_id"] if last is not None and words.known(last["source_id"]) else sources[0]
     key = clearance.unit_id
     with st.container(horizontal=True, key="advice_fields"):
-        start = _number("Reads now, bar", f.START_PRESSURE_BAR, None, 5.0, f"start_{key}", placeholder="type it")
-        target = _number(
+        start = number_field("Reads now, bar", f.START_PRESSURE_BAR, None, 5.0, f"start_{key}", placeholder="type it")
+        target = number_field(
             "Wanted once cold, bar", f.TARGET_PRESSURE_BAR, float(unit["permitted_bar"]), 5.0, f"target_{key}"
         )
-        ambient = _number("Surroundings, °C", f.AMBIENT_C, _last_or(newest, "ambient_c", 15.0), 1.0, f"ambient_{key}")
-        gas = _number("The cylinder itself, °C", f.AMBIENT_C, None, 1.0, f"gas_{key}", placeholder="as the room")
-        o2 = _number("O₂ wanted, %", f.O2_PCT, _last_or(last, "o2_pct", 20.9), 1.0, f"o2_{key}", digits=1)
-        he = _number("He wanted, %", f.HE_PCT, _last_or(last, "he_pct", 0.0), 1.0, f"he_{key}", digits=1)
+        ambient = number_field(
+            "Surroundings, °C", f.AMBIENT_C, last_or(newest, "ambient_c", 15.0), 1.0, f"ambient_{key}"
+        )
+        gas = number_field("The cylinder itself, °C", f.AMBIENT_C, None, 1.0, f"gas_{key}", placeholder="as the room")
+        o2 = number_field("O₂ wanted, %", f.O2_PCT, last_or(last, "o2_pct", 20.9), 1.0, f"o2_{key}", digits=1)
+        he = number_field("He wanted, %", f.HE_PCT, last_or(last, "he_pct", 0.0), 1.0, f"he_{key}", digits=1)
         source = source_of(
             register,
             st.selectbox(
@@ -125,8 +127,8 @@ def _asked(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) ->
         usual = usual_minutes(
             source.is_bank, float(unit["water_capacity_l"]), float(target or 200.0) - float(start or 0)
         )
-        minutes = _number(
-            "Minutes it takes", f.FILL_MINUTES, _last_or(last, "fill_minutes", float(usual)), 1.0, f"minutes_{key}"
+        minutes = number_field(
+            "Minutes it takes", f.FILL_MINUTES, last_or(last, "fill_minutes", float(usual)), 1.0, f"minutes_{key}"
         )
         methods = methods_to_choose(float(o2 or np.nan), float(he or 0.0), source)
         method = methods[0]
@@ -163,7 +165,7 @@ def _asked(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) ->
     return Asked(start, target, ambient, minutes, o2, he, source, method, np.nan if gas is None else gas)
 
 
-def _number(
+def number_field(
     label: str, field: f.Field, value: float | None, step: float, key: str, *, digits: int = 0, placeholder: str = ""
 ) -> float | None:
     """A field for a figure within the bounds of its column, begun with `value`."""
@@ -174,7 +176,7 @@ def _number(
     )
 
 
-def _last_or(row: pd.Series | None, column: str, otherwise: float) -> float:
+def last_or(row: pd.Series | None, column: str, otherwise: float) -> float:
     """What a row says, where there is one and it says something."""
     return float(row[column]) if row is not None and words.known(row[column]) else otherwise
 
@@ -190,11 +192,11 @@ def _refused(snapshot: Snapshot, clearance: FillClearance, asked: Asked) -> list
         least_arrival_bar=float(snapshot.policy("filling", "least_arrival_bar")),
         oxygen_service_needed=bool(needs_oxygen_service(asked, limit).needed),
         oxygen_clean=bool(clearance.oxygen_clean),
-        air_state="failed" if _air_failed(snapshot, asked.source.source_id) else "",
+        air_state="failed" if air_failed(snapshot, asked.source.source_id) else "",
     )
 
 
-def _air_failed(snapshot: Snapshot, source_id: str) -> bool:
+def air_failed(snapshot: Snapshot, source_id: str) -> bool:
     """Whether the air of anything that may feed this source stands failed today."""
     register = snapshot.table("gas_sources")
     return bool((register.loc[register["source_id"] == source_id, "air_state"] == "failed").any())
@@ -205,7 +207,7 @@ def _inside(clearance: FillClearance) -> list[tuple[float, float, float]]:
     last = clearance.last_fill
     if last is None or not words.known(last["o2_pct"]):
         return [(AIR_O2_PCT, 0.0, np.nan)]
-    return [(float(last["o2_pct"]), _last_or(last, "he_pct", 0.0), np.nan)]
+    return [(float(last["o2_pct"]), last_or(last, "he_pct", 0.0), np.nan)]
 
 
 def _answer(snapshot: Snapshot, clearance: FillClearance, asked: Asked, fills: pd.DataFrame) -> None:

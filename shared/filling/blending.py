@@ -5,7 +5,7 @@ while the cylinder is warm its gauge reads higher. The ideal-gas result stands b
 only: no limit of any cylinder, valve or hose is known here.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,7 +19,8 @@ from shared.gas.units import absolute, gauge, kelvin
 GASES = ("helium", "oxygen", "air")
 DEFAULT_ORDER = GASES
 
-_PURE = {"helium": Mix(0.0, 100.0), "oxygen": Mix(100.0)}
+#: gases that steps add besides the top gas
+PURE = {"helium": Mix(0.0, 100.0), "oxygen": Mix(100.0)}
 _TOO_SMALL = 1e-3
 """A share of the final amount no gauge or analyser shows: no step of its own, nor a reason to drain.
 So air asked for as 21 % brings no oxygen into the cylinder."""
@@ -117,11 +118,11 @@ def _parts(amount: float, mix: Mix) -> NDArray:
     return amount * gas.shares_pct(mix.o2_pct, mix.he_pct, np.nan if mix.ar_pct is None else mix.ar_pct)
 
 
-def _mix_of(amount: float, mix: Mix, added: dict[str, float], top_gas: Mix) -> Mix:
-    """Mix of an amount and what is added to it."""
+def mixed(amount: float, mix: Mix, added: Mapping[str, float], top_gas: Mix = AIR) -> Mix:
+    """Mix of an amount of one and the amounts, in the same unit, of gases added to it by their names."""
     parts, total = _parts(amount, mix), amount
     for name, more in added.items():
-        parts, total = parts + _parts(more, _PURE.get(name, top_gas)), total + more
+        parts, total = parts + _parts(more, PURE.get(name, top_gas)), total + more
     return Mix(*(float(x) for x in parts / total))
 
 
@@ -163,25 +164,25 @@ def top_up(
     >>> [(step.gas, round(step.to_bar, 1)) for step in recipe.steps]
     [('oxygen', 76.3), ('air', 200.0)]
     """
-    wanted = _amount(to_bar, gas_c, to_mix)
-    inside = _amount(have_bar, gas_c, have_mix)
-    empty = min(_amount(0.0, gas_c, have_mix), inside)
+    wanted = amount_mol_l(to_bar, gas_c, to_mix)
+    inside = amount_mol_l(have_bar, gas_c, have_mix)
+    empty = min(amount_mol_l(0.0, gas_c, have_mix), inside)
     residue = max(_most_residue(inside, have_mix, wanted, to_mix, top_gas), empty)
     drained = residue < inside * (1 - 1e-9)
-    start_bar = _reads(residue, gas_c, have_mix) if drained else have_bar
+    start_bar = reads_bar(residue, gas_c, have_mix) if drained else have_bar
     added = _add_only(additions(residue, have_mix, wanted, to_mix, top_gas), wanted)
     for _ in range(3):  # what was left out moves the mix, and with it the amount that reads to_bar
-        total = _amount(to_bar, gas_c, _mix_of(residue, have_mix, added, top_gas))
+        total = amount_mol_l(to_bar, gas_c, mixed(residue, have_mix, added, top_gas))
         scale = (total - residue) / (sum(added.values()) or 1.0)
         added = {name: amount * scale for name, amount in added.items()}
-    final = _mix_of(residue, have_mix, added, top_gas)
+    final = mixed(residue, have_mix, added, top_gas)
     if max(abs(final.o2_pct - to_mix.o2_pct), abs(final.he_pct - to_mix.he_pct)) > MIX_TOLERANCE_PCT:
         raise CannotBlend("what stays inside at 0 bar spoils this mix: rinse with a gas of it, then drain again")
     start_bar_abs, to_bar_abs = absolute(start_bar), absolute(to_bar)
     ideal = _add_only(additions(start_bar_abs, have_mix, to_bar_abs, to_mix, top_gas), to_bar_abs)
     ideal_steps = _walk(start_bar_abs, have_mix, ideal, order, top_gas, lambda amount, _: gauge(amount))
     return TopUp(
-        steps=_walk(residue, have_mix, added, order, top_gas, lambda amount, mix: _reads(amount, gas_c, mix)),
+        steps=_walk(residue, have_mix, added, order, top_gas, lambda amount, mix: reads_bar(amount, gas_c, mix)),
         final=final,
         ideal_steps=ideal_steps,
         ideal_gives=outcome(start_bar, have_mix, ideal_steps, gas_c, top_gas),
@@ -193,7 +194,7 @@ def outcome(have_bar: float, have_mix: Mix, steps: Sequence[Step], gas_c: float,
     """Mix that following a recipe to its settled pressures really gives."""
     mix, now_bar = have_mix, have_bar
     for step in steps:
-        added = _PURE.get(step.gas, top_gas)
+        added = PURE.get(step.gas, top_gas)
         o2, he, ar = expected_mix(
             now_bar, gas_c, step.to_bar, gas_c, mix.o2_pct, mix.he_pct, added.o2_pct, added.he_pct,
             *(100 * x.fractions[2] for x in (mix, added)),
@@ -214,7 +215,7 @@ def _walk(
     steps = []
     for name in order:
         if added[name] > 0:
-            mix = _mix_of(amount, mix, {name: added[name]}, top_gas)
+            mix = mixed(amount, mix, {name: added[name]}, top_gas)
             amount += added[name]
             steps.append(Step(name, reads(amount, mix)))
     return tuple(steps)
@@ -241,7 +242,7 @@ def cascade(have_bar: float, water_capacity_l: float, to_bar: float, banks: Sequ
     """
     return _cascade(
         have_bar, water_capacity_l, to_bar, banks,
-        lambda bar: _amount(bar, gas_c, mix), lambda amount: _reads(amount, gas_c, mix),
+        lambda bar: amount_mol_l(bar, gas_c, mix), lambda amount: reads_bar(amount, gas_c, mix),
     )  # fmt: skip
 
 
@@ -280,9 +281,23 @@ def _cascade(
     return Cascade(tuple(steps), now_bar, tuple(left.values()))
 
 
-def _amount(pressure_bar: float, gas_c: float, mix: Mix) -> float:
+def amount_mol_l(pressure_bar: float, gas_c: float, mix: Mix) -> float:
+    """What a litre holds at a gauge pressure, mol/L, by the equation itself.
+
+    Raises
+    ------
+    OutOfRange
+        A state outside the gas engine's box.
+    """
     return float(gas.density_direct(absolute(pressure_bar), kelvin(gas_c), mix))
 
 
-def _reads(density_mol_l: float, gas_c: float, mix: Mix) -> float:
+def reads_bar(density_mol_l: float, gas_c: float, mix: Mix) -> float:
+    """The gauge pressure of so much in a litre, bar; the inverse of `amount_mol_l`.
+
+    Raises
+    ------
+    OutOfRange
+        A state outside the gas engine's box.
+    """
     return float(gauge(gas.pressure_direct(density_mol_l, kelvin(gas_c), mix)))
