@@ -24,6 +24,12 @@ _WIDTH = 148
 _AHEAD = pd.Timedelta(minutes=2)
 #: who logged last in this browser
 _WHO = "logged_by"
+_SAVED = "forms_saved"
+
+
+def just_saved(about: str) -> list[str]:
+    """Kinds of forms about this that were saved since this was last asked."""
+    return st.session_state.get(_SAVED, {}).pop(about, [])
 
 
 class EntryForm:
@@ -34,7 +40,7 @@ class EntryForm:
 
     def __init__(self, snapshot: Snapshot, kind: str, source: str, about: str, page: str, *, anew: bool = False):
         self.snapshot, self.kind, self.source, self.page = snapshot, kind, source, page
-        self._place = f"form_{kind}_{about}"
+        self._place, self._about = f"form_{kind}_{about}", about
         if anew or self._place not in st.session_state:
             st.session_state[self._place] = {"token": new_token(entry_door.now()), "begun": {}, "reasons": {}}
         self._open: dict[str, Any] = st.session_state[self._place]
@@ -187,6 +193,7 @@ class EntryForm:
     def _close(self) -> None:
         """What was saved stands elsewhere; the next form is a new one."""
         del st.session_state[self._place]
+        st.session_state.setdefault(_SAVED, {}).setdefault(self._about, []).append(self.kind)
         st.rerun()
 
     def _stamp(self, at_once: pd.Timestamp) -> None:

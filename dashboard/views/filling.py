@@ -155,13 +155,18 @@ def _verdict(clearance: FillClearance, *, brief: bool) -> parts.Markup:
     dates = "Its dates allow a fill: look at the stamp, the valve and the cylinder itself first."
     sources = ", ".join(clearance.failed_sources["source_id"])
     if held:
-        more = parts.lines(f"{dates} Not from {sources}." if sources else dates)
+        more = parts.lines(dates) + (_not_from(sources, failed, brief=brief) if sources else "")
         return parts.bar(f"{name}: hold, do not hand it over", 4, parts.Markup("".join(held) + more))
     look = "In date by the log. Look at the stamp, the valve and the cylinder itself first."
     if not sources:
         return parts.bar(f"{name}: may be filled today", 1, look)
-    why = parts.folded("Why not", failed) if brief else parts.Markup("<br>" + parts.lines(*failed))
+    why = _not_from(sources, failed, brief=brief)
     return parts.bar(f"{name}: may be filled today, but not from {sources}", 3, parts.Markup(parts.text(look) + why))
+
+
+def _not_from(sources: str, failed: list[str], *, brief: bool) -> str:
+    title = f"Not from {sources}: air test failed"
+    return parts.folded(title, failed) if brief else f"<br>{parts.lines(f'Not from {sources}:', *failed)}"
 
 
 def _hold(clearance: FillClearance, row: dict, *, brief: bool) -> parts.Markup:

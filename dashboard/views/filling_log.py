@@ -7,8 +7,8 @@ from dashboard import code_door, entry_door, parts
 from dashboard.access import LOCAL_NETWORK, may_log
 from dashboard.advice import methods_to_choose, source_of, sources_to_choose, station_of
 from dashboard.data import Snapshot
-from dashboard.entry_form import EntryForm
-from dashboard.views import filling_log_after, saved
+from dashboard.entry_form import EntryForm, just_saved
+from dashboard.views import filling_labels, filling_log_after, saved
 from schemas import fields as f
 from schemas import words
 from schemas.clearance import FillClearance
@@ -23,6 +23,8 @@ KINDS = {
     "return": "Its return",
     "loan": "A loan",
 }
+#: to look at, not to log
+TAG = {"tag": "Its tag"}
 PAGE = "filling"
 #: the surroundings of a fill so long ago are not those of the next
 _SAME_SURROUNDINGS = pd.Timedelta(hours=6)
@@ -47,8 +49,14 @@ def show(snapshot: Snapshot, clearance: FillClearance | None, fills: pd.DataFram
         code_door.show(snapshot)
         return
     saved.show(snapshot)
-    allowed = _fitting(kinds(snapshot), clearance)
-    kind = parts.chosen_part("What to log", allowed, f"log_{clearance.unit_id}", next(iter(allowed)))
+    allowed = _fitting(kinds(snapshot) | TAG, clearance)
+    place = f"log_{clearance.unit_id}"
+    if "analysis" in just_saved(str(clearance.unit_id)):
+        st.session_state[place] = "tag"
+    kind = parts.chosen_part("What to log", allowed, place, next(iter(allowed)))
+    if kind == "tag":
+        filling_labels.tag(snapshot, clearance)
+        return
     _FORMS[kind](snapshot, clearance, fills)
 
 

@@ -139,7 +139,8 @@ def _answer(snapshot: Snapshot, clearance: FillClearance, wish: Wish, known: lis
         return
     except CannotBlend as why:
         found = _refused(snapshot, clearance, wish, None)
-        parts.show(parts.bar(f"{NO_RECIPE}: {why}", 3, parts.lines(*found)))
+        said = words.capital(str(why).replace("and air", f"and what {wish.top.source_id} gives")) + "."
+        parts.show(parts.bar(NO_RECIPE, 3, parts.lines(*found, said, "Try another to top up from.")))
         _alone(snapshot, clearance, wish, known)
         return
     except (OutOfRange, ValueError) as why:
@@ -227,19 +228,15 @@ def _steps(wish: Wish, made: Recipe, banks: dict[str, Bank], permitted: float) -
     ideal = {step.gas: step.to_bar for step in made.made.ideal_steps}
     rows = [
         (
-            str(n + 1),
             words.capital(_named(step.gas, wish, banks)),
             words.number(step.to_bar, 1, "bar"),
-            _bank_then(drawn),
+            _bank_then(drawn) if step.gas != "air" or wish.top.is_bank else "",
             words.number(ideal.get(step.gas, np.nan), 1, "bar"),
         )
-        for n, (step, drawn) in enumerate(zip(steps, made.drawn, strict=True))
+        for step, drawn in zip(steps, made.drawn, strict=True)
     ]
-    parts.show(
-        parts.table(
-            ["Step", "Add", "Until it reads", "The bank then reads", "As ideal gas"], rows, figures=(2,), says="Steps"
-        )
-    )
+    head = ["Add, in this order", "Until it reads", "The bank then reads", "As ideal gas"]
+    parts.show(parts.table(head, rows, figures=(1, 3), says="Steps", kept=True))
     low = [drawn for drawn in made.drawn if drawn is not None and not drawn.is_enough]
     for drawn in low:
         parts.show(parts.bar(f"{drawn.bank.name} is too low for its step", 3, _too_low(drawn)))
@@ -253,7 +250,7 @@ def _steps(wish: Wish, made: Recipe, banks: dict[str, Bank], permitted: float) -
 
 def _bank_then(drawn: Drawn | None) -> str:
     if drawn is None:
-        return ""
+        return "not typed"
     if not drawn.is_enough:
         return f"level with it at {words.number(drawn.alone_to_bar, 0, 'bar')}"
     return f"{drawn.bank.name} {words.number(drawn.bank_bar, 0, 'bar')}"

@@ -110,7 +110,6 @@ class Reports:
             "without": without,
             "analyse": fill_labels.ANALYSE,
             "one_fill": fill_labels.ONE_FILL,
-            "not_breathable": fill_labels.NOT_BREATHABLE,
         }
 
     def _label(self, row: dict[str, Any]) -> fill_labels.Label:

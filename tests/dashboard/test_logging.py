@@ -397,3 +397,22 @@ def test_what_is_saved_while_a_run_is_at_work_gets_one_more(tmp_path, monkeypatc
     go_on.release()
     worker.join()
     assert len(runs) == 2 and run_after_entry.trouble_of(published) == ""
+
+
+def test_after_an_analysis_is_saved_its_tag_is_what_stands_there(station):
+    """A stale tag never: what was saved of the fill is being computed, and its tag comes with it."""
+    test = run(station, "filling", "operator", **LOG, **{"log_T12-1": "analysis"})
+    field(test, "O₂ analysed, %").set_value(32.1)
+    field(test, "Who analysed").set_value("Cora")
+    text = press(test, "Save the analysis")
+    assert "what you saved of it is being computed, and its tag with it" in text and 'class="label"' not in text
+    before = said(run(station, "filling", "operator", unit="T12-1", filling_part="log", **{"log_T12-1": "tag"}))
+    assert 'class="label"' not in before
+
+
+def test_a_tag_says_what_was_not_analysed_bears_no_names_on_the_local_network_and_stands_on_no_hold(published):
+    shown = {"filling_part": "log"}
+    text = said(run(published, "filling", "operator", unit="T12-1", **shown, **{"log_T12-1": "tag"}))
+    assert 'class="label"' in text and "Maximum operating depth" in text
+    held = said(run(published, "filling", "operator", unit="A11-2", **shown, **{"log_A11-2": "tag"}))
+    assert "Held: do not hand over." in held and 'class="label"' not in held

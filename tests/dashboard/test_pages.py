@@ -166,9 +166,16 @@ def test_gas_that_is_called_back_is_said_wherever_its_cylinder_stands(called_bac
 
 
 def test_sources_whose_air_stands_failed_are_named_before_anything_is_asked(published):
-    for unit in (None, "T12-1", "S10-4"):
+    for unit, how in {None: "Do not fill from", "T12-1": "but not from", "A11-2": "Not from"}.items():
         text = said(run(published, "filling", unit=unit))
-        assert "Do not fill from bank-3, comp-1" in text and "carbon monoxide 7 ppm, limit 5" in text
+        assert f"{how} bank-3, comp-1" in text and "carbon monoxide 7 ppm, limit 5" in text
+
+
+def test_no_word_of_may_be_filled_stands_beside_a_hold(published):
+    """A11-2 may be filled by its dates and is held; S10-4 may not be filled: one verdict, the worse, is on top."""
+    held = said(run(published, "filling", unit="A11-2", filling_part="held"))
+    assert "A11-2: hold, do not hand it over" in held and "besides this one" in held
+    assert "may be filled today" not in held + said(run(published, "filling", unit="S10-4", filling_part="log"))
     assert "passed its test" in said(run(published, "filling", unit="T12-1"))
 
 

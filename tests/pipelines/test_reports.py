@@ -22,14 +22,16 @@ def station(sample_station):
     ("change", "why"),
     [
         ({"verdict": "stop"}, "Held"),
-        ({"mix_verdict": "not_analysed"}, "Not analysed"),
+        ({"mix_verdict": "not_analysed", "o2_pct": 32.0}, "Not analysed"),
+        ({"mix_verdict": "not_analysed"}, ""),
         ({"superseded": True}, "Filled again"),
         ({}, ""),
         ({"verdict": "stop", "released": True}, ""),
     ],
 )
 def test_a_label_is_withheld_from_a_held_an_unanalysed_and_a_superseded_fill(change, why):
-    row = {"verdict": "good", "mix_verdict": "in_tolerance", "superseded": False, "released": False, "reasons": []}
+    row = {"verdict": "good", "mix_verdict": "in_tolerance", "superseded": False, "released": False, "reasons": [],
+           "o2_pct": 20.95, "he_pct": 0.0}  # fmt: skip
     row |= change
     assert labels.withheld(row).startswith(why) and bool(labels.withheld(row)) == bool(why)
 
@@ -44,11 +46,11 @@ def test_every_fill_of_a_day_has_a_label_or_a_reason(station):
 def test_a_label_rounds_to_the_safe_side_and_says_it_is_no_analysis(station, tmp_path):
     reports = Reports(station)
     analysed = reports.fills[(reports.fills["verdict"] == "good") | (reports.fills["verdict"] == "short")]
-    newest = analysed.sort_values("filled_at").iloc[-1]
-    lines = dict(reports._label(newest.to_dict()).lines)
-    metres = int(re.search(r"(\d+)", lines["Maximum operating depth"])[1])
+    newest = analysed[analysed["analysed_o2_pct"].notna()].sort_values("filled_at").iloc[-1]
+    made = reports._label(newest.to_dict())
+    metres = int(re.search(r"(\d+)", made.depth)[1])
     assert metres <= newest["max_operating_depth_m"] < metres + 1
-    assert "1.4" in lines["Maximum operating depth"]
+    assert "1.4" in dict(made.lines)["That depth"]
     Reports(station).write("labels", tmp_path / "labels.html")
     assert "Analyse before use; this print is no analysis." in (tmp_path / "labels.html").read_text(encoding="utf-8")
 

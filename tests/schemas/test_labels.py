@@ -28,8 +28,9 @@ ROW = {
 
 
 def test_depths_round_to_the_safe_side_and_the_analyst_is_named():
-    lines = dict(labels.label(ROW, "Europe/Dublin", 1.4, {"m-anna": "Anna", "m-dora": "Dora"}).lines)
-    assert lines["Maximum operating depth"] == "33\u00a0m at ppO₂ 1.4 bar"
+    made = labels.label(ROW, "Europe/Dublin", 1.4, {"m-anna": "Anna", "m-dora": "Dora"})
+    lines = dict(made.lines)
+    assert made.depth == "Maximum operating depth 33\u00a0m" and lines["That depth"] == "at ppO₂ 1.4 bar"
     assert lines["Minimum depth"] == "1\u00a0m"
     assert lines["Analysed"] == "O₂ 32.1\u00a0% by Dora, 3 May 2031, 13:05"
     assert lines["At 15 °C"].startswith("211\u00a0bar (208 to 214)")
@@ -38,8 +39,19 @@ def test_depths_round_to_the_safe_side_and_the_analyst_is_named():
 
 def test_suit_gas_gets_no_depth_to_breathe_it_at():
     made = labels.label(ROW | {"reasons": ["suit_gas_only"]}, "UTC", 1.4, {})
-    assert made.not_breathable
-    assert not {"Maximum operating depth", "Minimum depth"} & set(dict(made.lines))
+    assert made.warning == labels.NOT_BREATHABLE and not made.depth
+    assert "Minimum depth" not in dict(made.lines)
+
+
+def test_air_that_nobody_analysed_says_so_and_states_no_depth_and_no_other_gas_passes_for_it():
+    air = ROW | {"o2_pct": 20.95, "analysed_o2_pct": None, "analysed_by": None, "analysed_at": None}
+    air |= {"mix_verdict": "not_analysed", "verdict": "good", "released": False, "superseded": False}
+    made = labels.label(air, "UTC", 1.4, {})
+    assert not labels.withheld(air) and made.warning == "NOT ANALYSED" and not made.depth
+    assert "by nobody" in dict(made.lines)["Analysed"] and "Minimum depth" not in dict(made.lines)
+    for other in ({"o2_pct": 32.0}, {"he_pct": 5.0}, {"o2_pct": None}, {"reasons": ["mix_not_analysed"]},
+                  {"reasons": ["residue_unknown"]}):  # fmt: skip
+        assert labels.withheld(air | other) == "Not analysed."
 
 
 def test_a_later_fill_of_the_same_unit_supersedes_the_label():
