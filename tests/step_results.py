@@ -32,7 +32,6 @@ class StepResults:
             str(given.part),
             given.policy,
             str(given._today),
-            sorted(given.values_given.items()),
             [(name, given[name].to_dict("list"), given[name].dtypes.to_dict()) for name in sorted(given)],
         )
         return hashlib.blake2b(pickle.dumps(seen)).digest()

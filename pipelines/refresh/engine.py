@@ -55,7 +55,7 @@ class Refresh:
             part.later[name].fingerprint if name in part.later else self._of_rows(step, name, part)
             for name in step.reads
         ]
-        return digest(self._fixed[step.name], read, dict(part.values))
+        return digest(self._fixed[step.name], read)
 
     def _of_rows(self, step: Step, name: str, part: Part) -> str:
         if name not in self.shelf:

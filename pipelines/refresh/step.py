@@ -90,11 +90,10 @@ class Part:
     name: str = "all"
     rows: Mapping[str, NDArray[np.int64]] = field(default_factory=dict)
     later: Mapping[str, Later] = field(default_factory=dict)
-    values: Mapping[str, Any] = field(default_factory=dict)
 
 
 class Given(dict):
-    """What a step gets: frames by name, and `policy`, `today` and `values` as far as it declares them.
+    """What a step gets: frames by name, and `policy` and `today` as far as it declares them.
 
     Everything else is out of reach, so that the fingerprint cannot miss what a result depends on.
     """
@@ -111,7 +110,6 @@ class Given(dict):
         super().__init__(frames)
         self.memo = dict(memo or {})
         self.step, self.part = step.name, part.name
-        self.values_given = dict(part.values)
         self.policy = declared_settings(step, policy)
         self._today = day_given(step, today)
 
@@ -130,12 +128,6 @@ class Given(dict):
         if self._today is None:
             raise NotDeclared(f"The step {self.step} does not declare that it reads the day.")
         return self._today
-
-    def value(self, name: str) -> Any:
-        """A plain value that goes with the part."""
-        if name not in self.values_given:
-            raise NotDeclared(f"The step {self.step} was not given the value {name}.")
-        return self.values_given[name]
 
 
 class _Settings(SimpleNamespace):

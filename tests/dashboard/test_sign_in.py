@@ -1,9 +1,12 @@
 """Whoever signs in sees what the role allows; whoever has no role, no verified address or a false token, nothing."""
 
+from types import SimpleNamespace
+
 import pandas as pd
 import pytest
 from made_up import ME, OTHER
 
+from dashboard import app
 from dashboard.access import Refused
 from dashboard.sign_in import verified_address, viewer_of
 from schemas.logins import hashed_roles, member_logins, roles_of
@@ -143,3 +146,22 @@ def test_roles_are_read_from_the_settings_at_each_sign_in(tmp_path):
 def test_settings_that_cannot_be_read_give_nobody_a_role(tmp_path, text):
     (tmp_path / "station.toml").write_text(text)
     assert roles_of(tmp_path / "station.toml") == ({}, "")
+
+
+def options(*more):
+    return app.asked(["--published", "published", *more])
+
+
+@pytest.mark.parametrize(
+    ("given", "role"),
+    [((), "alone"), (("--role", "operator"), "operator"), (("--role", "diver", "--member", ME), "diver")],
+)
+def test_without_sign_in_the_pages_are_shown_as_they_were_started(given, role):
+    viewer = app.viewer_of(options(*given))
+    assert (viewer.role, viewer.member_id) == (role, ME if role == "diver" else None)
+
+
+@pytest.mark.parametrize("more", [(), ("--role", "manager")])
+def test_with_sign_in_nobody_comes_in_who_has_not_signed_in(monkeypatch, more):
+    monkeypatch.setattr(app, "st", SimpleNamespace(user=SimpleNamespace(is_logged_in=False)))
+    assert app.viewer_of(options("--sign-in", *more)) is None

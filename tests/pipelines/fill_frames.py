@@ -76,6 +76,17 @@ def built(policy: Policy | None = None, previous=None, readings=None, **rows: li
 
 def one(policy: Policy | None = None, **change) -> pd.Series:
     """The judged row of one fill on known air; keys in capitals are other sources' rows."""
+    asked = repr((policy, sorted(change.items())))
+    if asked not in _MADE:
+        _MADE[asked] = _one(policy, change)
+    return _MADE[asked]
+
+
+#: many tests ask for the same fill
+_MADE: dict[str, pd.Series] = {}
+
+
+def _one(policy: Policy | None, change: dict) -> pd.Series:
     rows = {k.lower(): v for k, v in change.items() if k.isupper()}
     fill = FILL | {k: v for k, v in change.items() if not k.isupper()}
     made = built(policy, fills=[BEFORE | {"unit_id": fill["unit_id"]}, fill], **rows)

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 from fill_frames import BEFORE, CLEAN, COMPATIBLE, COMPRESSOR, CYLINDER, FILL, NITROX, built, one
 
+from pipelines.derive.fills.verdict import _past_check
 from schemas.codes import SEVERITIES, all_codes
 from schemas.policy import Air, Filling, Policy
 from shared.filling.gauges import read_step_bar
@@ -124,6 +125,13 @@ def test_each_of_these_alone_asks_for_a_check(reason, change):
     row = fill(**change)
     assert row["verdict"] == "attention", row["reasons"]
     assert reason in row["reasons"]
+
+
+def test_a_gauge_is_past_its_check_the_day_after_a_year():
+    """Yearly: common practice, no source."""
+    days = pd.to_datetime(["2030-06-01", "2030-05-31", None])
+    c = pd.DataFrame({"gauge_checked_on": days, "filled_on": pd.Timestamp("2031-06-01")})
+    assert _past_check(c).tolist() == [False, True, False]
 
 
 def test_a_mix_over_the_limit_in_a_unit_not_clean_asks_for_a_check_where_nothing_was_decanted():
@@ -371,6 +379,7 @@ def test_the_chosen_limit_of_carbon_monoxide_counts():
 def test_every_reason_has_its_words():
     known = all_codes()
     row = one(start_pressure_bar=0.5, co_ppm=20.0)
+    assert len(row["reasons"]) >= 4
     for reason in row["reasons"]:
         assert "?" not in known[reason].words(row.to_dict()).replace("shut?", "")
 

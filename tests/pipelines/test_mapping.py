@@ -6,7 +6,9 @@ import pandas as pd
 import pytest
 
 from pipelines.readers.tables.mapping import (
+    CLOCKS,
     CONVERSIONS,
+    NEVER_STATED,
     Mapping,
     folder_member,
     mapping_hash,
@@ -15,28 +17,49 @@ from pipelines.readers.tables.mapping import (
     unit_ending,
     unit_in_header,
 )
+from pipelines.readers.tables.values import judge_number
 from schemas.sources import SOURCES
 from tests.pipelines.reader_files import FILL_COLUMNS, csv_text, fills, rules
 
+PRESSURES = {"psi": (3000.0, 206.842719), "kPa": (23200.0, 232.0), "MPa": (23.2, 232.0), "Pa": (2.32e7, 232.0),
+             "mbar": (1013.25, 1.01325), "hPa": (1013.25, 1.01325)}  # fmt: skip
+MINUTES = {"s": (90.0, 1.5), "h": (0.5, 30.0)} | {clock: (90.0, 1.5) for clock in CLOCKS}
+#: by the ending of a column's name: other units, what is written in them, and what it is
+OTHER_UNITS = {
+    "free_l_min": {"cuft/min": (10.0, 283.168466), "m3/h": (12.0, 200.0)},
+    "mg_m3": {"ug/m3": (500.0, 0.5)},
+    "bar_abs": PRESSURES | {"atm": (2.0, 2.0265)},
+    "bar": PRESSURES,
+    "psi": {"bar": (206.842719, 3000.0)},
+    "cuft": {"l": (28.316846592, 1.0)},
+    "minutes": MINUTES,
+    "min": MINUTES,
+    "hours": {"min": (90.0, 1.5), "d": (2.0, 48.0)} | {clock: (5400.0, 1.5) for clock in CLOCKS},
+    "pct": {"fraction": (0.32, 32.0), "ppm": (500.0, 0.05)},
+    "ppm": {"ppb": (500.0, 0.5), "%": (0.0005, 5.0)},
+    "kg": {"g": (14200.0, 14.2), "lb": (10.0, 4.5359237)},
+    "c": {"F": (68.0, 20.0), "K": (293.15, 20.0)},
+    "s": {"min": (1.5, 90.0), "h": (0.5, 1800.0), "ms": (500.0, 0.5)} | {clock: (90.0, 90.0) for clock in CLOCKS},
+    "m": {"ft": (100.0, 30.48), "cm": (150.0, 1.5)},
+    "l": {"ml": (500.0, 0.5), "m3": (0.05, 50.0), "cuft": (1.0, 28.316846592)},
+}  # fmt: skip
 
-@pytest.mark.parametrize(
-    ("column", "unit", "text", "expected"),
-    [
-        ("stop_pressure_bar", "psi", "3000", 206.842719),
-        ("stop_pressure_bar", "kPa", "23200", 232.0),
-        ("stop_pressure_bar", "MPa", "23.2", 232.0),
-        ("ambient_c", "F", "68", 20.0),
-        ("ambient_c", "K", "293.15", 20.0),
-        ("fill_minutes", "s", "90", 1.5),
-        ("fill_minutes", "h", "0.5", 30.0),
-        ("target_o2_pct", "fraction", "0.32", 32.0),
-        ("co_ppm", "%", "0.0005", 5.0),
-    ],
-)
-def test_units_of_a_mapping_are_converted(tmp_path, column, unit, text, expected):
-    """Factors: psi by the exact definitions of pound, inch and standard gravity; the rest decimal or by definition."""
-    table = fills(tmp_path, csv_text({column: text}), Mapping("fills", units={column: unit}))
-    assert table.rows[column].tolist() == [pytest.approx(expected, rel=1e-8)]
+
+@pytest.mark.parametrize("ending", CONVERSIONS)
+def test_every_unit_is_converted_as_it_is_defined(ending):
+    """Pound, inch, foot and standard gravity by their exact definitions; the rest decimal. Clocks: read as seconds."""
+    known = OTHER_UNITS[ending]
+    others = {unit for unit, convert in CONVERSIONS[ending].items() if convert(1.0) != 1.0 or unit in known}
+    assert others == set(known), "a unit of which no test says what it is"
+    for unit, (written, meant) in known.items():
+        assert CONVERSIONS[ending][unit](written) == pytest.approx(meant, rel=1e-8), unit
+
+
+def test_units_of_a_mapping_are_converted(tmp_path):
+    columns = {"stop_pressure_bar": ("psi", "3000"), "ambient_c": ("F", "68"), "target_o2_pct": ("fraction", "0.32")}
+    mapping = Mapping("fills", units={name: unit for name, (unit, _) in columns.items()})
+    row = fills(tmp_path, csv_text({name: text for name, (_, text) in columns.items()}), mapping).rows.iloc[0]
+    assert [row[name] for name in columns] == pytest.approx([206.842719, 20.0, 32.0], rel=1e-8)
 
 
 def test_every_number_of_an_input_with_a_unit_in_its_name_can_be_given_in_that_unit():
@@ -170,6 +193,17 @@ def test_a_laboratorys_limit_is_taken_as_that_limit_when_stated(tmp_path):
     assert [(p.rule, p.row_number) for p in table.problems] == [("not_exact", 3)]
     assert table.rows["co_ppm"].tolist() == [2.0, 1.0]
     assert table.rows["value_flags"].tolist() == [["below_limit_of_detection"], []]
+
+
+@pytest.mark.parametrize("text", ["<2", "<=2", "≤2", "~2", "about 2"])
+def test_what_is_no_figure_is_none_where_nothing_is_stated(text):
+    assert judge_number(text, "co_ppm", Mapping("fills"))[0] == "not_exact"
+
+
+@pytest.mark.parametrize("source", ["air_tests", "fill_readings"])
+def test_nothing_that_was_measured_is_stated_for_a_whole_log(source):
+    measured = {f.name for f in SOURCES[source].fields.values() if f.kind == "float"}
+    assert {n for n in measured if not NEVER_STATED.fullmatch(n)} <= {"o2_pct"}, "o2_pct: a source's own"
 
 
 def test_a_text_in_another_encoding_is_read_when_stated(tmp_path):

@@ -4,12 +4,14 @@ So a fingerprint cannot miss an input: what a step reads is declared, or it is n
 """
 
 from dataclasses import fields, replace
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
 import refresh_station as s
 
+from pipelines.refresh import engine
 from pipelines.refresh import step as steps
 from pipelines.refresh.engine import WHOLE, Refresh, compute
 from pipelines.refresh.hashing import frame_hash, row_hashes
@@ -18,20 +20,53 @@ from pipelines.refresh.step import Given, NotDeclared, Part, Shelf, Step
 from schemas.policy import SECTIONS, Policy
 from schemas.sources import SOURCES
 from schemas.tables import TABLES
+from shared.air.purity import purity_rules
+from shared.filling.limits import _all_rules
+from shared.inspection.rules import rule_sets
+from shared.rules.reading import RULES
 
 BY_NAME = {step.name: step for step in STEPS}
 
 
+#: beginnings of rule files, and what reads them, which remembers what it read
+LOADERS = {"inspection_": rule_sets, "filling_": _all_rules, "purity": purity_rules}
+
+
 @pytest.fixture(scope="module")
-def refresh(tmp_path_factory) -> Refresh:
-    """A refresh that has run, with all its frames on the shelf."""
-    return s.shelf_of(s.MemoryStation(tmp_path_factory.mktemp("steps") / "quay", s.rows(), Policy()))
+def made(tmp_path_factory, _kept_results) -> tuple[Refresh, dict[str, set[str]]]:
+    """A refresh that has run, with all its frames on the shelf, and which rules each step read while it did."""
+    read: dict[str, set[str]] = {}
+    real = engine.compute
+
+    def noted(step, given):
+        for loader in LOADERS.values():
+            loader.cache_clear()
+        try:
+            return real(step, given)
+        finally:
+            found = {name for name, loader in LOADERS.items() if loader.cache_info().currsize}
+            read[step.name] = read.get(step.name, set()) | found
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(_kept_results, "in_use", False)  # a result that is kept reads nothing
+        patch.setattr(engine, "compute", noted)
+        return s.shelf_of(s.MemoryStation(tmp_path_factory.mktemp("steps") / "quay", s.rows(), Policy())), read
+
+
+@pytest.fixture(scope="module")
+def refresh(made) -> Refresh:
+    return made[0]
+
+
+@pytest.fixture(scope="module")
+def used_rules(made) -> dict[str, set[str]]:
+    return made[1]
 
 
 def on_shelf(refresh: Refresh, step: Step) -> Part:
     """A part of this step that reads whole frames; what is read later is empty."""
     later = {name: steps.Later("", pd.DataFrame) for name in step.reads if name not in refresh.shelf}
-    return Part("M1", later=later, values={"value": 1.0})
+    return Part("M1", later=later)
 
 
 def other(refresh: Refresh, name: str, frame: pd.DataFrame) -> Refresh:
@@ -106,7 +141,7 @@ def test_every_declared_column_is_in_the_fingerprint_and_no_other(refresh, name)
             assert (shelf.fingerprint(step, read, np.array([n + 1])) != first) == declared, f"{read}.{column}"
         assert of_one(step, read, frame.iloc[:-1]) != whole, f"a row less of {read}"
         assert of_one(step, read, pd.concat([frame, frame.iloc[:1]])) != whole, f"a row more of {read}"
-        less = Part(part.name, {read: np.arange(len(refresh.shelf[read]) - 1)}, part.later, part.values)
+        less = Part(part.name, {read: np.arange(len(refresh.shelf[read]) - 1)}, part.later)
         assert refresh.fingerprint(step, less) != before, f"{read} is not in the fingerprint"
 
 
@@ -130,8 +165,41 @@ def test_the_settings_the_day_and_the_rules_count_where_they_are_declared(refres
     assert (now(today=refresh.today + pd.Timedelta(days=1)) != before) == (step.day == "day")
     assert (now(today=refresh.today + pd.Timedelta(days=40)) != before) == bool(step.day)
     assert replace(refresh, _fixed={}).fingerprint(replace(step, version=step.version + 1), part) != before
-    monkeypatch.setattr(steps, "digest", lambda *v: "rules" if isinstance(v[0], str) and "\n" in v[0] else str(v))
-    assert bool(steps.rules_read(step)) == bool(step.rules)
+    monkeypatch.setattr(engine, "rules_read", lambda _: {"other.toml": "other"})
+    assert now() != before
+
+
+def test_a_rule_file_counts_by_its_content_for_the_steps_that_declare_it(tmp_path, monkeypatch):
+    for file in RULES.glob("*.toml"):
+        (tmp_path / file.name).write_bytes(file.read_bytes())
+    before = {step.name: steps.rules_read(step) for step in STEPS}
+    monkeypatch.setattr(steps, "RULES", tmp_path)
+    assert {step.name: steps.rules_read(step) for step in STEPS} == before
+    for file in tmp_path.glob("*.toml"):
+        was = file.read_text()
+        file.write_text(was + "\n# another edition\n")
+        changed = {step.name for step in STEPS if steps.rules_read(step) != before[step.name]}
+        assert changed == {step.name for step in STEPS if any(file.name.startswith(r) for r in step.rules)}
+        file.write_text(was)
+
+
+def test_every_rule_file_that_a_step_reads_is_declared_and_no_other(used_rules):
+    declared = {step.name: set(step.rules) for step in STEPS if step.rules}
+    assert {name: found for name, found in used_rules.items() if found} == declared
+
+
+def test_what_is_said_of_today_is_made_anew_every_day():
+    """Dates of inspections, loans and tests of the air run out on a day; a month's own steps learn once a month."""
+    of_a_day = {"units", "cylinder_health", "compressor_health", "gas_sources", "inspection_plan", "reserve_watch"}
+    assert {table for step in STEPS if step.day == "day" for table in step.gives} >= of_a_day
+
+
+def test_what_another_version_of_a_step_worked_out_is_not_taken_over(refresh):
+    step = BY_NAME["trend_months"]
+    for known_as, remembered in ((steps.step_digest(step), ["trend_model"]), ("another version", []), (None, [])):
+        last = SimpleNamespace(steps={step.name: known_as} if known_as else {})
+        publisher = SimpleNamespace(previous=last, has_previous=lambda *_: True, read_previous=lambda *_: "as it was")
+        assert list(replace(refresh, publisher=publisher)._memo(step, WHOLE)) == remembered
 
 
 def test_a_column_given_at_a_resolution_is_known_at_that_resolution(refresh):
@@ -176,7 +244,6 @@ def _peeks(peek) -> Step:
         lambda g: g.policy.fleet.leak_probability,
         lambda g: g.policy.rule_set,
         lambda g: g.today,
-        lambda g: g.value("spread"),
     ],
 )
 def test_what_a_step_does_not_declare_is_out_of_its_reach(refresh, peek):

@@ -10,30 +10,11 @@ import small_station
 
 from pipelines.publish.reports import Reports
 from pipelines.station.settings import load_station
-from schemas import labels
 
 
 @pytest.fixture(scope="module")
 def station(sample_station):
     return load_station(sample_station.folder)
-
-
-@pytest.mark.parametrize(
-    ("change", "why"),
-    [
-        ({"verdict": "stop"}, "Held"),
-        ({"mix_verdict": "not_analysed", "o2_pct": 32.0}, "Not analysed"),
-        ({"mix_verdict": "not_analysed"}, ""),
-        ({"superseded": True}, "Filled again"),
-        ({}, ""),
-        ({"verdict": "stop", "released": True}, ""),
-    ],
-)
-def test_a_label_is_withheld_from_a_held_an_unanalysed_and_a_superseded_fill(change, why):
-    row = {"verdict": "good", "mix_verdict": "in_tolerance", "superseded": False, "released": False, "reasons": [],
-           "o2_pct": 20.95, "he_pct": 0.0}  # fmt: skip
-    row |= change
-    assert labels.withheld(row).startswith(why) and bool(labels.withheld(row)) == bool(why)
 
 
 def test_every_fill_of_a_day_has_a_label_or_a_reason(station):
@@ -66,6 +47,21 @@ def test_the_morning_sheet_names_every_hold_and_every_barred_cylinder(station, s
         assert f"<td>{cylinder}</td>" in page
 
 
+def test_the_morning_sheet_bars_what_is_withdrawn_and_counts_the_problems_that_are_open(station):
+    reports = Reports(station)
+    at = pd.Timestamp("2031-05-20", tz="UTC")
+    known = {
+        "cylinder_health": reports.table("cylinder_health").assign(status="in_service", inspection_state="in_date"),
+        "rejects": pd.DataFrame({"resolved_at": [at, None, None], "dismissed_at": [None, at, None]}),
+    }
+    known["cylinder_health"].loc[[1, 2], "status"] = ["withdrawn", "condemned"]
+    real = reports.table
+    reports.table = lambda name: known[name] if name in known else real(name)
+    sheet = reports.morning()
+    assert [c["cylinder_id"] for c in sheet["barred"]] == known["cylinder_health"].loc[[1, 2], "cylinder_id"].tolist()
+    assert sheet["problems"] == 1
+
+
 def test_the_calendar_holds_the_next_date_of_each_cylinder(station, sample_station, tmp_path):
     Reports(station).write("calendar", tmp_path / "dates.ics")
     events = icalendar.Calendar.from_ical((tmp_path / "dates.ics").read_bytes()).walk("VEVENT")
@@ -89,6 +85,8 @@ def test_a_season_needs_a_member_who_is_known(station, tmp_path):
         Reports(station).write("season", tmp_path / "s.html", "nobody")
     member = sorted(Reports(station).names)[0]
     Reports(station).write("season", tmp_path / "s.html", member)
+    dives = Reports(station).table("dive_consumption")
+    assert 0 < len(Reports(station).season(member)["dives"]) == (dives["member_id"] == member).sum() < len(dives)
     assert "Not a gas plan" in (tmp_path / "s.html").read_text(encoding="utf-8")
 
 

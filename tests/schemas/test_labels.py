@@ -1,8 +1,9 @@
 """A label says what was analysed, rounds to the safe side, and stands on no fill that may have none."""
 
 import pandas as pd
+import pytest
 
-from schemas import labels
+from schemas import labels, words
 
 AT = pd.Timestamp("2031-05-03T12:05:00Z")
 ROW = {
@@ -75,3 +76,28 @@ def test_what_is_called_back_gets_no_label():
     upon = back | {"reasons": ["residue_on_recall"], "air_state": "passed"}
     assert labels.withheld(upon) == "Called back: filled upon gas that is called back."
     assert labels.withheld(back | {"released": True}) == ""
+
+
+@pytest.mark.parametrize(
+    ("change", "why"),
+    [
+        ({"verdict": "stop"}, "Held"),
+        ({"mix_verdict": "not_analysed", "o2_pct": 32.0}, "Not analysed"),
+        ({"mix_verdict": "not_analysed"}, ""),
+        ({"superseded": True}, "Filled again"),
+        ({}, ""),
+        ({"verdict": "stop", "released": True}, ""),
+    ],
+)
+def test_a_label_is_withheld_from_a_held_an_unanalysed_and_a_superseded_fill(change, why):
+    row = {"verdict": "good", "mix_verdict": "in_tolerance", "superseded": False, "released": False, "reasons": [],
+           "o2_pct": 20.95, "he_pct": 0.0}  # fmt: skip
+    row |= change
+    assert labels.withheld(row).startswith(why) and bool(labels.withheld(row)) == bool(why)
+
+
+@pytest.mark.parametrize(
+    ("value", "says"), [(49.4, "49 bar"), (49.6, "49.6 bar"), (49.96, "49.96 bar"), (50.0, "50.00 bar")]
+)
+def test_a_figure_under_its_limit_never_reads_as_the_limit(value, says):
+    assert words.under(value, 50.0, "bar").replace("\u00a0", " ") == says

@@ -165,6 +165,8 @@ def test_oxygen_clean_ends_with_time_a_fail_valve_work_or_a_fill_of_unclean_gas(
     assert is_clean(clean, when=np.array(["2025-01-10T23:00"], "datetime64[s]"))
     assert not is_clean(clean, when=np.array(["2025-01-11T00:00"], "datetime64[s]"))
     assert not is_clean(clean, ("2024-03-01", "oxygen_clean", "fail"))
+    assert not is_clean(clean, ("2024-01-10", "oxygen_clean", "fail"))  # of one day nobody knows which came last
+    assert is_clean(("2024-01-09", "oxygen_clean", "fail"), clean)
     assert not is_clean(clean, ("2024-03-01", "valve_service", "pass"))
     assert is_clean(("2024-03-01", "valve_service", "pass"), ("2024-03-01", "oxygen_clean", "pass"))
     assert not is_clean(clean, soiled="2024-05-01T10:00")

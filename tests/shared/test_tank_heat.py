@@ -36,6 +36,14 @@ def test_without_time_nothing_changes_and_in_the_end_the_water_rules():
     assert np.array(exchange_weights(1e6, 0.1, 0.2, 0.3)) == pytest.approx(np.zeros(4), abs=1e-12)
 
 
+def test_a_steel_twelve_follows_the_water_in_two_to_four_minutes():
+    """By hand: 14 kg of steel and 3 kg of air hold 9.3 kJ/K; 0.33 m² of wall at 160 W/(m² K) take 176 s.
+
+    Heat capacities: handbook values; the film of a slow stream of water: 100 to 250 W/(m² K); both from memory.
+    """
+    assert 120.0 < immersed_lag_s(12.0) < 240.0
+
+
 def test_larger_cylinders_are_slower_and_thin_gas_conducts_less():
     assert immersed_lag_s(15.0) > immersed_lag_s(12.0) > immersed_lag_s(7.0)
     assert conductance_w_k(12.0, 2) == pytest.approx(2 * conductance_w_k(12.0))

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from shared.filling.track_record import correction
+from shared.filling.track_record import correction, record
 
 
 def test_no_record_changes_nothing():
@@ -41,3 +41,27 @@ def test_one_answer_far_off_does_not_move_all_others():
     wild[150] = 40.0
     a, b = correction(record), correction(wild)
     assert abs(a.shift_sd - b.shift_sd) < 0.05 and abs(a.widening - b.widening) < 0.05
+
+
+def test_the_record_counts_what_was_held_and_how_far_off_it_was():
+    """By hand: of three answers to 200 (198 to 202) two are held, and the middle one is 1 below the prediction."""
+    found = record([200.0, 200.0, 200.0, np.nan], [198.0] * 4, [202.0] * 4, [202.0, 199.0, 195.0, 1.0])
+    assert (found.answers, found.inside, found.off) == (3, 2, 1.0)
+    assert not found.too_narrow and not found.biased, "of three nothing is said"
+
+
+@pytest.mark.parametrize(
+    ("answers", "too_narrow", "biased"),
+    [
+        ([199.0, 201.0] * 10, False, False),
+        ([199.0] * 16 + [201.0] * 4, False, True),  # 16 of 20 on one side: 1.2 % by chance
+        ([199.0] * 14 + [201.0] * 6, False, False),  # 14 of 20: 11.5 %
+        ([199.0, 201.0] * 6 + [195.0, 205.0] * 4, True, False),  # 12 of 20 held: 3.2 % by chance
+        ([199.0, 201.0] * 7 + [195.0, 205.0] * 3, False, False),  # 14 of 20: 19.6 %
+    ],
+)
+def test_a_record_is_called_poor_where_chance_makes_one_so_in_fewer_than_one_of_twenty(answers, too_narrow, biased):
+    """Binomial tails of 20 by 0.8 and, both ends, by 0.5: tables, checked by summing."""
+    n = len(answers)
+    found = record([200.0] * n, [198.0] * n, [202.0] * n, answers)
+    assert (found.too_narrow, found.biased) == (too_narrow, biased)

@@ -33,7 +33,7 @@ from shared.trend.level import (
     prior_model,
     running_mean,
 )
-from shared.trend.next_dive import level_band, next_dive, window_start
+from shared.trend.next_dive import drawn_rows, level_band, next_dive, window_start
 from shared.trend.shared_fit import Learner, fit_shared
 from tests.shared.season import make_season
 from tests.shared.trend_grades import as_dives, month_by_month
@@ -335,3 +335,11 @@ def test_slopes_read_as_per_cent_a_month():
 def test_conditions_that_are_unknown_stand_at_their_reference():
     unknown, no = np.array([np.nan]), np.array([False])
     assert not design(unknown, unknown, no, no, unknown).any()
+
+
+def test_a_dive_half_a_season_older_is_half_as_likely_to_come_again():
+    """45 days: a judgement, no source."""
+    day = np.array([0.0, 400.0, 445.0, 490.0])
+    rows, share = drawn_rows(Dives(np.zeros(4, int), day, np.zeros(4), np.zeros((4, 5)), np.zeros(4)))
+    assert rows[3, :3].tolist() == [3, 2, 1] and share[3, :3] == pytest.approx(np.array([4, 2, 1]) / 7)
+    assert share[3, 3:].sum() == 0.0, "a year ago is another season"
