@@ -95,6 +95,12 @@ def test_the_stations_own_limit_and_edition_decide():
     )
 
 
+def test_a_stations_own_days_between_tests_come_before_those_of_its_rules():
+    fills = [fill("A", "2026-02-09"), fill("B", "2026-02-10")]
+    assert states(fills, Policy(air=Air(test_interval_days=30)), tests=TESTS[:1]) == ["passed", "overdue"]
+    assert states(fills, tests=TESTS[:1]) == ["passed", "passed"]
+
+
 def test_a_test_that_measured_nothing_is_no_test():
     assert states([fill("F", "2026-01-20")], tests=[{"compressor_id": "K1", "sampled_on": "2026-01-10"}]) == [
         "never_tested"
@@ -104,7 +110,7 @@ def test_a_test_that_measured_nothing_is_no_test():
 def test_recall_reaches_back_to_the_last_good_test_through_the_banks_and_says_who_has_them():
     fills = [
         fill("BEFORE", "2026-01-08"),
-        fill("LENT", "2026-02-01", unit="A"),
+        fill("LENT", "2026-02-01", unit="A", member_id="M2"),  # filled for one, lent to another since
         fill("HANDED", "2026-02-02", unit="B", member_id="M2"),
         fill("KEPT", "2026-03-20", unit="C"),
         fill("AFTER", "2026-04-12", unit="D"),
@@ -215,6 +221,10 @@ def test_free_air_delivery_takes_the_hot_gas_at_the_temperature_the_fill_gives_i
     assert row.free_air_delivery_l_min == pytest.approx(expected, rel=0.01)
     assert row.delivery_change_pct == pytest.approx(100 * (expected / 180 - 1), abs=1.0)
     assert "delivery_falls" in row.reasons
+    for share, falls in ((0.91, False), (0.89, True)):  # a tenth: common practice, no source
+        rated = row.free_air_delivery_l_min / share
+        said = health([("2026-04-01", 100.0, "reading", RUN)], rated_delivery_free_l_min=rated).reasons
+        assert ("delivery_falls" in said) == falls
 
 
 def test_a_long_slow_run_into_a_large_wall_is_all_but_at_the_room_temperature():

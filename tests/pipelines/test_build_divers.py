@@ -4,7 +4,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipelines.derive.divers.trend import build_condition_effects, build_member_trend, fit_trend_months, trend_rows
+from pipelines.derive.divers.trend import (
+    _water,
+    build_condition_effects,
+    build_member_trend,
+    fit_trend_months,
+    trend_rows,
+)
 from schemas.policy import Policy
 from schemas.tables import TABLES
 from tests.pipelines.diver_frames import NOON, frames, make_dive
@@ -87,6 +93,11 @@ def test_the_order_of_dives_is_of_no_account(built):
     pd.testing.assert_frame_equal(rows, trend)
 
 
+def test_water_that_nobody_measured_is_that_of_the_last_sixty_days():
+    rows = pd.DataFrame({"member_id": list("AAAB"), "day": [0.0, 60.0, 60.1, 1.0], "water_c": [8.0, None, None, None]})
+    np.testing.assert_array_equal(_water(rows), [8.0, 8.0, np.nan, np.nan])
+
+
 def test_dives_with_missing_or_shared_gas_stay_out():
     shared, unknown, flagged = make_dive("X", 40, gas_shared=True), make_dive("Y", 41), make_dive("Z", 42)
     unknown["dive_consumption"]["rmv_l_min"] = np.nan
@@ -114,6 +125,8 @@ def test_a_steady_fall_is_seen_and_an_outlier_is_named():
     rows = build_member_trend(f["dive_consumption"], f["dives"], model)["consumption_trend"]
     assert rows["trend"].iloc[-2] == "falling"
     assert rows["slope_low_pct"].iloc[-2] <= -2.96 <= rows["slope_high_pct"].iloc[-2]
+    likely = (rows["slope_high_pct"] < 0).to_numpy() & (np.arange(len(rows)) >= 20)
+    assert rows["slope_sure"].iloc[-2] and (likely & ~rows["slope_sure"]).any(), "95 % is more than 80 %"
     assert rows["flags"].iloc[-1] == ["outlier_dive"] and rows["flags"].iloc[-2] == []
 
 

@@ -4,6 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from pipelines.derive.dives.checks import mod_m
+from pipelines.derive.dives.prior import of_fill
 from pipelines.derive.dives.step import build_member_dives
 from schemas.policy import Policy
 from tests.pipelines.dive_frames import C1, SET, build, dive, fills, inputs, one, profile, tank, units
@@ -180,6 +182,12 @@ class TestSides:
         trace = build([dive()], tanks, [profile(bars={1: (210, 70), 2: (212, 205)})], SET)["dive_trace"]
         assert (trace["one_side_usable_free_l"] == trace["usable_free_l"]).all()  # the other side cannot be had
 
+    @pytest.mark.parametrize(("other_end", "apart"), [(202.0, True), (193.0, False)])
+    def test_a_gap_that_grows_by_fifteen_bar_on_a_short_dive_is_seen_and_one_of_six_is_not(self, other_end, apart):
+        tanks = [tank(unit_id="s1-l"), tank(unit_id="s1-r", tank_no=2)]
+        row = one(build([dive()], tanks, [profile(bars={1: (205, 187), 2: (205, other_end)})], SET))
+        assert ("sides_not_joined" in row["flags"]) == apart
+
     def test_a_transmitter_that_joins_late_hides_no_shut_isolator(self):
         samples = profile(bars={1: (205, 163), 2: (205, 200)})
         samples.loc[samples["t_s"] < 1150, "tank_2_bar"] = np.nan
@@ -248,6 +256,22 @@ class TestAgainstItsFill:
         made = build([dive()], [tank(unit_id="c1", o2_pct=record, end_pressure_bar=40.0)], [profile(depth_m=36.0)],
                      filled=[filled])  # fmt: skip
         assert ("beyond_mod" in one(made)["flags"]) == beyond
+
+    def test_decompression_gas_may_be_breathed_to_one_point_six_bar(self):
+        """1.6 bar of 50 % is 3.2 bar, 22 m; 1.4 bar 18 m (arithmetic). 1.4 and 1.6: common practice, no source."""
+        nothing = dict.fromkeys(("fill_analysed_o2_pct", "fill_max_operating_depth_m", "fill_target_o2_pct"), np.nan)
+        rows = pd.DataFrame({"role": ["back", "deco"], "o2": 50.0} | nothing)
+        assert mod_m(rows, Policy()) == pytest.approx([18.0, 22.0], abs=0.5)
+
+    def test_what_a_fill_says_of_the_start_is_as_wide_as_its_interval(self):
+        """80 % of a normal lie within 2.563 deviations: 10.25 bar are 4; 0.8 for what was lost, 0.05 a day leaked."""
+        row = {"fill_id": "f1", "capacity_l": 12.0, "o2": 20.95, "he": 0.0, "ar": np.nan, "tank_no": 1}
+        bars = {"pressure": 200.0, "low": 194.874, "high": 205.126}
+        row |= {f"fill_settled_{name}_bar_15c": bar for name, bar in bars.items()}
+        started = pd.Timestamp("2031-06-11", tz="UTC")
+        rows = pd.DataFrame([row]).assign(started_at=started, filled_at=started - pd.Timedelta(days=10))
+        _, sd, of_bar = of_fill(rows)
+        assert sd / of_bar == pytest.approx([(4.0**2 + 0.8**2 + 0.5**2) ** 0.5], rel=1e-3)
 
     def test_the_partial_pressure_follows_an_analysis_that_is_richer_than_the_record(self):
         """0.32 against 0.21 of 36 m of salt water and one atmosphere (arithmetic)."""

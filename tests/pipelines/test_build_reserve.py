@@ -9,7 +9,7 @@ import pytest
 from pipelines.derive.divers.reserve import build_member_reserve, with_chances
 from pipelines.derive.divers.reserve_chance import fit_corrections
 from pipelines.derive.divers.trend import build_member_trend, fit_trend_months
-from pipelines.derive.divers.watch import build_watch
+from pipelines.derive.divers.watch import _state, build_watch
 from schemas.codes.divers import LOOKS_BACK, WATCH_REASONS
 from schemas.policy import Policy
 from schemas.tables import TABLES
@@ -246,7 +246,7 @@ EMPTY_WITHOUT_SAMPLES = [
 
 
 def test_a_dive_with_two_pressures_alone_says_what_it_surfaced_with_and_no_more():
-    gone, bare = by_ends("gone", 0, 34.0), by_ends("bare", 1, 70.0)
+    gone, bare = by_ends("gone", 0, 34.0), by_ends("bare", 1, 50.0)  # at the least pressure, not below it
     gone["dive_consumption"]["flags"] = ["gas_missing"]
     made = build(gone, bare, make_dive("ok", 2))["dive_reserve"].set_index("dive_id")
     assert made.index.tolist() == ["gone", "bare", "ok"]
@@ -358,6 +358,14 @@ def test_a_member_who_runs_thin_is_shown_why_and_what_would_help():
 
 def two_pressures(*ends, first_day=0):
     return [by_ends(f"E{first_day + i}", first_day + 6 * i, bar) for i, bar in enumerate(ends)]
+
+
+def test_a_reserve_is_thin_from_one_in_five_and_to_be_watched_from_one_in_twenty():
+    """Common practice, no source."""
+    made = pd.DataFrame({"known": [12] * 4 + [4], "chance_next_below": [0.2, 0.19, 0.05, 0.04, 0.9]})
+    none = dict.fromkeys(("dives_below_policy", "dives_below_surfacing_min", "dives_not_assessed"), 0)
+    found = _state(made.assign(dives_considered=12, **none), POLICY)
+    assert found.tolist() == ["thin", "watch", "watch", "comfortable", "too_few"]
 
 
 def test_a_novice_known_by_two_pressures_alone_is_seen():

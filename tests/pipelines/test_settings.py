@@ -2,10 +2,12 @@
 
 import dataclasses
 
+import pandas as pd
 import pytest
 
 from pipelines.intake.file_layout import layout_of
 from pipelines.readers.tables.mapping import mapping_hash
+from pipelines.station import clock
 from pipelines.station.settings import FILE, SettingsError, load_station, write_station
 from pipelines.station.text import station_text
 from schemas.policy import SECTIONS, Policy
@@ -240,3 +242,24 @@ def test_rule_files_are_a_rule_set_by_being_there(tmp_path):
     made = init("quay")
     assert made.returncode == 0, made.stderr
     assert 'rule_set = "nz"' in (tmp_path / "quay" / "station.toml").read_text(encoding="utf-8")
+
+
+#: what a person plans or a register states; everything else that is dated has happened
+PLANNED_OR_STATED = {"members", "cylinders", "set_members", "gauges", "kits", "bookings", "visits", "withdrawals"}
+
+
+def test_the_day_of_the_data_is_that_of_the_last_thing_that_happened_at_the_station(tmp_path, monkeypatch):
+    dated = {
+        name for name, source in SOURCES.items()
+        if any(f.kind in ("time", "date") and f.name != "revised_at" for f in source.fields.values())
+    }  # fmt: skip
+    assert set(clock._HAPPENED) == dated - PLANNED_OR_STATED
+    assert not {"due_on", "revised_at"} & {column for columns in clock._HAPPENED.values() for column in columns}
+    station = station_with(tmp_path, station_text("x", "uk", "Pacific/Auckland", "data"))
+    last = pd.Timestamp("2031-05-20T13:00Z"), "fills.csv", "filled_at"
+    monkeypatch.setattr(clock, "newest", lambda *_: last)
+    now = pd.Timestamp("2031-06-01T13:00Z")
+    assert clock.as_of_day(station, None, now, None) == pd.Timestamp("2031-05-21")  # one in the morning there
+    assert clock.as_of_day(station, "2031-05-02", now, None) == pd.Timestamp("2031-05-02")
+    monkeypatch.setattr(clock, "newest", lambda *_: None)
+    assert clock.as_of_day(station, None, now, None) == pd.Timestamp("2031-06-02")

@@ -56,6 +56,7 @@ def test_a_single_low_reading_of_a_good_tank_stays(tmp_path):
         ("0.012", "12.0", "uddf_not_m3", "dive_tanks", "water_capacity_l"),
         ("<o2>0.32</o2><n2>0.68</n2>", "<o2>32</o2><n2>68</n2>", "uddf_not_fraction", "dive_tanks", "o2_pct"),
         ("<o2>0.32</o2><n2>0.68</n2>", "<o2>0.32</o2><n2>0.79</n2>", "uddf_not_fraction", "dive_tanks", "o2_pct"),
+        ("<o2>0.32</o2><n2>0.68</n2>", "<o2>0.32</o2><n2>0.50</n2>", "uddf_not_fraction", "dive_tanks", "o2_pct"),
         ("<o2>0.32</o2><n2>0.68</n2>", "<o2>0.32</o2><h2>0.68</h2>", "uddf_not_fraction", "dive_tanks", "o2_pct"),
         ("<o2>0.32</o2><n2>0.68</n2>", "<o2>0.0032</o2>", "uddf_not_fraction", "dive_tanks", "o2_pct"),
         ("<o2>0.32</o2>", "<o2>0,32</o2>", "uddf_not_fraction", "dive_tanks", "o2_pct"),

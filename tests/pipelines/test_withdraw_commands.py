@@ -3,11 +3,13 @@
 import json
 import shutil
 
+import pandas as pd
 import pytest
 import small_station as s
 from typer.testing import CliRunner
 
 from pipelines.cli import app
+from pipelines.intake import row_key
 
 WHO = ("--reason", "logged twice", "--by", "Ada")
 
@@ -121,3 +123,10 @@ def test_problems_are_dismissed_by_number_or_file(station, coldfill):
     assert "Dismissed by Ada: logged twice" in coldfill("rejects", "--dismissed")
     assert "1 withdrawal or return took effect" in coldfill("reinstate", f"problems:{number}", *WHO, "--run")
     assert number in coldfill("rejects", code=1)
+
+
+def test_a_few_digits_of_a_hash_name_no_content(monkeypatch):
+    known = pd.DataFrame({"file_sha256": ["0123456789abcdef" * 4, "012345ff" * 8]})
+    monkeypatch.setattr(row_key.withdrawn, "contents", lambda _: known)
+    asked = ["0123456", "01234567", "0123456789ABCDEF", "f"]
+    assert [len(row_key.find(None, "files", digits, "UTC")) for digits in asked] == [0, 1, 1, 0]
