@@ -16,6 +16,7 @@ from dashboard.access import (
     ROLES,
     Refused,
     Viewer,
+    may_log,
     may_see,
 )
 from dashboard.app import pages_of
@@ -168,3 +169,26 @@ def test_a_newer_snapshot_is_seen_as_soon_as_the_pointer_turns(tmp_path):
     assert open_snapshot(tmp_path, Viewer(ALONE)).name == first.name
     second = made_up.publish(tmp_path, name="2031-07-01T06:00:00.000002")
     assert second.name != first.name and open_snapshot(tmp_path, Viewer(ALONE)).name == second.name
+
+
+ENTRIES = {
+    "stop": {ALONE, OPERATOR, MANAGER},
+    "analysis": {ALONE, OPERATOR, MANAGER},
+    "settled": {ALONE, OPERATOR, MANAGER},
+    "release": {ALONE, OPERATOR, MANAGER},
+    "return": {ALONE, OPERATOR, MANAGER},
+    "loan": {ALONE, MANAGER},
+    "inspection": {ALONE, MANAGER},
+    "air_test": {ALONE, MANAGER},
+    "compressor": {ALONE, MANAGER},
+    "anything else": set(),
+}
+
+
+@pytest.mark.parametrize("kind", ENTRIES)
+def test_who_may_log_what_is_as_the_manual_says(kind):
+    """At the compressor an operator; what binds the station the manager; a phone by the code what an operator may."""
+    members = {role: ME if role == DIVER else None for role in ROLES}
+    assert {role for role, member in members.items() if may_log(Viewer(role, member), kind)} == ENTRIES[kind]
+    by_code = may_log(Viewer(LOCAL_NETWORK, code_given=True), kind)
+    assert by_code == (OPERATOR in ENTRIES[kind])

@@ -60,6 +60,9 @@ def test_a_role_by_list_by_subject_and_by_claim():
     assert ask(claims(sub="subject-7")) == ("operator", None)
     assert ask(claims("bert@weir.example", groups=["diver", "choir"]), claim="groups") == ("diver", OTHER)
     assert ask(claims("bert@weir.example", groups="manager"), claim="groups") == ("manager", OTHER)
+    many = claims("anna@weir.example", groups=["operator", "manager"])  # and diver, by the list: the widest counts
+    assert ask(many, claim="groups") == ("manager", ME)
+    assert ask(many | {"groups": ["operator"]}, claim="groups") == ("operator", ME)
 
 
 @pytest.mark.parametrize(
