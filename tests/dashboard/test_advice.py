@@ -4,6 +4,7 @@ import json
 import subprocess
 import sys
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -22,6 +23,7 @@ from dashboard.advice import (
     sources_to_choose,
     station_of,
 )
+from dashboard.views.filling_advice import _refused
 from dashboard.views.filling_day import _reads_at
 from schemas.policy import Filling
 from shared.filling.limits import filling_rules
@@ -169,3 +171,32 @@ def test_what_a_source_is_comes_from_the_register():
 
 def test_the_source_used_last_is_offered_first_and_one_never_used_last():
     assert sources_to_choose(GAS_SOURCES, fills()) == ["bank-1", "comp-1", "bank-2", "bank-3", "comp-2"]
+
+
+@pytest.mark.parametrize(
+    ("change", "code"),
+    [
+        ({}, None),
+        ({"status": "withdrawn"}, "fill_withdrawn"),
+        ({"inspection_state": "out_of_date"}, "fill_out_of_test"),
+        ({"open_findings": ["thread_finding"]}, "fill_finding_open"),
+        ({"start_pressure_bar": 1.0}, "fill_arrived_empty"),
+        ({"o2_pct": 32.0, "fill_method": "partial_pressure"}, None),
+        ({"o2_pct": 32.0, "fill_method": "partial_pressure", "oxygen_clean": False}, "fill_not_oxygen_clean"),
+        ({"o2_pct": 32.0, "fill_method": "partial_pressure", "oxygen_clean": None}, "fill_not_oxygen_clean"),
+        ({"air_state": "failed"}, "fill_air_failed"),
+        ({"air_state": "overdue"}, None),
+    ],
+)
+def test_nothing_is_advised_where_any_of_these_stands_against_it(change, code):
+    said = {"inspection_state": "in_date", "status": "in_service", "open_findings": [], "oxygen_clean": True}
+    said |= {"air_state": "passed"} | change
+    cylinders = pd.DataFrame({name: ["in_date" if name == "inspection_state" else "in_service", said[name]]
+                              for name in ("inspection_state", "status")})  # fmt: skip
+    clearance = SimpleNamespace(cylinders=cylinders, **{name: said[name] for name in ("open_findings", "oxygen_clean")})
+    sources = pd.DataFrame({"source_id": ["comp-1", "other"], "air_state": [said["air_state"], "failed"]})
+    snapshot = SimpleNamespace(
+        station={"rule_set": "uk"}, table=lambda _: sources, policy=lambda _, name: getattr(Filling(), name)
+    )
+    asked = replace(ASKED, **{name: value for name, value in change.items() if hasattr(ASKED, name)})
+    assert _refused(snapshot, clearance, asked) == ([code] if code else [])

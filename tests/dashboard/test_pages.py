@@ -14,7 +14,7 @@ from dashboard import parts
 from dashboard.access import ROLES, Viewer
 from dashboard.app import pages_of
 from dashboard.data import open_snapshot
-from dashboard.views import divers
+from dashboard.views import air, divers, season
 from schemas import labels, words
 from schemas.codes import sentence
 
@@ -290,3 +290,17 @@ def test_nothing_is_advised_from_a_source_behind_which_the_last_air_test_failed(
     text = said(run(published, "filling", unit="T12-1", filling_part="advice", **typed))
     assert ("air test failed: do not fill" in text) is failed
     assert ("Stop at " in text) is not failed
+
+
+def test_compressors_are_listed_worst_first_and_one_of_which_little_is_known_before_a_good_one():
+    states, of_air = ["good", "attention", "good", "stop"], ["passed", "passed", "failed", "passed"]
+    health = pd.DataFrame({"compressor_id": list("abcd"), "state": states, "air_state": of_air})
+    assert air.worst_first(health, pd.DataFrame({"compressor_id": ["a", "e"]})) == ["c", "d", "b", "e", "a"]
+
+
+def test_of_somebody_else_by_name_a_change_must_be_surer(published, monkeypatch):
+    asked = []
+    monkeypatch.setattr(season, "rate", lambda _trend, _dives, chance: asked.append(chance))
+    run(published, "season", "diver", ME)
+    run(published, "season", "manager")
+    assert asked == [0.9, 0.975]

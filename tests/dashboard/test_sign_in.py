@@ -1,12 +1,14 @@
 """Whoever signs in sees what the role allows; whoever has no role, no verified address or a false token, nothing."""
 
+import time
+from pathlib import Path
 from types import SimpleNamespace
 
 import pandas as pd
 import pytest
 from made_up import ME, OTHER
 
-from dashboard import app
+from dashboard import app, code_door
 from dashboard.access import Refused
 from dashboard.sign_in import verified_address, viewer_of
 from schemas.logins import hashed_roles, member_logins, roles_of
@@ -168,3 +170,15 @@ def test_without_sign_in_the_pages_are_shown_as_they_were_started(given, role):
 def test_with_sign_in_nobody_comes_in_who_has_not_signed_in(monkeypatch, more):
     monkeypatch.setattr(app, "st", SimpleNamespace(user=SimpleNamespace(is_logged_in=False)))
     assert app.viewer_of(options("--sign-in", *more)) is None
+
+
+@pytest.mark.parametrize(
+    ("code", "hours_ago", "holds"),
+    [("now", 0.0, True), ("now", 11.99, True), ("now", 12.01, False), ("now", -1.0, False), ("before", 1.0, False),
+     ("", 1.0, False)],
+)  # fmt: skip
+def test_a_station_code_that_was_given_holds_for_twelve_hours_while_it_is_the_code(monkeypatch, code, hours_ago, holds):
+    monkeypatch.setattr(code_door, "code_version", lambda _: "now" if code else "")
+    session = {code_door._GIVEN: (code, time.time() - 3600 * hours_ago)}
+    monkeypatch.setattr(code_door, "st", SimpleNamespace(session_state=session))
+    assert code_door.given(Path("published")) is holds

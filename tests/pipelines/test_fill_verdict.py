@@ -210,7 +210,6 @@ READ_BEFORE = {"settled_pressure_bar": 205.0, "settled_c": 15.0, "settled_at": "
         ("quay", 330.0, 240.0, False),  # this station overshoots on purpose
         ("quay", 245.0, 240.0, True),  # nearer the relief valve than it may come
         ("lake", 330.0, 240.0, True),  # a station that has no settled reading of its own
-        ("quay", 330.0, 240.0, False),
     ],
 )
 def test_a_station_overshoots_by_its_own_settled_readings_and_below_its_relief_valve(station, relief, stop, said):
@@ -241,7 +240,7 @@ def test_an_overfill_that_is_likely_holds_it_and_one_that_may_be_asks_for_a_chec
     assert found == ({reason} if reason else set()) and row["verdict"] == verdict
 
 
-@pytest.mark.parametrize("bar", [200.0, 207.0, 230.0, 232.0, 300.0])
+@pytest.mark.parametrize("bar", [207.0, 232.0])
 def test_settled_exactly_at_the_permitted_pressure_is_not_above_it(bar):
     row = one(
         CYLINDERS=[CYLINDER | {"working_pressure_bar": bar, "valve_pressure_bar": bar}], target_pressure_bar=bar,
@@ -384,8 +383,9 @@ def test_every_reason_has_its_words():
         assert "?" not in known[reason].words(row.to_dict()).replace("shut?", "")
 
 
-@pytest.mark.parametrize("psi, bar", [(3365.0, 232.0), (3000.0, 207.0), (3442.0, 237.0)])
-def test_a_rating_in_psi_and_one_in_whole_bar_are_one_pressure(psi, bar):
+def test_a_rating_in_psi_and_one_in_whole_bar_are_one_pressure():
+    """Other ratings: `tests/shared/test_permitted.py`."""
+    psi, bar = 3000.0, 207.0
     in_psi = CYLINDER | {
         "water_capacity_l": 11.1,
         "working_pressure_bar": None,
