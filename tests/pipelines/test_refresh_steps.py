@@ -13,6 +13,7 @@ import refresh_station as s
 
 from pipelines.refresh import engine
 from pipelines.refresh import step as steps
+from pipelines.refresh.divers import _known_then
 from pipelines.refresh.engine import WHOLE, Refresh, compute
 from pipelines.refresh.hashing import frame_hash, row_hashes
 from pipelines.refresh.order import STEPS
@@ -215,6 +216,13 @@ def test_a_column_given_at_a_resolution_is_known_at_that_resolution(refresh):
     pd.testing.assert_series_equal(
         near.shelf.read(step, "fills_of_dives")["gas_c"], on.shelf.read(step, "fills_of_dives")["gas_c"]
     )
+
+
+def test_a_member_is_given_what_all_shared_until_the_month_of_the_last_dive_and_nothing_later():
+    months = pd.DataFrame({"month_on": pd.to_datetime(["2031-03-01", "2031-04-01", "2031-05-01"])})
+    at = pd.to_datetime(["2031-04-30T23:00Z", "2031-03-02T10:00Z"])
+    given = SimpleNamespace(shelf={"trend_model": months, "dive_consumption": pd.DataFrame({"started_at": at})})
+    assert [_known_then(given, np.array(dives, int)).tolist() for dives in ([0, 1], [1], [])] == [[0, 1], [0], []]
 
 
 def test_a_part_is_known_by_its_own_rows(refresh):
