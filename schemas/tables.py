@@ -185,7 +185,7 @@ _table("runs", "A row a run.", "run_id",
        f.RUN_ID, f.RUN_STARTED_AT, f.FINISHED_AT, f.AS_OF_ON, f.OUTCOME, f.ROWS_BY_TABLE, f.SECONDS_BY_STEP)
 
 for _name, _says in (
-    ("fills_before_dives", "Fills as the dives see them, before the dives' own readings are counted."),
+    ("fills_before_dives", "Fills as the dives see them: what each was taken for when it was made."),
     ("fills_judged", "Fills with all that is known today, without what was first published of them."),
     ("settling_predicted", "Predictions from all that is known today."),
     ("settling_corrections", "What each station's record says of its next predictions."),

@@ -76,9 +76,14 @@ class Publisher:
             self._sound[table, part] = is_sound(path, old)
         return self._sound[table, part]
 
-    def read_previous(self, table: str, part: str) -> pd.DataFrame:
-        """A part of the last snapshot."""
-        return _read(self._in_previous(table, part)[1], table)
+    def holds(self, table: str, part: str, fingerprint: str) -> bool:
+        """Whether this snapshot holds the part already, made from the same inputs."""
+        made = self.tables.get(table, {}).get(part)
+        return made is not None and made.fingerprint == fingerprint
+
+    def read_previous(self, table: str, *parts: str) -> pd.DataFrame:
+        """Parts of the last snapshot, one after the other."""
+        return _joined([_stored(self._in_previous(table, part)[1]) for part in parts], table)
 
     def _previous_place(self, table: str, part: str) -> tuple[Part, Path] | None:
         """What the last snapshot's manifest says of a part, and where the part should be."""
@@ -91,11 +96,14 @@ class Publisher:
             raise KeyError(f"The last snapshot has no part {part} of {table}.")
         return place
 
-    def read(self, table: str, part: str) -> pd.DataFrame:
-        """A part of this snapshot, as any reader will see it."""
+    def read(self, table: str, *parts: str) -> pd.DataFrame:
+        """Parts of this snapshot, one after the other, as any reader will see them."""
+        return _joined([self._data(table, part) for part in parts], table)
+
+    def _data(self, table: str, part: str) -> pa.Table:
         if (data := self._written.pop((table, part), None)) is not None:
-            return _as_frame(data.to_pandas(), table)
-        return _read(self.folder / table / self.tables[table][part].file, table)
+            return data
+        return _stored(self.folder / table / self.tables[table][part].file)
 
     def none(self, table: str) -> pd.DataFrame:
         """A table without rows; a working table has at least its key."""
@@ -108,6 +116,7 @@ class Publisher:
         old, source = self._in_previous(table, part)
         target = self.folder / table / old.file
         target.parent.mkdir(parents=True, exist_ok=True)
+        target.unlink(missing_ok=True)
         try:
             os.link(source, target)
         except OSError:  # another file system, or one without links
@@ -122,6 +131,7 @@ class Publisher:
         name = f"{_file_name(part)}.parquet"
         target = self.folder / table / name
         target.parent.mkdir(parents=True, exist_ok=True)
+        target.unlink(missing_ok=True)  # a link to the last snapshot's part is not written through
         made = io.BytesIO()
         pq.write_table(data, made, compression="zstd")
         target.write_bytes(made.getbuffer())
@@ -181,8 +191,16 @@ def looks_altered(published: Path, manifest: Manifest) -> bool:
     return False
 
 
-def _read(path: Path, table: str) -> pd.DataFrame:
-    return _as_frame(pd.read_parquet(path), table)
+def _joined(parts: list[pa.Table], table: str) -> pd.DataFrame:
+    """Parts of a table as one frame; a working table is not declared, so a part's empty column has no type."""
+    if TABLES[table].internal and len(parts) > 1:
+        return pd.concat([part.to_pandas() for part in parts], ignore_index=True)
+    return _as_frame(pa.concat_tables(parts).to_pandas(), table)
+
+
+def _stored(path: Path) -> pa.Table:
+    """A part as it is stored; parts are small, and threads cost more than they save."""
+    return pq.ParquetFile(io.BytesIO(path.read_bytes())).read(use_threads=False)
 
 
 def _as_frame(rows: pd.DataFrame, table: str) -> pd.DataFrame:

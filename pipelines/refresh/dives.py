@@ -6,10 +6,11 @@ from typing import TYPE_CHECKING, cast
 import numpy as np
 import pandas as pd
 
+from pipelines.publish.snapshot import Publisher
 from pipelines.refresh.engine import Refresh
 from pipelines.refresh.hashing import frame_hash
 from pipelines.refresh.reads import whole
-from pipelines.refresh.step import EVERY, Frames, Given, Later, Part, Step
+from pipelines.refresh.step import EVERY, Frames, Given, Later, Part, Step, step_digest
 from pipelines.station.settings import Station
 from pipelines.warehouse.lake import parts_by_member, read_samples
 from pipelines.warehouse.rows import tanks_without_a_row_that_counts
@@ -17,7 +18,7 @@ from pipelines.warehouse.store import Warehouse
 from pipelines.warehouse.withdrawn import samples_out
 
 if TYPE_CHECKING:
-    from pipelines.derive.dives.step import MemberDives
+    from pipelines.derive.dives.step import Ambient, MemberDives
 
 DIVE_TABLES = ("dive_consumption", "dive_tank_use", "dive_trace", "dive_duplicates", "dive_fits", "dive_surfacing")
 #: so many samples' results are held between the two rounds
@@ -179,9 +180,18 @@ def build_dives(refresh: Refresh, station: Station, warehouse: Warehouse) -> Non
             refresh.table(table, after)
 
 
+def last_fits(publisher: Publisher) -> pd.DataFrame:
+    """Fits of dives in the last snapshot, while they were made as they are now; else none."""
+    last = publisher.previous
+    if last is None or last.steps.get(DIVES.name) != step_digest(DIVES):
+        return publisher.none("dive_fits")
+    there = [part for part in sorted(last.tables.get("dive_fits", {})) if publisher.has_previous("dive_fits", part)]
+    return publisher.read_previous("dive_fits", *there) if there else publisher.none("dive_fits")
+
+
 def _parts(refresh: Refresh, station: Station, warehouse: Warehouse) -> list[Part]:
     """A part a member with dives: positions in the frames of the station that its dives are made from."""
-    from pipelines.derive.dives.step import ambient_by_day, link_fills, station_water_by_month
+    from pipelines.derive.dives.step import ambient_of_fills, link_fills, station_water_by_month
 
     shelf = refresh.shelf
     dives, tanks, units = shelf["dives"], shelf["dive_tanks_all"], shelf["units"]
@@ -202,7 +212,7 @@ def _parts(refresh: Refresh, station: Station, warehouse: Warehouse) -> list[Par
     of_lake = dict(list(lake.groupby("member_id")))
     out = samples_out(warehouse)
     members = sorted(of_dives)
-    shelf.put("dive_air", _air(dives, of_dives, ambient_by_day(fills)))
+    shelf.put("dive_air", _air(dives, of_dives, ambient_of_fills(fills)))
     of_air = refresh.positions("dive_air", "member_id")
 
     none = np.empty(0, "int64")
@@ -245,18 +255,15 @@ def _parts(refresh: Refresh, station: Station, warehouse: Warehouse) -> list[Par
     return made
 
 
-def _air(dives: pd.DataFrame, of_dives: dict[str, np.ndarray], by_day: pd.Series) -> pd.DataFrame:
+def _air(dives: pd.DataFrame, of_dives: dict[str, np.ndarray], ambient: "Ambient") -> pd.DataFrame:
     """Air where each dive began, from its member's dives and the station's fills."""
     from pipelines.derive.dives.step import air_of_dives
 
-    parts = []
-    for rows in of_dives.values():
-        mine = dives.iloc[rows]
-        parts.append(
-            pd.concat([mine[["member_id", "dive_id"]].reset_index(drop=True), air_of_dives(mine, by_day)], axis=1)
-        )
-    empty = pd.DataFrame({"member_id": pd.Series([], dtype="str")})
-    return pd.concat(parts, ignore_index=True) if parts else empty
+    found = [air_of_dives(dives.iloc[rows], ambient).assign(row=rows) for rows in of_dives.values()]
+    if not found:
+        return pd.DataFrame({"member_id": pd.Series([], dtype="str")})
+    air = pd.concat(found, ignore_index=True)
+    return pd.concat([dives[["member_id", "dive_id"]].iloc[air.pop("row")].reset_index(drop=True), air], axis=1)
 
 
 def _linked_fills(links: pd.DataFrame, fills: pd.DataFrame, units: pd.DataFrame) -> dict[str, np.ndarray]:

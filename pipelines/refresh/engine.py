@@ -108,6 +108,8 @@ class Refresh:
         stale: list[tuple[Part, str]] = []
         for part in parts:
             print_ = self.fingerprint(step, part)
+            if all(self.publisher.holds(t, part.name, print_) for t in step.gives):
+                continue
             if all(self.publisher.unchanged(t, part.name, print_) for t in step.gives):
                 for table in step.gives:
                     self.publisher.link(table, part.name)
@@ -146,8 +148,8 @@ class Refresh:
 
     def table(self, name: str, parts: Sequence[Part] = (WHOLE,)) -> pd.DataFrame:
         """A table of this snapshot, as later steps and all readers see it; it is put on the shelf."""
-        frames = [self.publisher.read(name, part.name) for part in parts]
-        self.shelf.put(name, pd.concat(frames, ignore_index=True) if frames else self.publisher.none(name))
+        names = [part.name for part in parts]
+        self.shelf.put(name, self.publisher.read(name, *names) if names else self.publisher.none(name))
         return self.shelf[name]
 
     def positions(self, name: str, column: str) -> dict[str, np.ndarray]:

@@ -72,12 +72,6 @@ LOGINS = Step(
 
 
 # --- fills ------------------------------------------------------------------------------------
-def _fills_before_dives(given: Given) -> Frames:
-    from pipelines.derive.fills.step import build_fills
-
-    return {"fills_before_dives": build_fills(given, given["units"], given.policy, None)["fill_quality"]}
-
-
 def _fills(given: Given) -> Frames:
     from pipelines.derive.fills.step import build_fills
 
@@ -91,6 +85,7 @@ def _fills(given: Given) -> Frames:
         "settling_predicted": made["settling_check"],
         "settling_corrections": made["settling_corrections"],
         "gauge_check": made["gauge_check"],
+        "fills_before_dives": made["fills_before_dives"],
     }
 
 
@@ -126,21 +121,18 @@ _FILLS_READ = {
 _FILLS_SETTINGS = ("filling", *PURITY_SETTINGS, "fleet.due_soon_days")
 _FILLS_RULES = (*INSPECTED_RULES, *PURITY_RULES, "filling_")
 
-FILLS_BEFORE_DIVES = Step(
-    name="fills_before_dives",
-    version=7,
-    build=_fills_before_dives,
-    gives=("fills_before_dives",),
-    reads=_FILLS_READ,
-    settings=_FILLS_SETTINGS,
-    rules=_FILLS_RULES,
-    counted="fill builds",
-)
 FILLS = Step(
     name="fills",
-    version=7,
+    version=9,
     build=_fills,
-    gives=("fills_judged", "settling_model", "settling_predicted", "settling_corrections", "gauge_check"),
+    gives=(
+        "fills_judged",
+        "settling_model",
+        "settling_predicted",
+        "settling_corrections",
+        "gauge_check",
+        "fills_before_dives",
+    ),
     reads=_FILLS_READ | {"water_readings": ("fill_id", "member_id", "pressure_bar", "water_c", "minutes", "sd_bar")},
     settings=_FILLS_SETTINGS,
     rules=_FILLS_RULES,
@@ -203,7 +195,7 @@ GAS_ADDED = Step(
     settings=("time_zone",),
 )
 
-STEPS = (UNITS, PEOPLE, LOGINS, FILLS_BEFORE_DIVES, FILLS, FIRST_PUBLISHED, GAS_ADDED)
+STEPS = (UNITS, PEOPLE, LOGINS, FILLS, FIRST_PUBLISHED, GAS_ADDED)
 
 
 def publish_registers(refresh: Refresh) -> None:

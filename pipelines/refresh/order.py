@@ -65,7 +65,6 @@ def refresh_tables(
     `seconds` gets how long each stage took, on top of what it holds: a refresh can begin anew.
     """
     from pipelines.derive.afterwards import with_what_came_after
-    from pipelines.derive.dives.step import first_water_readings
     from pipelines.derive.units import distinct_names
 
     stages = _Stages(progress, {} if seconds is None else seconds)
@@ -83,13 +82,14 @@ def refresh_tables(
     stages.begin("Units")
     fills.publish_registers(refresh)
     stages.begin("Fills")
-    refresh.run(fills.FILLS_BEFORE_DIVES)
+    # what transmitters say of fills is found with the dives; until then as it was, which mostly is what it will be
+    shelf.put("water_readings", _water_readings(dives.last_fits(publisher)))
+    refresh.run(fills.FILLS)
     refresh.table("fills_before_dives")
     stages.begin("Dives")
     dives.build_dives(refresh, station, warehouse)
     stages.begin("Fills and first readings in the water")
-    fits = shelf["dive_fits"]
-    shelf.put("water_readings", first_water_readings(fits) if len(fits) else _no_readings())
+    shelf.put("water_readings", _water_readings(shelf["dive_fits"]))
     fills.judge_fills(refresh, _first_published(warehouse, publisher))
     if len(shelf["dive_consumption"]):  # before the first dive there is nothing to follow
         stages.begin("Trends")
@@ -103,8 +103,14 @@ def refresh_tables(
     return refresh.recomputed
 
 
-def _no_readings() -> pd.DataFrame:
-    return pd.DataFrame({c: pd.Series([], dtype="float64") for c in fills.FILLS.reads["water_readings"]})
+def _water_readings(fits: pd.DataFrame) -> pd.DataFrame:
+    """What transmitters read in the water of the dive that followed each fill."""
+    from pipelines.derive.dives.step import first_water_readings
+
+    columns = fills.FILLS.reads["water_readings"]
+    if not len(fits):
+        return pd.DataFrame({c: pd.Series([], dtype="float64") for c in columns})
+    return first_water_readings(fits)
 
 
 def _first_published(warehouse: Warehouse, publisher: Publisher) -> dict[str, pd.DataFrame]:

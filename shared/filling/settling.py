@@ -134,6 +134,14 @@ class Belief:
         mean, variance = self.of_causes(known.levers, self.estimates.own[self.fills.model[fills]], known.own_per)
         return Prediction(known.bar + mean, np.sqrt(variance + known.variance))
 
+    def settled_unlearned(self, fills: NDArray) -> Prediction:
+        """As `settled`, of fills whose own readings have taught nothing yet: each is trusted as far as it deserves."""
+        learned = self.trust.copy()
+        self._weigh(fills)
+        said = self.settled(fills)
+        self.trust = learned
+        return said
+
     def share_at_stop(self, fills: NDArray) -> Array:
         """What share of a fill's belief rests on what was known at stop, 1 without any later reading."""
         row = self.fills.readings[:, fills]
@@ -269,13 +277,17 @@ class Belief:
 
     def weigh_again(self) -> None:
         """Judge all readings by what is believed in the end, each by all others of its fill."""
+        self._weigh(np.arange(len(self.fills)))
+
+    def _weigh(self, fills: NDArray) -> None:
+        """Judge the readings of some fills by what is believed now, each by all others of its fill."""
         for rank in range(NONE, len(self.fills.readings)):
-            row = self.fills.wall if rank == NONE else self.fills.readings[rank]
-            fills = np.flatnonzero(row >= 0)
-            if fills.size:
+            row = (self.fills.wall if rank == NONE else self.fills.readings[rank])[fills]
+            on = np.flatnonzero(row >= 0)
+            if on.size:
                 others = [r for r in range(len(self.fills.readings)) if r != rank]
-                said, *_ = self._against(fills, rank, others)
-                row = row[fills]
+                said, *_ = self._against(fills[on], rank, others)
+                row = row[on]
                 self.trust[row] = self._trusted(row, self.estimates.bar[row] - said.bar, said.sd_bar)
 
 
@@ -327,6 +339,10 @@ class Beliefs:
     def settled(self, fills: NDArray, ranks: Sequence[int] | None = None, at_stop: bool = True) -> Prediction:
         """As `Belief.settled`, over the beliefs."""
         return self._mixed([b.settled(fills, ranks, at_stop) for b in self._that_count()])
+
+    def settled_unlearned(self, fills: NDArray) -> Prediction:
+        """As `Belief.settled_unlearned`, over the beliefs."""
+        return self._mixed([b.settled_unlearned(fills) for b in self._that_count()])
 
     def reading(self, fills: NDArray, rank: int, ranks: Sequence[int] = ()) -> Prediction:
         """As `Belief.reading`, over the beliefs."""

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
+from scipy.special import bdtr
 
 from shared.gas.constants import Z80
 
@@ -54,8 +54,8 @@ def record(predicted: ArrayLike, low: ArrayLike, high: ArrayLike, answer: ArrayL
     inside = int(((values[:, 3] >= values[:, 1]) & (values[:, 3] <= values[:, 2])).sum())
     off = values[:, 0] - values[:, 3]
     higher = int((off > 0).sum())
-    rare = stats.binom.cdf(inside, n, HELD)
-    lopsided = 2.0 * stats.binom.cdf(min(higher, n - higher), n, 0.5)
+    rare = bdtr(inside, n, HELD)
+    lopsided = 2.0 * bdtr(min(higher, n - higher), n, 0.5)
     enough = n >= LEAST_ANSWERS
     return Record(n, inside, float(np.median(off)), enough and rare < BY_CHANCE, enough and lopsided < BY_CHANCE)
 

@@ -7,7 +7,7 @@ from dive_frames import C1, dive, fills, inputs, tank, units
 from fill_frames import CYLINDER, FILL, built
 
 from pipelines.derive.dives.links import link_fills
-from pipelines.derive.dives.tanks import air_of_dives, ambient_by_day, resolve_tanks, start_temperature
+from pipelines.derive.dives.tanks import air_of_dives, ambient_of_fills, resolve_tanks, start_temperature
 from shared.gas import cooling, thermal
 from shared.gas.walls import surface_m2, wall_heat_capacity_j_k, wall_mass_kg
 
@@ -36,7 +36,7 @@ def begun_c(material, fill, minutes):
     register = units((*C1[:-1], litres)).assign(material=material, working_pressure_bar=bar)
     links = link_fills(tanks, dives, filled, register)
     rows = resolve_tanks(dives, tanks, register, links, filled)
-    start, _, _, basis = start_temperature(rows, dives, air_of_dives(dives, ambient_by_day(filled)))
+    start, _, _, basis = start_temperature(rows, dives, air_of_dives(dives, ambient_of_fills(filled)))
     assert basis.tolist() == ["last_known"]
     return start[0]
 

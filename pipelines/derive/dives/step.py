@@ -43,8 +43,9 @@ from pipelines.derive.dives.sides import Sides, judge_sides
 from pipelines.derive.dives.surfacing import surfacing_table
 from pipelines.derive.dives.tables import consumption_table, fits_table, tank_table, trace_table
 from pipelines.derive.dives.tanks import (
+    Ambient,
     air_of_dives,
-    ambient_by_day,
+    ambient_of_fills,
     resolve_tanks,
     start_temperature,
     station_water_by_month,
@@ -58,9 +59,10 @@ from shared.gas.constants import ATM_BAR
 LEAST_RATE_L_MIN = 2.0
 
 __all__ = [
+    "Ambient",
     "MemberDives",
     "air_of_dives",
-    "ambient_by_day",
+    "ambient_of_fills",
     "build_member_dives",
     "dive_tables",
     "dived_unit",
@@ -173,7 +175,7 @@ def read_member_dives(
     grid, place, flat = with_flat_dives(grid, laid, dives, water_c, policy)
 
     found = (
-        air_of_dives(dives, ambient_by_day(fills))
+        air_of_dives(dives, ambient_of_fills(fills))
         if air is None
         else air.set_index("dive_id").reindex(dives["dive_id"])
     )

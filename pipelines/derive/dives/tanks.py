@@ -4,6 +4,8 @@ The register comes before the dive file for sizes; the dive's own mix before the
 the fill's target.
 """
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -167,8 +169,19 @@ def _mix(rows: pd.DataFrame) -> tuple[NDArray, NDArray, NDArray, NDArray]:
     return o2, np.nan_to_num(he), np.where(ar > 0, ar, np.nan), assumed
 
 
-def ambient_by_day(fills: pd.DataFrame) -> pd.Series:
-    """The median ambient temperature of each day's fills, by day (UTC).
+@dataclass(frozen=True)
+class Ambient:
+    """Median ambient temperatures of a station's fills, °C, with ascending keys: days since 1970 (UTC), months
+    (12 × year + month), and months of any year (1 to 12).
+    """
+
+    by_day: pd.Series
+    by_month: pd.Series
+    by_month_of_year: pd.Series
+
+
+def ambient_of_fills(fills: pd.DataFrame) -> Ambient:
+    """The median ambient temperature of each day's fills, and of the days of each month, rounded to 0.1 °C.
 
     Parameters
     ----------
@@ -176,10 +189,30 @@ def ambient_by_day(fills: pd.DataFrame) -> pd.Series:
         filled_at, ambient_c, of the whole station.
     """
     known = fills[fills["ambient_c"].notna()]
-    return known.groupby(known["filled_at"].dt.normalize())["ambient_c"].median()
+    by_day = known["ambient_c"].astype("float64").groupby(_day(known["filled_at"])).median()
+    on = pd.to_datetime(by_day.index.to_numpy(), unit="D")
+    month_of_year = on.month.to_numpy()
+    usual = pd.Series(by_day.to_numpy(float))
+    by_month, by_month_of_year = (
+        usual.groupby(keys).median().round(1) for keys in (12 * on.year.to_numpy() + month_of_year, month_of_year)
+    )
+    return Ambient(by_day, by_month, by_month_of_year)
 
 
-def air_of_dives(dives: pd.DataFrame, by_day: pd.Series) -> pd.DataFrame:
+def _day(moments: pd.Series) -> NDArray[np.int64]:
+    """Days since 1970 (UTC)."""
+    return moments.to_numpy("datetime64[us]").astype("datetime64[D]").astype("int64")
+
+
+def _looked_up(table: pd.Series, keys: NDArray[np.int64]) -> NDArray:
+    """The value of each key in a table with ascending keys, NaN where there is none."""
+    if not len(table):
+        return np.full(len(keys), np.nan)
+    at = np.minimum(np.searchsorted(table.index.to_numpy(), keys), len(table) - 1)
+    return np.where(table.index.to_numpy()[at] == keys, table.to_numpy(float)[at], np.nan)
+
+
+def air_of_dives(dives: pd.DataFrame, ambient: Ambient) -> pd.DataFrame:
     """Air temperature where each dive began, from the nearest that is known.
 
     Best first: the dive's own; ambient of that day's fills; of the nearest day with fills within three, or of the
@@ -190,8 +223,8 @@ def air_of_dives(dives: pd.DataFrame, by_day: pd.Series) -> pd.DataFrame:
     ----------
     dives : DataFrame
         started_at, air_c.
-    by_day : Series
-        From `ambient_by_day`.
+    ambient : Ambient
+        From `ambient_of_fills`.
 
     Returns
     -------
@@ -202,10 +235,10 @@ def air_of_dives(dives: pd.DataFrame, by_day: pd.Series) -> pd.DataFrame:
     given = dives["started_at"].reset_index(drop=True)
     in_time = np.argsort(given.to_numpy(), kind="stable")
     started = given.iloc[in_time].reset_index(drop=True)
-    day, own = started.dt.normalize(), unknown_as_nan(dives["air_c"])[in_time]
+    day, own = _day(started), unknown_as_nan(dives["air_c"])[in_time]
     air, away_days = own.copy(), np.zeros(len(dives))
     for off in (0, -1, 1, -2, 2, -3, 3):
-        found = unknown_as_nan((day + pd.Timedelta(days=off)).map(by_day))
+        found = _looked_up(ambient.by_day, day + off)
         use = ~np.isfinite(air) & np.isfinite(found)
         air, away_days = np.where(use, found, air), np.where(use, abs(off), away_days)
     last_c, last_at = pd.Series(own).ffill().shift(), started.where(np.isfinite(own)).ffill().shift()
@@ -213,11 +246,12 @@ def air_of_dives(dives: pd.DataFrame, by_day: pd.Series) -> pd.DataFrame:
     use = ~np.isfinite(air) & (ago_days <= 3.0)
     air, away_days = np.where(use, last_c, air), np.where(use, ago_days, away_days)
     near = np.isfinite(air)
-    usual = pd.DataFrame({"day": by_day.index, "c": by_day.to_numpy(float)})
-    for months in ("%Y-%m", "%m"):
-        median = usual.groupby(pd.to_datetime(usual["day"], utc=True).dt.strftime(months))["c"].median()
-        air = np.where(np.isfinite(air), air, unknown_as_nan(day.dt.strftime(months).map(median.round(1))))
-    month = day.dt.month.to_numpy()
+    month = started.dt.month.to_numpy()
+    for usual, keys in (
+        (ambient.by_month, 12 * started.dt.year.to_numpy() + month),
+        (ambient.by_month_of_year, month),
+    ):
+        air = np.where(np.isfinite(air), air, _looked_up(usual, keys))
     for row in np.flatnonzero(~np.isfinite(air)).tolist():
         earlier = own[:row][month[:row] == month[row]]
         earlier = earlier[np.isfinite(earlier)]

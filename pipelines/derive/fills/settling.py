@@ -5,7 +5,7 @@ settled fill is predicted from what was known when it was filled: that is `settl
 """
 
 import hashlib
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import pandas as pd
@@ -22,7 +22,8 @@ from pipelines.derive.fills.estimates import (
     stop_state,
 )
 from pipelines.derive.fills.gauges import build_gauge_check
-from pipelines.derive.fills.terms import Known, Model, build_model, gauge_steps
+from pipelines.derive.fills.terms import Known, Model, build_model
+from pipelines.derive.fills.then import LEARNED_FROM, Then, known_offsets_bar
 from schemas.policy import Policy
 from shared.filling import settling, settling_causes
 from shared.filling.track_record import Correction, correction
@@ -30,12 +31,8 @@ from shared.gas import cooling
 from shared.gas.constants import Z80
 
 MODEL = "settling-2"
-LEARNED_FROM = 20
-"""From so many settled fills on, what they taught of the heat balance is weighed with a fill's own reading."""
 DOUBTFUL_TRUST = 0.2
 """A reading believed less than this is said to be doubtful."""
-OFFSET_KNOWN = 0.5
-"""A gauge's offset counts as known once its SD is this share of what its class allows."""
 LATEST = 50
 """So many fills stand for today's."""
 RECENT = 10.0
@@ -48,7 +45,9 @@ class Settled:
     """Settled pressures of fills, bar at 15 °C, with their SD, and the tables about the model.
 
     `together_over_gas_k` is how much warmer than the gas at stop gas and wall come to be together, `gauge_offset_bar`
-    what the gauge of the stop pressure is known to be off by (0 while little is known of it).
+    what the gauge of the stop pressure is known to be off by (0 while little is known of it). `then` is what was
+    believed of each fill by what had been learned when it was made, and by its own readings: no fill made later and no
+    dive changes it.
     """
 
     bar_15c: np.ndarray
@@ -58,11 +57,25 @@ class Settled:
     basis: np.ndarray
     doubtful: np.ndarray
     wall_doubtful: np.ndarray
+    then_bar_15c: np.ndarray
+    then_sd_bar: np.ndarray
+    then_gauge_offset_bar: np.ndarray
+    then_basis: np.ndarray
     version: str
     model: pd.DataFrame
     check: pd.DataFrame
     gauges: pd.DataFrame
     corrections: pd.DataFrame
+
+    def as_then(self) -> "Settled":
+        """With what was believed of each fill when it was made in the place of what is believed now."""
+        return replace(
+            self,
+            bar_15c=self.then_bar_15c,
+            sd_bar=self.then_sd_bar,
+            gauge_offset_bar=self.then_gauge_offset_bar,
+            basis=self.then_basis,
+        )
 
 
 def settle(c: pd.DataFrame, policy: Policy) -> Settled:
@@ -103,7 +116,8 @@ def _settle_station(c: pd.DataFrame, policy: Policy) -> Settled:
 
     # what the dives' transmitters say was found with the help of later dives: the record does without it
     causal = build_model(c, known, ("settled", "arrival"))
-    beliefs, check, corrected = _learn_in_order_of_time(c, causal)
+    then = Then(c, policy.filling.settle_hours)
+    beliefs, check, corrected = _learn_in_order_of_time(c, causal, then)
     model = causal
     if np.isfinite(later["in_water"].bar).any():
         model = build_model(c, known, tuple(later))
@@ -118,19 +132,22 @@ def _settle_station(c: pd.DataFrame, policy: Policy) -> Settled:
     # what all settled readings have in common, and nothing that is read tells
     common = np.hypot(THERMOMETER_SD_K * at_stop.by_model.per_k, _check_gauge_sd_bar(c, settled))
     bar, sd = said.bar, np.hypot(said.sd_bar, common)
+    then.add_common(at_stop.by_model.per_k, settled)
     # a fill whose heat cannot be computed has its reading alone
     unknown = ~np.isfinite(at_stop.by_model.bar)
     alone = unknown & np.isfinite(later["settled"].bar)
-    bar = np.where(unknown, later["settled"].bar, bar)
     in_common = np.hypot(THERMOMETER_SD_K * later["settled"].per_k, _check_gauge_sd_bar(c, alone))
-    sd = np.where(unknown, np.hypot(later["settled"].sd_bar, in_common), sd)
+    of_reading = np.hypot(later["settled"].sd_bar, in_common)
+    bar, then_bar = (np.where(unknown, later["settled"].bar, x) for x in (bar, then.bar))
+    sd, then_sd = (np.where(unknown, of_reading, x) for x in (sd, then.sd_bar))
     basis = np.where(np.isfinite(at_stop.by_wall.bar), "wall", "model").astype(object)
+    then_basis = np.where(settled | alone, "settled", basis)
     basis[_mostly_later(beliefs.best, model)] = "settled"
     basis[(settled & ~apart) | alone] = "settled"
     table = _model_table(c, beliefs.best, at_stop.by_model.bar, settled)
     gauges = build_gauge_check(c, beliefs.best)
     together = cooling.gas_and_wall_c(state.gas_c, state.wall_c, state.gas_j_k, floats(c["wall_j_k"]))
-    offsets = _known_offsets_bar(c, beliefs.best)
+    offsets = known_offsets_bar(c, beliefs.best)
     latest = beliefs.settled(all_fills, ()).sd_bar[-LATEST:]
     correction_row = {
         "station_id": c["station_id"].iloc[:1].astype("str"),
@@ -138,8 +155,9 @@ def _settle_station(c: pd.DataFrame, policy: Policy) -> Settled:
         "widening": corrected.widening,
     }
     return Settled(
-        bar, sd, together - state.gas_c, offsets, basis, doubtful | apart, at_stop.wall_doubtful, _version(c, later),
-        table, check, gauges, pd.DataFrame(correction_row).reset_index(drop=True),
+        bar, sd, together - state.gas_c, offsets, basis, doubtful | apart, at_stop.wall_doubtful, then_bar, then_sd,
+        then.gauge_offset_bar, then_basis, _version(c, later), table, check, gauges,
+        pd.DataFrame(correction_row).reset_index(drop=True),
     )  # fmt: skip
 
 
@@ -184,18 +202,6 @@ def _by_record(
     return settling.Prediction(said.bar + shift, np.sqrt(np.maximum(said.sd_bar**2 + more, 0.01)))
 
 
-def _known_offsets_bar(c: pd.DataFrame, belief: settling.Belief) -> np.ndarray:
-    """What each fill's gauge is believed to be off by, where readings determine most of it; else 0."""
-    column = belief.causes.column
-    steps = gauge_steps(c["gauge"], c["filled_on"])
-    base = np.array([column["gauge", g, 0] for g in c["gauge"]], int)
-    walk = np.array([column["gauge_walk", g, int(s)] for g, s in zip(c["gauge"], steps, strict=True)], int)
-    v = belief.covariance
-    variance = v[base, base] + v[walk, walk] + 2.0 * v[base, walk]
-    prior = (floats(c["gauge_limit_bar"]) / 2.0) ** 2
-    return np.where(variance < OFFSET_KNOWN**2 * prior, belief.mean[base] + belief.mean[walk], 0.0)
-
-
 def _doubted(belief: settling.Belief, model: Model, settled: np.ndarray) -> np.ndarray:
     """True where a settled reading is far from all else that is known of its fill: a slip of the pen."""
     out = np.zeros(len(settled), bool)
@@ -213,8 +219,13 @@ def _mostly_later(belief: settling.Belief, model: Model) -> np.ndarray:
     return weight * alone**2 > 1.0
 
 
-def _learn_in_order_of_time(c: pd.DataFrame, model: Model) -> tuple[settling.Beliefs, pd.DataFrame, Correction]:
-    """Learn as time went by; each settled fill is predicted from what was known when it was filled."""
+def _learn_in_order_of_time(
+    c: pd.DataFrame, model: Model, then: Then | None = None
+) -> tuple[settling.Beliefs, pd.DataFrame, Correction]:
+    """Learn as time went by; each settled fill is predicted from what was known when it was filled.
+
+    `then` is shown fills, each once, with what had been learned when they were made.
+    """
     e, fills = model.estimates, model.fills
     beliefs = settling.Beliefs(model.causes, e, fills)
     filled = c["filled_at"].to_numpy("datetime64[us]")
@@ -230,6 +241,8 @@ def _learn_in_order_of_time(c: pd.DataFrame, model: Model) -> tuple[settling.Bel
     shift, widening = np.zeros(len(checked)), np.ones(len(checked))
     blocks = settling.growing_blocks(known_before)
     done, offsets = 0, list(model.offsets)
+    if then:
+        then.believed(np.arange(checked[0] if len(checked) else len(c)), beliefs, model, correction(mean[:0]))
     for begin, end in zip(blocks, [*blocks[1:], len(checked)], strict=True):
         if begin == end:
             continue
@@ -241,6 +254,9 @@ def _learn_in_order_of_time(c: pd.DataFrame, model: Model) -> tuple[settling.Bel
         past = np.flatnonzero(answered[:begin] <= filled[at[0]])
         found = correction(((measured - mean) / sd)[past[np.argsort(answered[past], kind="stable")]])
         shift[begin:end], widening[begin:end] = found.shift_sd, found.widening
+        if then:
+            made = np.arange(at[0], checked[end] if end < len(checked) else len(c))
+            then.believed(made, beliefs, model, found)
         for rank in np.unique(settled_rank[at]):
             on = settled_rank[at] == rank
             said = beliefs.reading(at[on], int(rank), ())
@@ -250,6 +266,8 @@ def _learn_in_order_of_time(c: pd.DataFrame, model: Model) -> tuple[settling.Bel
         beliefs.learn_cause(*offset[1:])
     _learn(beliefs, lessons.iloc[done:])
     at_last = correction(((measured - mean) / sd)[np.argsort(answered, kind="stable")])
+    if then:
+        then.believed(checked[:0], beliefs, model, at_last, last=True)
     mean, sd = mean + shift * sd, widening * sd
     check = pd.DataFrame(
         {

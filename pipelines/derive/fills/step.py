@@ -29,6 +29,20 @@ GAS_LAW_SD = 0.001
 """Of density by GERG-2008 (Kunz and Wagner 2012: 0.1 %)."""
 KEEP = ("on_hold",)
 """Columns beside the contract's: a hold that still stands."""
+FOR_DIVES = (
+    "fill_id",
+    "unit_id",
+    "filled_at",
+    "gas_c",
+    "gas_and_wall_c",
+    "settled_pressure_bar_15c",
+    "settled_low_bar_15c",
+    "settled_high_bar_15c",
+    "max_operating_depth_m",
+    "max_operating_depth_deco_m",
+    "in_test",
+)
+"""What dives look at of a fill, beside its row."""
 
 
 def build_fills(
@@ -41,8 +55,8 @@ def build_fills(
 ) -> dict[str, pd.DataFrame]:
     """The tables fill_quality, settling_model, settling_check, settling_record and gauge_check.
 
-    Beside them `settling_corrections`: what each station's record says of its next predictions.
-
+    Beside them `settling_corrections`: what each station's record says of its next predictions; and
+    `fills_before_dives`: what each fill was taken for when it was made, which no later fill and no dive changes.
 
     Parameters
     ----------
@@ -67,9 +81,15 @@ def build_fills(
     _in_water(c, q, inputs["dives"], policy)
     _content(c, q, s, unknown_mix)
     limit = policy.filling.oxygen_limit_pct
-    elsewhere = gas_from_elsewhere(c, chain, readings, policy, floats(q["settled_high_bar_15c"]))
     limit = rules.oxygen_limit_pct if limit is None else limit
-    mix = build_mix(c, chain, floats(q["gas_c"]), elsewhere, policy, limit)
+
+    def mix_by(pressures: pd.DataFrame) -> pd.DataFrame:
+        elsewhere = gas_from_elsewhere(c, chain, readings, policy, floats(pressures["settled_high_bar_15c"]))
+        return build_mix(c, chain, floats(pressures["gas_c"]), elsewhere, policy, limit)
+
+    mix = mix_by(q)
+    q_then = _pressures(c, s.as_then(), _unknown_mix(c, s.as_then()), rules.reference_c)
+    then = pd.concat([c, q_then, mix_by(q_then)], axis=1)
     for code, mask in (("settled_reading_doubtful", s.doubtful), ("wall_reading_doubtful", s.wall_doubtful)):
         for at in np.flatnonzero(mask):
             c["marks"].iloc[at].append(code)
@@ -95,6 +115,8 @@ def build_fills(
         )
         for name, table in made.items()
     }
+    then = then.loc[:, ~then.columns.duplicated()].assign(in_test=verdict["in_test"])
+    tables["fills_before_dives"] = conform(then, [TABLES["fill_quality"].fields[k] for k in FOR_DIVES])
     return tables | {"settling_corrections": s.corrections}
 
 

@@ -1,0 +1,91 @@
+"""What was believed of a fill when it was made: by what had been learned until then, and by its own readings.
+
+Dives start from this. What the station learns later changes what is published of old fills by hairs, and would
+otherwise change every dive that began with one. A station's first readings teach most, so its first fills wait for
+these.
+"""
+
+import numpy as np
+import pandas as pd
+
+from pipelines.derive.columns import floats
+from pipelines.derive.fills.estimates import THERMOMETER_SD_K
+from pipelines.derive.fills.terms import Model, gauge_steps
+from shared.filling import settling
+from shared.filling.track_record import Correction
+
+LEARNED_FROM = 20
+"""From so many settled fills on, what they taught of the heat balance is weighed with a fill's own reading."""
+FIRST_READINGS = 60
+"""Fills made before so many readings were known are believed by what these taught: until then each moves the most."""
+OFFSET_KNOWN = 0.5
+"""A gauge's offset counts as known once its SD is this share of what its class allows."""
+
+
+class Then:
+    """Settled pressures of a station's fills as believed when each was made: bar at 15 °C, SD, offsets of gauges.
+
+    Parameters
+    ----------
+    c : DataFrame
+        One station's fills in the order of time, see `fill_context`.
+    settle_hours : float
+        A settled reading so late stands alone while little has been learned.
+    """
+
+    def __init__(self, c: pd.DataFrame, settle_hours: float):
+        self._c, self._late = c, floats(c["settled_hours"]) >= settle_hours
+        self.bar, self.sd_bar, self.gauge_offset_bar = (np.full(len(c), np.nan) for _ in range(3))
+        self._first: list[np.ndarray] = []
+
+    def believed(
+        self, fills: np.ndarray, beliefs: settling.Beliefs, model: Model, found: Correction, *, last: bool = False
+    ) -> None:
+        """Note what is believed of fills just made, with what the record of predictions says of it.
+
+        The first wait until enough has been read; with `last` no more will be.
+        """
+        if beliefs.best.readings < FIRST_READINGS and not last:
+            self._first.append(fills)
+            return
+        fills = np.concatenate([*self._first, fills])
+        self._first = []
+        if fills.size:
+            self._note(fills, beliefs, model, found)
+
+    def _note(self, fills: np.ndarray, beliefs: settling.Beliefs, model: Model, found: Correction) -> None:
+        said = beliefs.settled_unlearned(fills)
+        share = beliefs.best.share_at_stop(fills)
+        at_stop = beliefs.settled(fills, ())
+        bar = said.bar + found.shift_sd * at_stop.sd_bar * share
+        more = (found.widening**2 - 1.0) * (share * at_stop.sd_bar) ** 2
+        sd = np.sqrt(np.maximum(said.sd_bar**2 + more, 0.01))
+        if beliefs.best.readings < LEARNED_FROM:
+            for rank, kinds in enumerate(model.kind[:, fills]):
+                on = np.flatnonzero((kinds == "settled") & self._late[fills])
+                alone = beliefs.settled(fills[on], (rank,), at_stop=False)
+                bar[on], sd[on] = alone.bar, alone.sd_bar
+        self.bar[fills], self.sd_bar[fills] = bar, sd
+        self.gauge_offset_bar[fills] = known_offsets_bar(self._c, beliefs.best, fills)
+
+    def add_common(self, per_k: np.ndarray, settled: np.ndarray) -> None:
+        """Widen by what all settled readings have in common and nothing that is read tells: thermometer, check gauge.
+
+        The check gauge is that of the last reading until then.
+        """
+        on = settled & self._c["settled_on_check_gauge"].to_numpy(bool)
+        limit = pd.Series(np.where(on, floats(self._c["settled_limit_bar"]), np.nan)).ffill().fillna(0.0)
+        self.sd_bar = np.hypot(self.sd_bar, np.hypot(THERMOMETER_SD_K * per_k, limit.to_numpy() / 2.0))
+
+
+def known_offsets_bar(c: pd.DataFrame, belief: settling.Belief, fills: np.ndarray | None = None) -> np.ndarray:
+    """What each fill's gauge is believed to be off by, bar, where readings determine most of it; else 0."""
+    column, steps = belief.causes.column, gauge_steps(c["gauge"], c["filled_on"])
+    if fills is not None:
+        c, steps = c.iloc[fills], steps[fills]
+    base = np.array([column["gauge", g, 0] for g in c["gauge"]], int)
+    walk = np.array([column["gauge_walk", g, int(s)] for g, s in zip(c["gauge"], steps, strict=True)], int)
+    v = belief.covariance
+    variance = v[base, base] + v[walk, walk] + 2.0 * v[base, walk]
+    prior = (floats(c["gauge_limit_bar"]) / 2.0) ** 2
+    return np.where(variance < OFFSET_KNOWN**2 * prior, belief.mean[base] + belief.mean[walk], 0.0)
