@@ -361,22 +361,27 @@ class Beliefs:
         return Prediction(mean, np.sqrt(np.maximum(square - mean**2, 1e-12)))
 
 
-def growing_blocks(known_before: NDArray, *, growth: float = 1.2) -> NDArray:
+def growing_blocks(known_before: NDArray, period: NDArray | None = None, *, growth: float = 1.2) -> NDArray:
     """Cut fills in the order of time into blocks that are predicted from one state of knowledge.
 
     Parameters
     ----------
     known_before : ndarray of int
         For each fill, in the order of time, how many readings were known before it.
+    period : ndarray, optional
+        The period that each fill falls in, such as its month: what is known in one is not held back in the next.
 
     Returns
     -------
     ndarray
         First position of each block: a new one begins whenever the number of known readings has grown by
-        a fifth, so 100,000 readings make about sixty blocks.
+        a fifth, so 100,000 readings make about sixty blocks, and with each period.
     """
     levels = [0.0]
     while levels[-1] <= known_before.max(initial=0):
         levels.append(max(levels[-1] + 1.0, levels[-1] * growth))
     step = np.searchsorted(np.asarray(levels), known_before, side="right")
-    return np.concatenate([[0], np.flatnonzero(np.diff(step)) + 1]).astype(int)
+    new = np.diff(step) != 0
+    if period is not None:
+        new |= period[1:] != period[:-1]
+    return np.concatenate([[0], np.flatnonzero(new) + 1]).astype(int)

@@ -239,7 +239,8 @@ def _learn_in_order_of_time(
     answered = model.known_at[settled_rank[checked], checked]
     mean, sd = np.full(len(checked), np.nan), np.full(len(checked), np.nan)
     shift, widening = np.zeros(len(checked)), np.ones(len(checked))
-    blocks = settling.growing_blocks(known_before)
+    # a gauge that drifts is not the one it was some months ago
+    blocks = settling.growing_blocks(known_before, filled[checked].astype("datetime64[M]"))
     done, offsets = 0, list(model.offsets)
     if then:
         then.believed(np.arange(checked[0] if len(checked) else len(c)), beliefs, model, correction(mean[:0]))
