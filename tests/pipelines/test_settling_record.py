@@ -151,3 +151,28 @@ def test_gas_temperature_is_freed_of_a_gauge_offset_once_that_is_known():
     made = simulate(31, 120, settled_share=1.0, steps=60)
     rows = tables(made, made.fills)["fill_quality"].set_index("fill_id").loc[made.fills["fill_id"]]
     assert np.median(np.abs(rows["gas_c"].to_numpy() - made.true_gas_c)) < 1.6
+
+
+def test_what_dives_take_a_fill_for_is_moved_by_no_later_fill_and_no_dive(station):
+    """What is published of the same fills moves, or nothing would have been learned."""
+    day = station.fills["filled_at"].iloc[115]
+    early = station.fills[station.fills["filled_at"] <= day].copy()
+    own = (early["settled_at"] > day) | early.groupby("unit_id")["filled_at"].shift(-1).isna()
+    water = pd.DataFrame(
+        {"fill_id": station.fills["fill_id"], "pressure_bar": station.true_bar_15c - 14.0, "water_c": 8.0,
+         "minutes": 40.0, "sd_bar": 0.8, "member_id": "m"}
+    )  # fmt: skip
+    old = early.loc[~own, "fill_id"]
+    part, whole = tables(station, early), tables(station, station.fills, water=water)
+
+    def of_old(made, table, *names):
+        return made[table].set_index("fill_id").loc[old, list(names)].to_numpy(float)
+
+    names = ("settled_pressure_bar_15c", "settled_low_bar_15c", "settled_high_bar_15c", "gas_c", "gas_and_wall_c")
+    np.testing.assert_allclose(
+        of_old(whole, "fills_before_dives", *names), of_old(part, "fills_before_dives", *names), atol=1e-6
+    )
+    moved = [of_old(made, "fill_quality", names[0]) for made in (part, whole)]
+    assert len(old) > 80 and np.median(np.abs(moved[1] - moved[0])) > 0.01
+    true = station.true_bar_15c[: len(early)][~own.to_numpy()]
+    assert np.median(np.abs(of_old(part, "fills_before_dives", names[0])[:, 0] - true)) < 1.5

@@ -1,0 +1,35 @@
+"""Parts of a snapshot under the publisher: what is out is never written through."""
+
+import pandas as pd
+
+from pipelines.publish.snapshot import Publisher
+from schemas.snapshot import Manifest, part_bytes
+
+NOON = pd.Timestamp("2031-06-30T12:00")
+
+
+def person(name: str) -> pd.DataFrame:
+    return pd.DataFrame({"member_id": ["M1"], "display_name": [name]})
+
+
+def test_a_part_that_was_taken_over_and_then_made_anew_leaves_the_last_snapshot_as_it_was(tmp_path):
+    first = Publisher(tmp_path, None, NOON)
+    first.write("people", "all", person("Ines Vard"), "a")
+    previous = first.finish(Manifest(first.name, 1, "2031-06-30", NOON.isoformat(), "x", {}, "r1"))
+    second = Publisher(tmp_path, previous, NOON + pd.Timedelta(hours=1))
+    second.link("people", "all")
+    assert second.holds("people", "all", "a") and not second.holds("people", "all", "b")
+    second.write("people", "all", person("Jon Alder"), "b")
+    assert second.read("people", "all")["display_name"].tolist() == ["Jon Alder"]
+    assert second.read_previous("people", "all")["display_name"].tolist() == ["Ines Vard"]
+    part = previous.tables["people"]["all"]
+    assert part_bytes(tmp_path / previous.name / "people" / part.file, part)  # by its hash still what was written
+
+
+def test_parts_are_read_one_after_the_other_with_declared_types(tmp_path):
+    made = Publisher(tmp_path, None, NOON)
+    made.write("people", "M1", person("Ines Vard"), "a")
+    made.write("people", "M2", person("x").iloc[:0], "b")
+    read = made.read("people", "M1", "M2", "M1")
+    assert read["display_name"].tolist() == ["Ines Vard"] * 2
+    assert read.dtypes.equals(made.read("people", "M2").dtypes)
