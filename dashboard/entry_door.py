@@ -7,7 +7,7 @@ import pandas as pd
 
 from dashboard.access import Refused, may_log
 from dashboard.data import Snapshot
-from dashboard.run_after_entry import ask_for_run
+from dashboard.run_after_entry import ask_for_run, prepare
 from schemas import entries
 from schemas.check import end_of_tomorrow
 from schemas.entries import Entry, NotSaved, Saved, Written
@@ -45,6 +45,12 @@ def save(snapshot: Snapshot, kind: str, source: str, row: Mapping[str, Any], by:
     )
     ask_for_run(snapshot.published)
     return saved
+
+
+def expect_entry(snapshot: Snapshot, kind: str) -> None:
+    """A form was opened: have a run ready to begin, where its viewer may save at all."""
+    if may_log(snapshot.viewer, kind):
+        prepare(snapshot.published)
 
 
 def latest_moment(snapshot: Snapshot, moment: pd.Timestamp) -> pd.Timestamp:

@@ -43,6 +43,7 @@ class EntryForm:
         self._place, self._about = f"form_{kind}_{about}", about
         if anew or self._place not in st.session_state:
             st.session_state[self._place] = {"token": new_token(entry_door.now()), "begun": {}, "reasons": {}}
+            entry_door.expect_entry(snapshot, kind)
         self._open: dict[str, Any] = st.session_state[self._place]
         self.token: str = self._open["token"]
         self.row: dict[str, Any] = {}

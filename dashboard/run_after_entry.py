@@ -1,6 +1,10 @@
 """After an entry a run of its own, so that the verdict comes by itself: one at a time for a station, in a process
-of its own, and one more where something was saved meanwhile."""
+of its own, and one more where something was saved meanwhile.
 
+While a form is open, a process stands by that has loaded what a run needs.
+"""
+
+import contextlib
 import subprocess
 import sys
 import threading
@@ -37,21 +41,51 @@ class _Runner:
             with self.lock:
                 if not self.wanted:
                     self.at_work = False
-                    return
+                    break
                 self.wanted = False
             self.trouble = _run(self.station)
+        _have_ready(self.station)  # who has saved one fill soon saves the next
+
+
+class _Standby:
+    """Processes that stand by, one a station, each for one run; they end with this program."""
+
+    def __init__(self) -> None:
+        self._lock, self._waiting = threading.Lock(), dict[Path, subprocess.Popen[str]]()
+
+    def prepare(self, station: Path) -> None:
+        """Have one stand by."""
+        with self._lock:
+            there = self._waiting.get(station)
+            if there is None or there.poll() is not None:
+                self._waiting[station] = _start(station)
+
+    def take(self, station: Path) -> "subprocess.Popen[str]":
+        """The one that stands by, or a new one."""
+        with self._lock:
+            there = self._waiting.pop(station, None)
+        return there if there is not None and there.poll() is None else _start(station)
+
+
+def _start(station: Path) -> "subprocess.Popen[str]":
+    wanted = ("run", "--json", "--standby", f"--wait={WAIT_S}", "--station", str(station))
+    pipes = {name: subprocess.PIPE for name in ("stdin", "stdout", "stderr")}
+    return subprocess.Popen(
+        [sys.executable, "-m", "pipelines.cli", *wanted], env=launch.environment(), text=True, **pipes
+    )
+
+
+_standby = _Standby()
 
 
 def _run(station: Path) -> str:
     """Make one run; why it failed, or the empty text."""
-    command = [sys.executable, "-m", "pipelines.cli", "run", "--json", f"--wait={WAIT_S}", "--station", str(station)]
     try:
-        done = subprocess.run(
-            command, env=launch.environment(), stdin=subprocess.DEVNULL, capture_output=True, text=True, check=False
-        )
+        process = _standby.take(station)
+        _, said = process.communicate("begin\n")
     except OSError as error:
         return str(error)
-    return "" if done.returncode in _DONE else done.stderr.strip()[-500:] or f"it ended with {done.returncode}"
+    return "" if process.returncode in _DONE else said.strip()[-500:] or f"it ended with {process.returncode}"
 
 
 _runners: dict[Path, _Runner] = {}
@@ -67,6 +101,19 @@ def ask_for_run(published: Path) -> bool:
         return False
     _runners.setdefault(station, _Runner(station)).ask()
     return True
+
+
+def prepare(published: Path) -> None:
+    """Something is about to be saved in the station whose snapshots lie here: have a run ready to begin."""
+    station = published.parent.resolve()
+    runner = _runners.get(station)
+    if (station / SETTINGS).is_file() and not (runner and runner.at_work):
+        _have_ready(station)
+
+
+def _have_ready(station: Path) -> None:
+    with contextlib.suppress(OSError):  # then the run itself says so
+        _standby.prepare(station)
 
 
 def trouble_of(published: Path) -> str:

@@ -70,6 +70,9 @@ def run(
         float, typer.Option(help="Seconds to wait for another run that is at work on this station.", metavar="SECONDS")
     ] = 0.0,
     timing: Annotated[bool, typer.Option("--timing", help="Say where the time went; --json always does.")] = False,
+    standby: Annotated[
+        bool, typer.Option("--standby", help="Load the program, then begin when a line comes on standard input.")
+    ] = False,
     as_json: JsonOption = False,
 ) -> None:
     """One run now: take in new files, compute, publish; prints what came in and what was rejected."""
@@ -79,6 +82,11 @@ def run(
     if only and not accept_layout:
         raise Stop("--only says which changes of layout are accepted: give --accept-layout as well.")
     accept = tuple(only or ["*"]) if accept_layout else ()
+    if standby:
+        from pipelines.cli.standby import begin_when_asked
+
+        if not begin_when_asked():
+            return
     kept = _station(station)
     result = when_free(
         lambda: run_with_progress(kept, as_of or None, quiet=as_json, trust_clock=trust_clock, accept_layouts=accept),

@@ -15,6 +15,7 @@ from dashboard import code_door, entry_door, run_after_entry
 from dashboard.access import MAY_LOG, ROLES, Refused, Viewer, may_log
 from dashboard.data import open_snapshot
 from dashboard.views import saved
+from pipelines.station.settings import write_station
 from schemas import entries, station_code
 from schemas.clearance import fill_clearance
 from schemas.entries import NotSaved, new_token
@@ -382,7 +383,9 @@ def test_what_is_saved_while_a_run_is_at_work_gets_one_more(tmp_path, monkeypatc
         go_on.acquire()
         return "no room" if len(runs) == 1 else ""
 
+    ready = []
     monkeypatch.setattr(run_after_entry, "_run", run_slowly)
+    monkeypatch.setattr(run_after_entry._standby, "prepare", ready.append)
     published = tmp_path / "published"
     assert not run_after_entry.ask_for_run(published)  # no station there
     (tmp_path / "station.toml").touch()
@@ -397,6 +400,24 @@ def test_what_is_saved_while_a_run_is_at_work_gets_one_more(tmp_path, monkeypatc
     go_on.release()
     worker.join()
     assert len(runs) == 2 and run_after_entry.trouble_of(published) == ""
+    assert ready == [tmp_path.resolve()]
+
+
+def test_a_run_that_stands_by_begins_when_asked_and_never_by_itself(tmp_path):
+    station = tmp_path / "station"
+    write_station(station, name="Small station", time_zone="UTC", today="2026-03-31")
+    shelf = run_after_entry._Standby()
+    shelf.prepare(station)
+    waiting = shelf._waiting[station]
+    shelf.prepare(station)
+    assert shelf._waiting[station] is waiting  # one is enough
+    assert shelf.take(station) is waiting and not shelf._waiting
+    _, said = waiting.communicate("begin\n")
+    assert (waiting.returncode, said) == (0, "") and (station / "published" / "current").is_file()
+    left = shelf._waiting[station] = run_after_entry._start(station)
+    before = (station / "published" / "last_pass.json").read_bytes()
+    left.communicate()  # the pages have ended
+    assert left.returncode == 0 and (station / "published" / "last_pass.json").read_bytes() == before
 
 
 def test_after_an_analysis_is_saved_its_tag_is_what_stands_there(station):
