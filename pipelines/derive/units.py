@@ -94,7 +94,7 @@ def cylinders_of_units_on(inputs: dict[str, pd.DataFrame], unit_id: pd.Series, o
     singles = singles.assign(cylinder_id=singles["unit_id"], position=None)
     columns = ["row", "unit_id", "on", "cylinder_id", "position"]
     texts = {"unit_id": "str", "cylinder_id": "str", "position": "str"}
-    if len(asked) and single.all():  # no set is asked for
+    if single.all():  # no set is asked for
         return singles[columns].astype(texts)
     members = set_membership(inputs)
     sets = asked[asked["unit_id"].isin(members["set_id"]) & ~single]
