@@ -69,9 +69,13 @@ class _Standby:
 
 def _start(station: Path) -> "subprocess.Popen[str]":
     wanted = ("run", "--json", "--standby", f"--wait={WAIT_S}", "--station", str(station))
-    pipes = {name: subprocess.PIPE for name in ("stdin", "stdout", "stderr")}
     return subprocess.Popen(
-        [sys.executable, "-m", "pipelines.cli", *wanted], env=launch.environment(), text=True, **pipes
+        [sys.executable, "-m", "pipelines.cli", *wanted],
+        env=launch.environment(),
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
     )
 
 

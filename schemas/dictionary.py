@@ -92,7 +92,7 @@ ORDER BY c.member_id, c.started_at""",
 
 def _questions() -> list[str]:
     lines = ["## First questions", "", "```python", "from schemas.analysis import open_station"]
-    lines += ["station = open_station(\"path/of/the/station\")", "station.table(\"fill_quality\")", "```", ""]
+    lines += ['station = open_station("path/of/the/station")', 'station.table("fill_quality")', "```", ""]
     lines += ["`station.query(sql)` answers these, and others like them. Every Parquet part holds its key and units."]
     for question, sql in QUESTIONS.items():
         lines += ["", question, "", "```sql", sql.strip(), "```"]

@@ -116,6 +116,7 @@ def words_for(error: Exception) -> tuple[str, int]:
     from pipelines.intake.rebuild import WarehouseLost
     from pipelines.publish.export import WrongEnding
     from pipelines.publish.send import NotSent
+    from pipelines.refresh.workers import WorkersLost
     from pipelines.schedule.serve import NotStarted
     from pipelines.station.backup import BackupRefused
     from pipelines.station.ports import PortTaken
@@ -124,7 +125,7 @@ def words_for(error: Exception) -> tuple[str, int]:
     from schemas.snapshot import NothingPublished
 
     of_warehouse = (WarehouseBusy, WarehouseDamaged, WarehouseLost, WarehouseNewer, WarehouseOlder)
-    explained = (SettingsError, *of_warehouse, NothingPublished, BackupRefused, NotSent)
+    explained = (SettingsError, *of_warehouse, NothingPublished, BackupRefused, NotSent, WorkersLost)
     if isinstance(error, (*explained, NotOurs, WrongEnding, PortTaken, NotStarted, FileNotFoundError, FileExistsError)):
         return str(error), 2
     if isinstance(error, IsADirectoryError) and error.filename:

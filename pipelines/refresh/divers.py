@@ -151,6 +151,7 @@ RESERVE = Step(
         "fill_quality.stopped_early_free_l": 0.1,
         "fill_quality.cooling_free_l": 0.1,
     },
+    weighed_by="dive_consumption",
     counted="members' reserves",
 )
 

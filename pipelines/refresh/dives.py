@@ -1,5 +1,6 @@
 """Dives, a part a member: what they start with, what they are computed from, what earlier ones have taught."""
 
+from collections.abc import Callable
 from functools import partial
 from typing import TYPE_CHECKING, cast
 
@@ -121,6 +122,7 @@ LESSONS = Step(
     reads=_READS,
     settings=_SETTINGS,
     resolution=_RESOLUTION,
+    weighed_by="dives",
 )
 DIVES = Step(
     name="dives",
@@ -130,6 +132,7 @@ DIVES = Step(
     reads=_READS | {"dive_station": EVERY},
     settings=_SETTINGS,
     resolution=_RESOLUTION,
+    weighed_by="dives",
     counted="members' dives",
 )
 
@@ -170,9 +173,9 @@ def build_dives(refresh: Refresh, station: Station, warehouse: Warehouse) -> Non
 
     after = [Part(p.name, {**p.rows, "dive_station": known(p.name)}, p.later) for p in parts]
 
-    def ready(part: Part) -> Frames | None:
+    def ready(part: Part) -> Callable[[], Frames] | None:
         read = held.pop(part.name, None)
-        return None if read is None else _tables(read, refresh.given_frame(DIVES, part, "dive_station"))
+        return None if read is None else partial(_tables, read, refresh.given_frame(DIVES, part, "dive_station"))
 
     refresh.run(DIVES, after, says="Dives of {}, with what earlier ones have taught", ready=ready)
     for table in DIVE_TABLES:

@@ -3,6 +3,7 @@
 import os
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 
 import duckdb
 import numpy as np
@@ -24,10 +25,13 @@ from pipelines.refresh.step import (
     settings_read,
     step_digest,
 )
+from pipelines.refresh.workers import Workers, WorkersLost, in_order
 from schemas.policy import Policy
 
 Progress = Callable[[str, int, int], None]
 WHOLE = Part()
+#: errors that are a mistake in a declaration or of the machine, not of the rows
+OF_THE_PROGRAM = (NotDeclared, OSError, MemoryError, duckdb.Error)
 
 
 @dataclass
@@ -40,6 +44,7 @@ class Refresh:
     progress: Progress
     shelf: Shelf = field(default_factory=Shelf)
     recomputed: dict[str, int] = field(default_factory=dict)
+    workers: Workers = field(default_factory=lambda: Workers(processes=1))
     _fixed: dict[str, str] = field(default_factory=dict)
 
     def fingerprint(self, step: Step, part: Part = WHOLE) -> str:
@@ -91,7 +96,7 @@ class Refresh:
         parts: Sequence[Part] = (WHOLE,),
         *,
         says: str = "",
-        ready: Callable[[Part], Frames | None] = lambda _: None,
+        ready: Callable[[Part], Callable[[], Frames] | None] = lambda _: None,
         made: Callable[[Part, Frames], None] = lambda *_: None,
     ) -> None:
         """Link the parts that stand and make the others.
@@ -101,7 +106,7 @@ class Refresh:
         says : str
             What progress says of a part, with `{}` for its name.
         ready : callable
-            Results that are at hand already, or None.
+            A shorter way to a part's results where more is at hand than the step is given, or None.
         made : callable
             Gets what the step gave for each part that was made.
         """
@@ -124,7 +129,7 @@ class Refresh:
             self.recomputed[step.counted] = self.recomputed.get(step.counted, 0) + len(stale)
 
     def _results(
-        self, step: Step, parts: Sequence[Part], says: str, ready: Callable[[Part], Frames | None]
+        self, step: Step, parts: Sequence[Part], says: str, ready: Callable[[Part], Callable[[], Frames] | None]
     ) -> Iterator[Frames]:
         """The one place where steps run: parts do not know of one another and can run side by side."""
         if step.together and len(parts) > 1:
@@ -132,11 +137,32 @@ class Refresh:
             for part in parts:
                 yield {t: made[t][made[t]["member_id"] == part.name].reset_index(drop=True) for t in step.gives}
             return
+        executor = self.workers.for_rows(len(parts), sum(len(part.rows.get(step.weighed_by, ())) for part in parts))
+        results: Iterator[Frames]
+        if executor is None:
+            results = (self._here(step, part, ready) for part in parts)
+        else:
+            results = in_order(executor, (self._job(step, part, ready) for part in parts))
         for n, part in enumerate(parts):
             if says:
                 self.progress(says.format(part.name), n, len(parts))
-            at_hand = ready(part)
-            yield at_hand if at_hand is not None else _attempt(step, self.given(step, part))
+            try:
+                yield next(results)
+            except (StepBroke, WorkersLost, *OF_THE_PROGRAM):
+                raise
+            except Exception as error:  # in a worker, or on the shorter way: once more here, so that it is known why
+                _attempt(step, self.given(step, part))
+                raise error from None
+
+    def _here(self, step: Step, part: Part, ready: Callable[[Part], Callable[[], Frames] | None]) -> Frames:
+        at_hand = ready(part)
+        return at_hand() if at_hand is not None else _attempt(step, self.given(step, part))
+
+    def _job(
+        self, step: Step, part: Part, ready: Callable[[Part], Callable[[], Frames] | None]
+    ) -> Callable[[], Frames]:
+        """What another process is to do for a part."""
+        return ready(part) or partial(_compute_there, step, self.given(step, part))
 
     def publish(self, table: str, frame: pd.DataFrame) -> None:
         """Write a table that is at hand, unless it stands already."""
@@ -169,11 +195,16 @@ def compute(step: Step, given: Given) -> Frames:
         raise
 
 
+def _compute_there(step: Step, given: Given) -> Frames:
+    """As `compute`, by the other process's own module."""
+    return compute(step, given)
+
+
 def _attempt(step: Step, given: Given) -> Frames:
     """Run a step; an error is taken to be of its rows, unless it is a mistake in a declaration or of the machine."""
     try:
         return compute(step, given)
-    except (NotDeclared, OSError, MemoryError, duckdb.Error):
+    except OF_THE_PROGRAM:
         raise
     except Exception as error:
         if os.environ.get("COLDFILL_DEBUG"):

@@ -1,5 +1,6 @@
 """The order of a refresh, once: which step comes after which."""
 
+import contextlib
 import time
 
 import pandas as pd
@@ -9,6 +10,7 @@ from pipelines.refresh import divers, dives, fills, fleet
 from pipelines.refresh.engine import Progress, Refresh
 from pipelines.refresh.hashing import digest
 from pipelines.refresh.step import Step, rules_read, step_digest
+from pipelines.refresh.workers import Workers
 from pipelines.station.settings import Station
 from pipelines.warehouse.rows import fills_not_accepted
 from pipelines.warehouse.store import FIRST_PUBLISHED, Warehouse, all_current
@@ -64,13 +66,19 @@ def refresh_tables(
 
     `seconds` gets how long each stage took, on top of what it holds: a refresh can begin anew.
     """
+    stages = _Stages(progress, {} if seconds is None else seconds)
+    stages.begin("Rows of the warehouse")
+    refresh = Refresh(publisher, station.policy, today, progress, workers=Workers(station.processes, station.scheduler))
+    with contextlib.closing(refresh.workers):
+        _refresh(refresh, station, warehouse, stages)
+    return refresh.recomputed
+
+
+def _refresh(refresh: Refresh, station: Station, warehouse: Warehouse, stages: _Stages) -> None:
     from pipelines.derive.afterwards import with_what_came_after
     from pipelines.derive.units import distinct_names
 
-    stages = _Stages(progress, {} if seconds is None else seconds)
-    stages.begin("Rows of the warehouse")
-    refresh = Refresh(publisher, station.policy, today, progress)
-    shelf = refresh.shelf
+    shelf, publisher, today = refresh.shelf, refresh.publisher, refresh.today
     inputs = with_what_came_after(distinct_names(all_current(warehouse)))
     # a test dated later is not known yet; so fills do not depend on the day
     tests = inputs["air_tests"]
@@ -100,7 +108,6 @@ def refresh_tables(
     stages.begin("Fleet and air")
     fleet.build_fleet_and_air(refresh)
     stages.end()
-    return refresh.recomputed
 
 
 def _water_readings(fits: pd.DataFrame) -> pd.DataFrame:

@@ -57,6 +57,8 @@ class Step:
     remembers
         Own tables of the last snapshot, while the step was the same, to take over what was worked out from the
         same inputs. They are no input: the results are the same without them.
+    weighed_by
+        The frame whose rows say how much work a part is; empty: little.
     counted
         How a run names what it made anew, in the plural; empty: it does not.
     """
@@ -72,6 +74,7 @@ class Step:
     resolution: Mapping[str, float] = field(default_factory=dict)
     together: bool = False
     remembers: tuple[str, ...] = ()
+    weighed_by: str = ""
     counted: str = ""
 
 

@@ -65,6 +65,10 @@ class Station:
     cron: str = "*/10 * * * *"
     #: where the morning sheet is sent
     mail: Mail = field(default_factory=Mail)
+    #: of this machine, for members' parts; 0 for one a core
+    processes: int = 0
+    #: of a Dask cluster that computes them instead
+    scheduler: str = ""
 
     inbox = property(lambda self: self.folder / "inbox")
     archive = property(lambda self: self.folder / "archive")
@@ -102,12 +106,10 @@ def _addresses(value: Any) -> tuple[str, ...]:
     raise wrong("must be a list of addresses", '["someone@station.example"]')
 
 
-def _not_built(value: Any) -> str:
-    if value == "":
-        return ""
-    raise wrong(
-        "is not built yet: every run computes on this machine alone", "Take the line out; nothing else is needed."
-    )
+def _scheduler(value: str) -> str:
+    if value in ("", "local") or re.fullmatch(r"(tcp|tls|ucx|ws|wss)://[^\s/]+:\d+", value):
+        return value
+    raise wrong("is no address of a Dask scheduler", 'As "tcp://host:8786", or "local" for processes of this machine.')
 
 
 def _section(kind: Any) -> type[Table]:
@@ -176,7 +178,8 @@ class _Schedule(Table):
 
 
 class _Scale(Table):
-    scheduler: Annotated[str, BeforeValidator(_not_built)] = ""
+    processes: Annotated[int, Field(ge=0, le=256)] = Station.processes
+    scheduler: Annotated[str, AfterValidator(_scheduler)] = Station.scheduler
 
 
 class _File(Table):
@@ -236,6 +239,8 @@ def _station(folder: Path, text: str) -> Station:
         roles_claim=read.roles.claim,
         cron=read.schedule.cron,
         mail=read.mail,
+        processes=read.scale.processes,
+        scheduler=read.scale.scheduler,
     )
 
 

@@ -118,6 +118,12 @@ _MORE = """\
 # webhook = "https://chat.example/hook"   # gets the sheet in plain words as JSON; counts only, no names
 # at = "07:00"                         # local time from which the schedule sends it, once a day
 
+# Where members' dives are computed. 0 processes: one a core where there is enough to do; 1: none beside the run's own.
+# scheduler: "tcp://host:8786" for a Dask cluster with the same version of coldfill (pip install 'coldfill[dask]').
+# [scale]
+# processes = 0
+# scheduler = ""
+
 [schedule]
 # Minute, hour, day, month, weekday: when `coldfill schedule` makes a run.
 cron = "*/10 * * * *"

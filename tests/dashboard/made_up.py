@@ -417,8 +417,13 @@ def publish(published: Path, *, name: str | None = None, **tables: pd.DataFrame)
             }
         ),
         "reserve_reliability": pd.DataFrame(
-            {"chance_from": [0.0, 0.2], "chance_to": [0.2, 0.4], "dives": [60, 14], "share_below": [0.06, 0.29],
-             "mean_chance": [0.05, 0.27]}
+            {
+                "chance_from": [0.0, 0.2],
+                "chance_to": [0.2, 0.4],
+                "dives": [60, 14],
+                "share_below": [0.06, 0.29],
+                "mean_chance": [0.05, 0.27],
+            }
         ),
         "condition_effects": pd.DataFrame(
             {

@@ -119,9 +119,7 @@ def simulate(
     target = working[unit]
     at_stop = target - offset + rng.normal(0, 1.0, n)
     added = capacity[unit] * (at_stop - start)
-    minutes = np.where(
-        from_bank, added / rng.uniform(400, 1500, n), added / (flow * np.exp(rng.normal(0, 0.08, n)))
-    )
+    minutes = np.where(from_bank, added / rng.uniform(400, 1500, n), added / (flow * np.exp(rng.normal(0, 0.08, n))))
     ambient_k = ambient + 273.15
     inflow_k = np.where(from_bank, ambient_k + bank_k, ambient_k + delivery + rng.normal(0, 1.0, n))
     bank_bar = np.where(from_bank, at_stop + 8 + rng.uniform(0, 60, n), np.nan)

@@ -76,7 +76,6 @@ def test_a_note_of_several_lines_with_commas_is_read(tmp_path):
     assert rules(table) == [] and len(table.rows) == 2
 
 
-
 @pytest.mark.parametrize("ending", ["\r", "\r\n", "\n"])
 @pytest.mark.parametrize("inside", ["\n", "\r", "\r\n"])
 def test_a_line_break_inside_quotes_is_no_line_end_of_the_file(tmp_path, ending, inside):

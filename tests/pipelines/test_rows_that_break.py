@@ -33,7 +33,7 @@ def _rejected(station) -> list[tuple]:
 def test_a_fill_that_breaks_a_step_is_set_aside_and_the_others_are_published(tmp_path, monkeypatch):
     station = s.stocked(tmp_path)
     s.drop(station, "fills-odd.csv", [s.fill(9), s.fill(10, ambient_c="31.5"), s.fill(11)], 5)
-    _breaking(monkeypatch, fills, "FILLS_BEFORE_DIVES", lambda g: (g["fills"]["ambient_c"] == 31.5).any())
+    _breaking(monkeypatch, fills, "FILLS", lambda g: (g["fills"]["ambient_c"] == 31.5).any())
     result = s.run(station)
     assert result.published
     assert _rejected(station) == [("fills", "fills-odd.csv", 2, "breaks_a_step")]
@@ -47,7 +47,7 @@ def test_a_fill_that_breaks_a_step_is_set_aside_and_the_others_are_published(tmp
 def test_the_row_it_had_corrected_counts_again(tmp_path, monkeypatch):
     station = s.stocked(tmp_path)
     s.drop(station, "fills-odd.csv", [s.fill(3, ambient_c="31.5")], 5)
-    _breaking(monkeypatch, fills, "FILLS_BEFORE_DIVES", lambda g: (g["fills"]["ambient_c"] == 31.5).any())
+    _breaking(monkeypatch, fills, "FILLS", lambda g: (g["fills"]["ambient_c"] == 31.5).any())
     s.run(station)
     assert s.stored(station)["fills"].set_index("fill_id").loc["F3", "ambient_c"] == 18
 

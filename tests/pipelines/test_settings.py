@@ -122,7 +122,8 @@ def test_a_folder_that_is_no_station_says_how_to_make_one(tmp_path):
         ("[roles]\nmanager = 'me'", ["list of addresses"]),
         ("[roles]\nmanager = ['a@b.example']\ndiver = ['A@b.example']", ["A person has one role"]),
         ("[schedule]\ncron = 'hourly'", ["five fields"]),
-        ("[scale]\nscheduler = 'tcp://other:8786'", ["line 2", "scheduler", "not built yet"]),
+        ("[scale]\nscheduler = 'other:8786'", ["line 2", "no address of a Dask scheduler", "tcp://host:8786"]),
+        ("[scale]\nprocesses = -1", ["line 2", "processes"]),
     ],
 )
 def test_every_mistake_is_named_with_its_fix(tmp_path, text, words):

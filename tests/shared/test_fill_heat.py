@@ -72,9 +72,7 @@ def test_a_thin_gas_without_a_wall_ends_at_gamma_times_its_supply():
         "delivery_bar": 12.0,
     }
     for o2, he, gamma in ((20.95, 0.0, 1.4), (0.0, 100.0, 5 / 3)):
-        state = temperature_at_stop(
-            fill(o2_pct=o2, he_pct=he, **line), natural=0.0, jet=0.0, outside=0.0, steps=40
-        )
+        state = temperature_at_stop(fill(o2_pct=o2, he_pct=he, **line), natural=0.0, jet=0.0, outside=0.0, steps=40)
         expected = min(gamma * kelvin / (1 + (gamma - 1) * start / stop), 429.0)
         if expected < 427.0:
             assert state.gas_c[0] + 273.15 == pytest.approx(expected, rel=0.02)

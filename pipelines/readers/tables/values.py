@@ -228,10 +228,7 @@ def texts(column: pa.Array, name: str, mapping: Mapping, *, key: bool = False) -
     if names_something(name, (name,) if key else ()):
         long = _indices(pc.greater(pc.utf8_length(column), LONGEST_KEY))
         bad |= {int(i): ("cell_too_long", {"found": f"over {LONGEST_KEY}", "limit": LONGEST_KEY}) for i in long}
-        bad |= {
-            int(i): ("cell_error", {})
-            for i in _indices(pc.match_substring_regex(column, SPREADSHEET_ERROR))
-        }
+        bad |= {int(i): ("cell_error", {}) for i in _indices(pc.match_substring_regex(column, SPREADSHEET_ERROR))}
     note = name in NOTES
     formula = pc.match_substring_regex(column, CALL if note else r"^=")
     if mask_of(formula).any():

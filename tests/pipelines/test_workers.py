@@ -1,0 +1,93 @@
+"""Parts computed side by side: the same tables, and a clear end where processes are lost."""
+
+import os
+import signal
+from functools import partial
+
+import pytest
+import small_station as s
+
+from pipelines.refresh import workers
+from pipelines.refresh.workers import Workers, WorkersLost, in_order
+
+
+@pytest.fixture(scope="module")
+def alone(tmp_path_factory):
+    """A small station, computed in one process."""
+    station = s.with_settings(s.stocked(tmp_path_factory.mktemp("alone")), "[scale]\nprocesses = 1")
+    s.run(station)
+    return s.published(station, internal=True)
+
+
+def with_few_rows(monkeypatch):
+    made = []
+
+    class Counted(Workers):
+        def __init__(self, *args):
+            super().__init__(*args, worth_rows=1)
+            made.append(self)
+
+        def close(self):
+            self.was_used = self._executor is not None
+            super().close()
+
+    monkeypatch.setattr("pipelines.refresh.order.Workers", Counted)
+    return made
+
+
+def test_processes_of_this_machine_give_the_same_tables(alone, tmp_path, monkeypatch):
+    made = with_few_rows(monkeypatch)
+    station = s.with_settings(s.stocked(tmp_path), "[scale]\nprocesses = 2")
+    s.run(station)
+    assert made[0].was_used
+    s.same(s.published(station, internal=True), alone)
+
+
+def test_few_rows_are_computed_here():
+    shared = Workers(processes=2)
+    assert shared.for_rows(2, 10) is None
+    assert shared.for_rows(1, 10_000) is None
+    assert Workers(processes=1).for_rows(60, 10_000) is None
+    shared.close()
+
+
+def twice(number):
+    return 2 * number
+
+
+def ended(_):
+    os.kill(os.getpid(), signal.SIGKILL)
+
+
+def test_results_come_in_order_and_few_jobs_are_handed_out_ahead():
+    asked = []
+
+    def jobs():
+        for n in range(9):
+            asked.append(n)
+            yield partial(twice, n)
+
+    shared = Workers(processes=2, worth_rows=1)
+    results = in_order(shared.for_rows(2, 2), jobs(), ahead=3)
+    assert next(results) == 0 and asked == [0, 1, 2]
+    assert list(results) == [2 * n for n in range(1, 9)]
+    with pytest.raises(WorkersLost, match=r"want of memory.*processes = 1"):
+        list(in_order(shared.for_rows(2, 2), iter([partial(ended, 0)]), ahead=3))
+    shared.close()
+
+
+def test_a_cluster_that_is_not_there_is_said_and_nothing_is_computed_here(monkeypatch):
+    pytest.importorskip("distributed", reason="Dask is an extra")
+    monkeypatch.setattr(workers, "CONNECT_S", 1)
+    away = Workers(scheduler="tcp://127.0.0.1:9")
+    with pytest.raises(WorkersLost, match=r"tcp://127.0.0.1:9.*cannot be used.*Nothing was published"):
+        away.for_rows(1, 1)
+    away.close()
+
+
+@pytest.mark.once
+def test_a_cluster_of_processes_gives_the_same_tables(alone, tmp_path):
+    pytest.importorskip("distributed", reason="Dask is an extra")
+    station = s.with_settings(s.stocked(tmp_path), '[scale]\nprocesses = 2\nscheduler = "local"')
+    s.run(station)
+    s.same(s.published(station, internal=True), alone)
