@@ -9,7 +9,7 @@ from dataclasses import replace
 import pytest
 
 from schemas.policy import Policy
-from tests.pipelines.dive_frames import C1, build_member_dives, dive, fills, inputs, one, tank, units
+from tests.pipelines.dive_frames import C1, build, build_member_dives, dive, fills, inputs, one, profile, tank, units
 
 G = 9.80665  # m/s²
 AT_2000_M = 0.79495
@@ -68,3 +68,10 @@ def test_gas_used_from_210_to_70_bar_is_what_the_reference_equation_says():
         for sign, bar in ((1, 210.0), (-1, 70.0))
     )
     assert by_hand()["gas_used_free_l"] == pytest.approx(mol / 0.041740, rel=0.03)
+
+
+def test_a_trace_in_a_mountain_lake_begins_at_the_pressure_of_the_air_there():
+    """18 m of fresh water under 0.79495 bar: 1.76520 bar more, by hand."""
+    mountain = dive(water="fresh", surface_pressure_bar_abs=AT_2000_M)
+    trace = build([mountain], [tank(unit_id="c1")], [profile()])["dive_trace"]["ambient_bar_abs"]
+    assert (trace.min(), trace.max()) == pytest.approx((AT_2000_M, AT_2000_M + 1.76520), abs=1e-4)
