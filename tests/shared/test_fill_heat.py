@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from shared.filling.conditions import usual_minutes
 from shared.filling.heat import FillConditions, temperature_at_stop
 from shared.gas import thermal
 
@@ -158,3 +159,8 @@ def test_conditions_can_be_taken_apart():
     some = fill(3, ambient_c=[5.0, 15.0, 25.0])
     assert replace(some.take(np.array([2])), ambient_c=np.array([25.0])).ambient_c[0] == 25.0
     assert len(some.take(np.array([0, 2]))) == 2
+
+
+def test_minutes_nobody_logged_are_those_of_a_compressors_litres_and_of_a_banks_bar():
+    """180 L/min and 40 bar/min: 12 L by 180 bar are 2160 L, 12 min, and 4.5 min (arithmetic)."""
+    assert usual_minutes([False, True], 12.0, 180.0).tolist() == [12.0, 4.5]
