@@ -83,6 +83,7 @@ GRANTS: dict[str, dict[str, Scope]] = {
     "dive_consumption": _DIVES,
     "dive_tank_use": _DIVES,
     "dive_duplicates": _DIVES,
+    "tank_suggestions": _DIVES,
     "dive_profile": _DIVES,
     "consumption_trend": _DIVES,
     "dive_reserve": _DIVES,

@@ -12,7 +12,7 @@ import pandas as pd
 
 from schemas.fields import Field
 from schemas.frames import PANDAS
-from schemas.row_rules import fractions, frame_of, in_order, problem_of, something_read
+from schemas.row_rules import fractions, frame_of, in_order, problem_of, role_of_a_tank, something_read
 from schemas.sources import SOURCES, Source
 from schemas.tables import TABLES
 from shared.filling.permitted import above_permitted
@@ -365,6 +365,7 @@ _SPECIAL: dict[str, Callable[[pd.DataFrame], pd.DataFrame]] = {
         ("second_analysed_o2_pct", "analysed_he_pct"),
     ),
     "fill_readings": something_read,
+    "links": role_of_a_tank,
     "sources": fractions(("o2_pct", "he_pct")),
     "dive_tanks": fractions(("o2_pct", "he_pct", "ar_pct")),
     "bookings": in_order("starts_on", "ends_on"),

@@ -248,9 +248,22 @@ SECOND_GAUGE_END_BAR = again(
 T_S = number("t_s", "Time since the start of the dive.", "s", low=0, high=172800)
 DEPTH_M = number("depth_m", "Depth.", "m", low=-0.5, high=350)
 TANK_BARS = tuple(again(STOP_PRESSURE_BAR, name=f"tank_{n}_bar", says=f"Gauge of tank {n}.") for n in range(1, 7))
-SOURCE_REF = text("source_ref", "Identifier in the other system.")
-LINK_KIND = choice("kind", "What it identifies.", choices=("member", "cylinder", "dive"))
-TARGET_ID = text("target_id", "Our identifier: a member, a unit or a dive.")
+SOURCE_REF = text(
+    "source_ref",
+    "Identifier in the other system; for a tank that has none there, its dive here and its number, as "
+    "`M01-20310520T091200Z tank 1`.",
+)
+SUGGESTED_UNIT_ID = text(
+    "suggested_unit_id", "Unit it probably was; empty where nothing says whose, or two are as likely."
+)
+OTHER_UNIT_IDS = ids("other_unit_ids", "Further units that it may have been, the likeliest first.")
+TANK_REF = text("tank_ref", "What the tank is called in the system that its dive comes from.")
+LINK_KIND = choice(
+    "kind",
+    "What it identifies; `role` says what a tank of that name was carried for.",
+    choices=("member", "cylinder", "dive", "role"),
+)
+TARGET_ID = text("target_id", "Our identifier: a member, a unit or a dive; of a role, the role itself.")
 
 # --- kit, bookings, visits --------------------------------------------------------------------
 VALID_FROM = day("valid_from", "The kit is used from this day.")

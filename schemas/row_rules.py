@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 
 from schemas import codes
+from schemas.fields import ROLE
 
 
 def problem_of(index, column, value, rule, message, fix=""):
@@ -59,6 +60,22 @@ def in_order(first: str, second: str):
         )
 
     return check_order
+
+
+def role_of_a_tank(frame: pd.DataFrame) -> pd.DataFrame:
+    """A link of kind `role` names one of the roles."""
+    roles = ROLE.choices or ()
+    wrong = frame.index[(frame["kind"] == "role").fillna(False).astype(bool) & ~frame["target_id"].isin(roles)]
+    listed = ", ".join(roles)
+    return frame_of(
+        [
+            problem_of(
+                i, "target_id", frame.at[i, "target_id"], "not_a_choice", f"Not one of: {listed}.",
+                "Write one of these.",
+            )
+            for i in wrong
+        ]
+    )  # fmt: skip
 
 
 def something_read(frame: pd.DataFrame) -> pd.DataFrame:

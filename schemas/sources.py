@@ -235,6 +235,7 @@ _source(
         f.START_PRESSURE_BAR,
         f.END_PRESSURE_BAR,
         f.SECOND_GAUGE_END_BAR,
+        f.TANK_REF,
     ),
     {"dive_id": "dive", "unit_id": "unit"},
 )

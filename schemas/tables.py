@@ -211,6 +211,24 @@ _table(
     by_member=True,
 )
 _table(
+    "tank_suggestions",
+    "A row a tank of a dive that no unit is known for, with the one it probably was.",
+    "member_id dive_id tank_no",
+    f.DIVE_ID,
+    f.MEMBER_ID,
+    f.TANK_NO,
+    f.SOURCE_REF,
+    f.TANK_REF,
+    f.STARTED_AT,
+    f.ROLE,
+    f.WATER_CAPACITY_L,
+    f.O2_PCT,
+    f.START_PRESSURE_BAR,
+    f.SUGGESTED_UNIT_ID,
+    f.REASONS,
+    f.OTHER_UNIT_IDS,
+)
+_table(
     "dive_duplicates",
     "A row a record of a dive that another record tells as well: kept in history only.",
     "member_id dive_id",

@@ -7,6 +7,8 @@ take it back, and whoever reads a gauge need not write the whole fill again.
 import numpy as np
 import pandas as pd
 
+from schemas.tank_names import tank_name
+
 Frames = dict[str, pd.DataFrame]
 
 OTHER_SIDE = "second_analysed_o2_pct"
@@ -22,7 +24,34 @@ def with_what_came_after(inputs: Frames) -> Frames:
     return inputs | {
         "fills": with_readings(inputs["fills"], inputs["fill_readings"]),
         "loans": with_returns(inputs["loans"], inputs["returns"]),
+        "dive_tanks": with_linked_units(inputs["dive_tanks"], inputs["links"]),
     }
+
+
+def with_linked_units(tanks: pd.DataFrame, links: pd.DataFrame) -> pd.DataFrame:
+    """Tanks of dives with the unit that a person has said they were, where their own system gives them no name.
+
+    A link of one member's tank counts before one that names no member.
+
+    Parameters
+    ----------
+    tanks, links : DataFrame
+        Current rows of `dive_tanks` and `links`.
+    """
+    of_units = links[(links["kind"] == "cylinder").fillna(False).astype(bool)]
+    if of_units.empty or tanks["unit_id"].notna().all():
+        return tanks
+    said = {
+        (ref, member if isinstance(member, str) else None): unit
+        for ref, member, unit in zip(of_units["source_ref"], of_units["member_id"], of_units["target_id"], strict=True)
+    }
+    unit = [
+        known if isinstance(known, str) else said.get((name := tank_name(dive, no), member)) or said.get((name, None))
+        for known, dive, no, member in zip(
+            tanks["unit_id"], tanks["dive_id"], tanks["tank_no"], tanks["member_id"], strict=True
+        )
+    ]
+    return tanks.assign(unit_id=pd.Series(unit, index=tanks.index, dtype=tanks["unit_id"].dtype))
 
 
 def with_readings(fills: pd.DataFrame, readings: pd.DataFrame) -> pd.DataFrame:

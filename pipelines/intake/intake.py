@@ -89,6 +89,8 @@ class Intake:
         out = self._settle_withdrawals(here)
         self._take_all(self._look(here).todo if tables or out else seen.todo, progress, total)
         self._take_all(self.pending.ambiguous_now(), progress, total)
+        # files of earlier versions do not say which tanks of theirs have no role
+        self._take_all(self.pending.once_more(files.with_roles_linked(self.warehouse, self.run_id)), progress, total)
         self._retry()
         if self.accept.damaged:
             self.read_again(self.accept.damaged)

@@ -142,7 +142,7 @@ RESERVE = Step(
             "fill_id",
         ),
         "dive_surfacing": EVERY,
-        "dive_tanks_all": whole("dive_tanks"),
+        "dive_tanks_all": tuple(c for c in whole("dive_tanks") if c != "tank_ref"),
         "kits": whole("kits"),
     },
     settings=("reserve", "time_zone", "dives.depth_calibration", "fleet.unexplained_use_bar", "filling.ppo2_least_bar"),

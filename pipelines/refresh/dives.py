@@ -61,7 +61,7 @@ def _tables(read: "MemberDives", station: pd.DataFrame) -> Frames:
 
 _READS = {
     "dives": whole("dives", "value_flags"),
-    "dive_tanks_all": whole("dive_tanks"),
+    "dive_tanks_all": tuple(c for c in whole("dive_tanks") if c != "tank_ref"),
     "dive_samples": whole("dive_samples"),
     "dive_links": EVERY,
     "dive_air": EVERY,

@@ -154,7 +154,39 @@ PLAN = Step(
     counted="plans",
 )
 
-STEPS = (FLEET, AIR, PLAN)
+def _suggested(given: Given) -> Frames:
+    from pipelines.derive.dives.suggest import suggest_units
+
+    asked = ("dive_tanks", "dives", "units", "cylinders", "loans", "fill_quality")
+    return {"tank_suggestions": suggest_units(*(given[name] for name in asked))}
+
+
+SUGGESTED = Step(
+    name="tank_suggestions",
+    version=1,
+    build=_suggested,
+    gives=("tank_suggestions",),
+    reads={
+        "dive_tanks": (
+            "member_id",
+            "dive_id",
+            "tank_no",
+            "unit_id",
+            "tank_ref",
+            "role",
+            "water_capacity_l",
+            "o2_pct",
+            "start_pressure_bar",
+        ),
+        "dives": ("member_id", "dive_id", "started_at", "duration_min"),
+        "units": ("unit_id", "set_id", "joined", "water_capacity_l"),
+        "cylinders": ("cylinder_id", "owner_id"),
+        "loans": ("unit_id", "member_id", "out_at", "back_at"),
+        "fill_quality": ("unit_id", "filled_at", "member_id", "o2_pct", "settled_pressure_bar_15c"),
+    },
+)
+
+STEPS = (FLEET, AIR, PLAN, SUGGESTED)
 
 
 def build_fleet_and_air(refresh: Refresh) -> None:
@@ -163,3 +195,4 @@ def build_fleet_and_air(refresh: Refresh) -> None:
     refresh.table("cylinder_health")
     refresh.run(AIR)
     refresh.run(PLAN)
+    refresh.run(SUGGESTED)

@@ -107,6 +107,19 @@ def add_guessed(warehouse: Warehouse, file: str, sha256: str, dives: list[str]) 
     )
 
 
+def with_roles_linked(warehouse: Warehouse, run_id: str) -> set[tuple[str, str]]:
+    """Files, by place and sha256, with a tank that had no role until this run took in a link that gives it one."""
+    return set(
+        warehouse.con.execute(
+            "SELECT DISTINCT p.file, p.file_sha256 FROM rejects p JOIN rows_links l ON l.source_ref = p.value "
+            "JOIN ingest_files i ON i.file = l.file AND i.file_sha256 = l.file_sha256 "
+            "WHERE p.rule = 'uddf_role_unknown' AND p.resolved_at IS NULL AND l.kind = 'role' "
+            "AND l.state = 'current' AND i.run_id = ?",
+            [run_id],
+        ).fetchall()
+    )
+
+
 def ambiguous_now(warehouse: Warehouse) -> list[tuple[str, str]]:
     """Readings with a guessed dive that several members have by now: file, file_sha256."""
     return warehouse.con.execute(f"""

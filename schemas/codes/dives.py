@@ -2,7 +2,19 @@
 
 from schemas.codes import Code, note
 
+#: what speaks for a unit as the tank of a dive that no unit is known for
+_OF_TANKS = [
+    note("tank_on_loan", "It was lent to this member then."),
+    note("tank_owned", "It is this member's own."),
+    note("tank_filled_for", "Its last fill before the dive was for this member."),
+    note("tank_size_fits", "Its size is the one that the dive states."),
+    note("tank_filled_before", "It was filled in the two weeks before; nobody is known to have dived it since."),
+    note("tank_mix_fits", "The mix is that of its last fill."),
+    note("tank_pressure_fits", "The pressure at the start is that of its last fill."),
+]
+
 CODES: list[Code] = [
+    *_OF_TANKS,
     note(
         "start_temperature_assumed",
         "No air temperature is known: the gas was taken to start at 15 °C, give or take 8.",

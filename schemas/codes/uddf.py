@@ -72,7 +72,8 @@ UDDF = [
     Code(
         "uddf_role_unknown",
         "Nothing says what the tank {value} was used for.",
-        'Say so in station.toml: [uddf.roles] "{value}" = "back" (or stage, deco, bailout, suit, oxygen, diluent).',
+        "Say so on the page Inbox, or add to links: source_ref {value}, kind role, target_id back (or stage, deco, "
+        'bailout, suit, oxygen, diluent); or in station.toml: [uddf.roles] "{value}" = "back".',
     ),
     Code("uddf_no_start_pressure", "The tank has no pressure at the start.", "Correct it and export again."),
     Code("uddf_dive_rejected", "Its dive was rejected ({found}), and {rows} rows with it.", "Fix the dive."),

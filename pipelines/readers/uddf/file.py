@@ -126,7 +126,12 @@ class _Reader:
     def _reset(self, definitions: Definitions) -> None:
         stated = self.station.uddf
         self.context = Context(
-            definitions, stated.zone or self.station.time_zone, stated.pressure, stated.decimal, dict(stated.roles)
+            definitions,
+            stated.zone or self.station.time_zone,
+            stated.pressure,
+            stated.decimal,
+            dict(stated.roles),
+            self._linked_role,
         )
         self.rows: dict[str, list[dict[str, Any]]] = {"dives": [], "dive_tanks": []}
         self.lost_tanks: list[dict[str, Any]] = []
@@ -198,7 +203,7 @@ class _Reader:
         )
         for tank in found.tanks:
             self.rows["dive_tanks"].append(
-                {k: v for k, v in tank.items() if k not in ("place", "tank_ref")}
+                {k: v for k, v in tank.items() if k != "place"}
                 | {
                     "dive_id": dive_id,
                     "member_id": member,
@@ -233,16 +238,32 @@ class _Reader:
     def _member(self, found: Dive) -> str | None:
         owners = [o for o in self.context.definitions.owners if o]
         self.refs.update(owners, (o for o in found.owner_refs if o))
-        owner = found.owner_refs[0] if len(set(found.owner_refs)) == 1 else owners[0] if len(owners) == 1 else None
-        if len(set(found.owner_refs)) <= 1 and owner is not None:
+        member, owner = self._owner(found.owner_refs)
+        if member is not None:
+            return member
+        found.reject("uddf_no_member", column="member_id", value=owner or (owners[0] if owners else "none"))
+        return None
+
+    def _owner(self, owner_refs: list[str]) -> tuple[str | None, str | None]:
+        """The member whose dive it is, and the owner that says so."""
+        owners = [o for o in self.context.definitions.owners if o]
+        owner = owner_refs[0] if len(set(owner_refs)) == 1 else owners[0] if len(owners) == 1 else None
+        if len(set(owner_refs)) <= 1 and owner is not None:
             linked = self.links.get(("member", owner, None))
             if linked is not None:
-                return linked
+                return linked, owner
             if owner in self.members:
-                return owner
-        if self.folder_member is not None:
-            return self.folder_member
-        found.reject("uddf_no_member", column="member_id", value=owner or (owners[0] if owners else "none"))
+                return owner, owner
+        return self.folder_member, owner
+
+    def _linked_role(self, names: list[str], owner_refs: list[str]) -> str | None:
+        """What a person has said a tank of one of these names is carried for: this member's, else anybody's."""
+        self.refs.update(names)
+        member, _ = self._owner(owner_refs)
+        for whose in (member, None):
+            for name in names:
+                if role := self.links.get(("role", name, whose)):
+                    return role
         return None
 
     def _unit(self, ref: str | None, member: str | None) -> str | None:

@@ -2,6 +2,7 @@
 
 import math
 import re
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -24,6 +25,8 @@ class Context:
     pressure: str
     decimal: str
     roles: dict[str, str]
+    #: the role that links give a tank of these names, of the owner whom the dive names
+    linked_role: Callable[[list[str], list[str]], str | None] | None = None
     notes: set[str] = field(default_factory=set)
 
 

@@ -54,7 +54,7 @@ def read_tanks(found: Dive, listed: list[dict], points: Waypoints, context: Cont
     for n, data in enumerate(listed):
         if n in lost:
             continue
-        role = _role(data, single, context)
+        role = _role(data, single, context, found.owner_refs)
         if role is None:
             found.say(
                 "dive_tanks",
@@ -71,14 +71,22 @@ def read_tanks(found: Dive, listed: list[dict], points: Waypoints, context: Cont
         found.flags.append("tank_rejected")
         for n in sorted(lost):
             found.lost_tanks.append(
-                {"place": n + 1, "line": listed[n]["line"], "tank_no": n + 1, "role": _role(listed[n], single, context)}
+                {
+                    "place": n + 1,
+                    "line": listed[n]["line"],
+                    "tank_no": n + 1,
+                    "role": _role(listed[n], single, context, found.owner_refs),
+                }
             )
 
 
-def _role(data: dict, single: bool, context: Context) -> str | None:
+def _role(data: dict, single: bool, context: Context, owners: list[str]) -> str | None:
     tank = context.definitions.tanks.get(data["tank"] or "", {})
-    for name in (data["tank"], data["id"], tank.get("name"), tank.get("alias")):
-        if name and name in context.roles:
+    names = [name for name in (data["tank"], data["id"], tank.get("name"), tank.get("alias")) if name]
+    if context.linked_role and (linked := context.linked_role(names, owners)):
+        return linked
+    for name in names:
+        if name in context.roles:
             return context.roles[name]
     alias = (tank.get("alias") or "").strip().casefold()
     return alias if alias in ROLES else "back" if single else None
