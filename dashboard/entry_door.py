@@ -9,7 +9,7 @@ from dashboard.access import Refused, may_log
 from dashboard.data import Snapshot
 from dashboard.run_after_entry import ask_for_run, prepare
 from schemas import entries
-from schemas.check import end_of_tomorrow
+from schemas.check import end_of_tomorrow, latest_withdrawal
 from schemas.entries import Entry, NotSaved, Saved, Written
 
 #: by which the clock may have been set back since the last run
@@ -40,9 +40,9 @@ def save(snapshot: Snapshot, kind: str, source: str, row: Mapping[str, Any], by:
             f"the clock of the station's machine says {moment:%Y-%m-%d %H:%M} UTC, which is before its last run "
             f"({last:%Y-%m-%d %H:%M} UTC). Set the clock right, then save again."
         )
-    saved = entries.save(
-        snapshot.inbox, Entry(source, row, by.strip(), page, token), moment, latest_moment(snapshot, moment)
-    )
+    latest = latest_moment(snapshot, moment)
+    latest = latest_withdrawal(latest, moment) if source == "withdrawals" else latest
+    saved = entries.save(snapshot.inbox, Entry(source, row, by.strip(), page, token), moment, latest)
     ask_for_run(snapshot.published)
     return saved
 

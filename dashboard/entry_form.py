@@ -5,6 +5,7 @@ opened, so that a newer snapshot never changes what somebody is about to save.
 """
 
 import datetime as dt
+import hashlib
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
@@ -25,6 +26,18 @@ _AHEAD = pd.Timedelta(minutes=2)
 #: who logged last in this browser
 _WHO = "logged_by"
 _SAVED = "forms_saved"
+
+
+def who_field(snapshot: Snapshot) -> None:
+    """Who puts things right on a page of several small forms, asked once."""
+    begun = snapshot.viewer.named or st.session_state.get(_WHO, "")
+    typed = st.text_input("Who you are", begun, key="who_for_all", placeholder="name or initials", width=260)
+    st.session_state[_WHO] = typed
+
+
+def who_logs() -> str:
+    """Who was typed there, or logged last in this browser."""
+    return st.session_state.get(_WHO, "")
 
 
 def just_saved(about: str) -> list[str]:
@@ -50,6 +63,8 @@ class EntryForm:
         self.by = ""
         self._slots: dict[str, Any] = {}
         self._moments: dict[str, tuple[dt.date | None, dt.time | None]] = {}
+        #: columns whose several values make an entry each, all saved by one press
+        self.each: dict[str, Sequence[str]] = {}
 
     @property
     def key(self) -> str:
@@ -116,6 +131,10 @@ class EntryForm:
             )
         self._moments[field.name] = (day, hour)
 
+    def at_saving(self, field: Field) -> None:
+        """A moment that nobody types: that of saving."""
+        self._moments[field.name] = (None, None)
+
     def day(self, label: str, field: Field, value: dt.date | None = None) -> None:
         """A day."""
         with self._field(field.name):
@@ -179,9 +198,10 @@ class EntryForm:
         try:
             # pressed twice, it is the same moment
             self._stamp(self._open.setdefault("now", moment))
-            saved = entry_door.save(
-                self.snapshot, self.kind, self.source, self.row, self._signed(), self.page, self.token
-            )
+            saved, *_ = [
+                entry_door.save(self.snapshot, self.kind, self.source, row, self._signed(), self.page, token)
+                for token, row in self._entries()
+            ]
         except NotSaved as why:
             self._open["reasons"], self._open["said"] = why.reasons, str(why)
             self._open.pop("now", None)  # what is saved after a correction happened then
@@ -190,6 +210,15 @@ class EntryForm:
         listed = st.session_state.setdefault("saved_entries", [])
         listed += [saved.file] if saved.file not in listed else []
         self._close()
+
+    def _entries(self) -> list[tuple[str, dict[str, Any]]]:
+        """Each row with a token that follows from the form's, so that a second press makes none anew."""
+        for column, values in self.each.items():
+            if values:
+                more = [hashlib.sha256(f"{self.token}|{v}".encode()).hexdigest()[:16] for v in values]
+                tokens = [self.token, *(f"{self.token[:16]}{m}" for m in more[1:])]
+                return [(token, self.row | {column: v}) for token, v in zip(tokens, values, strict=True)]
+        return [(self.token, self.row)]
 
     def _close(self) -> None:
         """What was saved stands elsewhere; the next form is a new one."""

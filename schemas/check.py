@@ -141,6 +141,11 @@ def end_of_tomorrow(today: pd.Timestamp, time_zone: str) -> pd.Timestamp:
     return (end - pd.Timedelta(microseconds=1)).tz_convert("UTC").as_unit("us")
 
 
+def latest_withdrawal(latest: pd.Timestamp, now: pd.Timestamp) -> pd.Timestamp:
+    """The last moment of a withdrawal: it is dated by the clock, whatever day the station takes as today."""
+    return max(latest, now + pd.Timedelta(days=1))
+
+
 def _nothing(_frame_in) -> pd.DataFrame:
     return frame_of([])
 

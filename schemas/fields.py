@@ -256,7 +256,7 @@ SOURCE_REF = text(
 SUGGESTED_UNIT_ID = text(
     "suggested_unit_id", "Unit it probably was; empty where nothing says whose, or two are as likely."
 )
-OTHER_UNIT_IDS = ids("other_unit_ids", "Further units that it may have been, the likeliest first.")
+OTHER_UNIT_IDS = ids("other_unit_ids", "Further units that it may have been, the most likely first.")
 TANK_REF = text("tank_ref", "What the tank is called in the system that its dive comes from.")
 LINK_KIND = choice(
     "kind",

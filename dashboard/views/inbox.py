@@ -6,7 +6,10 @@ import streamlit as st
 from dashboard import parts
 from dashboard.access import ALONE, DIVER, MANAGER, OPERATOR, may_see
 from dashboard.data import Snapshot
+from dashboard.entry_form import who_field
+from dashboard.problems import Cause, causes
 from dashboard.rows import Row, each
+from dashboard.views import inbox_fixes, saved
 from schemas import words
 
 TITLE = "Inbox"
@@ -14,6 +17,8 @@ TITLE = "Inbox"
 OPEN_TO = (ALONE, DIVER, MANAGER, OPERATOR)
 
 MOST_ROWS = 150
+#: places of one cause that are shown at once, and causes with a choice beside them
+MOST_PLACES, MOST_CHOICES = 2, 20
 OUTCOMES = {"accepted": "taken", "refused": "refused whole", "partly": "taken in part", "withdrawn": "withdrawn"}
 
 
@@ -43,7 +48,11 @@ def page(snapshot: Snapshot) -> None:
             ]
         )
     )
-    problems(still_open)
+    saved.show(snapshot)
+    if inbox_fixes.may_fix(snapshot):
+        who_field(snapshot)
+    problems(snapshot, still_open)
+    inbox_fixes.tanks(snapshot)
     if may_see(snapshot.viewer, "withdrawn"):
         taken_out(snapshot)
     left_as_they_are(snapshot, dismissed)
@@ -92,12 +101,13 @@ def newest(snapshot: Snapshot) -> list[tuple]:
     return newest_rows
 
 
-def problems(still_open: pd.DataFrame) -> None:
+def problems(snapshot: Snapshot, still_open: pd.DataFrame) -> None:
     parts.show(
         parts.heading(
             f"Rejected, and how to fix it: {len(still_open)}",
             2,
-            "Nothing is dropped in silence: a rejected row waits here until its file is fixed and dropped again.",
+            "By cause. Nothing is dropped in silence: a row waits here until it is put right here, logged anew, or its "
+            "file is fixed and dropped again.",
         )
     )
     if still_open.empty:
@@ -112,32 +122,45 @@ def problems(still_open: pd.DataFrame) -> None:
         key="reject_file",
     )
     shown = still_open[still_open["file"] == chosen] if chosen else still_open
-    parts.show(
-        parts.table(
-            ["Where", "Column and value", "What is wrong", "How to fix it"],
-            [
-                (
-                    parts.lines(
-                        r.file,
-                        _place(r),
-                        "the row was taken without this value" if r.severity == "value" else "",
-                    ),
-                    parts.lines(
-                        r.column if words.known(r.column) else "",
-                        f"“{_short(r.value)}”" if words.known(r.value) else "",
-                    ),
-                    parts.lines(
-                        r.message, f"rule: {r.rule}", f"number: {r.problem_id}" if words.known(r.problem_id) else ""
-                    ),
-                    r.fix,
-                )
-                for r in each(shown.head(MOST_ROWS))
-            ],
-            says="Rejected rows",
+    found = causes(shown)
+    mine = inbox_fixes.may_fix(snapshot)
+    by_choice = [cause for cause in found if mine and inbox_fixes.can_fix(cause)][:MOST_CHOICES]
+    for cause in by_choice:
+        parts.show(parts.heading(cause.says, 3), parts.Markup(f"<p>{_where(cause)}</p>"))
+        inbox_fixes.fix(snapshot, cause)
+    others = [cause for cause in found if cause not in by_choice]
+    if others:
+        parts.show(
+            parts.table(
+                ["What is wrong", "Where", "How to fix it"],
+                [
+                    (parts.Markup(f"<strong>{parts.text(cause.says)}</strong>"), _where(cause), cause.fix)
+                    for cause in others[:MOST_ROWS]
+                ],
+                says="Rejected rows, by cause",
+            )
         )
-    )
-    if len(shown) > MOST_ROWS:
-        parts.show(parts.note(f"The first {MOST_ROWS} of {len(shown)}; `coldfill rejects --to FILE` writes them all."))
+    if len(others) > MOST_ROWS:
+        parts.show(parts.note(f"The first {MOST_ROWS} of {len(others)}; `coldfill rejects --to FILE` writes them all."))
+    inbox_fixes.dismissal(snapshot, found)
+
+
+def _where(cause: Cause) -> parts.Markup:
+    """The first places, with what stands there; the others fold away."""
+    said = [_one(row, cause) for row in each(cause.rows.head(MOST_ROWS))]
+    left = len(cause.rows) - MOST_PLACES
+    more = [*said[MOST_PLACES:], *([f"and {len(cause.rows) - MOST_ROWS} more"] if len(cause.rows) > MOST_ROWS else [])]
+    return parts.Markup(parts.lines(*said[:MOST_PLACES]) + parts.folded(words.plural(left, "more place"), more))
+
+
+def _one(row: Row, cause: Cause) -> str:
+    """'fills-2026-07.csv, line 36: stop_pressure_bar “full”; number b30f314ce8'."""
+    value = f"“{_short(row.value)}”" if words.known(row.value) and not cause.value else ""
+    column = str(row.column) if words.known(row.column) and not cause.value else ""
+    what = " ".join(word for word in (column, value) if word)
+    taken = "; taken without this value" if row.severity == "value" else ""
+    number = f"; number {row.problem_id}" if words.known(row.problem_id) else ""
+    return f"{row.file}, {_place(row)}{': ' if what else ''}{what}{taken}{number}"
 
 
 def taken_out(snapshot: Snapshot) -> None:
@@ -219,8 +242,8 @@ def _short(value: str) -> str:
 
 
 def how_old(snapshot: Snapshot, files: pd.DataFrame) -> None:
-    parts.show(parts.heading("What came in, and how old it is", 2))
     if files.empty:
+        parts.show(parts.heading("What came in, and how old it is", 2))
         parts.show(parts.plain("Nothing yet. Drop files into the station's inbox and run `coldfill run`."))
         return
     now = pd.Timestamp.now(tz="UTC")
@@ -236,25 +259,26 @@ def how_old(snapshot: Snapshot, files: pd.DataFrame) -> None:
         )
         .reset_index(names="source")
     )
-    parts.show(
-        parts.table(
-            ["Source", "Files", "Rows read", "Taken", "Rejected", "Newest file of", "Last came in"],
-            [
-                (
-                    r.source.replace("_", " "),
-                    words.number(r.files),
-                    words.number(r.read),
-                    words.number(r.taken),
-                    words.number(r.rejected),
-                    words.clock(r.newest, snapshot.zone),
-                    f"{words.age(r.received, now)} ago" if words.known(r.received) else words.UNKNOWN,
-                )
-                for r in each(by)
-            ],
-            figures=(1, 2, 3, 4),
-            says="Sources",
+    with st.expander("What came in, and how old it is"):
+        parts.show(
+            parts.table(
+                ["Source", "Files", "Rows read", "Taken", "Rejected", "Newest file of", "Last came in"],
+                [
+                    (
+                        r.source.replace("_", " "),
+                        words.number(r.files),
+                        words.number(r.read),
+                        words.number(r.taken),
+                        words.number(r.rejected),
+                        words.clock(r.newest, snapshot.zone),
+                        f"{words.age(r.received, now)} ago" if words.known(r.received) else words.UNKNOWN,
+                    )
+                    for r in each(by)
+                ],
+                figures=(1, 2, 3, 4),
+                says="Sources",
+            )
         )
-    )
     with st.expander(f"All files ({len(files)})"):
         newest = files.sort_values("received_at", ascending=False)
         parts.show(

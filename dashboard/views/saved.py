@@ -23,6 +23,10 @@ NAMES = {
     "inspections": "the inspection",
     "air_tests": "the air test",
     "compressor_log": "the reading of the compressor",
+    "links": "what a name means",
+    "cylinders": "the cylinder",
+    "members": "the member",
+    "withdrawals": "what is left as it is",
 }
 LINES = {
     "fills": "the stop of {unit_id} at {stop_pressure_bar} bar",
@@ -32,6 +36,10 @@ LINES = {
     "inspections": "an inspection of {cylinder_id}, {inspected_on}",
     "air_tests": "an air test of {compressor_id}, {sampled_on}",
     "compressor_log": "{compressor_id} at {hours} h",
+    "links": "what {source_ref} is: {target_id}",
+    "cylinders": "the cylinder {cylinder_id} of the register",
+    "members": "the member {member_id}",
+    "withdrawals": "problem {key} is left as it is: {reason}",
 }
 
 

@@ -166,8 +166,8 @@ def _write(
     """Write one row of withdrawals into the inbox as a file of its own; gives its place there."""
     import pandas as pd
 
-    from pipelines.intake.accept import latest_withdrawal
     from pipelines.station.clock import latest_moment, now
+    from schemas.check import latest_withdrawal
     from schemas.entries import Entry, NotSaved, new_token, save
 
     moment = now()

@@ -20,7 +20,7 @@ from pipelines.warehouse.lake import PartDamaged, read_part
 from pipelines.warehouse.problems import add, close_of_moved
 from pipelines.warehouse.store import STORED, Warehouse
 from pipelines.warehouse.withdrawn import WITHDRAWALS, gone_dives, gone_ids
-from schemas.check import check
+from schemas.check import check, latest_withdrawal
 from schemas.frames import conform
 from schemas.privacy import without_personal
 from schemas.sources import SOURCES
@@ -351,11 +351,6 @@ class Acceptor:
             return pd.DataFrame(columns=["file", "file_sha256", "rows"])
         close_of_moved(self.warehouse, moved, self.now)
         return moved.groupby(["file", "file_sha256"]).size().rename("rows").reset_index()
-
-
-def latest_withdrawal(latest: pd.Timestamp, now: pd.Timestamp) -> pd.Timestamp:
-    """The last moment of a withdrawal: it is dated by the clock, whatever day the station takes as today."""
-    return max(latest, now + pd.Timedelta(days=1))
 
 
 @dataclass

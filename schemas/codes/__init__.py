@@ -46,6 +46,8 @@ class Code:
         What brings it to light: a release given before that does not lift it.
     asks_analysis : bool
         An analysis that nobody has logged would answer it.
+    says_whose : bool
+        It says whose a tank was, so that its unit may be suggested.
     out_of_trend, no_margin, closed_loop : bool
         The dive is left out of the trend; has no reserve margin; its cylinders do not say what was left to breathe.
     time_taken : bool
@@ -70,6 +72,7 @@ class Code:
     source_unknown: bool = False
     found_by: Literal["air_test", "settled_reading", "analysis"] | None = None
     asks_analysis: bool = False
+    says_whose: bool = False
     out_of_trend: bool = False
     no_margin: bool = False
     closed_loop: bool = False

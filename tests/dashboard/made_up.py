@@ -528,6 +528,23 @@ def publish(published: Path, *, name: str | None = None, **tables: pd.DataFrame)
                 "cylinder_ids": [["A11-2"]],
             }
         ),
+        "tank_suggestions": pd.DataFrame(
+            {
+                "member_id": [ME, OTHER],
+                "dive_id": [f"{ME}-d00", f"{OTHER}-d00"],
+                "tank_no": 1,
+                "source_ref": ["tk-0413", f"{OTHER}-d00 tank 1"],
+                "tank_ref": ["tk-0413", None],
+                "started_at": NOW - pd.Timedelta(days=12),
+                "role": "back",
+                "water_capacity_l": [24.0, 10.0],
+                "o2_pct": 20.95,
+                "start_pressure_bar": 220.0,
+                "suggested_unit_id": ["T12-1", None],
+                "reasons": [["tank_on_loan", "tank_size_fits"], []],
+                "other_unit_ids": [["S10-4"], []],
+            }
+        ),
         "rejects": pd.DataFrame(
             {
                 "source": ["fills", "dives", "fills"],

@@ -7,7 +7,7 @@ from uddf_files import START, TANKDATA, dive, document
 from pipelines.derive.afterwards import with_linked_units
 from pipelines.derive.dives.suggest import suggest_units
 from pipelines.warehouse.store import Warehouse
-from schemas.entries import Entry, new_token, save
+from schemas.entries import Entry, new_token, reasons_against, save
 
 TANKS = '<tank id="t1"><aliasname>back</aliasname></tank><tank id="tk-0413"/>'
 TWO = TANKDATA + TANKDATA.replace("t1", "tk-0413")
@@ -45,12 +45,9 @@ def test_one_word_gives_all_tanks_of_a_name_their_role_and_closes_their_problems
     assert s.take_in(station).files_read == 0
 
 
-def test_a_role_that_is_none_is_refused(tmp_path):
-    station = s.make(tmp_path)
-    s.drop(station, "links.csv", [{"source_ref": "t", "kind": "role", "target_id": "spare"}])
-    s.take_in(station)
-    (problem,) = s.open_problems(station).to_dict("records")
-    assert problem["rule"] == "not_a_choice" and "back, stage" in problem["message"]
+def test_a_role_that_is_none_is_refused():
+    entry = Entry("links", {"source_ref": "t", "kind": "role", "target_id": "spare"}, "Ada", "inbox", new_token(NOW))
+    assert "back, stage" in reasons_against(entry, NOW)["target_id"][0]
 
 
 def test_a_row_that_is_entered_anew_closes_the_problem_of_the_old_one(tmp_path):

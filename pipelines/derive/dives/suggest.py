@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 
+from schemas.codes import codes_that
 from schemas.tank_names import tank_name
 
 #: of a size that a dive computer states: within so much it may be this one
@@ -11,7 +12,7 @@ SIZE_L, SIZE_SHARE = 0.6, 0.06
 FILL_DAYS = 14
 #: within which an analysis, and a reading before the dive, agree with what the dive says
 MIX_PCT, PRESSURE_BAR = 1.5, 15.0
-#: weights of what speaks for a unit; without one of the first three nothing is suggested
+#: weights of what speaks for a unit; without one that says whose it was nothing is suggested
 WEIGHTS = {
     "tank_on_loan": 4,
     "tank_owned": 3,
@@ -21,7 +22,7 @@ WEIGHTS = {
     "tank_mix_fits": 1,
     "tank_pressure_fits": 1,
 }
-WHOSE = ("tank_on_loan", "tank_owned", "tank_filled_for")
+WHOSE = codes_that(lambda c: c.says_whose)
 #: other units that are offered to choose from
 MOST_OTHERS = 6
 KEY = ["member_id", "dive_id", "tank_no"]
