@@ -21,6 +21,8 @@ from schemas.fields import Field
 #: a form that has stood open for longer is shown once more before it is saved
 _OPEN_TOO_LONG = pd.Timedelta(hours=3)
 _WIDTH = 148
+#: a press that is lost on its way leaves the page as it is
+NOT_YET = "Nothing is saved until this page says 'Saved'. If it does not, press again: it makes one row."
 #: by which a typed time may run ahead of the clock
 _AHEAD = pd.Timedelta(minutes=2)
 #: who logged last in this browser
@@ -31,6 +33,7 @@ _SAVED = "forms_saved"
 def who_field(snapshot: Snapshot) -> None:
     """Who puts things right on a page of several small forms, asked once."""
     begun = snapshot.viewer.named or st.session_state.get(_WHO, "")
+    parts.show(parts.note(NOT_YET))
     typed = st.text_input("Who you are", begun, key="who_for_all", placeholder="name or initials", width=260)
     st.session_state[_WHO] = typed
 
@@ -170,10 +173,15 @@ class EntryForm:
         return bool(self._open.get("said"))
 
     # --- saving -------------------------------------------------------------------------------
-    def submitted(self, label: str) -> None:
-        """The button that saves; then what was said of the last try stands beside its fields."""
+    def submitted(self, label: str, *, told: bool = True) -> None:
+        """The button that saves; then what was said of the last try stands beside its fields.
+
+        `told`: say that nothing is saved before the page says so, for a press may be lost on its way.
+        """
         pressed = st.form_submit_button(label, type="primary", key=self._key("save"))
         below = st.empty()
+        if told:
+            parts.show(parts.note(NOT_YET))
         if pressed:
             self._try(label)
         for name, reasons in self._open["reasons"].items():
