@@ -43,9 +43,10 @@ def page(snapshot: Snapshot) -> None:
         placeholder="Type its name, or pick it",
     )
     clearance = fill_clearance(chosen, units, health, fills, sources) if chosen else None
+    _turn_to_advice(chosen)
     at_work = st.session_state.get("filling_part") in AT_WORK
     if clearance:
-        answer(snapshot, clearance, brief=at_work)
+        answer(clearance, brief=at_work)
     else:
         parts.show(parts.note("Type or pick one: whether it may be filled today, and why not, stands here first."))
         not_to_fill_from(holds.failed_sources(sources))
@@ -65,10 +66,20 @@ def page(snapshot: Snapshot) -> None:
         filling_log.show(snapshot, clearance, fills)
     else:
         filling_season.show(snapshot, fills)
+    if clearance and clearance.unit is not None and part not in AT_WORK:
+        known_of(snapshot, clearance)
 
 
-def answer(snapshot: Snapshot, clearance: FillClearance, *, brief: bool = False) -> None:
-    """The answer at the compressor, the worst first; `brief` leaves out the figures behind it."""
+def _turn_to_advice(chosen: str | None) -> None:
+    """Whoever names a unit while the hold list stands there wants to know where to stop."""
+    before = st.session_state.get("unit_before", chosen)
+    st.session_state["unit_before"] = chosen
+    if chosen and before != chosen and st.session_state.get("filling_part") == "held":
+        st.session_state["filling_part"] = "advice"
+
+
+def answer(clearance: FillClearance, *, brief: bool = False) -> None:
+    """The answer at the compressor, the worst first; `brief` folds away what is not the worst."""
     parts.show(_verdict(clearance, brief=brief))
     if clearance.unit is None:
         parts.show(parts.caution(words.WHO_DECIDES))
@@ -78,9 +89,15 @@ def answer(snapshot: Snapshot, clearance: FillClearance, *, brief: bool = False)
         said = f"Last fill: {words.VERDICTS[fill['verdict']]}"
         reasons = _first_of(fill) if brief else parts.reasons(fill)
         parts.show(parts.bar(said, words.VERDICT_WEIGHT[fill["verdict"]], reasons))
-    if brief:
-        return
-    unit, due = clearance.unit, clearance.next_due
+    findings = [words.with_fix(code, row) for code, row in clearance.look_first]
+    if findings:
+        parts.show(parts.bar("Look first", 3, parts.lines(*dict.fromkeys(findings))))
+
+
+def known_of(snapshot: Snapshot, clearance: FillClearance) -> None:
+    """The figures behind the answer, and the caution."""
+    unit, due, fill = clearance.unit, clearance.next_due, clearance.last_fill
+    parts.show(parts.heading(f"What is known of {clearance.unit_id}", 2))
     rows: list[tuple] = [
         (
             "Permitted pressure",
@@ -126,9 +143,6 @@ def answer(snapshot: Snapshot, clearance: FillClearance, *, brief: bool = False)
         names = snapshot.names()
         rows.append(("Out with", ", ".join(names.get(h, h) for h in holder)))
     parts.show(parts.facts(rows))
-    findings = [words.with_fix(code, row) for code, row in clearance.look_first]
-    if findings:
-        parts.show(parts.bar("Look first", 3, parts.lines(*dict.fromkeys(findings))))
     if clearance.remarks:
         parts.show(parts.items(clearance.remarks))
     least = snapshot.policy("filling", "least_arrival_bar")
@@ -157,11 +171,18 @@ def _verdict(clearance: FillClearance, *, brief: bool) -> parts.Markup:
     if held:
         more = parts.lines(dates) + (_not_from(sources, failed, brief=brief) if sources else "")
         return parts.bar(f"{name}: hold, do not hand it over", 4, parts.Markup("".join(held) + more))
-    look = "In date by the log. Look at the stamp, the valve and the cylinder itself first."
+    look = f"In date by the log{_in_short(clearance)}. Look at the stamp, the valve and the cylinder itself first."
     if not sources:
         return parts.bar(f"{name}: may be filled today", 1, look)
     why = _not_from(sources, failed, brief=brief)
     return parts.bar(f"{name}: may be filled today, but not from {sources}", 3, parts.Markup(parts.text(look) + why))
+
+
+def _in_short(clearance: FillClearance) -> str:
+    """What it may hold, what is due next and whether it is clean for oxygen, as far as they are known."""
+    permitted = words.number(clearance.unit["permitted_bar"], 0, "bar")
+    due = f"; next due {words.day(clearance.next_due['next_due_on'])}" if clearance.next_due is not None else ""
+    return f"{due}; permitted {permitted}; oxygen service {_oxygen_service(clearance.oxygen_clean)}"
 
 
 def _not_from(sources: str, failed: list[str], *, brief: bool) -> str:
