@@ -2,6 +2,9 @@
 
 import pandas as pd
 
+#: what ranks a row, and what its own system calls a tank: rows that differ in these alone say the same
+NOT_SAID = ("revised_at", "tank_ref")
+
 
 def row_hash(frame: pd.DataFrame) -> pd.Series:
     """A stable text hash a row, over all values of the frame."""

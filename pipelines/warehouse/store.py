@@ -18,7 +18,7 @@ import pandas as pd
 from pipelines.warehouse.arrow import as_frame
 from pipelines.warehouse.earlier_names import rename_earlier
 from pipelines.warehouse.key_text import key_text
-from pipelines.warehouse.row_hash import row_hash
+from pipelines.warehouse.row_hash import NOT_SAID, row_hash
 from pipelines.warehouse.trouble import (
     WarehouseBusy,
     WarehouseDamaged,
@@ -297,7 +297,7 @@ class Warehouse:
             return
         declared = SOURCES[source]
         rows = conform(frame, declared.fields.values(), keep=[c for c in PROVENANCE if c in frame])
-        rows["row_hash"] = row_hash(rows[list(declared.fields)].drop(columns="revised_at"))
+        rows["row_hash"] = row_hash(rows[[c for c in declared.fields if c not in NOT_SAID]])
         rows["state"] = state
         self.insert(f"rows_{source}", rows)
 

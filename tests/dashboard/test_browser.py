@@ -41,7 +41,7 @@ def test_every_page_opens_fits_and_stays_on_this_machine(watched):
 
 def test_every_part_of_filling_and_fleet_fits(watched):
     watched.open("?unit=T12-1")
-    for part in ("Held back", "Fills of a day", "Over the season", "Where to stop"):
+    for part in ("Held back", "Fills of a day", "Recipe", "Over the season", "Where to stop"):
         watched.page.get_by_text(part, exact=True).first.click()
         watched.settle()
         watched.check()
