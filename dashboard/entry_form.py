@@ -173,14 +173,14 @@ class EntryForm:
         return bool(self._open.get("said"))
 
     # --- saving -------------------------------------------------------------------------------
-    def submitted(self, label: str, *, told: bool = True) -> None:
+    def submitted(self, label: str, *, reminds: bool = True) -> None:
         """The button that saves; then what was said of the last try stands beside its fields.
 
-        `told`: say that nothing is saved before the page says so, for a press may be lost on its way.
+        `reminds`: say that nothing is saved before the page says so, for a press may be lost on its way.
         """
         pressed = st.form_submit_button(label, type="primary", key=self._key("save"))
         below = st.empty()
-        if told:
+        if reminds:
             parts.show(parts.note(NOT_YET))
         if pressed:
             self._try(label)

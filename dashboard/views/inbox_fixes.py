@@ -79,7 +79,7 @@ def _link(snapshot: Snapshot, cause: Cause, kind: str, label: str, choices: dict
     ):
         form.choice(label, f.TARGET_ID, list(choices), None, said=choices, width=260)
         form.by = who_logs()
-        form.submitted(save, told=False)
+        form.submitted(save, reminds=False)
 
 
 def _cylinder(snapshot: Snapshot, name: str) -> None:
@@ -99,7 +99,7 @@ def _cylinder(snapshot: Snapshot, name: str) -> None:
             form.number("Valve, bar", f.VALVE_PRESSURE_BAR, None, 1.0)
             form.day("Made on", f.MANUFACTURED_ON)
         form.by = who_logs()
-        form.submitted(f"Add {name}", told=False)
+        form.submitted(f"Add {name}", reminds=False)
         parts.show(
             parts.caution(
                 "Read each figure off the stamp and the valve. It counts as out of test until an inspection is logged."
@@ -116,7 +116,7 @@ def _member(snapshot: Snapshot, name: str) -> None:
     ):
         form.text("Name of the member", f.DISPLAY_NAME, width=260)
         form.by = who_logs()
-        form.submitted(f"Add {name}", told=False)
+        form.submitted(f"Add {name}", reminds=False)
 
 
 # --- tanks without a unit -------------------------------------------------------------------------
@@ -174,7 +174,7 @@ def _tank(snapshot: Snapshot, group: pd.DataFrame, names: dict[str, str], whole:
     ):
         form.choice("It was", f.TARGET_ID, list(dict.fromkeys([*likely, *whole])), suggested, width=220)
         form.by = who_logs()
-        form.submitted("Accept" if suggested else "Save", told=False)
+        form.submitted("Accept" if suggested else "Save", reminds=False)
 
 
 def _whose(snapshot: Snapshot, group: pd.DataFrame, names: dict[str, str]) -> str:
@@ -209,7 +209,7 @@ def dismissal(snapshot: Snapshot, found: list[Cause]) -> None:
         form.row |= {"source": "problems", "key": None, "withdrawn_by": form.by}
         form.each = {"key": numbers[:MOST_DISMISSED]}
         form.at_saving(f.WITHDRAWN_AT)
-        form.submitted("Leave it so", told=False)
+        form.submitted("Leave it so", reminds=False)
         parts.show(
             parts.note(
                 "The rows stay rejected, listed as dismissed with your name; `coldfill reinstate` takes it back."
