@@ -23,7 +23,7 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 app.add_typer(calculator.app, name="gas")
-for _command in (withdrawing.withdraw, withdrawing.reinstate, withdrawing.history, persons.hand_out):
+for _command in (withdrawing.withdraw, withdrawing.reinstate, withdrawing.history, persons.hand_out, persons.forget):
     app.command()(_command)
 
 

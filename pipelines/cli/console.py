@@ -113,7 +113,9 @@ def words_for(error: Exception) -> tuple[str, int]:
     import duckdb
 
     from pipelines.cli.demo import NotOurs
+    from pipelines.intake.forgotten import ListUnreadable
     from pipelines.intake.rebuild import WarehouseLost
+    from pipelines.intake.sweep import OriginalMissing
     from pipelines.publish.export import WrongEnding
     from pipelines.publish.send import NotSent
     from pipelines.refresh.workers import WorkersLost
@@ -125,7 +127,8 @@ def words_for(error: Exception) -> tuple[str, int]:
     from schemas.snapshot import NothingPublished
 
     of_warehouse = (WarehouseBusy, WarehouseDamaged, WarehouseLost, WarehouseNewer, WarehouseOlder)
-    explained = (SettingsError, *of_warehouse, NothingPublished, BackupRefused, NotSent, WorkersLost)
+    of_forgetting = (ListUnreadable, OriginalMissing, WorkersLost)
+    explained = (SettingsError, *of_warehouse, *of_forgetting, NothingPublished, BackupRefused, NotSent)
     if isinstance(error, (*explained, NotOurs, WrongEnding, PortTaken, NotStarted, FileNotFoundError, FileExistsError)):
         return str(error), 2
     if isinstance(error, IsADirectoryError) and error.filename:

@@ -7,6 +7,7 @@ from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 
 from pipelines.cli.console import problem_line
+from pipelines.intake.forgotten import KEY, LIST
 from pipelines.intake.intake import Intake
 from pipelines.refresh.run import LOCK, pass_lock
 from pipelines.station.clock import latest_moment, now
@@ -50,6 +51,9 @@ def check_files(station: Station, paths: list[Path]) -> list[Checked]:
         for part in (trial.inbox, trial.archive, trial.lake):
             part.mkdir(parents=True)
         _copy_warehouse(station, trial)
+        for name in (LIST, KEY):
+            if (station.archive / name).exists():
+                shutil.copy2(station.archive / name, trial.archive / name)
         names: dict[str, str] = {}
         inbox = station.inbox.resolve()
         for n, path in enumerate(paths):

@@ -26,3 +26,37 @@ def hand_out(
     print(f"Wrote {to}. It is personal: give it to nobody else, and look through it first for names of others.")
     for line in made.lines():
         print(f"  {line}")
+
+
+def forget(
+    member: Annotated[str, typer.Argument(metavar="MEMBER_ID", help="As in members.csv.")],
+    station: StationOption = HERE,
+    name: Annotated[
+        list[str] | None,
+        typer.Option(help="Another name or initials by which they signed; may stand several times.", metavar="NAME"),
+    ] = None,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Only say what would be done.")] = False,
+    yes: Annotated[bool, typer.Option("--yes", help="Do not ask.")] = False,
+) -> None:
+    """Forget a member: fills, inspections and leaks stay, under a made-up name; who it was goes everywhere."""
+    from pipelines.refresh.forget import NotForgotten
+    from pipelines.refresh.forget import forget as forget_all
+    from pipelines.refresh.hand_out import NobodyKnown
+    from pipelines.station.settings import load_station
+
+    kept, names = load_station(station), tuple(name or ())
+    try:
+        if dry_run or not yes:
+            print(f"Forgetting {member} would do this, for good:")
+            for line in forget_all(kept, member, names=names, do=False).lines():
+                print(f"  {line}")
+        if dry_run:
+            return
+        if not yes and not typer.confirm("Forget? It cannot be taken back"):
+            raise Stop("Nothing was changed.", 1)
+        made = forget_all(kept, member, names=names, do=True)
+    except (NobodyKnown, NotForgotten) as error:
+        raise Stop(str(error)) from error
+    print("Done:")
+    for line in made.lines():
+        print(f"  {line}")

@@ -1,6 +1,5 @@
 """The originals: each file is copied under its sha256 before it is read, so that it can always be read again."""
 
-import contextlib
 import hashlib
 import os
 import shutil
@@ -32,6 +31,8 @@ def archive(found: InboxFile, folder: Path) -> str:
             raise Unreadable(f"{found.path.name} in the archive is damaged: its bytes are not those that came in")
         return found.path.name
     digest = hashlib.sha256()
+    if found.instead is not None:
+        return _archive_bytes(found, folder, found.instead)
     try:
         source = open(found.path, "rb")  # noqa: SIM115 - what cannot be opened is the file's trouble, all else is ours
     except OSError as error:
@@ -46,6 +47,18 @@ def archive(found: InboxFile, folder: Path) -> str:
     if (folder / name).exists() and hash_of(folder / name) == found.sha256:
         os.unlink(made)
     else:
+        os.replace(made, folder / name)
+    return name
+
+
+def _archive_bytes(found: InboxFile, folder: Path, data: bytes) -> str:
+    """The same for bytes that take the place of those of the file."""
+    found.sha256 = hashlib.sha256(data).hexdigest()
+    name = archived_name(found)
+    if not (folder / name).exists() or hash_of(folder / name) != found.sha256:
+        handle, made = tempfile.mkstemp(dir=folder, prefix=".copy-")
+        with os.fdopen(handle, "wb") as target:
+            target.write(data)
         os.replace(made, folder / name)
     return name
 
@@ -87,11 +100,6 @@ def originals(station: Station) -> dict[str, Original]:
     return found
 
 
-def complete(station: Station) -> None:
-    """Copy every original of the inbox that the archive lacks, or holds altered; those of others are not touched."""
-    for found in scan(station.inbox):
-        with contextlib.suppress(Unreadable):
-            archive(found, station.archive)
 
 
 def hash_of(path: Path) -> str:

@@ -4,9 +4,9 @@ import hashlib
 import json
 import os
 import stat
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import Any
 
 import pandas as pd
@@ -48,6 +48,9 @@ class InboxFile:
     again: bool = False
     #: the time it ranks by where that is not the time of the file: known bytes keep their first
     ranked_at: pd.Timestamp | None = None
+    #: its bytes without what is of people who were forgotten, where it holds something of them; and in how many places
+    instead: bytes | None = None
+    left_out: int = 0
     #: known bytes with a new time: `alone`, or `with others` as after a copy that lost the times
     saved_again: str = ""
 
@@ -83,10 +86,13 @@ class PassedOver:
         return any(folder == "." or file.startswith(f"{folder}/") for folder in self.unreadable)
 
 
-def scan(inbox: Path, passed: PassedOver | None = None) -> list[InboxFile]:
+def scan(
+    inbox: Path, passed: PassedOver | None = None, made_up: Callable[[str], str] | None = None
+) -> list[InboxFile]:
     """The files of the inbox and the folders inside it.
 
     Links that lead out of it, links to folders, and what is no file, are passed over and listed in `passed`.
+    `made_up` gives the name of a place without people who were forgotten.
     """
     found = []
     root = inbox.resolve()
@@ -129,6 +135,16 @@ def scan(inbox: Path, passed: PassedOver | None = None) -> list[InboxFile]:
                 found.append(
                     InboxFile(relative, path, info.st_size, min(max(info.st_mtime_ns, _TIMES_NS[0]), _TIMES_NS[1]))
                 )
+    if made_up is not None:
+        taken = {f.file for f in found}
+        for f in found:
+            if (name := made_up(f.file)) != f.file:
+                while name in taken:
+                    other = PurePosixPath(name)
+                    name = other.with_name(f"{other.stem}-again{other.suffix}").as_posix()
+                taken.add(name)
+                f.file = name
+        passed.listed = {(made_up(file), rule) for file, rule in passed.listed}
     return found
 
 

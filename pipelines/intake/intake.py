@@ -16,9 +16,11 @@ import pandas as pd
 from pipelines.intake.accept import Acceptor
 from pipelines.intake.accept_samples import SAMPLES
 from pipelines.intake.archive import Unreadable, archive, archived_name
+from pipelines.intake.arriving import leave_out, scan_without, spare_living
 from pipelines.intake.attempts import begin, clear
 from pipelines.intake.file_layout import patterns_without_files
-from pipelines.intake.inbox import NAMING, InboxFile, Names, PassedOver, scan
+from pipelines.intake.forgotten import Forgotten
+from pipelines.intake.inbox import NAMING, InboxFile, Names, PassedOver
 from pipelines.intake.layout_change import LayoutChanges
 from pipelines.intake.passed_over import list_passed_over
 from pipelines.intake.pending import Look, PendingFiles, Reading, ToRead
@@ -67,12 +69,13 @@ class Intake:
         self.run_id, self.now = run_id, now
         self.accept = Acceptor(station, warehouse, now, latest)
         self.result = IntakeResult()
+        self.forgotten = Forgotten(station.archive)
         self.pending = PendingFiles(station, warehouse, accept_layouts)
         self.layouts = LayoutChanges(self.pending, self.accept, now)
 
     def run(self, progress: Progress = lambda *_: None) -> IntakeResult:
         """Take in what is new or changed, then try every waiting row again."""
-        here = scan(self.station.inbox, passed := PassedOver())
+        here = scan_without(self.station, self.forgotten, passed := PassedOver())
         self.result.notices += list_passed_over(self.warehouse, passed, self.now)
         self.pending.note_in_archive()
         self._number_problems()
@@ -95,6 +98,8 @@ class Intake:
         if self.accept.damaged:
             self.read_again(self.accept.damaged)
         self._settle_withdrawals(here)
+        if self.forgotten:
+            spare_living(self.forgotten, self.warehouse.member_names())
         self._tell_what_rows_contradict()
         self._tell_patterns_without_files(here)
         self.result.layout_changes = self.layouts.still_open()
@@ -112,6 +117,8 @@ class Intake:
 
     def _look(self, here: list[InboxFile]) -> Look:
         seen = self.pending.look(here, self._tried_in_vain())
+        if self.forgotten:
+            leave_out((found for found, _ in seen.todo), self.station, self.forgotten)
         settle_ranks(seen.todo, seen.readings, self.station.archive, self.now)
         return seen
 
@@ -146,6 +153,8 @@ class Intake:
     # --- one file -----------------------------------------------------------------------------
     def _take(self, found: InboxFile, last: Reading | None) -> None:
         archived = found.archived = archive(found, self.station.archive)
+        if found.instead is not None:
+            self._notice(found.file, "forgotten_left_out", plural(found.left_out, "row"), inside=False)
         self.layouts.settle(found)
         before = self.pending.reading(found)
         if (

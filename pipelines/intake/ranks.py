@@ -40,7 +40,9 @@ def settle_ranks(todo: ToRead, readings: dict[str, list[Reading]], archive: Path
     again: list[InboxFile] = []
     for found, _ in todo:
         if found.path.parent != archive:
-            first, touched = _known(found, sizes[found.size]) if found.size in sizes else (None, False)
+            size = found.size if found.instead is None else len(found.instead)
+            alike = sizes.get(size, []) + (sizes.get(found.size, []) if size != found.size else [])
+            first, touched = _known(found, alike) if alike else (None, False)
             if first is None and (last := _same_text(found, readings.get(found.file, []), archive)):
                 first, touched = last, True
             if first is not None:
@@ -65,8 +67,11 @@ def ranked_at(reading: Reading) -> pd.Timestamp:
 def _known(found: InboxFile, alike: list[Reading]) -> tuple[Reading | None, bool]:
     """The reading whose rank these bytes keep, and whether its own place was saved again."""
     try:
-        with open(found.path, "rb") as handle:
-            sha256 = hashlib.file_digest(handle, "sha256").hexdigest()
+        if found.instead is not None:
+            sha256 = hashlib.sha256(found.instead).hexdigest()
+        else:
+            with open(found.path, "rb") as handle:
+                sha256 = hashlib.file_digest(handle, "sha256").hexdigest()
     except OSError:
         return None, False  # known when it is read
     same = [r for r in alike if r["file_sha256"] == sha256]

@@ -11,7 +11,9 @@ import pandas as pd
 
 import pipelines.refresh.order as order
 import pipelines.station.clock as clock
-from pipelines.intake.archive import clear_workplaces, complete
+from pipelines.intake.archive import clear_workplaces
+from pipelines.intake.arriving import complete
+from pipelines.intake.forgotten import Forgotten
 from pipelines.intake.intake import Intake
 from pipelines.intake.layout_change import WAITS
 from pipelines.intake.rebuild import prepare, refuse_if_lost, refuse_if_newer
@@ -162,39 +164,78 @@ def run_pass(
     WarehouseNewer, SnapshotNewer
         A later version was at work on this station.
     """
-    began = time.perf_counter()
     for folder in (station.inbox, station.archive, station.lake, station.published):
         folder.mkdir(parents=True, exist_ok=True)
     with pass_lock(station):
-        moment = clock.now()
-        run_id = run_name or f"run-{moment:%Y%m%dT%H%M%S%f}"
-        clear_workplaces(station)
-        previous = _previous(station)
-        if rebuild:
-            refuse_if_newer(station)
-            prepare(station, moment, without_missing=without_missing)
-        else:
-            refuse_if_lost(station)
-        warehouse, saved = open_warehouse(station, moment)
-        try:
-            result = _pass(
-                station,
-                warehouse,
-                as_of,
-                moment,
-                run_id,
-                progress,
-                began,
-                trust_clock,
-                accept_layouts,
-                thorough,
-                rebuild,
-                previous,
-            )
-            result.saved = "" if saved is None else str(saved)
-            return result
-        finally:
-            warehouse.close()
+        if Forgotten(station.archive).unfinished:
+            from pipelines.refresh.forget import finish
+
+            finish(station, progress)
+        return run_locked(
+            station,
+            as_of=as_of,
+            progress=progress,
+            run_name=run_name,
+            trust_clock=trust_clock,
+            rebuild=rebuild,
+            without_missing=without_missing,
+            accept_layouts=accept_layouts,
+            thorough=thorough,
+        )
+
+
+def run_locked(
+    station: Station,
+    *,
+    as_of: str | None = None,
+    progress: Progress = lambda *_: None,
+    run_name: str = "",
+    trust_clock: bool = False,
+    rebuild: bool = False,
+    without_missing: bool = False,
+    accept_layouts: tuple[str, ...] = (),
+    thorough: bool = False,
+    anew: Callable[[Warehouse], None] | None = None,
+) -> PassResult:
+    """`run_pass` for a caller who holds the lock.
+
+    Parameters
+    ----------
+    anew : callable, optional
+        The warehouse was taken away on purpose: it is called with the new one, before anything is read.
+    """
+    began = time.perf_counter()
+    moment = clock.now()
+    run_id = run_name or f"run-{moment:%Y%m%dT%H%M%S%f}"
+    clear_workplaces(station)
+    previous = _previous(station)
+    if rebuild:
+        refuse_if_newer(station)
+        prepare(station, moment, without_missing=without_missing)
+    elif anew is None:
+        refuse_if_lost(station)
+    warehouse, saved = open_warehouse(station, moment)
+    try:
+        if anew is not None:
+            anew(warehouse)
+        result = _pass(
+            station,
+            warehouse,
+            as_of,
+            moment,
+            run_id,
+            progress,
+            began,
+            trust_clock,
+            accept_layouts,
+            thorough,
+            rebuild or anew is not None,
+            previous,
+        )
+        result.saved = "" if saved is None else str(saved)
+        return result
+    finally:
+        warehouse.close()
 
 
 def _pass(

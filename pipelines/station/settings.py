@@ -213,10 +213,16 @@ def load_station(folder: Path) -> Station:
         ) from None
     except (OSError, UnicodeDecodeError) as error:
         raise SettingsError([f"{path} cannot be read: {error}. Save it as UTF-8 text."]) from None
-    return _station(folder, text)
+    return settings_of(folder, text)
 
 
-def _station(folder: Path, text: str) -> Station:
+def settings_of(folder: Path, text: str) -> Station:
+    """The settings that a text of `station.toml` says.
+
+    Raises
+    ------
+    SettingsError
+    """
     try:
         content = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -258,7 +264,7 @@ def write_station(
     if (folder / FILE).exists():
         raise SettingsError([f"{folder} is a station already: {FILE} is there and stays as it is."])
     text = station_text(name or folder.resolve().name, rule_set, time_zone, today)
-    station = _station(folder, text)
+    station = settings_of(folder, text)
     for path in (station.inbox, station.archive, station.lake, station.published, station.reports):
         path.mkdir(parents=True, exist_ok=True)
     (folder / FILE).write_text(text, encoding="utf-8")

@@ -135,6 +135,11 @@ def parts(warehouse: Warehouse, state: str) -> list[dict[str, Any]]:
     return warehouse.frame("SELECT rowid AS id, * FROM lake_parts WHERE state = ?", [state]).to_dict("records")
 
 
+def part_paths(warehouse: Warehouse) -> set[str]:
+    """Where every part lies that the warehouse knows, whatever its state, below the lake."""
+    return {row[0] for row in warehouse.con.execute("SELECT DISTINCT path FROM lake_parts").fetchall()}
+
+
 def drop_part(warehouse: Warehouse, part_id: int) -> None:
     """Forget a part whose samples now lie in others."""
     warehouse.con.execute("DELETE FROM lake_parts WHERE rowid = ?", [part_id])

@@ -9,9 +9,10 @@ from pipelines.warehouse.store import Warehouse
 _OF_A_FILE = "file IN (SELECT unnest(?)) AND row_number IS NULL AND resolved_at IS NULL"
 
 
-#: a problem's number: the same each time that this content is read
-_NUMBER = """substr(md5(concat_ws('|', file_sha256, coalesce(CAST(row_number AS VARCHAR), ''),
-             coalesce("column", ''), rule)), 1, 10)"""
+def number_of(content: str) -> str:
+    """The SQL expression for a problem's number, by that of its content: the same each time that it is read."""
+    return f"""substr(md5(concat_ws('|', {content}, coalesce(CAST(row_number AS VARCHAR), ''),
+               coalesce("column", ''), rule)), 1, 10)"""
 
 
 def add(warehouse: Warehouse, found: pd.DataFrame) -> None:
@@ -24,7 +25,7 @@ def add(warehouse: Warehouse, found: pd.DataFrame) -> None:
 
 def number(warehouse: Warehouse) -> None:
     """Give problems that have no number theirs."""
-    warehouse.con.execute(f"UPDATE rejects SET problem_id = {_NUMBER} WHERE problem_id IS NULL")
+    warehouse.con.execute(f"UPDATE rejects SET problem_id = {number_of('file_sha256')} WHERE problem_id IS NULL")
 
 
 def any_without_number(warehouse: Warehouse) -> bool:

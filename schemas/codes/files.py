@@ -23,6 +23,13 @@ NOTICES = [
         "The workbook has rows of the same kind on another sheet: only those of the first are read.",
         "Put all rows onto one sheet, or each sheet into a file of its own; or name the sheet in station.toml.",
     ),
+    Code(
+        "forgotten_left_out",
+        "This file holds data of somebody who was forgotten: it was taken without them ({value}). The file in the "
+        "inbox still holds them.",
+        "Take them out of the file, or run coldfill forget with that member_id again: it rewrites the file.",
+        general="This file holds data of somebody who was forgotten: it was taken without them.",
+    ),
     Code("not_a_file", "This is no file that can be read.", "Take it out of the inbox."),
     Code(
         "layout_waits",

@@ -64,6 +64,22 @@ def read_csv(data: bytes, mapping: Mapping, known: set[str]) -> Sheet:
     Refused
         No text, not the encoding it should be, no header, a quote that never ends.
     """
+    data, separator, headers, start, header_lines = divided(data, mapping, known)
+    if len(headers) > MOST_COLUMNS:
+        raise refused("too_many_columns", found=len(headers), limit=MOST_COLUMNS)
+    body = data[start:].rstrip(b"\r\n")
+    sheet = _regular(body, separator, headers, header_lines) or _line_by_line(body, separator, headers, header_lines)
+    return _without_blank_rows(sheet)
+
+
+def divided(data: bytes, mapping: Mapping, known: set[str]) -> tuple[bytes, str, list[str], int, int]:
+    """The file as UTF-8 with line feeds; its separator and headers; where rows begin (byte), and lines before them.
+
+    Raises
+    ------
+    Refused
+        As `read_csv`.
+    """
     kind = true_kind(data[:4096])
     if kind:
         raise refused("not_what_its_name_says", suffix=".csv", found=kind)
@@ -72,12 +88,7 @@ def read_csv(data: bytes, mapping: Mapping, known: set[str]) -> Sheet:
         raise refused("empty_file")
     _no_endless_cell(data)
     data = _line_ends(data)
-    separator, headers, start, header_lines = _header(data, mapping, known)
-    if len(headers) > MOST_COLUMNS:
-        raise refused("too_many_columns", found=len(headers), limit=MOST_COLUMNS)
-    body = data[start:].rstrip(b"\r\n")
-    sheet = _regular(body, separator, headers, header_lines) or _line_by_line(body, separator, headers, header_lines)
-    return _without_blank_rows(sheet)
+    return data, *_header(data, mapping, known)
 
 
 def _line_ends(data: bytes) -> bytes:

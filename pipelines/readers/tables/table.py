@@ -88,10 +88,13 @@ def sheet_of(path: Path, source: str, mapping: Mapping) -> Sheet:
         raise refused("unsupported_file", found=found)
     if path.stat().st_size > MOST_BYTES:
         raise refused("too_large", found=f"{path.stat().st_size >> 20} MB", limit=f"{MOST_BYTES >> 20} MB")
-    known = {same_header(c) for c in SOURCES[source].fields} | {
-        same_header(h) for hs in mapping.headers.values() for h in hs
-    }
-    return read_csv(path.read_bytes(), mapping, known | {same_header(h) for h in mapping.ignore})
+    return read_csv(path.read_bytes(), mapping, headers_known(source, mapping))
+
+
+def headers_known(source: str, mapping: Mapping) -> set[str]:
+    """Reduced headers that are understood in files of a source."""
+    theirs = (*SOURCES[source].fields, *(h for hs in mapping.headers.values() for h in hs), *mapping.ignore)
+    return {same_header(h) for h in theirs}
 
 
 def _typed(sheet: Sheet, source: str, mapping: Mapping, zone: str, folder_member: str | None) -> RawTable:
@@ -216,6 +219,17 @@ class _Bad:
                 )
             )
         return made
+
+
+def columns_of(sheet: Sheet, source: str, mapping: Mapping) -> dict[int, str]:
+    """Place in the file → contract column, of those that are read.
+
+    Raises
+    ------
+    Refused
+        Two columns have one header.
+    """
+    return _columns(sheet, source, mapping, [])[1]
 
 
 def _columns(

@@ -47,7 +47,7 @@ def read_workbook(path: Path, mapping: Mapping) -> Sheet:
     if not head.startswith(b"PK\x03\x04"):
         kind = true_kind(head) or "no workbook"
         raise refused("not_what_its_name_says", suffix=path.suffix.lower(), found=kind)
-    parts = _weigh(path)
+    parts = weigh(path)
     import openpyxl
     from openpyxl.utils.exceptions import InvalidFileException
 
@@ -75,7 +75,7 @@ def read_workbook(path: Path, mapping: Mapping) -> Sheet:
         raise refused("broken_workbook", found=f"{type(error).__name__}: {str(error)[:200]}") from None
 
 
-def _weigh(path: Path) -> dict[str, dict]:
+def weigh(path: Path) -> dict[str, dict]:
     """Unpack every XML part once in pieces, believing no size in the archive; what its sheets hold that matters."""
     found: dict[str, dict] = {}
     total = 0

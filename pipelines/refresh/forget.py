@@ -1,0 +1,291 @@
+"""Forget a person: their rows stay for the fleet's sake under a made-up name, everything that says who it was goes.
+
+Originals are rewritten first, then the warehouse is made anew from them, so that no old byte of it stays and a
+rebuild gives the same. What died half way is finished by the next run, or by forgetting the person again.
+"""
+
+import contextlib
+import re
+import shutil
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pandas as pd
+
+from pipelines.intake.arriving import complete
+from pipelines.intake.file_layout import FileLayout
+from pipelines.intake.forgotten import PREFIX, Forgotten, Person
+from pipelines.intake.redact.file import redact_file
+from pipelines.intake.sweep import Swept, sweep
+from pipelines.publish.snapshot import write_durably
+from pipelines.refresh.hand_out import NobodyKnown
+from pipelines.refresh.run import PassResult, pass_lock, run_locked
+from pipelines.station import clock
+from pipelines.station.backup import BACKUPS
+from pipelines.station.settings import FILE, SettingsError, Station, load_station, settings_of
+from pipelines.warehouse import files, person
+from pipelines.warehouse.person import Known
+from pipelines.warehouse.store import Warehouse
+from schemas.snapshot import NAME, SINCE, current_name
+from schemas.words import plural
+
+Progress = Callable[[str, int, int], None]
+#: what the warehouse is called while a new one is made in its place
+ASIDE = "warehouse.duckdb.being-forgotten"
+OUT_OF_REACH = (
+    "coldfill cannot reach copies outside the station's folder: backups elsewhere, exports, printed sheets, mails, a "
+    "handed-out folder. Delete them, or forget the person again after a restore from one."
+)
+_IN_LIST = re.compile(rf'"{PREFIX}\w+"\s*,\s*|,?\s*"{PREFIX}\w+"(?=\s*[\],])')
+
+
+_NOBODY = Person("", "", "", done=True)
+
+
+class NotForgotten(RuntimeError):
+    """It cannot be done now; nothing was changed, or the next try finishes it."""
+
+
+@dataclass
+class Forgetting:
+    """What forgetting a person does, or did, by place."""
+
+    made_up: str
+    rows: dict[str, int] = field(default_factory=dict)
+    originals: Swept = field(default_factory=Swept)
+    settings: int = 0
+    snapshots: int = 0
+    backups: list[str] = field(default_factory=list)
+    reports: list[str] = field(default_factory=list)
+    scheduler: bool = False
+    #: what is left, and why
+    left: list[str] = field(default_factory=list)
+
+    def lines(self) -> list[str]:
+        """In words that hold before and after."""
+        rows, originals = self.rows, self.originals
+        of = ", ".join(f"{source} {n}" for source, n in rows.items())
+        changed = [f"{file} ({n})" for file, n in originals.rewritten.items()]
+        said = [
+            f"{plural(sum(rows.values()), 'row')} kept under the name {self.made_up}: {of}" if rows else "",
+            f"{plural(len(changed), 'original')} in archive/ and inbox/ rewritten{_listed(changed)}",
+            f"{plural(len(originals.renamed), 'file')} renamed{_listed(originals.renamed)}"
+            if originals.renamed
+            else "",
+            f"{plural(len(originals.removed), 'file')} removed, theirs by name and no table{_listed(originals.removed)}"
+            if originals.removed
+            else "",
+            "warehouse, lake, list of problems and published tables made anew from these",
+            f"{plural(self.settings, 'line')} of {FILE} changed" if self.settings else "",
+            f"{plural(self.snapshots, 'earlier snapshot')} removed" if self.snapshots else "",
+            f"{plural(len(self.backups), 'backup')} in the station's own folders removed{_listed(self.backups)}. "
+            "Make a new one"
+            if self.backups
+            else "",
+            f"{plural(len(self.reports), 'printed page')} removed{_listed(self.reports)}" if self.reports else "",
+            "the scheduler's own records removed" if self.scheduler else "",
+        ]
+        return [*filter(None, said), *(f"stays: {why}" for why in self.left), OUT_OF_REACH]
+
+
+def forget(
+    station: Station,
+    member: str,
+    *,
+    names: tuple[str, ...] = (),
+    do: bool,
+    progress: Progress = lambda *_: None,
+) -> Forgetting:
+    """Forget a member; with `do` False say what that would do, and change nothing.
+
+    Parameters
+    ----------
+    names : more names or initials by which they signed, taken for theirs wherever they stand
+
+    Raises
+    ------
+    NobodyKnown
+        No row names the member, and nobody of that id was forgotten.
+    NotForgotten
+        Something that counts cannot be read, so it could not be kept without them.
+    WarehouseBusy
+        A run is at work.
+    """
+    with pass_lock(station):
+        if do:
+            before = Forgotten(station.archive)
+            begun = before.unfinished and (before.listed(member) or _NOBODY).done is False
+            last = finish(station, progress) if before.unfinished else None
+            if begun and last is not None and not names:
+                return last
+            _no_loss(run_locked(station, progress=progress))
+            complete(station)
+        made = _plan(station, member, names, do)
+        return _finish(station, made, progress) if do else made
+
+
+def finish(station: Station, progress: Progress = lambda *_: None) -> Forgetting:
+    """Finish what was begun; the caller holds the lock."""
+    begun = [p.made_up for p in Forgotten(station.archive).people if not p.done]
+    return _finish(station, Forgetting(" and ".join(begun)), progress)
+
+
+def _no_loss(result: PassResult) -> None:
+    if result.held or result.intake.out_of_reach:
+        raise NotForgotten(f"First put this right: {result.held}")
+
+
+def _plan(station: Station, member: str, names: tuple[str, ...], do: bool) -> Forgetting:
+    people = Forgotten(station.archive)
+    before = people.listed(member)
+    with contextlib.closing(Warehouse(station.warehouse)) as warehouse:
+        known = person.known_of(warehouse, member)
+        rows = {source: len(found) for source, found in person.rows_of(warehouse, member).items()}
+        if samples := person.samples_of(warehouse, member):
+            rows["dive_samples"] = samples
+        if not rows and before is None and not people.unfinished:
+            raise NobodyKnown(f"No row names the member {member!r}. Write the member_id as in members.csv.")
+        listed = _listed_person(people, member, known, names)
+        made = Forgetting(listed.made_up, rows, left=_left(known, member))
+        if do:
+            people.write()
+        else:
+            made.originals = sweep(
+                station, people, do=False, problem_numbers=lambda moved: person.numbers_after(warehouse, moved)
+            )
+    if not do:
+        made.left += [f"{file} cannot be looked into; if it is theirs, remove it" for file in made.originals.unread]
+        _clear(station, people, made, do=False)
+    return made
+
+
+def _listed_person(people: Forgotten, member: str, known: Known, names: tuple[str, ...]) -> Person:
+    return people.add(
+        member,
+        on=f"{clock.now():%Y-%m-%d}",
+        names=[*known.names, *names],
+        addresses=known.addresses,
+        aliases=known.aliases,
+        others=known.others,
+        means_more=known.means_more,
+    )
+
+
+def _left(known: Known, member: str) -> list[str]:
+    said = [f"{value!r}, for another member has it too" for value in known.shared]
+    bearing = [o for o in known.things if member in re.split(r"[\W_]+", o) and o != member]
+    if bearing and any(c.isalpha() for c in member):
+        said.append(f"the id inside{_listed(bearing)}: what is stamped on a cylinder is not renamed; mark it anew")
+    if known.means_more:
+        said.append(f"{member!r} where it is a unit, gauge, compressor, source or station of that name")
+    if not any(c.isalpha() for c in member):
+        said.append("the bare number outside columns of members, where it may mean anything")
+    return said
+
+
+def _finish(station: Station, made: Forgetting, progress: Progress) -> Forgetting:
+    people = Forgotten(station.archive)
+    aside = station.folder / ASIDE
+    with contextlib.closing(Warehouse(station.warehouse)) if station.warehouse.exists() else _none() as warehouse:
+        numbers = (lambda moved: person.numbers_after(warehouse, moved)) if warehouse is not None else (lambda _: {})
+        made.originals = sweep(station, people, do=True, problem_numbers=numbers)
+    made.left += [f"{file} cannot be looked into; if it is theirs, remove it" for file in made.originals.unread]
+    made.settings = _settings(station, people)
+    station = load_station(station.folder)
+    if not aside.exists():
+        for ending in ("", ".wal"):
+            path = station.warehouse.with_name(station.warehouse.name + ending)
+            if path.exists():
+                path.rename(aside.with_name(aside.name + ending))
+    else:  # an earlier try died while the new one was made
+        for path in (station.warehouse, station.warehouse.with_name(f"{station.warehouse.name}.wal")):
+            path.unlink(missing_ok=True)
+    carried = person.carried(aside) if aside.exists() else {}
+    carried = {name: _without(frame, people) for name, frame in carried.items()}
+    result = run_locked(station, progress=progress, trust_clock=True, anew=lambda new: person.take_over(new, carried))
+    if result.held:
+        raise NotForgotten(f"Half done; the next run goes on. {result.held}")
+    _clear(station, people, made, do=True)
+    for listed in people.people:
+        listed.done = True
+    people.moved = {}
+    people.write()
+    return made
+
+
+@contextlib.contextmanager
+def _none() -> Iterator[None]:
+    yield None
+
+
+def _without(frame: pd.DataFrame, people: Forgotten) -> pd.DataFrame:
+    """What was first published of fills, under their names as they are by now."""
+    if "fill_id" not in frame:
+        return frame
+    return frame.assign(fill_id=frame["fill_id"].map(people.text, na_action="ignore"))
+
+
+def _settings(station: Station, people: Forgotten) -> int:
+    """Take them out of the settings; gives how many lines changed. Settings that would not load stay as they are."""
+    path = station.folder / FILE
+    text = path.read_text(encoding="utf-8-sig")
+    old = text.split("\n")
+    new = [line if line == before else _IN_LIST.sub("", line) for before in old for line in [people.text(before)]]
+    made = "\n".join(new)
+    if made == text:
+        return 0
+    try:
+        settings_of(station.folder, made)
+    except SettingsError:
+        return 0
+    write_durably(path, made)
+    return sum(a != b for a, b in zip(old, new, strict=True))
+
+
+def _clear(station: Station, people: Forgotten, made: Forgetting, *, do: bool) -> None:
+    """What nobody needs any more and names them."""
+    current = None if not do else current_name(station.published)
+    for path in station.published.iterdir():
+        if path.is_dir() and NAME.fullmatch(path.name) and path.name != current:
+            made.snapshots += 1
+            _remove(path, do)
+    _remove(station.published / SINCE, do)
+    for path in sorted(station.folder.glob("warehouse.duckdb.*")):
+        if path.name != "warehouse.duckdb.wal":
+            _remove(path, do)
+    for path in sorted((station.folder / BACKUPS).glob("*")):
+        made.backups.append(path.name)
+        _remove(path, do)
+    for path in sorted(station.reports.rglob("*")):
+        if path.is_file() and (
+            redact_file(path, path.name, FileLayout(), people).changed or people.text(path.name) != path.name
+        ):
+            made.reports.append(people.text(path.name))
+            _remove(path, do)
+    if do:
+        with contextlib.closing(Warehouse(station.warehouse)) as warehouse:
+            named = files.part_paths(warehouse)
+        for path in station.lake.rglob("*.parquet"):
+            if path.relative_to(station.lake).as_posix() not in named:
+                path.unlink()
+    _remove_scheduler(station, made, do)
+
+
+def _remove_scheduler(station: Station, made: Forgetting, do: bool) -> None:
+    home = station.folder / ".prefect"
+    if not home.exists():
+        return
+    made.scheduler = True
+    _remove(home, do)
+
+
+def _remove(path: Path, do: bool) -> None:
+    if not do or not path.exists():
+        return
+    shutil.rmtree(path, ignore_errors=True) if path.is_dir() else path.unlink()
+
+
+def _listed(names: list[str], most: int = 8) -> str:
+    shown = ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
+    return f": {shown}" if names else ""
