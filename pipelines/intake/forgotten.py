@@ -42,6 +42,8 @@ class Person:
     within: list[list] = field(default_factory=list)
     #: names, each with its number of words
     names: list[list] = field(default_factory=list)
+    #: names with the last word first, as all of a cell
+    turned: list[str] = field(default_factory=list)
     addresses: list[str] = field(default_factory=list)
     #: what other systems call the person
     aliases: list[str] = field(default_factory=list)
@@ -121,8 +123,9 @@ class Forgotten:
             person.within = [[self._hash("within", _core(member)), len(pieces)]]
             held = {_core(o) for o in others if o != member and _within(_core(member), o)}
             person.others = _merged(person.others, [[self._hash("within", o), _words(o)] for o in sorted(held)])
-        forms = {form for name in names for form in _forms(name)}
-        person.names = _merged(person.names, [[self._hash("name", f), len(f.split())] for f in sorted(forms)])
+        forms = sorted({form for name in names if (form := _form(name))})
+        person.names = _merged(person.names, [[self._hash("name", f), len(f.split())] for f in forms])
+        person.turned = sorted({*person.turned, *(self._hash("turned", _turned(f)) for f in forms)})
         person.addresses = sorted({*person.addresses, *(self._hash("address", _address(a)) for a in addresses)})
         for alias in aliases:
             if (h := self._hash("alias", alias.strip())) not in person.aliases:
@@ -154,12 +157,13 @@ class Forgotten:
 
     def spare(self, names: Iterable[str]) -> bool:
         """Take names off the list that somebody else bears by now; gives whether any was there."""
-        living = {self._hash("name", form) for name in names for form in _forms(name)} if self.people else set()
+        forms = {form for name in names if (form := _form(name))} if self.people else set()
+        living = {self._hash("name", f) for f in forms} | {self._hash("turned", _turned(f)) for f in forms}
         found = False
         for p in self.people:
             kept = [name for name in p.names if name[0] not in living]
             found |= len(kept) < len(p.names)
-            p.names = kept
+            p.names, p.turned = kept, [name for name in p.turned if name not in living]
         if found:
             self._learn()
         return found
@@ -172,7 +176,8 @@ class Forgotten:
     def reference(self, text: str) -> str:
         """The text of a key or a name in another system, with what means one of them replaced."""
         word = text.strip()
-        return self._ask("id", word, also_bare=True) or self._ask("alias", word) or self.text(text)
+        made_up = self._ask("id", word, also_bare=True) or self._ask("alias", word)
+        return made_up or self._ask("turned", _plain(word)) or self.text(text)
 
     def text(self, text: str) -> str:
         """Any text, with their addresses, names and ids inside it replaced."""
@@ -232,6 +237,7 @@ class Forgotten:
             self._known["id", p.id] = p.made_up
             self._known |= {("address", a): p.made_up for a in p.addresses}
             self._known |= {("alias", a): f"{p.made_up}-{n}" for n, a in enumerate(p.aliases, 1)}
+            self._known |= {("turned", t): p.made_up for t in p.turned}
             for kind, words in (("within", p.within), ("name", p.names)):
                 for known, length in words:
                     self._known[kind, known] = p.made_up
@@ -265,12 +271,15 @@ def _plain(name: str) -> str:
     return " ".join(_PIECE.findall(unicodedata.normalize("NFC", name).casefold()))
 
 
-def _forms(name: str) -> set[str]:
-    """A name as it is, and with its last word first; one of a letter or two alone is nobody's."""
-    words = _plain(name).split()
-    if not words or len("".join(words)) < 3:
-        return set()
-    return {" ".join(words), " ".join([words[-1], *words[:-1]])}
+def _form(name: str) -> str:
+    """A name as it is compared; one of two letters or fewer is nobody's."""
+    plain = _plain(name)
+    return plain if len(plain.replace(" ", "")) > 2 else ""
+
+
+def _turned(form: str) -> str:
+    *first, last = form.split()
+    return " ".join([last, *first])
 
 
 def _address(text: str) -> str:

@@ -269,6 +269,9 @@ def _clear(station: Station, people: Forgotten, made: Forgetting, *, do: bool) -
         for path in station.lake.rglob("*.parquet"):
             if path.relative_to(station.lake).as_posix() not in named:
                 path.unlink()
+        for folder in sorted((p for p in station.lake.rglob("*") if p.is_dir()), reverse=True):
+            if not any(folder.iterdir()):
+                folder.rmdir()
     _remove_scheduler(station, made, do)
 
 

@@ -90,19 +90,19 @@ def changed_rows(
 def _row(
     cells: list[str], known: Columns, where: dict[str, int], people: Forgotten, files: AnyMapping[str, str]
 ) -> list[str]:
-    made = list(cells)
+    made: list[str] = list(cells)
     theirs: str | None = known.folder
-    for name in _NAMING & where.keys():
-        place = where[name]
-        if name == "target_id" and "kind" in where and cells[where["kind"]].strip().casefold() != "member":
+    for named in _NAMING & where.keys():
+        place = where[named]
+        if named == "target_id" and "kind" in where and cells[where["kind"]].strip().casefold() != "member":
             if cells[where["kind"]].strip().casefold() == "dive":
                 made[place] = people.text(cells[place])
             continue
         word = cells[place].strip()
-        made_up = people.member(known.words.get(name, {}).get(word, word))
+        made_up = people.member(known.words.get(named, {}).get(word, word))
         if made_up is not None:
             made[place], theirs = made_up, made_up
-        elif name == "member_id" and word:
+        elif named == "member_id" and word:
             theirs = None  # its own member, whoever's folder it lies in
     if known.source == MEMBERS and theirs:
         for n, name in enumerate(known.meaning):
