@@ -69,7 +69,7 @@ class Forgetting:
         changed = [f"{file} ({n})" for file, n in originals.rewritten.items()]
         said = [
             f"{plural(sum(rows.values()), 'row')} kept under the name {self.made_up}: {of}" if rows else "",
-            f"{plural(len(changed), 'original')} in archive/ and inbox/ rewritten{_listed(changed)}",
+            f"{plural(len(changed), 'original')} in archive/ and inbox/ rewritten{_listed(changed, 30)}",
             f"{plural(len(originals.renamed), 'file')} renamed{_listed(originals.renamed)}"
             if originals.renamed
             else "",
