@@ -118,7 +118,7 @@ def words_for(error: Exception) -> tuple[str, int]:
     from pipelines.intake.sweep import OriginalMissing
     from pipelines.publish.export import WrongEnding
     from pipelines.publish.send import NotSent
-    from pipelines.refresh.workers import WorkersLost
+    from pipelines.refresh.forget import NotForgotten
     from pipelines.schedule.serve import NotStarted
     from pipelines.station.backup import BackupRefused
     from pipelines.station.ports import PortTaken
@@ -127,8 +127,8 @@ def words_for(error: Exception) -> tuple[str, int]:
     from schemas.snapshot import NothingPublished
 
     of_warehouse = (WarehouseBusy, WarehouseDamaged, WarehouseLost, WarehouseNewer, WarehouseOlder)
-    of_forgetting = (ListUnreadable, OriginalMissing, WorkersLost)
-    explained = (SettingsError, *of_warehouse, *of_forgetting, NothingPublished, BackupRefused, NotSent)
+    of_forgetting = (ListUnreadable, OriginalMissing, NotForgotten)
+    explained = (SettingsError, *of_warehouse, *of_forgetting, NothingPublished, BackupRefused, NotSent, WorkersLost)
     if isinstance(error, (*explained, NotOurs, WrongEnding, PortTaken, NotStarted, FileNotFoundError, FileExistsError)):
         return str(error), 2
     if isinstance(error, IsADirectoryError) and error.filename:

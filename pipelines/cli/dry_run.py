@@ -16,6 +16,8 @@ from pipelines.warehouse import files
 from pipelines.warehouse.problems import open_since
 from pipelines.warehouse.store import Warehouse
 
+_RUN = "check"
+
 
 @dataclass
 class Checked:
@@ -84,12 +86,10 @@ def _taken(trial: Station, names: dict[str, str]) -> list[Checked]:
     moment = now()
     warehouse = Warehouse(trial.warehouse, upgrade=True)  # a copy
     try:
-        if files.any_read(warehouse):
-            files.forget_readings(warehouse)  # a known file is looked at again; nothing else is read
-        intake = Intake(trial, warehouse, "check", moment, latest_moment(trial, None, moment))
+        intake = Intake(trial, warehouse, _RUN, moment, latest_moment(trial, None, moment), afresh=True)
         result = intake.run()
         by_file = {f["file"]: f for f in result.files}
-        counts = files.row_counts(warehouse)
+        counts = files.row_counts(warehouse, _RUN)
         problems = open_since(warehouse, moment)
         found = []
         for place, shown in names.items():

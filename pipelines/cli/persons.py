@@ -14,9 +14,9 @@ def hand_out(
     station: StationOption = HERE,
 ) -> None:
     """Write all that is kept of one member into a folder, for that person to have."""
-    from pipelines.refresh.hand_out import NobodyKnown
     from pipelines.refresh.hand_out import hand_out as write_all
     from pipelines.station.settings import load_station
+    from pipelines.warehouse.person import NobodyKnown
 
     try:
         with writing(to):
@@ -41,20 +41,24 @@ def forget(
     """Forget a member: fills, inspections and leaks stay, under a made-up name; who it was goes everywhere."""
     from pipelines.refresh.forget import NotForgotten
     from pipelines.refresh.forget import forget as forget_all
-    from pipelines.refresh.hand_out import NobodyKnown
+    from pipelines.refresh.run import pass_lock, run_locked
     from pipelines.station.settings import load_station
+    from pipelines.warehouse.person import NobodyKnown
 
     kept, names = load_station(station), tuple(name or ())
     try:
         if dry_run or not yes:
             print(f"Forgetting {member} would do this, for good:")
-            for line in forget_all(kept, member, names=names, do=False).lines():
+            with pass_lock(kept):
+                planned = forget_all(kept, member, run_locked, names=names, do=False)
+            for line in planned.lines():
                 print(f"  {line}")
         if dry_run:
             return
         if not yes and not typer.confirm("Forget? It cannot be taken back"):
             raise Stop("Nothing was changed.", 1)
-        made = forget_all(kept, member, names=names, do=True)
+        with pass_lock(kept):
+            made = forget_all(kept, member, run_locked, names=names, do=True)
     except (NobodyKnown, NotForgotten) as error:
         raise Stop(str(error)) from error
     print("Done:")

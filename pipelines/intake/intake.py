@@ -34,15 +34,18 @@ from pipelines.readers.tables.sheet import Refused
 from pipelines.station.settings import FILE as SETTINGS
 from pipelines.station.settings import Station
 from pipelines.warehouse import files, problems
+from pipelines.warehouse.lake import samples_revised_ahead
 from pipelines.warehouse.rows import (
     anything_waits,
     corrections_taken_back,
     reorder,
     returns_without_loan,
+    revised_ahead,
     sets_named_like_cylinders,
 )
 from pipelines.warehouse.store import STORED, Warehouse
 from schemas.codes import codes_that
+from schemas.sources import SOURCES
 from schemas.words import plural
 
 Progress = Callable[[str, int, int], None]
@@ -54,7 +57,11 @@ TIMES_TAKEN = codes_that(lambda c: c.time_taken)
 
 
 class Intake:
-    """One run over the inbox. `now` is the clock's time, `latest` the last moment that may have happened."""
+    """One run over the inbox. `now` is the clock's time, `latest` the last moment that may have happened.
+
+    `afresh`: every file of the inbox is read, known or not, and nothing else; for a copy without its archive and lake.
+    `clock_is_right`: a person says so, though things have happened after it: then it led when these came in.
+    """
 
     def __init__(
         self,
@@ -64,13 +71,16 @@ class Intake:
         now: pd.Timestamp,
         latest: pd.Timestamp,
         accept_layouts: tuple[str, ...] = (),
+        *,
+        afresh: bool = False,
+        clock_is_right: bool = False,
     ):
         self.station, self.warehouse = station, warehouse
-        self.run_id, self.now = run_id, now
-        self.accept = Acceptor(station, warehouse, now, latest)
+        self.run_id, self.now, self.clock_is_right = run_id, now, clock_is_right
+        self.accept = Acceptor(station, warehouse, now, latest, clock_is_right=clock_is_right)
         self.result = IntakeResult()
         self.forgotten = Forgotten(station.archive)
-        self.pending = PendingFiles(station, warehouse, accept_layouts)
+        self.pending = PendingFiles(station, warehouse, accept_layouts, afresh=afresh)
         self.layouts = LayoutChanges(self.pending, self.accept, now)
 
     def run(self, progress: Progress = lambda *_: None) -> IntakeResult:
@@ -95,6 +105,8 @@ class Intake:
         # files of earlier versions do not say which tanks of theirs have no role
         self._take_all(self.pending.once_more(files.with_roles_linked(self.warehouse, self.run_id)), progress, total)
         self._retry()
+        if self.clock_is_right:
+            self._take_back_revised_ahead()
         if self.accept.damaged:
             self.read_again(self.accept.damaged)
         self._settle_withdrawals(here)
@@ -114,6 +126,13 @@ class Intake:
         self._take_all(self.pending.once_more(known), lambda *_: None, 0)
         self._retry()
         return sorted(set(self.result.unreadable) - before)
+
+    def _take_back_revised_ahead(self) -> None:
+        """Rows that a clock which led has dated beyond tomorrow would win over every correction until then."""
+        latest = max(self.accept.latest_of(source) for source in SOURCES)
+        self.read_again(
+            revised_ahead(self.warehouse, latest) | samples_revised_ahead(self.station.lake, self.warehouse, latest)
+        )
 
     def _look(self, here: list[InboxFile]) -> Look:
         seen = self.pending.look(here, self._tried_in_vain())

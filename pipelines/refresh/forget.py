@@ -10,6 +10,7 @@ import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -19,18 +20,19 @@ from pipelines.intake.forgotten import PREFIX, Forgotten, Person
 from pipelines.intake.redact.file import redact_file
 from pipelines.intake.sweep import Swept, sweep
 from pipelines.publish.snapshot import write_durably
-from pipelines.refresh.hand_out import NobodyKnown
-from pipelines.refresh.run import PassResult, pass_lock, run_locked
 from pipelines.station import clock
 from pipelines.station.backup import BACKUPS
 from pipelines.station.settings import FILE, SettingsError, Station, load_station, settings_of
 from pipelines.warehouse import files, person
-from pipelines.warehouse.person import Known
+from pipelines.warehouse.person import Known, NobodyKnown
 from pipelines.warehouse.store import Warehouse
 from schemas.snapshot import NAME, SINCE, current_name
 from schemas.words import plural
 
 Progress = Callable[[str, int, int], None]
+Run = Callable[..., Any]
+"""`pipelines.refresh.run.run_locked`; given, because that finishes here what was begun."""
+
 #: what the warehouse is called while a new one is made in its place
 ASIDE = "warehouse.duckdb.being-forgotten"
 OUT_OF_REACH = (
@@ -38,9 +40,6 @@ OUT_OF_REACH = (
     "handed-out folder. Delete them, or forget the person again after a restore from one."
 )
 _IN_LIST = re.compile(rf'"{PREFIX}\w+"\s*,\s*|,?\s*"{PREFIX}\w+"(?=\s*[\],])')
-
-
-_NOBODY = Person("", "", "", done=True)
 
 
 class NotForgotten(RuntimeError):
@@ -92,12 +91,13 @@ class Forgetting:
 def forget(
     station: Station,
     member: str,
+    run: Run,
     *,
     names: tuple[str, ...] = (),
     do: bool,
     progress: Progress = lambda *_: None,
 ) -> Forgetting:
-    """Forget a member; with `do` False say what that would do, and change nothing.
+    """Forget a member; with `do` False say what that would do, and change nothing. The caller holds the lock of runs.
 
     Parameters
     ----------
@@ -109,31 +109,26 @@ def forget(
         No row names the member, and nobody of that id was forgotten.
     NotForgotten
         Something that counts cannot be read, so it could not be kept without them.
-    WarehouseBusy
-        A run is at work.
     """
-    with pass_lock(station):
-        if do:
-            before = Forgotten(station.archive)
-            begun = before.unfinished and (before.listed(member) or _NOBODY).done is False
-            last = finish(station, progress) if before.unfinished else None
-            if begun and last is not None and not names:
-                return last
-            _no_loss(run_locked(station, progress=progress))
-            complete(station)
-        made = _plan(station, member, names, do)
-        return _finish(station, made, progress) if do else made
+    if not do:
+        return _plan(station, member, names, do)
+    before = Forgotten(station.archive)
+    if before.unfinished:
+        listed = before.listed(member)
+        last = finish(station, run, progress)
+        if listed is not None and not listed.done and not names:
+            return last
+    result = run(station, progress=progress)
+    if result.held:
+        raise NotForgotten(f"First put this right: {result.held}")
+    complete(station)
+    return _finish(station, _plan(station, member, names, do), run, progress)
 
 
-def finish(station: Station, progress: Progress = lambda *_: None) -> Forgetting:
+def finish(station: Station, run: Run, progress: Progress = lambda *_: None) -> Forgetting:
     """Finish what was begun; the caller holds the lock."""
     begun = [p.made_up for p in Forgotten(station.archive).people if not p.done]
-    return _finish(station, Forgetting(" and ".join(begun)), progress)
-
-
-def _no_loss(result: PassResult) -> None:
-    if result.held or result.intake.out_of_reach:
-        raise NotForgotten(f"First put this right: {result.held}")
+    return _finish(station, Forgetting(" and ".join(begun)), run, progress)
 
 
 def _plan(station: Station, member: str, names: tuple[str, ...], do: bool) -> Forgetting:
@@ -184,7 +179,7 @@ def _left(known: Known, member: str) -> list[str]:
     return said
 
 
-def _finish(station: Station, made: Forgetting, progress: Progress) -> Forgetting:
+def _finish(station: Station, made: Forgetting, run: Run, progress: Progress) -> Forgetting:
     people = Forgotten(station.archive)
     aside = station.folder / ASIDE
     with contextlib.closing(Warehouse(station.warehouse)) if station.warehouse.exists() else _none() as warehouse:
@@ -203,7 +198,7 @@ def _finish(station: Station, made: Forgetting, progress: Progress) -> Forgettin
             path.unlink(missing_ok=True)
     carried = person.carried(aside) if aside.exists() else {}
     carried = {name: _without(frame, people) for name, frame in carried.items()}
-    result = run_locked(station, progress=progress, trust_clock=True, anew=lambda new: person.take_over(new, carried))
+    result = run(station, progress=progress, anew=lambda new: person.take_over(new, carried))
     if result.held:
         raise NotForgotten(f"Half done; the next run goes on. {result.held}")
     _clear(station, people, made, do=True)

@@ -13,6 +13,7 @@ from pipelines.refresh.run import pass_lock
 from pipelines.station.settings import Station
 from pipelines.warehouse import person
 from pipelines.warehouse.lake import PartDamaged, read_samples
+from pipelines.warehouse.person import NobodyKnown
 from pipelines.warehouse.store import Warehouse
 from schemas import fields as f
 from schemas.frames import conform
@@ -28,10 +29,6 @@ BESIDE = (
 )
 _NAMED_BY = ("member_id", "held_by", "owner_id")
 _BESIDE = {x.name: x for x in (f.FILE, f.ROW_NUMBER, f.text("state", "Whether the row counts."))}
-
-
-class NobodyKnown(ValueError):
-    """No row names the member."""
 
 
 @dataclass

@@ -9,6 +9,7 @@ from dataclasses import asdict, dataclass, field
 
 import pandas as pd
 
+import pipelines.refresh.forget as forget
 import pipelines.refresh.order as order
 import pipelines.station.clock as clock
 from pipelines.intake.archive import clear_workplaces
@@ -168,9 +169,7 @@ def run_pass(
         folder.mkdir(parents=True, exist_ok=True)
     with pass_lock(station):
         if Forgotten(station.archive).unfinished:
-            from pipelines.refresh.forget import finish
-
-            finish(station, progress)
+            forget.finish(station, run_locked, progress)
         return run_locked(
             station,
             as_of=as_of,
@@ -257,7 +256,9 @@ def _pass(
         if thorough:
             complete(station)
         latest = clock.latest_moment(station, as_of, moment)
-        taking_in = Intake(station, warehouse, run_id, moment, latest, accept_layouts)
+        taking_in = Intake(
+            station, warehouse, run_id, moment, latest, accept_layouts, clock_is_right=trust_clock
+        )
         intake = taking_in.run(lambda file, n, total: progress(f"Reading {file}", n, total))
         if thorough:
             read_damaged_again(taking_in, warehouse, moment)

@@ -29,11 +29,6 @@ def readings(
     return [dict(zip(columns, row, strict=True)) for row in rows]
 
 
-def any_read(warehouse: Warehouse) -> bool:
-    """Whether any file was ever read."""
-    return warehouse.one("SELECT 1 FROM ingest_files LIMIT 1") is not None
-
-
 def record_reading(warehouse: Warehouse, row: dict[str, Any]) -> None:
     """Keep how a file was read, in place of an earlier reading of the same content there."""
     warehouse.con.execute(f"DELETE FROM ingest_files WHERE {_THIS}", [row["file"], row["file_sha256"]])
@@ -67,22 +62,15 @@ def shift_counts(warehouse: Warehouse, file: str, sha256: str, accepted: int) ->
     )
 
 
-def row_counts(warehouse: Warehouse) -> pd.DataFrame:
-    """source, rows_read, rows_accepted, rows_rejected by file."""
-    return warehouse.frame("SELECT file, source, rows_read, rows_accepted, rows_rejected FROM ingest_files").set_index(
-        "file"
-    )
+def row_counts(warehouse: Warehouse, run: str) -> pd.DataFrame:
+    """source, rows_read, rows_accepted, rows_rejected by file, of those that a run has read."""
+    asked = "SELECT file, source, rows_read, rows_accepted, rows_rejected FROM ingest_files WHERE run_id = $run"
+    return warehouse.frame(asked, {"run": run}).set_index("file")
 
 
 def seen_again(warehouse: Warehouse) -> list[tuple[str, str, int]]:
     """How often each reading was met again: file, file_sha256, times."""
     return warehouse.con.execute("SELECT file, file_sha256, seen_again FROM ingest_files").fetchall()
-
-
-def forget_readings(warehouse: Warehouse) -> None:
-    """Let every file count as new and without samples: for a copy that has no lake."""
-    warehouse.con.execute("DELETE FROM lake_parts")
-    warehouse.con.execute("DELETE FROM ingest_files")
 
 
 # --- layouts that wait for a yes ------------------------------------------------------------------

@@ -105,6 +105,20 @@ def read_samples(
     return conform(rows, _FIELDS).sort_values(["member_id", "dive_id", "t_s"], ignore_index=True)
 
 
+def samples_revised_ahead(lake: Path, warehouse: Warehouse, latest: pd.Timestamp) -> set[tuple[str, str]]:
+    """Files with samples that say they were revised after a moment: file, file_sha256. Reads every part that counts."""
+    found = set()
+    asked = "SELECT path, file, file_sha256, sha256 FROM lake_parts WHERE state = 'current'"
+    for part in warehouse.frame(asked).to_dict("records"):
+        try:
+            revised = read_part(lake, part, ["revised_at"])["revised_at"]
+        except PartDamaged:  # read again for that reason, where it matters
+            continue
+        if (pd.to_datetime(revised, utc=True) > latest).any():
+            found.add((part["file"], part["file_sha256"]))
+    return found
+
+
 def dives_with_samples(warehouse: Warehouse, member: str) -> set[tuple[str, str]]:
     """member_id and dive_id of a member's dives, where any part of the lake is the member's."""
     return set(

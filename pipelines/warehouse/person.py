@@ -15,6 +15,10 @@ from schemas.sources import SOURCES
 _OTHERS = {"cylinders": "owner_id", "links": "target_id"}
 
 
+class NobodyKnown(ValueError):
+    """No row names the member."""
+
+
 def _is_members(source: str) -> str:
     """The SQL condition for rows that name the member $member; '' where a source names none."""
     fields = SOURCES[source].fields

@@ -198,6 +198,15 @@ def link_targets(warehouse: Warehouse) -> list[tuple]:
     ).fetchall()
 
 
+def revised_ahead(warehouse: Warehouse, latest: pd.Timestamp) -> set[tuple[str, str]]:
+    """Files with rows that say they were revised after a moment, and count or would: file, file_sha256."""
+    asked = [
+        f"SELECT file, file_sha256 FROM rows_{source} WHERE revised_at > $latest AND state IN ('current', 'superseded')"
+        for source in STORED
+    ]
+    return set(warehouse.con.execute(" UNION ".join(asked), {"latest": latest}).fetchall())
+
+
 def sets_named_like_cylinders(warehouse: Warehouse) -> set[tuple[str, str]]:
     """file and set_id of each set that has the name of a cylinder."""
     current = "state = 'current'"

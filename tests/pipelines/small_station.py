@@ -152,7 +152,11 @@ def with_settings(station: Station, more: str) -> Station:
 
 # --- passes -----------------------------------------------------------------------------------
 def take_in(
-    station: Station, now: pd.Timestamp | None = None, accept_layouts: tuple[str, ...] = (), **changes
+    station: Station,
+    now: pd.Timestamp | None = None,
+    accept_layouts: tuple[str, ...] = (),
+    clock_is_right: bool = False,
+    **changes,
 ) -> IntakeResult:
     """Intake alone, without computing anything from it; read = accepted + rejected is held each time."""
     station = replace(station, **changes) if changes else station
@@ -168,6 +172,7 @@ def take_in(
             moment,
             clock.latest_moment(station, None, moment),
             accept_layouts,
+            clock_is_right=clock_is_right,
         ).run()
         files = warehouse.frame("SELECT * FROM ingest_files")
     finally:

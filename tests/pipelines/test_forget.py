@@ -22,11 +22,12 @@ from pipelines.cli.console import words_for
 from pipelines.intake.forgotten import KEY, LIST, Forgotten, ListUnreadable
 from pipelines.intake.sweep import sweep
 from pipelines.refresh.forget import forget
-from pipelines.refresh.hand_out import NobodyKnown
+from pipelines.refresh.run import run_locked
 from pipelines.station.backup import BACKUPS, write_backup
 from pipelines.station.clock import now
 from pipelines.station.settings import Station
 from pipelines.warehouse import person
+from pipelines.warehouse.person import NobodyKnown
 from schemas.tables import TABLES
 
 MEMBER, NAME, MAIL, ALIAS = "M1", "Ines Vard", "ines@quay.example", "owner-77"
@@ -173,9 +174,9 @@ def after(before, tmp_path_factory):
     station = s.load_station(folder)
     chosen = mock.patch("pipelines.intake.forgotten.secrets.choice", lambda letters: letters[0])  # computed once
     with chosen, mock.patch.object(person, "take_over", side_effect=OSError("killed")), pytest.raises(OSError):
-        forget(station, MEMBER, do=True)
+        forget(station, MEMBER, run_locked, do=True)
     assert Forgotten(station.archive).unfinished and _found(folder)
-    done = forget(s.load_station(folder), MEMBER, do=True)
+    done = forget(s.load_station(folder), MEMBER, run_locked, do=True)
     return s.load_station(folder), done
 
 
@@ -258,7 +259,7 @@ def test_what_was_withdrawn_and_dismissed_stays_so(before, after):
 
 def test_it_says_what_it_does_place_by_place(before, after):
     station, done = after
-    said = "\n".join(forget(before, MEMBER, do=False).lines())
+    said = "\n".join(forget(before, MEMBER, run_locked, do=False).lines())
     for words in (
         "1 backup in the station's own folders removed: saved.zip",
         "1 printed page removed",
@@ -363,7 +364,7 @@ def test_a_run_finishes_what_was_begun_before_anything_else(copy):
 
 def test_a_dry_run_changes_nothing_and_nobody_is_refused(before):
     tree = _tree(before.folder)
-    planned = forget(before, MEMBER, do=False)
+    planned = forget(before, MEMBER, run_locked, do=False)
     assert (
         planned.rows["fills"] == 2
         and planned.rows["dive_samples"] == 3
@@ -373,7 +374,7 @@ def test_a_dry_run_changes_nothing_and_nobody_is_refused(before):
         k: v for k, v in tree.items() if "duckdb" not in k
     }
     with pytest.raises(NobodyKnown, match="'m1'"):
-        forget(before, "m1", do=False)
+        forget(before, "m1", run_locked, do=False)
 
 
 # --- which texts mean somebody --------------------------------------------------------------------

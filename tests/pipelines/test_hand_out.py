@@ -4,7 +4,8 @@ import pandas as pd
 import pytest
 import small_station as s
 
-from pipelines.refresh.hand_out import NobodyKnown, hand_out
+from pipelines.refresh.hand_out import hand_out
+from pipelines.warehouse.person import NobodyKnown
 from schemas.snapshot import read_manifest, read_table
 
 

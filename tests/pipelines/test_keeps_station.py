@@ -274,6 +274,28 @@ def test_a_clock_that_lags_after_months_without_a_record_is_noticed_by_the_last_
     assert s.run(by_clock).held == ""
 
 
+def test_what_a_clock_that_led_has_dated_does_not_win_for_years(tmp_path, monkeypatch):
+    _at(monkeypatch, "2035-03-20 12:00")
+    station = s.make(tmp_path, today="clock")
+    s.drop(station, "cylinders.csv", s.CYLINDERS)
+    s.drop(station, "members.csv", s.MEMBERS)
+    s.drop(station, "fills.csv", [s.fill(1, stop_pressure_bar="199", revised_at="2035-03-20 12:00"), s.fill(2)])
+    s.drop(station, "dives.csv", [s.dive(2)])
+    s.drop(station, "dive_samples.csv", [row | {"revised_at": "2035-03-20 12:00"} for row in s.samples(2)[:3]])
+    s.take_in(station)
+    _at(monkeypatch, "2032-03-20 12:00")
+    s.drop(station, "fills-corrected.csv", [s.fill(1, stop_pressure_bar="231")], 5)
+    s.take_in(station)
+    assert s.stored(station)["fills"].set_index("fill_id")["stop_pressure_bar"]["F1"] == 199  # it may be the clock
+    s.take_in(station, clock_is_right=True)
+    found = s.stored(station)
+    assert found["fills"].set_index("fill_id")["stop_pressure_bar"].to_dict() == {"F1": 231, "F2": 230}
+    assert found["dive_samples"].empty
+    problems = s.open_problems(station)
+    assert set(problems["rule"]) == {"in_the_future"} and not problems["waiting"].any()
+    assert set(problems["file"]) == {"dive_samples.csv", "fills.csv"}
+
+
 def test_a_day_that_a_person_names_is_believed(by_clock, monkeypatch):
     _at(monkeypatch, "2026-03-20 12:00")
     assert s.run(by_clock, as_of="2032-03-20").held == ""

@@ -82,6 +82,19 @@ def test_a_file_by_its_place_or_its_content(station, coldfill, name):
     assert "fills-b.csv" in set(s.open_problems(station)["file"])
 
 
+def test_check_knows_what_a_file_of_withdrawals_names(station, coldfill, tmp_path):
+    sha256 = s.files(station).loc["fills-b.csv", "file_sha256"]
+    said = {"withdrawn_at": "2026-03-31 10:00", "withdrawn_by": "Ada", "reason": "twice"}
+    known = (("fills", "F5"), ("files", sha256[:10]), ("dive_samples", "M1 · D2"), ("fills", "F99"))
+    rows = [{"source": source, "key": key} | said for source, key in known]
+    (tmp_path / "withdrawals.csv").write_text(s.text(rows))
+    found = coldfill("check", str(tmp_path / "withdrawals.csv"), code=1)
+    assert "4 rows, 3 would load, 1 would not" in found and "F99" in found
+    again = coldfill("check", str(station.inbox / "fills-b.csv"), code=1)
+    assert "2 rows, 1 would load, 1 would not" in again
+    assert s.files(station).loc["fills-b.csv", "run_id"] != "check"
+
+
 def test_words_that_name_nothing_or_too_much_say_what_to_write(station, coldfill):
     for folder, fill in (("x", 9), ("y", 10)):
         s.drop(station, f"{folder}/fills-c.csv", [s.fill(fill)], 6)

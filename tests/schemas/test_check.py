@@ -101,3 +101,14 @@ def test_a_rating_that_no_cylinder_has_is_rejected():
     assert clean["cylinder_id"].tolist() == ["A"]
     assert problems["row_number"].tolist() == [2, 2, 3][-len(problems) :]
     assert {"rated_capacity_cuft", "service_pressure_psi"} == set(problems["column"])
+
+
+@pytest.mark.parametrize("source", SOURCES)
+def test_no_row_of_any_source_was_revised_after_tomorrow(source):
+    fields = SOURCES[source].fields
+    frame = pd.DataFrame({name: pd.Series([None, None], dtype=PANDAS[f.kind]) for name, f in fields.items()})
+    frame["revised_at"] = pd.Series([LATEST, LATEST + pd.Timedelta(seconds=1)])
+    frame["row_number"] = frame["line"] = pd.array([1, 2], dtype="Int64")
+    _, problems = check.check(source, frame, LATEST)
+    ahead = problems[problems["rule"] == "in_the_future"]
+    assert ahead[["row_number", "column"]].to_numpy().tolist() == [[2, "revised_at"]]
