@@ -127,6 +127,7 @@ def doctor(
 
     from pipelines.cli.console import run_with_progress
     from pipelines.refresh.examine import REBUILD, UNKNOWN, WRONG, examine
+    from pipelines.schedule.examine import examine_schedule
     from pipelines.station.clock import now
 
     kept = _station(station)
@@ -135,6 +136,7 @@ def doctor(
     if wanted:
         run_with_progress(kept, None, quiet=as_json, rebuild=REBUILD in wanted, thorough=True)
         found = examine(kept, now())
+    found += examine_schedule(kept, now())
     if as_json:
         print(json.dumps([asdict(f) for f in found]))
     else:

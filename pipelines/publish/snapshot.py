@@ -261,11 +261,11 @@ def write_durably(path: Path, text: str) -> None:
     os.replace(made, path)
 
 
-def clear_old(published: Path, now: datetime) -> list[str]:
-    """Remove snapshots nobody needs: not the current one, and older than two that have been out for KEEP."""
+def clear_old(published: Path, now: datetime, out: timedelta = KEEP) -> list[str]:
+    """Remove snapshots nobody needs: not the current one, and older than two that have been out for so long."""
     current = current_name(published)
     names = sorted(p.name for p in published.iterdir() if p.is_dir() and re.fullmatch(r"\d{8}T\d{12}", p.name))
-    settled = [n for n in names if (published / n / MANIFEST).exists() and _age(published / n / MANIFEST, now) > KEEP]
+    settled = [n for n in names if (published / n / MANIFEST).exists() and _age(published / n / MANIFEST, now) > out]
     keep = {current, *settled[-2:]}
     gone = []
     for name in names:

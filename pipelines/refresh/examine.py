@@ -11,8 +11,10 @@ import duckdb
 import pandas as pd
 
 from pipelines.intake.archive import hash_of, originals
+from pipelines.intake.forgotten import Forgotten, ListUnreadable
 from pipelines.intake.journal import Journal
 from pipelines.intake.rebuild import WarehouseLost, refuse_if_lost
+from pipelines.refresh.backups import made_at, says_wrong, scheduled
 from pipelines.station import clock
 from pipelines.station.settings import Station
 from pipelines.warehouse import files, problems
@@ -51,6 +53,8 @@ def examine(station: Station, now: pd.Timestamp) -> list[Finding]:
             ("snapshot", lambda: _snapshot(station)),
             ("room", lambda: _room(station)),
             ("rules", lambda: _rules(station)),
+            ("keep", lambda: _keep(station)),
+            ("backup", lambda: _backup(station, now)),
         ]
         if warehouse is not None:
             open_one = warehouse
@@ -176,6 +180,28 @@ def _room(station: Station) -> Iterator[Finding]:
         )
     else:
         yield Finding("room", SOUND, says)
+
+
+def _keep(station: Station) -> Iterator[Finding]:
+    """What is kept how long, and whether forgetting somebody was begun and not finished."""
+    yield Finding("keep", SOUND, station.keep.in_words)
+    try:
+        if Forgotten(station.archive).unfinished:
+            yield Finding("keep", WRONG, "Forgetting a member was begun and not finished: coldfill run goes on.", RUN)
+    except ListUnreadable as error:
+        yield Finding("keep", WRONG, str(error))
+
+
+def _backup(station: Station, now: pd.Timestamp) -> Iterator[Finding]:
+    if station.backups.folder is None:
+        says = "None is scheduled: to under [backup] in station.toml says where; by hand: coldfill backup FILE."
+        yield Finding("backup", LOOK, says)
+    elif wrong := says_wrong(station, now):
+        yield Finding("backup", WRONG, wrong)
+    else:
+        there = scheduled(station)
+        says = f"{plural(len(there), 'backup')} in {station.backups.folder}, the last of {made_at(there[-1]):%Y-%m-%d}."
+        yield Finding("backup", SOUND, says)
 
 
 def _rules(station: Station) -> Iterator[Finding]:

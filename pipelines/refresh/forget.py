@@ -20,8 +20,10 @@ from pipelines.intake.forgotten import PREFIX, Forgotten, Person
 from pipelines.intake.redact.file import redact_file
 from pipelines.intake.sweep import Swept, sweep
 from pipelines.publish.snapshot import write_durably
+from pipelines.refresh.backups import scheduled
 from pipelines.station import clock
 from pipelines.station.backup import BACKUPS
+from pipelines.station.lock import SCHEDULE_LOCK, SCHEDULER, is_held
 from pipelines.station.settings import FILE, SettingsError, Station, load_station, settings_of
 from pipelines.warehouse import files, person
 from pipelines.warehouse.person import Known, NobodyKnown
@@ -249,7 +251,7 @@ def _clear(station: Station, people: Forgotten, made: Forgetting, *, do: bool) -
     for path in sorted(station.folder.glob("warehouse.duckdb.*")):
         if path.name != "warehouse.duckdb.wal":
             _remove(path, do)
-    for path in sorted((station.folder / BACKUPS).glob("*")):
+    for path in [*sorted((station.folder / BACKUPS).glob("*")), *scheduled(station)]:
         made.backups.append(path.name)
         _remove(path, do)
     for path in sorted(station.reports.rglob("*")):
@@ -271,8 +273,13 @@ def _clear(station: Station, people: Forgotten, made: Forgetting, *, do: bool) -
 
 
 def _remove_scheduler(station: Station, made: Forgetting, do: bool) -> None:
-    home = station.folder / ".prefect"
+    home = station.folder / SCHEDULER
     if not home.exists():
+        return
+    if is_held(home / SCHEDULE_LOCK):
+        made.left.append(
+            "what the scheduler noted of files, for it is being served: end coldfill schedule, and forget once more"
+        )
         return
     made.scheduler = True
     _remove(home, do)

@@ -2,10 +2,10 @@
 
 import contextlib
 import json
-import sys
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass, field
+from datetime import timedelta
 
 import pandas as pd
 
@@ -25,6 +25,8 @@ from pipelines.refresh.holds import HELD, reason_to_hold
 from pipelines.refresh.order import refresh_tables, steps_digest
 from pipelines.refresh.recover import build_past_trouble, read_damaged_again
 from pipelines.refresh.step import step_digest
+from pipelines.refresh.tidy import tidy
+from pipelines.station.lock import Held, held
 from pipelines.station.settings import Station
 from pipelines.station.upgrade import open_warehouse
 from pipelines.warehouse import files, problems
@@ -298,7 +300,8 @@ def _pass(
         except BaseException:
             publisher.abandon()
             raise
-        clear_old(station.published, moment.to_pydatetime())
+        clear_old(station.published, moment.to_pydatetime(), timedelta(hours=station.keep.snapshot_hours))
+    tidy(station, warehouse, moment)
     open_problems = problems.count_open(warehouse)
     result = PassResult(
         run_id,
@@ -449,21 +452,10 @@ def _timed(seconds: dict[str, float], step: str) -> Iterator[None]:
 @contextlib.contextmanager
 def pass_lock(station: Station) -> Iterator[None]:
     """Only one run at a time: a lock the system takes back when its process dies."""
-    handle = open(station.folder / LOCK, "a+b")  # noqa: SIM115 - held over the whole run
     try:
-        try:
-            if sys.platform == "win32":
-                import msvcrt
-
-                msvcrt.locking(handle.fileno(), msvcrt.LK_NBLCK, 1)
-            else:
-                import fcntl
-
-                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError:
-            raise WarehouseBusy(
-                "Another run is at work on this station. Wait until it has finished, then run again."
-            ) from None
-        yield
-    finally:
-        handle.close()
+        with held(station.folder / LOCK):
+            yield
+    except Held:
+        raise WarehouseBusy(
+            "Another run is at work on this station. Wait until it has finished, then run again."
+        ) from None

@@ -4,18 +4,31 @@ Nothing is computed here. `coldfill run` does without Prefect and without this f
 """
 
 from pathlib import Path
+from typing import Any
 
 from prefect import flow, get_run_logger
 from prefect.runtime import flow_run
 
 
-@flow(name="coldfill-pass", retries=1, retry_delay_seconds=30)
+def _failed(_flow: Any, run: Any, found: Any) -> None:
+    """Keep for the doctor that a scheduled run has failed, also after its second try."""
+    from pipelines.schedule.state import note_failure
+    from pipelines.station.settings import load_station
+
+    note_failure(load_station(Path(run.parameters["station_dir"])), f"The run {run.name} failed. {found.message}")
+
+
+@flow(name="coldfill-pass", retries=1, retry_delay_seconds=30, on_failure=[_failed], on_crashed=[_failed])
 def station_pass(station_dir: str) -> dict:
     """One run over a station: intake, build, publish. Safe to repeat; a second run finds nothing new."""
     from pipelines.publish.send import NotSent, send_if_due
-    from pipelines.refresh.run import run_pass
+    from pipelines.refresh.backups import backup_if_due
+    from pipelines.refresh.run import pass_lock, run_pass
+    from pipelines.schedule.state import forget_failure, note_failure
+    from pipelines.station.backup import BackupRefused
     from pipelines.station.clock import now
     from pipelines.station.settings import load_station
+    from pipelines.warehouse.store import WarehouseBusy
 
     logger = get_run_logger()
     station = load_station(Path(station_dir))
@@ -31,4 +44,14 @@ def station_pass(station_dir: str) -> dict:
             logger.info(said)
     except NotSent as error:  # the next run tries again
         logger.error("The morning sheet was not sent. %s", error)
+    forget_failure(station)
+    try:
+        with pass_lock(station):
+            if said := backup_if_due(station, now()):
+                logger.info(said)
+    except WarehouseBusy:  # somebody runs by hand just now: with the next run
+        logger.info("No backup now, for another run is at work.")
+    except BackupRefused as error:  # the next run tries again
+        note_failure(station, str(error))
+        logger.error("No backup. %s", error)
     return result.for_scripts()

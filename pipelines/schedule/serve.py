@@ -6,29 +6,30 @@ what came in meanwhile is in the inbox anyway, so ten missed runs need one.
 
 import asyncio
 import json
+import logging
+import logging.handlers
 import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 import urllib.error
 import urllib.request
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 from cronsim import CronSim, CronSimError
 
+from pipelines.schedule.state import LOG, NotStarted, home_of, note_failure, serving
+from pipelines.schedule.watch import ask_for_run, watch
 from pipelines.station.ports import free_port
 from pipelines.station.settings import SettingsError, Station
 from schemas.snapshot import LAST_PASS
 
 DEPLOYMENT = "station"
 START_SECONDS = float(os.environ.get("COLDFILL_SERVER_START_SECONDS", "120"))
-
-
-class NotStarted(RuntimeError):
-    """The scheduler's own server did not come up."""
 
 
 def serve_schedule(station: Station, cron: str, port: int) -> None:
@@ -41,7 +42,7 @@ def serve_schedule(station: Station, cron: str, port: int) -> None:
     PortTaken
         Another program listens on the port.
     NotStarted
-        The local server did not start; its log is named.
+        The local server did not start; its log is named. Or another process serves this station's schedule.
     """
     cron = cron or station.cron
     try:
@@ -49,8 +50,16 @@ def serve_schedule(station: Station, cron: str, port: int) -> None:
     except CronSimError as error:
         raise SettingsError([f"--cron {cron}: {error}. Five fields: minute, hour, day, month, weekday."]) from None
     free_port(port)
-    home = (station.folder / ".prefect").resolve()
-    home.mkdir(exist_ok=True)
+    with serving(station, port, cron, station.watch):
+        try:
+            _serve(station, cron, port)
+        except NotStarted as error:
+            note_failure(station, str(error))
+            raise
+
+
+def _serve(station: Station, cron: str, port: int) -> None:
+    home = home_of(station)
     api = f"http://127.0.0.1:{port}/api"
     os.environ.update(
         {
@@ -65,7 +74,8 @@ def serve_schedule(station: Station, cron: str, port: int) -> None:
             "PREFECT_LOGGING_TO_API_WHEN_MISSING_FLOW": "ignore",
         }
     )
-    server = _start_server(home, port, api)
+    server = _start_server(home, port, api, station.keep.log_mb << 20)
+    over = threading.Event()
     ended = signal.signal(signal.SIGTERM, lambda *_: (_ for _ in ()).throw(KeyboardInterrupt()))
     try:
         from prefect.schedules import Cron
@@ -74,8 +84,14 @@ def serve_schedule(station: Station, cron: str, port: int) -> None:
 
         parameters = {"station_dir": str(station.folder.resolve())}
         asyncio.run(_catch_up(station, cron, parameters))
+        if station.watch:
+            name = f"{station_pass.name}/{DEPLOYMENT}"
+            threading.Thread(
+                target=watch, args=(station.inbox, lambda: ask_for_run(name), over), daemon=True, name="watch"
+            ).start()
         print(
-            f"{station.name} is run on '{cron}' ({station.time_zone}); "
+            f"{station.name} is run on '{cron}' ({station.time_zone})"
+            f"{', and within a minute after the inbox has changed' if station.watch else ''}; "
             f"the scheduler's page is {api.removesuffix('/api')} (end with Ctrl-C)",
             flush=True,
         )
@@ -90,6 +106,7 @@ def serve_schedule(station: Station, cron: str, port: int) -> None:
     except KeyboardInterrupt:
         pass
     finally:
+        over.set()
         signal.signal(signal.SIGTERM, ended)
         _end(server)
 
@@ -102,27 +119,27 @@ def _end(server: subprocess.Popen) -> None:
         server.kill()
 
 
-def _start_server(home: Path, port: int, api: str) -> subprocess.Popen:
-    log = home / "server.log"
-    with open(log, "ab") as out:
-        # a session of its own, so that Ctrl-C reaches this process first; the pipe ends it if this process dies
-        server = subprocess.Popen(
-            [
-                sys.executable,
-                "-m",
-                "pipelines.schedule.server",
-                "server",
-                "start",
-                "--host",
-                "127.0.0.1",
-                "--port",
-                str(port),
-            ],
-            stdin=subprocess.PIPE,
-            stdout=out,
-            stderr=out,
-            start_new_session=True,
-        )
+def _start_server(home: Path, port: int, api: str, log_bytes: int) -> subprocess.Popen:
+    log = home / LOG
+    # a session of its own, so that Ctrl-C reaches this process first; the pipe ends it if this process dies
+    server = subprocess.Popen(
+        [
+            sys.executable,
+            "-m",
+            "pipelines.schedule.server",
+            "server",
+            "start",
+            "--host",
+            "127.0.0.1",
+            "--port",
+            str(port),
+        ],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        start_new_session=True,
+    )
+    threading.Thread(target=_keep_log, args=(server.stdout, log, log_bytes), daemon=True, name="log").start()
     began = time.monotonic()
     while time.monotonic() - began < START_SECONDS:
         if server.poll() is not None:
@@ -134,6 +151,17 @@ def _start_server(home: Path, port: int, api: str) -> subprocess.Popen:
             time.sleep(0.3)
     _end(server)
     raise NotStarted(f"The scheduler's server did not answer within {START_SECONDS:.0f} s; its log is {log}.")
+
+
+def _keep_log(lines: Any, log: Path, most_bytes: int) -> None:
+    """What the server says goes into its log, of which three parts are kept."""
+    kept = logging.handlers.RotatingFileHandler(log, maxBytes=most_bytes, backupCount=2, encoding="utf-8")
+    for line in lines:
+        try:
+            kept.emit(logging.makeLogRecord({"msg": line.decode("utf-8", "replace").rstrip("\n")}))
+        except (OSError, ValueError):  # a full disk ends no server: its pipe must be read
+            continue
+    kept.close()
 
 
 async def _catch_up(station: Station, cron: str, parameters: dict) -> None:
@@ -164,6 +192,7 @@ async def _catch_up(station: Station, cron: str, parameters: dict) -> None:
         for run in runs:  # nothing else serves this deployment: what runs or is due belongs to a process that is gone
             if run.state_type != StateType.SCHEDULED or (run.expected_start_time and run.expected_start_time <= now):
                 await client.delete_flow_run(run.id)
+        await _forget_runs(client, station, now)
         if _missed(station, cron, now):
             # within a running loop these give coroutines, which their annotations leave open
             dispatched: Any = station_pass
@@ -172,6 +201,20 @@ async def _catch_up(station: Station, cron: str, parameters: dict) -> None:
             await client.create_flow_run_from_deployment(
                 identity, parameters=parameters, name=f"caught-up-{now:%Y%m%dT%H%M%S}"
             )
+
+
+async def _forget_runs(client: Any, station: Station, now: datetime) -> None:
+    """Runs that ended longer ago than `[keep]` says leave the scheduler's own list."""
+    from prefect.client.schemas.filters import FlowRunFilter, FlowRunFilterEndTime
+
+    if not station.keep.scheduler_days:
+        return
+    before = now - timedelta(days=station.keep.scheduler_days)
+    while old := await client.read_flow_runs(
+        flow_run_filter=FlowRunFilter(end_time=FlowRunFilterEndTime(before_=before)), limit=200
+    ):
+        for run in old:
+            await client.delete_flow_run(run.id)
 
 
 def _missed(station: Station, cron: str, now: datetime) -> bool:

@@ -124,6 +124,20 @@ def restore_backup(file: Path, to: Path) -> Backup:
     return backup
 
 
+def listing_of(file: Path) -> Backup:
+    """What a backup says it holds; its files are not compared.
+
+    Raises
+    ------
+    BackupRefused, OSError
+    """
+    try:
+        with zipfile.ZipFile(file) as archive:
+            return _listing(archive, file)
+    except zipfile.BadZipFile as error:
+        raise BackupRefused(f"{file} is damaged or no backup: {error}.") from error
+
+
 def _files(folder: Path) -> Iterator[Path]:
     """What belongs to a station, in the order of names; of snapshots the one that counts."""
     try:

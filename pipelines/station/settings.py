@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 from pydantic import AfterValidator, BeforeValidator, Field, create_model, model_validator
 
 from pipelines.readers.tables.mapping import Mapping
+from pipelines.station.keeping import Backups, Keeping
 from pipelines.station.layouts import NamedLayout, Sources
 from pipelines.station.mail import Mail
 from pipelines.station.settings_words import (
@@ -63,6 +64,12 @@ class Station:
     people: AnyMapping[str, str] = field(default_factory=dict)
     roles_claim: str = ""
     cron: str = "*/10 * * * *"
+    #: run too when something changes in the inbox
+    watch: bool = False
+    #: what a run removes after how long
+    keep: Keeping = field(default_factory=Keeping)
+    #: where the schedule writes backups
+    backups: Backups = field(default_factory=Backups)
     #: where the morning sheet is sent
     mail: Mail = field(default_factory=Mail)
     #: of this machine, for members' parts; 0 for one a core
@@ -175,6 +182,7 @@ class _Roles(create_model("_Lists", __base__=Table, **{role: (_Addresses, ()) fo
 
 class _Schedule(Table):
     cron: Annotated[str, AfterValidator(_cron)] = Station.cron
+    watch: bool = False
 
 
 class _Scale(Table):
@@ -191,6 +199,8 @@ class _File(Table):
     roles: _Roles = _Roles()
     schedule: _Schedule = _Schedule()
     mail: Mail = Mail()
+    keep: Keeping = Keeping()
+    backup: Backups = Backups()
     scale: _Scale = _Scale()
 
 
@@ -244,6 +254,9 @@ def settings_of(folder: Path, text: str) -> Station:
         people=read.roles.people,
         roles_claim=read.roles.claim,
         cron=read.schedule.cron,
+        watch=read.schedule.watch,
+        keep=read.keep,
+        backups=read.backup,
         mail=read.mail,
         processes=read.scale.processes,
         scheduler=read.scale.scheduler,

@@ -127,4 +127,29 @@ _MORE = """\
 [schedule]
 # Minute, hour, day, month, weekday: when `coldfill schedule` makes a run.
 cron = "*/10 * * * *"
+# Run too within a minute after something has changed in the inbox.
+watch = false
+
+# What a run removes after so many days; 0 keeps it for ever. Originals and rows that count are never removed.
+[keep]
+closed_problems_days = 730
+runs_days = 400
+# Rows that newer ones took the place of: without them, withdrawing a file brings no older version back.
+superseded_rows_days = 0
+# Rows whose file was read again since.
+replaced_rows_days = 30
+# Warehouses that a rebuild put aside.
+set_aside_days = 90
+# Runs in the scheduler's own list, and its log, of which three are kept.
+scheduler_days = 60
+log_mb = 5
+# Snapshots before the last; at least two stay.
+snapshot_hours = 1.0
+
+# Backups by `coldfill schedule`, each read back and compared: a folder outside the station, best on another drive. They
+# hold members' addresses. The oldest above keep are removed.
+# [backup]
+# to = "/media/usb/coldfill"
+# every_days = 1
+# keep = 7
 """

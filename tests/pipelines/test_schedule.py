@@ -8,15 +8,23 @@ import socket
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from unittest import mock
 
 import duckdb
+import pandas as pd
 import pytest
 import small_station as s
 
+from pipelines.refresh import backups
+from pipelines.refresh.examine import LOOK, SOUND, WRONG
 from pipelines.schedule import serve as schedule
+from pipelines.schedule.examine import examine_schedule
+from pipelines.schedule.state import NotStarted, forget_failure, note_failure, served, serving
+from pipelines.schedule.watch import Watcher, look, watch
 from pipelines.station.settings import SettingsError
 
 FULL = os.environ.get("COLDFILL_SOAK") == "full"
@@ -238,3 +246,144 @@ def test_after_a_kill_and_several_missed_ticks_it_goes_on(tmp_path, scheduled):
     _until(lambda: len(_passes(station)) >= len(before) + 2, "the ticks do not go on")
     two.process.send_signal(signal.SIGTERM)
     assert two.process.wait(timeout=30) == 0
+
+
+# --- watching the inbox -----------------------------------------------------------------------
+def test_a_change_asks_for_one_run_once_it_has_come_to_rest():
+    none, half, whole = frozenset(), frozenset({("a.csv", 1, 1)}), frozenset({("a.csv", 2, 2)})
+    watcher = Watcher(none)
+    looks = [none, half, whole, whole, whole, none, none, none]
+    assert [watcher.wants_run(seen) for seen in looks] == [False, False, False, True, False, False, True, False]
+
+
+def test_a_look_sees_every_folder_and_no_lock_files(tmp_path):
+    (tmp_path / "dives" / "M1").mkdir(parents=True)
+    for name in ("fills.csv", "dives/M1/a.uddf", "~$fills.xlsx", ".partial"):
+        (tmp_path / name).write_text("x")
+    before = look(tmp_path)
+    assert {Path(path).name for path, *_ in before} == {"fills.csv", "a.uddf"}
+    os.utime(tmp_path / "fills.csv", (1, 1))
+    assert look(tmp_path) != before and look(tmp_path / "none") == frozenset()
+
+
+def test_a_run_that_could_not_be_asked_for_is_asked_for_again(tmp_path):
+    ended, asked = threading.Event(), []
+
+    def ask():
+        asked.append(1)
+        if len(asked) == 1:
+            raise OSError("busy")
+        ended.set()
+
+    begun = threading.Thread(target=watch, args=(tmp_path, ask, ended, 0.01))
+    with mock.patch("pipelines.schedule.watch.look", side_effect=[frozenset()] + [frozenset({("a", 1, 1)})] * 10_000):
+        begun.start()
+        begun.join(PATIENCE)
+    assert len(asked) == 2 and not begun.is_alive()
+
+
+# --- what the doctor says of it ---------------------------------------------------------------
+NOON = pd.Timestamp("2031-05-20 12:00", tz="UTC")
+
+
+def _says(station, answering: bool = True, now: pd.Timestamp = NOON) -> list[tuple[str, str]]:
+    return [(f.state, f.says) for f in examine_schedule(station, now, lambda port: answering and port == 4600)]
+
+
+def _ran(station, at: str) -> None:
+    station.published.mkdir(exist_ok=True)
+    (station.published / "last_pass.json").write_text(json.dumps({"started_at": at}))
+
+
+def test_the_doctor_tells_served_from_dead_late_and_never_served(tmp_path):
+    station = s.make(tmp_path)
+    ((state, says),) = _says(station)
+    assert state == LOOK and "runs are made by hand" in says
+    _ran(station, "2031-05-20T11:50:00+00:00")
+    with serving(station, 4600, "*/10 * * * *", True):
+        ((state, says),) = _says(station)
+        assert state == SOUND and "when the inbox changes" in says and "2031-05-20 11:50" in says
+        ((state, says),) = _says(station, answering=False)
+        assert state == WRONG and "does not answer on port 4600" in says and "server.log" in says
+        ((state, says),) = _says(station, now=NOON + pd.Timedelta(hours=1))
+        assert state == WRONG and "was due 2031-05-20 12:00" in says
+        with pytest.raises(NotStarted, match=rf"process {os.getpid()} on port 4600"), serving(station, 4700, "", False):
+            pass
+        assert served(station).port == 4600
+        note_failure(station, "The run odd-bee failed.")
+        assert _says(station)[0] == (WRONG, _says(station)[0][1]) and "odd-bee" in _says(station)[0][1]
+        forget_failure(station)
+        kept = (station.folder / ".prefect" / "served.json").read_text()
+    assert _says(station)[0][0] == LOOK  # ended by its owner
+    (station.folder / ".prefect" / "served.json").write_text(kept)  # as a kill leaves it
+    ((state, says),) = _says(station)
+    assert state == WRONG and f"until process {os.getpid()} ended" in says
+    (station.folder / ".prefect" / "served.json").write_text("[]")
+    assert _says(station)[0][0] == LOOK
+
+
+def test_a_server_that_does_not_come_up_is_kept_for_the_doctor(tmp_path):
+    station = s.make(tmp_path)
+    with (
+        mock.patch.object(schedule, "_start_server", side_effect=NotStarted("The server ended at once.")),
+        pytest.raises(NotStarted),
+    ):
+        schedule.serve_schedule(station, "", _free_port())
+    ((state, says),) = _says(station)
+    assert state == WRONG and "ended at once" in says
+
+
+def test_a_failed_run_is_kept_for_the_doctor(tmp_path):
+    from pipelines.schedule.flow import _failed
+
+    station = s.make(tmp_path)
+    run = mock.Mock(parameters={"station_dir": str(tmp_path)})
+    run.name = "odd-bee"
+    _failed(None, run, mock.Mock(message="Flow run encountered an exception: disk full"))
+    assert "odd-bee failed" in _says(station)[0][1] and "disk full" in _says(station)[0][1]
+
+
+def test_the_log_of_the_server_is_rotated(tmp_path):
+    schedule._keep_log((b"line %03d\n" % n for n in range(1000)), tmp_path / "server.log", 2000)
+    parts = sorted(path.name for path in tmp_path.iterdir())
+    assert parts == ["server.log", "server.log.1", "server.log.2"]
+    assert (tmp_path / "server.log").read_text().endswith("line 999\n")
+    assert all(path.stat().st_size <= 2000 for path in tmp_path.iterdir())
+
+
+@pytest.mark.soak
+@on_posix
+def test_a_file_in_the_inbox_is_taken_in_within_a_minute_and_backed_up(tmp_path, scheduled):
+    station = s.make(tmp_path / "station")
+    (tmp_path / "drive").mkdir()
+    path = station.folder / "station.toml"
+    path.write_text(path.read_text().replace("watch = false", "watch = true"))
+    station = s.with_settings(s.load_station(station.folder), f'[backup]\nto = "{(tmp_path / "drive").as_posix()}"')
+    s.drop(station, "cylinders.csv", s.CYLINDERS)
+    one = scheduled(station, "0 0 1 1 *")
+    _until(lambda: "finished_at" in _last(station), "the first run did not come")
+    first = _last(station)["run_id"]
+    s.drop(station, "fills.csv", [s.fill(1)])
+    began = time.monotonic()
+    _until(lambda: _last(station)["run_id"] != first, "no run after a change")
+    print(f"a change ran after {time.monotonic() - began:.0f} s")
+    assert len(s.published(station)["fill_quality"]) == 1
+    _until(lambda: backups.scheduled(station), "no backup")
+    two = subprocess.run(
+        [
+            sys.executable,
+            "-m",
+            "pipelines.cli",
+            "schedule",
+            "--station",
+            str(station.folder),
+            "--port",
+            str(_free_port()),
+        ],
+        capture_output=True,
+        text=True,
+    )
+    assert two.returncode == 2 and "served already by process" in two.stderr
+    assert [f.state for f in examine_schedule(station, pd.Timestamp.now(tz="UTC"))] == [SOUND]
+    one.process.send_signal(signal.SIGTERM)
+    assert one.process.wait(timeout=30) == 0
