@@ -4,21 +4,14 @@ Nothing is computed here. `coldfill run` does without Prefect and without this f
 """
 
 from pathlib import Path
-from typing import Any
 
 from prefect import flow, get_run_logger
 from prefect.runtime import flow_run
 
-
-def _failed(_flow: Any, run: Any, found: Any) -> None:
-    """Keep for the doctor that a scheduled run has failed, also after its second try."""
-    from pipelines.schedule.state import note_failure
-    from pipelines.station.settings import load_station
-
-    note_failure(load_station(Path(run.parameters["station_dir"])), f"The run {run.name} failed. {found.message}")
+from pipelines.schedule.state import run_failed
 
 
-@flow(name="coldfill-pass", retries=1, retry_delay_seconds=30, on_failure=[_failed], on_crashed=[_failed])
+@flow(name="coldfill-pass", retries=1, retry_delay_seconds=30, on_failure=[run_failed], on_crashed=[run_failed])
 def station_pass(station_dir: str) -> dict:
     """One run over a station: intake, build, publish. Safe to repeat; a second run finds nothing new."""
     from pipelines.publish.send import NotSent, send_if_due

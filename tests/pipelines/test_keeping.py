@@ -80,7 +80,7 @@ def test_older_versions_of_rows_stay_for_ever_unless_the_settings_say_otherwise(
     assert "superseded" in _states(station)
     text = (station.folder / "station.toml").read_text()
     (station.folder / "station.toml").write_text(text.replace("superseded_rows_days = 0", "superseded_rows_days = 10"))
-    assert _tidied(s.load_station(station.folder), 36_002) == 1
+    assert _tidied(s.load_station(station.folder), 36_002) == 2
     assert set(_states(station)) == {"current"}
 
 

@@ -23,7 +23,7 @@ from pipelines.refresh import backups
 from pipelines.refresh.examine import LOOK, SOUND, WRONG
 from pipelines.schedule import serve as schedule
 from pipelines.schedule.examine import examine_schedule
-from pipelines.schedule.state import NotStarted, forget_failure, note_failure, served, serving
+from pipelines.schedule.state import NotStarted, forget_failure, note_failure, run_failed, served, serving
 from pipelines.schedule.watch import Watcher, look, watch
 from pipelines.station.settings import SettingsError
 
@@ -334,12 +334,10 @@ def test_a_server_that_does_not_come_up_is_kept_for_the_doctor(tmp_path):
 
 
 def test_a_failed_run_is_kept_for_the_doctor(tmp_path):
-    from pipelines.schedule.flow import _failed
-
     station = s.make(tmp_path)
     run = mock.Mock(parameters={"station_dir": str(tmp_path)})
     run.name = "odd-bee"
-    _failed(None, run, mock.Mock(message="Flow run encountered an exception: disk full"))
+    run_failed(None, run, mock.Mock(message="Flow run encountered an exception: disk full"))
     assert "odd-bee failed" in _says(station)[0][1] and "disk full" in _says(station)[0][1]
 
 
