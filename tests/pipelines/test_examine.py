@@ -40,7 +40,7 @@ def states(station, now=SOON) -> dict[str, str]:
     return found
 
 
-PARTS = {"warehouse", "archive", "snapshot", "room", "rules", "samples", "clock", "rows"}
+PARTS = {"warehouse", "archive", "snapshot", "room", "rules", "samples", "clock", "rows", "keep", "backup"}
 
 
 def flip(path):
@@ -59,7 +59,7 @@ def one(folder, pattern):
 def test_a_sound_station_is_sound_in_every_part(station):
     # its last run was made by this machine's clock, which is later
     late = pd.Timestamp.now(tz="UTC") + pd.Timedelta(days=400)
-    assert states(station, late) == dict.fromkeys(PARTS, SOUND) | {"clock": LOOK}
+    assert states(station, late) == dict.fromkeys(PARTS, SOUND) | {"clock": LOOK, "backup": LOOK}
 
 
 DAMAGE = {
