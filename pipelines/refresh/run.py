@@ -20,6 +20,7 @@ from pipelines.intake.layout_change import WAITS
 from pipelines.intake.rebuild import prepare, refuse_if_lost, refuse_if_newer
 from pipelines.intake.result import IntakeResult
 from pipelines.publish.snapshot import Publisher, clear_old, looks_altered, write_durably
+from pipelines.refresh.backups import backup_if_due
 from pipelines.refresh.hashing import digest, frame_hash
 from pipelines.refresh.holds import HELD, reason_to_hold
 from pipelines.refresh.order import refresh_tables, steps_digest
@@ -440,6 +441,21 @@ def settings_hash(station: Station) -> str:
     Then a run looks at every part again; which of them it makes anew, each step's own fingerprint decides.
     """
     return digest(station_facts(station), asdict(station.policy), steps_digest())
+
+
+def back_up_if_due(station: Station, moment: pd.Timestamp) -> str:
+    """What `backup_if_due` does and says, unless a run is at work just now: then with the next one.
+
+    Raises
+    ------
+    BackupRefused
+        It cannot be written.
+    """
+    try:
+        with pass_lock(station):
+            return backup_if_due(station, moment)
+    except WarehouseBusy:
+        return ""
 
 
 @contextlib.contextmanager

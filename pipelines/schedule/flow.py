@@ -15,13 +15,11 @@ from pipelines.schedule.state import run_failed
 def station_pass(station_dir: str) -> dict:
     """One run over a station: intake, build, publish. Safe to repeat; a second run finds nothing new."""
     from pipelines.publish.send import NotSent, send_if_due
-    from pipelines.refresh.backups import backup_if_due
-    from pipelines.refresh.run import pass_lock, run_pass
+    from pipelines.refresh.run import back_up_if_due, run_pass
     from pipelines.schedule.state import forget_failure, note_failure
     from pipelines.station.backup import BackupRefused
     from pipelines.station.clock import now
     from pipelines.station.settings import load_station
-    from pipelines.warehouse.store import WarehouseBusy
 
     logger = get_run_logger()
     station = load_station(Path(station_dir))
@@ -39,11 +37,8 @@ def station_pass(station_dir: str) -> dict:
         logger.error("The morning sheet was not sent. %s", error)
     forget_failure(station)
     try:
-        with pass_lock(station):
-            if said := backup_if_due(station, now()):
-                logger.info(said)
-    except WarehouseBusy:  # somebody runs by hand just now: with the next run
-        logger.info("No backup now, for another run is at work.")
+        if said := back_up_if_due(station, now()):
+            logger.info(said)
     except BackupRefused as error:  # the next run tries again
         note_failure(station, str(error))
         logger.error("No backup. %s", error)
