@@ -3,21 +3,19 @@
 A file is copied into the archive first and read from there, so what was read can always be read again.
 """
 
-import errno
 import os
 import tempfile
 from collections import Counter
 from collections.abc import Callable, Iterable
 from pathlib import Path
 
-import duckdb
 import pandas as pd
 
 from pipelines.intake.accept import Acceptor
 from pipelines.intake.accept_samples import SAMPLES
 from pipelines.intake.archive import Unreadable, archive, archived_name
 from pipelines.intake.arriving import leave_out, scan_without, spare_living
-from pipelines.intake.attempts import begin, clear
+from pipelines.intake.attempts import begin, clear, of_machine
 from pipelines.intake.file_layout import patterns_without_files
 from pipelines.intake.forgotten import Forgotten
 from pipelines.intake.inbox import NAMING, InboxFile, Names, PassedOver
@@ -49,9 +47,6 @@ from schemas.sources import SOURCES
 from schemas.words import plural
 
 Progress = Callable[[str, int, int], None]
-#: trouble of the machine and not of a file: it ends the run
-_MACHINE = (duckdb.IOException, duckdb.OutOfMemoryException, duckdb.FatalException)
-_MACHINE_ERRNO = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EIO, errno.EMFILE, errno.ENFILE)
 #: said of a file with the count of its rows
 TIMES_TAKEN = codes_that(lambda c: c.time_taken)
 
@@ -189,8 +184,7 @@ class Intake:
             begin(self.station, found)
             entry = self._read_into(found, archived, last, before, names)
         except Exception as error:
-            of_machine = isinstance(error, _MACHINE) or getattr(error, "errno", None) in _MACHINE_ERRNO
-            if of_machine or os.environ.get("COLDFILL_DEBUG"):
+            if of_machine(error) or os.environ.get("COLDFILL_DEBUG"):
                 raise
             # one bad file never stops the others, whatever it does to a reader
             entry = self._failed(found, archived, before, error)
