@@ -53,6 +53,8 @@ class Forgetting:
     """What forgetting a person does, or did, by place."""
 
     made_up: str
+    #: whether it is done; until then nobody knows the made-up name
+    done: bool = False
     rows: dict[str, int] = field(default_factory=dict)
     originals: Swept = field(default_factory=Swept)
     settings: int = 0
@@ -87,7 +89,8 @@ class Forgetting:
             f"{plural(len(self.reports), 'printed page')} removed{_listed(self.reports)}" if self.reports else "",
             "the scheduler's own records removed" if self.scheduler else "",
         ]
-        return [*filter(None, said), *(f"stays: {why}" for why in self.left), OUT_OF_REACH]
+        lines = [*filter(None, said), *(f"stays: {why}" for why in self.left), OUT_OF_REACH]
+        return lines if self.done else [line.replace(self.made_up, f"{PREFIX}…") for line in lines]
 
 
 def forget(
@@ -144,7 +147,7 @@ def _plan(station: Station, member: str, names: tuple[str, ...], do: bool) -> Fo
         if not rows and before is None and not people.unfinished:
             raise NobodyKnown(f"No row names the member {member!r}. Write the member_id as in members.csv.")
         listed = _listed_person(people, member, known, names)
-        made = Forgetting(listed.made_up, rows, left=_left(known, member))
+        made = Forgetting(listed.made_up, rows=rows, left=_left(known, member))
         if do:
             people.write()
         else:
@@ -208,6 +211,7 @@ def _finish(station: Station, made: Forgetting, run: Run, progress: Progress) ->
         listed.done = True
     people.moved = {}
     people.write()
+    made.done = True
     return made
 
 

@@ -1,5 +1,6 @@
 """A person who is forgotten is in no byte of the station any more; the fleet and all others stay as they were."""
 
+import csv
 import hashlib
 import io
 import json
@@ -19,7 +20,9 @@ import small_station as s
 import uddf_files as u
 
 from pipelines.cli.console import words_for
+from pipelines.intake.file_layout import layout_of
 from pipelines.intake.forgotten import KEY, LIST, Forgotten, ListUnreadable
+from pipelines.intake.redact.file import place_of, redact_file
 from pipelines.intake.sweep import sweep
 from pipelines.refresh.forget import forget
 from pipelines.refresh.run import run_locked
@@ -416,3 +419,84 @@ def test_a_list_that_cannot_be_read_stops_what_would_bring_them_back(people, tmp
 def test_a_name_that_a_new_member_bears_means_the_new_one(people, tmp_path):
     assert people.spare(["ann lee"]) and people.text("Ann Lee") == "Ann Lee"
     assert not people.spare(["Ann Lee"]) and people.member("7")
+
+
+# --- tables of every kind -------------------------------------------------------------------------
+def _without(people: Forgotten, folder: Path, file: str, rows: list[dict[str, str]] | bytes) -> list[dict[str, str]]:
+    """Rows of a file once what is theirs has been taken out."""
+    station = s.load_station(folder / "of layouts")
+    path = folder / Path(file).name
+    path.write_bytes(rows if isinstance(rows, bytes) else s.text(rows).encode())
+    made = redact_file(path, file, layout_of(file, station), people)
+    again = folder / f"again-{Path(file).name}"
+    again.write_bytes(made.data)
+    assert redact_file(again, file, layout_of(file, station), people).data == made.data  # it comes out the same again
+    if file.endswith(".xlsx"):
+        header, *values = openpyxl.load_workbook(again).worksheets[0].values
+        return [dict(zip(header, ["" if v is None else str(v) for v in row], strict=True)) for row in values]
+    return list(csv.DictReader(io.StringIO(made.data.decode(), newline="")))
+
+
+@pytest.fixture
+def layouts(tmp_path):
+    s.with_settings(
+        s.make(tmp_path / "of layouts"),
+        '[sources.kits]\nseparator = ";"\n[sources.kits.headers]\nmember_id = "Who"\n'
+        '[sources.loans.words.member_id]\n"Annie" = "7"',
+    )
+    return tmp_path
+
+
+@pytest.mark.parametrize("kind", ["csv", "xlsx"])
+def test_an_id_that_is_a_bare_number_is_one_in_columns_of_members_alone(people, layouts, kind):
+    one = people.people[0].made_up
+    rows = [s.fill(7, member_id="7", wall_c="7", operator="7"), s.fill(8, member_id="77", fill_minutes="7")]
+    rows = [dict.fromkeys([*rows[0], *rows[1]], "") | row for row in rows]
+    data = s.text(rows).encode()
+    if kind == "xlsx":
+        book = openpyxl.Workbook()
+        for row in csv.reader(io.StringIO(data.decode())):
+            book.active.append([int(cell) if cell.isdecimal() else cell for cell in row])
+        out = io.BytesIO()
+        book.save(out)
+        data = out.getvalue()
+    found = _without(people, layouts, f"fills.{kind}", data)
+    assert [row["member_id"] for row in found] == [one, "77"]
+    assert [{k: v for k, v in row.items() if k != "member_id"} for row in found] == [
+        {k: v for k, v in row.items() if k != "member_id"} for row in rows
+    ]
+
+
+def test_a_thing_of_the_same_id_is_no_person_and_a_person_of_another_name_for_them_is(people, layouts):
+    one, two, _ = (p.made_up for p in people.people)
+    fills = _without(people, layouts, "fills.csv", [s.fill(3, unit_id="C1", member_id="C1", operator="C1")])
+    assert [fills[0][c] for c in ("unit_id", "member_id", "operator")] == ["C1", two, two]
+    loans = [{"unit_id": "C1", "member_id": who, "out_at": "2026-03-01"} for who in ("Annie", "8")]
+    assert [row["member_id"] for row in _without(people, layouts, "loans.csv", loans)] == [one, "8"]
+    links = [
+        {"source_ref": "x-7", "kind": "member", "target_id": "7"},
+        {"source_ref": "x-7-b", "kind": "cylinder", "target_id": "C1"},
+    ]
+    found = _without(people, layouts, "links.csv", links)
+    assert [row["source_ref"] for row in found] == [f"{one}-1", "x-7-b"]
+    assert [row["target_id"] for row in found] == [one, "C1"]
+
+
+def test_a_folder_of_theirs_means_their_rows_unless_a_row_names_somebody_else(people, layouts):
+    data = b'Who;valid_from;ballast_kg;size\r\n;2025-01-01;4;"small; hers"\r\n\r\n9;2025-01-01;5;his\r\n'
+    path = layouts / "kits.csv"
+    path.write_bytes(data)
+    layout = layout_of("kits.csv", s.load_station(layouts / "of layouts"))
+    made = redact_file(path, "dives/7/kits.csv", layout, people)
+    assert made.data == data.replace(b'"small; hers"', b"")
+    assert place_of("dives/7/kits-7.csv", people) == f"dives/{people.people[0].made_up}/kits-7.csv"
+
+
+def test_a_row_that_cannot_be_divided_and_a_file_that_cannot_be_read_tell_no_name(people, layouts):
+    text = f"{','.join(s.fill(1))}\nF1,2026,Ann Lee,x\n" + ",".join(s.fill(2).values()) + ',"never ends'
+    (layouts / "fills.csv").write_text(text)
+    layout = layout_of("fills.csv", s.load_station(layouts / "of layouts"))
+    made = redact_file(layouts / "fills.csv", "fills.csv", layout, people).data.decode()
+    assert made == text.replace("Ann Lee", people.people[0].made_up)
+    (layouts / "members.xlsx").write_bytes(b"PK\x03\x04 Ann Lee")
+    assert not redact_file(layouts / "members.xlsx", "members.xlsx", layout, people).looked
