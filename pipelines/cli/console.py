@@ -119,6 +119,7 @@ def words_for(error: Exception) -> tuple[str, int]:
     from pipelines.publish.export import WrongEnding
     from pipelines.publish.send import NotSent
     from pipelines.refresh.forget import NotForgotten
+    from pipelines.refresh.workers import WorkersLost
     from pipelines.schedule.state import NotStarted
     from pipelines.station.backup import BackupRefused
     from pipelines.station.ports import PortTaken
