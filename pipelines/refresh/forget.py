@@ -39,7 +39,7 @@ Run = Callable[..., Any]
 ASIDE = "warehouse.duckdb.being-forgotten"
 OUT_OF_REACH = (
     "coldfill cannot reach copies outside the station's folder: backups elsewhere, exports, printed sheets, mails, a "
-    "handed-out folder. Delete them, or forget the person again after a restore from one."
+    "handed-out folder. Delete them, or forget the person again after a restore from one. Reload open pages."
 )
 _IN_LIST = re.compile(rf'"{PREFIX}\w+"\s*,\s*|,?\s*"{PREFIX}\w+"(?=\s*[\],])')
 
