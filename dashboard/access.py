@@ -144,6 +144,11 @@ MAY_LOG: dict[str, frozenset[str]] = {
     "inspection": _OF_THE_MANAGER,
     "air_test": _OF_THE_MANAGER,
     "compressor": _OF_THE_MANAGER,
+    "cylinder": _OF_THE_MANAGER,
+    "member": _OF_THE_MANAGER,
+    "source": _OF_THE_MANAGER,
+    # own dives alone, where a diver does
+    "file": _OF_THE_MANAGER | {DIVER},
 }
 
 

@@ -16,7 +16,7 @@ from dashboard import code_door, entry_door, parts, sign_in
 from dashboard.access import ALONE, LOCAL_NETWORK, ROLES, Refused, Viewer
 from dashboard.data import NothingPublished, Snapshot, open_snapshot
 from dashboard.views import air, divers, filling, fleet, inbox, season, today
-from schemas import words
+from schemas import reading_units, words
 
 #: in the order of the navigation; each module says its title and who may open it
 VIEWS = {module.__name__.rpartition(".")[2]: module for module in (filling, today, fleet, divers, season, air, inbox)}
@@ -25,6 +25,10 @@ VIEWS = {module.__name__.rpartition(".")[2]: module for module in (filling, toda
 LOOK_AGAIN_S = 20
 #: the same, while an entry waits to be computed
 LOOK_SOON_S = 2
+
+
+#: where a viewer's choice of units stands in the session
+UNITS_CHOSEN = "reading_units"
 
 
 def asked(arguments: list[str]) -> argparse.Namespace:
@@ -132,12 +136,14 @@ def main(arguments: list[str]) -> None:
     for name in pages_of(viewer.role):
         pages[name] = _page(name, _bound(VIEWS[name].page, snapshot), first=not pages)
     chosen = st.navigation(list(pages.values()), position="hidden")
+    reading_units.use(units_of(snapshot))
     header(snapshot)
     if options.sign_in:
         _way_out()
     with st.container(horizontal=True, key="pages"):
         for page in pages.values():
             st.page_link(page)
+        choose_units(snapshot)
     try:
         chosen.run()
     except Refused as refusal:
@@ -146,6 +152,32 @@ def main(arguments: list[str]) -> None:
         parts.show(parts.heading("Not to be read"), parts.plain(str(refusal)))
     every = LOOK_SOON_S if entry_door.pending(snapshot) else LOOK_AGAIN_S
     st.fragment(_turn_to_newer, run_every=every)(options.published, snapshot.name)
+
+
+def units_of(snapshot: Snapshot) -> str:
+    """What the viewer reads in: as chosen in this browser, else as the station says; a choice of nobody is metric."""
+    for chosen in (st.session_state.get(UNITS_CHOSEN), snapshot.station.get("units")):
+        if chosen in reading_units.CHOICES:
+            return str(chosen)
+    return reading_units.METRIC
+
+
+def choose_units(snapshot: Snapshot) -> None:
+    """The viewer's own units, behind a word; nothing that is stored or handed on follows them."""
+    with st.popover(f"Units: {reading_units.shown('bar').unit}, {reading_units.shown('m').unit}", key="units"):
+        st.radio(
+            "Units you read and type in",
+            list(reading_units.CHOICES),
+            index=list(reading_units.CHOICES).index(units_of(snapshot)),
+            format_func=parts.label(reading_units.CHOICES),
+            key=UNITS_CHOSEN,
+        )
+        parts.show(
+            parts.note(
+                "Shown and typed alone: files, tables and exports stay metric. Gas is counted at 1 bar (14.5 psi) and "
+                "15 °C (59 °F). [display] units in station.toml says what pages begin with."
+            )
+        )
 
 
 def _page(name: str, run: Callable[[], None], *, first: bool) -> Any:

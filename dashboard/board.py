@@ -12,6 +12,7 @@ import pandas as pd
 from dashboard.rows import Row
 from schemas import holds, words
 from schemas.codes import SEVERITIES, all_codes, codes_that, sentence
+from schemas.reading_units import text
 from shared.filling.settled_after import settled_after_s
 
 #: what is to be done, in the order in which it is looked at
@@ -106,7 +107,13 @@ def _task(row, cylinders, units, health, life, now, zone, within_bar, settle_hou
         will_read = words.with_interval(
             row["settled_pressure_bar_15c"], row["settled_low_bar_15c"], row["settled_high_bar_15c"], 0, "bar"
         )
-        return Task(row["unit_id"], COOLING, row, f"Worth reading {when}. Expected at 15 °C: {will_read}.", worth)
+        return Task(
+            row["unit_id"],
+            COOLING,
+            row,
+            text(f"Worth reading {when}. Expected at 15 °C: ") + f"{will_read}.",
+            worth,
+        )
     if against := _against(health, cylinders):
         return Task(row["unit_id"], LOOK, row, against)
     if row["verdict"] in ("stop", "attention"):  # a hold that somebody lifted is still to be looked at

@@ -12,6 +12,7 @@ import plotly.graph_objects as go
 
 from dashboard.rows import Row, said_yes
 from schemas import words
+from schemas.reading_units import Shown, long, shown
 
 INK, INDIGO, PLUM, SKY, PALE = "#14162b", "#2b2670", "#a23b72", "#5a86b5", "#d9dbea"
 GRID = "#d5d6e0"
@@ -59,35 +60,42 @@ def whiskers(middle: pd.Series, low: pd.Series, high: pd.Series, axis_color: str
     }
 
 
+def whiskers_of(rows: pd.DataFrame, columns: str, how: Shown, axis_color: str = INK) -> dict:
+    """The same of a column and its ends, named as 'rmv{}_l_min', in the reader's unit."""
+    middle, low, high = (how.of(rows[columns.format(end)]) for end in ("", "_low", "_high"))
+    return whiskers(middle, low, high, axis_color)
+
+
 def contents_of_fills(fills: pd.DataFrame, zone: str) -> go.Figure:
     """Usable content with its interval beside the nominal content, a row a fill."""
     names = said(
         f"{u}, {t:%H:%M}" for u, t in zip(fills["unit_id"], fills["filled_at"].dt.tz_convert(zone), strict=True)
     )
     rows = np.arange(len(fills))
+    litres = shown("L")
     figure = blank(150 + 34 * len(fills))
     figure.add_bar(
         y=rows,
-        x=fills["real_free_l"].to_numpy(),
+        x=litres.of(fills["real_free_l"]).to_numpy(),
         orientation="h",
         name="usable, with its 80 % interval",
         marker={"color": SKY, "line": {"color": INDIGO, "width": 1}},
         width=0.55,
-        error_x=whiskers(fills["real_free_l"], fills["real_low_free_l"], fills["real_high_free_l"]),
+        error_x=whiskers_of(fills, "real{}_free_l", litres),
         customdata=np.array(names),
-        hovertemplate="%{customdata}<br>usable %{x:.0f} L<extra></extra>",
+        hovertemplate=f"%{{customdata}}<br>usable {litres.hover(0, 'x')}<extra></extra>",
     )
     figure.add_scatter(
         y=rows,
-        x=fills["nominal_free_l"].to_numpy(),
+        x=litres.of(fills["nominal_free_l"]).to_numpy(),
         mode="markers",
         name="nominal: capacity × target",
         marker={"symbol": "line-ns", "size": 20, "line": {"color": PLUM, "width": 4}},
         customdata=np.array(names),
-        hovertemplate="%{customdata}<br>nominal %{x:.0f} L<extra></extra>",
+        hovertemplate=f"%{{customdata}}<br>nominal {litres.hover(0, 'x')}<extra></extra>",
     )
     figure.update_yaxes(tickvals=rows, ticktext=names, autorange="reversed", showgrid=False)
-    figure.update_xaxes(title="free litres", rangemode="tozero")
+    figure.update_xaxes(title=f"free {long('L')}", rangemode="tozero")
     return figure
 
 
@@ -108,10 +116,11 @@ def shortfall_waterfall(fill: Row) -> go.Figure:
     signs = [words.number(v, 0, "L") for v in lengths]
     for i, part in enumerate(parts, start=1):
         signs[i] = ("\u2212" if part >= 0 else "+") + words.number(abs(part), 0, "L")
+    litres = shown("L")
     figure.add_bar(
         y=names,
-        x=lengths,
-        base=bases,
+        x=litres.of(lengths),
+        base=litres.of(bases),
         orientation="h",
         width=0.6,
         text=signs,
@@ -135,26 +144,25 @@ def shortfall_waterfall(fill: Row) -> go.Figure:
     low, high = fill["real_low_free_l"], fill["real_high_free_l"]
     if words.known(low) and words.known(high):
         figure.add_scatter(
-            x=[low, high],
+            x=[litres.of(low), litres.of(high)],
             y=["Usable", "Usable"],
             mode="lines+markers",
             line={"color": INK, "width": 2},
             marker={"symbol": "line-ns", "size": 12, "line": {"color": INK, "width": 2}},
-            hovertemplate="80 % interval: %{x:.0f} L<extra></extra>",
+            hovertemplate=f"80 % interval: {litres.hover(0, 'x')}<extra></extra>",
         )
     figure.update_yaxes(autorange="reversed", showgrid=False)
-    figure.update_xaxes(title="free litres", range=[0, top * 1.22])
+    figure.update_xaxes(title=f"free {long('L')}", range=[0, litres.of(top * 1.22)])
     return figure
 
 
 def predicted_against_settled(check: pd.DataFrame) -> go.Figure:
     """What was predicted before each settled reading, less what was read; inside the whisker is as promised."""
-    shown = check.dropna(subset=["predicted_bar", "measured_bar"]).sort_values("settled_fills_before")
-    order = shown["settled_fills_before"].astype(float).to_numpy()
-    miss = (shown["predicted_bar"] - shown["measured_bar"]).to_numpy()
-    held = (
-        (shown["measured_bar"] >= shown["predicted_low_bar"]) & (shown["measured_bar"] <= shown["predicted_high_bar"])
-    ).to_numpy()
+    checked = check.dropna(subset=["predicted_bar", "measured_bar"]).sort_values("settled_fills_before")
+    order = checked["settled_fills_before"].astype(float).to_numpy()
+    bar = shown("bar")
+    miss = bar.of(checked["predicted_bar"] - checked["measured_bar"]).to_numpy()
+    held = checked["measured_bar"].between(checked["predicted_low_bar"], checked["predicted_high_bar"]).to_numpy()
     figure = blank(330)
     for inside, name, symbol, color in (
         (True, "reading inside the interval", "circle", INDIGO),
@@ -167,21 +175,20 @@ def predicted_against_settled(check: pd.DataFrame) -> go.Figure:
             mode="markers",
             name=name,
             marker={"symbol": symbol, "size": 8, "color": color},
-            error_y=whiskers(
-                shown["predicted_bar"][rows], shown["predicted_low_bar"][rows], shown["predicted_high_bar"][rows], SKY
-            ),
-            customdata=np.array(said(shown["fill_id"]))[rows],
-            hovertemplate="fill %{customdata}: %{y:+.1f} bar<extra></extra>",
+            error_y=whiskers_of(checked[rows], "predicted{}_bar", bar, SKY),
+            customdata=np.array(said(checked["fill_id"]))[rows],
+            hovertemplate=f"fill %{{customdata}}: {bar.hover(1, sign='+')}<extra></extra>",
         )
     figure.add_hline(y=0, line={"color": INK, "width": 1.5})
     figure.update_xaxes(title="settled readings known before")
-    figure.update_yaxes(title="predicted less read, bar")
+    figure.update_yaxes(title=f"predicted less read, {bar.unit}")
     return figure
 
 
 def gauge_offsets(check: pd.DataFrame) -> go.Figure:
     """Each gauge's estimated offset by month, with its interval."""
     figure = blank(330)
+    bar = shown("bar")
     looks = (
         (INDIGO, "circle", "solid"),
         (PLUM, "square", "dash"),
@@ -193,16 +200,16 @@ def gauge_offsets(check: pd.DataFrame) -> go.Figure:
         drifts = said_yes(rows["drifting"]).any()
         figure.add_scatter(
             x=rows["month_on"].to_numpy(),
-            y=rows["offset_bar"].to_numpy(),
+            y=bar.of(rows["offset_bar"]).to_numpy(),
             mode="lines+markers",
             name=html.escape(str(gauge)) + (" (drifting)" if drifts else ""),
             line={"color": color, "dash": dash},
             marker={"symbol": symbol, "size": 9},
-            error_y=whiskers(rows["offset_bar"], rows["offset_low_bar"], rows["offset_high_bar"], color),
-            hovertemplate="%{x|%b %Y}: %{y:+.1f} bar<extra></extra>",
+            error_y=whiskers_of(rows, "offset{}_bar", bar, color),
+            hovertemplate=f"%{{x|%b %Y}}: {bar.hover(1, sign='+')}<extra></extra>",
         )
     figure.add_hline(y=0, line={"color": INK, "width": 1.5})
-    figure.update_yaxes(title="reads too high by, bar")
+    figure.update_yaxes(title=f"reads too high by, {bar.unit}")
     return figure
 
 
@@ -268,6 +275,7 @@ def gas_by_month(given: pd.DataFrame) -> go.Figure:
     """Gas added by month over all sources and members, and the oxygen and helium among it."""
     rows = given.groupby("month_on")[["added_free_l", "oxygen_free_l", "helium_free_l"]].sum().reset_index()
     figure = blank(340, barmode="group")
+    litres = shown("L")
     for column, name, color, shape in (
         ("added_free_l", "all gas", SKY, ""),
         ("oxygen_free_l", "oxygen", INDIGO, "/"),
@@ -276,15 +284,15 @@ def gas_by_month(given: pd.DataFrame) -> go.Figure:
         if column == "added_free_l" or (rows[column] > 0).any():
             figure.add_bar(
                 x=rows["month_on"].to_numpy(),
-                y=rows[column].to_numpy(),
+                y=litres.of(rows[column]).to_numpy(),
                 name=name,
                 marker={
                     "color": color,
                     "line": {"color": INDIGO, "width": 1},
                     "pattern": {"shape": shape, "fgcolor": "#ffffff", "fillmode": "overlay", "solidity": 0.2},
                 },
-                hovertemplate="%{x|%b %Y}: %{y:.0f} L<extra>" + name + "</extra>",
+                hovertemplate=f"%{{x|%b %Y}}: {litres.hover(0)}<extra>{name}</extra>",
             )
-    figure.update_yaxes(title="free litres added", tickformat=",d")
+    figure.update_yaxes(title=f"free {long('L')} added", tickformat=",d")
     figure.update_xaxes(dtick="M1", tickformat="%b")
     return figure

@@ -5,19 +5,21 @@ import pandas as pd
 import plotly.graph_objects as go
 
 from dashboard import gas_left
-from dashboard.charts import GRID, INDIGO, INK, PLUM, SKY, blank, whiskers
+from dashboard.charts import GRID, INDIGO, INK, PLUM, SKY, blank, whiskers_of
 from dashboard.rows import Row, said_yes
 from schemas import words
+from schemas.reading_units import long, shown, text
 
 
 def season_rmv(consumption: pd.DataFrame, trend: pd.DataFrame) -> go.Figure:
     """A member's rate over the season: with cooling taken out, uncorrected, the level's band, the 90th percentile."""
     figure = blank(420)
+    rate = shown("L/min")
     trend = trend.sort_values("started_at")
     at = trend["started_at"].to_numpy()
     figure.add_scatter(
         x=at,
-        y=trend["level_high_l_min"].to_numpy(),
+        y=rate.of(trend["level_high_l_min"]).to_numpy(),
         mode="lines",
         line={"width": 0},
         showlegend=False,
@@ -25,7 +27,7 @@ def season_rmv(consumption: pd.DataFrame, trend: pd.DataFrame) -> go.Figure:
     )
     figure.add_scatter(
         x=at,
-        y=trend["level_low_l_min"].to_numpy(),
+        y=rate.of(trend["level_low_l_min"]).to_numpy(),
         mode="lines",
         line={"width": 0},
         fill="tonexty",
@@ -35,40 +37,39 @@ def season_rmv(consumption: pd.DataFrame, trend: pd.DataFrame) -> go.Figure:
     )
     figure.add_scatter(
         x=at,
-        y=trend["level_rmv_l_min"].to_numpy(),
+        y=rate.of(trend["level_rmv_l_min"]).to_numpy(),
         mode="lines",
         line={"color": INDIGO, "width": 3},
         name="level at own usual conditions",
-        hovertemplate="%{x|%d %b}: level %{y:.1f} L/min<extra></extra>",
+        hovertemplate=f"%{{x|%d %b}}: level {rate.hover(1)}<extra></extra>",
     )
     figure.add_scatter(
         x=at,
-        y=trend["planning_rmv_l_min"].to_numpy(),
+        y=rate.of(trend["planning_rmv_l_min"]).to_numpy(),
         mode="lines",
         line={"color": PLUM, "width": 2, "dash": "dash"},
         name="90th-percentile rate of the next dive",
-        hovertemplate="%{x|%d %b}: %{y:.1f} L/min<extra></extra>",
+        hovertemplate=f"%{{x|%d %b}}: {rate.hover(1)}<extra></extra>",
     )
     dives = consumption.dropna(subset=["rmv_l_min"]).sort_values("started_at")
     figure.add_scatter(
         x=dives["started_at"].to_numpy(),
-        y=dives["ideal_rmv_l_min"].to_numpy(),
+        y=rate.of(dives["ideal_rmv_l_min"]).to_numpy(),
         mode="markers",
         name="uncorrected (ideal gas, no temperature)",
         marker={"symbol": "circle-open", "size": 8, "color": PLUM, "line": {"width": 1.5}},
-        hovertemplate="%{x|%d %b}: uncorrected %{y:.1f} L/min<extra></extra>",
+        hovertemplate=f"%{{x|%d %b}}: uncorrected {rate.hover(1)}<extra></extra>",
     )
     figure.add_scatter(
         x=dives["started_at"].to_numpy(),
-        y=dives["rmv_l_min"].to_numpy(),
+        y=rate.of(dives["rmv_l_min"]).to_numpy(),
         mode="markers",
         name="cooling taken out, 80 % interval",
         marker={"symbol": "circle", "size": 8, "color": INDIGO},
-        error_y=whiskers(dives["rmv_l_min"], dives["rmv_low_l_min"], dives["rmv_high_l_min"], INDIGO)
-        | {"thickness": 1.2, "width": 2},
-        hovertemplate="%{x|%d %b}: %{y:.1f} L/min<extra></extra>",
+        error_y=whiskers_of(dives, "rmv{}_l_min", rate, INDIGO) | {"thickness": 1.2, "width": 2},
+        hovertemplate=f"%{{x|%d %b}}: {rate.hover(1)}<extra></extra>",
     )
-    figure.update_yaxes(title="RMV, L/min")
+    figure.update_yaxes(title=f"RMV, {rate.unit}")
     figure.update_layout(margin={"t": 96})
     return figure
 
@@ -76,40 +77,42 @@ def season_rmv(consumption: pd.DataFrame, trend: pd.DataFrame) -> go.Figure:
 def dive_gas(profile: pd.DataFrame, reserve: Row | None) -> go.Figure:
     """One dive: gas above the unusable pressure against the gas needed, the depth beneath, the least margin marked."""
     figure = blank(520)
+    litres, metres = shown("L"), shown("m")
     profile = profile.sort_values("t_s")
     minutes = profile["t_s"].to_numpy(float) / 60.0
     figure.add_scatter(
         x=minutes,
-        y=gas_left.above_unusable(profile).to_numpy(),
+        y=litres.of(gas_left.above_unusable(profile)).to_numpy(),
         mode="lines",
         name="gas left above the unusable pressure",
         line={"color": INDIGO, "width": 3},
-        hovertemplate="%{x:.0f} min: %{y:.0f} L left<extra></extra>",
+        hovertemplate=f"%{{x:.0f}} min: {litres.hover(0)} left<extra></extra>",
     )
     figure.add_scatter(
         x=minutes,
-        y=profile["required_free_l"].to_numpy(),
+        y=litres.of(profile["required_free_l"]).to_numpy(),
         mode="lines",
         name="gas needed by policy to bring the team up",
         line={"color": PLUM, "width": 3, "dash": "dash"},
-        hovertemplate="%{x:.0f} min: %{y:.0f} L needed<extra></extra>",
+        hovertemplate=f"%{{x:.0f}} min: {litres.hover(0)} needed<extra></extra>",
     )
     figure.add_scatter(
         x=minutes,
-        y=profile["depth_m"].to_numpy(),
+        y=metres.of(profile["depth_m"]).to_numpy(),
         mode="lines",
         name="depth",
         yaxis="y2",
         line={"color": SKY, "width": 2},
         fill="tozeroy",
         fillcolor="rgba(90,134,181,.18)",
-        hovertemplate="%{x:.0f} min: %{y:.1f} m<extra></extra>",
+        hovertemplate=f"%{{x:.0f}} min: {metres.hover(1)}<extra></extra>",
     )
     marked = reserve is not None and words.known(reserve["least_margin_at_s"])
     if reserve is not None and marked and not gas_left.cannot_have_been(reserve):
         at = float(reserve["least_margin_at_s"]) / 60.0
-        needed = float(reserve["required_free_l_there"])
-        here = needed + float(reserve["least_margin_free_l"])
+        needed = litres.of(float(reserve["required_free_l_there"]))
+        here = needed + litres.of(float(reserve["least_margin_free_l"]))
+        least = f"least margin {words.number(reserve['least_margin_free_l'], 0, 'L')}"
         figure.add_scatter(
             x=[at, at],
             y=[needed, here],
@@ -117,12 +120,12 @@ def dive_gas(profile: pd.DataFrame, reserve: Row | None) -> go.Figure:
             name="least margin",
             line={"color": INK, "width": 4},
             marker={"size": 9, "symbol": "diamond", "color": INK},
-            hovertemplate=f"least margin {reserve['least_margin_free_l']:.0f} L<extra></extra>",
+            hovertemplate=f"{least}<extra></extra>",
         )
         figure.add_annotation(
             x=at,
             y=max(needed, here),
-            text=f"least margin {words.number(reserve['least_margin_free_l'], 0, 'L')}",
+            text=least,
             showarrow=True,
             arrowhead=0,
             ax=0,
@@ -132,10 +135,10 @@ def dive_gas(profile: pd.DataFrame, reserve: Row | None) -> go.Figure:
             font={"size": 14},
         )
     figure.update_layout(
-        yaxis={"domain": [0.36, 1.0], "title": "free litres", "rangemode": "tozero", "gridcolor": GRID},
+        yaxis={"domain": [0.36, 1.0], "title": f"free {long('L')}", "rangemode": "tozero", "gridcolor": GRID},
         yaxis2={
             "domain": [0.0, 0.28],
-            "title": "depth, m",
+            "title": f"depth, {metres.unit}",
             "autorange": "reversed",
             "gridcolor": GRID,
             "rangemode": "tozero",
@@ -180,6 +183,7 @@ def margins(reserve: pd.DataFrame, started_at: pd.Series) -> go.Figure:
     below = said_yes(rows["below_policy"]).to_numpy()
     open_answer = rows["below_policy"].isna().to_numpy()
     figure = blank(330)
+    litres = shown("L")
     for mask, name, symbol, color in (
         (~below & ~open_answer, "above this policy", "circle", INDIGO),
         (below, "below this policy", "x", PLUM),
@@ -188,14 +192,14 @@ def margins(reserve: pd.DataFrame, started_at: pd.Series) -> go.Figure:
         if mask.any():
             figure.add_scatter(
                 x=rows["started_at"].to_numpy()[mask],
-                y=rows["least_margin_free_l"].to_numpy()[mask],
+                y=litres.of(rows["least_margin_free_l"]).to_numpy()[mask],
                 mode="markers",
                 name=name,
                 marker={"symbol": symbol, "size": 9, "color": color, "line": {"width": 1.5, "color": color}},
-                hovertemplate="%{x|%d %b}: %{y:.0f} L<extra></extra>",
+                hovertemplate=f"%{{x|%d %b}}: {litres.hover(0)}<extra></extra>",
             )
     figure.add_hline(y=0, line={"color": INK, "width": 2})
-    figure.update_yaxes(title="least margin, free litres")
+    figure.update_yaxes(title=f"least margin, free {long('L')}")
     return figure
 
 
@@ -208,21 +212,22 @@ def surfacing(reserve: pd.DataFrame, started_at: pd.Series, least_bar: float) ->
     )
     low = said_yes(rows["below_surfacing_min"]).to_numpy()
     figure = blank(300)
+    bar = shown("bar")
     for mask, name, symbol, color in (
         (~low, "surfaced with", "circle", INDIGO),
-        (low, f"surfaced below {least_bar:g} bar", "x", PLUM),
+        (low, f"surfaced below {words.number(least_bar, 0, 'bar')}", "x", PLUM),
     ):
         if mask.any():
             figure.add_scatter(
                 x=rows["started_at"].to_numpy()[mask],
-                y=rows["surfaced_bar"].to_numpy()[mask],
+                y=bar.of(rows["surfaced_bar"]).to_numpy()[mask],
                 mode="markers",
                 name=name,
                 marker={"symbol": symbol, "size": 9, "color": color, "line": {"width": 1.5, "color": color}},
-                hovertemplate="%{x|%d %b}: %{y:.0f} bar<extra></extra>",
+                hovertemplate=f"%{{x|%d %b}}: {bar.hover(0)}<extra></extra>",
             )
-    figure.add_hline(y=least_bar, line={"color": INK, "width": 2, "dash": "dash"})
-    figure.update_yaxes(title="pressure at the surface, bar", rangemode="tozero")
+    figure.add_hline(y=bar.of(least_bar), line={"color": INK, "width": 2, "dash": "dash"})
+    figure.update_yaxes(title=f"pressure at the surface, {bar.unit}", rangemode="tozero")
     return figure
 
 
@@ -254,19 +259,20 @@ def kit_margins(kit: pd.DataFrame, started_at: pd.Series) -> go.Figure:
     """Lift left with the suit's buoyancy lost, and weight left at 5 m, over the season."""
     rows = kit.assign(started_at=started_at.to_numpy(), end_margin_kg=-kit["net_end_kg"]).sort_values("started_at")
     figure = blank(320)
+    kilograms = shown("kg")
     for column, name, symbol, color in (
         ("lift_margin_kg", "lift left at the start, suit's buoyancy lost", "circle", INDIGO),
-        ("end_margin_kg", "weight left at 5 m with the gas it ended with", "diamond-open", SKY),
-        ("ballast_margin_kg", "weight left at 5 m at the unusable pressure", "square-open", PLUM),
+        ("end_margin_kg", text("weight left at 5 m with the gas it ended with"), "diamond-open", SKY),
+        ("ballast_margin_kg", text("weight left at 5 m at the unusable pressure"), "square-open", PLUM),
     ):
         figure.add_scatter(
             x=rows["started_at"].to_numpy(),
-            y=rows[column].to_numpy(),
+            y=kilograms.of(rows[column]).to_numpy(),
             mode="markers",
             name=name,
             marker={"symbol": symbol, "size": 9, "color": color, "line": {"width": 2}},
-            hovertemplate="%{x|%d %b}: %{y:.1f} kg<extra></extra>",
+            hovertemplate=f"%{{x|%d %b}}: {kilograms.hover(1)}<extra></extra>",
         )
     figure.add_hline(y=0, line={"color": INK, "width": 2})
-    figure.update_yaxes(title="margin, kg")
+    figure.update_yaxes(title=f"margin, {kilograms.unit}")
     return figure

@@ -4,9 +4,10 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
-from dashboard.charts import INDIGO, INK, PALE, PLUM, SKY, blank, said, whiskers
+from dashboard.charts import INDIGO, INK, PALE, PLUM, SKY, blank, said, whiskers_of
 from dashboard.rows import said_yes
 from schemas import words
+from schemas.reading_units import shown, text
 
 
 def leak_rates(health: pd.DataFrame, flag_bar_per_day: float, most: int = 25) -> go.Figure:
@@ -15,6 +16,7 @@ def leak_rates(health: pd.DataFrame, flag_bar_per_day: float, most: int = 25) ->
     names = np.array(said(rows["cylinder_id"]))
     flagged = said_yes(rows["leak_flag"]).to_numpy()
     figure = blank(120 + 26 * len(rows))
+    rate = shown("bar/day")
     for mask, name, symbol, color in (
         (flagged, "flagged: leaks", "x", PLUM),
         (~flagged, "not flagged", "circle", INDIGO),
@@ -23,23 +25,21 @@ def leak_rates(health: pd.DataFrame, flag_bar_per_day: float, most: int = 25) ->
             part = rows[mask]
             figure.add_scatter(
                 y=names[mask],
-                x=part["leak_bar_per_day"].to_numpy(),
+                x=rate.of(part["leak_bar_per_day"]).to_numpy(),
                 mode="markers",
                 name=name,
                 marker={"symbol": symbol, "size": 10, "color": color},
-                error_x=whiskers(
-                    part["leak_bar_per_day"], part["leak_low_bar_per_day"], part["leak_high_bar_per_day"], color
-                ),
-                hovertemplate="%{y}: %{x:.2f} bar/day<extra></extra>",
+                error_x=whiskers_of(part, "leak{}_bar_per_day", rate, color),
+                hovertemplate=f"%{{y}}: {rate.hover(2, 'x')}<extra></extra>",
             )
     figure.add_vline(
-        x=flag_bar_per_day,
+        x=rate.of(flag_bar_per_day),
         line={"color": INK, "dash": "dash"},
-        annotation_text=f"flagged only above {flag_bar_per_day:g}",
+        annotation_text=f"flagged only above {rate.of(flag_bar_per_day):.3g}",
         annotation_position="top right",
     )
     figure.update_yaxes(categoryorder="array", categoryarray=names[::-1], type="category")
-    figure.update_xaxes(title="bar per day, 80 % interval")
+    figure.update_xaxes(title=f"{rate.unit.replace('/', ' per ')}, 80 % interval")
     figure.update_layout(margin={"t": 60})
     return figure
 
@@ -54,18 +54,19 @@ def life(events: pd.DataFrame) -> go.Figure:
     kinds = [str(k).removeprefix("inspected_").replace("_", " ") for k in others["event"]]
     count = len(dict.fromkeys(kinds))
     figure = blank(300 + 26 * count)
+    bar = shown("bar")
     for event, name, symbol, color in (
-        ("filled", "filled, settled at 15 °C", "triangle-up", INDIGO),
+        ("filled", text("filled, settled at 15 °C"), "triangle-up", INDIGO),
         ("arrived", "arrived with", "triangle-down-open", PLUM),
     ):
         part = rows[read & (rows["event"] == event)]
         figure.add_scatter(
             x=part["at"].to_numpy(),
-            y=part["value"].to_numpy(),
+            y=bar.of(part["value"]).to_numpy(),
             mode="markers",
             name=name,
             marker={"symbol": symbol, "size": 8, "color": color},
-            hovertemplate="%{x|%d %b %Y}: %{y:.0f} bar<extra></extra>",
+            hovertemplate=f"%{{x|%d %b %Y}}: {bar.hover(0)}<extra></extra>",
         )
     figure.add_scatter(
         x=others["at"].to_numpy(),
@@ -79,7 +80,7 @@ def life(events: pd.DataFrame) -> go.Figure:
     )
     low = min(0.6, 0.1 + 0.06 * count)
     figure.update_layout(
-        yaxis={"domain": [low + 0.06, 1.0], "title": "bar", "rangemode": "tozero"},
+        yaxis={"domain": [low + 0.06, 1.0], "title": bar.unit, "rangemode": "tozero"},
         yaxis2={"domain": [0.0, low], "automargin": True, "gridcolor": PALE, "type": "category"},
     )
     figure.update_xaxes(anchor="y2")

@@ -11,6 +11,7 @@ from dashboard.run_after_entry import ask_for_run, prepare
 from schemas import entries
 from schemas.check import end_of_tomorrow, latest_withdrawal
 from schemas.entries import Entry, NotSaved, Saved, Written
+from schemas.reading_units import METRIC
 
 #: by which the clock may have been set back since the last run
 _SET_BACK = pd.Timedelta(minutes=5)
@@ -21,8 +22,17 @@ def now() -> pd.Timestamp:
     return pd.Timestamp.now(tz="UTC").as_unit("us")
 
 
-def save(snapshot: Snapshot, kind: str, source: str, row: Mapping[str, Any], by: str, page: str, token: str) -> Saved:
-    """Save one entry into the station's inbox, and let a run follow.
+def save(
+    snapshot: Snapshot,
+    kind: str,
+    source: str,
+    row: Mapping[str, Any],
+    by: str,
+    page: str,
+    token: str,
+    units: str = METRIC,
+) -> Saved:
+    """Save one entry into the station's inbox, its figures in these reading units, and let a run follow.
 
     Raises
     ------
@@ -42,7 +52,7 @@ def save(snapshot: Snapshot, kind: str, source: str, row: Mapping[str, Any], by:
         )
     latest = latest_moment(snapshot, moment)
     latest = latest_withdrawal(latest, moment) if source == "withdrawals" else latest
-    saved = entries.save(snapshot.inbox, Entry(source, row, by.strip(), page, token), moment, latest)
+    saved = entries.save(snapshot.inbox, Entry(source, row, by.strip(), page, token, units), moment, latest)
     ask_for_run(snapshot.published)
     return saved
 

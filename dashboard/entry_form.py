@@ -14,8 +14,8 @@ import streamlit as st
 
 from dashboard import entry_door, parts
 from dashboard.data import Snapshot
-from schemas import words
-from schemas.entries import NotSaved, new_token
+from schemas import reading_units, words
+from schemas.entries import NotSaved, new_token, nth_token
 from schemas.fields import Field
 
 #: a form that has stood open for longer is shown once more before it is saved
@@ -56,13 +56,18 @@ class EntryForm:
 
     def __init__(self, snapshot: Snapshot, kind: str, source: str, about: str, page: str, *, anew: bool = False):
         self.snapshot, self.kind, self.source, self.page = snapshot, kind, source, page
-        self._place, self._about = f"form_{kind}_{about}", about
+        #: figures are typed in these; whoever turns to others opens another form
+        self.units = reading_units.current()
+        self._about = about
+        self._place = f"form_{kind}_{about}_{self.units}"
         if anew or self._place not in st.session_state:
             st.session_state[self._place] = {"token": new_token(entry_door.now()), "begun": {}, "reasons": {}}
             entry_door.expect_entry(snapshot, kind)
         self._open: dict[str, Any] = st.session_state[self._place]
         self.token: str = self._open["token"]
         self.row: dict[str, Any] = {}
+        #: rows of other sources that are saved with it
+        self.also: list[tuple[str, dict[str, Any]]] = []
         self.by = ""
         self._slots: dict[str, Any] = {}
         self._moments: dict[str, tuple[dt.date | None, dt.time | None]] = {}
@@ -80,11 +85,20 @@ class EntryForm:
 
     # --- fields -------------------------------------------------------------------------------
     def number(self, label: str, field: Field, value: float | None = None, step: float = 1.0) -> float | None:
-        """A figure; beyond its bounds it is refused with its reason, not cut."""
-        begun = self.begun(field.name, None if value is None else float(value))
+        """A figure; beyond its bounds it is refused with its reason, not cut.
+
+        Label, value and step are metric; it is asked for, and held in the row, in the reader's unit.
+        """
+        how = reading_units.shown(reading_units.unit_of(field.name))
+        begun = self.begun(field.name, None if value is None else _to_type(float(value), how))
         with self._field(field.name):
             typed = st.number_input(
-                label, value=begun, step=step, format="%g", key=self._key(field.name), placeholder=""
+                reading_units.label(label),
+                value=begun,
+                step=step * how.step,
+                format="%g",
+                key=self._key(field.name),
+                placeholder="",
             )
         self.row[field.name] = None if typed is None else float(typed)
         return self.row[field.name]
@@ -206,9 +220,10 @@ class EntryForm:
         try:
             # pressed twice, it is the same moment
             self._stamp(self._open.setdefault("now", moment))
-            saved, *_ = [
-                entry_door.save(self.snapshot, self.kind, self.source, row, self._signed(), self.page, token)
-                for token, row in self._entries()
+            by = self._signed()
+            files = [
+                entry_door.save(self.snapshot, self.kind, source, row, by, self.page, token, self.units).file
+                for token, source, row in self._entries()
             ]
         except NotSaved as why:
             self._open["reasons"], self._open["said"] = why.reasons, str(why)
@@ -216,17 +231,19 @@ class EntryForm:
             return
         st.session_state[_WHO] = self.by
         listed = st.session_state.setdefault("saved_entries", [])
-        listed += [saved.file] if saved.file not in listed else []
+        listed += [file for file in files if file not in listed]
         self._close()
 
-    def _entries(self) -> list[tuple[str, dict[str, Any]]]:
-        """Each row with a token that follows from the form's, so that a second press makes none anew."""
+    def _entries(self) -> list[tuple[str, str, dict[str, Any]]]:
+        """Each row of a source with a token that follows from the form's, so that a second press makes none anew."""
+        own = [(self.token, self.source, self.row)]
         for column, values in self.each.items():
             if values:
                 more = [hashlib.sha256(f"{self.token}|{v}".encode()).hexdigest()[:16] for v in values]
                 tokens = [self.token, *(f"{self.token[:16]}{m}" for m in more[1:])]
-                return [(token, self.row | {column: v}) for token, v in zip(tokens, values, strict=True)]
-        return [(self.token, self.row)]
+                own = [(t, self.source, self.row | {column: v}) for t, v in zip(tokens, values, strict=True)]
+                break
+        return own + [(nth_token(self.token, n), source, row) for n, (source, row) in enumerate(self.also, 1)]
 
     def _close(self) -> None:
         """What was saved stands elsewhere; the next form is a new one."""
@@ -253,3 +270,8 @@ class EntryForm:
         """Who logs it, and where somebody else has signed in, who that is."""
         own, typed = self.snapshot.viewer.named, self.by.strip()
         return f"{typed} (signed in: {own})" if own and typed and typed != own else typed or own
+
+
+def _to_type(value: float, how: reading_units.Shown) -> float:
+    """A metric figure as a field is begun with it; psi in whole ones, and none above what was permitted."""
+    return value if how.of(1.0) == 1.0 else how.down(value) if how.unit == "psi" else round(float(how.of(value)), 1)

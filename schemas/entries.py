@@ -23,7 +23,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from schemas import codes
+from schemas import codes, reading_units
 from schemas.check import check
 from schemas.contradictions import PAIRS, shown
 from schemas.fields import Field
@@ -37,7 +37,7 @@ FOLDER = "entries"
 #: columns beside those of the source; the reader leaves them in the original
 ENTERED = ("entered_by", "entered_at", "entered_page")
 _TOKEN = re.compile(r"\d{8}T\d{6}-[0-9a-f]{16}")
-_NAME = re.compile(rf"([a-z_]+)-({_TOKEN.pattern})\.csv")
+_NAME = re.compile(rf"([a-z_]+)-({_TOKEN.pattern})(?:-({reading_units.US}))?\.csv")
 #: two of one process at once; others are kept apart by the file system
 _ONE_AT_A_TIME = threading.Lock()
 _FULL = (errno.ENOSPC, errno.EDQUOT)
@@ -54,13 +54,17 @@ class NotSaved(RuntimeError):
 
 @dataclass(frozen=True)
 class Entry:
-    """A row of a source as a form holds it: numbers, texts, moments with a zone, days; None where nothing is known."""
+    """A row of a source as a form holds it: numbers, texts, moments with a zone, days; None where nothing is known.
+
+    Its figures are as they were typed, in `units`; the file states the unit in its headers.
+    """
 
     source: str
     row: Mapping[str, Any]
     by: str
     page: str
     token: str
+    units: str = reading_units.METRIC
 
 
 @dataclass(frozen=True)
@@ -73,7 +77,7 @@ class Saved:
 
 @dataclass(frozen=True)
 class Written:
-    """An entry as its file holds it, every value as text."""
+    """An entry as its file holds it, every value as text; figures in the contract's units."""
 
     file: str
     source: str
@@ -91,11 +95,27 @@ def new_token(now: pd.Timestamp) -> str:
     return f"{now.tz_convert('UTC'):%Y%m%dT%H%M%S}-{secrets.token_hex(8)}"
 
 
+def nth_token(token: str, n: int) -> str:
+    """The token of the nth row that one form saves; of the first its own."""
+    head, _, drawn = token.rpartition("-")
+    return f"{head}-{(int(drawn, 16) + n) % (1 << 64):016x}"
+
+
 def entry_source(file: str) -> str | None:
     """The source of a file that a form has written, by its place in the inbox; None of any other."""
     path = PurePosixPath(file.replace("\\", "/"))
     found = _NAME.fullmatch(path.name)
     return found.group(1) if found and path.parts[:-1] == (FOLDER,) and found.group(1) in SOURCES else None
+
+
+def entry_headers(file: str) -> dict[str, str]:
+    """Column → header in the file, of those that the form wrote in another unit than the contract's."""
+    found = _NAME.fullmatch(PurePosixPath(file.replace("\\", "/")).name)
+    source, units = entry_source(file), found.group(3) if found else None
+    if source is None or units is None:
+        return {}
+    named = {column: reading_units.header_of(column, units) for column in SOURCES[source].fields}
+    return {column: header for column, header in named.items() if header != column}
 
 
 def reasons_against(entry: Entry, latest: pd.Timestamp) -> dict[str, list[str]]:
@@ -121,7 +141,7 @@ def reasons_against(entry: Entry, latest: pd.Timestamp) -> dict[str, list[str]]:
         broken = _broken(declared.fields[name], value, declared.key)
         if broken:
             found.setdefault(name, []).append(_sentence(broken[0], name, broken[1]))
-        clean[name] = value
+        clean[name] = reading_units.typed(name, value, entry.units) if isinstance(value, float) else value
     if not entry.by:
         found.setdefault("entered_by", []).append("Say who you are: a name or initials.")
     elif broken := broken_rule("entered_by", entry.by, key=()):
@@ -133,12 +153,16 @@ def reasons_against(entry: Entry, latest: pd.Timestamp) -> dict[str, list[str]]:
             words = {"value": shown(frame[pair.higher][0]), "other": shown(frame[pair.lower][0])}
             found.setdefault(pair.higher, []).append(_sentence(pair.rule, pair.higher, words))
     _, problems = check(entry.source, frame, latest)
+    metric = entry.units == reading_units.METRIC
     for problem in problems.itertuples():
         asked = re.match(r"Is it [^?]+\?", str(problem.fix))
-        said = f"{problem.message} {asked.group(0)}" if asked else str(problem.message)
+        said = f"{problem.message} {asked.group(0)}" if asked and metric else str(problem.message)
         if problem.column not in found or problem.rule != "missing_value":
             found.setdefault(str(problem.column), []).append(said)
-    return found
+    if metric:
+        return found
+    with reading_units.reading(entry.units):
+        return {column: [reading_units.text(said) for said in reasons] for column, reasons in found.items()}
 
 
 def save(inbox: Path, entry: Entry, now: pd.Timestamp, latest: pd.Timestamp) -> Saved:
@@ -162,7 +186,8 @@ def save(inbox: Path, entry: Entry, now: pd.Timestamp, latest: pd.Timestamp) -> 
         raise NotSaved("the form has no number of its own. Open the page again.")
     if found := reasons_against(entry, latest):
         raise NotSaved("look at what is marked.", found)
-    name = f"{entry.source}-{entry.token}.csv"
+    in_units = "" if entry.units == reading_units.METRIC else f"-{entry.units}"
+    name = f"{entry.source}-{entry.token}{in_units}.csv"
     target = inbox / FOLDER / name
     content = _content(entry, now)
     try:
@@ -189,8 +214,17 @@ def written(inbox: Path, but: Container[str] = ()) -> list[Written]:
                 row = _said(path, all_of_it=True)
             except (OSError, ValueError, csv.Error):
                 continue
-            found.append(Written(file, source, row))
+            found.append(Written(file, source, _in_contract_units(file, row)))
     return found
+
+
+def _in_contract_units(file: str, row: Mapping[str, str]) -> dict[str, str]:
+    """The row of a file under the contract's columns, figures converted from the unit that their header states."""
+    made = dict(row)
+    for column, header in entry_headers(file).items():
+        if header in made:
+            made[column] = _text(reading_units.typed(column, float(made.pop(header)), reading_units.US))
+    return made
 
 
 def _known(entry: Entry) -> dict[str, Any]:
@@ -242,7 +276,7 @@ def _text(value: Any) -> str:
 
 
 def _content(entry: Entry, now: pd.Timestamp) -> str:
-    row = {name: _text(value) for name, value in _known(entry).items()}
+    row = {reading_units.header_of(name, entry.units): _text(value) for name, value in _known(entry).items()}
     at = _text(now)
     row |= {REVISED_AT.name: at} | dict(zip(ENTERED, (entry.by, at, entry.page), strict=True))
     made = io.StringIO(newline="")

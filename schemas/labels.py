@@ -95,7 +95,7 @@ def label(row: Mapping[str, Any], zone: str, ppo2_bar: float, names: Mapping[str
     value, low, high = (row[f"settled_{which}_bar_15c"] for which in ("pressure", "low", "high"))
     lines += [
         ("Stopped at", words.number(row["stop_pressure_bar"], 0, "bar")),
-        ("At 15 °C", words.with_interval(value, low, high, 0, "bar")),
+        (f"At {words.number(15, 0, '°C')}", words.with_interval(value, low, high, 0, "bar")),
         ("Filled", words.clock(row["filled_at"], zone)),
         ("Air", holds.air(row)),
     ]

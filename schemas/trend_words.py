@@ -77,6 +77,31 @@ def sentence(row: Mapping[str, Any], first_at: Any, chance: float = CALLED_FROM_
     return f"{lead}: {headline(row, chance)}{tail}."
 
 
+def year_sentence(row: Mapping[str, Any] | None, first_at: Any, chance: float = CALLED_FROM_CHANCE) -> str:
+    """What a year came to, in one sentence with its uncertainty: 'Over the last 12 months the rate fell by 12 % …'."""
+    if row is None or direction(row, chance) == "too_few":
+        return (
+            f"How the rate has changed over 12 months is not known yet: it needs {LEAST_DIVES} dives over "
+            f"{LEAST_DAYS:.0f} days."
+        )
+    over = stretch(row, first_at)
+    lead = words.capital(over) if over.startswith("since") else f"Over {over}"
+    figures = (row["change_12m_pct"], row["change_12m_low_pct"], row["change_12m_high_pct"])
+    way = direction(row, chance)
+    if way == "steady":
+        return f"{lead} the rate shows no clear change: measured {moved(*figures)}, 80 % interval; it may be chance."
+    value, low, high = figures
+    near, far = sorted((abs(low), abs(high)))
+    spread = words.between(near, far) if low > 0 or high < 0 else f"{up_or_down(low)} to {up_or_down(high)}"
+    risen = max(row["chance_risen"], 1 - row["chance_risen"])
+    how = "over 99 %" if risen > 0.99 else words.number(100 * risen, 0, "%")
+    verb = "rose" if way == "rising" else "fell"
+    return (
+        f"{lead} the rate {verb} by {words.number(abs(value), 0, '%')} ({spread}), 80 % interval; chance that it "
+        f"{verb}: {how}."
+    )
+
+
 def recent(row: Mapping[str, Any]) -> str:
     """The slope of the last 180 days: 'down 1.9 % a month'."""
     value = row["slope_pct_per_month"]

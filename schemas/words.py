@@ -1,6 +1,7 @@
 """How figures and states read on screen: one way of writing each, so that no two pages differ.
 
-Pressures are rounded to the bar, depths of a mix to the safe metre. An unknown figure reads 'not known'.
+Pressures are rounded to the bar, depths of a mix to the safe metre. An unknown figure reads 'not known'. Figures come
+in metric units and are written in the reader's, see reading_units.py.
 """
 
 import math
@@ -9,9 +10,11 @@ from typing import Any
 
 import pandas as pd
 
+from schemas import reading_units
 from schemas.codes import all_codes, codes_that, sentence
 from schemas.codes.divers import LOOKS_BACK, WATCH_WORDS
 from shared.gas.mixing import whole_metres_down, whole_metres_up
+from shared.gas.units import psi_from_bar, rating_cuft_from_capacity
 
 UNKNOWN = "not known"
 
@@ -99,26 +102,62 @@ def known(value: Any) -> bool:
 
 
 def number(value: Any, digits: int = 0, unit: str = "") -> str:
-    """A figure with its unit, or 'not known'."""
+    """A figure with its unit, or 'not known'; figure and digits are those of the metric unit that is named."""
     if not known(value):
         return UNKNOWN
-    text = f"{float(value):,.{digits}f}".replace(",", "\u202f")
-    text = text.replace("-", "\u2212") if float(text.replace("\u202f", "")) else text.lstrip("-")
-    return f"{text}\u00a0{unit}" if unit else text
+    how = reading_units.shown(unit)
+    text = _plain(how.of(float(value)), how.digits(digits))
+    return f"{text}\u00a0{how.unit}" if unit else text
+
+
+def _plain(value: float, digits: int) -> str:
+    text = reading_units.grouped(value, digits)
+    return text.replace("-", "\u2212") if float(text.replace("\u202f", "")) else text.lstrip("-")
+
+
+def bare(value: Any, digits: int = 0, unit: str = "") -> str:
+    """The same without its unit, where that stands beside it."""
+    return number(value, digits, unit).partition("\u00a0")[0] if known(value) else UNKNOWN
+
+
+def down(value: Any, unit: str) -> str:
+    """A figure rounded down to a whole one of the reader's: nothing is promised or allowed that is not there."""
+    if not known(value):
+        return UNKNOWN
+    how = reading_units.shown(unit)
+    return f"{_plain(how.down(float(value)), 0)}\u00a0{how.unit}"
 
 
 def between(low: Any, high: Any, digits: int = 0, unit: str = "") -> str:
     """An 80 % interval, or the empty text."""
     if not (known(low) and known(high)):
         return ""
-    tail = f"\u00a0{unit}" if unit else ""
-    return f"{number(low, digits)} to {number(high, digits)}{tail}"
+    tail = f"\u00a0{reading_units.shown(unit).unit}" if unit else ""
+    return f"{bare(low, digits, unit)} to {bare(high, digits, unit)}{tail}"
 
 
 def with_interval(value: Any, low: Any, high: Any, digits: int = 0, unit: str = "") -> str:
     """'258 bar (254 to 262)'."""
-    spread = between(low, high, digits)
-    return number(value, digits, unit) + (f" ({spread})" if spread and known(value) else "")
+    spread = f" ({bare(low, digits, unit)} to {bare(high, digits, unit)})" if known(low) and known(high) else ""
+    return number(value, digits, unit) + (spread if known(value) else "")
+
+
+def capacity(water_capacity_l: Any, working_pressure_bar: Any, digits: int = 1) -> str:
+    """How large a cylinder is: its litres of water, or for readers of cubic feet what the trade calls it by.
+
+    That is the free gas it holds at its rated pressure, so that it takes both; else it stays litres.
+    """
+    if (
+        reading_units.current() == reading_units.US
+        and known(water_capacity_l)
+        and known(working_pressure_bar)
+        and working_pressure_bar > 0
+    ):
+        rated_psi = psi_from_bar(float(working_pressure_bar))
+        cuft = rating_cuft_from_capacity(float(water_capacity_l), rated_psi)
+        return f"{cuft:.0f}\u00a0cu\u00a0ft at {number(working_pressure_bar, 0, 'bar')}"
+    text = number(water_capacity_l, digits)
+    return f"{text}\u00a0L" if known(water_capacity_l) else text
 
 
 def capital(text: str) -> str:
@@ -137,7 +176,11 @@ def under(value: Any, limit: float, unit: str = "") -> str:
     """A figure that lies below a limit, in as many digits as it takes to read below it."""
     if not known(value):
         return UNKNOWN
-    return number(value, next((d for d in (0, 1) if round(float(value), d) < limit), 2), unit)
+    how = reading_units.shown(unit)
+    figure, most = float(how.of(float(value))), float(how.of(limit))
+    if how.unit != unit and math.isfinite(most):
+        most = round(most, how.digits(0))  # as the limit itself is written
+    return number(value, next((d for d in (0, 1) if round(figure, how.digits(d)) < most), 2), unit)
 
 
 def of(count: Any, whole: Any) -> str:
@@ -201,13 +244,20 @@ def analysis(o2_pct: Any, he_pct: Any) -> str:
 
 
 def depth_down(value: Any) -> str:
-    """A greatest depth, rounded down to the metre."""
-    return f"{int(whole_metres_down(float(value)))}\u00a0m" if known(value) else UNKNOWN
+    """A greatest depth, rounded down to the metre or foot."""
+    return _safe_depth(value, whole_metres_down, reading_units.shown("m").down)
 
 
 def depth_up(value: Any) -> str:
-    """A minimum depth, rounded up to the metre."""
-    return f"{int(whole_metres_up(float(value)))}\u00a0m" if known(value) else UNKNOWN
+    """A minimum depth, rounded up to the metre or foot."""
+    return _safe_depth(value, whole_metres_up, reading_units.shown("m").up)
+
+
+def _safe_depth(value: Any, metres: Any, other: Any) -> str:
+    if not known(value):
+        return UNKNOWN
+    how = reading_units.shown("m")
+    return f"{int((metres if how.unit == 'm' else other)(float(value)))}\u00a0{how.unit}"
 
 
 def minutes(seconds: Any) -> str:
@@ -247,7 +297,8 @@ def plural(count: Any, one: str, many: str = "") -> str:
 def with_fix(code: str, row: Mapping[str, Any] | None = None) -> str:
     """The sentence of a code, and what to do."""
     known_code = all_codes().get(code)
-    return f"{sentence(code, row)} {known_code.fix}" if known_code and known_code.fix else sentence(code, row)
+    fix = reading_units.text(known_code.fix) if known_code else ""
+    return f"{sentence(code, row)} {fix}" if fix else sentence(code, row)
 
 
 def listed(codes: Any) -> list[str]:

@@ -9,6 +9,8 @@ LONGEST_KEY = 200
 NOTES = ("note", "reason")
 #: a cell that holds it stands in a row of a template that shows how to fill it in
 EXAMPLE = "EXAMPLE"
+#: sheets of a log workbook that hold no log: the one to print, and what is chosen from
+TO_PRINT, TO_CHOOSE = "to print", "to choose from"
 
 #: a note that calls a function or another sheet
 CALL = r"^=\s*[-+@(]*([A-Za-z_][A-Za-z0-9_.]*\(|[^=]*!\$?[A-Za-z]{1,3}\$?\d)"

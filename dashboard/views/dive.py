@@ -8,6 +8,7 @@ from dashboard.data import Snapshot
 from dashboard.rows import Row, each, only
 from schemas import words
 from schemas.codes import sentence
+from schemas.reading_units import figure, text
 
 
 def shares_in_words(shares) -> str:
@@ -109,7 +110,7 @@ def _reserve(snapshot: Snapshot, member_id: str, dive_id: str, reserve: Row, fil
     elif words.known(below) and below:
         parts.show(
             parts.bar(
-                f"Below this policy by {words.number(-margin, 0, 'L') if margin <= -0.5 else 'under 1 L'}",
+                f"Below this policy by {words.number(-margin, 0, 'L') if margin <= -0.5 else text('under 1 L')}",
                 4,
                 parts.lines(f"Least margin {when}.", *why(reserve, fill)),
             )
@@ -176,11 +177,11 @@ def _policy(snapshot: Snapshot) -> str:
     if not policy:
         return "by the station's policy"
     return (
-        f"{policy.get('team_size', 2)} divers at {policy.get('stressed_rmv_l_min', 30):g} L/min, "
+        f"{policy.get('team_size', 2)} divers at {figure(policy.get('stressed_rmv_l_min', 30), 'L/min')}, "
         f"{policy.get('minutes_before_ascent', 1):g} min, then up at "
-        f"{policy.get('ascent_m_min', 9):g} m/min, {policy.get('stop_min', 3):g} min at "
-        f"{policy.get('stop_depth_m', 5):g} m, "
-        f"{policy.get('unusable_bar', 10):g} bar left"
+        f"{figure(policy.get('ascent_m_min', 9), 'm/min')}, {policy.get('stop_min', 3):g} min at "
+        f"{figure(policy.get('stop_depth_m', 5), 'm')}, "
+        f"{figure(policy.get('unusable_bar', 10), 'bar')} left"
     )
 
 
@@ -268,7 +269,7 @@ def _its_fill(snapshot: Snapshot, row: Row, fill: Row | None) -> None:
             [
                 ("Filled", words.clock(fill["filled_at"], snapshot.zone), fill["unit_id"]),
                 (
-                    "Settled at 15 °C",
+                    f"Settled at {words.number(15, 0, '°C')}",
                     words.with_interval(
                         fill["settled_pressure_bar_15c"],
                         fill["settled_low_bar_15c"],

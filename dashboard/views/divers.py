@@ -7,8 +7,10 @@ from dashboard import charts_dives, gas_left, parts
 from dashboard.access import ALONE, MANAGER
 from dashboard.data import Snapshot
 from dashboard.rows import each, said_yes
+from dashboard.unit_field import field_key
 from dashboard.views import dive
 from schemas import trend_words, words
+from schemas.reading_units import text
 from shared.trend.level import NAMED_FROM_CHANCE
 
 TITLE = "Divers"
@@ -43,7 +45,7 @@ def page(snapshot: Snapshot) -> None:
                     names.get(r.member_id, r.member_id),
                     parts.lines(
                         parts.tag(_state(r), words.WATCH_WEIGHT.get(r.state, 2)),
-                        r.reason if words.known(r.reason) and r.reason != f"{_state(r)}." else "",
+                        text(str(r.reason)) if words.known(r.reason) and r.reason != f"{_state(r)}." else "",
                     ),
                     words.share(r.chance_next_below) if words.known(r.chance_next_below) else "too few to say",
                     words.of(r.dives_below_policy, _judged(r)),
@@ -67,8 +69,8 @@ def surfacing_rule(snapshot: Snapshot) -> str:
     least = words.number(snapshot.policy("reserve", "surfacing_min_bar"), 0, "bar")
     return (
         "Below policy: less gas left than would bring the team up. "
-        f"Surfaced below {least}: the pressure alone, also of dives with nothing but two written pressures; 50 bar is "
-        "common practice, not a published limit."
+        f"Surfaced below {least}: the pressure alone, also of dives with nothing but two written pressures; "
+        f"{words.number(50, 0, 'bar')} is common practice, not a published limit."
     )
 
 
@@ -209,6 +211,6 @@ def one(snapshot: Snapshot, member_id: str, name: str) -> None:
         list(labels),
         index=list(labels).index(worst),
         format_func=parts.label(labels),
-        key=f"divers_dive_{member_id}",
+        key=field_key(f"divers_dive_{member_id}"),
     )
     dive.show(snapshot, member_id, str(chosen), key="divers")

@@ -7,7 +7,7 @@ from dashboard import parts
 from dashboard.access import ALONE, LOCAL_NETWORK, MANAGER, OPERATOR
 from dashboard.data import Snapshot
 from dashboard.rows import each
-from dashboard.views import filling_advice, filling_day, filling_log, filling_recipe, filling_season, saved
+from dashboard.views import filling_advice, filling_day, filling_log, filling_recipe, filling_season, first_steps, saved
 from schemas import holds, words
 from schemas.clearance import FillClearance, fill_clearance, fillable_units
 from schemas.codes import all_codes, sentence
@@ -33,6 +33,10 @@ def page(snapshot: Snapshot) -> None:
     units, health, fills, sources = (
         snapshot.table(t) for t in ("units", "cylinder_health", "fill_quality", "gas_sources")
     )
+    beginning = first_steps.wanted(snapshot, fills)
+    if beginning and not first_steps.show(snapshot):
+        saved.show(snapshot)
+        return
     chosen = st.selectbox(
         "Which cylinder or set?",
         fillable_units(units),
@@ -53,7 +57,7 @@ def page(snapshot: Snapshot) -> None:
     if not (clearance and st.session_state.get("filling_part") == "log"):
         saved.show(snapshot)
     listed = PARTS | (LOG if filling_log.may_ever(snapshot) else {})
-    part = parts.chosen_part("More on Filling", listed, "filling_part", "advice" if chosen else "held")
+    part = parts.chosen_part("More on Filling", listed, "filling_part", _part_first(chosen, beginning))
     if part == "held":
         held_back(snapshot, fills, clearance)
     elif part == "day":
@@ -68,6 +72,11 @@ def page(snapshot: Snapshot) -> None:
         filling_season.show(snapshot, fills)
     if clearance and clearance.unit is not None and part not in AT_WORK:
         known_of(snapshot, clearance)
+
+
+def _part_first(chosen: str | None, beginning: bool) -> str:
+    """The part that stands open first: of a station without a fill, that which logs one."""
+    return "log" if beginning else "advice" if chosen else "held"
 
 
 def _turn_to_advice(chosen: str | None) -> None:
@@ -113,7 +122,7 @@ def known_of(snapshot: Snapshot, clearance: FillClearance) -> None:
         ),
         (
             "Size",
-            f"{words.number(unit['water_capacity_l'], 1, 'L')} {unit['material']}",
+            f"{words.capacity(unit['water_capacity_l'], unit['working_pressure_bar'])} {unit['material']}",
             "both sides together" if len(clearance.cylinders) > 1 else "",
         ),
     ]
@@ -126,7 +135,7 @@ def known_of(snapshot: Snapshot, clearance: FillClearance) -> None:
         rows += [
             ("Last mix", words.mix(fill["o2_pct"], fill["he_pct"]), words.MIX_VERDICTS.get(fill["mix_verdict"], "")),
             (
-                "Last pressure at 15 °C",
+                f"Last pressure at {words.number(15, 0, '°C')}",
                 words.with_interval(
                     fill["settled_pressure_bar_15c"],
                     fill["settled_low_bar_15c"],

@@ -20,6 +20,7 @@ from dashboard.advice import (
     station_of,
 )
 from dashboard.data import Snapshot
+from dashboard.unit_field import number_field
 from schemas import fields as f
 from schemas import words
 from schemas.clearance import FillClearance
@@ -165,17 +166,6 @@ def _asked(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) ->
     return Asked(start, target, ambient, minutes, o2, he, source, method, np.nan if gas is None else gas)
 
 
-def number_field(
-    label: str, field: f.Field, value: float | None, step: float, key: str, *, digits: int = 0, placeholder: str = ""
-) -> float | None:
-    """A field for a figure within the bounds of its column, begun with `value`."""
-    low, high = float(field.low or 0.0), float(field.high or 0.0)
-    begun = None if value is None else float(np.clip(round(value, 2), low, high))
-    return st.number_input(
-        label, low, high, begun, step, key=key, width=164, format=f"%.{digits}f", placeholder=placeholder or None
-    )
-
-
 def last_or(row: pd.Series | None, column: str, otherwise: float) -> float:
     """What a row says, where there is one and it says something."""
     return float(row[column]) if row is not None and words.known(row[column]) else otherwise
@@ -270,7 +260,7 @@ def _answer(snapshot: Snapshot, clearance: FillClearance, asked: Asked, fills: p
 def _gain(gain_bar: float, stop_bar: float) -> tuple[str, str]:
     if gain_bar < 0.05:
         return "nothing", ""
-    return words.number(gain_bar, 1, "bar"), f"stopping at {words.number(np.floor(stop_bar), 0, 'bar')}"
+    return words.number(gain_bar, 1, "bar"), f"stopping at {words.down(stop_bar, 'bar')}"
 
 
 def _nothing_to_add(advice: StopAdvice, row: dict) -> None:
@@ -285,7 +275,7 @@ def _nothing_to_add(advice: StopAdvice, row: dict) -> None:
 
 
 def _stop_at(advice: StopAdvice, row: dict) -> None:
-    stop = f"Stop at {words.number(np.floor(advice.stop_pressure_bar), 0, 'bar')}"
+    stop = f"Stop at {words.down(advice.stop_pressure_bar, 'bar')}"
     why = sentence(advice.limited_by, row) if advice.limited_by else ""
     notes = [words.with_fix(code, row) for code in advice.notes]
     if not np.isfinite(advice.settles_to_bar):

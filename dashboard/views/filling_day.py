@@ -8,9 +8,12 @@ import streamlit as st
 from dashboard import charts, parts
 from dashboard.data import Snapshot
 from dashboard.rows import Row, each
+from dashboard.unit_field import number_field
 from dashboard.views import filling_labels
+from schemas import fields as f
 from schemas import holds, words
 from schemas.codes import sentence
+from schemas.reading_units import long, text
 from shared.gas.thermal import settled_pressure_bar
 
 
@@ -85,7 +88,7 @@ def worst_first(fills: pd.DataFrame) -> pd.DataFrame:
 
 def _listed(snapshot: Snapshot, fills: pd.DataFrame) -> parts.Markup:
     return parts.table(
-        ["Fill", "Verdict", "Stopped at", "Reads at 15 °C", "Usable", "Nominal", "Mix"],
+        ["Fill", "Verdict", "Stopped at", text("Reads at 15 °C"), "Usable", "Nominal", "Mix"],
         [
             (
                 parts.lines(f"{row.unit_id}, {words.hour(row.filled_at, snapshot.zone)}", row.fill_id),
@@ -93,10 +96,11 @@ def _listed(snapshot: Snapshot, fills: pd.DataFrame) -> parts.Markup:
                 words.number(row.stop_pressure_bar, 0, "bar"),
                 parts.lines(
                     words.number(row.settled_pressure_bar_15c, 0, "bar"),
-                    words.between(row.settled_low_bar_15c, row.settled_high_bar_15c),
+                    words.between(row.settled_low_bar_15c, row.settled_high_bar_15c, 0, "bar"),
                 ),
                 parts.lines(
-                    words.number(row.real_free_l, 0, "L"), words.between(row.real_low_free_l, row.real_high_free_l)
+                    words.number(row.real_free_l, 0, "L"),
+                    words.between(row.real_low_free_l, row.real_high_free_l, 0, "L"),
                 ),
                 words.number(row.nominal_free_l, 0, "L"),
                 parts.lines(words.mix(row.o2_pct, row.he_pct), words.MIX_VERDICTS.get(row.mix_verdict)),
@@ -137,14 +141,14 @@ def one(snapshot: Snapshot, fill: Row) -> None:
     parts.show(parts.plain(_in_words(fill)))
     left, right = st.columns(2)
     with left:
-        water_c = st.number_input(
+        water_c = number_field(
             "Temperature of the water, °C",
-            -2.0,
-            40.0,
-            step=1.0,
-            key=f"water_c_{fill['fill_id']}",
-            format="%.1f",
-            value=float(fill["water_c"]) if words.known(fill["water_c"]) else 15.0,
+            f.WATER_C,
+            float(fill["water_c"]) if words.known(fill["water_c"]) else 15.0,
+            1.0,
+            f"water_c_{fill['fill_id']}",
+            digits=1,
+            width=220,
         )
     with right:
         reads = _reads_at(fill, water_c)
@@ -170,8 +174,9 @@ def one(snapshot: Snapshot, fill: Row) -> None:
     ):
         parts.show(
             parts.note(
-                f"When it was handed over this page said {words.number(first_published, 0, 'bar')} at 15 °C and "
-                f"'{words.VERDICTS.get(fill['handed_over_verdict'], words.UNKNOWN)}'; readings since then changed that."
+                f"When it was handed over this page said {words.number(first_published, 0, 'bar')} at {text('15 °C')} "
+                f"and '{words.VERDICTS.get(fill['handed_over_verdict'], words.UNKNOWN)}'; readings since then changed "
+                "that."
             )
         )
     parts.show(
@@ -183,13 +188,13 @@ def one(snapshot: Snapshot, fill: Row) -> None:
     )
 
 
-def _reads_at(fill: Row, water_c: float) -> float:
+def _reads_at(fill: Row, water_c: float | None) -> float:
     """What the settled gas reads at another temperature: one call of the gas engine, as the calculator makes it."""
     o2, he = (
         next((fill[c] for c in (f"{gas}_pct", f"expected_{gas}_pct") if words.known(fill.get(c))), None)
         for gas in ("o2", "he")
     )
-    if o2 is None or not words.known(fill["settled_pressure_bar_15c"]):
+    if o2 is None or water_c is None or not words.known(fill["settled_pressure_bar_15c"]):
         return float("nan")
     he = 0.0 if he is None else he
     return float(settled_pressure_bar(fill["settled_pressure_bar_15c"], 15.0, water_c, o2, he, strict=False))
@@ -205,7 +210,8 @@ def _in_words(fill: Row) -> str:
         f"{words.number(fill['shortfall_free_l'], 0, 'L')} less. Stopped early "
         f"{words.number(fill['stopped_early_free_l'], 0, 'L')}, "
         f"cooling {words.number(fill['cooling_free_l'], 0, 'L')}, compressibility "
-        f"{words.number(fill['compressibility_free_l'], 0, 'L')} (free litres; the three add up to the difference)."
+        f"{words.number(fill['compressibility_free_l'], 0, 'L')} (free {long('L')}; the three add up to the "
+        "difference)."
     )
 
 
@@ -222,7 +228,7 @@ def _figures(fill: Row) -> list[tuple]:
     )
     return [
         (
-            "Reads at 15 °C",
+            text("Reads at 15 °C"),
             words.with_interval(
                 fill["settled_pressure_bar_15c"], fill["settled_low_bar_15c"], fill["settled_high_bar_15c"], 0, "bar"
             ),
@@ -239,7 +245,7 @@ def _figures(fill: Row) -> list[tuple]:
             words.number(fill["gas_c"], 0, "°C"),
             f"surroundings {words.number(fill['ambient_c'], 0, '°C')}",
         ),
-        ("Fell by cooling", words.number(fill["cooling_bar"], 0, "bar"), "gauge at stop less gauge at 15 °C"),
+        ("Fell by cooling", words.number(fill["cooling_bar"], 0, "bar"), text("gauge at stop less gauge at 15 °C")),
         (
             "Mix",
             words.mix(fill["o2_pct"], fill["he_pct"]),

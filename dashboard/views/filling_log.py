@@ -8,6 +8,7 @@ from dashboard.access import LOCAL_NETWORK, may_log
 from dashboard.advice import methods_to_choose, source_of, sources_to_choose, station_of
 from dashboard.data import Snapshot
 from dashboard.entry_form import EntryForm, just_saved
+from dashboard.unit_field import field_key, typed_in
 from dashboard.views import filling_labels, filling_log_after, saved
 from schemas import fields as f
 from schemas import words
@@ -73,7 +74,9 @@ def _stop(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) -> 
     if not clearance.may_be_filled:
         parts.show(parts.note("It may not be filled today. If it was filled all the same, log that: it will be held."))
     # whoever comes from the advice has just typed there what this form is begun with
-    form = EntryForm(snapshot, "stop", "fills", unit_id, PAGE, anew=f"start_{clearance.unit_id}" in st.session_state)
+    form = EntryForm(
+        snapshot, "stop", "fills", unit_id, PAGE, anew=field_key(f"start_{clearance.unit_id}") in st.session_state
+    )
     form.row |= {"unit_id": unit_id, "fill_id": form.key}
     begun = _likely(snapshot, clearance, fills)
     with st.form(f"stop_{form.token}", enter_to_submit=False, border=False):
@@ -132,13 +135,15 @@ def _likely(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) -
     methods = methods_to_choose(o2, he, known)
     newest = fills.sort_values("filled_at").iloc[-1] if len(fills) else None
     room = _of(newest, "ambient_c")
-    typed_room = typed.get(f"ambient_{key}") if typed.get(f"ambient_{key}") != room else None
+    typed_room = typed_in(f"ambient_{key}", "ambient_c")
+    # a field that still holds what it was begun with has not been typed into
+    typed_room = None if room is not None and typed_room is not None and abs(typed_room - room) < 0.5 else typed_room
     recent = newest is not None and abs(entry_door.now() - newest["filled_at"]) < _SAME_SURROUNDINGS
     of_source = fills[fills["source_id"] == source].sort_values("filled_at")
     gauge = _of(of_source.iloc[-1], "gauge_id") if len(of_source) else None
     return {
-        "start": typed.get(f"start_{key}"),
-        "target": typed.get(f"target_{key}") or _of(clearance.unit, "permitted_bar"),
+        "start": typed_in(f"start_{key}", "start_pressure_bar"),
+        "target": typed_in(f"target_{key}", "target_pressure_bar") or _of(clearance.unit, "permitted_bar"),
         "ambient": typed_room if typed_room is not None else room if recent else None,
         "o2": o2,
         "he": he,

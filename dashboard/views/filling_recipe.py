@@ -9,10 +9,12 @@ from dashboard import recipe as recipes
 from dashboard.advice import oxygen_limit_pct, sources_to_choose
 from dashboard.data import Snapshot
 from dashboard.recipe import Gas, Recipe, Wish
-from dashboard.views.filling_advice import air_failed, last_or, number_field
+from dashboard.unit_field import number_field
+from dashboard.views.filling_advice import air_failed, last_or
 from schemas import fields as f
 from schemas import holds, words
 from schemas.clearance import FillClearance
+from schemas.reading_units import text
 from shared.filling.blending import Bank, CannotBlend
 from shared.filling.from_banks import Drawn
 from shared.filling.limits import filling_rules, refusals
@@ -139,12 +141,12 @@ def _answer(snapshot: Snapshot, clearance: FillClearance, wish: Wish, known: lis
         return
     except CannotBlend as why:
         found = _refused(snapshot, clearance, wish, None)
-        said = words.capital(str(why).replace("and air", f"and what {wish.top.source_id} gives")) + "."
+        said = words.capital(text(str(why)).replace("and air", f"and what {wish.top.source_id} gives")) + "."
         parts.show(parts.bar(NO_RECIPE, 3, parts.lines(*found, said, "Try another to top up from.")))
         _alone(snapshot, clearance, wish, known)
         return
     except (OutOfRange, ValueError) as why:
-        parts.show(parts.bar(NO_RECIPE, 3, words.capital(str(why)) + "."))
+        parts.show(parts.bar(NO_RECIPE, 3, words.capital(text(str(why))) + "."))
         return
     found = _refused(snapshot, clearance, wish, made)
     if found:

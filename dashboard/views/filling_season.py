@@ -7,6 +7,7 @@ from dashboard import charts, parts
 from dashboard.data import Snapshot
 from dashboard.rows import Row, each, said_yes
 from schemas import words
+from schemas.reading_units import label, long, text
 
 BY = {"unit_id": "cylinder or set", "source_id": "source", "gauge_id": "gauge", "operator": "operator"}
 #: what may stand beside a short fill
@@ -37,7 +38,7 @@ def fell_short(fills: pd.DataFrame) -> None:
         parts.heading(
             "Which fills settle short",
             2,
-            "Short: settled at 15 °C more than the policy allows under target, whatever the verdict says besides.",
+            text("Short: settled at 15 °C more than the policy allows under target, whatever else the verdict says."),
         )
     )
     usual = in_general(fills)
@@ -133,9 +134,9 @@ def learned(snapshot: Snapshot) -> None:
                     "Material",
                     "Size",
                     "Readings",
-                    "Learned correction, bar",
+                    label("Learned correction, bar"),
                     "80 % interval",
-                    "Next reading narrows it by, bar",
+                    label("Next reading narrows it by, bar"),
                 ],
                 [
                     (
@@ -144,9 +145,9 @@ def learned(snapshot: Snapshot) -> None:
                         r.material,
                         r.size,
                         words.number(r.settled_fills),
-                        words.number(r.effect_bar, 1),
-                        words.between(r.effect_low_bar, r.effect_high_bar, 1),
-                        words.number(r.gain_of_next_reading_bar, 1),
+                        words.bare(r.effect_bar, 1, "bar"),
+                        words.between(r.effect_low_bar, r.effect_high_bar, 1, "bar"),
+                        words.bare(r.gain_of_next_reading_bar, 1, "bar"),
                     )
                     for r in each(model.sort_values("gain_of_next_reading_bar", ascending=False).head(20))
                 ],
@@ -231,7 +232,8 @@ def gas_given(snapshot: Snapshot) -> None:
         parts.heading(
             "Gas given out",
             2,
-            "Free litres added by month; the command coldfill export writes them by source and member, for charging.",
+            f"Free {long('L')} added by month; the command coldfill export writes them by source and member, for "
+            "charging.",
         )
     )
     if given.empty:

@@ -116,7 +116,9 @@ def _cells(
         size = ""
         if row.cylinder_id in units.index:
             unit = units.loc[row.cylinder_id]
-            size = f"{words.number(unit['water_capacity_l'], 0, 'L')} {unit['material'] or ''}"
+            size = (
+                f"{words.capacity(unit['water_capacity_l'], unit['working_pressure_bar'], 0)} {unit['material'] or ''}"
+            )
         due = words.day(row.next_due_on) if words.known(row.next_due_on) else "no date known"
         holder = (
             f"with {names.get(row.held_by, row.held_by)}"
@@ -286,9 +288,10 @@ def _figure(event) -> str:
     """The figure of an event with the unit it has there."""
     if not words.known(event.value):
         return ""
-    units = {"arrived": "bar", "filled": "bar at 15 °C", "returned": "bar", "dived": "L used", "unexplained_use": "bar"}
+    units = {"arrived": "bar", "filled": "bar", "returned": "bar", "dived": "L", "unexplained_use": "bar"}
     unit = units.get(event.event, "kg" if str(event.event).startswith(("inspected", "manufactured")) else "")
-    return words.number(event.value, 1 if unit == "kg" else 0, unit)
+    more = {"filled": f" at {words.number(15, 0, '°C')}", "dived": " used"}.get(event.event, "")
+    return words.number(event.value, 1 if unit == "kg" else 0, unit) + more
 
 
 def _early(days) -> str:

@@ -3,13 +3,13 @@
 import pandas as pd
 import streamlit as st
 
-from dashboard import parts
-from dashboard.access import ALONE, DIVER, MANAGER, OPERATOR, may_see
+from dashboard import hand_in, parts
+from dashboard.access import ALONE, DIVER, MANAGER, OPERATOR, may_log, may_see
 from dashboard.data import Snapshot
 from dashboard.entry_form import who_field
 from dashboard.problems import Cause, causes
 from dashboard.rows import Row, each
-from dashboard.views import inbox_fixes, saved
+from dashboard.views import first_steps, inbox_fixes, saved
 from schemas import words
 
 TITLE = "Inbox"
@@ -53,6 +53,7 @@ def page(snapshot: Snapshot) -> None:
         who_field(snapshot)
     problems(snapshot, still_open)
     inbox_fixes.tanks(snapshot)
+    bring_in(snapshot)
     if may_see(snapshot.viewer, "withdrawn"):
         taken_out(snapshot)
     left_as_they_are(snapshot, dismissed)
@@ -81,6 +82,17 @@ def page(snapshot: Snapshot) -> None:
     how_old(snapshot, files)
     if may_see(snapshot.viewer, "runs"):
         passes(snapshot)
+
+
+def bring_in(snapshot: Snapshot) -> None:
+    """Hand in a file; for who keeps the registers also their forms and workbooks."""
+    if not may_log(snapshot.viewer, "file"):
+        return
+    parts.show(parts.heading("Hand in a file", 2))
+    if may_log(snapshot.viewer, "cylinder"):
+        first_steps.registers(snapshot)
+    else:
+        hand_in.show(snapshot)
 
 
 def newest(snapshot: Snapshot) -> list[tuple]:

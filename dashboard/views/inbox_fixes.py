@@ -182,7 +182,7 @@ def _whose(snapshot: Snapshot, group: pd.DataFrame, names: dict[str, str]) -> st
     row = group.iloc[-1]
     first, last = (words.day(group["started_at"].iloc[n].tz_convert(snapshot.zone).tz_localize(None)) for n in (0, -1))
     own = str(row["tank_ref"]) if words.known(row["tank_ref"]) else f"tank {row['tank_no']}, which has no name"
-    size = words.number(row["water_capacity_l"], 1, "L") if words.known(row["water_capacity_l"]) else "size not stated"
+    size = words.capacity(row["water_capacity_l"], None) if words.known(row["water_capacity_l"]) else "size not stated"
     when = last if len(group) == 1 else f"{words.plural(len(group), 'dive')}, {first} to {last}"
     role = ROLES.get(str(row["role"]), str(row["role"]))
     return f"{names.get(row['member_id'], row['member_id'])}: {own}, {size}, {role}. {words.capital(when)}"

@@ -27,9 +27,10 @@ NAMES = {
     "cylinders": "the cylinder",
     "members": "the member",
     "withdrawals": "what is left as it is",
+    "sources": "the source of gas",
 }
 LINES = {
-    "fills": "the stop of {unit_id} at {stop_pressure_bar} bar",
+    "fills": "the stop of {unit_id} at {stop}",
     "releases": "the release of fill {fill_id}",
     "returns": "the return of {unit_id}",
     "loans": "the loan of {unit_id}",
@@ -40,6 +41,7 @@ LINES = {
     "cylinders": "the cylinder {cylinder_id} of the register",
     "members": "the member {member_id}",
     "withdrawals": "problem {key} is left as it is: {reason}",
+    "sources": "the {kind} {source_id}",
 }
 
 
@@ -85,7 +87,7 @@ def _when(snapshot: Snapshot) -> str:
 
 def said(snapshot: Snapshot, entry: Written) -> str:
     """An entry in a line."""
-    row: Mapping[str, str] = _Row(entry.row)
+    row: Mapping[str, str] = _Row({**entry.row, "stop": _stop(entry.row)})
     form = LINES.get(entry.source, "an entry")
     if entry.source == "fill_readings":
         of_gas = "analysed_o2_pct" in row or "co_ppm" in row
@@ -94,6 +96,13 @@ def said(snapshot: Snapshot, entry: Written) -> str:
     when = f", {words.clock(entry.at, snapshot.zone)}" if entry.at is not None else ""
     by = f", by {row['entered_by']}" if may_see(snapshot.viewer, "runs") and entry.row.get("entered_by") else ""
     return f"{what[0].upper()}{what[1:]}{when}{by}."
+
+
+def _stop(row: Mapping[str, str]) -> str:
+    try:
+        return words.number(float(row["stop_pressure_bar"]), 0, "bar")
+    except (KeyError, ValueError):
+        return words.UNKNOWN
 
 
 class _Row(dict):

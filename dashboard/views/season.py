@@ -3,14 +3,17 @@
 import pandas as pd
 import streamlit as st
 
-from dashboard import charts_dives, gas_left, parts
+from dashboard import charts_dives, gas_left, hand_in, parts
 from dashboard.access import ALONE, DIVER, MANAGER
 from dashboard.data import Snapshot
 from dashboard.rows import Row, each, only
+from dashboard.season_report import season_report
+from dashboard.unit_field import field_key
 from dashboard.views import dive
-from schemas import trend_words, words
+from schemas import reading_units, season, trend_words, words
 from schemas.codes import sentence
 from schemas.codes.divers import CONDITION_WORDS
+from schemas.reading_units import long, text
 from shared.trend.level import CALLED_FROM_CHANCE, NAMED_FROM_CHANCE
 
 TITLE = "My season"
@@ -41,17 +44,71 @@ def page(snapshot: Snapshot) -> None:
     if consumption.empty:
         parts.show(
             parts.plain(
-                "No dive of yours is known yet. Export them from your dive computer as UDDF and drop the file into "
-                "the inbox."
+                "No dive of yours is known yet. Export them from your dive computer as UDDF and hand the file in here, "
+                "or drop it into the inbox."
             )
         )
+        hand_in.show(snapshot)
         return
     trend = snapshot.table("consumption_trend", member_id=member).sort_values("started_at")
     # said of somebody else by name, a change must be surer
-    rate(trend, consumption, CALLED_FROM_CHANCE if viewer.role == DIVER else NAMED_FROM_CHANCE)
+    chance = CALLED_FROM_CHANCE if viewer.role == DIVER else NAMED_FROM_CHANCE
+    year = season.season(
+        consumption,
+        trend,
+        snapshot.table("dive_reserve", member_id=member),
+        snapshot.table("dive_tank_use", member_id=member),
+        only(snapshot.table("reserve_watch", member_id=member)),
+        snapshot.as_of_on,
+        float(snapshot.policy("reserve", "watch_days")),
+        float(snapshot.policy("reserve", "surfacing_min_bar")),
+        chance,
+    )
+    parts.show(parts.bar(year.change, 1))
+    to_print(snapshot, member)
+    rate(trend, consumption, chance)
     effects(snapshot)
     dives(snapshot, member, consumption)
+    fell_short(year)
+    by_cylinder(year)
     kit(snapshot, member, consumption)
+
+
+def to_print(snapshot: Snapshot, member: str) -> None:
+    """The season on one sheet of paper; made when it is asked for."""
+    units = reading_units.current()  # the file is made in a thread of its own
+    st.download_button(
+        "Fetch the season on one page, to print",
+        lambda: season_report(snapshot.published, member, units),
+        f"season-{member}.html",
+        "text/html",
+        key=f"print_{member}",
+        on_click="ignore",
+    )
+
+
+def fell_short(year: season.Season) -> None:
+    """What share of the season's shortfall each cause took."""
+    parts.show(
+        parts.heading("Where the season fell short", 2, "Gas that lacked against this policy, by cause, in all dives."),
+        parts.plain(year.shortfall),
+    )
+    if year.causes:
+        parts.show(parts.items(f"{word}: {words.share(share)}" for word, share in year.causes if abs(share) >= 0.005))
+
+
+def by_cylinder(year: season.Season) -> None:
+    """One cylinder beside the other: what was on the back, and what its dives came to."""
+    if not year.cylinders:
+        return
+    parts.show(
+        parts.heading(
+            "By cylinder",
+            2,
+            "Medians of the last year's dives; of two on the back both are named. A median of few dives says little.",
+        ),
+        parts.table(season.CYLINDER_HEAD, year.cylinders, figures=(1, 2, 3, 4, 5), says="By cylinder"),
+    )
 
 
 def rate(trend: pd.DataFrame, consumption: pd.DataFrame, chance: float) -> None:
@@ -59,8 +116,8 @@ def rate(trend: pd.DataFrame, consumption: pd.DataFrame, chance: float) -> None:
         parts.heading(
             "What you breathe",
             2,
-            "RMV: litres a minute at ambient pressure and 15 °C; gas for suit and wing is in it unless it has a "
-            "bottle of its own.",
+            text(f"RMV: {long('L/min')} at ambient pressure and 15 °C; gas for suit and wing is in it unless it has a ")
+            + "bottle of its own.",
         )
     )
     now = trend.iloc[-1] if len(trend) else None
@@ -113,7 +170,7 @@ def effects(snapshot: Snapshot) -> None:
     )
     parts.show(
         parts.items(
-            f"{CONDITION_WORDS.get(r.condition, str(r.condition).replace('_', ' '))}: "
+            f"{text(CONDITION_WORDS.get(r.condition, str(r.condition).replace('_', ' ')))}: "
             f"{'+' if r.effect_pct > 0 else ''}{words.number(r.effect_pct, 0, '%')} "
             f"({words.between(r.effect_low_pct, r.effect_high_pct)})"
             for r in each(clear)
@@ -156,7 +213,7 @@ def dives(snapshot: Snapshot, member: str, consumption: pd.DataFrame) -> None:
         list(labels),
         index=list(labels).index(first) if first in labels else 0,
         format_func=parts.label(labels),
-        key=f"season_dive_{member}",
+        key=field_key(f"season_dive_{member}"),
     )
     dive.show(snapshot, member, str(chosen), key="season")
 
@@ -181,7 +238,7 @@ def seen_of_late(snapshot: Snapshot, member: str) -> None:
                     words.of(row["dives_below_surfacing_min"], row["dives_surfaced_known"]),
                     parts.lines(
                         f"the lowest with {lowest(row, snapshot)}" if words.known(row["least_surfaced_bar"]) else "",
-                        "50 bar is common practice",
+                        text("50 bar is common practice"),
                     ),
                 ),
                 (
@@ -210,8 +267,10 @@ def kit(snapshot: Snapshot, member: str, consumption: pd.DataFrame) -> None:
         parts.heading(
             "Weighting and lift",
             2,
-            "From logged dives and your kit: heaviest at the start with the suit's buoyancy lost, lightest at 5 m "
-            "with the gas low.",
+            text(
+                "From logged dives and your kit: heaviest at the start with the suit's buoyancy lost, lightest at 5 m "
+                "with the gas low."
+            ),
         )
     )
     parts.figure(charts_dives.kit_margins(rows, rows["started_at"]), "Lift and weight left over the season.", "kit")
@@ -226,18 +285,18 @@ def kit(snapshot: Snapshot, member: str, consumption: pd.DataFrame) -> None:
                     f"dive of {words.day(last['started_at'])}; suit's buoyancy lost",
                 ),
                 (
-                    "Weight left at 5 m at the end",
+                    text("Weight left at 5 m at the end"),
                     words.number(-last["net_end_kg"], 1, "kg"),
                     "with the gas it ended with",
                 ),
                 (
-                    "Weight left at 5 m with the gas low",
+                    text("Weight left at 5 m with the gas low"),
                     words.number(last["ballast_margin_kg"], 1, "kg"),
                     f"breathed cylinders down to {unusable}; below nothing it floats",
                 ),
                 (
                     "Gas carried",
-                    f"{words.number(last['gas_mass_start_kg'], 1)} to {words.number(last['gas_mass_end_kg'], 1, 'kg')}",
+                    words.between(last["gas_mass_start_kg"], last["gas_mass_end_kg"], 1, "kg"),
                     "start to end",
                 ),
             ]
@@ -249,7 +308,7 @@ def kit(snapshot: Snapshot, member: str, consumption: pd.DataFrame) -> None:
     for code, says in said.items():
         dives = sum(code in c for c in codes)
         if dives:
-            flags.append(f"{says}: on {dives} of {words.plural(len(rows), 'dive')} with a kit logged.")
+            flags.append(f"{text(says)}: on {dives} of {words.plural(len(rows), 'dive')} with a kit logged.")
     if flags:
         parts.show(parts.items(flags))
     parts.show(

@@ -12,7 +12,7 @@ import typer
 # Many small matrix products, not few large ones: threads of the linear algebra only fight over the cores.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-from pipelines.cli import calculator, persons, withdrawing  # numpy must not be imported before this is set
+from pipelines.cli import beginning, calculator, persons, withdrawing  # numpy must not be imported before this is set
 from pipelines.cli.options import HERE, JsonOption, StationOption, Stop, writing
 
 app = typer.Typer(
@@ -23,7 +23,15 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 app.add_typer(calculator.app, name="gas")
-for _command in (withdrawing.withdraw, withdrawing.reinstate, withdrawing.history, persons.hand_out, persons.forget):
+for _command in (
+    beginning.init,
+    beginning.template,
+    withdrawing.withdraw,
+    withdrawing.reinstate,
+    withdrawing.history,
+    persons.hand_out,
+    persons.forget,
+):
     app.command()(_command)
 
 
@@ -31,22 +39,6 @@ def _station(folder: Path):
     from pipelines.station.settings import load_station
 
     return load_station(folder)
-
-
-@app.command()
-def init(
-    folder: Annotated[Path, typer.Argument(metavar="DIR", help="New or empty folder.")],
-    rule_set: Annotated[
-        str, typer.Option(help="Code of the rule set, as uk, us or adr; station.toml names all.")
-    ] = "uk",
-    time_zone: Annotated[str, typer.Option(help="Time zone of the station, as in the IANA list.")] = "Europe/London",
-    name: Annotated[str, typer.Option(help="Name of the station.")] = "",
-) -> None:
-    """Make a station: station.toml with every setting, inbox/, archive/, lake/, published/, reports/."""
-    from pipelines.station.settings import write_station
-
-    write_station(folder, rule_set=rule_set, time_zone=time_zone, name=name)
-    print(f"Made a station in {folder}. Drop files into {folder / 'inbox'}, then: coldfill run --station {folder}")
 
 
 @app.command()
@@ -221,8 +213,15 @@ def dashboard_command(
 
 def _serve(folder: Path, port: int, browser: bool, local_network: bool = False, sign_in: bool = False) -> None:
     from pipelines.cli.serve import serve
+    from schemas.snapshot import current_name
 
-    serve(_station(folder), port, browser, local_network, sign_in)
+    station = _station(folder)
+    if current_name(station.published) is None:
+        from pipelines.cli.console import run_with_progress
+
+        print("Nothing is published yet: the first run comes first.", flush=True)
+        run_with_progress(station, None)
+    serve(station, port, browser, local_network, sign_in)
 
 
 @app.command("station-code")
@@ -320,22 +319,6 @@ def rejects(
 
 
 @app.command()
-def template(
-    source: Annotated[str, typer.Argument(metavar="SOURCE", help="fills, cylinders, members, dives, …")],
-    to: Annotated[Path, typer.Option("--to", help="Workbook to write.", metavar="FILE.xlsx")],
-) -> None:
-    """An empty workbook to log into: headers, units in notes, lists to choose from, and a sheet to print."""
-    from pipelines.station.template import write_template
-    from schemas.sources import SOURCES
-
-    if source not in SOURCES:
-        raise Stop(f"There is no source {source!r}. Sources: {', '.join(SOURCES)}.")
-    with writing(to):
-        write_template(source, to)
-    print(f"Wrote {to}. Delete its example row, fill it in, and drop it into inbox/.")
-
-
-@app.command()
 def export(
     to: Annotated[Path, typer.Option("--to", help="Folder to write into.", metavar="DIR")],
     station: StationOption = HERE,
@@ -366,6 +349,7 @@ def report(
     ] = "",
     member: Annotated[str, typer.Option("--member", help="Whose season.", metavar="MEMBER_ID")] = "",
     send: Annotated[bool, typer.Option("--send", help="Send the morning sheet as [mail] says.")] = False,
+    units: Annotated[str, typer.Option(help="Units to read: metric or us; else as station.toml says.")] = "",
 ) -> None:
     """Pages to print: morning sheet, fill labels, dates for the inspector, a diver's season, a card for a power cut.
 
@@ -387,7 +371,7 @@ def report(
         raise Stop("--to: name the file to write.")
     try:
         with writing(to):
-            Reports(_station(station), day).write(kind, to, member)
+            Reports(_station(station), day, units).write(kind, to, member)
     except ValueError as error:
         raise Stop(str(error)) from error
     print(f"Wrote {to}.")

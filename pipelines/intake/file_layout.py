@@ -13,7 +13,7 @@ from typing import Any
 from pipelines.readers.forms import FORMS, form_of
 from pipelines.readers.tables.mapping import FROM_WORKING_PRESSURE, Mapping, mapping_hash, matches, source_of
 from pipelines.station.settings import Station, Uddf
-from schemas.entries import entry_source
+from schemas.entries import entry_headers, entry_source
 
 #: raise when a change of fields or readers must make every file be read again
 SCHEMA_VERSION = "3"
@@ -85,7 +85,9 @@ def layout_of(file: str, station: Station) -> FileLayout:
     that matches comes first; two that match are none, for nobody could say which was meant.
     """
     if source := entry_source(file):
-        return FileLayout(source, Mapping(source), zone=station.time_zone)
+        # a form that was read in other units says so in its headers
+        headers: dict[str, tuple[str, ...]] = {column: (header,) for column, header in entry_headers(file).items()}
+        return FileLayout(source, Mapping(source, headers=headers), zone=station.time_zone)
     if form := form_of(file):
         return FileLayout(form.name, uddf=station.uddf, zone=station.time_zone)
     named = [layout for layout in station.layouts.values() if any(matches(file, p) for p in layout.names)]

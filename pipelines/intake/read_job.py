@@ -11,6 +11,7 @@ from pipelines.intake.file_layout import FileLayout
 from pipelines.readers.forms import FORMS, Known
 from pipelines.readers.raw import RawTable, problem
 from pipelines.readers.tables.mapping import folder_member
+from schemas.handed_in import OF_A_MEMBER, of_member
 
 _TEXT_OR_BOOK = (".csv", ".xlsx", ".xlsm", ".txt", ".tsv")
 
@@ -35,10 +36,16 @@ def read_job(job: Job) -> Iterator[RawTable]:
     from pipelines.readers.tables.table import read_table
 
     layout, file = job.layout, job.file
+    own = of_member(file)
+    if own is not None and layout.source not in (*OF_A_MEMBER, *FORMS):
+        yield RawTable("", pd.DataFrame(), refused=problem("not_handed_in_by_members", value=file))
+        return
     if layout.source in FORMS and job.known is not None:
-        yield from FORMS[layout.source].read(job.path, job.station, job.known, folder_member(file), job.workplace)
+        yield from FORMS[layout.source].read(
+            job.path, job.station, job.known, folder_member(file), job.workplace, own is not None
+        )
     elif layout.source is not None and layout.mapping is not None:
-        yield read_table(job.path, layout.source, layout.mapping, layout.zone, folder_member(file))
+        yield read_table(job.path, layout.source, layout.mapping, layout.zone, folder_member(file), own is not None)
     elif layout.overlap:
         both = " and ".join(f"[layouts.{name}]" for name in layout.overlap)
         yield RawTable("", pd.DataFrame(), refused=problem("layouts_overlap", value=file, found=both))

@@ -12,27 +12,35 @@ import pandas as pd
 from schemas import words
 from schemas.clearance import OPEN_FINDINGS, FillClearance, fill_clearance, fillable_units
 from schemas.codes import sentence
+from schemas.reading_units import METRIC, US, current, shown
 from shared.filling.limits import filling_rules
 from shared.gas.thermal import settled_pressure_bar
 
-#: pressures that cylinders are commonly filled to, bar
-STOPS_BAR = (200.0, 232.0, 300.0)
-#: gas at stop: as cold as the room, to hotter than most fills leave it, °C
-GAS_C = tuple(range(15, 66, 5))
+#: pressures that cylinders are commonly filled to, as gauges read; common practice, no source
+STOPS = {METRIC: (200.0, 232.0, 300.0), US: (2400.0, 3000.0, 3442.0)}
+#: gas at stop: as cold as the room, to hotter than most fills leave it, as thermometers read
+GAS = {METRIC: tuple(range(15, 66, 5)), US: tuple(range(60, 151, 10))}
 #: a card is thrown away after so many days in any case; common practice, no source
 MOST_DAYS = 7
 
 
-def cold_readings(reference_c: float) -> list[dict[str, Any]]:
-    """What a gauge that reads each stop pressure will read cold, bar, by temperature of the gas; for air.
+def stops_bar() -> tuple[float, ...]:
+    """The stop pressures of the card, bar; those of the reader's own gauges."""
+    return tuple(shown("bar").back(stop) for stop in STOPS[current()])
 
-    Whole bar, rounded down: a card must not promise gas that is not there.
+
+def cold_readings(reference_c: float) -> list[dict[str, Any]]:
+    """What a gauge that reads each stop pressure will read cold, by temperature of the gas; for air.
+
+    Whole bar or psi, rounded down: a card must not promise gas that is not there.
     """
-    gas_c = np.array(GAS_C, float)
-    columns = [settled_pressure_bar(stop, gas_c, reference_c) for stop in STOPS_BAR]
-    # a hair, so that gas at the reference itself reads what it was stopped at
+    gas_c = shown("°C").back(np.array(GAS[current()], float))
+    columns = [settled_pressure_bar(stop, gas_c, reference_c) for stop in stops_bar()]
     return [
-        {"gas_c": int(c), "bars": [f"{np.floor(column[n] + 1e-6):.0f}" for column in columns]}
+        {
+            "gas": words.number(c, 0, "°C"),
+            "pressures": [words.down(column[n], "bar").partition("\u00a0")[0] for column in columns],
+        }
         for n, c in enumerate(gas_c)
     ]
 
@@ -72,8 +80,9 @@ def power_cut_card(
     due = [f.next_due["next_due_on"] for f in free if f.next_due is not None]
     return {
         "title": "Card for a power cut",
-        "reference_c": f"{reference_c:.0f}",
-        "stops": [f"{stop:.0f}" for stop in STOPS_BAR],
+        "reference": words.number(reference_c, 0, "°C"),
+        "pressure_unit": shown("bar").unit,
+        "stops": [words.bare(stop, 0, "bar") for stop in stops_bar()],
         "cold": cold_readings(reference_c),
         "free": [_permitted(f) for f in free],
         "barred": [{"unit_id": f.unit_id, "why": why} for f in found if (why := _why_not(f))],
@@ -104,7 +113,7 @@ def _permitted(f: FillClearance) -> dict[str, str]:
     due, last = f.next_due, f.last_fill
     return {
         "unit_id": str(f.unit_id),
-        "permitted": f"{np.floor(f.unit['permitted_bar']):.0f}",
+        "permitted": words.down(f.unit["permitted_bar"], "bar").partition("\u00a0")[0],
         "until": words.day(due["next_due_on"]) if due is not None else words.UNKNOWN,
         "last_fill": words.mix(last["o2_pct"], last["he_pct"]) if last is not None else "nothing logged",
         "held": "on hold" if f.held else "",

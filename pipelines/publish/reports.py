@@ -1,17 +1,20 @@
 """Pages to print and files to subscribe to, made from the published snapshot alone."""
 
+from collections.abc import Callable
 from datetime import date
+from functools import wraps
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import pandas as pd
 
+from pipelines.publish.season_page import SEASON_TABLES, season_page
 from pipelines.station.settings import Station
-from schemas import holds, trend_words, words
+from schemas import holds, words
 from schemas import labels as fill_labels
 from schemas.codes import sentence
+from schemas.reading_units import CHOICES, reading
 from schemas.snapshot import Manifest, read_manifest, read_table
-from shared.trend.level import NAMED_FROM_CHANCE
 
 PAGES = Path(__file__).parent / "report_pages"
 KINDS = ("morning", "labels", "inspections", "calendar", "season", "card")
@@ -32,11 +35,30 @@ def _day(text: str) -> pd.Timestamp:
         raise ValueError(f"--day {text}: not a day. Write year, month and day, as 2031-05-20.") from error
 
 
-class Reports:
-    """The reports of one snapshot; `day` chooses the fills of the day, by default the last one with a fill."""
+_Made = TypeVar("_Made")
 
-    def __init__(self, station: Station, day: str = ""):
-        self.station = station
+
+def _in_units(report: Callable[..., _Made]) -> Callable[..., _Made]:
+    """A report read in the station's units."""
+
+    @wraps(report)
+    def made(self: "Reports", *args: Any, **kwargs: Any) -> _Made:
+        with reading(self.units):
+            return report(self, *args, **kwargs)
+
+    return made
+
+
+class Reports:
+    """The reports of one snapshot; `day` chooses the fills of the day, by default the last one with a fill.
+
+    `units` are what they read in, by default those of the station.
+    """
+
+    def __init__(self, station: Station, day: str = "", units: str = ""):
+        self.station, self.units = station, units or station.units
+        if self.units not in CHOICES:
+            raise ValueError(f"--units {self.units}: not one of {', '.join(CHOICES)}.")
         self.manifest: Manifest = read_manifest(station.published)
         self.zone = self.manifest.station["time_zone"]
         fills = self.table("fill_quality")
@@ -92,6 +114,7 @@ class Reports:
         )
 
     # --- the reports --------------------------------------------------------------------------
+    @_in_units
     def labels(self) -> dict[str, Any]:
         """A label for each fill of the day that may have one, and why the others have none."""
         given, without = [], []
@@ -116,6 +139,7 @@ class Reports:
         ppo2_bar = self.station.policy.filling.ppo2_bar
         return fill_labels.label(row, self.zone, ppo2_bar, self.names)
 
+    @_in_units
     def inspections(self) -> dict[str, Any]:
         """What goes on which visit, and every cylinder by its next date."""
         health = self.table("cylinder_health")
@@ -158,6 +182,7 @@ class Reports:
             "why": _why(c, "score_reasons"),
         }
 
+    @_in_units
     def morning(self) -> dict[str, Any]:
         """What matters before the first fill of a day."""
         health, compressors = self.table("cylinder_health"), self.table("compressor_health")
@@ -170,6 +195,7 @@ class Reports:
         return {
             "title": f"{self.manifest.station['name']}: morning sheet",
             "day": words.day(self.day),
+            "reading_c": words.number(15, 0, "°C"),
             "due_soon_days": self.station.policy.fleet.due_soon_days,
             "holds": [
                 {
@@ -230,54 +256,21 @@ class Reports:
             "since": words.day(row["since"]) if words.known(row["since"]) else "never found good",
         }
 
+    @_in_units
     def season(self, member: str) -> dict[str, Any]:
-        """One diver's dives, newest first."""
+        """One diver's last year on one page: what it came to, and its newest dives."""
         if member not in self.names:
             known = ", ".join(sorted(self.names)[:20])
             raise ValueError(f"--member {member or '(none)'}: name one of {known}.")
-        mine = {
-            t: self.table(t)[lambda f: f["member_id"] == member]
-            for t in ("dive_consumption", "consumption_trend", "dive_reserve")
-        }
-        rows = (
-            mine["dive_consumption"]
-            .merge(
-                mine["dive_reserve"][["dive_id", "surfaced_bar", "below_surfacing_min", "least_margin_free_l"]],
-                on="dive_id",
-                how="left",
-            )
-            .sort_values("started_at", ascending=False)
+        return season_page(
+            {name: self.table(name)[lambda f: f["member_id"] == member] for name in SEASON_TABLES},
+            self.names[member],
+            pd.Timestamp(self.manifest.as_of_on),
+            self.zone,
+            self.station.policy.reserve,
         )
-        trend = mine["consumption_trend"].sort_values("started_at")
-        now = trend.iloc[-1].to_dict() if len(trend) else None
-        return {
-            "title": f"Season of {self.names[member]}",
-            "caution": words.NOT_A_PLAN,
-            "surfacing_min": words.number(self.station.policy.reserve.surfacing_min_bar, 0, "bar"),
-            "level": words.with_interval(
-                now["level_rmv_l_min"], now["level_low_l_min"], now["level_high_l_min"], 1, "L/min"
-            )
-            if now
-            else words.UNKNOWN,
-            "planning": words.number(now["planning_rmv_l_min"], 1, "L/min") if now else words.UNKNOWN,
-            "trend": trend_words.sentence(now, trend["started_at"].iloc[0], NAMED_FROM_CHANCE) if now else "",
-            "dives": [
-                {
-                    "started": words.clock(d["started_at"], self.zone),
-                    "depth": words.number(d["max_depth_m"], 0, "m"),
-                    "minutes": words.number(d["duration_min"], 0),
-                    "used": words.number(d["gas_used_free_l"], 0, "L"),
-                    "rmv": words.with_interval(d["rmv_l_min"], d["rmv_low_l_min"], d["rmv_high_l_min"], 1, "L/min"),
-                    "plain": words.number(d["ideal_rmv_l_min"], 1),
-                    "margin": words.number(d["least_margin_free_l"], 0, "L"),
-                    "surfaced": words.number(d["surfaced_bar"], 0, "bar"),
-                    "surfaced_low": words.known(d["below_surfacing_min"]) and bool(d["below_surfacing_min"]),
-                    "flags": _why(d, "flags"),
-                }
-                for d in rows.to_dict("records")
-            ],
-        }
 
+    @_in_units
     def card(self) -> dict[str, Any]:
         """What an operator needs at the compressor when no screen is at hand."""
         from pipelines.publish.card import power_cut_card
@@ -293,6 +286,7 @@ class Reports:
             self.zone,
         )
 
+    @_in_units
     def calendar(self) -> bytes:
         """Inspection dates as iCalendar: phones import it or subscribe to it."""
         from pipelines.publish.calendar import inspection_calendar

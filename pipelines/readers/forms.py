@@ -32,13 +32,15 @@ class Form:
     suffix: str
     #: the sources it holds, in the order in which their rows need each other
     gives: tuple[str, ...]
-    #: module and function: (path, station, known, member of the folder, workplace) → parts
+    #: module and function: (path, station, known, member of the folder, workplace, that member alone) → parts
     reader: str
 
-    def read(self, path: Path, station: Any, known: Known, member: str | None, workplace: Path) -> Iterator[RawTable]:
-        """Read a file part by part; its module is loaded at the first one."""
+    def read(
+        self, path: Path, station: Any, known: Known, member: str | None, workplace: Path, own_alone: bool = False
+    ) -> Iterator[RawTable]:
+        """Read a file part by part; its module is loaded at the first one. `own_alone`: that member's dives alone."""
         module, _, function = self.reader.partition(":")
-        yield from getattr(import_module(module), function)(path, station, known, member, workplace)
+        yield from getattr(import_module(module), function)(path, station, known, member, workplace, own_alone)
 
 
 FORMS = {

@@ -340,6 +340,7 @@ def station_facts(station: Station) -> dict:
         "time_zone": station.time_zone,
         "rule_set": station.policy.rule_set,
         "today": station.today,
+        "units": station.units,
         "policy": {k: v for k, v in policy.items() if isinstance(v, dict)},
     }
 

@@ -1,7 +1,11 @@
 """The only place that reads the clock, and what a station takes as today."""
 
+import contextlib
+import os
 from datetime import date
+from pathlib import Path
 from typing import Any
+from zoneinfo import available_timezones
 
 import pandas as pd
 
@@ -27,6 +31,15 @@ _HAPPENED = {
 def now() -> pd.Timestamp:
     """This moment, UTC, to the microsecond."""
     return pd.Timestamp.now(tz="UTC").as_unit("us")
+
+
+def own_zone() -> str:
+    """The time zone of this machine by its IANA name, or the empty text where it does not say."""
+    named = os.environ.get("TZ", "").lstrip(":")
+    place = Path(named if named.startswith("/") else "/etc/localtime")
+    with contextlib.suppress(OSError):
+        named = named or str(place.resolve()).partition("zoneinfo/")[2]
+    return named if named in available_timezones() else ""
 
 
 def fixed_day(station: Station, as_of: str | None) -> pd.Timestamp | None:

@@ -28,6 +28,7 @@ from pipelines.station.settings_words import (
     wrong,
 )
 from pipelines.station.text import RULE_SETS, station_text
+from schemas import reading_units
 from schemas.logins import SIGN_IN_ROLES
 from schemas.policy import SECTIONS, Policy
 from schemas.sources import SOURCES
@@ -76,6 +77,8 @@ class Station:
     processes: int = 0
     #: of a Dask cluster that computes them instead
     scheduler: str = ""
+    #: what pages and reports are read in, one of `reading_units.CHOICES`; nothing stored follows it
+    units: str = reading_units.METRIC
 
     inbox = property(lambda self: self.folder / "inbox")
     archive = property(lambda self: self.folder / "archive")
@@ -180,6 +183,10 @@ class _Roles(create_model("_Lists", __base__=Table, **{role: (_Addresses, ()) fo
         return self
 
 
+class _Display(Table):
+    units: one_of(*reading_units.CHOICES) = reading_units.METRIC  # type: ignore[valid-type]
+
+
 class _Schedule(Table):
     cron: Annotated[str, AfterValidator(_cron)] = Station.cron
     watch: bool = False
@@ -196,6 +203,7 @@ class _File(Table):
     sources: Sources = Sources()
     layouts: dict[str, NamedLayout] = Field(default_factory=dict)
     uddf: _Uddf = _Uddf()
+    display: _Display = _Display()
     roles: _Roles = _Roles()
     schedule: _Schedule = _Schedule()
     mail: Mail = Mail()
@@ -260,11 +268,19 @@ def settings_of(folder: Path, text: str) -> Station:
         mail=read.mail,
         processes=read.scale.processes,
         scheduler=read.scale.scheduler,
+        units=read.display.units,
     )
 
 
 def write_station(
-    folder: Path, *, name: str = "", rule_set: str = "uk", time_zone: str = "Europe/London", today: str = "clock"
+    folder: Path,
+    *,
+    name: str = "",
+    rule_set: str = "uk",
+    time_zone: str = "Europe/London",
+    today: str = "clock",
+    units: str = reading_units.METRIC,
+    managers: tuple[str, ...] = (),
 ) -> Path:
     """Make a station: its folders and a `station.toml` with every policy at its default.
 
@@ -276,7 +292,7 @@ def write_station(
     folder = Path(folder)
     if (folder / FILE).exists():
         raise SettingsError([f"{folder} is a station already: {FILE} is there and stays as it is."])
-    text = station_text(name or folder.resolve().name, rule_set, time_zone, today)
+    text = station_text(name or folder.resolve().name, rule_set, time_zone, today, units, managers)
     station = settings_of(folder, text)
     for path in (station.inbox, station.archive, station.lake, station.published, station.reports):
         path.mkdir(parents=True, exist_ok=True)

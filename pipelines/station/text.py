@@ -4,6 +4,7 @@ import json
 from dataclasses import fields
 from typing import Any
 
+from schemas import reading_units
 from schemas.policy import SECTIONS
 from shared.filling.limits import rule_set_codes
 from shared.inspection.rules import rule_sets
@@ -12,19 +13,33 @@ from shared.inspection.rules import rule_sets
 RULE_SETS = tuple(sorted(set(rule_sets()) & set(rule_set_codes())))
 
 
-def station_text(name: str, rule_set: str, time_zone: str, today: str) -> str:
-    """The text of a new `station.toml`."""
+def station_text(
+    name: str,
+    rule_set: str,
+    time_zone: str,
+    today: str,
+    units: str = reading_units.METRIC,
+    managers: tuple[str, ...] = (),
+) -> str:
+    """The text of a new `station.toml`; `managers` are addresses for signing in."""
     lines = [
         "# Settings of this station. A line that begins with # is a note; remove the # to set what it names.",
         "",
         "[station]",
-        f"name = {_toml(name)}",
+        f"name = {toml(name)}",
         "# Times without a zone are in this one, unless a source names its own.",
-        f"time_zone = {_toml(time_zone)}",
+        f"time_zone = {toml(time_zone)}",
         f"# Inspection periods, purity and filling limits: {', '.join(RULE_SETS)}. Local law decides.",
-        f"rule_set = {_toml(rule_set)}",
+        f"rule_set = {toml(rule_set)}",
         '# What counts as today: "clock", "data" (the last day in any input) or a day such as "2031-05-20".',
-        f"today = {_toml(today)}",
+        f"today = {toml(today)}",
+        "",
+    ]
+    lines += [
+        "# What people read: pages, labels, reports, mail. Each viewer may choose otherwise; files, tables and exports",
+        f"# stay metric. {'; '.join(f'{toml(name)}: {units}' for name, units in reading_units.CHOICES.items())}.",
+        "[display]",
+        f"units = {toml(units)}",
         "",
     ]
     kinds: dict[str, Any] = dict(SECTIONS)
@@ -33,12 +48,22 @@ def station_text(name: str, rule_set: str, time_zone: str, today: str) -> str:
         for f in fields(kind):
             says = f.metadata["says"]
             lines.append(f"# {says}")
-            lines.append(f"# {f.name} =" if f.default is None else f"{f.name} = {_toml(f.default)}")
+            lines.append(f"# {f.name} =" if f.default is None else f"{f.name} = {toml(f.default)}")
         lines.append("")
-    return "\n".join(lines) + _MORE
+    return "\n".join(lines) + _MORE.replace(_ROLES, _roles(managers) if managers else _ROLES)
 
 
-def _toml(value: Any) -> str:
+_ROLES = """# [roles]
+# manager = ["someone@station.example"]
+"""
+
+
+def _roles(managers: tuple[str, ...]) -> str:
+    return f"[roles]\nmanager = [{', '.join(toml(one) for one in managers)}]\n"
+
+
+def toml(value: Any) -> str:
+    """A value as TOML writes it."""
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, str):

@@ -11,6 +11,8 @@ from functools import cache, partial
 from string import Formatter
 from typing import Any, Literal
 
+from schemas import reading_units
+
 Severity = Literal["stop", "attention", "short", "note"]
 """What a code makes of what it stands with: a fill's verdict, a compressor's state, a cylinder before it is filled."""
 SEVERITIES: tuple[Severity, ...] = ("stop", "attention", "short", "note")
@@ -88,8 +90,8 @@ class Code:
         """The sentence with its figures from a row; the general one where the row lacks any of them."""
         found = {name: (row or {}).get(name) for name in self.figures}
         if any(_missing(value) for value in found.values()):
-            return self.general or self.says.format_map(_Gaps())
-        return self.says.format_map(found)
+            return reading_units.text(self.general) or reading_units.filled(self.says, _Gaps())
+        return reading_units.filled(self.says, found)
 
 
 stop = partial(Code, severity="stop")

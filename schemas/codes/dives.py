@@ -17,7 +17,7 @@ CODES: list[Code] = [
     *_OF_TANKS,
     note(
         "start_temperature_assumed",
-        "No air temperature is known: the gas was taken to start at 15 °C, give or take 8.",
+        "No air temperature is known: the gas was taken to start at 15 °C, give or take 8 °C.",
         "Log air_c with the dive, or ambient_c with the fill.",
     ),
     note(

@@ -282,6 +282,16 @@ ROW = [
         "The parts of the gas add up to more than 100 %.",
         "Correct the row and drop the file again.",
     ),
+    Code(
+        "member_is_another",
+        "It names another member than the one who has handed it in.",
+        "Hand in own dives alone; leave member_id empty, it is filled in. Who runs the station can take in the rest.",
+    ),
+    Code(
+        "not_handed_in_by_members",
+        "Members hand in dives, their tanks and samples, or a dive computer's export, and nothing else.",
+        "Give the file to who runs the station.",
+    ),
     Code("nothing_read", "The row reads nothing.", "Give what was read, or take the row out."),
     Code(
         "reading_incomplete",

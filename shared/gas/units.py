@@ -5,7 +5,7 @@ All take scalars, arrays or Series and give the like; NaN stays NaN.
 
 from typing import Any
 
-from shared.gas.constants import ATM_BAR, BAR_PER_PSI, LITRE_PER_CUFT, METRE_PER_FOOT, ZERO_C_K
+from shared.gas.constants import ATM_BAR, BAR_PER_PSI, KG_PER_LB, LITRE_PER_CUFT, METRE_PER_FOOT, ZERO_C_K
 
 
 def absolute(pressure_bar: Any) -> Any:
@@ -68,6 +68,16 @@ def ft_from_m(length_m: Any) -> Any:
     return length_m / METRE_PER_FOOT
 
 
+def kg_from_lb(mass_lb: Any) -> Any:
+    """Kilograms from pounds (avoirdupois)."""
+    return mass_lb * KG_PER_LB
+
+
+def lb_from_kg(mass_kg: Any) -> Any:
+    """Pounds (avoirdupois) from kilograms."""
+    return mass_kg / KG_PER_LB
+
+
 def capacity_l_from_rating(rated_capacity_cuft: Any, rated_at_psi: Any) -> Any:
     """Water capacity, litres, of a cylinder sold by its free content at a pressure.
 
@@ -75,3 +85,11 @@ def capacity_l_from_rating(rated_capacity_cuft: Any, rated_at_psi: Any) -> Any:
     plus one atmosphere. An estimate: about 3 % apart from a real-gas rating (see the flag on such rows).
     """
     return l_from_cuft(rated_capacity_cuft) * ATM_BAR / absolute(bar_from_psi(rated_at_psi))
+
+
+def rating_cuft_from_capacity(water_capacity_l: Any, rated_at_psi: Any) -> Any:
+    """Free content, cubic feet, by which the trade would name a cylinder of this water capacity, litres.
+
+    The inverse of `capacity_l_from_rating`, in the same trade's way (ideal gas): a name, not a content.
+    """
+    return cuft_from_l(water_capacity_l) * absolute(bar_from_psi(rated_at_psi)) / ATM_BAR

@@ -289,3 +289,36 @@ def test_a_return_of_what_was_never_lent_is_listed_until_its_loan_comes(station)
     s.drop(station, "loans.csv", [{"unit_id": "C1", "member_id": "M1", "out_at": "2026-03-19 09:00"}])
     assert notices() == []
     warehouse.close()
+
+
+# --- in other units -------------------------------------------------------------------------------
+PSI_STOP = (
+    STOP
+    | {"start_pressure_bar": 700.0, "target_pressure_bar": 3000.0, "stop_pressure_bar": 3000.0}
+    | {"ambient_c": 68.0}
+)
+
+
+def in_psi(row=PSI_STOP):
+    return Entry("fills", row, "Ines", "filling", TOKEN, "us")
+
+
+def test_what_was_typed_in_psi_stands_as_typed_with_its_unit_and_is_read_exactly(station):
+    saved = entries.save(station.inbox, in_psi(), NOW, LATEST)
+    head, values = (station.inbox / saved.file).read_text(encoding="utf-8").splitlines()[:2]
+    typed = dict(zip(head.split(","), values.split(","), strict=True))
+    assert typed["stop_pressure_psi"] == "3000" and typed["ambient_F"] == "68" and "stop_pressure_bar" not in typed
+    raw, accepted = read(station, saved.file)
+    assert not raw.problems and not len(accepted.problems)
+    row = raw.rows.iloc[0]
+    assert row["stop_pressure_bar"] == pytest.approx(206.8427188, abs=1e-7)
+    assert row["start_pressure_bar"] == pytest.approx(48.2633, abs=1e-4) and row["ambient_c"] == pytest.approx(20.0)
+    only = entries.written(station.inbox)[0].row
+    assert float(only["stop_pressure_bar"]) == row["stop_pressure_bar"] and "stop_pressure_psi" not in only
+
+
+def test_a_refused_figure_is_said_in_the_unit_it_was_typed_in():
+    said = entries.reasons_against(in_psi(PSI_STOP | {"stop_pressure_bar": 30000.0}), LATEST)
+    assert said["stop_pressure_bar"] == ["Above 6\u202f527 psi, gauge."]
+    metric = entries.reasons_against(entry(STOP | {"stop_pressure_bar": 3000.0}), LATEST)
+    assert metric["stop_pressure_bar"] == ["Above 450 bar, gauge. Is it psi?"]  # and never read as 3000 bar

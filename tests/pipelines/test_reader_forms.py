@@ -11,9 +11,9 @@ from schemas.frames import conform
 from schemas.sources import SOURCES
 
 
-def read_json(path, station, known, member, workplace):
+def read_json(path, station, known, member, workplace, own_alone):
     """A dive and its tanks in JSON."""
-    assert known.members == {"M1", "M2"} and station.time_zone == "UTC" and workplace.is_dir()
+    assert not own_alone and known.members == {"M1", "M2"} and station.time_zone == "UTC" and workplace.is_dir()
     for source, rows in json.loads(path.read_text(encoding="utf-8")).items():
         frame = pd.DataFrame(rows).assign(member_id=member)
         typed = conform(frame, SOURCES[source].fields.values())

@@ -5,7 +5,7 @@ import pytest
 
 from pipelines.readers.tables.mapping import Mapping
 from pipelines.readers.tables.table import read_table
-from pipelines.station.template import write_template
+from schemas.log_workbook import write_template
 from schemas.sources import SOURCES
 from tests.pipelines.reader_files import FILL_COLUMNS, GOOD_FILL, ZONE, counted, rules
 
@@ -65,3 +65,27 @@ def test_a_log_is_never_written_over(tmp_path):
         write_template("filings", tmp_path / "u.xlsx")
     with pytest.raises(ValueError, match=r"must end in \.xlsx"):
         write_template("fills", tmp_path / "t.csv")
+
+
+def test_a_stations_own_names_are_to_choose_from_and_stay_names(tmp_path):
+    known = {"unit": ["C1", "=1+1"], "member": ["M1"], "source": [], "cylinder": ["C1"]}
+    book = openpyxl.load_workbook(write_template("fills", tmp_path / "fills.xlsx", known))
+    lists = {next(iter(r.sqref.ranges)).min_col: r for r in book.active.data_validations.dataValidation}
+    places = {c.value: c.column for c in book.active[1]}
+    assert lists[places["unit_id"]].formula1 == "='to choose from'!$A$1:$A$2"
+    assert lists[places["unit_id"]].errorStyle == "warning"  # a new cylinder may be written all the same
+    assert places["source_id"] not in lists  # nothing to choose from
+    names = book["to choose from"]
+    assert names.sheet_state == "hidden" and [c.value for c in names["A"]] == ["C1", "=1+1"]
+    assert all(c.data_type == "s" for c in names["A"])
+    table = counted(read_table(tmp_path / "fills.xlsx", "fills", Mapping("fills"), ZONE))
+    assert rules(table) == ["example_row"]
+
+
+def test_what_a_register_is_keyed_by_is_not_chosen_from_those_that_are_there(tmp_path):
+    known = {"cylinder": ["C1"], "member": ["M1"]}
+    book = openpyxl.load_workbook(write_template("cylinders", tmp_path / "c.xlsx", known))
+    places = {c.value: c.column for c in book.active[1]}
+    lists = {next(iter(r.sqref.ranges)).min_col for r in book.active.data_validations.dataValidation}
+    assert places["cylinder_id"] not in lists and places["owner_id"] in lists
+    assert [c.value for c in book["to choose from"]["A"]] == ["station", "M1"]

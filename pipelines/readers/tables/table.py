@@ -31,7 +31,12 @@ _BY_RATING = {"water_capacity_l": "rated_capacity_cuft", "working_pressure_bar":
 
 
 def read_table(
-    path: Path, source: str, mapping: Mapping, station_zone: str, folder_member: str | None = None
+    path: Path,
+    source: str,
+    mapping: Mapping,
+    station_zone: str,
+    folder_member: str | None = None,
+    own_alone: bool = False,
 ) -> RawTable:
     """Read one CSV or XLSX file of a source.
 
@@ -45,6 +50,8 @@ def read_table(
         IANA zone of times that give none, unless the mapping names one.
     folder_member : str, optional
         The member whose folder the file lies in; fills an empty `member_id` of a dive source.
+    own_alone : bool
+        That member has handed it in: a row of anybody else is rejected.
 
     Returns
     -------
@@ -56,7 +63,7 @@ def read_table(
     )
     try:
         sheet = sheet_of(Path(path), source, mapping)
-        return _advised(_typed(sheet, source, mapping, mapping.zone or station_zone, folder_member), mapping)
+        return _advised(_typed(sheet, source, mapping, mapping.zone or station_zone, folder_member, own_alone), mapping)
     except Refused as why:
         return _advised(refuse(source, nothing, why.problem), mapping)
     except MemoryError:
@@ -97,7 +104,9 @@ def headers_known(source: str, mapping: Mapping) -> set[str]:
     return {same_header(h) for h in theirs}
 
 
-def _typed(sheet: Sheet, source: str, mapping: Mapping, zone: str, folder_member: str | None) -> RawTable:
+def _typed(
+    sheet: Sheet, source: str, mapping: Mapping, zone: str, folder_member: str | None, own_alone: bool = False
+) -> RawTable:
     fields = SOURCES[source].fields
     problems: list[Problem] = []
     sheet = widened(sheet, source, mapping, problems)
@@ -133,6 +142,8 @@ def _typed(sheet: Sheet, source: str, mapping: Mapping, zone: str, folder_member
     if folder_member and "member_id" in fields:
         given = frame["member_id"] if "member_id" in frame else pd.Series([None] * size, dtype="str")
         frame["member_id"] = given.fillna(folder_member).astype("str")
+        for of_another in np.flatnonzero(frame["member_id"] != folder_member) if own_alone else ():
+            bad.row(int(of_another), "member_is_another", "member_id", {})
 
     table.problems += bad.problems(source, sheet.lines)
     keep = np.flatnonzero(~bad.rejected)

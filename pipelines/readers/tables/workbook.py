@@ -12,7 +12,7 @@ import pyarrow as pa
 from pipelines.readers.tables.csv_text import true_kind, without_blank_rows
 from pipelines.readers.tables.mapping import Mapping, same_header
 from pipelines.readers.tables.sheet import MOST_COLUMNS, Sheet, refused
-from schemas.written_text import LONGEST_CELL
+from schemas.written_text import LONGEST_CELL, TO_CHOOSE, TO_PRINT
 
 MOST_BYTES = 64 << 20
 MOST_UNPACKED = 768 << 20
@@ -20,8 +20,6 @@ MOST_ENTRIES = 5_000
 MOST_RATIO = 300
 MOST_ROWS = 1_048_576
 MOST_MERGED = 2_000
-#: the sheet of our own templates that is filled in by hand
-TO_PRINT = "to print"
 #: rows of another sheet in which headers are looked for
 MOST_LOOKED_AT = 20
 MOST_MERGED_CELLS = 100_000
@@ -156,7 +154,7 @@ def _choose(book, mapping: Mapping):
 
 def _holds_the_same(sheet, headers: list[str], mapping: Mapping) -> bool:
     """Whether another sheet has these headers and a row below them: rows that somebody may believe are read."""
-    if not hasattr(sheet, "iter_rows") or sheet.title == TO_PRINT:
+    if not hasattr(sheet, "iter_rows") or sheet.title in (TO_PRINT, TO_CHOOSE):
         return False
     sheet.reset_dimensions()
     wanted = {same_header(header) for header in headers if header}

@@ -53,9 +53,9 @@ class SpooledTable(RawTable):
         return
 
 
-def read(path: Path, station, known: Known, member: str | None, workplace: Path) -> Iterator[RawTable]:
+def read(path: Path, station, known: Known, member: str | None, workplace: Path, own_alone: bool) -> Iterator[RawTable]:
     """The reader that the form declares."""
-    return read_uddf(path, station, known.links, known.members, member, workplace, known.units)
+    return read_uddf(path, station, known.links, known.members, member, workplace, known.units, own_alone)
 
 
 def read_uddf(
@@ -66,6 +66,7 @@ def read_uddf(
     folder_member: str | None,
     workplace: Path,
     unit_ids: set[str] | None = None,
+    own_alone: bool = False,
 ) -> Iterator[RawTable]:
     """Read one UDDF file.
 
@@ -84,6 +85,8 @@ def read_uddf(
         An empty folder; samples are laid there in parts until the whole file has been read.
     unit_ids : set of str, optional
         Units known; a tank of the same name is that unit.
+    own_alone : bool
+        The folder's member has handed it in: a dive of anybody else is rejected.
 
     Yields
     ------
@@ -91,6 +94,7 @@ def read_uddf(
         dives, dive_tanks, then dive_samples in parts of whole dives; or one that is refused.
     """
     reader = _Reader(station, links, member_ids, folder_member, Path(workplace), unit_ids or set())
+    reader.own_alone = own_alone
     try:
         reader.read(Path(path))
     except Refused as why:
@@ -111,6 +115,7 @@ class _Reader:
     ):
         self.station, self.workplace = station, workplace
         self.members, self.units, self.folder_member = member_ids, unit_ids, folder_member
+        self.own_alone = False
         self.links: dict[tuple[str, str, str | None], str] = (
             {
                 (kind, ref, member if isinstance(member, str) else None): target
@@ -239,6 +244,10 @@ class _Reader:
         owners = [o for o in self.context.definitions.owners if o]
         self.refs.update(owners, (o for o in found.owner_refs if o))
         member, owner = self._owner(found.owner_refs)
+        named = {self._known_as(ref) for ref in (*found.owner_refs, owner) if ref}
+        if self.own_alone and named - {None, self.folder_member}:
+            found.reject("member_is_another", column="member_id")
+            return None
         if member is not None:
             return member
         found.reject("uddf_no_member", column="member_id", value=owner or (owners[0] if owners else "none"))
@@ -249,11 +258,9 @@ class _Reader:
         owners = [o for o in self.context.definitions.owners if o]
         owner = owner_refs[0] if len(set(owner_refs)) == 1 else owners[0] if len(owners) == 1 else None
         if len(set(owner_refs)) <= 1 and owner is not None:
-            linked = self.links.get(("member", owner, None))
+            linked = self._known_as(owner)
             if linked is not None:
                 return linked, owner
-            if owner in self.members:
-                return owner, owner
         return self.folder_member, owner
 
     def _linked_role(self, names: list[str], owner_refs: list[str]) -> str | None:
@@ -265,6 +272,10 @@ class _Reader:
                 if role := self.links.get(("role", name, whose)):
                     return role
         return None
+
+    def _known_as(self, owner: str) -> str | None:
+        """The member that an owner of the file is linked to, or is called like."""
+        return self.links.get(("member", owner, None)) or (owner if owner in self.members else None)
 
     def _unit(self, ref: str | None, member: str | None) -> str | None:
         if ref is None:

@@ -4,18 +4,20 @@ The second row is an example. Its marker makes intake reject it (`example_row`),
 become a fill or a dive; whoever leaves it in is asked to delete it.
 """
 
+import io
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
+import pandas as pd
 from openpyxl import Workbook
 from openpyxl.comments import Comment
 from openpyxl.styles import Alignment, Border, Font, PatternFill, Side
 from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.datavalidation import DataValidation
 
-from pipelines.readers.tables.workbook import TO_PRINT
 from schemas.fields import Field
 from schemas.sources import SOURCES, Source
-from schemas.written_text import EXAMPLE
+from schemas.written_text import EXAMPLE, TO_CHOOSE, TO_PRINT
 
 ROWS_TO_FILL = 2000
 LINES_TO_PRINT = 24
@@ -65,7 +67,34 @@ _SHOWN: dict[str, object] = {
 }
 
 
-def write_template(source: str, to: Path) -> Path:
+#: a register that columns of inputs name → columns that it is chosen in
+CHOSEN_IN: dict[str, tuple[str, ...]] = {
+    "unit": ("unit_id",),
+    "cylinder": ("cylinder_id",),
+    "member": ("member_id", "owner_id"),
+    "source": ("source_id", "fed_by"),
+    "gauge": ("gauge_id", "settled_gauge_id"),
+    "compressor": ("compressor_id",),
+}
+
+
+#: where those names stand in what is published: register → table and column
+_PUBLISHED = {
+    "unit": ("units", "unit_id"),
+    "cylinder": ("cylinder_health", "cylinder_id"),
+    "member": ("people", "member_id"),
+    "source": ("gas_sources", "source_id"),
+    "gauge": ("gauge_check", "gauge_id"),
+    "compressor": ("compressor_health", "compressor_id"),
+}
+
+
+def known_names(table: Callable[[str], pd.DataFrame]) -> dict[str, list[str]]:
+    """The station's own names by register, from what is published; `table` gives a published table by its name."""
+    return {register: sorted(table(name)[column].dropna().unique()) for register, (name, column) in _PUBLISHED.items()}
+
+
+def write_template(source: str, to: Path, known: Mapping[str, Sequence[str]] | None = None) -> Path:
     """Write the workbook of a source.
 
     Parameters
@@ -74,6 +103,8 @@ def write_template(source: str, to: Path) -> Path:
         A key of SOURCES.
     to : Path
         The file to write; `.xlsx`.
+    known : mapping, optional
+        Register (a key of CHOSEN_IN) → the station's own names, to choose from; another name may still be written.
 
     Raises
     ------
@@ -89,13 +120,53 @@ def write_template(source: str, to: Path) -> Path:
         raise ValueError(f"{to.name}: the name must end in .xlsx")
     if to.exists():
         raise FileExistsError(f"{to} is there already and is not written over. Give another name.")
+    to.parent.mkdir(parents=True, exist_ok=True)
+    to.write_bytes(template_bytes(source, known))
+    return to
+
+
+def template_bytes(source: str, known: Mapping[str, Sequence[str]] | None = None) -> bytes:
+    """The same workbook as bytes."""
     declared = SOURCES[source]
     book = Workbook()
     _log_sheet(book.active, declared)
+    _own_names(book, declared, known or {})
     _print_sheet(book.create_sheet(TO_PRINT), declared)
-    to.parent.mkdir(parents=True, exist_ok=True)
-    book.save(to)
-    return to
+    made = io.BytesIO()
+    book.save(made)
+    return made.getvalue()
+
+
+def _own_names(book: Workbook, declared: Source, known: Mapping[str, Sequence[str]]) -> None:
+    """A hidden sheet with the station's own names, and lists in the log that choose from it."""
+    lists = {
+        column: names
+        for register, columns in CHOSEN_IN.items()
+        if (names := list(known.get(register, ())))
+        for column in columns
+        # what a register itself is keyed by is written anew in each row
+        if column in declared.fields and declared.key != (column,)
+    }
+    if "owner_id" in lists:
+        lists["owner_id"] = ["station", *lists["owner_id"]]
+    if not lists:
+        return
+    log, sheet = book.active, book.create_sheet(TO_CHOOSE)
+    sheet.sheet_state = "hidden"
+    places = {name: n for n, name in enumerate(declared.fields, 1)}
+    for n, (column, names) in enumerate(lists.items(), 1):
+        letter = get_column_letter(n)
+        for row, name in enumerate(names, 1):
+            cell = sheet.cell(row, n)
+            cell.value, cell.data_type = str(name), "s"  # a name that begins with '=' stays a name
+        rule = DataValidation(
+            type="list", formula1=f"='{TO_CHOOSE}'!${letter}$1:${letter}${len(names)}", allow_blank=True
+        )
+        rule.errorStyle, rule.errorTitle, rule.showErrorMessage = "warning", "coldfill", True
+        rule.error = f"{column}: not among those the station knows. Rows of it wait until the register knows it."
+        log.add_data_validation(rule)
+        at = get_column_letter(places[column])
+        rule.add(f"{at}2:{at}{ROWS_TO_FILL + 1}")
 
 
 def example_row(declared: Source) -> list[object]:

@@ -1,0 +1,75 @@
+"""A station that holds nothing is led to its first fill, and files are handed in by those who may."""
+
+import datetime as dt
+from shutil import copytree
+
+import made_up
+import pandas as pd
+import pytest
+from made_up import ME, OTHER
+from test_logging import field, press
+from test_pages import run, said
+
+from dashboard import entry_door, hand_in
+from dashboard.access import ROLES, Refused, Viewer
+from dashboard.data import open_snapshot
+from schemas import entries
+from schemas.handed_in import NotTaken
+
+MOMENT = made_up.NOW + pd.Timedelta(hours=1)
+
+
+def beside_an_inbox(folder, snapshots, monkeypatch):
+    copytree(snapshots, folder / "published")
+    (folder / "inbox").mkdir()
+    monkeypatch.setattr(entry_door, "now", lambda: MOMENT)
+    return folder / "published"
+
+
+def test_one_form_registers_a_cylinder_with_its_inspections_once(tmp_path, published_empty, monkeypatch):
+    station = beside_an_inbox(tmp_path, published_empty, monkeypatch)
+    test = run(station, "filling", "manager")
+    assert "1. Cylinders: no cylinder yet" in said(test) and "Which cylinder or set?" not in [
+        s.label for s in test.selectbox
+    ]
+    for label, value in {
+        "Its name or number": "C-1",
+        "Material": "steel",
+        "Water capacity in litres": 12.0,
+        "Working pressure, bar": 232.0,
+        "Last visual passed on": dt.date(2031, 5, 2),
+        "Who enters it": "Cora",
+    }.items():
+        field(test, label).set_value(value)
+    text = press(test, "Save the cylinder")
+    assert "The cylinder C-1" in text and "An inspection of C-1, 2031-05-02" in text
+    saved = {w.source: w.row for w in entries.written(tmp_path / "inbox")}
+    assert saved["cylinders"]["water_capacity_l"] == "12" and saved["cylinders"]["status"] == "in_service"
+    assert (saved["inspections"]["kind"], saved["inspections"]["result"]) == ("visual", "pass")
+    assert len(saved) == 2  # no hydrostatic test was given, so none is made up
+
+
+def test_who_keeps_no_register_is_not_led_there(published_empty):
+    assert "First steps" not in said(run(published_empty, "filling", "operator"))
+
+
+@pytest.mark.parametrize("role", ROLES)
+def test_a_file_is_taken_from_a_diver_as_own_dives_and_from_who_runs_the_station(
+    role, tmp_path, published, monkeypatch
+):
+    station = beside_an_inbox(tmp_path, published, monkeypatch)
+    snapshot = open_snapshot(station, Viewer(role, ME if role == "diver" else None))
+    if role in ("operator", "local_network"):
+        with pytest.raises(Refused):
+            hand_in.take(snapshot, "dives.csv", b"dive_id\n", "dives")
+        return
+    place = hand_in.take(snapshot, "dives.csv", b"dive_id\n", "dives")
+    assert (tmp_path / "inbox" / place).read_bytes() == b"dive_id\n"
+    if role == "diver":
+        assert place.startswith(f"dives/{ME}/handed_in/") and OTHER not in place
+        with pytest.raises(Refused):
+            hand_in.take(snapshot, "x.csv", b"member_id\n", "members")
+        with pytest.raises(NotTaken):
+            hand_in.take(snapshot, "members.csv", b"member_id\n")
+    else:
+        assert place.startswith("handed_in/dives-")
