@@ -154,6 +154,7 @@ PLAN = Step(
     counted="plans",
 )
 
+
 def _suggested(given: Given) -> Frames:
     from pipelines.derive.dives.suggest import suggest_units
 

@@ -68,7 +68,8 @@ def refresh_tables(
     """
     stages = _Stages(progress, {} if seconds is None else seconds)
     stages.begin("Rows of the warehouse")
-    refresh = Refresh(publisher, station.policy, today, progress, workers=Workers(station.processes, station.scheduler))
+    workers = Workers(station.processes, station.scheduler, steps_digest)
+    refresh = Refresh(publisher, station.policy, today, progress, workers=workers)
     with contextlib.closing(refresh.workers):
         _refresh(refresh, station, warehouse, stages)
     return refresh.recomputed

@@ -168,9 +168,7 @@ def _pass(
         if thorough:
             complete(station)
         latest = clock.latest_moment(station, as_of, moment)
-        taking_in = Intake(
-            station, warehouse, run_id, moment, latest, accept_layouts, clock_is_right=trust_clock
-        )
+        taking_in = Intake(station, warehouse, run_id, moment, latest, accept_layouts, clock_is_right=trust_clock)
         intake = taking_in.run(lambda file, n, total: progress(f"Reading {file}", n, total))
         if thorough:
             read_damaged_again(taking_in, warehouse, moment)

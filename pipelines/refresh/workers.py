@@ -37,10 +37,13 @@ class Workers:
     scheduler : str
         Address of a Dask scheduler (`tcp://host:8786`), `local` for a cluster of processes that is started for the
         run, or empty.
+    version : callable
+        What must be the same on every worker of a cluster, so that figures are.
     """
 
     processes: int = 0
     scheduler: str = ""
+    version: Callable[[], str] = str
     worth_rows: int = WORTH_ROWS
     _executor: Executor | None = None
     _open: contextlib.ExitStack = field(default_factory=contextlib.ExitStack)
@@ -69,8 +72,6 @@ class Workers:
             raise WorkersLost(
                 "[scale] scheduler asks for Dask, which is not installed. Install it: pip install 'coldfill[dask]'"
             ) from None
-        from pipelines.refresh.order import steps_digest
-
         try:
             if self.scheduler == "local":
                 cluster: Any = self._open.enter_context(
@@ -82,13 +83,13 @@ class Workers:
                 cluster = self.scheduler
             client = self._open.enter_context(Client(cluster, timeout=CONNECT_S, set_as_default=False))
             client.wait_for_workers(1, timeout=CONNECT_S)
-            theirs = set(client.run(steps_digest).values())
+            theirs = set(client.run(self.version).values())
         except (OSError, TimeoutError, ImportError) as error:
             raise WorkersLost(
                 f"[scale] scheduler = {self.scheduler!r} cannot be used: {error or type(error).__name__}. Start it, or "
                 "take the line out of station.toml to compute on this machine. Nothing was published."
             ) from error
-        if theirs != {steps_digest()}:
+        if theirs != {self.version()}:
             raise WorkersLost(
                 "Workers of the cluster have another version of coldfill, and would compute other figures. Install the "
                 "same version there. Nothing was published."
