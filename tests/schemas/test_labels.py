@@ -34,7 +34,7 @@ def test_depths_round_to_the_safe_side_and_the_analyst_is_named():
     assert made.depth == "Maximum operating depth 33\u00a0m" and lines["That depth"] == "at ppO₂ 1.4 bar"
     assert lines["Minimum depth"] == "1\u00a0m"
     assert lines["Analysed"] == "O₂ 32.1\u00a0% by Dora, 3 May 2031, 13:05"
-    assert lines["At 15 °C"].startswith("211\u00a0bar (208 to 214)")
+    assert lines["At 15\u00a0°C"].startswith("211\u00a0bar (208 to 214)")
     assert lines["For"] == "Anna"
 
 
