@@ -147,8 +147,6 @@ MAY_LOG: dict[str, frozenset[str]] = {
     "cylinder": _OF_THE_MANAGER,
     "member": _OF_THE_MANAGER,
     "source": _OF_THE_MANAGER,
-    # own dives alone, where a diver does
-    "file": _OF_THE_MANAGER | {DIVER},
 }
 
 
@@ -156,3 +154,12 @@ def may_log(viewer: Viewer, kind: str) -> bool:
     """Whether the viewer may log an entry of this kind; on the local network what an operator may, by the code."""
     role = OPERATOR if viewer.role == LOCAL_NETWORK and viewer.code_given else viewer.role
     return role in MAY_LOG.get(kind, frozenset())
+
+
+#: roles that may hand in files by a page; a diver own dives alone
+MAY_HAND_IN = _OF_THE_MANAGER | {DIVER}
+
+
+def may_hand_in(viewer: Viewer) -> bool:
+    """Whether the viewer may hand in a file; that lets nobody log an entry of a form."""
+    return viewer.role in MAY_HAND_IN

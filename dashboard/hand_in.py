@@ -3,7 +3,7 @@
 import streamlit as st
 
 from dashboard import parts
-from dashboard.access import DIVER, Refused, may_log
+from dashboard.access import DIVER, Refused, may_hand_in
 from dashboard.data import Snapshot
 from dashboard.rows import each
 from dashboard.run_after_entry import ask_for_run
@@ -20,7 +20,7 @@ MOST_REASONS = 20
 
 def show(snapshot: Snapshot) -> None:
     """The field for a file, and what became of those handed in from this browser."""
-    if not may_log(snapshot.viewer, "file"):
+    if not may_hand_in(snapshot.viewer):
         return
     own = snapshot.viewer.role == DIVER
     with st.form("hand_in", clear_on_submit=True, border=False):
@@ -68,7 +68,7 @@ def take(snapshot: Snapshot, name: str, content: bytes, source: str = "") -> str
         See `schemas.handed_in`.
     """
     viewer = snapshot.viewer
-    if not may_log(viewer, "file"):
+    if not may_hand_in(viewer):
         raise Refused("You may not hand in files here. Ask who runs the station.")
     own = viewer.role == DIVER
     if own and source not in ("", *OF_A_MEMBER):

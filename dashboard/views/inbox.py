@@ -4,7 +4,7 @@ import pandas as pd
 import streamlit as st
 
 from dashboard import hand_in, parts
-from dashboard.access import ALONE, DIVER, MANAGER, OPERATOR, may_log, may_see
+from dashboard.access import ALONE, DIVER, MANAGER, OPERATOR, may_hand_in, may_log, may_see
 from dashboard.data import Snapshot
 from dashboard.entry_form import who_field
 from dashboard.problems import Cause, causes
@@ -86,7 +86,7 @@ def page(snapshot: Snapshot) -> None:
 
 def bring_in(snapshot: Snapshot) -> None:
     """Hand in a file; for who keeps the registers also their forms and workbooks."""
-    if not may_log(snapshot.viewer, "file"):
+    if not may_hand_in(snapshot.viewer):
         return
     parts.show(parts.heading("Hand in a file", 2))
     if may_log(snapshot.viewer, "cylinder"):

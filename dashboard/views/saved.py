@@ -100,7 +100,7 @@ def said(snapshot: Snapshot, entry: Written) -> str:
 
 def _stop(row: Mapping[str, str]) -> str:
     try:
-        return words.number(float(row["stop_pressure_bar"]), 0, "bar")
+        return words.number(float(row["stop_pressure_bar"]), 0, "bar").replace("\u00a0", " ")
     except (KeyError, ValueError):
         return words.UNKNOWN
 

@@ -80,7 +80,7 @@ def test_a_stop_is_typed_in_psi_and_kept_so(tmp_path, published, monkeypatch):
     assert field(test, "Wanted once cold, psi").value == 3364  # of 232 bar, and never more
     for label, typed in {"Read at the start, psi": 700.0, "Stopped at, psi": 3300.0, "Who filled": "Cora"}.items():
         field(test, label).set_value(typed)
-    assert "The stop of T12-1 at 3\u202f300\u00a0psi" in press(test, "Save the stop")
+    assert "The stop of T12-1 at 3\u202f300 psi" in press(test, "Save the stop")
     (file,) = (tmp_path / "inbox" / "entries").glob("fills-*-us.csv")
     with file.open(newline="") as held:
         (row,) = csv.DictReader(held)
