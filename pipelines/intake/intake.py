@@ -12,7 +12,6 @@ from pathlib import Path
 import pandas as pd
 
 from pipelines.intake.accept import Acceptor
-from pipelines.intake.accept_samples import SAMPLES
 from pipelines.intake.archive import Unreadable, archive, archived_name
 from pipelines.intake.arriving import leave_out, scan_without, spare_living
 from pipelines.intake.attempts import begin, clear, of_machine
@@ -25,6 +24,7 @@ from pipelines.intake.pending import Look, PendingFiles, Reading, ToRead
 from pipelines.intake.ranks import rows_that_would_win, settle_ranks
 from pipelines.intake.read_file import read_file
 from pipelines.intake.result import IntakeResult, entry_of
+from pipelines.intake.times_taken import TIMES_TAKEN, times_taken
 from pipelines.intake.withdraw import MOST_ROUNDS
 from pipelines.readers.forms import FORMS
 from pipelines.readers.raw import Problem, RawTable, problem
@@ -42,13 +42,10 @@ from pipelines.warehouse.rows import (
     sets_named_like_cylinders,
 )
 from pipelines.warehouse.store import STORED, Warehouse
-from schemas.codes import codes_that
 from schemas.sources import SOURCES
 from schemas.words import plural
 
 Progress = Callable[[str, int, int], None]
-#: said of a file with the count of its rows
-TIMES_TAKEN = codes_that(lambda c: c.time_taken)
 
 
 class Intake:
@@ -213,7 +210,7 @@ class Intake:
                 refused = refused or raw.refused
                 sources.add(raw.source)
                 notes.update(raw.notes)
-                taken.update(_times_taken(raw))
+                taken.update(times_taken(raw))
                 if names is not None:
                     refs |= raw.refs or (set(raw.rows["unit_id"].dropna()) if raw.from_working_pressure else set())
                 for n, value in enumerate(
@@ -423,10 +420,3 @@ class Intake:
                     entry
                     | {"rows_accepted": entry["rows_accepted"] + rows, "rows_rejected": entry["rows_rejected"] - rows}
                 )
-
-
-def _times_taken(raw: RawTable) -> Counter[str]:
-    """Rows by what was taken for a time or day that they do not hold as such."""
-    if raw.source == SAMPLES or "value_flags" not in raw.rows:
-        return Counter()
-    return Counter(code for codes in raw.rows["value_flags"] for code in codes if code in TIMES_TAKEN)
