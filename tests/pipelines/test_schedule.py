@@ -349,7 +349,7 @@ def test_the_log_of_the_server_is_rotated(tmp_path):
     assert all(path.stat().st_size <= 2000 for path in tmp_path.iterdir())
 
 
-@pytest.mark.soak
+@pytest.mark.once
 @on_posix
 def test_a_file_in_the_inbox_is_taken_in_within_a_minute_and_backed_up(tmp_path, scheduled):
     station = s.make(tmp_path / "station")
