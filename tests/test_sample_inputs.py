@@ -34,6 +34,8 @@ LEFT_OUT = {
     "gauges.offset_bar": "checked gauges were set right, not noted",
     "air_tests.hydrocarbons_ppm": "the laboratory does not report it",
     "dives.mode=semi_closed": "nobody has one",
+    "dive_tanks.tank_ref": "its dive computers give tanks no names of their own",
+    "links.kind=role": "tanks have their role in the dives' own files",
     "dive_tanks.role=stage": "the trimix diver's stage is for decompression",
     "dive_tanks.role=bailout": "the borrowed rebreather's dives list one cylinder",
     "dive_tanks.role=oxygen": "the borrowed rebreather's dives list one cylinder",

@@ -7,10 +7,12 @@ library; nothing here distributes work by itself.
 import contextlib
 import multiprocessing
 import os
+import sys
 from collections import deque
 from collections.abc import Callable, Iterator
 from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
 from dataclasses import dataclass, field
+from types import ModuleType
 from typing import Any, TypeVar
 
 T = TypeVar("T")
@@ -63,7 +65,7 @@ class Workers:
     def _pool(self) -> Executor:
         # a process of its own from the start: a fork would take over threads and open files half done
         context = multiprocessing.get_context("spawn")
-        return self._open.enter_context(ProcessPoolExecutor(self._count(), mp_context=context))
+        return self._open.enter_context(_Pool(self._count(), mp_context=context))
 
     def _dask(self) -> Executor:
         try:
@@ -100,6 +102,18 @@ class Workers:
         """End what was started."""
         self._executor = None
         self._open.close()
+
+
+class _Pool(ProcessPoolExecutor):
+    """Processes that need nothing of the script which was started: it would be run once more in each."""
+
+    def submit(self, fn: Callable[..., T], /, *args: Any, **kwargs: Any) -> Future[T]:
+        script = sys.modules["__main__"]
+        sys.modules["__main__"] = ModuleType("__main__")  # processes are started in here
+        try:
+            return super().submit(fn, *args, **kwargs)
+        finally:
+            sys.modules["__main__"] = script
 
 
 def in_order(executor: Executor, jobs: Iterator[Callable[[], T]], ahead: int = AHEAD) -> Iterator[T]:

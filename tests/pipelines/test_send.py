@@ -202,7 +202,7 @@ def test_settings_that_could_not_send_are_refused_by_name(tmp_path, wrong, says)
 
 def test_the_settings_of_the_example_are_taken(tmp_path):
     text = (s.make(tmp_path).folder / "station.toml").read_text(encoding="utf-8")
-    block = text[text.index("# [mail]") : text.index("[schedule]")]
+    block = text[text.index("# [mail]") : text.index("\n\n", text.index("# [mail]"))]
     lines = [line.removeprefix("# ") for line in block.splitlines()]
     mail = s.with_settings(load_station(tmp_path), "\n".join(lines)).mail
     assert mail.is_set and mail.port == 587 and mail.security == "starttls" and mail.at == "07:00"

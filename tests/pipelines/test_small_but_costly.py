@@ -228,7 +228,7 @@ def test_a_full_disk_apart_ends_the_run_as_here_and_costs_no_file(tmp_path, monk
     station = s.make(tmp_path)
     _all_are_large(monkeypatch)
     monkeypatch.setattr(read_file, "limits_for", lambda size: apart.Limits(8 << 30, 60, written=10))
-    monkeypatch.setattr(intake, "_MACHINE_ERRNO", (errno.EFBIG,))
+    monkeypatch.setattr(attempts, "_MACHINE_ERRNO", (errno.EFBIG,))
     s.drop(station, "cylinders.csv", s.CYLINDERS)
     with pytest.raises(OSError, match="too large"):
         s.take_in(station)

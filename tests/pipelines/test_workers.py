@@ -2,7 +2,10 @@
 
 import os
 import signal
+import subprocess
+import sys
 from functools import partial
+from pathlib import Path
 
 import pytest
 import small_station as s
@@ -74,6 +77,19 @@ def test_results_come_in_order_and_few_jobs_are_handed_out_ahead():
     with pytest.raises(WorkersLost, match=r"want of memory.*processes = 1"):
         list(in_order(shared.for_rows(2, 2), iter([partial(ended, 0)]), ahead=3))
     shared.close()
+
+
+def test_a_script_that_asks_for_a_run_is_not_run_again_by_each_process(tmp_path):
+    script = tmp_path / "mine.py"
+    script.write_text(
+        "from functools import partial; from math import sqrt\n"
+        "from pipelines.refresh.workers import Workers, in_order\n"
+        "print('once'); w = Workers(processes=2, worth_rows=1)\n"
+        "print(list(in_order(w.for_rows(2, 2), iter([partial(sqrt, 9.0), partial(sqrt, 16.0)])))); w.close()\n"
+    )
+    here = os.environ | {"PYTHONPATH": str(Path(__file__).parents[2])}
+    said = subprocess.run([sys.executable, script], capture_output=True, text=True, check=False, env=here)
+    assert (said.stdout, said.returncode) == ("once\n[3.0, 4.0]\n", 0), said.stderr
 
 
 def test_a_cluster_that_is_not_there_is_said_and_nothing_is_computed_here(monkeypatch):
