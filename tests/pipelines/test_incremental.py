@@ -171,9 +171,14 @@ FULL = os.environ.get("COLDFILL_SOAK") == "full"
 
 
 @SOAK
-@pytest.mark.parametrize("source", sorted(ADD) if FULL else ["dive_tanks", "cylinders"])
-@pytest.mark.parametrize("change", [added, changed, removed], ids=lambda c: c.__name__)
-def test_one_row_of_one_input_at_a_time(tmp_path, source, change):
+@pytest.mark.parametrize(
+    ("change", "source"),
+    [(c, s) for c in (added, changed, removed) for s in sorted(ADD)]
+    if FULL
+    else [(added, "dive_tanks"), (changed, "cylinders"), (removed, "dive_tanks")],
+    ids=lambda v: v if isinstance(v, str) else v.__name__,
+)
+def test_one_row_of_one_input_at_a_time(tmp_path, change, source):
     station = made_at(tmp_path)
     before = station.tables(station.previous)
     change(station.rows, source)
@@ -185,7 +190,7 @@ def test_one_row_of_one_input_at_a_time(tmp_path, source, change):
 
 
 @SOAK
-@pytest.mark.parametrize(("path", "policy"), policies() if FULL else policies()[:2], ids=str)
+@pytest.mark.parametrize(("path", "policy"), policies() if FULL else policies()[:1], ids=str)
 def test_one_policy_at_a_time(tmp_path, path, policy):
     station = made_at(tmp_path)
     station.policy = policy
