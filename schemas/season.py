@@ -153,17 +153,23 @@ def season(
 
 def _shortfall(kept: pd.DataFrame, shares: dict[str, float]) -> str:
     """How much was short over the season, or why that is not said."""
-    if shares:
-        below = kept["below_policy"].fillna(False).astype(bool) & (kept["least_margin_free_l"] < 0)
-        short_l = -kept.loc[below, "least_margin_free_l"].sum()
-        return (
-            f"{words.plural(int(below.sum()), 'dive')} went below this policy, by "
-            f"{words.number(short_l, 0, 'L')} in all. Of that:"
-        )
-    judged = int(kept["below_policy"].notna().sum())
+    below = kept["below_policy"].fillna(False).astype(bool)
+    judged, thin = int(kept["below_policy"].notna().sum()), int(below.sum())
     if not judged:
         return "Not known yet: no dive of the last year could be judged against this policy."
-    return f"None of {words.plural(judged, 'judged dive')} went below this policy: there is no shortfall to share out."
+    if not thin:
+        rest = len(kept) - judged
+        others = f" {words.plural(rest, 'dive')} could not be judged." if rest else ""
+        none = f"None of {words.plural(judged, 'judged dive')} went below this policy"
+        return f"{none}: there is no shortfall to share out.{others}"
+    went = f"{words.plural(thin, 'dive')} went below this policy"
+    if not shares:
+        return f"{went}; by how much and why is not known."
+    explained = below & (kept["least_margin_free_l"] < 0) & kept["cause_shares"].notna()
+    short = words.number(-kept.loc[explained, "least_margin_free_l"].sum(), 0, "L")
+    if int(explained.sum()) < thin:
+        return f"{went}; of {int(explained.sum())} it is known why, short by {short} in all. Of that:"
+    return f"{went}, by {short} in all. Of that:"
 
 
 def _cylinder(row: Mapping[str, Any]) -> tuple[str, ...]:

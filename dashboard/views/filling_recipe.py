@@ -179,7 +179,7 @@ def _refused(snapshot: Snapshot, clearance: FillClearance, wish: Wish, made: Rec
     found = [words.with_fix(code) for code in codes]
     if needed and clearance.oxygen_clean is None:
         found.append("Whether it is clean for oxygen is not on record: unknown counts as not clean.")
-    if made is not None and made.blended and needed and wish.top.oxygen_compatible is False:
+    if made is not None and made.blended and needed and wish.top.oxygen_compatible is not True:
         found.append(
             f"{wish.top.source_id} is not marked as oxygen-compatible: on top of oxygen its air is not to go in. "
             "Choose another to top up from."

@@ -7,7 +7,7 @@ import pkgutil
 import sys
 from importlib import import_module
 
-PACKAGES = ("pipelines.warehouse", "pipelines.intake", "pipelines.derive", "pipelines.publish", "pipelines.refresh")
+PACKAGES = ("pipelines.warehouse", "pipelines.intake", "pipelines.derive", "pipelines.refresh")
 
 
 def begin_when_asked() -> bool:

@@ -142,7 +142,7 @@ class Refresh:
         if executor is None:
             results = (self._here(step, part, ready) for part in parts)
         else:
-            results = in_order(executor, (self._job(step, part, ready) for part in parts))
+            results = in_order(executor, (self._job(step, part, ready) for part in parts), self.workers.ahead)
         for n, part in enumerate(parts):
             if says:
                 self.progress(says.format(part.name), n, len(parts))

@@ -6,6 +6,7 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import asdict
 from datetime import timedelta
+from typing import TypedDict, Unpack
 
 import pandas as pd
 
@@ -39,18 +40,19 @@ LOCK = ".pass.lock"
 Progress = Callable[[str, int, int], None]
 
 
-def run_pass(
-    station: Station,
-    *,
-    as_of: str | None = None,
-    progress: Progress = lambda *_: None,
-    run_name: str = "",
-    trust_clock: bool = False,
-    rebuild: bool = False,
-    without_missing: bool = False,
-    accept_layouts: tuple[str, ...] = (),
-    thorough: bool = False,
-) -> PassResult:
+class Asked(TypedDict, total=False):
+    """What a run is asked for beside the usual; `run_locked` has what each is without it."""
+
+    as_of: str | None
+    run_name: str
+    trust_clock: bool
+    rebuild: bool
+    without_missing: bool
+    accept_layouts: tuple[str, ...]
+    thorough: bool
+
+
+def run_pass(station: Station, *, progress: Progress = lambda *_: None, **asked: Unpack[Asked]) -> PassResult:
     """One run over a station: take in what is new, compute what it changes, publish.
 
     Safe to end at any point: the last snapshot goes on being served and the next run finishes the work.
@@ -82,17 +84,7 @@ def run_pass(
     with pass_lock(station):
         if Forgotten(station.archive).unfinished:
             forget.finish(station, run_locked, progress)
-        return run_locked(
-            station,
-            as_of=as_of,
-            progress=progress,
-            run_name=run_name,
-            trust_clock=trust_clock,
-            rebuild=rebuild,
-            without_missing=without_missing,
-            accept_layouts=accept_layouts,
-            thorough=thorough,
-        )
+        return run_locked(station, progress=progress, **asked)
 
 
 def run_locked(

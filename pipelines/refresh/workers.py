@@ -18,8 +18,8 @@ from typing import Any, TypeVar
 T = TypeVar("T")
 #: other processes of this machine are worth their start from so many rows on: 20 ms a dive against 2 s
 WORTH_ROWS = 400
-#: so many parts are handed out ahead, which bounds what is held
-AHEAD = 8
+#: so many parts a worker are handed out ahead, which bounds what is held
+AHEAD = 4
 #: seconds to wait for a cluster
 CONNECT_S = 20
 
@@ -48,15 +48,21 @@ class Workers:
     version: Callable[[], str] = str
     worth_rows: int = WORTH_ROWS
     _executor: Executor | None = None
+    _of_cluster: int = 0
     _open: contextlib.ExitStack = field(default_factory=contextlib.ExitStack)
 
     def for_rows(self, parts: int, rows: int) -> Executor | None:
         """Where to compute so many parts of so many rows; None: here."""
-        if not self.scheduler and (parts < 2 or rows < self.worth_rows or self._count() < 2):
+        if not rows or (not self.scheduler and (parts < 2 or rows < self.worth_rows or self._count() < 2)):
             return None
         if self._executor is None:
             self._executor = self._dask() if self.scheduler else self._pool()
         return self._executor
+
+    @property
+    def ahead(self) -> int:
+        """How many parts to hand out ahead."""
+        return AHEAD * (self._of_cluster or self._count())
 
     def _count(self) -> int:
         usable = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
@@ -86,6 +92,7 @@ class Workers:
             client = self._open.enter_context(Client(cluster, timeout=CONNECT_S, set_as_default=False))
             client.wait_for_workers(1, timeout=CONNECT_S)
             theirs = set(client.run(self.version).values())
+            self._of_cluster = sum(client.nthreads().values())
         except (OSError, TimeoutError, ImportError) as error:
             raise WorkersLost(
                 f"[scale] scheduler = {self.scheduler!r} cannot be used: {error or type(error).__name__}. Start it, or "
@@ -116,7 +123,7 @@ class _Pool(ProcessPoolExecutor):
             sys.modules["__main__"] = script
 
 
-def in_order(executor: Executor, jobs: Iterator[Callable[[], T]], ahead: int = AHEAD) -> Iterator[T]:
+def in_order(executor: Executor, jobs: Iterator[Callable[[], T]], ahead: int) -> Iterator[T]:
     """What each job gives, in their order; few are handed out ahead, so that few are held.
 
     Raises

@@ -82,7 +82,8 @@ def station(tmp_path_factory):
     """The made-up station with banks of 32 % and of oxygen beside its compressors."""
     folder = tmp_path_factory.mktemp("banks") / "published"
     banks = REGISTER.iloc[1:3].assign(fed_by=None, compressor_id=None, air_failed_on=pd.NaT, air_fault=None)
-    made_up.publish(folder, gas_sources=pd.concat([made_up.GAS_SOURCES, banks], ignore_index=True))
+    known = made_up.GAS_SOURCES.assign(oxygen_compatible=pd.array([None, True, None, None, None], dtype="boolean"))
+    made_up.publish(folder, gas_sources=pd.concat([known, banks], ignore_index=True))
     return folder
 
 
@@ -108,6 +109,12 @@ def test_the_page_gives_the_steps_the_caution_and_the_bank(station):
     test.run()
     assert "Oxygen from bank-o2" in said(test) and "bank-o2 136" in said(test)
     assert "Topped up with one gas alone" in said(test) and "bank-32" in said(test)
+
+
+def test_air_of_which_nobody_says_whether_it_is_oxygen_compatible_goes_on_top_of_no_oxygen(station, monkeypatch):
+    monkeypatch.setattr("dashboard.views.filling_recipe.air_failed", lambda *_: False)
+    text = said(ask(station, "T12-1", **{"O₂ wanted, %": 32.0, "Top up from": "comp-1"}))
+    assert "comp-1 is not marked as oxygen-compatible" in text and "Gives" not in text
 
 
 def test_what_may_not_be_has_no_recipe(station):

@@ -51,6 +51,7 @@ def test_few_rows_are_computed_here():
     assert shared.for_rows(2, 10) is None
     assert shared.for_rows(1, 10_000) is None
     assert Workers(processes=1).for_rows(60, 10_000) is None
+    assert Workers(scheduler="tcp://127.0.0.1:9").for_rows(1, 0) is None  # nothing of members to compute
     shared.close()
 
 
@@ -85,7 +86,7 @@ def test_a_script_that_asks_for_a_run_is_not_run_again_by_each_process(tmp_path)
         "from functools import partial; from math import sqrt\n"
         "from pipelines.refresh.workers import Workers, in_order\n"
         "print('once'); w = Workers(processes=2, worth_rows=1)\n"
-        "print(list(in_order(w.for_rows(2, 2), iter([partial(sqrt, 9.0), partial(sqrt, 16.0)])))); w.close()\n"
+        "print(list(in_order(w.for_rows(2, 2), iter([partial(sqrt, 9.0), partial(sqrt, 16.0)]), ahead=2))); w.close()\n"
     )
     here = os.environ | {"PYTHONPATH": str(Path(__file__).parents[2])}
     said = subprocess.run([sys.executable, script], capture_output=True, text=True, check=False, env=here)

@@ -91,3 +91,12 @@ def test_rates_lie_on_the_strip_from_old_to_new_and_few_make_none():
     rates = DIVES.assign(rmv_l_min=[10.0, 16.0, 18.0, 10.0])
     places = season.strip(rates, 100, 10)
     assert places[0] == (0.0, 10.0) and places[-1] == (100.0, 10.0) and min(y for _, y in places) == 0.0
+
+
+def test_a_dive_below_policy_of_which_nobody_knows_why_is_never_none():
+    no_cause = RESERVE.assign(cause_shares=None)
+    assert made(no_cause).shortfall == "2 dives went below this policy; by how much and why is not known."
+    one = RESERVE.assign(cause_shares=[None, {"cooling": 1.0}, None, None])
+    assert made(one).shortfall.startswith("2 dives went below this policy; of 1 it is known why, short by 300\u00a0L")
+    unjudged = RESERVE.assign(below_policy=pd.array([None, False, False, None], dtype="boolean"))
+    assert made(unjudged).shortfall.endswith("1 dive could not be judged.")
