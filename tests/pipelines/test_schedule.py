@@ -32,6 +32,10 @@ PATIENCE = 180.0
 on_posix = pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals")
 
 
+def _schedule(station) -> list[str]:
+    return [sys.executable, "-m", "pipelines.cli", "schedule", "--station", str(station.folder)]
+
+
 def _free_port() -> int:
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
@@ -93,12 +97,7 @@ class _Scheduled:
         with open(self.output, "ab") as out:
             self.process = subprocess.Popen(
                 [
-                    sys.executable,
-                    "-m",
-                    "pipelines.cli",
-                    "schedule",
-                    "--station",
-                    str(station.folder),
+                    *_schedule(station),
                     "--cron",
                     cron,
                     "--port",
@@ -368,16 +367,7 @@ def test_a_file_in_the_inbox_is_taken_in_within_a_minute_and_backed_up(tmp_path,
     assert len(s.published(station)["fill_quality"]) == 1
     _until(lambda: backups.scheduled(station), "no backup")
     two = subprocess.run(
-        [
-            sys.executable,
-            "-m",
-            "pipelines.cli",
-            "schedule",
-            "--station",
-            str(station.folder),
-            "--port",
-            str(_free_port()),
-        ],
+        [*_schedule(station), "--port", str(_free_port())],
         capture_output=True,
         text=True,
     )
