@@ -70,7 +70,7 @@ def surfacing_rule(snapshot: Snapshot) -> str:
     return (
         "Below policy: less gas left than would bring the team up. "
         f"Surfaced below {least}: the pressure alone, also of dives with nothing but two written pressures; "
-        f"{words.number(50, 0, 'bar')} is common practice, not a published limit."
+        "50\u00a0bar is common practice, not a published limit."
     )
 
 

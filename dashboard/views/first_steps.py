@@ -133,7 +133,7 @@ def _cylinder(snapshot: Snapshot) -> None:
     parts.show(
         parts.note(
             "Read the stamps, not the old log. Without the days of its inspections no fill of it may be handed over. "
-            "A set of two is told by the workbook."
+            "Enter a set of two by the workbook."
         )
     )
 

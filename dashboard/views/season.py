@@ -238,7 +238,7 @@ def seen_of_late(snapshot: Snapshot, member: str) -> None:
                     words.of(row["dives_below_surfacing_min"], row["dives_surfaced_known"]),
                     parts.lines(
                         f"the lowest with {lowest(row, snapshot)}" if words.known(row["least_surfaced_bar"]) else "",
-                        text("50 bar is common practice"),
+                        "50 bar is common practice",
                     ),
                 ),
                 (

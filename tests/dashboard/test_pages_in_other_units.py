@@ -17,6 +17,8 @@ from dashboard import entry_door
 METRIC = re.compile(r"\d[ \u00a0](bar|°C|m|kg|L|L/min)(?![\w²³])|\b(bar|°C|kg|L/min)\b|free litres")
 #: a partial pressure is absolute and stays bar; classes of size are litres of water
 PARTIAL = re.compile(r"ppO₂ [\d.]+[ \u00a0]bar|\d+ to \d+ L\b")
+#: what divers elsewhere hold to is said in the unit they hold to it in
+PRACTICE = re.compile(r"50[ \u00a0]bar is common practice")
 
 
 def _in_psi(published, page, role, member):
@@ -68,7 +70,7 @@ def test_no_metric_figure_is_left(published, page, role, state):
     said = [plain(element.proto.body) for element in test.get("html")]
     labels = [w.label for kind in ("selectbox", "number_input") for w in test.get(kind)]
     shown = "\n".join([*said, *labels, *words_of_figures(test)])
-    left = [line for line in shown.splitlines() if METRIC.search(PARTIAL.sub("", line))]
+    left = [line for line in shown.splitlines() if METRIC.search(PRACTICE.sub("", PARTIAL.sub("", line)))]
     assert not left
 
 
