@@ -5,13 +5,18 @@ found and named, and so that a restore undoes no correction: the order of files 
 makes for itself stays out (the scheduler's own files, printed reports, older snapshots), and so do secrets.
 """
 
+import errno
 import hashlib
 import json
+import lzma
 import os
 import shutil
 import stat
+import struct
 import zipfile
+import zlib
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path, PurePosixPath
 
@@ -28,6 +33,10 @@ BACKUPS = "backups"
 _LEFT_OUT = (BACKUPS, "reports", ".prefect", ".streamlit", ".pass.lock")
 _HALF_MADE = (".reading-", ".copy-")
 _BLOCK = 1 << 20
+#: what reading a ZIP with one byte changed may raise: in its directory, in a file's header or in what is packed;
+#: another method of packing or a password said by a changed flag are the last two
+_DAMAGE: tuple[type[Exception], ...] = (zipfile.BadZipFile, zlib.error, EOFError, ValueError, struct.error)
+_DAMAGE += (OSError, OverflowError, lzma.LZMAError, NotImplementedError, RuntimeError)
 
 
 class BackupRefused(ValueError):
@@ -78,7 +87,7 @@ def write_backup(folder: Path, to: Path, made_at: pd.Timestamp) -> Backup:
             archive.writestr(LISTING, json.dumps(listing | {"files": [asdict(kept) for kept in files]}, indent=1))
         with open(made, "r+b") as handle:
             os.fsync(handle.fileno())
-        with zipfile.ZipFile(made) as archive:
+        with _opened(made) as archive:
             for kept in files:
                 _copy(archive, kept, None)
         made.chmod(0o600)  # it holds members' addresses
@@ -102,7 +111,7 @@ def restore_backup(file: Path, to: Path) -> Backup:
     made = to.with_name(f".{to.name}.restoring")
     shutil.rmtree(made, ignore_errors=True)
     try:
-        with zipfile.ZipFile(file) as archive:
+        with _opened(file) as archive:
             backup = _listing(archive, file)
             for kept in backup.files:
                 target = made / kept.file
@@ -117,8 +126,6 @@ def restore_backup(file: Path, to: Path) -> Backup:
                 os.replace(path, to / path.name)
         else:
             os.replace(made, to)
-    except zipfile.BadZipFile as error:
-        raise BackupRefused(f"{file} is damaged or no backup: {error}. Take another copy of it.") from error
     finally:
         shutil.rmtree(made, ignore_errors=True)
     return backup
@@ -131,11 +138,23 @@ def listing_of(file: Path) -> Backup:
     ------
     BackupRefused, OSError
     """
+    with _opened(file) as archive:
+        return _listing(archive, file)
+
+
+@contextmanager
+def _opened(file: Path) -> Iterator[zipfile.ZipFile]:
+    """A backup's ZIP to read; damage anywhere in it is one refusal."""
     try:
         with zipfile.ZipFile(file) as archive:
-            return _listing(archive, file)
-    except zipfile.BadZipFile as error:
-        raise BackupRefused(f"{file} is damaged or no backup: {error}.") from error
+            yield archive
+    except BackupRefused:
+        raise
+    except _DAMAGE as error:
+        # the disk's own errors stay; bz2 gives rubbish no number, a place before the file's start is EINVAL
+        if isinstance(error, OSError) and error.errno not in (None, errno.EINVAL):
+            raise
+        raise BackupRefused(f"{file} is damaged or no backup: {error}. Take another copy of it.") from error
 
 
 def _files(folder: Path) -> Iterator[Path]:

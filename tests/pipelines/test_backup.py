@@ -77,6 +77,29 @@ def test_damage_is_found_named_and_leaves_nothing_behind(backup, tmp_path, place
     assert [p.name for p in tmp_path.iterdir()] == ["broken.zip"]
 
 
+def test_no_changed_byte_is_restored_or_ends_in_an_error_of_the_library(tmp_path):
+    """Every byte of a small backup, one bit each: the very files come back, or a refusal that says so."""
+    folder = tmp_path / "quay"
+    (folder / "inbox").mkdir(parents=True)
+    (folder / "inbox" / "fills.csv").write_text("fill_id,stop_pressure_bar\n" + "F1,232\n" * 40)
+    (folder / "station.toml").write_text("name = 'Quay'\n")
+    write_backup(folder, tmp_path / "whole.zip", NOW)
+    data, there = (tmp_path / "whole.zip").read_bytes(), tmp_path / "there"
+    was = {p.name: p.read_bytes() for p in folder.rglob("*.*")}
+    refused = 0
+    for at in range(len(data)):
+        (tmp_path / "broken.zip").write_bytes(data[:at] + bytes([data[at] ^ (1 << at % 8)]) + data[at + 1 :])
+        try:
+            restore_backup(tmp_path / "broken.zip", there)
+        except BackupRefused:
+            refused += 1
+            assert not there.exists()
+        else:
+            assert {p.name: p.read_bytes() for p in there.rglob("*.*")} == was, at
+            shutil.rmtree(there)
+    assert refused > len(data) / 2
+
+
 def rewritten(backup, to, change):
     """The same backup after `change(listing, files)`: files by name."""
     with zipfile.ZipFile(backup) as archive:
