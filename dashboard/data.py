@@ -18,6 +18,7 @@ from schemas.entries import entry_source
 from schemas.frames import conform, empty
 from schemas.logins import COLUMNS as LOGIN_COLUMNS
 from schemas.policy import SECTIONS
+from schemas.schedule_note import ScheduleNote, read_schedule
 from schemas.snapshot import Manifest, NothingPublished, Part, last_held, part_bytes, read_manifest, standing_name
 from schemas.tables import TABLES
 
@@ -85,6 +86,17 @@ class Snapshot:
     def held(self) -> str:
         """Why the last run kept this snapshot although something was new, or the empty text."""
         return last_held(self.published)
+
+    def schedule(self, now: pd.Timestamp) -> ScheduleNote:
+        """What is known at this moment of the runs that begin by themselves.
+
+        Raises
+        ------
+        Refused
+            The viewer may not see runs.
+        """
+        scope(self.viewer, "runs")
+        return read_schedule(self.published, now)
 
     def names(self) -> dict[str, str]:
         """Names of members the viewer may know, by member_id."""

@@ -5,6 +5,7 @@ read by the next run. A form draws a token when it is opened, and the file is na
 again after a lost connection, it makes one file.
 """
 
+import contextlib
 import csv
 import errno
 import io
@@ -322,10 +323,16 @@ def _put(target: Path, content: str) -> bool:
             if target.exists():
                 return False
             os.rename(part, target)
-        _onto_disk(target.parent)
+        try:
+            _onto_disk(target.parent)
+        except OSError:  # then it must not be taken in although its form says that it is not saved
+            target.unlink(missing_ok=True)
+            raise
         return True
     finally:
-        part.unlink(missing_ok=True)
+        # what stays is passed over by every run; the entry is saved nevertheless, or was not for another reason
+        with contextlib.suppress(OSError):
+            part.unlink(missing_ok=True)
 
 
 def _onto_disk(folder: Path) -> None:

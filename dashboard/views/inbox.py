@@ -9,7 +9,7 @@ from dashboard.data import Snapshot
 from dashboard.entry_form import who_field
 from dashboard.problems import Cause, causes
 from dashboard.rows import Row, each
-from dashboard.views import first_steps, inbox_fixes, saved
+from dashboard.views import first_steps, inbox_fixes, inbox_schedule, saved
 from schemas import words
 
 TITLE = "Inbox"
@@ -81,6 +81,7 @@ def page(snapshot: Snapshot) -> None:
         )
     how_old(snapshot, files)
     if may_see(snapshot.viewer, "runs"):
+        inbox_schedule.show(snapshot)
         passes(snapshot)
 
 

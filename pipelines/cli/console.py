@@ -124,7 +124,14 @@ def words_for(error: Exception) -> tuple[str, int]:
     from pipelines.station.backup import BackupRefused
     from pipelines.station.ports import PortTaken
     from pipelines.station.settings import SettingsError
-    from pipelines.warehouse.trouble import WarehouseBusy, WarehouseDamaged, WarehouseNewer, WarehouseOlder, damaged
+    from pipelines.warehouse.trouble import (
+        WarehouseBusy,
+        WarehouseDamaged,
+        WarehouseNewer,
+        WarehouseOlder,
+        damaged,
+        of_disk,
+    )
     from schemas.snapshot import NothingPublished
 
     of_warehouse = (WarehouseBusy, WarehouseDamaged, WarehouseLost, WarehouseNewer, WarehouseOlder)
@@ -140,6 +147,9 @@ def words_for(error: Exception) -> tuple[str, int]:
         isinstance(error, duckdb.Error) and "checksum" in str(error).lower()
     ):
         return str(damaged(Path("warehouse.duckdb"), error)), 2
+    if of_disk(error):
+        says = f"The warehouse could not be written or read: {str(error).splitlines()[0][:300]}. "
+        return f"{says}Check the folder's rights and the room on the disk, then run again: nothing is lost.", 2
     if isinstance(error, duckdb.Error):
         return f"The warehouse gave an error: {error}. Run the command with --debug to see where.", 1
     return (

@@ -5,23 +5,21 @@ import errno
 import json
 import os
 
-import duckdb
-
 from pipelines.intake.inbox import InboxFile
 from pipelines.readers.tables.sheet import refused
 from pipelines.station.settings import Station
+from pipelines.warehouse.trouble import of_disk
 
 NAME = ".being-read.json"
 #: so many passes may end at one file; a power cut or two are not its fault
 MOST = 3
 #: trouble of the machine and not of a file: it ends the run
-_MACHINE = (duckdb.IOException, duckdb.OutOfMemoryException, duckdb.FatalException)
 _MACHINE_ERRNO = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EIO, errno.EMFILE, errno.ENFILE)
 
 
 def of_machine(error: Exception) -> bool:
     """Whether an error is trouble of the machine and not of the file that was being read."""
-    return isinstance(error, _MACHINE) or getattr(error, "errno", None) in _MACHINE_ERRNO
+    return of_disk(error) or getattr(error, "errno", None) in _MACHINE_ERRNO
 
 
 def begin(station: Station, found: InboxFile) -> None:

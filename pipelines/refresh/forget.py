@@ -28,6 +28,7 @@ from pipelines.station.settings import FILE, SettingsError, Station, load_statio
 from pipelines.warehouse import files, person
 from pipelines.warehouse.person import Known, NobodyKnown
 from pipelines.warehouse.store import Warehouse
+from schemas.schedule_note import RUNS as SCHEDULED_RUNS
 from schemas.snapshot import NAME, SINCE, current_name
 from schemas.words import plural
 
@@ -251,7 +252,8 @@ def _clear(station: Station, people: Forgotten, made: Forgetting, *, do: bool) -
         if path.is_dir() and NAME.fullmatch(path.name) and path.name != current:
             made.snapshots += 1
             _remove(path, do)
-    _remove(station.published / SINCE, do)
+    for name in (SINCE, SCHEDULED_RUNS):  # what failed may have named a file of theirs
+        _remove(station.published / name, do)
     for path in sorted(station.folder.glob("warehouse.duckdb.*")):
         if path.name != "warehouse.duckdb.wal":
             _remove(path, do)

@@ -5,8 +5,9 @@ import pandas as pd
 from pipelines.station.settings import Station
 from pipelines.warehouse import files, retention
 from pipelines.warehouse.store import Warehouse
+from schemas.entries import FOLDER as ENTRIES
 
-#: a part of the lake that nobody names may be one that a run which died had just written
+#: a part of the lake that nobody names may be one that a run which died had just written, half an entry one of a form
 _OF_A_DEAD_RUN = pd.Timedelta(days=1)
 SET_ASIDE = "warehouse.duckdb*.set-aside-*"
 
@@ -30,6 +31,10 @@ def tidy(station: Station, warehouse: Warehouse, now: pd.Timestamp) -> int:
     for path in station.lake.rglob("*.parquet"):
         if path.relative_to(station.lake).as_posix() not in named and _older(path, now, _OF_A_DEAD_RUN):
             path.unlink()
+            gone += 1
+    for path in (station.inbox / ENTRIES).glob(".*.part"):
+        if _older(path, now, _OF_A_DEAD_RUN):
+            path.unlink(missing_ok=True)
             gone += 1
     if keep.set_aside_days:
         for path in station.folder.glob(SET_ASIDE):

@@ -32,7 +32,7 @@ def examine_schedule(
     station: Station, now: pd.Timestamp, answering: Callable[[int], bool] = answers
 ) -> Iterator[Finding]:
     """What there is to say of the schedule; `now` is the clock's time, UTC."""
-    by, last, failed = state.served(station), _last(station), state.last_failure(station)
+    by, last, failed = state.served(station), last_run_began(station), state.last_failure(station)
     ran = f"The last run began {last:%Y-%m-%d %H:%M} UTC." if last else "No run yet."
     if failed:
         yield Finding(PART, WRONG, f"{failed[0][:16].replace('T', ' ')} UTC: {failed[1]}")
@@ -54,7 +54,7 @@ def examine_schedule(
             f"Its server does not answer on port {by.port}, though process {by.process} serves it. End "
             f"that and start coldfill schedule again; its log is {state.home_of(station) / state.LOG}.",
         )
-    elif by is not None and (missed := _missing(by.cron, last, now, station)):
+    elif by is not None and (missed := missing(by.cron, last, now, station)):
         says = f"A run was due {missed:%Y-%m-%d %H:%M} and did not come. {ran} See the scheduler's page or log."
         yield Finding(PART, WRONG, says)
     elif by is not None and not failed:
@@ -62,14 +62,15 @@ def examine_schedule(
         yield Finding(PART, SOUND, f"Served on '{by.cron}'{also}, by process {by.process} on port {by.port}. {ran}")
 
 
-def _last(station: Station) -> datetime | None:
+def last_run_began(station: Station) -> datetime | None:
+    """When the last run began, by hand or by the schedule; None where nothing says so."""
     try:
         return datetime.fromisoformat(json.loads((station.published / LAST_PASS).read_text())["started_at"])
     except (OSError, ValueError, KeyError, TypeError):
         return None
 
 
-def _missing(cron: str, last: datetime | None, now: pd.Timestamp, station: Station) -> datetime | None:
+def missing(cron: str, last: datetime | None, now: pd.Timestamp, station: Station) -> datetime | None:
     """When a run was due that has not come; None: all came."""
     if last is None:
         return None

@@ -8,7 +8,7 @@ from pathlib import Path
 from prefect import flow, get_run_logger
 from prefect.runtime import flow_run
 
-from pipelines.schedule.state import run_failed
+from pipelines.schedule.note import run_failed
 
 
 @flow(name="coldfill-pass", retries=1, retry_delay_seconds=30, on_failure=[run_failed], on_crashed=[run_failed])
@@ -16,18 +16,20 @@ def station_pass(station_dir: str) -> dict:
     """One run over a station: intake, build, publish. Safe to repeat; a second run finds nothing new."""
     from pipelines.publish.send import NotSent, send_if_due
     from pipelines.refresh.run import back_up_if_due, run_pass
+    from pipelines.schedule.note import run_began, run_ended
     from pipelines.schedule.state import forget_failure, note_failure
     from pipelines.station.backup import BackupRefused
     from pipelines.station.clock import now
     from pipelines.station.settings import load_station
 
-    logger = get_run_logger()
+    logger, name = get_run_logger(), str(flow_run.get_name() or "")
+    run_began(Path(station_dir) / "published", name)
     station = load_station(Path(station_dir))
 
     def tell(step: str, done: int, total: int) -> None:
         logger.info("%s (%d of %d)", step, done, total)
 
-    result = run_pass(station, progress=tell, run_name=str(flow_run.get_name() or ""))
+    result = run_pass(station, progress=tell, run_name=name)
     for line in result.lines():
         logger.info(line)
     try:
@@ -36,10 +38,13 @@ def station_pass(station_dir: str) -> dict:
     except NotSent as error:  # the next run tries again
         logger.error("The morning sheet was not sent. %s", error)
     forget_failure(station)
+    wrong = ""
     try:
         if said := back_up_if_due(station, now()):
             logger.info(said)
     except BackupRefused as error:  # the next run tries again
-        note_failure(station, str(error))
+        wrong = str(error)
+        note_failure(station, wrong)
         logger.error("No backup. %s", error)
+    run_ended(station.published, name, wrong and f"No backup. {wrong}")
     return result.for_scripts()

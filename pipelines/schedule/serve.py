@@ -22,6 +22,7 @@ from typing import Any
 
 from cronsim import CronSim, CronSimError
 
+from pipelines.schedule.note import run_ended, telling
 from pipelines.schedule.state import LOG, NotStarted, home_of, note_failure, serving
 from pipelines.schedule.watch import ask_for_run, watch
 from pipelines.station.ports import free_port
@@ -52,9 +53,11 @@ def serve_schedule(station: Station, cron: str, port: int) -> None:
     free_port(port)
     with serving(station, port, cron, station.watch):
         try:
-            _serve(station, cron, port)
+            with telling(station, cron, station.watch):
+                _serve(station, cron, port)
         except NotStarted as error:
             note_failure(station, str(error))
+            run_ended(station.published, f"start-{datetime.now(UTC):%Y%m%dT%H%M%S}", str(error))
             raise
 
 

@@ -11,7 +11,7 @@ from typing import Any
 
 from pipelines.publish.snapshot import write_durably
 from pipelines.station.lock import SCHEDULE_LOCK, SCHEDULER, Held, held, is_held
-from pipelines.station.settings import Station, load_station
+from pipelines.station.settings import Station
 
 SERVED, FAILED = "served.json", "failed.json"
 LOG = "server.log"
@@ -80,14 +80,14 @@ def served(station: Station) -> Served | None:
 
 def note_failure(station: Station, what: str) -> None:
     """Keep what went wrong last, for the doctor."""
-    home = home_of(station)
+    note_failure_in(station.folder, what)
+
+
+def note_failure_in(folder: Path, what: str) -> None:
+    """The same for a station whose settings cannot be read."""
+    home = (folder / SCHEDULER).resolve()
     home.mkdir(exist_ok=True)
     write_durably(home / FAILED, json.dumps({"at": datetime.now(UTC).isoformat(), "what": what[:2000]}))
-
-
-def run_failed(_flow: Any, run: Any, found: Any) -> None:
-    """Keep for the doctor that a scheduled run has failed, also after its second try: a hook of the flow."""
-    note_failure(load_station(Path(run.parameters["station_dir"])), f"The run {run.name} failed. {found.message}")
 
 
 def forget_failure(station: Station) -> None:

@@ -22,6 +22,7 @@ from pathlib import Path, PurePosixPath
 
 import pandas as pd
 
+from schemas.schedule_note import RUNS, SERVING
 from schemas.snapshot import NAME, SnapshotDamaged, current_name
 
 LISTING = "backup.json"
@@ -166,6 +167,8 @@ def _files(folder: Path) -> Iterator[Path]:
     for path in sorted(folder.rglob("*")):
         parts = path.relative_to(folder).parts
         if parts[0] in _LEFT_OUT or path.name.endswith(".new") or path.name.startswith(_HALF_MADE):
+            continue
+        if parts[0] == "published" and parts[-1] in (SERVING, RUNS):  # of this machine's schedule, not the station's
             continue
         if parts[0] == "published" and len(parts) > 1 and NAME.fullmatch(parts[1]) and parts[1] != current:
             continue

@@ -203,7 +203,8 @@ class Warehouse:
             self._keep_private()
         except BaseException:
             self._remembered.clear()
-            self.con.execute("ROLLBACK")
+            with contextlib.suppress(duckdb.Error):  # a commit that failed has ended it: that error is the one to tell
+                self.con.execute("ROLLBACK")
             raise
 
     def _keep_private(self) -> None:

@@ -8,6 +8,12 @@ import duckdb
 _NOT_THE_FILE = ("permission denied", "no space left", "too many open", "read-only file system", "access is denied")
 
 
+def of_disk(error: Exception) -> bool:
+    """Whether the warehouse could not be written or read for trouble of the machine, whatever the rows were."""
+    failed = isinstance(error, duckdb.TransactionException) and "commit" in str(error).lower()
+    return failed or isinstance(error, (duckdb.IOException, duckdb.OutOfMemoryException, duckdb.FatalException))
+
+
 class WarehouseBusy(RuntimeError):
     """Another process has the warehouse open for writing."""
 

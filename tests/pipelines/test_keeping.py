@@ -87,12 +87,15 @@ def test_older_versions_of_rows_stay_for_ever_unless_the_settings_say_otherwise(
 def test_it_looks_once_a_day_and_removes_what_dead_runs_left(station):
     left, asked = station.lake / "member=m" / "left.parquet", station.lake / "member=m" / "new.parquet"
     aside = station.folder / "warehouse.duckdb.set-aside-20250101T000000"
+    half, writing = (station.inbox / "entries" / name for name in (".a1.part", ".b2.part"))  # by forms
     left.parent.mkdir(parents=True)
-    for path, days in ((left, 3), (asked, 0.1), (aside, 100)):
+    half.parent.mkdir(exist_ok=True)
+    for path, days in ((left, 3), (asked, 0.1), (aside, 100), (half, 3), (writing, 0.1)):
         path.touch()
         saved = (NOW - pd.Timedelta(days=days)).timestamp()
         os.utime(path, (saved, saved))
-    assert _tidied(station, 0) == 3 and not left.exists() and not aside.exists() and asked.exists()
+    assert _tidied(station, 0) == 4 and asked.exists() and writing.exists()
+    assert not any(path.exists() for path in (left, aside, half))
     left.touch()
     os.utime(left, (0, 0))
     assert _tidied(station, 0) == 0 and left.exists()

@@ -6,10 +6,8 @@ Ended at any point, the last snapshot stands and the next run finishes the work.
 import json
 import os
 import random
-import signal
 import subprocess
 import sys
-import time
 from datetime import UTC, datetime
 
 import pandas as pd
@@ -288,36 +286,6 @@ def test_ended_just_after_the_pointer_was_swapped_the_new_snapshot_stands(copy, 
     assert current_name(copy.published) != name
     assert _tables_of(copy)["fill_quality"] == 8
     assert not s.run(copy).published
-
-
-@pytest.mark.soak
-@pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals")
-def test_killed_at_any_moment_nothing_is_lost(tmp_path):
-    """kill -9 at random moments of a run: every snapshot in between is whole, and the end is as if undisturbed."""
-    dice = random.Random(3)
-    times = 40 if os.environ.get("COLDFILL_SOAK") == "full" else 3
-    station, fresh = s.stocked(tmp_path / "killed"), s.stocked(tmp_path / "fresh")
-    command = [
-        sys.executable,
-        "-c",
-        "import sys, pipelines.refresh.order, pipelines.cli; print('up', flush=True); pipelines.cli.main()",
-        "run",
-        "--station",
-        str(station.folder),
-    ]
-    for n in range(times):
-        for target in (station, fresh):
-            s.drop(target, f"fills-{n}.csv", [s.fill(8 + n % 20, fill_id=f"K{n}")], 5 + n)
-        child = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
-        assert child.stdout.readline().strip() == b"up"
-        time.sleep(dice.uniform(0.0, 1.5))
-        child.send_signal(signal.SIGKILL)
-        child.wait()
-        if current_name(station.published):
-            assert _tables_of(station)["fill_quality"] >= 7
-    s.run(station)
-    s.run(fresh)
-    s.same(_timeless(s.published(station)), _timeless(s.published(fresh)))
 
 
 # --- two at once, and readers -----------------------------------------------------------------

@@ -23,7 +23,8 @@ from pipelines.refresh import backups
 from pipelines.refresh.examine import LOOK, SOUND, WRONG
 from pipelines.schedule import serve as schedule
 from pipelines.schedule.examine import examine_schedule
-from pipelines.schedule.state import NotStarted, forget_failure, note_failure, run_failed, served, serving
+from pipelines.schedule.note import run_failed
+from pipelines.schedule.state import NotStarted, forget_failure, note_failure, served, serving
 from pipelines.schedule.watch import Watcher, look, watch
 from pipelines.station.settings import SettingsError
 

@@ -1,0 +1,123 @@
+"""What is done to a station while one call to the disk fails, and what is asked of it afterwards."""
+
+import hashlib
+import sys
+from pathlib import Path
+
+import pandas as pd
+import small_station as s
+
+import pipelines.cli
+from pipelines.station import clock
+from schemas.entries import Entry, NotSaved, save
+from schemas.snapshot import NothingPublished, current_name
+
+#: of what was said when fills went out, the history counts
+OF_HISTORY = ("handed_over_verdict", "handed_over_settled_bar_15c")
+TOKEN = "20260331T120000-0123456789abcdef"
+_ENTERED = {"fill_id": "E1", "filled_at": pd.Timestamp("2026-03-20 10:00Z"), "unit_id": "C1"}
+_ENTERED |= {"start_pressure_bar": 50.0, "stop_pressure_bar": 230.0, "target_pressure_bar": 232.0}
+_ENTERED |= {"ambient_c": 18.0, "target_o2_pct": 20.95, "fill_method": "air"}
+
+
+def _command(folder: Path, *words: str) -> None:
+    sys.argv = ["coldfill", *words, "--station", str(folder)]
+    pipelines.cli.main()
+
+
+def new_files(folder: Path, *, dives: bool = True) -> None:
+    """What comes in before a run: new rows, a correction, a bad row, a dive with its samples."""
+    station = s.load_station(folder)
+    s.drop(
+        station, "fills-more.csv", [s.fill(9), s.fill(1, stop_pressure_bar="199"), s.fill(10, stop_pressure_bar="x")], 5
+    )
+    if not dives:
+        return
+    s.drop(station, "dives-more.csv", [s.dive(9)], 6)
+    s.drop(station, "dive_tanks-more.csv", [s.tank(9)], 6)
+    s.drop(station, "dive_samples-more.csv", s.samples(9), 6)
+
+
+def run(folder: Path) -> None:
+    _command(folder, "run")
+
+
+def entry(folder: Path) -> None:
+    """What a form does when its button is pressed."""
+    moment = pd.Timestamp("2026-03-31 12:00Z")
+    inbox = s.load_station(folder).inbox
+    try:
+        save(inbox, Entry("fills", _ENTERED, "IV", "Filling", TOKEN), moment, moment + pd.Timedelta(days=1))
+    except NotSaved as error:
+        print(error)
+        raise SystemExit(2) from None
+
+
+def withdraw(folder: Path) -> None:
+    _command(folder, "withdraw", "fills:F3", "--reason", "typed twice", "--by", "IV", "--run")
+
+
+def backup(folder: Path) -> None:
+    sys.argv = ["coldfill", "backup", str(folder.parent / "saved" / "station.zip"), "--station", str(folder)]
+    pipelines.cli.main()
+
+
+ACTS = {"run": run, "first run": run, "entry": entry, "withdraw": withdraw, "backup": backup}
+
+
+def _digest(tables: dict[str, pd.DataFrame]) -> str:
+    made = hashlib.sha256()
+    for name, frame in sorted(tables.items()):
+        frame = frame.drop(columns=[c for c in OF_HISTORY if c in frame])
+        made.update(name.encode() + frame.to_json(orient="split", date_format="iso", double_precision=15).encode())
+    return made.hexdigest()
+
+
+def state(folder: Path) -> str:
+    """A digest of what is published; empty where nothing is."""
+    station = s.load_station(folder)
+    if current_name(station.published) is None:
+        return ""
+    return _digest(s.published(station))
+
+
+def after(act: str, folder: Path) -> dict:
+    """What is served after the act, what the act left, and what stands after it was done again and a run was made."""
+    station = s.load_station(folder)
+    found: dict = {}
+    try:
+        found["served"] = state(folder)
+    except NothingPublished as error:
+        found["served"] = f"{type(error).__name__}: {error}"
+    saved = folder.parent / "saved" / "station.zip"
+    if act == "entry":
+        found["entries"] = sorted(p.name for p in (station.inbox / "entries").glob("*"))
+        try:
+            entry(folder)
+        except SystemExit:
+            found["again"] = "refused"
+    elif act == "backup":
+        found["backups"] = sorted(p.name for p in saved.parent.glob("*"))
+        if saved.exists():
+            from pipelines.station.backup import restore_backup
+
+            restore_backup(saved, folder.parent / "restored")
+            found["restored"] = state(folder.parent / "restored")
+        else:
+            from pipelines.station.backup import write_backup
+
+            write_backup(folder, saved, clock.now())
+    elif act == "withdraw":
+        rows = s.stored(station)["fills"]
+        said = list((station.inbox / "entries").glob("withdrawals-*.csv"))
+        if not said and "F3" in set(rows["fill_id"]):
+            from contextlib import suppress
+
+            with suppress(SystemExit):
+                withdraw(folder)
+    s.run(station)
+    found["next"] = state(folder)
+    found["open"] = len(s.open_problems(station))
+    found["notices"] = sorted({rule for _, rule in s.notices(station)})
+    found["again_published"] = s.run(station).published
+    return found
