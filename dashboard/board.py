@@ -11,7 +11,7 @@ import pandas as pd
 
 from dashboard.rows import Row
 from schemas import holds, words
-from schemas.codes import SEVERITIES, all_codes, codes_that, sentence
+from schemas.codes import codes_that, sentence, worst_codes_first
 from schemas.reading_units import text
 from shared.filling.settled_after import settled_after_s
 
@@ -80,7 +80,7 @@ def tasks(
 
 
 def _task(row, cylinders, units, health, life, now, zone, within_bar, settle_hours) -> Task:
-    reasons = sorted(words.listed(row["reasons"]), key=_weight)
+    reasons = worst_codes_first(words.listed(row["reasons"]))
     weighty = [code for code in reasons if code not in words.MINOR_REASONS]
     worth = worth_reading_at(row, units, len(cylinders), within_bar, settle_hours)
     if holds.held(row):
@@ -122,12 +122,6 @@ def _task(row, cylinders, units, health, life, now, zone, within_bar, settle_hou
         return Task(row["unit_id"], LOOK, row, "It has no verdict.")
     short = words.number(row["target_pressure_bar"] - row["settled_pressure_bar_15c"], 0, "bar")
     return Task(row["unit_id"], READY, row, f"{short} under target." if row["verdict"] == "short" else "")
-
-
-def _weight(code: str) -> int:
-    """Its place among the severities, worst first."""
-    known = all_codes().get(code)
-    return SEVERITIES.index(known.severity) if known and known.severity else len(SEVERITIES)
 
 
 def worth_reading_at(

@@ -5,6 +5,7 @@ print. No green, yellow, brown, red or grey fields that could be taken for a cyl
 """
 
 import html
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -16,6 +17,17 @@ from schemas.reading_units import Shown, long, shown
 
 INK, INDIGO, PLUM, SKY, PALE = "#14162b", "#2b2670", "#a23b72", "#5a86b5", "#d9dbea"
 GRID = "#d5d6e0"
+PAPER = "#ffffff"
+#: the same in the dark: by lightness as far apart from the paper and from each other
+IN_DARK = {
+    PAPER: "#12131f",
+    INK: "#eceef8",
+    INDIGO: "#c9c5fb",
+    PLUM: "#f08fc0",
+    SKY: "#436a98",
+    PALE: "#34374f",
+    GRID: "#34374f",
+}
 FONT = "Source Sans, Source Sans Pro, Helvetica, Arial, sans-serif"
 
 
@@ -25,8 +37,8 @@ def blank(height: int = 360, **layout) -> go.Figure:
     figure.update_layout(
         height=height,
         margin={"l": 8, "r": 8, "t": 34, "b": 8},
-        paper_bgcolor="#ffffff",
-        plot_bgcolor="#ffffff",
+        paper_bgcolor=PAPER,
+        plot_bgcolor=PAPER,
         font={"family": FONT, "size": 14, "color": INK},
         hoverlabel={"font": {"family": FONT, "size": 14}},
         legend={"orientation": "h", "yanchor": "bottom", "y": 1.0, "x": 0, "font": {"size": 13}},
@@ -38,6 +50,19 @@ def blank(height: int = 360, **layout) -> go.Figure:
     figure.update_yaxes(automargin=True, gridcolor=GRID, zeroline=False, linecolor=INK, ticks="outside")
     figure.update_layout(**layout)
     return figure
+
+
+def in_dark(figure: go.Figure) -> go.Figure:
+    """The same figure, paper on ink: each colour of the palette by its counterpart."""
+    return go.Figure(_recoloured(figure.to_dict()), skip_invalid=False)
+
+
+def _recoloured(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {name: _recoloured(inside) for name, inside in value.items()}
+    if isinstance(value, list | tuple):
+        return [_recoloured(inside) for inside in value]
+    return IN_DARK.get(value, value) if isinstance(value, str) else value
 
 
 def said(values) -> list[str]:
@@ -101,7 +126,8 @@ def contents_of_fills(fills: pd.DataFrame, zone: str) -> go.Figure:
 
 def shortfall_waterfall(fill: Row) -> go.Figure:
     """From nominal to usable: stopped early, cooling, compressibility."""
-    names = ["Nominal", "Stopped early", "Cooling", "Compressibility", "Usable"]
+    early = "Stopped above target" if fill["stopped_early_free_l"] < 0 else "Stopped early"
+    names = ["Nominal", early, "Cooling", "Compressibility", "Usable"]
     parts = np.array([fill["stopped_early_free_l"], fill["cooling_free_l"], fill["compressibility_free_l"]], float)
     if not np.isfinite(parts).all():
         return blank(
@@ -132,7 +158,7 @@ def shortfall_waterfall(fill: Row) -> go.Figure:
             "line": {"color": INDIGO, "width": 1},
             "pattern": {
                 "shape": ["", "/", "/", "/", ""],
-                "fgcolor": "#ffffff",
+                "fgcolor": PAPER,
                 "fillmode": "overlay",
                 "size": 7,
                 "solidity": 0.25,
@@ -235,7 +261,7 @@ def short_shares(rows: pd.DataFrame, of: str) -> go.Figure:
         width=0.6,
         marker={
             "color": PLUM,
-            "pattern": {"shape": "/", "fgcolor": "#ffffff", "fillmode": "overlay", "size": 7, "solidity": 0.25},
+            "pattern": {"shape": "/", "fgcolor": PAPER, "fillmode": "overlay", "size": 7, "solidity": 0.25},
         },
         hovertemplate="%{y}: %{x} short<extra></extra>",
     )
@@ -289,7 +315,7 @@ def gas_by_month(given: pd.DataFrame) -> go.Figure:
                 marker={
                     "color": color,
                     "line": {"color": INDIGO, "width": 1},
-                    "pattern": {"shape": shape, "fgcolor": "#ffffff", "fillmode": "overlay", "solidity": 0.2},
+                    "pattern": {"shape": shape, "fgcolor": PAPER, "fillmode": "overlay", "solidity": 0.2},
                 },
                 hovertemplate=f"%{{x|%b %Y}}: {litres.hover(0)}<extra>{name}</extra>",
             )

@@ -5,7 +5,7 @@ import pandas as pd
 import plotly.graph_objects as go
 
 from dashboard import gas_left
-from dashboard.charts import GRID, INDIGO, INK, PLUM, SKY, blank, whiskers_of
+from dashboard.charts import GRID, INDIGO, INK, PAPER, PLUM, SKY, blank, whiskers_of
 from dashboard.rows import Row, said_yes
 from schemas import words
 from schemas.reading_units import long, shown, text
@@ -130,7 +130,7 @@ def dive_gas(profile: pd.DataFrame, reserve: Row | None) -> go.Figure:
             arrowhead=0,
             ax=0,
             ay=-34,
-            bgcolor="#ffffff",
+            bgcolor=PAPER,
             bordercolor=INK,
             font={"size": 14},
         )

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
-from dashboard.charts import INDIGO, INK, PALE, PLUM, SKY, blank, said, whiskers_of
+from dashboard.charts import INDIGO, INK, PALE, PAPER, PLUM, SKY, blank, said, whiskers_of
 from dashboard.rows import said_yes
 from schemas import words
 from schemas.reading_units import shown, text
@@ -134,7 +134,7 @@ def air_against_limits(tests: pd.DataFrame) -> go.Figure:
                 marker={
                     "color": color,
                     "line": {"color": INDIGO, "width": 1},
-                    "pattern": {"shape": shape, "fgcolor": "#ffffff", "fillmode": "overlay", "solidity": 0.25},
+                    "pattern": {"shape": shape, "fgcolor": PAPER, "fillmode": "overlay", "solidity": 0.25},
                 },
                 hovertemplate="%{y}: %{x:.0f} % of its limit<extra></extra>",
             )

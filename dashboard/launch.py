@@ -21,18 +21,26 @@ LOOPBACK = "127.0.0.1"
 NEEDED_SECRETS = ("redirect_uri", "cookie_secret", "client_id", "client_secret", "server_metadata_url")
 LEAST_COOKIE_SECRET = 32
 
-#: ink on paper: contrast above 7 to 1 for text, so that it reads in daylight
-THEME = {
-    "base": "light",
-    "primaryColor": "#3D348B",
-    "backgroundColor": "#FFFFFF",
-    "secondaryBackgroundColor": "#F1F1F5",
-    "textColor": "#14162B",
-    "linkColor": "#3D348B",
-    "borderColor": "#8A8CA0",
-    "baseFontSize": "17",
-    "baseRadius": "4px",
-    "showWidgetBorder": "true",
+#: what both themes have
+THEME = {"baseFontSize": "17", "baseRadius": "4px", "showWidgetBorder": "true"}
+#: by the reader's own system: ink on paper, and paper on ink; contrast above 7 to 1 for text, for daylight and night
+THEMES = {
+    "light": {
+        "primaryColor": "#3D348B",
+        "backgroundColor": "#FFFFFF",
+        "secondaryBackgroundColor": "#F1F1F5",
+        "textColor": "#14162B",
+        "linkColor": "#3D348B",
+        "borderColor": "#8A8CA0",
+    },
+    "dark": {
+        "primaryColor": "#C9C5FB",
+        "backgroundColor": "#12131F",
+        "secondaryBackgroundColor": "#1E2033",
+        "textColor": "#ECEEF8",
+        "linkColor": "#C9C5FB",
+        "borderColor": "#7D8099",
+    },
 }
 SETTINGS = {
     "server.headless": "true",
@@ -84,6 +92,7 @@ def command(
     address = "0.0.0.0" if local_network else LOOPBACK
     settings = SETTINGS | {"server.address": address, "server.port": str(port)}
     settings |= {f"theme.{name}": value for name, value in THEME.items()}
+    settings |= {f"theme.{of}.{name}": value for of, theme in THEMES.items() for name, value in theme.items()}
     options = [f"--{name}={value}" for name, value in settings.items()]
     if local_network:  # a phone may call the machine by its name or number; another name gets no answer
         name = socket.gethostname().split(".")[0]

@@ -7,6 +7,7 @@ from typing import Any
 
 import streamlit as st
 
+from dashboard import charts
 from schemas import words
 from schemas.codes import sentence
 
@@ -113,6 +114,8 @@ def table(
     says: str = "",
     kept: bool = False,
     even: bool = False,
+    whole: Sequence[int] = (),
+    half: Sequence[int] = (),
 ) -> Markup:
     """A table that turns into cards on a narrow screen.
 
@@ -128,8 +131,13 @@ def table(
         Short enough to stay a table on a narrow screen.
     even : bool
         Columns as wide as those of the table before it.
+    whole, half : sequence of int
+        On a narrow screen: columns that say by themselves what they are, over the whole card and without their
+        heading; columns that share a line, as figures do.
     """
-    numeric = [' class="figure"' if i in figures else "" for i in range(len(head))]
+    looks = {"figure": figures, "whole": whole, "half": half}
+    named = [" ".join(name for name, columns in looks.items() if i in columns) for i in range(len(head))]
+    numeric = [f' class="{names}"' if names else "" for names in named]
     top = "".join(f'<th scope="col"{numeric[i]}>{text(h)}</th>' for i, h in enumerate(head))
     body = []
     for row in rows:
@@ -172,7 +180,7 @@ def reasons(row: Mapping[str, Any], column: str = "reasons") -> Markup:
 def figure(made: Any, says: str, key: str) -> None:
     """A figure with the sentence that replaces it for those who cannot see it."""
     st.plotly_chart(
-        made,
+        charts.in_dark(made) if st.context.theme.type == "dark" else made,
         width="stretch",
         theme=None,
         key=key,

@@ -1,5 +1,6 @@
 """Air: the compressor, its filter, and purity tests against the limits chosen."""
 
+import re
 from typing import Any
 
 import pandas as pd
@@ -10,7 +11,7 @@ from dashboard.data import Snapshot
 from dashboard.rows import each
 from dashboard.views import manager_log, saved
 from schemas import words
-from schemas.codes import sentence
+from schemas.codes import sentence, worst_codes_first
 
 TITLE = "Air"
 #: roles that may open this page; what tables each sees stands in access.py
@@ -23,6 +24,8 @@ FAILED = (
 )
 WEIGHTS = {"pass": 1, "fail": 4, "not_measured": 2}
 STATES = {"stop": ("Do not fill from it", 4), "attention": ("Look at it", 3), "good": ("Nothing found against it", 1)}
+#: both ends of a limit, as its source says them
+_RANGE = re.compile(r"([\d.]+) to ([\d.]+)")
 AIR_WORDS = {"pass": "Within", "fail": "Failed", "not_measured": "Not measured"}
 
 
@@ -80,7 +83,9 @@ def one(compressor: str, health: pd.DataFrame, tests: pd.DataFrame) -> None:
         parts.show(parts.bar(f"Last air test failed: {what or 'see below'}", 4, FAILED))
     if len(health):
         row = health.iloc[0]
-        reasons = [words.with_fix(c, dict(row)) for c in words.listed(row["reasons"])]
+        # that its air failed, and what to do then, stands in the bar above
+        codes = [c for c in words.listed(row["reasons"]) if not (c == "compressor_air_failed" and len(failed))]
+        reasons = [words.with_fix(c, dict(row)) for c in worst_codes_first(codes)]
         word, weight = STATES.get(row["state"], ("State not known", 3))
         if stands or len(failed):
             parts.show(parts.items(reasons))
@@ -121,21 +126,24 @@ def one(compressor: str, health: pd.DataFrame, tests: pd.DataFrame) -> None:
     )
     parts.show(
         parts.table(
-            ["Quantity", "Last measured", "Found", "Limit", "Against it", "Limit from"],
+            ["Quantity, last measured", "Found", "Limit", "Against it"],
             [
                 (
-                    words.quantity(r.quantity),
-                    words.day(r.sampled_on) if r.verdict != "not_measured" else "never",
+                    parts.lines(
+                        words.quantity(r.quantity),
+                        words.day(r.sampled_on) if r.verdict != "not_measured" else "never",
+                    ),
                     _found(r.quantity, r.value),
-                    _found(r.quantity, r.limit),
+                    limit_in_words(r),
                     parts.tag(AIR_WORDS.get(r.verdict, words.UNKNOWN), WEIGHTS.get(r.verdict, 2)),
-                    r.limit_source,
                 )
                 for r in each(last)
             ],
-            figures=(2, 3),
+            figures=(1, 2),
             says="Air tests",
-        )
+            kept=True,
+        ),
+        parts.folded("Where the limits come from", [f"{_short(r.quantity)}: {r.limit_source}" for r in each(last)]),
     )
     if ((last["limit"] > 0) & (last["quantity"] != "o2_pct")).any():
         parts.figure(
@@ -163,6 +171,12 @@ def _found(quantity: str, value: Any) -> str:
     if quantity == "odour" and words.known(value):
         return "some" if value > 0 else "none"
     return _measured(value)
+
+
+def limit_in_words(row: Any) -> str:
+    """'500', of oxygen both ends: air may hold too little of it as well as too much."""
+    both = _RANGE.search(str(row.limit_source)) if row.quantity == "o2_pct" else None
+    return f"{both[1]} to {both[2]}" if both else _found(row.quantity, row.limit)
 
 
 def _measured(value: Any) -> str:

@@ -18,6 +18,7 @@ TITLE = "Divers"
 OPEN_TO = (ALONE, MANAGER)
 
 MOST_DIVES = 12
+PARTS = {"watch": "Whose reserves run thin", "one": "One diver"}
 
 
 def page(snapshot: Snapshot) -> None:
@@ -25,9 +26,21 @@ def page(snapshot: Snapshot) -> None:
     if watch.empty:
         parts.show(parts.plain("No dive with a pressure record is known of the last year."))
         return
+    ordered = worst_first(watch)
+    if parts.chosen_part("More on Divers", PARTS, "divers_part", "watch") == "one":
+        listed = list(ordered["member_id"])
+        chosen = st.selectbox(
+            "Whose dives (the thinnest stands first)", listed, format_func=parts.label(names), key="diver"
+        )
+        one(snapshot, str(chosen), names.get(chosen, str(chosen)))
+    else:
+        all_of_them(snapshot, ordered, names)
+
+
+def all_of_them(snapshot: Snapshot, ordered: pd.DataFrame, names: dict[str, str]) -> None:
+    """Every diver with a state, the thinnest first, and how far that can be trusted."""
     parts.show(parts.heading("Whose reserves run thin", 2, words.NOT_A_PLAN))
     parts.show(parts.note(surfacing_rule(snapshot)))
-    ordered = worst_first(watch)
     least = words.number(snapshot.policy("reserve", "surfacing_min_bar"), 0, "bar")
     parts.show(
         parts.table(
@@ -42,7 +55,7 @@ def page(snapshot: Snapshot) -> None:
             ],
             [
                 (
-                    names.get(r.member_id, r.member_id),
+                    parts.Markup(f"<strong>{parts.text(names.get(r.member_id, r.member_id))}</strong>"),
                     parts.lines(
                         parts.tag(_state(r), words.WATCH_WEIGHT.get(r.state, 2)),
                         text(str(r.reason)) if words.known(r.reason) and r.reason != f"{_state(r)}." else "",
@@ -57,11 +70,10 @@ def page(snapshot: Snapshot) -> None:
             ],
             figures=(2, 3, 4, 5),
             says="Divers, thin reserves first",
+            whole=(0, 1),
         )
     )
     how_sure(snapshot)
-    chosen = st.selectbox("One diver", list(ordered["member_id"]), format_func=lambda m: names.get(m, m), key="diver")
-    one(snapshot, str(chosen), names.get(chosen, str(chosen)))
 
 
 def surfacing_rule(snapshot: Snapshot) -> str:
@@ -195,6 +207,7 @@ def one(snapshot: Snapshot, member_id: str, name: str) -> None:
                     for r in each(found)
                 ],
                 figures=(1, 2),
+                whole=(0, 3),
                 says="Dives below policy, or surfaced below the least pressure",
             )
         )

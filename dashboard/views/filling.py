@@ -27,6 +27,8 @@ PARTS = {
 LOG = {"log": "Log it"}
 #: parts in which somebody has hands on a valve: what stands above them is kept short
 AT_WORK = ("recipe", "log")
+#: parts about the unit named, under which stands what is known of it
+ABOUT_IT = ("advice", "day")
 
 
 def page(snapshot: Snapshot) -> None:
@@ -70,7 +72,7 @@ def page(snapshot: Snapshot) -> None:
         filling_log.show(snapshot, clearance, fills)
     else:
         filling_season.show(snapshot, fills)
-    if clearance and clearance.unit is not None and part not in AT_WORK:
+    if clearance and clearance.unit is not None and part in ABOUT_IT:
         known_of(snapshot, clearance)
 
 
@@ -265,18 +267,17 @@ def held_back(snapshot: Snapshot, fills, clearance: FillClearance | None = None)
     else:
         shown: list[tuple] = [
             (
-                parts.tag(row.unit_id, 4),
-                words.clock(row.filled_at, snapshot.zone),
+                parts.lines(
+                    parts.tag(row.unit_id, 4),
+                    f"filled {words.clock(row.filled_at, snapshot.zone)}",
+                    f"for {names.get(row.member_id, row.member_id)}" if words.known(row.member_id) else "",
+                ),
                 _why(row),
                 holds.air(row._asdict()),
-                names.get(row.member_id, row.member_id) if words.known(row.member_id) else "",
             )
             for row in each(found.head(MOST_HOLDS))
         ]
-        head = ["Cylinder or set", "Filled", "Why", "Air", "For"]
-        if not any(row[4] for row in shown):
-            head, shown = head[:4], [row[:4] for row in shown]
-        parts.show(parts.table(head, shown, says=words.VERDICTS["stop"]))
+        parts.show(parts.table(["Cylinder or set", "Why", "Air"], shown, says=words.VERDICTS["stop"], whole=(0, 1)))
         if len(found) > MOST_HOLDS:
             parts.show(parts.note(f"The newest {MOST_HOLDS} of {len(found)}."))
     found = holds.not_released(fills, "attention")
@@ -294,7 +295,8 @@ def held_back(snapshot: Snapshot, fills, clearance: FillClearance | None = None)
             if code not in words.MINOR_REASONS:
                 by.setdefault(code, []).append(row)
     shown = [_look_at(snapshot, code, rows) for code, rows in sorted(by.items(), key=lambda item: len(item[1]))]
-    parts.show(parts.table(["Look at", "Cylinders or sets", "What to do"], shown, says=words.VERDICTS["attention"]))
+    head = ["Look at", "Cylinders or sets", "What to do"]
+    parts.show(parts.table(head, shown, says=words.VERDICTS["attention"], whole=(0, 2)))
 
 
 def _look_at(snapshot: Snapshot, code: str, rows: list) -> tuple:

@@ -110,6 +110,7 @@ def _listed(snapshot: Snapshot, fills: pd.DataFrame) -> parts.Markup:
         figures=(2, 3, 4, 5),
         says="Fills of the day",
         even=True,
+        whole=(0, 1),
     )
 
 
@@ -158,9 +159,7 @@ def one(snapshot: Snapshot, fill: Row) -> None:
                     (
                         f"Reads in water of {words.number(water_c, 0, '°C')}",
                         words.number(reads, 0, "bar"),
-                        f"same gas, colder; as published for {words.number(fill['water_c'], 0, '°C')}: "
-                        f"{words.number(fill['reads_in_water_bar'], 0, 'bar')}"
-                        f" ({_words_of_basis(fill['water_c_basis'])})",
+                        _as_published(fill),
                     )
                 ]
             )
@@ -188,6 +187,16 @@ def one(snapshot: Snapshot, fill: Row) -> None:
     )
 
 
+def _as_published(fill: Row) -> str:
+    """What the fill was published with, where the water of its days is known."""
+    if not (words.known(fill["water_c"]) and words.known(fill["reads_in_water_bar"])):
+        return "same gas, colder; no dive tells how warm the water is: type it"
+    return (
+        f"same gas, colder; as published for {words.number(fill['water_c'], 0, '°C')}: "
+        f"{words.number(fill['reads_in_water_bar'], 0, 'bar')} ({_words_of_basis(fill['water_c_basis'])})"
+    )
+
+
 def _reads_at(fill: Row, water_c: float | None) -> float:
     """What the settled gas reads at another temperature: one call of the gas engine, as the calculator makes it."""
     o2, he = (
@@ -205,14 +214,29 @@ def _words_of_basis(basis) -> str:
 
 
 def _in_words(fill: Row) -> str:
+    early = fill["stopped_early_free_l"]
+    above = words.known(early) and early < 0
+    stop = (
+        f"Stopped above target: {words.number(-early, 0, 'L')} more"
+        if above
+        else (f"Stopped early {words.number(early, 0, 'L')}")
+    )
     return (
         f"Nominal {words.number(fill['nominal_free_l'], 0, 'L')}, usable {words.number(fill['real_free_l'], 0, 'L')}: "
-        f"{words.number(fill['shortfall_free_l'], 0, 'L')} less. Stopped early "
-        f"{words.number(fill['stopped_early_free_l'], 0, 'L')}, "
-        f"cooling {words.number(fill['cooling_free_l'], 0, 'L')}, compressibility "
-        f"{words.number(fill['compressibility_free_l'], 0, 'L')} (free {long('L')}; the three add up to the "
-        "difference)."
+        f"{words.number(fill['shortfall_free_l'], 0, 'L')} less. {stop}, "
+        f"cooling {words.number(fill['cooling_free_l'], 0, 'L')}{' less' if above else ''}, compressibility "
+        f"{words.number(fill['compressibility_free_l'], 0, 'L')}{' less' if above else ''} (free {long('L')}; the "
+        "three add up to the difference)."
     )
+
+
+def _of_which_mix(fill: Row) -> str:
+    """What the greatest depth rests on; of plain air that nobody analysed, air's."""
+    if not words.known(fill["max_operating_depth_m"]):
+        return "stated of an analysed mix, or of plain air, alone"
+    if fill["mix_verdict"] == "not_analysed":
+        return "of air, not analysed; rounded down"
+    return "from the richest analysis, rounded down"
 
 
 def _yes_or_no(value: Any) -> str:
@@ -260,7 +284,7 @@ def _figures(fill: Row) -> list[tuple]:
             "Maximum operating depth",
             words.depth_down(fill["max_operating_depth_m"]),
             parts.lines(
-                "from the richest analysis, rounded down",
+                _of_which_mix(fill),
                 f"decompression only: {deco}" if words.known(fill["max_operating_depth_deco_m"]) else "",
                 f"not to be breathed above {least}" if least else "",
             ),

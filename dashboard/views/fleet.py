@@ -94,10 +94,15 @@ def reasons(health: pd.DataFrame) -> None:
         parts.table(
             ["Why", "Cylinders", "What to do"],
             [
-                (sentence(code), _which(row["join"], row["size"]), known[code].fix if code in known else "")
+                (
+                    parts.Markup(f"<strong>{parts.text(sentence(code))}</strong>"),
+                    _which(row["join"], row["size"]),
+                    known[code].fix if code in known else "",
+                )
                 for code, row in by.to_dict("index").items()
             ],
             says="Reasons",
+            whole=(0, 2),
         ),
     )
 
@@ -250,7 +255,7 @@ def plan(snapshot: Snapshot) -> None:
 
 def _events(snapshot: Snapshot, events: pd.DataFrame, names: dict[str, str], heading: str, most: int) -> None:
     if heading:
-        parts.show(parts.heading(heading, 3))
+        parts.show(parts.heading(heading, 2))
     parts.show(
         parts.table(
             ["When", "What", "Figure", "More"],

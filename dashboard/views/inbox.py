@@ -77,6 +77,7 @@ def page(snapshot: Snapshot) -> None:
                     for r in each(by.head(MOST_ROWS))
                 ],
                 says="Notices",
+                whole=(0, 1),
             )
         )
     how_old(snapshot, files)
@@ -151,6 +152,7 @@ def problems(snapshot: Snapshot, still_open: pd.DataFrame) -> None:
                     for cause in others[:MOST_ROWS]
                 ],
                 says="Rejected rows, by cause",
+                whole=(0, 2),
             )
         )
     if len(others) > MOST_ROWS:

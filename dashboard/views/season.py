@@ -273,8 +273,32 @@ def kit(snapshot: Snapshot, member: str, consumption: pd.DataFrame) -> None:
             ),
         )
     )
-    parts.figure(charts_dives.kit_margins(rows, rows["started_at"]), "Lift and weight left over the season.", "kit")
     last = rows.iloc[-1]
+    parts.show(
+        parts.caution(
+            "A sum from stamped masses and stated buoyancies. Check lift and ballast in the water, near the "
+            "surface, with somebody beside you."
+        ),
+        *kit_short(rows),
+    )
+    with st.expander(f"The figures, of the dive of {words.day(last['started_at'])} and over the season"):
+        _kit_figures(snapshot, rows, last)
+
+
+def kit_short(rows: pd.DataFrame) -> list[parts.Markup]:
+    """What stands against the kit: of the last dive, and on how many of all."""
+    flags = [sentence(c, dict(rows.iloc[-1])) for c in words.listed(rows.iloc[-1]["flags"])]
+    codes = [set(words.listed(f)) for f in rows["flags"]]
+    said = {"lift_short": "Lift would not do", "ballast_short": "It would float at 5 m with the gas low"}
+    for code, says in said.items():
+        dives = sum(code in c for c in codes)
+        if dives:
+            flags.append(f"{text(says)}: on {dives} of {words.plural(len(rows), 'dive')} with a kit logged.")
+    return [parts.items(flags)] if flags else []
+
+
+def _kit_figures(snapshot: Snapshot, rows: pd.DataFrame, last: Row) -> None:
+    parts.figure(charts_dives.kit_margins(rows, rows["started_at"]), "Lift and weight left over the season.", "kit")
     unusable = words.number(snapshot.policy("reserve", "unusable_bar"), 0, "bar")
     parts.show(
         parts.facts(
@@ -300,20 +324,5 @@ def kit(snapshot: Snapshot, member: str, consumption: pd.DataFrame) -> None:
                     "start to end",
                 ),
             ]
-        )
-    )
-    flags = [sentence(c, dict(last)) for c in words.listed(last["flags"])]
-    codes = [set(words.listed(f)) for f in rows["flags"]]
-    said = {"lift_short": "Lift would not do", "ballast_short": "It would float at 5 m with the gas low"}
-    for code, says in said.items():
-        dives = sum(code in c for c in codes)
-        if dives:
-            flags.append(f"{text(says)}: on {dives} of {words.plural(len(rows), 'dive')} with a kit logged.")
-    if flags:
-        parts.show(parts.items(flags))
-    parts.show(
-        parts.caution(
-            "A sum from stamped masses and stated buoyancies. Check lift and ballast in the water, near the "
-            "surface, with somebody beside you."
         )
     )

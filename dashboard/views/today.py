@@ -95,5 +95,7 @@ def _listed(snapshot: Snapshot, state: str, rows: list[board.Task]) -> parts.Mar
             for task in newest
         ],
         figures=(2,),
+        half=(1,),
+        whole=(0, 3),
         says=board.HEADINGS[state],
     )

@@ -141,6 +141,16 @@ def worst(codes: Iterable[str]) -> Severity | None:
     return next((s for s in SEVERITIES if s in found), None)
 
 
+def worst_codes_first(codes: Iterable[str]) -> list[str]:
+    """Codes by severity, the worst first; of one severity, and of none, as they came."""
+    return sorted(codes, key=_place)
+
+
+def _place(code: str) -> int:
+    known = all_codes().get(code)
+    return SEVERITIES.index(known.severity) if known and known.severity else len(SEVERITIES)
+
+
 def sentence(code: str, row: Mapping[str, Any] | None = None) -> str:
     """The words for a code, of a row or in general; an unknown code is shown as it is, with spaces."""
     known = all_codes().get(code)

@@ -332,7 +332,7 @@ CODES: list[Code] = [
     ),
     attention(
         "service_unknown",
-        "No service is on record: when the next one is due is not known.",
+        "No service is on record: how long ago the last one was is not known.",
         "Log its last service with the hours then.",
     ),
     note("service_day_unknown", "Too few readings to say when the next service is due.", "Log the hour meter."),

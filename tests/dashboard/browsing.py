@@ -76,8 +76,8 @@ def opened(play, sync_api):
 class Watched:
     """A page that remembers what should not happen."""
 
-    def __init__(self, browser, size, address):
-        self.context = browser.new_context(viewport={"width": size[0], "height": size[1]})
+    def __init__(self, browser, size, address, scheme="light"):
+        self.context = browser.new_context(viewport={"width": size[0], "height": size[1]}, color_scheme=scheme)
         self.page = self.context.new_page()
         self.wrong, self.asked = [], []
         self.page.on("console", lambda m: self.wrong.append(m.text) if m.type == "error" else None)

@@ -31,6 +31,7 @@ PAGES = {
     "fleet-plan": ("fleet", "alone", {"fleet_part": "plan"}),
     "fleet-life": ("fleet", "alone", {"fleet_part": "life", "cylinder": "A11-2"}),
     "divers": ("divers", "manager", {}),
+    "divers-one": ("divers", "manager", {"divers_part": "one"}),
     "season": ("season", "diver", {}),
     "air": ("air", "operator", {}),
     "inbox": ("inbox", "manager", {}),

@@ -1,5 +1,7 @@
 """Figures: frames in, a figure out; units on axes, intervals as whiskers, a legend, no markup from the data."""
 
+import re
+
 import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
@@ -156,6 +158,11 @@ def test_a_figure_states_units_and_uses_no_shoulder_or_band_colours(name):
     text = str(figure.to_plotly_json()).lower()
     for named in ("'green'", "'yellow'", "'red'", "#ff0000", "#00ff00", "#ffff00"):
         assert named not in text
+    made, dark = (
+        set(re.findall(r"#[0-9a-f]{6}", str(f.update_layout(template="none"))))
+        for f in (figure, charts.in_dark(figure))
+    )
+    assert made <= set(charts.IN_DARK) and dark == {charts.IN_DARK[colour] for colour in made}
     titles = [axis.title.text for axis in (*figure.select_xaxes(), *figure.select_yaxes()) if axis.title.text]
     assert titles
 

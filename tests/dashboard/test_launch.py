@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from dashboard import launch
+from dashboard import charts, launch
 
 
 def settings(command: list[str]) -> dict[str, list[str]]:
@@ -67,12 +67,27 @@ def test_text_of_the_pages_reads_in_daylight():
         return (high + 0.05) / (low + 0.05)
 
     style = (launch.APP.parent / "style.css").read_text(encoding="utf-8")
-    stated = style.split(":root {")[1].split("}")[0].split(";")
-    colours = dict(part.strip().split(": ") for part in stated if part.strip())
-    for ink in ("--ink", "--quiet", "--mark"):
-        assert contrast(colours[ink], "#ffffff") >= 7
-        assert contrast(colours[ink], colours["--wash"]) >= 7
-    assert contrast(launch.THEME["textColor"], launch.THEME["secondaryBackgroundColor"]) >= 7
+
+    def colours(place: int) -> dict[str, str]:
+        stated = style.split(":root {")[place].split("}")[0].split(";")
+        return dict(part.strip().split(": ") for part in stated if part.strip())
+
+    light, dark = colours(1), colours(2)
+    assert light.keys() == dark.keys()
+    for of, pages in (("light", light), ("dark", dark)):
+        theme = launch.THEMES[of]
+        for ink in ("--ink", "--quiet", "--mark"):
+            assert contrast(pages[ink], theme["backgroundColor"]) >= 7
+            assert contrast(pages[ink], theme["secondaryBackgroundColor"]) >= 7
+        assert contrast(pages["--mark"], pages["--on-mark"]) >= 7 <= contrast(theme["primaryColor"], pages["--on-mark"])
+        assert contrast(theme["textColor"], theme["secondaryBackgroundColor"]) >= 7
+    drawn = {name: {"light": name, "dark": other} for name, other in charts.IN_DARK.items()}
+    for of in ("light", "dark"):
+        paper = drawn[charts.PAPER][of]
+        assert paper.upper() == launch.THEMES[of]["backgroundColor"]
+        assert contrast(drawn[charts.INK][of], paper) >= 7
+        assert min(contrast(drawn[mark][of], paper) for mark in (charts.INDIGO, charts.PLUM, charts.SKY)) >= 3
+        assert contrast(drawn[charts.INK][of], drawn[charts.SKY][of]) >= 4.5  # a figure in a bar
 
 
 SECRETS = """[auth]

@@ -9,8 +9,9 @@ import pandas as pd
 import pytest
 from test_pages import run, said
 
-from dashboard.views import filling, fleet
-from schemas.codes import divers, dives, fills
+from dashboard.views import filling, filling_day, fleet
+from dashboard.views.air import limit_in_words
+from schemas.codes import divers, dives, fills, worst_codes_first
 from schemas.codes import fleet as of_fleet
 from schemas.snapshot import MANIFEST, read_manifest
 from schemas.tables import TABLES
@@ -83,3 +84,23 @@ def test_nothing_a_person_reads_has_a_gap_in_it(request, station, page, state):
     assert len(text) > 40
     found = GAP.search(text)
     assert not found, text[max(0, found.start() - 80) : found.end() + 40]
+
+
+def test_a_limit_with_two_ends_is_said_with_both():
+    said = pd.Series({"quantity": "o2_pct", "limit": 22.0, "limit_source": "EN 12021 (2014, restated; 20 to 22 %)"})
+    assert limit_in_words(said) == "20 to 22"
+    assert limit_in_words(said.replace({"o2_pct": "co_ppm", 22.0: 5.0})) == "5.00"
+
+
+def test_a_stop_above_its_target_is_no_stop_that_was_early():
+    fill = made_up.fills().iloc[1].copy()
+    assert "Stopped early" in filling_day._in_words(fill)
+    fill["stopped_early_free_l"] = -48.0
+    above = filling_day._in_words(fill)
+    assert "Stopped above target: 48\u00a0L more" in above and "−" not in above
+
+
+def test_codes_stand_worst_first():
+    assert worst_codes_first(["filter_life_estimated", "service_due", "filter_used_up"]) == [
+        "filter_used_up", "service_due", "filter_life_estimated",
+    ]  # fmt: skip

@@ -1,0 +1,109 @@
+"""Every page as axe sees it, wide in the light, and every part of it on a phone in the dark."""
+
+from pathlib import Path
+
+import pytest
+from browsing import SIZES, Watched, serve
+from made_up import ME
+
+pytestmark = pytest.mark.browser
+AXE = pytest.importorskip("axe_playwright_python", reason="axe is not installed: pip install 'coldfill[test]'")
+#: of Streamlit's own field for a file, which a keyboard reaches by its button
+NOT_OURS = ("presentation-role-conflict",)
+LOOKS = {"desk": "light", "phone": "dark"}
+PARTS = {
+    "Filling": ["Held back", "Fills of a day", "Where to stop", "Recipe", "Over the season", "Log it"],
+    "Log it": ["Its analysis", "A settled reading", "Its tag"],
+    "Fleet": ["Leaks in storage, short fills", "Visits and bookings", "One cylinder's life"],
+    "Divers": ["One diver"],
+}
+PAGES = ("Today", "Fleet", "Divers", "My season", "Air", "Inbox")
+
+
+@pytest.fixture(scope="module")
+def served_as(published, published_empty):
+    """Addresses of the pages as who asks for them sees them."""
+    asked = {
+        "alone": (published, {}),
+        "diver": (published, {"role": "diver", "member_id": ME}),
+        "new": (published_empty, {}),
+    }
+    running = {name: serve(folder, **more) for name, (folder, more) in asked.items()}
+    yield {name: address for name, (_, address) in running.items()}
+    for program, _ in running.values():
+        program.terminate()
+        program.wait(10)
+
+
+@pytest.fixture(params=LOOKS)
+def look(request, browser):
+    opened = []
+
+    def at(address, path=""):
+        watched = Watched(browser, SIZES[request.param], address, LOOKS[request.param])
+        opened.append(watched)
+        watched.open(path)
+        return watched
+
+    yield at
+    for watched in opened:
+        watched.context.close()
+
+
+def found(watched) -> list[str]:
+    """What axe finds against the page as it stands."""
+    if not watched.page.evaluate("() => typeof axe === 'object'"):
+        watched.page.evaluate((Path(AXE.__file__).parent / "axe.min.js").read_text(encoding="utf-8"))
+    seen = watched.page.evaluate("() => axe.run(document, {resultTypes: ['violations']})")
+    return [
+        f"{v['id']}: {v['nodes'][0]['html'][:160]}" for v in seen["violations"] if v["id"] not in NOT_OURS
+    ]  # fmt: skip
+
+
+def turn(watched, part):
+    watched.page.get_by_role("radiogroup").get_by_text(part, exact=True).first.click()
+    watched.settle()
+
+
+def test_axe_finds_nothing_against_any_page_or_part(look, served_as):
+    watched = look(served_as["alone"], "?unit=T12-1")
+    phone = watched.page.viewport_size["width"] < 600
+    against = {}
+    for part in (*PARTS["Filling"], *PARTS["Log it"]) if phone else ("Log it",):
+        turn(watched, part)
+        against[part] = found(watched)
+    for page in PAGES:
+        watched.turn_to(page)
+        against[page] = found(watched)
+        for part in PARTS.get(page, []) if phone else []:
+            turn(watched, part)
+            against[part] = found(watched)
+    assert not {name: seen for name, seen in against.items() if seen}
+    watched.check()
+
+
+def test_axe_finds_nothing_against_first_steps_handing_in_and_other_units(look, served_as):
+    first = look(served_as["new"])
+    own = look(served_as["diver"])
+    against = {"first steps": found(first), "own season": found(own)}
+    own.turn_to("Inbox")
+    against["hand in"] = found(own)
+    own.page.get_by_role("button", name="Units").click()
+    own.settle()
+    against["units"] = found(own)
+    assert not {name: seen for name, seen in against.items() if seen}
+
+
+def test_dark_and_light_follow_the_readers_own_system_charts_included(browser, served_as):
+    lightness = "e => { const c = getComputedStyle(e)%s; return c.match(/[0-9.]+/g).slice(0, 3).map(Number) }"
+    paper = {}
+    for scheme in ("light", "dark"):
+        watched = Watched(browser, SIZES["desk"], served_as["diver"], scheme)
+        watched.open()
+        page = watched.page.locator("[data-testid=stApp]").evaluate(lightness % ".backgroundColor")
+        chart = watched.page.locator(".main-svg").first.evaluate(lightness % ".background")
+        words = watched.page.locator("[data-testid=stHtml] h2").first.evaluate(lightness % ".color")
+        assert page == chart
+        paper[scheme] = sum(page) - sum(words)
+        watched.context.close()
+    assert paper["light"] > 600 and paper["dark"] < -600
