@@ -70,7 +70,9 @@ def _state(said: ScheduleNote, zone: str, now: pd.Timestamp) -> parts.Markup:
     """Whether anything begins by itself, in a word and a sentence."""
     if said.state == NEVER:
         return parts.bar(
-            "None", 1, "No schedule has been served here: runs are made by hand, or after an entry. coldfill schedule."
+            "Nothing begins by itself",
+            1,
+            "No schedule has been served here: runs are made by hand, or after an entry. coldfill schedule.",
         )
     if said.state == ENDED:
         at = words.clock(said.ended_at, zone)
