@@ -70,7 +70,12 @@ def _way_out() -> None:
     with st.container(horizontal=True, vertical_alignment="center", key="signed_in"):
         who = st.user.get("email") or st.user.get("name") or "someone without an address"
         parts.show(parts.note(f"Signed in: {who}"))
-        st.button("Sign out", on_click=st.logout, key="sign_out")
+        st.button("Sign out", on_click=_sign_out, key="sign_out")
+
+
+def _sign_out() -> None:
+    sign_in.end(st.user.to_dict())
+    st.logout()
 
 
 def header(snapshot: Snapshot) -> None:
@@ -101,11 +106,17 @@ def _what_may_be_logged(snapshot: Snapshot) -> str:
     return "to read; to log takes the station code" if code_door.is_set(snapshot.published) else "to read only"
 
 
-def _turn_to_newer(published: Path, shown: str) -> None:
+def _look_again(options: argparse.Namespace, viewer: Viewer, shown: str) -> None:
+    """Turn to a newer snapshot; and let go of a page whose viewer may no longer see it, or has signed out elsewhere."""
     from schemas.snapshot import SnapshotDamaged, current_name
 
     try:
-        newest = current_name(published)
+        if viewer_of(options) != viewer:
+            st.rerun()
+    except (Refused, NothingPublished):
+        st.rerun()
+    try:
+        newest = current_name(options.published)
     except SnapshotDamaged:  # what is shown still stands
         return
     if newest not in (shown, None):
@@ -151,7 +162,7 @@ def main(arguments: list[str]) -> None:
     except NothingPublished as refusal:  # a part of the snapshot is damaged
         parts.show(parts.heading("Not to be read"), parts.plain(str(refusal)))
     every = LOOK_SOON_S if entry_door.pending(snapshot) else LOOK_AGAIN_S
-    st.fragment(_turn_to_newer, run_every=every)(options.published, snapshot.name)
+    st.fragment(_look_again, run_every=every)(options, viewer, snapshot.name)
 
 
 def units_of(snapshot: Snapshot) -> str:

@@ -4,6 +4,8 @@ The library checks the provider's signature, issuer, audience, nonce and expiry;
 so named may see. Whoever has no role sees nothing.
 """
 
+import hashlib
+import json
 import time
 from collections.abc import Mapping
 from pathlib import Path
@@ -26,6 +28,10 @@ _WIDEST = (MANAGER, OPERATOR, DIVER)
 
 NO_ROLE = "You are signed in, but have no role here. Ask who runs the station for one."
 AGAIN = "You signed in too long ago. Sign out and in again."
+ENDED = "This sign-in was ended by signing out. Sign out and in again."
+
+#: sign-ins that were ended, each with the second: a copy of their cookie opens nothing. Kept while pages are served
+_ended: dict[str, float] = {}
 
 
 def viewer_of(
@@ -53,9 +59,11 @@ def viewer_of(
     Raises
     ------
     Refused
-        No role, a diver who is joined to no member, or signed in too long ago.
+        No role, a diver who is joined to no member, signed in too long ago, or signed out since.
     """
     _recent(claims, time.time() if now_s is None else now_s)
+    if _token(claims) in _ended:
+        raise Refused(ENDED)
     address = verified_address(claims)
     found = _claimed(claims.get(roles_claim)) if roles_claim else set()
     subject = claims.get("sub")
@@ -70,6 +78,19 @@ def viewer_of(
     called = claims.get("name")
     named = called.strip() if isinstance(called, str) and called.strip() else address or subject
     return Viewer(role, of_address[0] if len(of_address) == 1 else None, named)
+
+
+def end(claims: Mapping[str, Any], now_s: float | None = None) -> None:
+    """Somebody signs out: what was signed in by these claims, in any window and by any copy of its cookie, is over."""
+    now_s = time.time() if now_s is None else now_s
+    for token in [t for t, at in _ended.items() if now_s - at > SIGNED_IN_FOR_H * 3600 + CLOCKS_DIFFER_S]:
+        _ended.pop(token, None)
+    _ended[_token(claims)] = now_s
+
+
+def _token(claims: Mapping[str, Any]) -> str:
+    """One sign-in, told from another of the same person by its time and number used once."""
+    return hashlib.sha256(json.dumps(dict(claims), sort_keys=True, default=str).encode()).hexdigest()
 
 
 def verified_address(claims: Mapping[str, Any]) -> str:

@@ -86,7 +86,8 @@ def read_schedule(published: Path, now: pd.Timestamp) -> ScheduleNote:
 def _runs(path: Path) -> tuple[ScheduledRun, ...]:
     said = _read(path) or {}
     found = []
-    for run in said.get("runs") if isinstance(said.get("runs"), list) else []:
+    listed = said.get("runs")
+    for run in listed if isinstance(listed, list) else []:
         if isinstance(run, dict) and (began := _moment(run.get("began_at"))) is not pd.NaT:
             ended = _moment(run.get("ended_at"))
             found.append(ScheduledRun(str(run.get("name") or ""), began, ended, str(run.get("failed") or "")))

@@ -53,6 +53,16 @@ def test_the_top_level_is_what_the_guide_lists():
     assert all(name in guide for name in TOP_LEVEL)
 
 
+def test_each_test_that_the_guide_names_is_there():
+    guide = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    named = set(re.findall(r"`(?:tests/)?([\w/]+\.py)(?:::(\w+))?`", guide))
+    tests = {(place, test) for place, test in named if place.rpartition("/")[2].startswith("test_")}
+    assert len(tests) > 30
+    for place, test in tests:
+        found = [path for path in (ROOT / "tests").rglob(place.rpartition("/")[2]) if path.as_posix().endswith(place)]
+        assert found and (not test or f"def {test}(" in found[0].read_text(encoding="utf-8")), f"{place}::{test}"
+
+
 def test_pins_are_plain_names_and_versions():
     for line in (ROOT / "constraints.txt").read_text().splitlines():
         assert re.fullmatch(r"[A-Za-z0-9._-]+==[A-Za-z0-9.+!]+", line), line

@@ -1,5 +1,9 @@
 """The pages in a real browser: on a desk and on a phone, by keyboard, offline, with hostile names."""
 
+import base64
+import http.client
+from urllib.parse import urlsplit
+
 import pytest
 from browsing import SIZES, Watched, serve
 from made_up import ME
@@ -37,6 +41,20 @@ def test_every_page_opens_fits_and_stays_on_this_machine(watched):
         watched.turn_to(name)
         watched.page.get_by_text(words).first.wait_for(timeout=20_000)
         watched.check()
+
+
+def test_another_name_that_points_here_gets_no_answer(address):
+    """DNS rebinding: the empty page is anybody's; what it is filled with comes by this connection alone."""
+    here = urlsplit(address)
+    upgrade = {"Upgrade": "websocket", "Connection": "Upgrade", "Sec-WebSocket-Version": "13"}
+    upgrade |= {"Sec-WebSocket-Key": base64.b64encode(bytes(16)).decode()}
+    answers = []
+    for host in (here.netloc, f"rebound.example:{here.port}"):
+        asked = http.client.HTTPConnection(here.hostname, here.port, timeout=10)
+        asked.request("GET", "/_stcore/stream", headers=upgrade | {"Host": host, "Origin": f"http://{host}"})
+        answers.append(asked.getresponse().status)
+        asked.close()
+    assert answers == [101, 403]
 
 
 def test_every_part_of_filling_and_fleet_fits(watched):

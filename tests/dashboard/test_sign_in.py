@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 from made_up import ME, OTHER
 
-from dashboard import app, code_door
+from dashboard import app, code_door, sign_in
 from dashboard.access import Refused
 from dashboard.sign_in import verified_address, viewer_of
 from schemas.logins import hashed_roles, member_logins, roles_of
@@ -182,3 +182,15 @@ def test_a_station_code_that_was_given_holds_for_twelve_hours_while_it_is_the_co
     session = {code_door._GIVEN: (code, time.time() - 3600 * hours_ago)}
     monkeypatch.setattr(code_door, "st", SimpleNamespace(session_state=session))
     assert code_door.given(Path("published")) is holds
+
+
+def test_signing_out_ends_that_sign_in_alone_and_is_forgotten_when_it_would_have_ended(monkeypatch):
+    monkeypatch.setattr(sign_in, "_ended", {})
+    first, second = ({"sub": "1", "iat": NOW - 60, "nonce": nonce} for nonce in "ab")
+    sign_in.end(first, NOW)
+    with pytest.raises(Refused, match="ended by signing out"):
+        viewer_of(first, {}, "", LOGINS, NOW)
+    with pytest.raises(Refused, match="no role"):
+        viewer_of(second, {}, "", LOGINS, NOW)
+    sign_in.end(second, NOW + 13 * 3600)
+    assert len(sign_in._ended) == 1

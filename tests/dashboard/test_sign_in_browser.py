@@ -96,6 +96,34 @@ def test_a_diver_signs_in_and_sees_the_own_season_alone_until_signing_out(desk, 
     assert pages(desk) == [] and "What you breathe" not in text(desk)
 
 
+def test_a_copy_of_the_cookie_opens_nothing_after_signing_out_and_a_new_sign_in_does(desk, provider):
+    sign_in(desk, provider, sub="1", email=MY_ADDRESS, email_verified=True)
+    copied = [c for c in desk.context.cookies() if c["name"].startswith("_streamlit_user")]
+    assert copied and all(c["httpOnly"] for c in copied)
+    leave_by(desk, "Sign out")
+    desk.context.add_cookies(copied)
+    desk.open()
+    assert pages(desk) == [] and "ended by signing out" in text(desk)
+    leave_by(desk, "Sign out")
+    sign_in(desk, provider, sub="1", email=MY_ADDRESS, email_verified=True)
+    assert pages(desk) == ["My season", "Inbox"]
+
+
+def test_a_role_that_is_taken_away_ends_what_stands_open(desk, provider, published):
+    sign_in(desk, provider, sub="2", email=BOSS_ADDRESS, email_verified=True)
+    assert "Divers" in pages(desk)
+    settings = published.parent / "station.toml"
+    settings.write_text("[roles]\n", encoding="utf-8")
+    try:  # the page itself looks again, without a hand on it
+        desk.page.wait_for_function("document.body.innerText.includes('have no role here')", timeout=60_000)
+        desk.settle()
+        assert pages(desk) == []
+        desk.open("divers")
+        assert "Whose reserves run thin" not in text(desk)
+    finally:
+        settings.unlink()
+
+
 def test_a_manager_signs_in_and_sees_every_page(desk, provider):
     sign_in(desk, provider, sub="2", email=BOSS_ADDRESS, email_verified=True)
     assert pages(desk) == ["Filling", "Today", "Fleet", "Divers", "My season", "Air", "Inbox"]

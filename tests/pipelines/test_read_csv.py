@@ -76,6 +76,15 @@ def test_a_note_of_several_lines_with_commas_is_read(tmp_path):
     assert rules(table) == [] and len(table.rows) == 2
 
 
+@pytest.mark.parametrize("header", [f'{",".join(FILL_COLUMNS)},"note', f'"{",".join(FILL_COLUMNS)},note'])
+def test_a_quote_that_the_header_leaves_open_swallows_no_rows(tmp_path, header):
+    rows = [",".join([*(GOOD_FILL | {"fill_id": f"F{n}"}).values(), '"dry"' if n == 3 else "x"]) for n in range(1, 6)]
+    table = fills(tmp_path, "\n".join([header, *rows]))
+    assert (table.refused.rule, table.rows_read) == ("broken_quotes", 0)
+    broken = csv_text({}, {}).replace("ambient_c", '"ambient\n_c"')  # a name in two lines is a name
+    assert fills(tmp_path, broken).refused is None
+
+
 @pytest.mark.parametrize("ending", ["\r", "\r\n", "\n"])
 @pytest.mark.parametrize("inside", ["\n", "\r", "\r\n"])
 def test_a_line_break_inside_quotes_is_no_line_end_of_the_file(tmp_path, ending, inside):

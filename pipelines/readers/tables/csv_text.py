@@ -168,10 +168,22 @@ def _header(data: bytes, mapping: Mapping, known: set[str]) -> tuple[str, list[s
         headers.pop()
     if not headers:
         raise refused("header_missing", source=mapping.source)
+    if _rows_in(headers, separator):
+        runs_on = f"the header runs on over {lines} lines, and rows stand in it"
+        raise refused("broken_quotes", line=before + 1, found=runs_on)
     for _ in range(lines):
         position = data.find(b"\n", start)
         start = len(data) if position == -1 else position + 1
     return separator, headers, start, before + lines
+
+
+def _rows_in(headers: list[str], separator: str) -> bool:
+    """Whether rows stand in a header: a quotation mark that nobody closed takes in all up to the next one.
+
+    A header of several lines holds separators in its first at most.
+    """
+    least = max(1, len(headers) // 2)
+    return any(line.count(separator) >= least for cell in headers for line in cell.split("\n")[1:])
 
 
 def _regular(body: bytes, separator: str, headers: list[str], header_lines: int) -> Sheet | None:
