@@ -47,6 +47,8 @@ class Wish:
     to: Mix
     gas_c: float
     top: Gas
+    #: emptied on purpose: nothing but what stays at 0 bar is inside
+    drained: bool = False
 
 
 @dataclass(frozen=True)
@@ -54,7 +56,7 @@ class Recipe:
     """The steps, what each bank reads then, and where the permitted pressure ends them."""
 
     made: TopUp
-    drawn: Sequence[Drawn | None]
+    drawn: Sequence[tuple[Drawn, ...]]
     aim_bar: float
     capped: bool
 
@@ -112,8 +114,19 @@ def parts_of_a_mix(known: Sequence[Gas]) -> dict[str, list[Gas]]:
     }
 
 
+def of_step(gas: str, top: Gas, known: Sequence[Gas]) -> list[Gas]:
+    """Sources that a step's gas may come from: of what it is topped with, the one chosen and banks of the same mix."""
+    if gas != "air":
+        return parts_of_a_mix(known)[gas]
+    return [top, *(g for g in known if g.is_bank and top.is_bank and g.mix == top.mix and g.source_id != top.source_id)]
+
+
 def recipe(
-    wish: Wish, capacity_l: float, permitted_bar: float, reference_c: float, banks: Mapping[str, Bank] | None = None
+    wish: Wish,
+    capacity_l: float,
+    permitted_bar: float,
+    reference_c: float,
+    banks: Mapping[str, Sequence[Bank]] | None = None,
 ) -> Recipe:
     """Steps from what is inside to the mix wanted, never above the permitted pressure.
 
@@ -124,8 +137,8 @@ def recipe(
         Of the whole unit, litres.
     permitted_bar, reference_c : float
         The least of cylinder and valve, bar, and the temperature it holds at, °C.
-    banks : mapping of str to Bank, optional
-        By `helium`, `oxygen` and `air` (what it is topped with).
+    banks : mapping of str to sequence of Bank, optional
+        By `helium`, `oxygen` and `air` (what it is topped with), those of which somebody read the gauge.
 
     Raises
     ------

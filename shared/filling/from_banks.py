@@ -16,12 +16,12 @@ _ROUNDS = 50
 
 @dataclass(frozen=True)
 class Drawn:
-    """A step of a recipe taken from a bank; pressures gauge bar, NaN where the bank does not hold that much."""
+    """What one bank gives of a step; pressures gauge bar, NaN where the bank does not hold that much."""
 
     step: Step
     bank: Bank
     bank_bar: float
-    """What the bank reads once it has given all that the step asks for."""
+    """What the bank reads once it has given its part; of the last bank of a step, all that is still asked for."""
     alone_to_bar: float
     """How far the cylinder gets before the two are level: `step.to_bar` where the bank is high enough."""
 
@@ -37,10 +37,10 @@ def draw(
     steps: Sequence[Step],
     gas_c: float,
     water_capacity_l: float,
-    banks: Mapping[str, Bank],
+    banks: Mapping[str, Sequence[Bank]],
     top_gas: Mix = AIR,
-) -> list[Drawn | None]:
-    """Take each step of a recipe from the bank of its gas, in order.
+) -> list[tuple[Drawn, ...]]:
+    """Take each step of a recipe from the banks of its gas, the lowest first, each left open until both are level.
 
     Parameters
     ----------
@@ -54,40 +54,57 @@ def draw(
         °C.
     water_capacity_l : float
         Of the cylinder or set filled, litres.
-    banks : mapping of str to Bank
-        By the gas they hold: `helium`, `oxygen`, `air` (the top gas). Steps of a gas without a bank give None.
+    banks : mapping of str to sequence of Bank
+        By the gas they hold: `helium`, `oxygen`, `air` (the top gas).
 
     Returns
     -------
-    list of Drawn or None
-        One a step.
+    list of tuple of Drawn
+        One a step, its banks in the order in which they are opened; one that is no higher than the cylinder is passed
+        over unless it is the only one. Empty where no bank of that gas is known.
 
     Raises
     ------
     OutOfRange
         A state outside the gas engine's box.
     """
-    found: list[Drawn | None] = []
-    mix, now_bar, left = have_mix, have_bar, dict(banks)
+    found: list[tuple[Drawn, ...]] = []
+    mix, now_bar = have_mix, have_bar
     for step in steps:
-        added = PURE.get(step.gas, top_gas)
         after = outcome(now_bar, mix, [step], gas_c, top_gas)
-        bank = left.get(step.gas)
-        if bank is None:
-            found.append(None)
-        else:
-            inside = amount_mol_l(now_bar, gas_c, mix) * water_capacity_l
-            given = amount_mol_l(step.to_bar, gas_c, after) * water_capacity_l - inside
-            stored = amount_mol_l(bank.pressure_bar, gas_c, added) * bank.water_capacity_l
-            bank_bar = _left_bar(stored - given, bank, gas_c, added)
-            alone_bar = (
-                step.to_bar
-                if bank_bar >= step.to_bar
-                else _level_bar(bank, step.gas, top_gas, inside, mix, now_bar, water_capacity_l, gas_c)
-            )
-            found.append(Drawn(step, bank, bank_bar, alone_bar))
-            left[step.gas] = Bank(bank.name, bank.water_capacity_l, bank_bar)
+        wanted = amount_mol_l(step.to_bar, gas_c, after) * water_capacity_l
+        of_gas = sorted(banks.get(step.gas, ()), key=lambda bank: bank.pressure_bar)
+        found.append(tuple(_opened(step, of_gas, wanted, now_bar, mix, gas_c, water_capacity_l, top_gas)))
         mix, now_bar = after, step.to_bar
+    return found
+
+
+def _opened(
+    step: Step,
+    banks: Sequence[Bank],
+    wanted_mol: float,
+    now_bar: float,
+    mix: Mix,
+    gas_c: float,
+    capacity_l: float,
+    top_gas: Mix,
+) -> list[Drawn]:
+    """The banks of one step, lowest first, until the step is reached or the last of them is level."""
+    added = PURE.get(step.gas, top_gas)
+    inside = amount_mol_l(now_bar, gas_c, mix) * capacity_l
+    found: list[Drawn] = []
+    for bank in banks:
+        stored = amount_mol_l(bank.pressure_bar, gas_c, added) * bank.water_capacity_l
+        left_bar = _left_bar(stored - (wanted_mol - inside), bank, gas_c, added)
+        if left_bar >= step.to_bar:
+            return [*found, Drawn(step, bank, left_bar, step.to_bar)]
+        given, level_bar = _level(bank, step.gas, top_gas, inside, mix, now_bar, capacity_l, gas_c)
+        if bank is banks[-1] and (given > 0 or not found):
+            found.append(Drawn(step, bank, left_bar, level_bar))
+        elif given > 0:
+            found.append(Drawn(step, bank, level_bar, level_bar))
+            mix = mixed(inside, mix, {step.gas: given}, top_gas)
+            inside, now_bar = inside + given, level_bar
     return found
 
 
@@ -97,12 +114,12 @@ def _left_bar(amount_mol: float, bank: Bank, gas_c: float, mix: Mix) -> float:
     return reads_bar(amount_mol / bank.water_capacity_l, gas_c, mix) if amount_mol >= least else math.nan
 
 
-def _level_bar(
+def _level(
     bank: Bank, gas: str, top_gas: Mix, inside_mol: float, mix: Mix, now_bar: float, capacity_l: float, gas_c: float
-) -> float:
-    """Where the cylinder stands once bank and cylinder read the same."""
+) -> tuple[float, float]:
+    """What a bank gives until it and the cylinder read the same, mol, and what they read then."""
     if not bank.pressure_bar > now_bar:
-        return now_bar
+        return 0.0, now_bar
     added = PURE.get(gas, top_gas)
 
     def cylinder_bar(given: float) -> float:
@@ -118,4 +135,4 @@ def _level_bar(
             low = given
         else:
             high = given
-    return cylinder_bar(low)
+    return low, cylinder_bar(low)

@@ -73,15 +73,25 @@ def test_oxygen_and_rich_banks_ask_for_a_clean_unit_and_air_does_not():
 
 def test_a_bank_that_is_too_low_is_named_with_where_it_ends():
     wish = Wish(60.0, AIR, 200.0, Mix(36.0), 15.0, COMPRESSOR)
-    (oxygen, air) = recipe(wish, 24.0, 232.0, 15.0, {"oxygen": Bank("bank-o2", 50.0, 70.0)}).drawn
-    assert air is None and not oxygen.is_enough and 60.0 < oxygen.alone_to_bar < 70.0
+    (oxygen,), air = recipe(wish, 24.0, 232.0, 15.0, {"oxygen": [Bank("bank-o2", 50.0, 70.0)]}).drawn
+    assert air == () and not oxygen.is_enough and 60.0 < oxygen.alone_to_bar < 70.0
+
+
+def test_banks_of_one_mix_serve_one_step_and_pure_gases_come_from_all_that_hold_them():
+    known = [*gases(REGISTER), Gas("bank-32b", True, Mix(32.0), 80.0, True), Gas("bank-33", True, Mix(33.0), 80.0)]
+    assert [g.source_id for g in recipes.of_step("air", BANK_32, known)] == ["bank-32", "bank-32b"]
+    assert [g.source_id for g in recipes.of_step("air", COMPRESSOR, known)] == ["comp-1"]
+    assert [g.source_id for g in recipes.of_step("oxygen", BANK_32, known)] == ["bank-o2"]
 
 
 @pytest.fixture(scope="module")
 def station(tmp_path_factory):
-    """The made-up station with banks of 32 % and of oxygen beside its compressors."""
+    """The made-up station with banks of 32 %, two of oxygen and an unmarked one of helium beside its compressors."""
     folder = tmp_path_factory.mktemp("banks") / "published"
-    banks = REGISTER.iloc[1:3].assign(fed_by=None, compressor_id=None, air_failed_on=pd.NaT, air_fault=None)
+    second = REGISTER.iloc[[2, 3]].assign(source_id=["bank-o2b", "bank-he"], oxygen_compatible=[True, None])
+    banks = pd.concat([REGISTER.iloc[1:3], second]).assign(
+        fed_by=None, compressor_id=None, air_failed_on=pd.NaT, air_fault=None
+    )
     known = made_up.GAS_SOURCES.assign(oxygen_compatible=pd.array([None, True, None, None, None], dtype="boolean"))
     made_up.publish(folder, gas_sources=pd.concat([known, banks], ignore_index=True))
     return folder
@@ -111,6 +121,20 @@ def test_the_page_gives_the_steps_the_caution_and_the_bank(station):
     assert "Topped up with one gas alone" in said(test) and "bank-32" in said(test)
 
 
+def test_two_banks_of_oxygen_are_opened_one_after_the_other(station):
+    test = ask(station, "T12-1", **{"O₂ wanted, %": 40.0, "Top up from": "comp-2"})
+    field(test, "bank-o2 reads, bar").set_value(150.0)
+    field(test, "bank-o2b reads, bar").set_value(80.0)
+    test.run()
+    assert "Oxygen from bank-o2b, then bank-o2" in said(test)
+    assert "bank-o2b level with it at" in said(test) and "too low for its step" not in said(test)
+
+
+def test_helium_from_a_bank_that_nobody_marked_goes_into_no_oxygen(station):
+    text = said(ask(station, "T12-1", **{"O₂ wanted, %": 30.0, "He wanted, %": 20.0, "Top up from": "comp-2"}))
+    assert "bank-he is not marked as oxygen-compatible" in text and "Gives" not in text
+
+
 def test_air_of_which_nobody_says_whether_it_is_oxygen_compatible_goes_on_top_of_no_oxygen(station, monkeypatch):
     monkeypatch.setattr("dashboard.views.filling_recipe.air_failed", lambda *_: False)
     text = said(ask(station, "T12-1", **{"O₂ wanted, %": 32.0, "Top up from": "comp-1"}))
@@ -130,6 +154,13 @@ def test_a_unit_that_is_held_or_barred_or_not_clean_has_none(station, monkeypatc
     for unit, why in {"A11-2": "what is inside is held", "S10-4": "it may not be filled"}.items():
         test = run(station, "filling", unit=unit, filling_part="recipe")
         assert f"No recipe is given: {why}" in said(test) and not test.number_input
+    (gone,) = run(station, "filling", unit="A11-2", filling_part="recipe").toggle
+    test = gone.set_value(True).run()
+    field(test, "O₂ wanted, %").set_value(20.9)
+    field(test, "Top up from").set_value("comp-2")
+    text = said(test.run())
+    assert "this recipe is for the empty cylinder" in text and "It was held for: " in text and "Gives " in text
+    assert "Shut the valve at once" in text and "Arrived" not in text and "Reads now, bar" not in text
     monkeypatch.setattr(recipes, "needs_oxygen_clean", lambda *_: True)
     monkeypatch.setattr("schemas.clearance._oxygen_clean", lambda _: None)
     text = said(ask(station, "T12-1", **{"O₂ wanted, %": 32.0, "Top up from": "comp-2"}))
