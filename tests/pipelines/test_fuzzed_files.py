@@ -123,7 +123,7 @@ def _lines_of_text(data: bytes) -> int | None:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError:
         return None
-    lines = [line for line in re.split(r"\r\n|\r|\n", text) if re.sub(r"[\s,;|\"\u200b\ufeff]", "", line)]
+    lines = [line for line in re.split(r"\r\n|\r|\n", text) if re.sub(r"[\s\x00-\x1f\x7f,;|\"\u200b\ufeff]", "", line)]
     broken = len(lines) > 1 and lines[0].count('"') % 2 and re.search(r'^[^,;|\t]*"', lines[1])
     return len(lines) - (2 if broken else 1)  # the name of a column was broken in two
 

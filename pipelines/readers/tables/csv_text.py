@@ -2,6 +2,7 @@
 
 import csv
 import io
+from array import array
 
 import numpy as np
 import pyarrow as pa
@@ -18,6 +19,8 @@ MOST_BYTES = 1 << 30
 MOST_OF_ONE = 8 << 20
 #: rows that cannot be read as rows; with more the file is something else
 MOST_BAD_ROWS = 100_000
+#: rows held as objects while a file is read line by line
+_AT_ONCE = 20_000
 _SEPARATORS = (",", ";", "\t", "|")
 _KINDS = (
     (b"%PDF", "a PDF"),
@@ -190,6 +193,8 @@ def _regular(body: bytes, separator: str, headers: list[str], header_lines: int)
     """The fast path: None unless every line is one row with the header's number of cells."""
     if not body:
         return Sheet(headers, [pa.array([], type=pa.string()) for _ in headers], np.zeros(0, dtype=np.int64))
+    if len(body) < len(headers) * (body.count(b"\n") + 1) - 1:
+        return None  # too short for so many lines of so many cells; millions of empty lines would cost gigabytes
     names = [str(n) for n in range(len(headers))]
     try:
         table = arrow_csv.read_csv(
@@ -222,38 +227,46 @@ def _one(column: pa.ChunkedArray) -> pa.Array:
 def _line_by_line(body: bytes, separator: str, headers: list[str], header_lines: int) -> Sheet:
     csv.field_size_limit(MOST_BYTES)  # long cells are named by row below; the module would only give up on the file
     reader = csv.reader(io.StringIO(body.decode("utf-8"), newline=""), delimiter=separator, strict=True)
-    rows: list[list[str | None]] = []
-    lines: list[int] = []
+    rows: list[list[str]] = []
+    done: list[list[pa.Array]] = []
+    lines = array("q")
     bad: dict[int, tuple[str, dict]] = {}
     width, line = len(headers), 1
     try:
         for cells in reader:
             if any(c.strip() for c in cells):
                 if any(len(c) > LONGEST_CELL for c in cells):
-                    bad[len(rows)] = ("cell_too_long", {"found": max(map(len, cells)), "limit": LONGEST_CELL})
+                    bad[len(lines)] = ("cell_too_long", {"found": max(map(len, cells)), "limit": LONGEST_CELL})
                     cells = [""] * width
                 elif len(cells) != width and (len(cells) < width or any(c.strip() for c in cells[width:])):
-                    bad[len(rows)] = (
+                    bad[len(lines)] = (
                         "wrong_cell_count",
                         {"found": len(cells), "limit": width, "value": separator.join(cells)},
                     )
                     cells = [""] * width
                 elif swallowed := _swallowed(cells, separator, width):
                     last = line + header_lines + swallowed
-                    bad[len(rows)] = ("rows_in_one_cell", {"first": line + header_lines, "last": last})
+                    bad[len(lines)] = ("rows_in_one_cell", {"first": line + header_lines, "last": last})
                     cells = [""] * width
                 if len(bad) > MOST_BAD_ROWS:
                     first = f"{next(iter(bad.values()))[0]} in line {lines[next(iter(bad))]}"
                     raise refused("too_many_problems", limit=MOST_BAD_ROWS, found=first)
-                rows.append([*cells[:width]])
+                rows.append(cells[:width])
                 lines.append(line + header_lines)
+                if len(rows) >= _AT_ONCE:
+                    done.append(_columns(rows, width))
+                    rows = []
             line = reader.line_num + 1
     except csv.Error as error:
         raise refused("broken_quotes", line=line + header_lines, found=str(error)) from None
-    columns = [pa.array(c, type=pa.string()) for c in zip(*rows, strict=True)] or [
-        pa.array([], type=pa.string()) for _ in headers
-    ]
+    done.append(_columns(rows, width))
+    columns = [pa.concat_arrays(parts) for parts in zip(*done, strict=True)]
     return Sheet(headers, columns, np.array(lines, dtype=np.int64), bad)
+
+
+def _columns(rows: list[list[str]], width: int) -> list[pa.Array]:
+    """Rows as columns of text: a cell that stands as an object of its own takes ten times the room."""
+    return [pa.array([row[n] for row in rows], type=pa.string()) for n in range(width)]
 
 
 def _swallowed(cells: list[str], separator: str, width: int) -> int:
