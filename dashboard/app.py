@@ -23,8 +23,8 @@ VIEWS = {module.__name__.rpartition(".")[2]: module for module in (filling, toda
 
 #: seconds between looks at the pointer while a page stands open
 LOOK_AGAIN_S = 20
-#: the same, while an entry waits to be computed
-LOOK_SOON_S = 2
+#: the same, while an entry waits to be computed, or the rest of a run
+LOOK_SOON_S = 1
 
 
 #: where a viewer's choice of units stands in the session
@@ -91,6 +91,11 @@ def header(snapshot: Snapshot) -> None:
             f"{words.clock(made, snapshot.zone)}, {words.age(made, now)} old.</span></div>"
         )
     )
+    if others := snapshot.manifest.others_of:
+        of = words.clock(pd.Timestamp(others), snapshot.zone)
+        parts.show(
+            parts.note(f"Fills are up to date. Dives, reserves, air and fleet are of {of} and follow in a moment.")
+        )
     if snapshot.viewer.role == LOCAL_NETWORK:
         parts.show(
             parts.note(
@@ -108,7 +113,7 @@ def _what_may_be_logged(snapshot: Snapshot) -> str:
 
 def _look_again(options: argparse.Namespace, viewer: Viewer, shown: str) -> None:
     """Turn to a newer snapshot; and let go of a page whose viewer may no longer see it, or has signed out elsewhere."""
-    from schemas.snapshot import SnapshotDamaged, current_name
+    from schemas.snapshot import shown_name
 
     try:
         if viewer_of(options) != viewer:
@@ -116,10 +121,10 @@ def _look_again(options: argparse.Namespace, viewer: Viewer, shown: str) -> None
     except (Refused, NothingPublished):
         st.rerun()
     try:
-        newest = current_name(options.published)
-    except SnapshotDamaged:  # what is shown still stands
+        newest = shown_name(options.published)
+    except NothingPublished:  # damaged; what is shown still stands
         return
-    if newest not in (shown, None):
+    if newest != shown:
         st.rerun()
 
 
@@ -161,7 +166,7 @@ def main(arguments: list[str]) -> None:
         parts.show(parts.heading("Not for you to see"), parts.plain(str(refusal)))
     except NothingPublished as refusal:  # a part of the snapshot is damaged
         parts.show(parts.heading("Not to be read"), parts.plain(str(refusal)))
-    every = LOOK_SOON_S if entry_door.pending(snapshot) else LOOK_AGAIN_S
+    every = LOOK_SOON_S if entry_door.pending(snapshot) or snapshot.manifest.others_of else LOOK_AGAIN_S
     st.fragment(_look_again, run_every=every)(options, viewer, snapshot.name)
 
 

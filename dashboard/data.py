@@ -19,7 +19,16 @@ from schemas.frames import conform, empty
 from schemas.logins import COLUMNS as LOGIN_COLUMNS
 from schemas.policy import SECTIONS
 from schemas.schedule_note import ScheduleNote, read_schedule
-from schemas.snapshot import Manifest, NothingPublished, Part, last_held, part_bytes, read_manifest, standing_name
+from schemas.snapshot import (
+    Manifest,
+    NothingPublished,
+    Part,
+    last_held,
+    part_bytes,
+    read_manifest,
+    shown_name,
+    standing_name,
+)
 from schemas.tables import TABLES
 
 __all__ = ["NothingPublished", "Refused", "Snapshot", "open_snapshot", "sign_in_facts"]
@@ -108,14 +117,14 @@ class Snapshot:
 
 
 def open_snapshot(published: Path, viewer: Viewer) -> Snapshot:
-    """The snapshot that counts now, for this viewer.
+    """What there is to show now, for this viewer: the snapshot that counts, or the first look of a run at work.
 
     Raises
     ------
     NothingPublished
         The station has none yet.
     """
-    name = standing_name(published)
+    name = shown_name(published)
     _forget_older(published, name)
     return Snapshot(published, name, viewer)
 

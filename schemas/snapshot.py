@@ -1,6 +1,7 @@
 """What a publish contains and how to find it: a folder of Parquet parts, a manifest, and a pointer.
 
     published/current                       the name of the snapshot that counts, one line
+    published/first_look                    that of a run which is still at work: its fills beside all else as it was
     published/NAME/manifest.json            which tables, parts and fingerprints it has
     published/NAME/TABLE/PART.parquet       never written again once the manifest stands
 
@@ -23,6 +24,8 @@ from schemas.tables import TABLES
 FORM = 1
 """Form of a snapshot: raise it where a reader of an earlier version would misread what this one publishes."""
 POINTER = "current"
+#: names a snapshot that pages show until its run has published all; nobody else reads it
+FIRST_LOOK = "first_look"
 MANIFEST = "manifest.json"
 #: what later passes that found nothing new have to add to the snapshot that stands
 SINCE = "since.json"
@@ -84,6 +87,8 @@ class Manifest:
     #: what each step's results depended on beside what it was given
     steps: dict[str, str] = field(default_factory=dict)
     form: int = FORM
+    #: of a first look: when what is not of fills was computed
+    others_of: str = ""
 
     def to_json(self) -> str:
         """As JSON, with a seal over all of it."""
@@ -152,6 +157,24 @@ def standing_name(published: Path) -> str:
     if name is None:
         raise _nothing(published)
     return name
+
+
+def shown_name(published: Path) -> str:
+    """The name of the snapshot that pages show: the first look of a run that is at work, else the one that counts.
+
+    Raises
+    ------
+    NothingPublished
+        There is none yet.
+    """
+    name = standing_name(published)
+    try:
+        first = (published / FIRST_LOOK).read_bytes().decode("utf-8", "replace").strip()
+    except OSError:
+        return name
+    # names are moments: one of a run that has since published is older than what counts
+    newer = NAME.fullmatch(first) is not None and first > name
+    return first if newer and (published / first / MANIFEST).is_file() else name
 
 
 def _nothing(published: Path) -> NothingPublished:

@@ -19,7 +19,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from schemas.frames import conform, empty
-from schemas.snapshot import MANIFEST, POINTER, Manifest, Part, SnapshotDamaged, current_name, part_bytes
+from schemas.snapshot import FIRST_LOOK, MANIFEST, POINTER, Manifest, Part, SnapshotDamaged, current_name, part_bytes
 from schemas.tables import TABLES, Table
 
 #: a snapshot is removed once a later one has been out for so long, and two later ones exist
@@ -51,10 +51,10 @@ class Publisher:
     def __init__(self, published: Path, previous: Manifest | None, started_at: pd.Timestamp):
         self.published, self.previous = published, previous
         published.mkdir(parents=True, exist_ok=True)
-        self.name = started_at.strftime(NAMED)
-        while (published / self.name).exists():  # two passes within a microsecond, or a clock set back
-            later = datetime.strptime(self.name, NAMED) + timedelta(microseconds=1)
-            self.name = later.strftime(NAMED)
+        self.first_name = started_at.strftime(NAMED)
+        while (published / self.first_name).exists() or (published / _next(self.first_name)).exists():
+            self.first_name = _next(self.first_name)  # two passes within a microsecond, or a clock set back
+        self.name = _next(self.first_name)
         self.folder = published / self.name
         self.tables: dict[str, dict[str, Part]] = {}
         self._sound: dict[tuple[str, str], bool] = {}
@@ -117,10 +117,7 @@ class Publisher:
         target = self.folder / table / old.file
         target.parent.mkdir(parents=True, exist_ok=True)
         target.unlink(missing_ok=True)
-        try:
-            os.link(source, target)
-        except OSError:  # another file system, or one without links
-            shutil.copy2(source, target)
+        _link(source, target)
         self.tables.setdefault(table, {})[part] = old
         return old.rows
 
@@ -153,12 +150,41 @@ class Publisher:
         write_durably(self.published / POINTER, self.name + "\n")
         return manifest
 
+    def first_look(self, manifest: Manifest) -> None:
+        """Show what there is so far, beside what the last snapshot has of all other tables.
+
+        Its name lies before that of the snapshot to come, so that it ends with the run that publishes.
+        """
+        assert self.previous is not None
+        folder = self.published / self.first_name
+        manifest.name, manifest.others_of = self.first_name, self.previous.created_at
+        manifest.tables = self.previous.tables | self.tables
+        for table, parts in manifest.tables.items():
+            source = (self.folder if table in self.tables else self.published / self.previous.name) / table
+            (folder / table).mkdir(parents=True, exist_ok=True)
+            for part in parts.values():
+                _link(source / part.file, folder / table / part.file)
+        write_durably(folder / MANIFEST, manifest.to_json())
+        write_durably(self.published / FIRST_LOOK, self.first_name + "\n")
+
     def abandon(self) -> None:
         """Remove what was written, when nothing is to be published after all; what is out stays."""
         with contextlib.suppress(SnapshotDamaged):
             if current_name(self.published) == self.name:
                 return
         shutil.rmtree(self.folder, ignore_errors=True)
+
+
+def _next(name: str) -> str:
+    """The name a microsecond later."""
+    return (datetime.strptime(name, NAMED) + timedelta(microseconds=1)).strftime(NAMED)
+
+
+def _link(source: Path, target: Path) -> None:
+    try:
+        os.link(source, target)
+    except OSError:  # another file system, or one without links
+        shutil.copy2(source, target)
 
 
 def is_sound(path: Path, part: Part) -> bool:

@@ -93,7 +93,7 @@ def _reserve(given: Given) -> Frames:
         given["dive_consumption"],
         given["dive_trace"],
         given["consumption_trend"],
-        given["fill_quality"],
+        given["fills_before_dives"],
         given["units"],
         given.policy,
         tank_use=given["dive_tank_use"],
@@ -108,7 +108,7 @@ def _reserve(given: Given) -> Frames:
 
 RESERVE = Step(
     name="reserve",
-    version=3,
+    version=4,
     build=_reserve,
     gives=RESERVE_TABLES,
     reads={
@@ -118,7 +118,7 @@ RESERVE = Step(
         "consumption_trend": ("member_id", "dive_id", "started_at", "level_rmv_l_min", "planning_rmv_l_min"),
         "trend_state": EVERY,
         "trend_model": EVERY,
-        "fill_quality": (
+        "fills_before_dives": (
             "fill_id",
             "unit_id",
             "target_pressure_bar",
@@ -147,9 +147,9 @@ RESERVE = Step(
     },
     settings=("reserve", "time_zone", "dives.depth_calibration", "fleet.unexplained_use_bar", "filling.ppo2_least_bar"),
     resolution={
-        "fill_quality.settled_pressure_bar_15c": 0.05,
-        "fill_quality.stopped_early_free_l": 0.1,
-        "fill_quality.cooling_free_l": 0.1,
+        "fills_before_dives.settled_pressure_bar_15c": 0.05,
+        "fills_before_dives.stopped_early_free_l": 0.1,
+        "fills_before_dives.cooling_free_l": 0.1,
     },
     weighed_by="dive_consumption",
     counted="members' reserves",
@@ -283,7 +283,7 @@ def build_reserves(refresh: Refresh) -> None:
         )
     }
     none = np.empty(0, "int64")
-    fill_at = pd.Series(np.arange(len(shelf["fill_quality"])), index=shelf["fill_quality"]["fill_id"])
+    fill_at = pd.Series(np.arange(len(shelf["fills_before_dives"])), index=shelf["fills_before_dives"]["fill_id"])
     unit_at = pd.Series(np.arange(len(shelf["units"])), index=shelf["units"]["unit_id"])
     started_with, tank_fill = shelf["dive_consumption"]["fill_id"], shelf["dive_tank_use"]["fill_id"]
     parts = []
@@ -291,13 +291,13 @@ def build_reserves(refresh: Refresh) -> None:
         rows = {name: places.get(member, none) for name, places in of.items()}
         named = pd.concat([started_with.iloc[rows["dive_consumption"]], tank_fill.iloc[rows["dive_tank_use"]]])
         named = named.dropna().unique()
-        rows["fill_quality"] = np.sort(fill_at.reindex(named).dropna().to_numpy("int64"))
+        rows["fills_before_dives"] = np.sort(fill_at.reindex(named).dropna().to_numpy("int64"))
         used = pd.unique(
             pd.concat(
                 [
                     shelf["dive_tank_use"]["unit_id"].iloc[rows["dive_tank_use"]],
                     shelf["dive_tanks_all"]["unit_id"].iloc[rows["dive_tanks_all"]],
-                    shelf["fill_quality"]["unit_id"].iloc[rows["fill_quality"]],
+                    shelf["fills_before_dives"]["unit_id"].iloc[rows["fills_before_dives"]],
                 ]
             ).dropna()
         )

@@ -2,6 +2,7 @@
 
 import contextlib
 import time
+from collections.abc import Callable
 
 import pandas as pd
 
@@ -61,21 +62,29 @@ def refresh_tables(
     today: pd.Timestamp,
     progress: Progress,
     seconds: dict[str, float] | None = None,
+    first_look: Callable[[], None] | None = None,
 ) -> dict[str, int]:
     """Compute and write every table; gives how many parts of what were made anew.
 
-    `seconds` gets how long each stage took, on top of what it holds: a refresh can begin anew.
+    `seconds` gets how long each stage took, on top of what it holds: a refresh can begin anew. `first_look` is called
+    once the fills are judged, with all that earlier dives say of them.
     """
     stages = _Stages(progress, {} if seconds is None else seconds)
     stages.begin("Rows of the warehouse")
     workers = Workers(station.processes, station.scheduler, steps_digest)
     refresh = Refresh(publisher, station.policy, today, progress, workers=workers)
     with contextlib.closing(refresh.workers):
-        _refresh(refresh, station, warehouse, stages)
+        _refresh(refresh, station, warehouse, stages, first_look)
     return refresh.recomputed
 
 
-def _refresh(refresh: Refresh, station: Station, warehouse: Warehouse, stages: _Stages) -> None:
+def _refresh(
+    refresh: Refresh,
+    station: Station,
+    warehouse: Warehouse,
+    stages: _Stages,
+    first_look: Callable[[], None] | None,
+) -> None:
     from pipelines.derive.afterwards import with_what_came_after
     from pipelines.derive.units import distinct_names
 
@@ -95,6 +104,9 @@ def _refresh(refresh: Refresh, station: Station, warehouse: Warehouse, stages: _
     shelf.put("water_readings", _water_readings(dives.last_fits(publisher)))
     refresh.run(fills.FILLS)
     refresh.table("fills_before_dives")
+    if first_look:
+        fills.judge_fills(refresh, _first_published(warehouse, publisher))
+        first_look()
     stages.begin("Dives")
     dives.build_dives(refresh, station, warehouse)
     stages.begin("Fills and first readings in the water")

@@ -6,6 +6,7 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import asdict
 from datetime import timedelta
+from functools import partial
 from typing import TypedDict, Unpack
 
 import pandas as pd
@@ -20,6 +21,7 @@ from pipelines.intake.intake import Intake
 from pipelines.intake.rebuild import prepare, refuse_if_lost, refuse_if_newer
 from pipelines.publish.snapshot import Publisher, clear_old, looks_altered, write_durably
 from pipelines.refresh.backups import backup_if_due
+from pipelines.refresh.first_look import worth_a_first_look
 from pipelines.refresh.hashing import digest, frame_hash
 from pipelines.refresh.holds import HELD, reason_to_hold
 from pipelines.refresh.order import refresh_tables, steps_digest
@@ -189,7 +191,21 @@ def _pass(
         _tell_since(station, warehouse, name)
     else:
         publisher, recomputed = build_past_trouble(
-            lambda: _build(station, warehouse, previous, moment, today, seconds, progress), taking_in, warehouse, moment
+            lambda: _build(
+                station,
+                warehouse,
+                previous,
+                moment,
+                today,
+                seconds,
+                progress,
+                (lambda made: _first_look(station, warehouse, made, moment, today, run_id))
+                if worth_a_first_look(intake, previous)
+                else None,
+            ),
+            taking_in,
+            warehouse,
+            moment,
         )
         try:
             rows = {table: sum(p.rows for p in parts.values()) for table, parts in publisher.tables.items()}
@@ -241,11 +257,13 @@ def _build(
     today: pd.Timestamp,
     seconds: dict[str, float],
     progress: Progress,
+    first_look: Callable[[Publisher], None] | None,
 ) -> tuple[Publisher, dict[str, int]]:
     """Every table of a snapshot, written and not yet published, and what was made anew."""
     publisher = Publisher(station.published, previous, moment)
+    look = None if first_look is None else partial(first_look, publisher)
     try:
-        return publisher, refresh_tables(station, warehouse, publisher, today, progress, seconds)
+        return publisher, refresh_tables(station, warehouse, publisher, today, progress, seconds, look)
     except BaseException:
         publisher.abandon()
         raise
@@ -260,9 +278,7 @@ def _publish(
     settings: str,
     run_id: str,
 ) -> str:
-    for table in MACHINE_ROOM:
-        rows = conform(warehouse.whole(table), TABLES[table].fields.values())
-        publisher.write(table, "all", rows, frame_hash(rows))
+    _write_machine_room(warehouse, publisher)
     manifest = Manifest(
         name=publisher.name,
         warehouse_version=warehouse.version(),
@@ -275,6 +291,39 @@ def _publish(
     )
     publisher.finish(manifest)
     return publisher.name
+
+
+def _first_look(
+    station: Station,
+    warehouse: Warehouse,
+    publisher: Publisher,
+    moment: pd.Timestamp,
+    today: pd.Timestamp,
+    run_id: str,
+) -> None:
+    """Let pages show the fills just judged, while dives, reserves and the fleet are computed.
+
+    What people see of a fill here is what was first published of it.
+    """
+    warehouse.keep_first_published({t: publisher.read(t, "all") for t in FIRST_PUBLISHED})
+    _write_machine_room(warehouse, publisher)
+    manifest = Manifest(
+        name="",
+        warehouse_version=warehouse.version(),
+        as_of_on=f"{today:%Y-%m-%d}",
+        created_at=moment.isoformat(),
+        settings_hash="",
+        run_id=run_id,
+        station=station_facts(station),
+    )
+    with contextlib.suppress(OSError):  # a part of the last snapshot is gone; this one will have it
+        publisher.first_look(manifest)
+
+
+def _write_machine_room(warehouse: Warehouse, publisher: Publisher) -> None:
+    for table in MACHINE_ROOM:
+        rows = conform(warehouse.whole(table), TABLES[table].fields.values())
+        publisher.write(table, "all", rows, frame_hash(rows))
 
 
 def _record_run(

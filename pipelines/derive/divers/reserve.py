@@ -83,7 +83,7 @@ def build_member_reserve(
     trend, state : DataFrame
         The member's `consumption_trend` and `trend_state`.
     fills : DataFrame
-        `fill_quality` rows of the fills that the dives name.
+        What the fills that the dives name were taken for when they were made (`fills_before_dives`).
     units, model : DataFrame
         Of the station: units, and the trend's shared fits.
     policy : Policy

@@ -38,11 +38,14 @@ FOR_DIVES = (
     "settled_pressure_bar_15c",
     "settled_low_bar_15c",
     "settled_high_bar_15c",
+    "target_pressure_bar",
+    "stopped_early_free_l",
+    "cooling_free_l",
     "max_operating_depth_m",
     "max_operating_depth_deco_m",
     "in_test",
 )
-"""What dives look at of a fill, beside its row."""
+"""What dives and their reserves look at of a fill, beside its row."""
 
 
 def build_fills(
@@ -88,7 +91,10 @@ def build_fills(
         return build_mix(c, chain, floats(pressures["gas_c"]), elsewhere, policy, limit)
 
     mix = mix_by(q)
-    q_then = _pressures(c, s.as_then(), _unknown_mix(c, s.as_then()), rules.reference_c)
+    s_then = s.as_then()
+    unknown_then = _unknown_mix(c, s_then)
+    q_then = _pressures(c, s_then, unknown_then, rules.reference_c)
+    _content(c, q_then, s_then, unknown_then)
     then = pd.concat([c, q_then, mix_by(q_then)], axis=1)
     for code, mask in (("settled_reading_doubtful", s.doubtful), ("wall_reading_doubtful", s.wall_doubtful)):
         for at in np.flatnonzero(mask):
