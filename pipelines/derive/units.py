@@ -86,30 +86,57 @@ def cylinders_of_units_on(inputs: dict[str, pd.DataFrame], unit_id: pd.Series, o
         nobody knows, or a set without members that day, has no row. A set asked for before its first
         or after its last known day gives the nearest known members.
     """
-    asked = pd.DataFrame({"unit_id": unit_id.to_numpy(), "on": pd.to_datetime(on).to_numpy("datetime64[us]")})
-    asked["on"] = asked["on"].dt.normalize()
-    asked.insert(0, "row", np.arange(len(asked)))
-    single = asked["unit_id"].isin(inputs["cylinders"]["cylinder_id"])
-    singles = asked[single]
-    singles = singles.assign(cylinder_id=singles["unit_id"], position=None)
-    columns = ["row", "unit_id", "on", "cylinder_id", "position"]
-    texts = {"unit_id": "str", "cylinder_id": "str", "position": "str"}
+    units = pd.Series(unit_id).astype("str").array
+    day = pd.to_datetime(on).to_numpy("datetime64[us]").astype("datetime64[D]").astype("datetime64[us]")
+    cylinders = inputs["cylinders"]["cylinder_id"].astype("str")
+    single = np.asarray(units.isin(cylinders.array), bool)
+    rows = np.flatnonzero(single)
     if single.all():  # no set is asked for
-        return singles[columns].astype(texts)
+        return _pairs(rows, units, day, units, pd.array([None] * len(rows), dtype="str"))
     members = set_membership(inputs)
-    sets = asked[asked["unit_id"].isin(members["set_id"]) & ~single]
-    pairs = sets.merge(members, left_on="unit_id", right_on="set_id", how="left")
-    start = pairs["from_on"].fillna(pd.Timestamp.min.as_unit("us"))
-    end = pairs["to_on"].fillna(pd.Timestamp.max.as_unit("us"))
-    before = (start - pairs["on"]).clip(lower=pd.Timedelta(0))
-    after = (pairs["on"] - end).clip(lower=pd.Timedelta(0))
-    pairs["away"] = before + after
-    nearest = pairs.groupby("row")["away"].transform("min")
-    pairs = pairs[pairs["away"] == nearest]
-    # on the day a side is changed both the old and the new cylinder match; each counts
-    pairs = pairs.drop_duplicates(["row", "cylinder_id"])
-    found = pd.concat([singles[columns], pairs[columns]], ignore_index=True)
-    return found.sort_values(["row", "position", "cylinder_id"], ignore_index=True).astype(texts)
+    of_rows, of_members = _nearest_members(np.flatnonzero(~single), units, day, members)
+    found = _pairs(
+        np.concatenate([rows, of_rows]),
+        units,
+        day,
+        pd.concat([pd.Series(units[rows]), members["cylinder_id"].iloc[of_members]]).array,
+        pd.concat([pd.Series([None] * len(rows), dtype="str"), members["position"].iloc[of_members]]).array,
+    )
+    return found.sort_values(["row", "position", "cylinder_id"], ignore_index=True)
+
+
+def _pairs(rows: np.ndarray, units, day: np.ndarray, cylinder_id, position) -> pd.DataFrame:
+    return pd.DataFrame(
+        {"row": rows, "unit_id": units[rows], "on": day[rows], "cylinder_id": cylinder_id, "position": position},
+        copy=False,
+    )
+
+
+def _nearest_members(rows: np.ndarray, units, day: np.ndarray, members: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """Of the asked rows that name a set: pairs of such a row and of a member of that day, else of the nearest day."""
+    if not len(members):
+        return rows[:0], rows[:0]
+    rows = rows[~np.isnat(day[rows])]
+    code, sets = pd.factorize(members["set_id"])  # sorted by set
+    first, count = np.searchsorted(code, np.arange(len(sets))), np.bincount(code)
+    place = pd.Index(sets).get_indexer(units[rows])
+    rows, place = rows[place >= 0], place[place >= 0]
+    each = np.repeat(np.arange(len(rows)), count[place])
+    if not each.size:
+        return rows[:0], rows[:0]
+    begins = np.cumsum(count[place]) - count[place]
+    member = np.arange(len(each)) - begins[each] + first[place[each]]
+    asked = day[rows][each].astype("int64")
+    start, end = (members[name].to_numpy("datetime64[us]")[member] for name in ("from_on", "to_on"))
+    before = np.where(np.isnat(start), 0, np.maximum(start.astype("int64") - asked, 0))
+    after = np.where(np.isnat(end), 0, np.maximum(asked - end.astype("int64"), 0))
+    near = before + after == np.minimum.reduceat(before + after, begins)[each]
+    # on the day a side is changed both the old and the new cylinder match; each counts once
+    each, member = each[near], member[near]
+    cylinder = pd.factorize(members["cylinder_id"])[0]
+    _, once = np.unique(each * (cylinder.max() + 1) + cylinder[member], return_index=True)
+    once.sort()
+    return rows[each[once]], member[once]
 
 
 def build_units(inputs: dict[str, pd.DataFrame], as_of_on: pd.Timestamp) -> dict[str, pd.DataFrame]:

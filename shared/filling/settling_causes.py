@@ -9,6 +9,8 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 NONE = -1
+MOST_DENSE = 20_000_000
+"""Levers of so many estimates times causes are kept as one array, 160 MB; of more they are made as asked for."""
 
 
 @dataclass(frozen=True)
@@ -62,9 +64,17 @@ class Estimates:
     own_per: Array
     unused: NDArray
     firm: NDArray
+    _dense: dict[int, Array] = field(default_factory=dict, repr=False, compare=False)
 
     def levers(self, rows: NDArray, causes: int) -> Array:
         """Levers of some estimates as a dense array, (rows, causes); a row of -1 has none."""
+        if len(self.bar) * causes > MOST_DENSE:
+            return self._made_dense(rows, causes)
+        if causes not in self._dense:  # its last row is that of an estimate of -1
+            self._dense[causes] = self._made_dense(np.append(np.arange(len(self.bar)), NONE), causes)
+        return self._dense[causes][rows]
+
+    def _made_dense(self, rows: NDArray, causes: int) -> Array:
         there = np.flatnonzero(rows >= 0)
         out = np.zeros((len(rows), causes))
         for column, per in zip(self.column[:, rows[there]], self.per[:, rows[there]], strict=True):

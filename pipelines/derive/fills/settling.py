@@ -22,7 +22,7 @@ from pipelines.derive.fills.estimates import (
     stop_state,
 )
 from pipelines.derive.fills.gauges import build_gauge_check
-from pipelines.derive.fills.terms import Known, Model, build_model
+from pipelines.derive.fills.terms import Known, Model, build_model, gauge_steps
 from pipelines.derive.fills.then import LEARNED_FROM, Then, known_offsets_bar
 from schemas.policy import Policy
 from shared.filling import settling, settling_causes
@@ -147,7 +147,7 @@ def _settle_station(c: pd.DataFrame, policy: Policy) -> Settled:
     table = _model_table(c, beliefs.best, at_stop.by_model.bar, settled)
     gauges = build_gauge_check(c, beliefs.best)
     together = cooling.gas_and_wall_c(state.gas_c, state.wall_c, state.gas_j_k, floats(c["wall_j_k"]))
-    offsets = known_offsets_bar(c, beliefs.best)
+    offsets = known_offsets_bar(c, beliefs.best, gauge_steps(c["gauge"], c["filled_on"]))
     latest = beliefs.settled(all_fills, ()).sd_bar[-LATEST:]
     correction_row = {
         "station_id": c["station_id"].iloc[:1].astype("str"),

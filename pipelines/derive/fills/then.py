@@ -34,7 +34,8 @@ class Then:
     """
 
     def __init__(self, c: pd.DataFrame, settle_hours: float):
-        self._c, self._late = c, floats(c["settled_hours"]) >= settle_hours
+        self._c, self._steps = c, gauge_steps(c["gauge"], c["filled_on"])
+        self._late = floats(c["settled_hours"]) >= settle_hours
         self.bar, self.sd_bar, self.gauge_offset_bar = (np.full(len(c), np.nan) for _ in range(3))
         self._first: list[np.ndarray] = []
 
@@ -66,7 +67,7 @@ class Then:
                 alone = beliefs.settled(fills[on], (rank,), at_stop=False)
                 bar[on], sd[on] = alone.bar, alone.sd_bar
         self.bar[fills], self.sd_bar[fills] = bar, sd
-        self.gauge_offset_bar[fills] = known_offsets_bar(self._c, beliefs.best, fills)
+        self.gauge_offset_bar[fills] = known_offsets_bar(self._c.iloc[fills], beliefs.best, self._steps[fills])
 
     def add_common(self, per_k: np.ndarray, settled: np.ndarray) -> None:
         """Widen by what all settled readings have in common and nothing that is read tells: thermometer, check gauge.
@@ -78,11 +79,12 @@ class Then:
         self.sd_bar = np.hypot(self.sd_bar, np.hypot(THERMOMETER_SD_K * per_k, limit.to_numpy() / 2.0))
 
 
-def known_offsets_bar(c: pd.DataFrame, belief: settling.Belief, fills: np.ndarray | None = None) -> np.ndarray:
-    """What each fill's gauge is believed to be off by, bar, where readings determine most of it; else 0."""
-    column, steps = belief.causes.column, gauge_steps(c["gauge"], c["filled_on"])
-    if fills is not None:
-        c, steps = c.iloc[fills], steps[fills]
+def known_offsets_bar(c: pd.DataFrame, belief: settling.Belief, steps: np.ndarray) -> np.ndarray:
+    """What each fill's gauge is believed to be off by, bar, where readings determine most of it; else 0.
+
+    `steps` are those of the gauges' walk at these fills.
+    """
+    column = belief.causes.column
     base = np.array([column["gauge", g, 0] for g in c["gauge"]], int)
     walk = np.array([column["gauge_walk", g, int(s)] for g, s in zip(c["gauge"], steps, strict=True)], int)
     v = belief.covariance
