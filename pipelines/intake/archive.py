@@ -100,8 +100,6 @@ def originals(station: Station) -> dict[str, Original]:
     return found
 
 
-
-
 def hash_of(path: Path) -> str:
     """The sha256 of a file."""
     with open(path, "rb") as handle:

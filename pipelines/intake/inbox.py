@@ -86,9 +86,7 @@ class PassedOver:
         return any(folder == "." or file.startswith(f"{folder}/") for folder in self.unreadable)
 
 
-def scan(
-    inbox: Path, passed: PassedOver | None = None, made_up: Callable[[str], str] | None = None
-) -> list[InboxFile]:
+def scan(inbox: Path, passed: PassedOver | None = None, made_up: Callable[[str], str] | None = None) -> list[InboxFile]:
     """The files of the inbox and the folders inside it.
 
     Links that lead out of it, links to folders, and what is no file, are passed over and listed in `passed`.

@@ -164,7 +164,7 @@ def _suggested(given: Given) -> Frames:
 
 SUGGESTED = Step(
     name="tank_suggestions",
-    version=1,
+    version=2,
     build=_suggested,
     gives=("tank_suggestions",),
     reads={

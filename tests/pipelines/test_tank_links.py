@@ -117,9 +117,29 @@ def suggested(*tanks: dict, owners=OWNERS, loans=LOANS, fills=FILLS):
 
 
 def test_what_was_lent_to_the_member_comes_before_what_the_size_alone_says():
+    full = FILLS.assign(unit_id=["C2", "TW"])
+    (row,) = suggested({}, fills=full).to_dict("records")
+    assert row["suggested_unit_id"] == "C2" and "C1" in row["other_unit_ids"] and row["source_ref"] == "D0 tank 1"
+    assert row["reasons"] == [
+        "tank_on_loan", "tank_size_fits", "tank_filled_before", "tank_mix_fits", "tank_pressure_fits",
+    ]  # fmt: skip
+
+
+def test_a_loan_and_a_size_alone_are_too_little_for_one_tap_but_stand_first_to_choose_from():
     (row,) = suggested({}).to_dict("records")
-    assert row["suggested_unit_id"] == "C2" and row["other_unit_ids"][0] == "C1"
-    assert row["reasons"] == ["tank_on_loan", "tank_size_fits"] and row["source_ref"] == "D0 tank 1"
+    assert row["suggested_unit_id"] is None and row["reasons"] == [] and row["other_unit_ids"][0] == "C2"
+
+
+def test_a_name_that_stands_for_several_units_is_none_of_them():
+    tanks = [{"tank_ref": "tk", "day": day} for day in (3, 5, 7)]
+    full = pd.concat([FILLS.iloc[:1].assign(unit_id="C2", filled_at=at(day, 9)) for day in (2, 4, 6)])
+    assert suggested(*tanks, fills=full)["suggested_unit_id"].tolist() == ["C2"] * 3
+    stated = [{"tank_ref": "tk", "unit_id": unit, "day": 8 + n} for n, unit in enumerate(("C1", "TW"))]
+    assert suggested(*tanks, *stated, fills=full)["suggested_unit_id"].tolist() == [None] * 3
+    two = [{"tank_ref": "tk", "day": 3, "dive_id": "D0", "tank_no": n} for n in (1, 2)]
+    assert suggested(*two, fills=full)["suggested_unit_id"].tolist() == [None] * 2
+    other_gas = {"tank_ref": "tk", "day": 3, "o2_pct": 50.0, "start_pressure_bar": 120.0, "water_capacity_l": 7.0}
+    assert suggested(*tanks, other_gas, fills=full)["suggested_unit_id"].tolist() == [None] * 4
 
 
 def test_a_set_is_suggested_as_one_by_its_owner_size_and_fill():
@@ -139,5 +159,5 @@ def test_tanks_of_one_name_are_one_and_known_ones_are_not_asked_for():
     found = suggested(
         {"tank_ref": "tk"}, {"tank_ref": "tk", "day": 5}, {"tank_ref": "tk", "day": 7}, {"unit_id": "C1", "day": 8}
     )
-    assert found["source_ref"].tolist() == ["tk"] * 3 and found["suggested_unit_id"].tolist() == ["C2"] * 3
+    assert found["source_ref"].tolist() == ["tk"] * 3 and found["other_unit_ids"].str[0].tolist() == ["C2"] * 3
     assert suggested({"unit_id": "C1"}).empty
