@@ -27,8 +27,8 @@ LOOK_AGAIN_S = 20
 LOOK_SOON_S = 1
 
 
-#: where a viewer's choice of units stands in the session
-UNITS_CHOSEN = "reading_units"
+#: where a viewer's choice of units stands: in the session, and so called in the address, which can be kept
+UNITS_CHOSEN = "units"
 
 
 def asked(arguments: list[str]) -> argparse.Namespace:
@@ -157,8 +157,10 @@ def main(arguments: list[str]) -> None:
     if options.sign_in:
         _way_out()
     with st.container(horizontal=True, key="pages"):
+        # the address goes on saying what was chosen
+        said = {} if units_of(snapshot) == units_of_station(snapshot) else {UNITS_CHOSEN: units_of(snapshot)}
         for page in pages.values():
-            st.page_link(page)
+            st.page_link(page, query_params=said)
         choose_units(snapshot)
     try:
         chosen.run()
@@ -171,27 +173,35 @@ def main(arguments: list[str]) -> None:
 
 
 def units_of(snapshot: Snapshot) -> str:
-    """What the viewer reads in: as chosen in this browser, else as the station says; a choice of nobody is metric."""
-    for chosen in (st.session_state.get(UNITS_CHOSEN), snapshot.station.get("units")):
+    """What the viewer reads in: as chosen, else as the address says, else as the station does; else metric."""
+    for chosen in (st.session_state.get(UNITS_CHOSEN), st.query_params.get(UNITS_CHOSEN)):
         if chosen in reading_units.CHOICES:
             return str(chosen)
-    return reading_units.METRIC
+    return units_of_station(snapshot)
+
+
+def units_of_station(snapshot: Snapshot) -> str:
+    said = snapshot.station.get("units")
+    return str(said) if said in reading_units.CHOICES else reading_units.METRIC
 
 
 def choose_units(snapshot: Snapshot) -> None:
     """The viewer's own units, behind a word; nothing that is stored or handed on follows them."""
-    with st.popover(f"Units: {reading_units.shown('bar').unit}, {reading_units.shown('m').unit}", key="units"):
+    with st.popover(f"Units: {reading_units.shown('bar').unit}, {reading_units.shown('m').unit}", key="units_of_page"):
         st.radio(
             "Units you read and type in",
             list(reading_units.CHOICES),
-            index=list(reading_units.CHOICES).index(units_of(snapshot)),
-            format_func=parts.label(reading_units.CHOICES),
+            index=list(reading_units.CHOICES).index(units_of_station(snapshot)),
+            captions=list(reading_units.CHOICES.values()),  # a label of its own would stand in the address
             key=UNITS_CHOSEN,
+            bind="query-params",
         )
         parts.show(
             parts.note(
                 "Shown and typed alone: files, tables and exports stay metric. Gas is counted at 1 bar (14.5 psi) and "
-                "15 °C (59 °F). [display] units in station.toml says what pages begin with."
+                "15 °C (59 °F). The address of the page now holds your choice: keep it as a bookmark or on the home "
+                "screen, and the next visit begins with it. What everybody's pages begin with stands under [display] "
+                "units in station.toml."
             )
         )
 

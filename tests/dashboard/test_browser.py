@@ -156,3 +156,23 @@ def test_a_diver_who_types_another_address_stays_with_the_own_season(browser, pu
     finally:
         served.terminate()
         served.wait(10)
+
+
+def test_a_choice_of_units_stands_in_the_address_and_outlives_the_visit(browser, address):
+    phone = Watched(browser, SIZES["phone"], address)
+    phone.open("?unit=T12-1")
+    phone.page.get_by_role("button", name="Units").click()
+    phone.settle()
+    phone.page.get_by_text("psi, cu ft, ft, °F, lb", exact=True).click()
+    phone.settle()
+    phone.page.keyboard.press("Escape")
+    for page in ("Fleet", "Filling"):
+        phone.turn_to(page)
+        assert "units=us" in phone.page.url
+    kept = phone.page.url.removeprefix(f"{address}/")
+    phone.context.close()
+    later = Watched(browser, SIZES["phone"], address)
+    later.open(kept)
+    assert later.page.get_by_role("button", name="Units: psi, ft").is_visible() and "units=us" in later.page.url
+    assert later.page.get_by_label("Reads now, psi").is_visible()
+    later.context.close()
