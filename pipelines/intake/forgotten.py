@@ -51,6 +51,15 @@ class Person:
     others: list[list] = field(default_factory=list)
 
 
+@dataclass(frozen=True)
+class Unseen:
+    """An original that could not be looked into, or not into all of it, when somebody was forgotten."""
+
+    file: str
+    sha256: str
+    why: str
+
+
 class Forgotten:
     """The list of a station, and the question whether a text is one of theirs.
 
@@ -65,6 +74,12 @@ class Forgotten:
         self.people: list[Person] = []
         #: sha256 of files and numbers of problems, old to new, while a forgetting is under way
         self.moved: dict[str, str] = {}
+        #: what a person must look through, until somebody has or it is gone
+        self.unseen: list[Unseen] = []
+        #: sha256 of those that somebody has looked through → made-up names of whom it was done for
+        self.looked: dict[str, list[str]] = {}
+        #: sha256 of originals that are to go as a whole, while a forgetting is under way
+        self.removing: list[str] = []
         self._key = b""
         path, key = archive / LIST, archive / KEY
         if path.exists():
@@ -74,6 +89,9 @@ class Forgotten:
                     raise ListUnreadable(f"{path} was written by a newer coldfill. Install that one.")
                 self.people = [Person(**p) for p in said["people"]]
                 self.moved = {str(old): str(new) for old, new in said["moved"].items()}
+                self.unseen = [Unseen(**u) for u in said.get("unseen", [])]
+                self.looked = {str(k): [str(v) for v in names] for k, names in said.get("looked", {}).items()}
+                self.removing = [str(sha256) for sha256 in said.get("removing", [])]
                 self._key = bytes.fromhex(key.read_text(encoding="ascii").strip())
             except (OSError, ValueError, TypeError, KeyError, AttributeError) as error:
                 raise ListUnreadable(
@@ -139,7 +157,17 @@ class Forgotten:
             (self.archive / KEY, self._key.hex() + "\n"),
             (
                 self.archive / LIST,
-                json.dumps({"form": FORM, "people": [asdict(p) for p in self.people], "moved": self.moved}, indent=1),
+                json.dumps(
+                    {
+                        "form": FORM,
+                        "people": [asdict(p) for p in self.people],
+                        "moved": self.moved,
+                        "unseen": [asdict(u) for u in self.unseen],
+                        "looked": self.looked,
+                        "removing": self.removing,
+                    },
+                    indent=1,
+                ),
             ),
         ):
             made = path.with_name(f".{path.name}.new")

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from pipelines.intake.archive import hash_of
 from pipelines.intake.file_layout import FileLayout, layout_from, layout_of
-from pipelines.intake.forgotten import Forgotten
+from pipelines.intake.forgotten import Forgotten, Unseen
 from pipelines.intake.journal import Entry, Journal
 from pipelines.intake.redact.file import Redacted, place_of, redact_file, redact_layout
 from pipelines.station.settings import Station
@@ -35,7 +35,7 @@ class Swept:
     rewritten: dict[str, int] = field(default_factory=dict)
     renamed: list[str] = field(default_factory=list)
     removed: list[str] = field(default_factory=list)
-    unread: list[str] = field(default_factory=list)
+    unseen: dict[tuple[str, str], Unseen] = field(default_factory=dict)
 
 
 def sweep(
@@ -103,8 +103,12 @@ class _Sweep:
     def _rewritten(self, entry: Entry, layout: FileLayout) -> Entry | None:
         """What the list is to say of a content; None where it is removed."""
         place = place_of(entry.file, self.people)
+        if entry.file_sha256 in self.people.removing:
+            self._remove(place)
+            self.moved[entry.file_sha256] = ""
+            return None
         made = redact_file(self.station.archive / entry.archived, entry.file, layout, self.people, self.moved)
-        if self._only_theirs(made, entry.file, place):
+        if self._only_theirs(made, entry.file, place, entry.file_sha256):
             self.moved[entry.file_sha256] = ""
             return None
         new, size = entry.file_sha256, entry.size
@@ -114,18 +118,29 @@ class _Sweep:
             self._count(place, made)
             if self.do:
                 _write(self.station.archive / (new + entry.archived[64:]), made.data)
+        self._list_inside(made, place, new)
         layout_kept = redact_layout(entry.layout, self.people)
         archived = new + entry.archived[64:]
         return replace(entry, file=place, file_sha256=new, archived=archived, size=size, layout=layout_kept)
 
-    def _only_theirs(self, made: Redacted, file: str, place: str) -> bool:
+    def _only_theirs(self, made: Redacted, file: str, place: str, old: str) -> bool:
         """Whether a file that cannot be looked into is theirs by its name, and goes as a whole; listed if not."""
         if made.looked:
             return False
-        listed = self.swept.removed if place != file else self.swept.unread
-        if place not in listed:
-            listed.append(place)
-        return place != file
+        if place != file:
+            self._remove(place)
+            return True
+        self.swept.unseen[place, old] = Unseen(place, old, "coldfill cannot read it")
+        return False
+
+    def _list_inside(self, made: Redacted, place: str, new: str) -> None:
+        if made.inside:
+            why = f"{' and '.join(made.inside)} in it, which coldfill cannot read"
+            self.swept.unseen[place, new] = Unseen(place, new, why)
+
+    def _remove(self, place: str) -> None:
+        if place not in self.swept.removed:
+            self.swept.removed.append(place)
 
     def _count(self, place: str, made: Redacted) -> None:
         self.swept.rewritten[place] = max(self.swept.rewritten.get(place, 0), made.changed)
@@ -148,22 +163,24 @@ class _Sweep:
 
     def _of_inbox(self, path: Path, file: str) -> None:
         place, old = place_of(file, self.people), hash_of(path)
-        new = self.moved.get(old)
+        new = "" if old in self.people.removing else self.moved.get(old)
         if new:
             data = next(iter(self.station.archive.glob(f"{new}*"))).read_bytes() if self.do else b""
         elif new is None:
             layout = layout_of(file, self.station)
             layout = layout if layout.source else layout_of(place, self.station)
             made = redact_file(path, file, layout, self.people, self.moved)
-            if self._only_theirs(made, file, place):
+            if self._only_theirs(made, file, place, old):
                 new = ""
             elif made.changed:
                 data = made.data
                 self._count(place, made)
             elif place != file:
                 data = made.data
-            else:
-                return
+            if new is None:
+                self._list_inside(made, place, sha256(made.data).hexdigest())
+                if not made.changed and place == file:
+                    return
         if place != file and place not in self.swept.renamed and new != "":
             self.swept.renamed.append(place)
         if not self.do:

@@ -15,6 +15,7 @@ from pipelines.intake.forgotten import Forgotten, ListUnreadable
 from pipelines.intake.journal import Journal
 from pipelines.intake.rebuild import WarehouseLost, refuse_if_lost
 from pipelines.refresh.backups import made_at, says_wrong, scheduled
+from pipelines.refresh.forget import unseen_lines
 from pipelines.station import clock
 from pipelines.station.settings import Station
 from pipelines.warehouse import files, problems
@@ -186,8 +187,11 @@ def _keep(station: Station) -> Iterator[Finding]:
     """What is kept how long, and whether forgetting somebody was begun and not finished."""
     yield Finding("keep", SOUND, station.keep.in_words)
     try:
-        if Forgotten(station.archive).unfinished:
+        if (people := Forgotten(station.archive)).unfinished:
             yield Finding("keep", WRONG, "Forgetting a member was begun and not finished: coldfill run goes on.", RUN)
+        elif left := unseen_lines(station, people):
+            says = "Of who was forgotten, originals are left to look at by a person. "
+            yield Finding("keep", WRONG, says + "; ".join(left) + ".")
     except ListUnreadable as error:
         yield Finding("keep", WRONG, str(error))
 

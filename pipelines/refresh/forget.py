@@ -14,9 +14,10 @@ from typing import Any
 
 import pandas as pd
 
+from pipelines.intake.archive import hash_of
 from pipelines.intake.arriving import complete
 from pipelines.intake.file_layout import FileLayout
-from pipelines.intake.forgotten import PREFIX, Forgotten, Person
+from pipelines.intake.forgotten import PREFIX, Forgotten, Person, Unseen
 from pipelines.intake.redact.file import redact_file
 from pipelines.intake.sweep import Swept, sweep
 from pipelines.publish.snapshot import write_durably
@@ -100,6 +101,7 @@ def forget(
     run: Run,
     *,
     names: tuple[str, ...] = (),
+    remove: tuple[str, ...] = (),
     do: bool,
     progress: Progress = lambda *_: None,
 ) -> Forgetting:
@@ -108,6 +110,7 @@ def forget(
     Parameters
     ----------
     names : more names or initials by which they signed, taken for theirs wherever they stand
+    remove : originals that could not be looked into, by their places, to go as a whole; of who was forgotten before
 
     Raises
     ------
@@ -118,6 +121,12 @@ def forget(
     """
     if not do:
         return _plan(station, member, names, do)
+    if remove:
+        people, person_of = _unseen_of(station, member)
+        people.removing = [u.sha256 for place in remove for u in _meant(people, place)]
+        person_of.done = False
+        people.write()
+        return finish(station, run, progress)
     before = Forgotten(station.archive)
     if before.unfinished:
         listed = before.listed(member)
@@ -129,6 +138,66 @@ def forget(
         raise NotForgotten(f"First put this right: {result.held}")
     complete(station)
     return _finish(station, _plan(station, member, names, do), run, progress)
+
+
+def look_done(station: Station, member: str, places: tuple[str, ...]) -> list[str]:
+    """Somebody has looked through these originals and found nothing of the member; gives what is left to look at.
+
+    Raises
+    ------
+    NobodyKnown
+        Nobody of that id was forgotten.
+    NotForgotten
+        None of these was to be looked at.
+    """
+    people, person_of = _unseen_of(station, member)
+    for seen in [u for place in places for u in _meant(people, place)]:
+        people.looked[seen.sha256] = sorted({*people.looked.get(seen.sha256, []), person_of.made_up})
+    people.unseen = _still(people, people.unseen)
+    people.write()
+    return unseen_lines(station, people)
+
+
+def unseen_lines(station: Station, people: Forgotten, *, planned: bool = False) -> list[str]:
+    """What is left to look at, or would be, place by place, and what to do; nothing of what is gone by now."""
+    said = []
+    for u in sorted(people.unseen, key=lambda u: u.file):
+        kept = sorted(station.archive.glob(f"{u.sha256}*"))
+        path = station.inbox / u.file
+        here = path.is_file() and hash_of(path) == u.sha256
+        places = [f"inbox/{u.file}" if here else "", *(f"archive/{p.name}" for p in kept)]
+        if any(places) or planned:
+            where = " and ".join(filter(None, places)) or u.file
+            said.append(f"{where}: {u.why}")
+    if said:
+        said.append(
+            "open these. Where one tells of the person, drop a version without it if its rows are to stay, then "
+            "coldfill forget MEMBER --remove FILE; where not, --looked-at FILE. coldfill doctor lists them until then"
+        )
+    return said
+
+
+def _unseen_of(station: Station, member: str) -> tuple[Forgotten, Person]:
+    people = Forgotten(station.archive)
+    found = people.listed(member)
+    if found is None:
+        raise NobodyKnown(f"No member {member!r} was forgotten here. Write the member_id as it was in members.csv.")
+    return people, found
+
+
+def _meant(people: Forgotten, place: str) -> list[Unseen]:
+    """The originals of a place, given as it stands in the list: below inbox/, or in archive/ by its name."""
+    word = place.removeprefix("inbox/").removeprefix("archive/")
+    found = [u for u in people.unseen if word == u.file or (len(word) >= 12 and word.startswith(u.sha256[: len(word)]))]
+    if not found:
+        raise NotForgotten(f"{place} is none of the originals that are left to look at: coldfill doctor lists them.")
+    return found
+
+
+def _still(people: Forgotten, unseen: list[Unseen]) -> list[Unseen]:
+    """Those that were not looked through for each who was forgotten."""
+    made_up = {p.made_up for p in people.people}
+    return [u for u in unseen if not made_up <= set(people.looked.get(u.sha256, []))]
 
 
 def finish(station: Station, run: Run, progress: Progress = lambda *_: None) -> Forgetting:
@@ -156,7 +225,8 @@ def _plan(station: Station, member: str, names: tuple[str, ...], do: bool) -> Fo
                 station, people, do=False, problem_numbers=lambda moved: person.numbers_after(warehouse, moved)
             )
     if not do:
-        made.left += [f"{file} cannot be looked into; if it is theirs, remove it" for file in made.originals.unread]
+        people.unseen = _still(people, list(made.originals.unseen.values()))
+        made.left += unseen_lines(station, people, planned=True)
         _clear(station, people, made, do=False)
     return made
 
@@ -191,7 +261,8 @@ def _finish(station: Station, made: Forgetting, run: Run, progress: Progress) ->
     with contextlib.closing(Warehouse(station.warehouse)) if station.warehouse.exists() else _none() as warehouse:
         numbers = (lambda moved: person.numbers_after(warehouse, moved)) if warehouse is not None else (lambda _: {})
         made.originals = sweep(station, people, do=True, problem_numbers=numbers)
-    made.left += [f"{file} cannot be looked into; if it is theirs, remove it" for file in made.originals.unread]
+    people.unseen = _still(people, list(made.originals.unseen.values()))
+    made.left += unseen_lines(station, people)
     made.settings = _settings(station, people)
     station = load_station(station.folder)
     if not aside.exists():
@@ -210,7 +281,7 @@ def _finish(station: Station, made: Forgetting, run: Run, progress: Progress) ->
     _clear(station, people, made, do=True)
     for listed in people.people:
         listed.done = True
-    people.moved = {}
+    people.moved, people.removing = {}, []
     people.write()
     made.done = True
     return made

@@ -123,9 +123,11 @@ def _lines_of_text(data: bytes) -> int | None:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError:
         return None
-    lines = [line for line in re.split(r"\r\n|\r|\n", text) if re.sub(r"[\s\x00-\x1f\x7f,;|\"\u200b\ufeff]", "", line)]
-    broken = len(lines) > 1 and lines[0].count('"') % 2 and re.search(r'^[^,;|\t]*"', lines[1])
-    return len(lines) - (2 if broken else 1)  # the name of a column was broken in two
+    text = re.sub(r"\r\n|\r", "\n", text)
+    lines = [line for line in text.split("\n") if re.sub(r"[\s\x00-\x1f\x7f,;|\u200b\ufeff]|^\"\"$", "", line)]
+    # a break within quotes that took in no separator divides a cell, and no row
+    divided = re.findall(r'(?<![^,;|\t\n])"[^",;|\t\n]*\n[^",;|\t\n]*"(?![^,;|\t\n])', text)
+    return len(lines) - 1 - len(divided)
 
 
 # --- workbooks and dives ------------------------------------------------------------------------

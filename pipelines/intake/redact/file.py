@@ -19,11 +19,15 @@ _BOOKS, _TEXTS = (".xlsx", ".xlsm"), (".csv", ".tsv", ".txt")
 
 @dataclass(frozen=True)
 class Redacted:
-    """What a file is to hold, in how many rows or places that is new, and whether it could be looked into."""
+    """What a file is to hold, in how many rows or places that is new, and whether it could be looked into.
+
+    `inside`: kinds of parts that could not, of one that otherwise could.
+    """
 
     data: bytes
     changed: int
     looked: bool = True
+    inside: tuple[str, ...] = ()
 
 
 def place_of(file: str, people: Forgotten) -> str:
@@ -49,7 +53,8 @@ def redact_file(
     ending, files = PurePosixPath(file).suffix.casefold(), files or {}
     try:
         if ending in _BOOKS:
-            return Redacted(*workbook.redact_workbook(path, layout, folder, people, files))
+            data, changed = workbook.redact_workbook(path, layout, folder, people, files)
+            return Redacted(data, changed, inside=workbook.not_looked_into(data, people))
         if form_of(file):
             return Redacted(*uddf.redact_uddf(path.read_bytes(), folder is not None, people))
     except workbook.NotReadable:

@@ -23,6 +23,15 @@ _PLACE = re.compile(r"([A-Z]{1,3})\d+")
 _ABOUT = frozenset({"creator", "lastModifiedBy", "manager", "company", "subject", "description", "keywords", "title"})
 
 
+_NO_TEXT = {
+    "vbaproject": "macros",
+    "/embeddings/": "embedded files",
+    "/media/": "pictures",
+    "thumbnail.": "pictures",
+    "/activex/": "controls",
+}
+
+
 class NotReadable(ValueError):
     """The file is no workbook that can be read."""
 
@@ -54,6 +63,22 @@ def redact_workbook(
             kept.compress_type = zipfile.ZIP_DEFLATED
             book.writestr(kept, made[entry.filename])
     return out.getvalue(), changed
+
+
+def not_looked_into(data: bytes, people: Forgotten) -> tuple[str, ...]:
+    """Kinds of parts of a workbook that are no text of its sheets: what stands in them nobody but a person can say."""
+    found = set()
+    with zipfile.ZipFile(io.BytesIO(data)) as book:
+        for name in book.namelist():
+            kind = next((said for part, said in _NO_TEXT.items() if part in name.casefold()), None)
+            if kind:
+                found.add(kind)
+            elif not name.endswith((".xml", ".vml", ".rels", "/")):
+                part = book.read(name)
+                texts = (part.decode("utf-8", "ignore"), part[: len(part) // 2 * 2].decode("utf-16-le", "ignore"))
+                if any(people.text(text) != text for text in texts):
+                    found.add(f"the part {PurePosixPath(name).name}")
+    return tuple(sorted(found))
 
 
 def _parts(
