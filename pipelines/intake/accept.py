@@ -301,10 +301,11 @@ class Acceptor:
             file, file_sha256, rows: how many rows of which file moved over.
         """
         moved = []
+        waits = stored.where_rows_wait(self.warehouse)
         for source in STORED:
-            rows = stored.in_state(self.warehouse, source, "waiting")
-            if rows.empty:
+            if f"rows_{source}" not in waits:
                 continue
+            rows = stored.in_state(self.warehouse, source, "waiting")
             typed = conform(
                 rows,
                 SOURCES[source].fields.values(),
@@ -326,7 +327,8 @@ class Acceptor:
             self.warehouse.add_rows(source, placed.assign(order_at=kept["order_at"].to_numpy()), "superseded")
             self.warehouse.rank(source, placed)
             moved.append(placed.assign(source=source)[["source", "file", "file_sha256", "row_number"]])
-        moved.append(self._retry_samples())
+        if "lake_parts" in waits:
+            moved.append(self._retry_samples())
         done = (
             pd.concat([m for m in moved if len(m)])
             if any(len(m) for m in moved)

@@ -34,12 +34,12 @@ from pipelines.station.settings import Station
 from pipelines.warehouse import files, problems
 from pipelines.warehouse.lake import samples_revised_ahead
 from pipelines.warehouse.rows import (
-    anything_waits,
     corrections_taken_back,
     reorder,
     returns_without_loan,
     revised_ahead,
     sets_named_like_cylinders,
+    where_rows_wait,
 )
 from pipelines.warehouse.store import STORED, Warehouse
 from schemas.sources import SOURCES
@@ -397,7 +397,7 @@ class Intake:
 
     # --- rows that wait -----------------------------------------------------------------------
     def _retry(self) -> None:
-        if not anything_waits(self.warehouse):
+        if not where_rows_wait(self.warehouse):
             return
         with self.warehouse.transaction(changes=False):
             moved = self.accept.retry_waiting()

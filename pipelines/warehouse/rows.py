@@ -86,11 +86,11 @@ def in_state(warehouse: Warehouse, source: str, state: str, file: str | None = N
     )
 
 
-def anything_waits(warehouse: Warehouse) -> bool:
-    """Whether any row or part waits for a register."""
+def where_rows_wait(warehouse: Warehouse) -> set[str]:
+    """Tables of which a row or part waits for a register."""
     tables = [*(f"rows_{source}" for source in STORED), "lake_parts"]
-    asked = " UNION ALL ".join(f"SELECT 1 FROM {table} WHERE state = 'waiting'" for table in tables)
-    return warehouse.one(f"SELECT 1 FROM ({asked}) LIMIT 1") is not None
+    asked = [f"SELECT '{table}' WHERE EXISTS (SELECT 1 FROM {table} WHERE state = 'waiting')" for table in tables]
+    return {name for (name,) in warehouse.con.execute(" UNION ALL ".join(asked)).fetchall()}
 
 
 def delete(warehouse: Warehouse, source: str, ids: list[int]) -> None:
