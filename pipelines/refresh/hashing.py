@@ -2,7 +2,7 @@
 
 import hashlib
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 import numpy as np
@@ -20,7 +20,7 @@ def row_hashes(frame: pd.DataFrame, columns: Iterable[str]) -> NDArray[np.uint64
 
     Lists and nested values are hashed as JSON. Every kind of missing is one.
     """
-    return joined([column_hashes(frame[name]) for name in columns], len(frame))
+    return joined(hashes_of([frame[name] for name in columns]), len(frame))
 
 
 def joined(columns: Iterable[NDArray[np.uint64]], n: int) -> NDArray[np.uint64]:
@@ -33,26 +33,44 @@ def joined(columns: Iterable[NDArray[np.uint64]], n: int) -> NDArray[np.uint64]:
     return found
 
 
-def column_hashes(column: pd.Series) -> NDArray[np.uint64]:
-    """A hash a value of one column."""
-    if not len(column):
-        return np.empty(0, "uint64")
-    kind = str(column.dtype)
-    if kind == "object":
-        values = column.to_numpy()
-        if any(isinstance(v, (list, tuple, dict, np.ndarray)) for v in values):
-            column = pd.Series([_text(v) for v in values], dtype="str")
-    if kind in ("boolean", "Int64", "bool", "int64", "float64", "int32", "float32"):
-        numbers = column.to_numpy("float64", na_value=np.nan)
-        # one zero and one NaN, whatever their bits
-        return pd.util.hash_array(np.where(np.isnan(numbers), np.nan, numbers + 0.0))
-    if kind.startswith("datetime64"):
-        return pd.util.hash_array(column.dt.as_unit("us").array.asi8)
-    if len(column) < FEW:
-        missing = column.isna().to_numpy(bool)
-        hashed = pd.util.hash_array(column.to_numpy(object), categorize=False)
-        return np.where(missing, _MISSING, hashed)
-    place, texts = pd.factorize(column)
+def hashes_of(columns: Sequence[pd.Series]) -> list[NDArray[np.uint64]]:
+    """A hash a value of each of some columns of one length; many short ones cost little more than one."""
+    if not columns or not len(columns[0]):
+        return [np.empty(0, "uint64") for _ in columns]
+    found: dict[int, NDArray[np.uint64]] = {}
+    together: dict[str, list[tuple[int, NDArray]]] = {"numbers": [], "moments": [], "texts": []}
+    for place, column in enumerate(columns):
+        kind = column.dtype.kind
+        if kind in "fiub":
+            # one zero and one NaN, whatever their bits
+            numbers = column.to_numpy("float64", na_value=np.nan) + 0.0
+            numbers[np.isnan(numbers)] = np.nan
+            together["numbers"].append((place, numbers))
+        elif kind == "M":
+            together["moments"].append((place, column.dt.as_unit("us").array.asi8))
+        elif len(column) < FEW:
+            together["texts"].append((place, _as_texts(column)))
+        else:
+            found[place] = _distinct_hashes(column)
+    for kind, held in together.items():
+        if held:
+            values = np.concatenate([values for _, values in held])
+            hashed = pd.util.hash_array(values, categorize=False)
+            if kind == "texts":
+                hashed = np.where(pd.isna(values), _MISSING, hashed)
+            found |= dict(zip([place for place, _ in held], np.split(hashed, len(held)), strict=True))
+    return [found[place] for place in range(len(columns))]
+
+
+def _as_texts(column: pd.Series) -> NDArray[np.object_]:
+    values = column.to_numpy(object)
+    if column.dtype == object and any(isinstance(v, (list, tuple, dict, np.ndarray)) for v in values):
+        values = np.array([_text(v) for v in values], dtype=object)
+    return values
+
+
+def _distinct_hashes(column: pd.Series) -> NDArray[np.uint64]:
+    place, texts = pd.factorize(pd.Series(_as_texts(column), dtype="str") if column.dtype == object else column)
     known = np.asarray(texts, dtype=object)
     hashed = pd.util.hash_array(known, categorize=False) if len(known) else np.empty(0, "uint64")
     return np.where(place >= 0, np.append(hashed, _MISSING)[place], _MISSING)

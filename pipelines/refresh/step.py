@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipelines.refresh.hashing import column_hashes, digest, folded, joined
+from pipelines.refresh.hashing import digest, folded, hashes_of, joined
 from schemas.policy import Policy
 from schemas.tables import TABLES
 from shared.rules.reading import RULES
@@ -219,10 +219,7 @@ class Shelf:
         key = self._key(step, name)
         _, columns, fine = key
         if key not in self._rounded:
-            lacking = [c for c in columns if c not in self._frames[name]]
-            if lacking:
-                raise NotDeclared(f"The step {step.name} declares columns that {name} has not: {', '.join(lacking)}.")
-            self._rounded[key] = rounded(self._frames[name][list(columns)], dict(fine))
+            self._rounded[key] = rounded(self._checked(step, name, columns)[list(columns)], dict(fine))
         return self._rounded[key]
 
     def fingerprint(self, step: Step, name: str, rows: NDArray[np.int64] | None) -> str:
@@ -236,14 +233,20 @@ class Shelf:
     def _rows(self, step: Step, key: tuple[str, Columns, tuple]) -> NDArray[np.uint64]:
         """A hash a row; each column is hashed once, however many steps read it."""
         name, columns, fine = key
-        frame, resolution = self.read(step, name), dict(fine)
-        found = []
-        for column in columns:
-            at = (name, column, resolution.get(column))
-            if at not in self._column_hashes:
-                self._column_hashes[at] = column_hashes(frame[column])
-            found.append(self._column_hashes[at])
-        return joined(found, len(frame))
+        frame, resolution = self._checked(step, name, columns), dict(fine)
+        places = [(name, column, resolution.get(column)) for column in columns]
+        new = [at for at in places if at not in self._column_hashes]
+        if new:
+            asked = [frame[c] if r is None else rounded(frame[[c]], {c: r})[c] for _, c, r in new]
+            self._column_hashes |= dict(zip(new, hashes_of(asked), strict=True))
+        return joined([self._column_hashes[at] for at in places], len(frame))
+
+    def _checked(self, step: Step, name: str, columns: Columns) -> pd.DataFrame:
+        frame = self._frames[name]
+        lacking = [c for c in columns if c not in frame]
+        if lacking:
+            raise NotDeclared(f"The step {step.name} declares columns that {name} has not: {', '.join(lacking)}.")
+        return frame
 
 
 def rounded(frame: pd.DataFrame, resolution: Mapping[str, float]) -> pd.DataFrame:
