@@ -64,7 +64,10 @@ def _kept_results():
 
 @pytest.fixture(autouse=True)
 def kept_step_results(_kept_results, request):
-    """Keep results for the whole process; a test that replaces some code sees its own."""
-    _kept_results.in_use = "monkeypatch" not in request.fixturenames
+    """Keep results for the whole process; a test that replaces code of steps, and so may any that does not say that
+    it leaves them as they are, sees its own.
+    """
+    replaces = "monkeypatch" in request.fixturenames and not request.node.get_closest_marker("steps_as_they_are")
+    _kept_results.in_use = not replaces
     yield _kept_results
     _kept_results.in_use = True

@@ -246,6 +246,7 @@ def _states(station) -> list[str]:
 
 
 @pytest.mark.parametrize("lag", ["2026-03-20 12:00", "2032-03-17 12:00", "1970-01-01 00:10"])
+@pytest.mark.steps_as_they_are
 def test_a_clock_before_the_newest_record_keeps_the_last_snapshot(by_clock, monkeypatch, lag):
     name, states = current_name(by_clock.published), _states(by_clock)
     assert set(states) == {"out_of_date"}
@@ -265,6 +266,7 @@ def test_a_clock_before_the_newest_record_keeps_the_last_snapshot(by_clock, monk
     assert set(s.stored(by_clock)["fills"]["fill_id"]) == {"F1", "F2"}
 
 
+@pytest.mark.steps_as_they_are
 def test_a_clock_that_lags_after_months_without_a_record_is_noticed_by_the_last_pass(by_clock, monkeypatch):
     _at(monkeypatch, "2032-09-01 12:00")
     s.run(by_clock)
@@ -274,6 +276,7 @@ def test_a_clock_that_lags_after_months_without_a_record_is_noticed_by_the_last_
     assert s.run(by_clock).held == ""
 
 
+@pytest.mark.steps_as_they_are
 def test_what_a_clock_that_led_has_dated_does_not_win_for_years(tmp_path, monkeypatch):
     _at(monkeypatch, "2035-03-20 12:00")
     station = s.make(tmp_path, today="clock")
@@ -296,11 +299,13 @@ def test_what_a_clock_that_led_has_dated_does_not_win_for_years(tmp_path, monkey
     assert set(problems["file"]) == {"dive_samples.csv", "fills.csv"}
 
 
+@pytest.mark.steps_as_they_are
 def test_a_day_that_a_person_names_is_believed(by_clock, monkeypatch):
     _at(monkeypatch, "2026-03-20 12:00")
     assert s.run(by_clock, as_of="2032-03-20").held == ""
 
 
+@pytest.mark.steps_as_they_are
 def test_a_record_of_tomorrow_stops_nothing(by_clock, monkeypatch):
     """A device in another zone: accepted, and no sign of a clock that lags."""
     s.drop(by_clock, "fills-2.csv", [s.fill(2, filled_at="2032-03-21 10:00")], 5)

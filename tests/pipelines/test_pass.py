@@ -240,6 +240,7 @@ POINTS = {
 }
 
 
+@pytest.mark.steps_as_they_are
 def test_ended_at_each_step_the_last_snapshot_stands_and_the_next_pass_finishes(copy, tmp_path, monkeypatch):
     import importlib
 
@@ -276,6 +277,7 @@ def test_ended_at_each_step_the_last_snapshot_stands_and_the_next_pass_finishes(
     assert sum(not (p / "manifest.json").exists() for p in copy.published.iterdir() if p.is_dir()) <= 1
 
 
+@pytest.mark.steps_as_they_are
 def test_ended_just_after_the_pointer_was_swapped_the_new_snapshot_stands(copy, monkeypatch):
     name = current_name(copy.published)
     s.drop(copy, "fills-more.csv", [s.fill(9)], 5)
