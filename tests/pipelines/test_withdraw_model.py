@@ -7,7 +7,8 @@ import pytest
 import small_station as s
 from test_withdraw import rebuild, says
 
-SEEDS = range(20) if os.environ.get("COLDFILL_SOAK") == "full" else (5,)
+FIRST = 20 * int(os.environ.get("COLDFILL_SEED", "0"))
+SEEDS = range(FIRST, FIRST + 20) if os.environ.get("COLDFILL_SOAK") == "full" else (5,)
 STEPS = 12
 #: cylinders a fill may name; the last is in no register until its file comes
 UNITS = ("C1", "C2", "C3", "C9")
