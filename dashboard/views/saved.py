@@ -69,7 +69,8 @@ def show(snapshot: Snapshot) -> None:
             continue
         if taken[file] == "accepted":
             parts.show(parts.note(f"Saved and computed: {_kind(file)}. What it changes stands on this page."))
-            left.remove(file)
+            if not snapshot.manifest.others_of:  # the page turns by itself once more, and still says so
+                left.remove(file)
         else:
             parts.show(parts.bar(f"Saved, but not taken: {_kind(file)}", 4, parts.lines(*_why(snapshot, file))))
     st.session_state["saved_entries"] = left

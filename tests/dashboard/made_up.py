@@ -7,7 +7,7 @@ import pandas as pd
 
 from pipelines.publish.snapshot import Publisher
 from schemas.logins import hashed_roles, member_logins
-from schemas.snapshot import Manifest
+from schemas.snapshot import Manifest, read_manifest
 
 HOSTILE = "<img src=x onerror=alert(1)><b>Mallory</b> & [a](javascript:alert(1)) $x$ **bold**"
 ME, OTHER = "m-anna", "m-bert"
@@ -622,6 +622,15 @@ def publish(published: Path, *, name: str | None = None, **tables: pd.DataFrame)
             made.write(table, member, frame, "made-up")
     manifest = Manifest(made.name, 1, "2031-06-30", NOW.isoformat(), "x", STATION, "r1")
     return made.finish(manifest)
+
+
+def first_look(published: Path, name: str, **tables: pd.DataFrame) -> None:
+    """What a run at work lets pages see: these tables beside those of the snapshot that counts."""
+    last = read_manifest(published)
+    made = Publisher(published, last, pd.Timestamp(name))
+    for table, rows in tables.items():
+        made.write(table, "all", rows, name)
+    made.first_look(Manifest("", 0, last.as_of_on, NOW.isoformat(), "", last.station, "r2"))
 
 
 def publish_empty(published: Path) -> Manifest:

@@ -11,7 +11,7 @@ from made_up import ME
 from streamlit.testing.v1 import AppTest
 from test_pages import run, said
 
-from dashboard import code_door, entry_door, run_after_entry
+from dashboard import app, code_door, entry_door, run_after_entry
 from dashboard.access import MAY_LOG, ROLES, Refused, Viewer, may_log
 from dashboard.data import open_snapshot
 from dashboard.views import saved
@@ -178,6 +178,24 @@ def test_an_entry_is_told_of_until_a_snapshot_knows_it(station, monkeypatch):
     made_up.publish(station, name="2031-06-30T19:10:00.000001", ingest_files=known)
     test.run()
     assert "being computed" not in said(test) and "Saved and computed: the stop" in said(test)
+
+
+def test_what_a_run_has_judged_is_shown_with_what_is_still_to_follow(station, monkeypatch):
+    test = run(station, "filling", "operator", **LOG)
+    log_stop(test)
+    file = entries.written(station.parent / "inbox")[0].file
+    known = pd.DataFrame({"file": [file], "file_sha256": ["ab"], "rows_accepted": [1], "rows_rejected": [0]})
+    made_up.first_look(station, "2031-06-30T19:10:00", ingest_files=known)
+    test.run()
+    assert "Saved and computed: the stop" in said(test)
+    shown: list[str] = []
+    monkeypatch.setattr(app.parts, "show", lambda *markup: shown.extend(map(str, markup)))
+    app.header(open_snapshot(station, Viewer("operator")))
+    assert "Fills are up to date. Dives, reserves, air and fleet are of" in " ".join(shown)
+    monkeypatch.undo()
+    made_up.publish(station, name="2031-06-30T19:10:00.000001", ingest_files=known)
+    test.run()
+    assert "Saved and computed: the stop" in said(test)  # the page turned by itself, so it still says so
 
 
 def test_an_entry_that_a_run_did_not_take_is_said_with_the_reason(station):
