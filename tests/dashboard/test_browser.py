@@ -163,7 +163,7 @@ def test_a_choice_of_units_stands_in_the_address_and_outlives_the_visit(browser,
     phone.open("?unit=T12-1")
     phone.page.get_by_role("button", name="Units").click()
     phone.settle()
-    phone.page.get_by_text("psi, cu ft, ft, °F, lb", exact=True).click()
+    phone.page.get_by_text("us", exact=True).click()
     phone.settle()
     phone.page.keyboard.press("Escape")
     for page in ("Fleet", "Filling"):
