@@ -6,7 +6,7 @@ opened, so that a newer snapshot never changes what somebody is about to save.
 
 import datetime as dt
 import hashlib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 import pandas as pd
@@ -71,6 +71,8 @@ class EntryForm:
         self.by = ""
         self._slots: dict[str, Any] = {}
         self._moments: dict[str, tuple[dt.date | None, dt.time | None]] = {}
+        #: given the row with its moments, why it may be one that somebody else has just saved; asked once
+        self.doubt: Callable[[Mapping[str, Any]], str] | None = None
         #: columns whose several values make an entry each, all saved by one press
         self.each: dict[str, Sequence[str]] = {}
 
@@ -221,6 +223,9 @@ class EntryForm:
             # pressed twice, it is the same moment
             self._stamp(self._open.setdefault("now", moment))
             by = self._signed()
+            if self.doubt and not self._open.get("doubted") and (why := self.doubt(self.row)):
+                self._open["doubted"] = True
+                raise NotSaved(f"{why} If this is another, press {label!r} again.")
             files = [
                 entry_door.save(self.snapshot, self.kind, source, row, by, self.page, token, self.units).file
                 for token, source, row in self._entries()

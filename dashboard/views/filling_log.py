@@ -1,5 +1,8 @@
 """Log it where it happens: what an operator writes down of the unit asked for."""
 
+from collections.abc import Mapping
+from typing import Any
+
 import pandas as pd
 import streamlit as st
 
@@ -8,6 +11,7 @@ from dashboard.access import LOCAL_NETWORK, may_log
 from dashboard.advice import methods_to_choose, source_of, sources_to_choose, station_of
 from dashboard.data import Snapshot
 from dashboard.entry_form import EntryForm, just_saved
+from dashboard.rows import each
 from dashboard.unit_field import field_key, typed_in
 from dashboard.views import filling_labels, filling_log_after, saved
 from schemas import fields as f
@@ -29,6 +33,8 @@ TAG = {"tag": "Its tag"}
 PAGE = "filling"
 #: the surroundings of a fill so long ago are not those of the next
 _SAME_SURROUNDINGS = pd.Timedelta(hours=6)
+#: two stops of a unit within this are one that two people wrote down, unless somebody says otherwise
+_SAME_FILL = pd.Timedelta(minutes=20)
 
 
 def kinds(snapshot: Snapshot) -> dict[str, str]:
@@ -78,6 +84,7 @@ def _stop(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) -> 
         snapshot, "stop", "fills", unit_id, PAGE, anew=field_key(f"start_{clearance.unit_id}") in st.session_state
     )
     form.row |= {"unit_id": unit_id, "fill_id": form.key}
+    form.doubt = lambda row: logged_already(snapshot, fills, row)
     begun = _likely(snapshot, clearance, fills)
     with st.form(f"stop_{form.token}", enter_to_submit=False, border=False):
         with st.container(horizontal=True):
@@ -117,6 +124,26 @@ def _stop(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) -> 
         form.row["station_id"] = station_of(fills, str(form.row.get("source_id")))
         form.submitted("Save the stop")
     parts.show(parts.caution("A gauge that was just stopped reads hot gas. Analyse before it is handed over."))
+
+
+def logged_already(snapshot: Snapshot, fills: pd.DataFrame, row: Mapping[str, Any]) -> str:
+    """Of a stop that somebody else has just logged of the same unit, perhaps on another phone: who and when."""
+    of_unit = fills[(fills["unit_id"] == row["unit_id"]) & (fills["fill_id"] != row["fill_id"])]
+    known = [(fill.filled_at, fill.stop_pressure_bar, getattr(fill, "operator", "")) for fill in each(of_unit)]
+    for entry in entry_door.pending(snapshot):
+        said = entry.row
+        if entry.source == "fills" and said.get("unit_id") == row["unit_id"] and said.get("fill_id") != row["fill_id"]:
+            at = pd.to_datetime(said.get("filled_at"), utc=True, errors="coerce")
+            known.append((at, pd.to_numeric(said.get("stop_pressure_bar"), errors="coerce"), said.get("operator")))
+    near = [one for one in known if abs(one[0] - row["filled_at"]) < _SAME_FILL]
+    if not near:
+        return ""
+    at, bar, by = max(near, key=lambda one: one[0])
+    who = f" by {by}" if words.known(by) and by and snapshot.viewer.role != LOCAL_NETWORK else ""
+    return (
+        f"a stop of {row['unit_id']} at {words.number(bar, 0, 'bar')} was logged{who} at "
+        f"{words.hour(at, snapshot.zone)}."
+    )
 
 
 def _likely(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) -> dict:

@@ -1,5 +1,6 @@
 """What can be logged on the pages, by whom, and what is said of it, without a browser."""
 
+import datetime as dt
 import json
 import threading
 from shutil import copytree
@@ -95,11 +96,22 @@ def test_pressed_twice_before_the_page_has_turned_it_is_one_row(station, monkeyp
     assert len(rows(station)) == 1
 
 
-def test_two_browsers_make_two_rows(station):
-    for who in ("Cora", "Dora"):
-        log_stop(run(station, "filling", "operator", **LOG), **{"Who filled": who})
+def test_what_another_browser_has_just_logged_is_asked_about_before_it_is_a_second_row(station):
+    log_stop(run(station, "filling", "operator", **LOG), **{"Stopped at, bar": 231.0})
+    second = run(station, "filling", "operator", **LOG)
+    text = log_stop(second, **{"Who filled": "Dora"})
+    assert "Not saved: a stop of T12-1 at 231" in text and "was logged by Cora at 20:00" in text
+    assert len(rows(station)) == 1
+    assert "Not saved" not in press(second, "Save the stop")
     assert {r["entered_by"] for r in rows(station)} == {"Cora", "Dora"}
     assert len({r["fill_id"] for r in rows(station)}) == 2
+
+
+def test_a_stop_of_hours_ago_and_of_another_unit_is_no_doubt(station):
+    log_stop(run(station, "filling", "operator", **LOG))
+    test = run(station, "filling", "operator", **LOG)
+    assert "Not saved" not in log_stop(test, **{"Time, if not just now": dt.time(17, 0)})
+    assert len(rows(station)) == 2
 
 
 def test_a_form_that_stood_open_overnight_is_shown_once_more(station, monkeypatch):
