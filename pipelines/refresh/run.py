@@ -29,6 +29,7 @@ from pipelines.refresh.pass_result import PassResult
 from pipelines.refresh.recover import build_past_trouble, read_damaged_again
 from pipelines.refresh.step import step_digest
 from pipelines.refresh.tidy import tidy
+from pipelines.station.disk import naming
 from pipelines.station.lock import Held, held
 from pipelines.station.settings import Station
 from pipelines.station.upgrade import open_warehouse
@@ -83,7 +84,7 @@ def run_pass(station: Station, *, progress: Progress = lambda *_: None, **asked:
     """
     for folder in (station.inbox, station.archive, station.lake, station.published):
         folder.mkdir(parents=True, exist_ok=True)
-    with pass_lock(station):
+    with pass_lock(station), naming(station.folder):
         if Forgotten(station.archive).unfinished:
             forget.finish(station, run_locked, progress)
         return run_locked(station, progress=progress, **asked)

@@ -22,6 +22,7 @@ from pathlib import Path, PurePosixPath
 
 import pandas as pd
 
+from pipelines.station.disk import naming
 from schemas.schedule_note import RUNS, SERVING
 from schemas.snapshot import NAME, SnapshotDamaged, current_name
 
@@ -82,11 +83,11 @@ def write_backup(folder: Path, to: Path, made_at: pd.Timestamp) -> Backup:
     to.parent.mkdir(parents=True, exist_ok=True)
     made = to.with_name(f".{to.name}.new")
     try:
-        with zipfile.ZipFile(made, "w", zipfile.ZIP_DEFLATED) as archive:
+        with naming(to), zipfile.ZipFile(made, "w", zipfile.ZIP_DEFLATED) as archive:
             files = tuple(_put(archive, folder, path) for path in _files(folder))
             listing = {"kind": KIND, "version": VERSION, "made_at": made_at.isoformat()}
             archive.writestr(LISTING, json.dumps(listing | {"files": [asdict(kept) for kept in files]}, indent=1))
-        with open(made, "r+b") as handle:
+        with naming(to), open(made, "r+b") as handle:
             os.fsync(handle.fileno())
         with _opened(made) as archive:
             for kept in files:

@@ -5,7 +5,10 @@ from pathlib import Path
 import duckdb
 
 #: words of errors that are the machine's or the rights', not the file's
-_NOT_THE_FILE = ("permission denied", "no space left", "too many open", "read-only file system", "access is denied")
+_NOT_THE_FILE = (
+    *("permission denied", "access is denied", "read-only file system", "no space left", "disk quota"),
+    *("too many open", "input/output error"),
+)
 
 
 def of_disk(error: Exception) -> bool:

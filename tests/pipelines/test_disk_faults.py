@@ -21,7 +21,6 @@ HERE = Path(__file__).parent
 #: what fails in the small form, by act: the first call that reads so, and the last
 FEW = {
     "run": ["write /station/warehouse.duckdb.wal", "rename /station/published/current"],
-    "entry": ["fsync /station/inbox/entries"],
 }
 ACTS = ("run", "first run", "entry", "withdraw", "backup") if FULL else tuple(FEW)
 HOW = {"fails": errno.EIO, "disk full": errno.ENOSPC, "killed": 0}
@@ -126,4 +125,6 @@ def _wrong(found: dict, calm: dict, before: str, *, killed: bool) -> list[str]:
             wrong.append(f"ended with {found['code']}: {found['said'][-500:]}")
         if "no advice" in found["said"] or "--debug" in found["said"] or (found["code"] == 2 and not found["said"]):
             wrong.append(f"said: {found['said'][-300:]!r}")
+        if found["code"] == 2 and "/station" not in found["said"]:
+            wrong.append(f"does not say where: {found['said'][-300:]!r}")
     return wrong

@@ -13,6 +13,7 @@ from pipelines.cli.console import words_for
 from pipelines.intake.rebuild import WarehouseLost
 from pipelines.station import clock
 from pipelines.warehouse.store import Warehouse, WarehouseDamaged
+from pipelines.warehouse.trouble import trouble
 from schemas.snapshot import current_name, read_manifest, read_table
 
 
@@ -74,6 +75,14 @@ def test_a_warehouse_that_knows_less_than_the_snapshot_publishes_nothing(copy, t
     if which == "a new one":
         assert s.run(copy, rebuild=True).held == ""
         s.same(s.published(copy), tables)
+
+
+def test_a_warehouse_that_the_disk_does_not_give_is_not_called_damaged(tmp_path):
+    """A rebuild would be no help."""
+    for said, damaged in (("Input/output error", False), ("No space left on device", False), ("not a database", True)):
+        error = duckdb.IOException(f'IO Error: Cannot open file "w": {said}')
+        assert isinstance(trouble(tmp_path / "w", error), WarehouseDamaged) is damaged
+        assert "room on the disk" in words_for(error)[0] and words_for(error)[1] == 2
 
 
 def test_a_station_that_lost_its_snapshots_too_is_not_taken_for_a_new_one(copy):
