@@ -22,7 +22,7 @@ HERE = Path(__file__).parent
 FEW = {
     "run": ["write /station/warehouse.duckdb.wal", "rename /station/published/current"],
 }
-ACTS = ("run", "first run", "entry", "withdraw", "backup") if FULL else tuple(FEW)
+ACTS = ("run", "first run", "entry", "withdraw", "backup", "rebuild") if FULL else tuple(FEW)
 HOW = {"fails": errno.EIO, "disk full": errno.ENOSPC, "killed": 0}
 WAYS = tuple(HOW) if FULL else ("fails",)
 

@@ -27,6 +27,7 @@ from pipelines.schedule.note import run_failed
 from pipelines.schedule.state import NotStarted, forget_failure, note_failure, served, serving
 from pipelines.schedule.watch import Watcher, look, watch
 from pipelines.station.settings import SettingsError
+from schemas.schedule_note import ENDED, SERVED, read_schedule
 
 FULL = os.environ.get("COLDFILL_SOAK") == "full"
 PATIENCE = 180.0
@@ -80,6 +81,11 @@ def _passes(station) -> list[str]:
             except duckdb.Error:  # not made yet, or copied while it was written
                 time.sleep(0.3)
     return []
+
+
+def _told(station):
+    """What the pages know of the schedule."""
+    return read_schedule(station.published, pd.Timestamp.now(tz="UTC"))
 
 
 def _last(station) -> dict:
@@ -206,13 +212,15 @@ def test_missed_runs_are_caught_up_once_and_the_end_is_clean(tmp_path, scheduled
     one = scheduled(station, "0 0 1 1 *")
     server = one.server()
     _until(lambda: "finished_at" in _last(station), "the missed run was not caught up")
+    _until(lambda: _told(station).outcome(_told(station).runs[0]) == "done", "the page is not told of its end", 30)
+    assert (_told(station).state, len(_told(station).runs)) == (SERVED, 1) and _told(station).next_due_at.month == 1
     time.sleep(5 if FULL else 2)
     assert len(_passes(station)) == len(before) + 1
     assert len(s.published(station)["fill_quality"]) == 1
     one.process.send_signal(signal.SIGTERM)
     assert one.process.wait(timeout=30) == 0
     _until(lambda: not _alive(server), "the server outlived the command", 30)
-    assert not _listens(one.port)
+    assert not _listens(one.port) and _told(station).state == ENDED
     assert "Traceback" not in one.output.read_text()
 
 
