@@ -101,6 +101,9 @@ def _wish(clearance: FillClearance, known: list[Gas], fills: pd.DataFrame, *, dr
         column: None if last is None or not words.known(last[column]) else float(last[column])
         for column in ("o2_pct", "he_pct")
     }
+    have_bar: float | None
+    have_o2: float | None
+    have_he: float | None
     with st.container(horizontal=True, key="recipe_fields"):
         if drained:
             have_bar, have_o2, have_he = 0.0, AIR_O2_PCT, 0.0

@@ -148,8 +148,9 @@ def words_for(error: Exception) -> tuple[str, int]:
     ):
         return str(damaged(Path("warehouse.duckdb"), error)), 2
     if of_disk(error):
-        says = f"The warehouse could not be written or read: {str(error).splitlines()[0][:300]}. "
-        return f"{says}Check the folder's rights and the room on the disk, then run again: nothing is lost.", 2
+        why = str(error).splitlines()[0][:300]
+        says = f"warehouse.duckdb in the station's folder could not be written or read: {why}."
+        return f"{says} Check the folder's rights and the room on the disk, then run again: nothing is lost.", 2
     if isinstance(error, duckdb.Error):
         return f"The warehouse gave an error: {error}. Run the command with --debug to see where.", 1
     return (
