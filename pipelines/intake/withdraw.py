@@ -134,7 +134,7 @@ class Withdrawals:
         changed = 0
         for _ in range(MOST_ROUNDS):
             before = changed
-            for source in STORED:
+            for source in self.warehouse.stored():
                 rows = withdrawn.rows_naming_what_is_out(self.warehouse, source)
                 if rows.empty:
                     continue

@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from pipelines.warehouse.store import STORED, Warehouse
+from pipelines.warehouse.store import Warehouse
 
 #: states of rows that a newer one has taken the place of
 SUPERSEDED = ("superseded", "answered")
@@ -37,7 +37,10 @@ def remove_rows(warehouse: Warehouse, states: tuple[str, ...], before: pd.Timest
     old = "(SELECT file, file_sha256 FROM ingest_files WHERE received_at < ?)"
     return sum(
         _removed(warehouse, f"{table} WHERE state IN ({listed}) AND (file, file_sha256) IN {old}", before)
-        for table in (*(f"rows_{source}" for source in STORED), *(["lake_parts"] if states == REPLACED else []))
+        for table in (
+            *(f"rows_{source}" for source in warehouse.stored()),
+            *(["lake_parts"] if states == REPLACED else []),
+        )
     )
 
 

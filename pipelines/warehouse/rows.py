@@ -4,7 +4,7 @@ from typing import Any
 
 import pandas as pd
 
-from pipelines.warehouse.store import STORED, Warehouse
+from pipelines.warehouse.store import Warehouse
 from schemas.sources import SOURCES
 
 
@@ -88,7 +88,7 @@ def in_state(warehouse: Warehouse, source: str, state: str, file: str | None = N
 
 def where_rows_wait(warehouse: Warehouse) -> set[str]:
     """Tables of which a row or part waits for a register."""
-    tables = [*(f"rows_{source}" for source in STORED), "lake_parts"]
+    tables = [*(f"rows_{source}" for source in warehouse.stored()), "lake_parts"]
     asked = [f"SELECT '{table}' WHERE EXISTS (SELECT 1 FROM {table} WHERE state = 'waiting')" for table in tables]
     return {name for (name,) in warehouse.con.execute(" UNION ALL ".join(asked)).fetchall()}
 
@@ -109,7 +109,7 @@ def reorder(warehouse: Warehouse, file: str, sha256: str, modified_at: pd.Timest
     order_at = modified_at.floor("2s")
     parts = "SELECT path FROM lake_parts WHERE state = 'current' ORDER BY member_id, order_at, file, path"
     changed, before = 0, warehouse.con.execute(parts).fetchall()
-    for source in STORED:
+    for source in warehouse.stored():
         mine = f"rows_{source} WHERE file = ? AND file_sha256 = ? AND revised_at IS NULL"
         keys = warehouse.frame(f"SELECT {', '.join(SOURCES[source].key)} FROM {mine}", [file, sha256])
         if len(keys):
@@ -202,8 +202,10 @@ def revised_ahead(warehouse: Warehouse, latest: pd.Timestamp) -> set[tuple[str, 
     """Files with rows that say they were revised after a moment, and count or would: file, file_sha256."""
     asked = [
         f"SELECT file, file_sha256 FROM rows_{source} WHERE revised_at > $latest AND state IN ('current', 'superseded')"
-        for source in STORED
+        for source in warehouse.stored()
     ]
+    if not asked:
+        return set()
     return set(warehouse.con.execute(" UNION ".join(asked), {"latest": latest}).fetchall())
 
 

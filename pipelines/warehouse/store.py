@@ -29,7 +29,7 @@ from pipelines.warehouse.trouble import (
     trouble,
 )
 from schemas.codes import all_codes
-from schemas.frames import DUCKDB, conform
+from schemas.frames import DUCKDB, conform, empty
 from schemas.sources import SOURCES
 from schemas.tables import TABLES
 
@@ -52,6 +52,12 @@ PROVENANCE = {
     "order_at": "TIMESTAMPTZ",
     "state": "VARCHAR",
     "row_hash": "VARCHAR",
+}
+#: what `current` has beside the contract's columns, of a source without rows
+_NOT_STORED = {
+    "assumed": pd.Series([], dtype="object"),
+    "value_flags": pd.Series([], dtype="object"),
+    "row_hash": pd.Series([], dtype="str"),
 }
 LAKE_PARTS = {
     "path": "VARCHAR",
@@ -139,6 +145,7 @@ class Warehouse:
         self.con.execute("SET GLOBAL TimeZone='UTC'")
         self.con.execute("SET preserve_insertion_order=true")
         self._remembered: dict[str, Any] = {}
+        self._with_rows: set[str] | None = None
         self._files = (path, path.with_name(f"{path.name}.wal"))
         self._keep_private()
         try:
@@ -240,14 +247,23 @@ class Warehouse:
         rows = self.con.execute(query, parameters or []).fetchall()
         return rows[0][0] if rows else None
 
+    def stored(self) -> list[str]:
+        """Sources of which any row is stored, in the order of taking in; perhaps one whose last row was removed."""
+        if self._with_rows is None:
+            asked = [f"SELECT '{name}' WHERE EXISTS (SELECT 1 FROM rows_{name})" for name in STORED]
+            self._with_rows = {name for (name,) in self.con.execute(" UNION ALL ".join(asked)).fetchall()}
+        return [name for name in STORED if name in self._with_rows]
+
     def whole(self, table: str) -> pd.DataFrame:
         """A table as it is stored."""
         return self.frame(f"SELECT * FROM {table}")
 
     def current(self, source: str) -> pd.DataFrame:
         """The rows that count, with the contract's columns, `assumed`, `value_flags` and `row_hash`."""
+        if source not in self.stored():
+            return empty(SOURCES[source].fields.values()).assign(**_NOT_STORED)
         rows = self.frame(f"SELECT * FROM rows_{source} WHERE state = 'current' ORDER BY {_key(source)}")
-        return conform(rows, SOURCES[source].fields.values(), keep=("assumed", "value_flags", "row_hash"))
+        return conform(rows, SOURCES[source].fields.values(), keep=tuple(_NOT_STORED))
 
     def _once(self, name: str, ask: Callable[[], Any]) -> Any:
         """An answer that stands until a register changes."""
@@ -286,6 +302,8 @@ class Warehouse:
     def insert(self, table: str, frame: pd.DataFrame) -> None:
         """Append rows by name; columns the table has and the frame lacks stay empty."""
         if len(frame):
+            if self._with_rows is not None:
+                self._with_rows.add(table.removeprefix("rows_"))
             self.con.register("incoming", frame)
             try:
                 self.con.execute(f"INSERT INTO {table} BY NAME SELECT * FROM incoming")
@@ -397,7 +415,7 @@ class Warehouse:
 
     def replace_file(self, file: str, sha256: str, now: pd.Timestamp) -> None:
         """Take back what an earlier reading of this very file gave: its rows, parts and open problems."""
-        for source in STORED:
+        for source in self.stored():
             keys = self.frame(
                 f"SELECT {_key(source)} FROM rows_{source} WHERE file = ? AND file_sha256 = ? "
                 "AND state IN ('current', 'superseded')",

@@ -69,7 +69,7 @@ def set_standing(warehouse: Warehouse, standing: pd.DataFrame) -> int:
         warehouse.con.execute("INSERT INTO withdrawn BY NAME SELECT *, 0 AS rows_out FROM wanted")
     warehouse.forget_answers()
     of_files = [key for source, key in moved if source == FILES]
-    for source in STORED:
+    for source in warehouse.stored():
         of_rows = [key for s, key in moved if s == source]
         if of_rows or of_files:
             keys = warehouse.frame(
@@ -89,7 +89,7 @@ def leave_out(warehouse: Warehouse, now: pd.Timestamp) -> int:
     Gives how many changed.
     """
     con, changed = warehouse.con, 0
-    for source in STORED:
+    for source in warehouse.stored():
         out = warehouse.is_withdrawn(source, "r")
         gone = con.execute(
             f"UPDATE rows_{source} AS r SET state = 'left_out' WHERE r.state IN {_NOT_PLACED} AND {out} "
@@ -184,7 +184,7 @@ def to_read_again(warehouse: Warehouse) -> set[tuple[str, str]]:
         f"{both} lake_parts WHERE state IN ('withdrawn', 'left_out') AND NOT {_OF_FILE}",
         f"{both} ingest_files WHERE outcome = 'withdrawn' AND NOT {_OF_FILE}",
     ]
-    for source in STORED:
+    for source in warehouse.stored():
         out = warehouse.is_withdrawn(source, "r")
         asked.append(f"{both} rows_{source} r WHERE r.state = 'left_out' AND NOT {out}")
         if warehouse.one(f"SELECT 1 FROM rows_{source} WHERE state = 'answered' LIMIT 1"):
@@ -234,7 +234,7 @@ def reopen_of_content_before(warehouse: Warehouse) -> int:
     # the last content of each place that is not withdrawn
     last = f"""(SELECT file, arg_max(file_sha256, coalesce(read_nth, 0)) FROM ingest_files
                 WHERE NOT {_OF_FILE} AND file IN {places} GROUP BY file)"""
-    for source in STORED:
+    for source in warehouse.stored():
         changed += _count(
             warehouse,
             f"""
