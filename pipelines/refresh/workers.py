@@ -10,7 +10,7 @@ import os
 import sys
 from collections import deque
 from collections.abc import Callable, Iterator
-from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
+from concurrent.futures import BrokenExecutor, CancelledError, Executor, Future, ProcessPoolExecutor
 from dataclasses import dataclass, field
 from types import ModuleType
 from typing import Any, TypeVar
@@ -126,10 +126,12 @@ class _Pool(ProcessPoolExecutor):
 def in_order(executor: Executor, jobs: Iterator[Callable[[], T]], ahead: int) -> Iterator[T]:
     """What each job gives, in their order; few are handed out ahead, so that few are held.
 
+    A cluster gives a part whose worker was lost to another one, some times.
+
     Raises
     ------
     WorkersLost
-        A process was ended by the system.
+        A process was ended by the system; of a cluster, again and again, or the scheduler is gone.
     """
     waiting: deque[Future[T]] = deque()
     try:
@@ -139,7 +141,9 @@ def in_order(executor: Executor, jobs: Iterator[Callable[[], T]], ahead: int) ->
             if not waiting:
                 return
             yield waiting.popleft().result()
-    except BrokenExecutor as error:
+    except (Exception, CancelledError) as error:
+        if not _says_that_workers_are_lost(error):
+            raise
         raise WorkersLost(
             "A process that computed a part was ended by the system, mostly for want of memory. Nothing was published, "
             "the last snapshot stands. `[scale] processes = 1` in station.toml computes one part at a time."
@@ -147,3 +151,8 @@ def in_order(executor: Executor, jobs: Iterator[Callable[[], T]], ahead: int) ->
     finally:
         for future in waiting:
             future.cancel()
+
+
+def _says_that_workers_are_lost(error: BaseException) -> bool:
+    """Whether it comes from where parts are computed, not from a part."""
+    return isinstance(error, (BrokenExecutor, CancelledError)) or type(error).__module__.startswith("distributed")

@@ -108,3 +108,25 @@ def test_a_cluster_of_processes_gives_the_same_tables(alone, tmp_path):
     station = s.with_settings(s.stocked(tmp_path), '[scale]\nprocesses = 2\nscheduler = "local"')
     s.run(station)
     s.same(s.published(station, internal=True), alone)
+
+
+def twice_at_the_second_attempt(marks, number, attempts):
+    """Ends the process of a worker that comes to it for the first time, or so many times."""
+    for n in range(attempts):
+        mark = Path(marks) / f"{number}-{n}"
+        if not mark.exists():
+            mark.touch()
+            os.kill(os.getpid(), signal.SIGKILL)
+    return twice(number)
+
+
+@pytest.mark.once
+def test_a_worker_of_a_cluster_that_is_killed_is_no_matter_and_many_are_said(tmp_path):
+    pytest.importorskip("distributed", reason="Dask is an extra")
+    cluster = Workers(processes=2, scheduler="local")
+    jobs = [partial(twice_at_the_second_attempt, str(tmp_path), n, n == 2) for n in range(6)]
+    assert list(in_order(cluster.for_rows(6, 6), iter(jobs), ahead=4)) == [2 * n for n in range(6)]
+    assert [mark.name for mark in tmp_path.iterdir()] == ["2-0"]
+    with pytest.raises(WorkersLost, match=r"Nothing was published"):
+        list(in_order(cluster.for_rows(1, 1), iter([partial(twice_at_the_second_attempt, str(tmp_path), 9, 9)]), 4))
+    cluster.close()
