@@ -6,6 +6,7 @@ COLDFILL_SOAK=full at growing sizes. What is held is what each makes anew, never
 
 import csv
 import json
+import math
 import os
 import resource
 import subprocess
@@ -15,8 +16,10 @@ from pathlib import Path
 
 import pytest
 
+from pipelines.refresh.first_look import DIVES
 from pipelines.station.settings import write_station
 from sample_data.make import make
+from schemas.snapshot import FIRST_LOOK
 
 pytestmark = pytest.mark.once
 
@@ -79,7 +82,11 @@ def test_a_run_makes_anew_what_is_new_and_no_more(fills, tmp_path, capsys):
     wall, cpu, again = run(station)
     rows.append(("nothing new", wall, cpu, again))
     add_fill(station.joinpath("inbox"))
+    began = time.time()
     wall, cpu, filled = run(station)
+    shown = station / "published" / FIRST_LOOK
+    if shown.exists():
+        rows.append(("one new fill, until pages show its verdict", shown.stat().st_mtime - began, float("nan"), ""))
     rows.append(("one new fill", wall, cpu, filled))
     member = add_dive(station.joinpath("inbox"))
     wall, cpu, dived = run(station)
@@ -90,10 +97,12 @@ def test_a_run_makes_anew_what_is_new_and_no_more(fills, tmp_path, capsys):
         for name, wall, cpu, said in rows:
             steps = said["seconds_by_step"] if said else {}
             longest = ", ".join(f"{k} {v:.1f}" for k, v in sorted(steps.items(), key=lambda s: -s[1])[:4])
-            print(f"{name:48} {wall:7.2f} s, of the processor {cpu:7.2f} s  {longest}")
+            used = "" if math.isnan(cpu) else f", of the processor {cpu:7.2f} s  {longest}"
+            print(f"{name:48} {wall:7.2f} s{used}")
         print(f"largest process {peak:.0f} MiB")
     assert not again["published"] and again["recomputed"] == {}
     assert filled["rows_accepted"] == 1 and filled["published"]
+    assert shown.exists() == (size["dives"] >= DIVES)
     if fills >= 1000:  # a young station's first readings still move what its first dives began with
         assert filled["recomputed"]["fill builds"] == 1 and "members' dives" not in filled["recomputed"]
     assert dived["rows_accepted"] == 1 and dived["recomputed"]["members' dives"] == 1, member
