@@ -24,7 +24,7 @@ import pandas as pd
 
 from pipelines.station.disk import naming
 from schemas.schedule_note import RUNS, SERVING
-from schemas.snapshot import NAME, SnapshotDamaged, current_name
+from schemas.snapshot import FIRST_LOOK, NAME, SnapshotDamaged, current_name
 
 LISTING = "backup.json"
 KIND = "coldfill station backup"
@@ -169,7 +169,7 @@ def _files(folder: Path) -> Iterator[Path]:
         parts = path.relative_to(folder).parts
         if parts[0] in _LEFT_OUT or path.name.endswith(".new") or path.name.startswith(_HALF_MADE):
             continue
-        if parts[0] == "published" and parts[-1] in (SERVING, RUNS):  # of this machine's schedule, not the station's
+        if parts[0] == "published" and parts[-1] in (SERVING, RUNS, FIRST_LOOK):  # of a schedule or a run here
             continue
         if parts[0] == "published" and len(parts) > 1 and NAME.fullmatch(parts[1]) and parts[1] != current:
             continue
