@@ -22,12 +22,11 @@ from pipelines.warehouse.row_hash import NOT_SAID, row_hash
 from pipelines.warehouse.trouble import (
     WarehouseBusy,
     WarehouseDamaged,
-    WarehouseNewer,
-    WarehouseOlder,
     newer,
     older,
     trouble,
 )
+from pipelines.warehouse.whole import is_new, made_whole
 from schemas.codes import all_codes
 from schemas.frames import DUCKDB, conform, empty
 from schemas.sources import SOURCES
@@ -138,6 +137,9 @@ class Warehouse:
     """
 
     def __init__(self, path: Path, *, upgrade: bool = False):
+        if is_new(path):
+            with made_whole(path) as made:
+                Warehouse(made).close()
         try:
             self.con = duckdb.connect(str(path))
         except duckdb.Error as error:
@@ -150,11 +152,10 @@ class Warehouse:
         self._keep_private()
         try:
             self._create(path, upgrade)
-        except duckdb.Error as error:
+        except Exception as error:
             self.con.close()
-            raise trouble(path, error) from error
-        except (WarehouseOlder, WarehouseNewer):
-            self.con.close()
+            if isinstance(error, duckdb.Error):
+                raise trouble(path, error) from error
             raise
 
     def close(self) -> None:

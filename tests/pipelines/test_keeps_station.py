@@ -85,6 +85,23 @@ def test_a_warehouse_that_the_disk_does_not_give_is_not_called_damaged(tmp_path)
         assert "room on the disk" in words_for(error)[0] and words_for(error)[1] == 2
 
 
+def test_a_new_warehouse_is_there_whole_or_not_at_all(tmp_path, monkeypatch):
+    path = tmp_path / "warehouse.duckdb"
+
+    def fails(*_):
+        raise duckdb.IOException("IO Error: Could not write file: Input/output error")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Warehouse, "_create", fails)
+        with pytest.raises(duckdb.IOException):
+            Warehouse(path)
+    assert list(tmp_path.iterdir()) == []
+    (tmp_path / ".warehouse.duckdb.new").write_bytes(b"torn")  # as a kill leaves it
+    with closing(Warehouse(path)) as warehouse:
+        assert warehouse.version() == 0
+    assert [p.name for p in tmp_path.iterdir()] == [path.name] and path.stat().st_mode & 0o077 == 0
+
+
 def test_a_station_that_lost_its_snapshots_too_is_not_taken_for_a_new_one(copy):
     _lose_warehouse(copy)
     shutil.rmtree(copy.published)
