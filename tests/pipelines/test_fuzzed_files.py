@@ -20,7 +20,7 @@ from uddf_files import dive, document, in_namespace
 from schemas.sources import SOURCES
 
 FULL = os.environ.get("COLDFILL_SOAK") == "full"
-BATCHES, FILES = (25, 400) if FULL else (1, 40)
+BATCHES, FILES = (25, 400) if FULL else (1, 24)
 SEED = int(os.environ.get("COLDFILL_SEED", "1"))
 #: problems that say that lines could not be read as rows of their own
 OF_LINES = {"rows_in_one_cell", "broken_quotes", "wrong_cell_count", "cell_too_long"}
