@@ -1,5 +1,6 @@
 """Hand in a file by a page: own dives of who has signed in, or anything by who runs the station."""
 
+import pandas as pd
 import streamlit as st
 
 from dashboard import parts
@@ -88,12 +89,9 @@ def _outcome(snapshot: Snapshot, place: str) -> None:
     taken, lost = last["rows_accepted"], last["rows_rejected"]
     rejects = snapshot.table("rejects", file=place)
     still_open = rejects[rejects["resolved_at"].isna()]
-    reasons = [
-        f"{f'line {r.line:.0f}: ' if words.known(r.line) else ''}{r.message} {r.fix if words.known(r.fix) else ''}"
-        for r in each(still_open.head(MOST_REASONS))
-    ]
-    if len(still_open) > MOST_REASONS:
-        reasons.append(f"and {len(still_open) - MOST_REASONS} more, in the list of this page.")
+    reasons = reasons_of(still_open)
+    if len(reasons) > MOST_REASONS:
+        reasons[MOST_REASONS:] = [f"and {len(reasons) - MOST_REASONS} more, in the list of this page."]
     word = "Not taken" if not taken else "Taken in part" if len(still_open) else "Taken"
     parts.show(
         parts.bar(
@@ -102,3 +100,19 @@ def _outcome(snapshot: Snapshot, place: str) -> None:
             parts.lines(f"{words.plural(taken or 0, 'row')} taken, {words.number(lost or 0)} rejected.", *reasons),
         )
     )
+
+
+def reasons_of(problems: pd.DataFrame) -> list[str]:
+    """Each problem with its place and value; what to do stands once, with the first of its kind.
+
+    Rows that were lost with their dive are told of by the dive's own reason.
+    """
+    alone = problems[problems["rule"] != "uddf_dive_rejected"]
+    found, fixes = [], set()
+    for row in each(alone if len(alone) else problems):
+        place = f"line {row.line:.0f}: " if words.known(row.line) else ""
+        column = f"{row.column} “{row.value}”: " if words.known(row.column) and words.known(row.value) else ""
+        fix = f" {row.fix}" if words.known(row.fix) and row.fix not in fixes else ""
+        fixes.add(row.fix)
+        found.append(f"{place}{column}{row.message}{fix}")
+    return found

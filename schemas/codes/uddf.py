@@ -76,5 +76,5 @@ UDDF = [
         'bailout, suit, oxygen, diluent); or in station.toml: [uddf.roles] "{value}" = "back".',
     ),
     Code("uddf_no_start_pressure", "The tank has no pressure at the start.", "Correct it and export again."),
-    Code("uddf_dive_rejected", "Its dive was rejected ({found}), and {rows} rows with it.", "Fix the dive."),
+    Code("uddf_dive_rejected", "Its dive was rejected. Rows that went with it: {rows}.", "Fix the dive."),
 ]

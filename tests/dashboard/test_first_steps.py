@@ -73,3 +73,19 @@ def test_a_file_is_taken_from_a_diver_as_own_dives_and_from_who_runs_the_station
             hand_in.take(snapshot, "members.csv", b"member_id\n")
     else:
         assert place.startswith("handed_in/dives-")
+
+
+def test_what_is_wrong_with_a_handed_in_file_names_place_and_value_and_what_to_do_once():
+    comma = {"rule": "decimal_comma", "line": 2, "message": "A comma in a number.", "fix": "Write a point."}
+    lost = {"rule": "uddf_dive_rejected", "line": 8, "message": "Its dive was rejected.", "fix": "Fix the dive."}
+    rows = [
+        comma | {"column": "max_depth_m", "value": "18,2"},
+        comma | {"column": "mean_depth_m", "value": "11,0"},
+        lost,
+    ]
+    assert hand_in.reasons_of(pd.DataFrame(rows)) == [
+        "line 2: max_depth_m “18,2”: A comma in a number. Write a point.",
+        "line 2: mean_depth_m “11,0”: A comma in a number.",
+    ]
+    only = pd.DataFrame([lost | {"column": None, "value": None}])
+    assert hand_in.reasons_of(only) == ["line 8: Its dive was rejected. Fix the dive."]
