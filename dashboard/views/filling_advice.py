@@ -6,6 +6,7 @@ from dataclasses import fields as fields_of
 import numpy as np
 import pandas as pd
 import streamlit as st
+from streamlit.delta_generator import DeltaGenerator as Container
 
 from dashboard import parts
 from dashboard.advice import (
@@ -63,7 +64,19 @@ def show(snapshot: Snapshot, clearance: FillClearance | None, fills: pd.DataFram
             )
         )
         return
-    asked = _asked(snapshot, clearance, fills)
+    # under what is typed stands the answer; what it is taken for can be read and changed below it
+    typed, answer = st.container(horizontal=True, key="advice_fields"), st.container()
+    with st.container(key="advice_taken_for"):
+        parts.show(parts.note("Taken for this; change what differs:"))
+        taken_for = st.container(horizontal=True, key="advice_more_fields")
+    with answer:
+        _said(snapshot, clearance, fills, typed, taken_for)
+
+
+def _said(
+    snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame, typed: Container, taken_for: Container
+) -> None:
+    asked = _asked(snapshot, clearance, fills, typed, taken_for)
     if asked is None:
         return
     found = _refused(snapshot, clearance, asked)
@@ -87,7 +100,9 @@ def show(snapshot: Snapshot, clearance: FillClearance | None, fills: pd.DataFram
     _answer(snapshot, clearance, asked, fills)
 
 
-def _asked(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) -> Asked | None:
+def _asked(
+    snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame, typed: Container, taken_for: Container
+) -> Asked | None:
     """What is typed, begun with what the last fill was like."""
     unit, last = clearance.unit, clearance.last_fill
     newest = fills.sort_values("filled_at").iloc[-1] if len(fills) else None
@@ -95,11 +110,12 @@ def _asked(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) ->
     sources = sources_to_choose(register, fills)
     usual_source = last["source_id"] if last is not None and words.known(last["source_id"]) else sources[0]
     key = clearance.unit_id
-    with st.container(horizontal=True, key="advice_fields"):
+    with typed:
         start = number_field("Reads now, bar", f.START_PRESSURE_BAR, None, 5.0, f"start_{key}", placeholder="type it")
         target = number_field(
             "Wanted once cold, bar", f.TARGET_PRESSURE_BAR, float(unit["permitted_bar"]), 5.0, f"target_{key}"
         )
+    with taken_for:
         ambient = number_field(
             "Surroundings, °C", f.AMBIENT_C, last_or(newest, "ambient_c", 15.0), 1.0, f"ambient_{key}"
         )
@@ -148,7 +164,7 @@ def _asked(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) ->
         parts.show(parts.plain("Type what it reads now: nothing is advised for a cylinder nobody has read."))
         return None
     if method is None:
-        parts.show(parts.plain("Say how the mix gets in: oxygen that is decanted asks for a clean cylinder."))
+        parts.show(parts.plain("Say below how the mix gets in: oxygen that is decanted asks for a clean cylinder."))
         return None
     if target is None or ambient is None or minutes is None or o2 is None or he is None:
         parts.show(parts.plain("A figure is missing: pressure wanted, surroundings, minutes, oxygen and helium."))
@@ -224,17 +240,17 @@ def _answer(snapshot: Snapshot, clearance: FillClearance, asked: Asked, fills: p
         parts.show(parts.bar("No pressure is advised", 3, str(error)))
         return
     permitted = float(unit["permitted_bar"])
+    row = asdict(advice) | {"permitted_bar": permitted, "target_pressure_bar": asked.target_pressure_bar}
+    if advice.nothing_to_add:
+        _nothing_to_add(advice, row)
+    else:
+        _stop_at(advice, row)
     parts.show(
         parts.caution(
             "Stand clear, fill slowly, feel it with the back of the hand: hot means slower. Gauge, stamp and "
             "relief valve come before this number."
         )
     )
-    row = asdict(advice) | {"permitted_bar": permitted, "target_pressure_bar": asked.target_pressure_bar}
-    if advice.nothing_to_add:
-        _nothing_to_add(advice, row)
-    else:
-        _stop_at(advice, row)
     facts: list[tuple] = [
         ("What is inside settles at", words.number(advice.inside_settles_bar, 0, "bar"), "before anything is added"),
         (

@@ -51,9 +51,13 @@ def page(snapshot: Snapshot) -> None:
     saved.show(snapshot)
     if inbox_fixes.may_fix(snapshot):
         who_field(snapshot)
+    own = snapshot.viewer.role == DIVER  # who comes to hand in own dives does that first
+    if own:
+        bring_in(snapshot)
     problems(snapshot, still_open)
     inbox_fixes.tanks(snapshot)
-    bring_in(snapshot)
+    if not own:
+        bring_in(snapshot)
     if may_see(snapshot.viewer, "withdrawn"):
         taken_out(snapshot)
     left_as_they_are(snapshot, dismissed)

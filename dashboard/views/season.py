@@ -68,9 +68,9 @@ def page(snapshot: Snapshot) -> None:
     to_print(snapshot, member)
     rate(trend, consumption, chance)
     effects(snapshot)
-    dives(snapshot, member, consumption)
     fell_short(year)
     by_cylinder(year)
+    dives(snapshot, member, consumption)
     kit(snapshot, member, consumption)
 
 
