@@ -48,8 +48,9 @@ class Code:
         What brings it to light: a release given before that does not lift it.
     asks_analysis : bool
         An analysis that nobody has logged would answer it.
-    says_whose : bool
-        It says whose a tank was, so that its unit may be suggested.
+    speaks_for_unit, says_whose : bool
+        It speaks for a unit as the tank of a dive that names none; it says whose that tank was, so that its unit may be
+        suggested.
     out_of_trend, no_margin, closed_loop : bool
         The dive is left out of the trend; has no reserve margin; its cylinders do not say what was left to breathe.
     time_taken : bool
@@ -74,6 +75,7 @@ class Code:
     source_unknown: bool = False
     found_by: Literal["air_test", "settled_reading", "analysis"] | None = None
     asks_analysis: bool = False
+    speaks_for_unit: bool = False
     says_whose: bool = False
     out_of_trend: bool = False
     no_margin: bool = False

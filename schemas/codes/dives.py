@@ -4,13 +4,19 @@ from schemas.codes import Code, note
 
 #: what speaks for a unit as the tank of a dive that no unit is known for
 _OF_TANKS = [
-    note("tank_on_loan", "It was lent to this member then.", says_whose=True),
-    note("tank_owned", "It is this member's own.", says_whose=True),
-    note("tank_filled_for", "Its last fill before the dive was for this member.", says_whose=True),
-    note("tank_size_fits", "Its size is the one that the dive states."),
-    note("tank_filled_before", "It was filled in the two weeks before; nobody is known to have dived it since."),
-    note("tank_mix_fits", "The mix is that of its last fill."),
-    note("tank_pressure_fits", "The pressure at the start is that of its last fill."),
+    note("tank_on_loan", "It was lent to this member then.", speaks_for_unit=True, says_whose=True),
+    note("tank_owned", "It is this member's own.", speaks_for_unit=True, says_whose=True),
+    note(
+        "tank_filled_for", "Its last fill before the dive was for this member.", speaks_for_unit=True, says_whose=True
+    ),
+    note("tank_size_fits", "Its size is the one that the dive states.", speaks_for_unit=True),
+    note(
+        "tank_filled_before",
+        "It was filled in the two weeks before; nobody is known to have dived it since.",
+        speaks_for_unit=True,
+    ),
+    note("tank_mix_fits", "The mix is that of its last fill.", speaks_for_unit=True),
+    note("tank_pressure_fits", "The pressure at the start is that of its last fill.", speaks_for_unit=True),
 ]
 
 CODES: list[Code] = [

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from schemas.codes import codes_that
+from schemas.codes import all_codes, codes_that
 from schemas.tank_names import tank_name
 from shared.gas.constants import AIR_O2_PCT
 
@@ -45,15 +45,7 @@ ONE_NAME_FOR_ALL = 0.3
 STATED_BEFORE = 10.0
 
 #: what speaks for a unit, in the order in which it is said; without one that says whose it was nothing is suggested
-SIGNS = (
-    "tank_on_loan",
-    "tank_owned",
-    "tank_filled_for",
-    "tank_size_fits",
-    "tank_filled_before",
-    "tank_mix_fits",
-    "tank_pressure_fits",
-)
+SIGNS = [name for name, code in all_codes().items() if code.speaks_for_unit]
 WHOSE = codes_that(lambda c: c.says_whose)
 #: other units that are offered to choose from
 MOST_OTHERS = 6
