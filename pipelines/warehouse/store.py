@@ -16,6 +16,7 @@ import duckdb
 import pandas as pd
 
 from pipelines.warehouse.arrow import as_frame
+from pipelines.warehouse.columns import BESIDE, LAKE_PARTS, NOT_STORED, PROVENANCE
 from pipelines.warehouse.earlier_names import rename_earlier
 from pipelines.warehouse.key_text import key_text
 from pipelines.warehouse.row_hash import NOT_SAID, row_hash
@@ -40,57 +41,6 @@ FORM = 1
 A column or table more needs no new form. Either way an existing warehouse is changed only once it is backed up
 (`pipelines.station.upgrade`); how, stands in `Warehouse._create` and `earlier_names`.
 """
-#: kept beside the contract's columns in every stored row
-PROVENANCE = {
-    "assumed": "VARCHAR[]",
-    "value_flags": "VARCHAR[]",
-    "row_number": "BIGINT",
-    "line": "BIGINT",
-    "file": "VARCHAR",
-    "file_sha256": "VARCHAR",
-    "order_at": "TIMESTAMPTZ",
-    "state": "VARCHAR",
-    "row_hash": "VARCHAR",
-}
-#: what `current` has beside the contract's columns, of a source without rows
-_NOT_STORED = {
-    "assumed": pd.Series([], dtype="object"),
-    "value_flags": pd.Series([], dtype="object"),
-    "row_hash": pd.Series([], dtype="str"),
-}
-LAKE_PARTS = {
-    "path": "VARCHAR",
-    "file": "VARCHAR",
-    "file_sha256": "VARCHAR",
-    "member_id": "VARCHAR",
-    "month_on": "TIMESTAMP",
-    "rows": "BIGINT",
-    "order_at": "TIMESTAMPTZ",
-    "state": "VARCHAR",
-    "waiting_for": "VARCHAR",
-    "sha256": "VARCHAR",
-}
-#: columns of the machine room that are not published
-_BESIDE = {
-    "ingest_files": {
-        "size": "BIGINT",
-        "mtime_ns": "BIGINT",
-        "archived": "VARCHAR",
-        # what decided how it was read, and the hash of a layout that waits for somebody to say yes
-        "layout": "VARCHAR",
-        "waits_for": "VARCHAR",
-        # which reading came after which, whatever the clock says
-        "read_nth": "BIGINT",
-        # names in the file, and a hash of what they meant when it was read
-        "refs": "VARCHAR[]",
-        "meaning": "VARCHAR",
-        # dives whose tanks or samples were given to the only member with that dive
-        "guessed": "VARCHAR[]",
-    },
-    "rejects": {"waiting": "BOOLEAN"},
-    # in which order the withdrawals came
-    "withdrawn": {"received_at": "TIMESTAMPTZ"},
-}
 #: sources whose rows answer `ids`, `dives` and the like
 _ANSWERS = {
     "members": ("member", "member_names"),
@@ -167,7 +117,7 @@ class Warehouse:
         for name in STORED:
             wanted[f"rows_{name}"] = {f.name: DUCKDB[f.kind] for f in SOURCES[name].fields.values()} | PROVENANCE
         for name in MACHINE_ROOM:
-            wanted[name] = {f.name: DUCKDB[f.kind] for f in TABLES[name].fields.values()} | _BESIDE.get(name, {})
+            wanted[name] = {f.name: DUCKDB[f.kind] for f in TABLES[name].fields.values()} | BESIDE.get(name, {})
         for name, kept in FIRST_PUBLISHED.items():
             wanted[f"first_{name}"] = {c: DUCKDB[TABLES[name].fields[c].kind] for c in kept}
         there: dict[str, set[str]] = {}
@@ -262,9 +212,9 @@ class Warehouse:
     def current(self, source: str) -> pd.DataFrame:
         """The rows that count, with the contract's columns, `assumed`, `value_flags` and `row_hash`."""
         if source not in self.stored():
-            return empty(SOURCES[source].fields.values()).assign(**_NOT_STORED)
+            return empty(SOURCES[source].fields.values()).assign(**NOT_STORED)
         rows = self.frame(f"SELECT * FROM rows_{source} WHERE state = 'current' ORDER BY {_key(source)}")
-        return conform(rows, SOURCES[source].fields.values(), keep=tuple(_NOT_STORED))
+        return conform(rows, SOURCES[source].fields.values(), keep=tuple(NOT_STORED))
 
     def _once(self, name: str, ask: Callable[[], Any]) -> Any:
         """An answer that stands until a register changes."""
