@@ -24,7 +24,7 @@ VIEWS = {module.__name__.rpartition(".")[2]: module for module in (filling, toda
 #: seconds between looks at the pointer while a page stands open
 LOOK_AGAIN_S = 20
 #: the same, while an entry waits to be computed, or the rest of a run
-LOOK_SOON_S = 1
+LOOK_SOON_S = 0.5
 
 
 #: where a viewer's choice of units stands: in the session, and so called in the address, which can be kept
