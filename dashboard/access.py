@@ -142,6 +142,8 @@ MAY_LOG: dict[str, frozenset[str]] = {
     "register": _OF_THE_MANAGER,
     "dismiss": _OF_THE_MANAGER,
     "inspection": _OF_THE_MANAGER,
+    "visit": _OF_THE_MANAGER,
+    "booking": _OF_THE_MANAGER,
     "air_test": _OF_THE_MANAGER,
     "compressor": _OF_THE_MANAGER,
     "cylinder": _OF_THE_MANAGER,

@@ -7,7 +7,7 @@ from dashboard import charts_fleet, parts
 from dashboard.access import ALONE, LOCAL_NETWORK, MANAGER, OPERATOR
 from dashboard.data import Snapshot
 from dashboard.rows import each, said_yes
-from dashboard.views import manager_log, saved
+from dashboard.views import manager_log, plan_log, saved
 from schemas import holds, words
 from schemas.codes import all_codes, sentence
 
@@ -42,7 +42,7 @@ def page(snapshot: Snapshot) -> None:
     elif part == "leaks":
         leaks(snapshot, health)
     elif part == "plan":
-        plan(snapshot)
+        plan(snapshot, health)
     else:
         one_life(snapshot, health)
 
@@ -211,12 +211,12 @@ def leaks(snapshot: Snapshot, health: pd.DataFrame) -> None:
         )
 
 
-def plan(snapshot: Snapshot) -> None:
+def plan(snapshot: Snapshot, health: pd.DataFrame) -> None:
     visits = snapshot.table("inspection_plan").sort_values(["visit_on", "cylinder_id"])
     parts.show(parts.heading("Which to send on which visit", 2))
     if visits.empty:
         parts.show(
-            parts.plain("No visit is planned. Add rows to visits.csv and bookings.csv; the next run plans them.")
+            parts.plain("No visit is planned. Book one here or in visits.csv; the next run says what to send on it.")
         )
     else:
         for visit_on, rows in visits.groupby("visit_on"):
@@ -237,8 +237,10 @@ def plan(snapshot: Snapshot) -> None:
                     even=True,
                 ),
             )
+    plan_log.visit(snapshot, health, visits)
     cover = snapshot.table("booking_cover").sort_values("starts_on")
     parts.show(parts.heading("Bookings", 2, "Cylinders needed, and in service then if the plan is kept."))
+    plan_log.booking(snapshot)
     if cover.empty:
         parts.show(parts.plain("No booking is known."))
         return

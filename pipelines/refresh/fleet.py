@@ -136,7 +136,7 @@ def _plan(given: Given) -> Frames:
 
 PLAN = Step(
     name="plan",
-    version=2,
+    version=3,
     build=_plan,
     gives=("inspection_plan", "booking_cover"),
     reads={

@@ -14,6 +14,7 @@ from pipelines.derive.fleet.holders import STATION, loans_of_cylinders
 from pipelines.derive.fleet.inspections import cylinder_states_on
 from pipelines.derive.fleet.plan_solver import Demands, Options, Solution, solve
 from pipelines.derive.units import set_membership
+from schemas import words
 from schemas.codes import codes_that
 from schemas.policy import Policy
 from schemas.tables import TABLES
@@ -372,7 +373,7 @@ def _freed_by(b, booking, found, menu, items, visits, slices, fits, absent, insi
     dated = len(stay) - lent
     said = [f"{n} away at the visit of {day.date()}" for day, n in sorted(away.items())]
     if dated:
-        said.append(f"{dated} out of date by then: another visit, or more places, before {booking.starts_on.date()}")
+        said.append(f"{dated} out of date by then: another visit, or more places, before {words.day(booking.starts_on)}")
     if lent:
         said.append(f"{lent} on loan: have them back")
     fit = int(fits[b].sum())
