@@ -371,9 +371,10 @@ def _freed_by(b, booking, found, menu, items, visits, slices, fits, absent, insi
     stay = missing[np.array(trip, int) < 0]
     lent = int((items["away_until"].iloc[stay] >= start).sum())
     dated = len(stay) - lent
-    said = [f"{n} away at the visit of {day.date()}" for day, n in sorted(away.items())]
+    said = [f"{n} away at the visit of {words.day(day)}" for day, n in sorted(away.items())]
     if dated:
-        said.append(f"{dated} out of date by then: another visit, or more places, before {words.day(booking.starts_on)}")
+        before = words.day(booking.starts_on)
+        said.append(f"{dated} out of date by then: another visit, or more places, before {before}")
     if lent:
         said.append(f"{lent} on loan: have them back")
     fit = int(fits[b].sum())
