@@ -94,7 +94,12 @@ class Station(RuleBasedStateMachine):
     @rule(rows=ROWS)
     def file(self, rows):
         name = f"fills-{self.step:03d}.csv"
-        made = [s.fill(int(key[1:]), unit_id=unit, stop_pressure_bar=str(bar)) for key, (unit, bar) in rows.items()]
+        # known bytes in another place keep their first rank: what each file holds is its own
+        common = {"operator": f"at step {self.step}"}
+        made = [
+            s.fill(int(key[1:]), unit_id=unit, stop_pressure_bar=str(bar), **common)
+            for key, (unit, bar) in rows.items()
+        ]
         s.drop(self.station, name, made, self.step)
         self.files.append((name, rows))
         self.take_in()
