@@ -6,6 +6,7 @@ opened, so that a newer snapshot never changes what somebody is about to save.
 
 import datetime as dt
 import hashlib
+import threading
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
@@ -28,6 +29,7 @@ _AHEAD = pd.Timedelta(minutes=2)
 #: who logged last in this browser
 _WHO = "logged_by"
 _SAVED = "forms_saved"
+_ONE_SAVES = threading.Lock()
 
 
 def who_field(snapshot: Snapshot) -> None:
@@ -223,13 +225,14 @@ class EntryForm:
             # pressed twice, it is the same moment
             self._stamp(self._open.setdefault("now", moment))
             by = self._signed()
-            if self.doubt and not self._open.get("doubted") and (why := self.doubt(self.row)):
-                self._open["doubted"] = True
-                raise NotSaved(f"{why} If this is another, press {label!r} again.")
-            files = [
-                entry_door.save(self.snapshot, self.kind, source, row, by, self.page, token, self.units).file
-                for token, source, row in self._entries()
-            ]
+            with _ONE_SAVES:  # of two who press in one moment, one sees what the other has saved
+                if self.doubt and not self._open.get("doubted") and (why := self.doubt(self.row)):
+                    self._open["doubted"] = True
+                    raise NotSaved(f"{why} If this is another, press {label!r} again.")
+                files = [
+                    entry_door.save(self.snapshot, self.kind, source, row, by, self.page, token, self.units).file
+                    for token, source, row in self._entries()
+                ]
         except NotSaved as why:
             self._open["reasons"], self._open["said"] = why.reasons, str(why)
             self._open.pop("now", None)  # what is saved after a correction happened then
