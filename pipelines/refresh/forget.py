@@ -278,6 +278,8 @@ def _finish(station: Station, made: Forgetting, run: Run, progress: Progress) ->
     result = run(station, progress=progress, anew=lambda new: person.take_over(new, carried))
     if result.held:
         raise NotForgotten(f"Half done; the next run goes on. {result.held}")
+    if not result.published:
+        raise NotForgotten("Half done: what is published still names them. The next run goes on.")
     _clear(station, people, made, do=True)
     for listed in people.people:
         listed.done = True

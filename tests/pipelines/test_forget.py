@@ -237,6 +237,19 @@ def _renamed(tables: dict[str, pd.DataFrame], made_up: str) -> dict[str, pd.Data
     return out
 
 
+def test_of_a_station_that_was_run_once_what_is_published_is_made_anew(tmp_path):
+    """The new warehouse has then counted as many changes as the old one had."""
+    station = s.stocked(tmp_path / "quay")
+    s.run(station)
+    forget(station, "M1", run_locked, do=True)
+    shown = s.published(station)
+    assert "M1" not in set(shown["people"]["member_id"]) and "M2" in set(shown["people"]["member_id"])
+    assert "M1" not in set(shown["dive_consumption"]["member_id"])
+    s.drop(station, "fills-9.csv", [s.fill(9)], 12)
+    result = s.run(station)
+    assert result.held == "" and "F9" in set(s.published(station)["fill_quality"]["fill_id"])
+
+
 def test_the_fleet_and_all_others_stay_as_they_were(before, after):
     station, done = after
     was, now_ = s.published(before), _renamed(s.published(station), done.made_up)
