@@ -119,6 +119,7 @@ def words_for(error: Exception) -> tuple[str, int]:
     from pipelines.publish.export import WrongEnding
     from pipelines.publish.send import NotSent
     from pipelines.refresh.forget import NotForgotten
+    from pipelines.refresh.own_warehouse import WarehouseForeign
     from pipelines.refresh.workers import WorkersLost
     from pipelines.schedule.state import NotStarted
     from pipelines.station.backup import BackupRefused
@@ -134,7 +135,7 @@ def words_for(error: Exception) -> tuple[str, int]:
     )
     from schemas.snapshot import NothingPublished
 
-    of_warehouse = (WarehouseBusy, WarehouseDamaged, WarehouseLost, WarehouseNewer, WarehouseOlder)
+    of_warehouse = (WarehouseBusy, WarehouseDamaged, WarehouseForeign, WarehouseLost, WarehouseNewer, WarehouseOlder)
     of_forgetting = (ListUnreadable, OriginalMissing, NotForgotten)
     explained = (SettingsError, *of_warehouse, *of_forgetting, NothingPublished, BackupRefused, NotSent, WorkersLost)
     if isinstance(error, (*explained, NotOurs, WrongEnding, PortTaken, NotStarted, FileNotFoundError, FileExistsError)):

@@ -16,6 +16,7 @@ from pipelines.intake.journal import Journal
 from pipelines.intake.rebuild import WarehouseLost, refuse_if_lost
 from pipelines.refresh.backups import made_at, says_wrong, scheduled
 from pipelines.refresh.forget import unseen_lines
+from pipelines.refresh.own_warehouse import WarehouseForeign, refuse_if_foreign
 from pipelines.station import clock
 from pipelines.station.settings import Station
 from pipelines.warehouse import files, problems
@@ -88,7 +89,13 @@ def _open(station: Station) -> tuple[Warehouse | None, list[Finding]]:
         refuse_if_lost(station)
         if not station.warehouse.exists():
             return None, [Finding("warehouse", LOOK, NEW)]
-        return Warehouse(station.warehouse), [Finding("warehouse", SOUND, "It opens.")]
+        warehouse = Warehouse(station.warehouse)
+        try:
+            refuse_if_foreign(station, warehouse)
+        except WarehouseForeign as error:
+            warehouse.close()
+            return None, [Finding("warehouse", WRONG, str(error), REBUILD)]
+        return warehouse, [Finding("warehouse", SOUND, "It opens.")]
     except WarehouseOlder as error:
         return None, [Finding("warehouse", LOOK, str(error), RUN)]
     except WarehouseNewer as error:

@@ -25,6 +25,7 @@ from pipelines.refresh.first_look import worth_a_first_look
 from pipelines.refresh.hashing import digest, frame_hash
 from pipelines.refresh.holds import HELD, reason_to_hold
 from pipelines.refresh.order import refresh_tables, steps_digest
+from pipelines.refresh.own_warehouse import settle_mark
 from pipelines.refresh.pass_result import PassResult
 from pipelines.refresh.recover import build_past_trouble, read_damaged_again
 from pipelines.refresh.step import step_digest
@@ -81,6 +82,8 @@ def run_pass(station: Station, *, progress: Progress = lambda *_: None, **asked:
         The warehouse cannot be read.
     WarehouseNewer, SnapshotNewer
         A later version was at work on this station.
+    WarehouseForeign
+        The warehouse is another station's, or from before it was made anew.
     """
     for folder in (station.inbox, station.archive, station.lake, station.published):
         folder.mkdir(parents=True, exist_ok=True)
@@ -122,6 +125,7 @@ def run_locked(
         refuse_if_lost(station)
     warehouse, saved = open_warehouse(station, moment)
     try:
+        settle_mark(station, warehouse, made_anew=rebuild or anew is not None)
         if anew is not None:
             anew(warehouse)
         result = _pass(
@@ -309,15 +313,8 @@ def _first_look(
     """
     warehouse.keep_first_published({t: publisher.read(t, "all") for t in FIRST_PUBLISHED})
     _write_machine_room(warehouse, publisher)
-    manifest = Manifest(
-        name="",
-        warehouse_version=warehouse.version(),
-        as_of_on=f"{today:%Y-%m-%d}",
-        created_at=moment.isoformat(),
-        settings_hash="",
-        run_id=run_id,
-        station=station_facts(station),
-    )
+    day, facts = f"{today:%Y-%m-%d}", station_facts(station)
+    manifest = Manifest("", warehouse.version(), day, moment.isoformat(), "", facts, run_id)
     with contextlib.suppress(OSError):  # a part of the last snapshot is gone; this one will have it
         publisher.first_look(manifest)
 

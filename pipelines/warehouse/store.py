@@ -179,6 +179,16 @@ class Warehouse:
     def version(self) -> int:
         return int(self.one("SELECT value FROM meta WHERE key = 'version'"))
 
+    def mark(self) -> str:
+        """What says whose warehouse this is; empty in one of an earlier version."""
+        return self.one("SELECT value FROM meta WHERE key = 'mark'") or ""
+
+    def set_mark(self, mark: str) -> None:
+        """Say whose it is."""
+        with self.transaction(changes=False):
+            self.con.execute("DELETE FROM meta WHERE key = 'mark'")
+            self.con.execute("INSERT INTO meta VALUES ('mark', ?)", [mark])
+
     # --- reading ------------------------------------------------------------------------------
     def frame(self, query: str, parameters: list | dict | None = None) -> pd.DataFrame:
         """The answer as a frame, by way of Arrow: three times as quick as DuckDB's own for a few rows."""

@@ -11,6 +11,7 @@ import small_station as s
 
 from pipelines.cli.console import words_for
 from pipelines.intake.rebuild import WarehouseLost
+from pipelines.refresh.own_warehouse import WarehouseForeign
 from pipelines.station import clock
 from pipelines.warehouse.store import Warehouse, WarehouseDamaged
 from pipelines.warehouse.trouble import trouble
@@ -54,7 +55,7 @@ def test_without_its_warehouse_a_station_publishes_nothing_and_says_what_to_do(c
     s.same(s.published(copy), tables)
 
 
-@pytest.mark.parametrize("which", ["a new one", "of another station"])
+@pytest.mark.parametrize("which", ["a new one", "of another station, of an earlier version"])
 def test_a_warehouse_that_knows_less_than_the_snapshot_publishes_nothing(copy, tmp_path, which):
     """It opens, and is not this station's; the list of the archive is lost too, and a file has left the inbox."""
     name, tables = current_name(copy.published), s.published(copy)
@@ -67,6 +68,8 @@ def test_a_warehouse_that_knows_less_than_the_snapshot_publishes_nothing(copy, t
         s.drop(other, "cylinders.csv", s.CYLINDERS[:1])
         s.run(other)
         shutil.copy2(other.warehouse, copy.warehouse)
+        with closing(duckdb.connect(str(copy.warehouse))) as con:
+            con.execute("DELETE FROM meta WHERE key = 'mark'")
     for path in copy.inbox.glob("*"):
         path.unlink()
     for _ in range(2):
@@ -336,3 +339,30 @@ def test_a_record_of_tomorrow_stops_nothing(by_clock, monkeypatch):
     """A device in another zone: accepted, and no sign of a clock that lags."""
     s.drop(by_clock, "fills-2.csv", [s.fill(2, filled_at="2032-03-21 10:00")], 5)
     assert s.run(by_clock).published
+
+
+# --- whose warehouse it is ------------------------------------------------------------------------
+def test_another_stations_warehouse_or_one_from_before_a_rebuild_is_refused_untouched(tmp_path):
+    ours, other = (s.stocked(tmp_path / name) for name in ("ours", "other"))
+    for station in (ours, other):
+        s.run(station)
+    shown, kept = s.published(ours), tmp_path / "kept.duckdb"
+    shutil.copy2(ours.warehouse, kept)
+    shutil.copy2(other.warehouse, ours.warehouse)
+    was = ours.warehouse.read_bytes()
+    with pytest.raises(WarehouseForeign, match=r"not this station's own.*coldfill rebuild"):
+        s.run(ours)
+    assert ours.warehouse.read_bytes() == was
+    s.same(s.published(ours), shown)
+    s.run(ours, rebuild=True)
+    s.same(s.published(ours), shown)
+    shutil.copy2(kept, ours.warehouse)
+    with pytest.raises(WarehouseForeign):
+        s.run(ours)
+    s.run(ours, rebuild=True)
+    assert not s.run(ours).published
+    # one of an earlier version has no mark, and gets the station's
+    with closing(duckdb.connect(str(ours.warehouse))) as con:
+        con.execute("DELETE FROM meta WHERE key = 'mark'")
+    s.drop(ours, "fills-9.csv", [s.fill(9)], 12)
+    assert s.run(ours).published
