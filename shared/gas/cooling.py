@@ -85,7 +85,7 @@ def cooled_c(
     Returns
     -------
     gas_c, together_c : ndarray or float
-        The same two after that time.
+        The same two after that time; nan where there is no gas.
 
     Notes
     -----
@@ -93,6 +93,7 @@ def cooled_c(
     decays are the roots of s² − (H/Cg + H/Cw + L/Cw)·s + H·L/(Cg·Cw) = 0.
     """
     of_gas, of_wall = np.asarray(gas_j_k, float), np.asarray(wall_j_k, float)
+    of_gas = np.where(of_gas > 0.0, of_gas, np.nan)
     room, elapsed = np.asarray(room_c, float), np.asarray(elapsed_s, float)
     slow, fast = _modes(of_gas, of_wall, surface_m2, still_air_w_m2_k, at_rest_w_m2_k)
     exchange = np.asarray(at_rest_w_m2_k, float) * np.asarray(surface_m2, float) / of_gas
@@ -113,6 +114,7 @@ def _modes(gas_j_k, wall_j_k, surface_m2, still_air_w_m2_k, at_rest_w_m2_k) -> t
     of_gas, of_wall, area, outside, inside = (
         np.asarray(v, float) for v in (gas_j_k, wall_j_k, surface_m2, still_air_w_m2_k, at_rest_w_m2_k)
     )
+    of_gas = np.where(of_gas > 0.0, of_gas, np.nan)
     total = inside * area / of_gas + (inside + outside) * area / of_wall
     product = inside * outside * area**2 / (of_gas * of_wall)
     fast = 0.5 * (total + np.sqrt(total**2 - 4.0 * product))
