@@ -94,7 +94,7 @@ def header(snapshot: Snapshot) -> None:
     if others := snapshot.manifest.others_of:
         of = words.clock(pd.Timestamp(others), snapshot.zone)
         parts.show(
-            parts.note(f"Fills are up to date. Dives, reserves, air and fleet are of {of} and follow in a moment.")
+            parts.note(f"Fills alone are so new. Dives, reserves, air and fleet are of {of}, until a run has ended.")
         )
     if snapshot.viewer.role == LOCAL_NETWORK:
         parts.show(

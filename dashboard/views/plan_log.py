@@ -21,25 +21,26 @@ MOST_NAMED = 6
 _OFFERED = {"": "all kinds", **{kind: words.KINDS.get(kind, kind) for kind in f.INSPECTION_KIND.choices}}
 
 
-def due_without_visit(health: pd.DataFrame, planned: pd.DataFrame) -> pd.DataFrame:
-    """Cylinders in service with a known due date that no planned visit takes, the first due first."""
+def without_visit(health: pd.DataFrame, planned: pd.DataFrame) -> tuple[pd.DataFrame, int]:
+    """Cylinders in service that no planned visit takes: by due date; and how many have none known."""
     on_none = ~health["cylinder_id"].isin(planned["cylinder_id"])
     kept = ~health["status"].isin(["withdrawn", "condemned"]) & (health["inspection_state"] != "condemned")
-    return health[on_none & kept & health["next_due_on"].notna()].sort_values(["next_due_on", "cylinder_id"])
+    left = health[on_none & kept].sort_values(["next_due_on", "cylinder_id"])
+    return left[left["next_due_on"].notna()], int(left["next_due_on"].isna().sum())
 
 
 def visit(snapshot: Snapshot, health: pd.DataFrame, planned: pd.DataFrame) -> None:
     """Book a visit; which cylinders it takes, the plan says after the next run."""
-    due = due_without_visit(health, planned)
+    due, unknown = without_visit(health, planned)
     first = due["next_due_on"].min()
     together = due[due["next_due_on"] <= max(first, snapshot.as_of_on) + TOGETHER]
     if len(together):
         named = [f"{r.cylinder_id} by {words.day(r.next_due_on)}" for r in each(together.head(MOST_NAMED))]
         more = f" and {len(together) - MOST_NAMED} more" if len(together) > MOST_NAMED else ""
         parts.show(parts.plain(f"Due and on no visit: {', '.join(named)}{more}."))
-    unknown = int(health["next_due_on"].isna().sum())
     if unknown:
-        parts.show(parts.plain(f"No due date is known for {words.plural(unknown, 'cylinder')}: see Every cylinder."))
+        on_none = f"{words.plural(unknown, 'cylinder')} in service and on no visit"
+        parts.show(parts.plain(f"No due date is known for {on_none}: see Every cylinder."))
     if not may_log(snapshot.viewer, "visit"):
         return
     today = entry_door.now().tz_convert(snapshot.zone).date()

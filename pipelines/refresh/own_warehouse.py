@@ -17,18 +17,20 @@ class WarehouseForeign(RuntimeError):
 
 
 def refuse_if_foreign(station: Station, warehouse: Warehouse) -> None:
-    """Nothing, unless both marks are there and differ.
+    """Nothing, unless the folder has a mark and a warehouse with rows has another, or none.
 
     Raises
     ------
     WarehouseForeign
         With what to do. Nothing has been read or changed.
     """
-    if (ours := _mark_beside(station)) and (theirs := warehouse.mark()) and ours != theirs:
+    ours = _mark_beside(station)
+    if ours and warehouse.mark() != ours and warehouse.stored():
         raise WarehouseForeign(
-            f"{station.warehouse.name} is not this station's own: it was made for another one, or before this one's "
-            "was made anew (by a rebuild, or to forget somebody). Nothing was changed. Put the right one back, or read "
-            f"everything again from inbox/ and archive/: coldfill rebuild --station {station.folder}"
+            f"{station.warehouse.name} is not this station's own: it was made for another one, or is an old copy from "
+            "before this one's was made anew (by an update, a rebuild, or to forget somebody). Nothing was changed. "
+            "Put the right one back, or read everything again from inbox/ and archive/: coldfill rebuild --station "
+            f"{station.folder}"
         )
 
 

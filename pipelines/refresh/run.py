@@ -196,19 +196,10 @@ def _pass(
         _record_run(warehouse, run_id, moment, today, "nothing_new", {}, seconds)
         _tell_since(station, warehouse, name)
     else:
+        early = partial(_first_look, station, warehouse, moment, today, run_id)
+        look = early if worth_a_first_look(intake, previous, stands[1], settings) else None
         publisher, recomputed = build_past_trouble(
-            lambda: _build(
-                station,
-                warehouse,
-                previous,
-                moment,
-                today,
-                seconds,
-                progress,
-                (lambda made: _first_look(station, warehouse, made, moment, today, run_id))
-                if worth_a_first_look(intake, previous)
-                else None,
-            ),
+            lambda: _build(station, warehouse, previous, moment, today, seconds, progress, look),
             taking_in,
             warehouse,
             moment,
@@ -302,10 +293,10 @@ def _publish(
 def _first_look(
     station: Station,
     warehouse: Warehouse,
-    publisher: Publisher,
     moment: pd.Timestamp,
     today: pd.Timestamp,
     run_id: str,
+    publisher: Publisher,
 ) -> None:
     """Let pages show the fills just judged, while dives, reserves and the fleet are computed.
 

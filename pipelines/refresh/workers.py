@@ -142,17 +142,19 @@ def in_order(executor: Executor, jobs: Iterator[Callable[[], T]], ahead: int) ->
                 return
             yield waiting.popleft().result()
     except (Exception, CancelledError) as error:
-        if not _says_that_workers_are_lost(error):
-            raise
-        raise WorkersLost(
-            "A process that computed a part was ended by the system, mostly for want of memory. Nothing was published, "
-            "the last snapshot stands. `[scale] processes = 1` in station.toml computes one part at a time."
-        ) from error
+        if isinstance(error, BrokenExecutor):
+            raise WorkersLost(
+                "A process that computed a part was ended by the system, mostly for want of memory. Nothing was "
+                "published, the last snapshot stands. `[scale] processes = 1` in station.toml computes one part at a "
+                "time."
+            ) from error
+        if isinstance(error, CancelledError) or type(error).__module__.startswith("distributed"):
+            raise WorkersLost(
+                f"The cluster gave up a part ({type(error).__name__}): its workers ended again and again, mostly for "
+                "want of memory, or its scheduler is gone. Nothing was published, the last snapshot stands. Without "
+                "`[scale] scheduler` in station.toml this machine computes."
+            ) from error
+        raise
     finally:
         for future in waiting:
             future.cancel()
-
-
-def _says_that_workers_are_lost(error: BaseException) -> bool:
-    """Whether it comes from where parts are computed, not from a part."""
-    return isinstance(error, (BrokenExecutor, CancelledError)) or type(error).__module__.startswith("distributed")

@@ -16,7 +16,7 @@ from pathlib import Path
 
 import pytest
 
-from pipelines.refresh.first_look import DIVES
+from pipelines.refresh.first_look import LEAST_DIVES
 from pipelines.station.settings import write_station
 from sample_data.make import make
 from schemas.snapshot import FIRST_LOOK
@@ -102,7 +102,7 @@ def test_a_run_makes_anew_what_is_new_and_no_more(fills, tmp_path, capsys):
         print(f"largest process {peak:.0f} MiB")
     assert not again["published"] and again["recomputed"] == {}
     assert filled["rows_accepted"] == 1 and filled["published"]
-    assert shown.exists() == (size["dives"] >= DIVES)
+    assert shown.exists() == (size["dives"] >= LEAST_DIVES)
     if fills >= 1000:  # a young station's first readings still move what its first dives began with
         assert filled["recomputed"]["fill builds"] == 1 and "members' dives" not in filled["recomputed"]
     assert dived["rows_accepted"] == 1 and dived["recomputed"]["members' dives"] == 1, member

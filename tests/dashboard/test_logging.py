@@ -203,7 +203,7 @@ def test_what_a_run_has_judged_is_shown_with_what_is_still_to_follow(station, mo
     shown: list[str] = []
     monkeypatch.setattr(app.parts, "show", lambda *markup: shown.extend(map(str, markup)))
     app.header(open_snapshot(station, Viewer("operator")))
-    assert "Fills are up to date. Dives, reserves, air and fleet are of" in " ".join(shown)
+    assert "Fills alone are so new. Dives, reserves, air and fleet are of" in " ".join(shown)
     monkeypatch.undo()
     made_up.publish(station, name="2031-06-30T19:10:00.000001", ingest_files=known)
     test.run()

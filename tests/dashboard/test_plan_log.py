@@ -6,7 +6,7 @@ import pandas as pd
 from test_logging import log, rows, station
 from test_pages import run, said
 
-from dashboard.views.plan_log import due_without_visit
+from dashboard.views.plan_log import without_visit
 
 __all__ = ["station"]
 
@@ -20,8 +20,8 @@ def test_only_what_is_in_service_with_a_known_date_and_on_no_visit_is_due():
             "inspection_state": ["out_of_date", "due_soon", "in_date", "unknown", "condemned", "in_date"],
         }
     )
-    planned = pd.DataFrame({"cylinder_id": ["planned"]})
-    assert list(due_without_visit(health, planned)["cylinder_id"]) == ["late", "soon"]
+    due, unknown = without_visit(health, pd.DataFrame({"cylinder_id": ["planned"]}))
+    assert list(due["cylinder_id"]) == ["late", "soon"] and unknown == 1
 
 
 def test_a_visit_is_booked_with_what_is_due_and_a_return_before_it_is_refused(station):

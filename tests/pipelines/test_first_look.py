@@ -1,6 +1,7 @@
 """A new fill is judged and shown before the rest of a run is done, and nothing else reads what is half of a run."""
 
 import shutil
+from dataclasses import replace
 
 import pandas as pd
 import pytest
@@ -24,7 +25,7 @@ def computed(tmp_path_factory):
 def station(tmp_path, computed):
     shutil.copytree(computed, tmp_path / "quay")
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(first_look, "DIVES", 1)
+        patch.setattr(first_look, "LEAST_DIVES", 1)
         yield load_station(tmp_path / "quay")
 
 
@@ -61,14 +62,33 @@ def test_a_new_fill_is_shown_while_its_run_is_at_work(station):
     pd.testing.assert_frame_equal(read_table(station.published, after, "fill_quality"), seen["fills"])
 
 
-def test_with_a_register_in_the_same_run_nothing_is_shown_early(station):
+BAD_AIR = {"sampled_on": "2026-03-30", "compressor_id": "K1", "laboratory": "Lab", "co_ppm": "60"}
+NEWS = {
+    "a cylinder": ("cylinders-9.csv", {**s.CYLINDERS[0], "cylinder_id": "C9"}),
+    "an air test": ("air_tests.csv", BAD_AIR),
+    "a loan": ("loans.csv", {"unit_id": "C1", "member_id": "M1", "out_at": "2026-03-09 12:00"}),
+}
+
+
+@pytest.mark.parametrize("news", sorted(NEWS))
+def test_with_news_of_what_a_clearance_hangs_on_nothing_is_shown_early(station, news):
+    s.drop(station, "compressors.csv", [{"compressor_id": "K1"}], 10)
+    s.run(station)
     seen: dict = {}
-    new = {**s.CYLINDERS[0], "cylinder_id": "C9"}
-    s.drop(station, "cylinders-9.csv", [new], 12)
-    s.drop(station, "fills-9.csv", [s.fill(9, unit_id="C9")], 12)
+    file, row = NEWS[news]
+    s.drop(station, file, [row], 12)
+    s.drop(station, "fills-9.csv", [s.fill(9)], 12)
     _during_dives(station, seen)
     assert seen["shown"] == seen["counts"]
     assert not (station.published / FIRST_LOOK).exists()
+
+
+@pytest.mark.parametrize("other", [{"today": "2026-04-02"}, {"name": "Another name"}])
+def test_on_another_day_or_by_other_settings_nothing_is_shown_early(station, other):
+    seen: dict = {}
+    s.drop(station, "fills-9.csv", [s.fill(9)], 12)
+    _during_dives(replace(station, **other), seen)
+    assert seen["shown"] == seen["counts"] < current_name(station.published)
 
 
 def test_a_run_that_dies_after_it_leaves_what_was_shown_and_the_next_publishes_all(station):

@@ -11,6 +11,7 @@ import small_station as s
 
 from pipelines.cli.console import words_for
 from pipelines.intake.rebuild import WarehouseLost
+from pipelines.refresh.own_warehouse import FILE as MARK
 from pipelines.refresh.own_warehouse import WarehouseForeign
 from pipelines.station import clock
 from pipelines.warehouse.store import Warehouse, WarehouseDamaged
@@ -55,7 +56,7 @@ def test_without_its_warehouse_a_station_publishes_nothing_and_says_what_to_do(c
     s.same(s.published(copy), tables)
 
 
-@pytest.mark.parametrize("which", ["a new one", "of another station, of an earlier version"])
+@pytest.mark.parametrize("which", ["a new one", "of another station, both of an earlier version"])
 def test_a_warehouse_that_knows_less_than_the_snapshot_publishes_nothing(copy, tmp_path, which):
     """It opens, and is not this station's; the list of the archive is lost too, and a file has left the inbox."""
     name, tables = current_name(copy.published), s.published(copy)
@@ -68,6 +69,7 @@ def test_a_warehouse_that_knows_less_than_the_snapshot_publishes_nothing(copy, t
         s.drop(other, "cylinders.csv", s.CYLINDERS[:1])
         s.run(other)
         shutil.copy2(other.warehouse, copy.warehouse)
+        (copy.folder / MARK).unlink()
         with closing(duckdb.connect(str(copy.warehouse))) as con:
             con.execute("DELETE FROM meta WHERE key = 'mark'")
     for path in copy.inbox.glob("*"):
@@ -361,8 +363,12 @@ def test_another_stations_warehouse_or_one_from_before_a_rebuild_is_refused_unto
         s.run(ours)
     s.run(ours, rebuild=True)
     assert not s.run(ours).published
-    # one of an earlier version has no mark, and gets the station's
+    # one of an earlier version has no mark: nothing says that it is this one's
     with closing(duckdb.connect(str(ours.warehouse))) as con:
         con.execute("DELETE FROM meta WHERE key = 'mark'")
+    with pytest.raises(WarehouseForeign):
+        s.run(ours)
+    # a station of an earlier version has none either, and both get one
+    (ours.folder / MARK).unlink()
     s.drop(ours, "fills-9.csv", [s.fill(9)], 12)
-    assert s.run(ours).published
+    assert s.run(ours).published and (ours.folder / MARK).is_file()
