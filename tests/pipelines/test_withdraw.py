@@ -9,8 +9,10 @@ from test_intake_reread import _uddf
 
 from pipelines.intake.pending import PendingFiles
 from pipelines.intake.rebuild import prepare
+from pipelines.refresh.own_warehouse import settle_mark
 from pipelines.station import clock
 from pipelines.warehouse import withdrawn
+from pipelines.warehouse.store import Warehouse
 
 AT = "2026-03-30 {:02d}:00Z"
 
@@ -348,6 +350,8 @@ def test_a_dismissed_problem_is_open_no_more_and_survives_a_rebuild(station):
 def rebuild(station) -> None:
     """Read everything again from inbox and archive into a new warehouse, and compute nothing."""
     prepare(station, clock.now())
+    with contextlib.closing(Warehouse(station.warehouse)) as new:
+        settle_mark(station, new, made_anew=True)
     s.take_in(station)
 
 
