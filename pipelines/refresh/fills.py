@@ -123,7 +123,7 @@ _FILLS_RULES = (*INSPECTED_RULES, *PURITY_RULES, "filling_")
 
 FILLS = Step(
     name="fills",
-    version=9,
+    version=10,
     build=_fills,
     gives=(
         "fills_judged",

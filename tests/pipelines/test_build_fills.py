@@ -309,7 +309,7 @@ def test_odd_rows_get_a_reason_and_empty_figures_and_spare_the_others():
     rows = rows.set_index("fill_id")
     assert "mix_impossible" in rows.loc["a", "reasons"] and np.isnan(rows.loc["a", "real_free_l"])
     assert "outside_gas_table" in rows.loc["b", "reasons"] and rows.loc["b", "verdict"] == "stop"
-    assert np.isfinite(rows.loc["d", "settled_pressure_bar_15c"])  # bled down: as warm as the room
+    assert np.isnan(rows.loc["d", "settled_pressure_bar_15c"])  # bled down, or the two were swapped
     assert "fill_minutes_assumed" in rows.loc["e", "reasons"] and np.isfinite(rows.loc["e", "settled_pressure_bar_15c"])
     # the odd rows taught nothing and moved nothing
     alone = one()

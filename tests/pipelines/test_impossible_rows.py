@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 import small_station as s
 from dive_frames import build, dive, profile, tank
-from fill_frames import CYLINDER, FILL, TODAY, built, inputs, one
+from fill_frames import BEFORE, CYLINDER, FILL, TODAY, built, inputs, one
 
 from pipelines.derive.divers.trend import trend_rows
 from pipelines.derive.fills.step import build_fills
@@ -384,3 +384,46 @@ def test_a_trace_wins_over_depths_that_contradict_each_other():
     sampled = profile(bars={1: (210.0, 70.0)})
     rows = flags_of(dive("d1"), tanks=[tank("d1", unit_id="c1")], samples=[sampled])
     assert rows.loc["d1", "rmv_l_min"] > 0
+
+
+# --- a fill that ends below its start: which of the two it ended with nobody knows ------------
+TURNED = {"start_pressure_bar": 200.0, "stop_pressure_bar": 50.0}
+
+
+def test_of_a_fill_that_ends_below_its_start_no_figure_is_given_and_what_was_written_stays():
+    row = one(target_pressure_bar=200.0, **TURNED)
+    computed = row[["settled_pressure_bar_15c", "settled_high_bar_15c", "gas_c", "cooling_bar", "real_free_l",
+                    "gas_mass_kg", "shortfall_free_l", "cooling_free_l", "stopped_early_free_l", "added_free_l",
+                    "fill_rate_bar_min"]]  # fmt: skip
+    assert computed.isna().all(), computed
+    assert (row["start_pressure_bar"], row["stop_pressure_bar"]) == (200.0, 50.0)
+    assert not {"stopped_early", "short_fill", "hot_stop"} & set(row["reasons"])
+
+
+def test_a_settled_reading_says_what_is_inside_whatever_was_written_at_stop():
+    read = {"settled_pressure_bar": 190.0, "settled_c": 15.0, "settled_at": DAY_AFTER}
+    row = one(target_pressure_bar=200.0, **TURNED, **read)
+    assert row["gas_c_basis"] == "settled" and row["settled_pressure_bar_15c"] == pytest.approx(190.0, abs=0.1)
+    assert np.isnan(row["cooling_bar"]) and np.isnan(row["gas_c"])
+    # air at 190 bar and 15 °C: 1.0163 times the Z at 1 bar (CoolProp)
+    assert row["real_free_l"] == pytest.approx(12.0 * 190.0 / 1.0163, rel=0.001)
+
+
+def test_the_next_fill_is_not_held_for_gas_from_elsewhere_and_a_leak_is_not_made_of_it():
+    later = FILL | {"fill_id": "f2", "filled_at": "2031-06-03T10:00:00Z", "start_pressure_bar": 120.0}
+    fills = built(fills=[BEFORE, FILL | TURNED, later])["fill_quality"].set_index("fill_id")
+    assert "residue_unknown" not in fills.loc["f2", "reasons"], "air on top of air is air, whichever way round"
+    assert fills.loc["f2", "verdict"] == fills.loc["before", "verdict"] == "short", "hot, as each fill here"
+    above = later | {"start_pressure_bar": 215.0}
+    fills = built(fills=[BEFORE, FILL | TURNED, above])["fill_quality"].set_index("fill_id")
+    assert "residue_unknown" in fills.loc["f2", "reasons"], "215 bar is more than either of the two"
+
+
+def test_the_mix_of_a_fill_that_ends_below_its_start_is_known_only_where_both_gases_are_the_same():
+    bank = {"source_id": "B32", "kind": "bank", "o2_pct": 32.0, "he_pct": 0.0}
+    rich = {"source_id": "B32", "fill_method": "banked_mix", "target_o2_pct": 32.0}
+    later = FILL | {"fill_id": "f2", "filled_at": "2031-06-03T10:00:00Z", "start_pressure_bar": 120.0}
+    fills = built(fills=[BEFORE, FILL | TURNED | rich, later | rich], sources=[bank])["fill_quality"]
+    fills = fills.set_index("fill_id")
+    assert np.isnan(fills.loc["f1", "expected_o2_pct"]), "drained it holds air, swapped it holds mostly nitrox"
+    assert "residue_unknown" in fills.loc["f2", "reasons"] and fills.loc["f2", "verdict"] == "stop"

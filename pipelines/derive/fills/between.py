@@ -80,7 +80,7 @@ def _least_at_start(c: pd.DataFrame, chain: pd.DataFrame) -> np.ndarray:
     gauge = c["gauge"].to_numpy(object)
     same = (first >= 0) & (gauge == gauge[np.maximum(first, 0)])
     off = np.where(same, 2.0 * floats(c["gauge_step_bar"]), np.sqrt(2.0) * floats(c["gauge_limit_bar"]))
-    start, stop = floats(c["start_pressure_bar"]), floats(c["stop_pressure_bar"])
+    start, stop = floats(c["start_pressure_bar"]), floats(c["most_read_bar"])
     least = _at_15c(start - off, floats(c["ambient_c"]) + WARMER_K)
     # soon after its last fill it may read what it read then
     begun = c["filled_at"] - pd.to_timedelta(c["minutes"].astype(float), unit="min")

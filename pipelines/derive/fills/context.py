@@ -12,7 +12,7 @@ from pipelines.derive.columns import floats, looked_up
 from pipelines.derive.fills.between import gas_from_elsewhere, readings_between
 from pipelines.derive.fills.chain import chain_of_fills
 from pipelines.derive.fills.residue import follow_residue
-from pipelines.derive.fills.slips import impossible_times
+from pipelines.derive.fills.slips import impossible_times, stop_below_start
 from pipelines.derive.fleet.inspections import local_day
 from pipelines.derive.units import cylinders_of_units_on
 from schemas.codes import codes_that
@@ -72,6 +72,7 @@ def fill_context(
         marks[code] = np.array([isinstance(f, list | tuple | np.ndarray) and code in f for f in flags], bool)
     fills = _with_unit(fills, inputs, units, marks)
     fills = _with_gauge(fills, inputs["gauges"])
+    fills = _with_pressures(fills)
     fills = _with_room(fills)
     fills = _with_source(fills, inputs)
     chain = chain_of_fills(inputs, fills, fills["filled_on"])
@@ -141,6 +142,26 @@ def _with_gauge(fills: pd.DataFrame, gauges: pd.DataFrame) -> pd.DataFrame:
     # people may read a gauge to fewer marks than it has
     fills["gauge_step_bar"] = np.fmax(floats(at(known["step_bar"])), seen)
     return fills
+
+
+WRITTEN = {"start_pressure_bar": "written_start_bar", "stop_pressure_bar": "written_stop_bar"}
+"""Pressures to compute with, and as they were written."""
+
+
+def _with_pressures(fills: pd.DataFrame) -> pd.DataFrame:
+    """Of a fill that ends below its start nobody knows which of the two it ended with: computed is with neither."""
+    unclear = stop_below_start(fills)
+    start, stop = (floats(fills[name]) for name in WRITTEN)
+    fills["most_read_bar"] = np.where(unclear, start, stop)
+    for name, written in WRITTEN.items():
+        fills[written] = fills[name]
+        fills[name] = fills[name].mask(unclear)
+    return fills
+
+
+def as_written(fills: pd.DataFrame) -> pd.DataFrame:
+    """The fills with start and stop as somebody wrote them, for what people see and what limits are asked."""
+    return fills.assign(**{name: fills[written] for name, written in WRITTEN.items()})
 
 
 def _limit_bar(gauge: pd.Series, known: pd.DataFrame) -> np.ndarray:
@@ -219,6 +240,14 @@ def outlet_rises_k(compressor_log: pd.DataFrame) -> pd.Series:
     return pd.Series(found, dtype="float64", index=pd.Index(list(found), dtype=object))
 
 
+def most_settled_bar_15c(fills: pd.DataFrame) -> np.ndarray:
+    """The most that each fill can settle to: its gas at stop is at least as warm as the room."""
+    most = thermal.settled_pressure_bar(
+        floats(fills["most_read_bar"]), floats(fills["ambient_c"]), REFERENCE_C, strict=False
+    )
+    return np.asarray(most)
+
+
 def _with_mix(
     fills: pd.DataFrame, chain: pd.DataFrame, readings: pd.DataFrame, policy: Policy, marks: dict
 ) -> pd.DataFrame:
@@ -226,10 +255,8 @@ def _with_mix(
 
     An analysis of oxygen says nothing of helium or argon: of these the expected share stands until they are analysed.
     """
-    ambient, stop = floats(fills["ambient_c"]), floats(fills["stop_pressure_bar"])
-    # gas at stop is at least as warm as the room, so it settles to this at most
-    most = thermal.settled_pressure_bar(stop, ambient, REFERENCE_C, strict=False)
-    elsewhere = gas_from_elsewhere(fills, chain, readings, policy, np.asarray(most))
+    ambient = floats(fills["ambient_c"])
+    elsewhere = gas_from_elsewhere(fills, chain, readings, policy, most_settled_bar_15c(fills))
     followed = follow_residue(
         fills, chain, ambient + WARM_K, elsewhere, policy.filling.least_arrival_bar, policy.filling.mix_tolerance_pct
     )

@@ -315,10 +315,11 @@ def in_water_reading(c: pd.DataFrame, settle_minutes: float) -> Later:
 
 def implausible(c: pd.DataFrame, bar_15c: np.ndarray) -> np.ndarray:
     """True where a settled pressure asks for gas at stop that no fill makes: the reading is of something else."""
-    stop, ambient, mix = floats(c["stop_pressure_bar"]), floats(c["ambient_c"]), mix_of(c)
+    stop, ambient, mix = floats(c["most_read_bar"]), floats(c["ambient_c"]), mix_of(c)
     hottest = np.minimum(ambient + PLAUSIBLE_RISE_K[1], fill_heat.CELSIUS_MOST - 1.0)
     coldest = np.maximum(ambient + PLAUSIBLE_RISE_K[0], fill_heat.CELSIUS_LEAST + 1.0)
     least = thermal.settled_pressure_bar(stop, hottest, REFERENCE_C, *mix, strict=False)
+    least = np.where(np.isfinite(floats(c["stop_pressure_bar"])), least, -np.inf)
     most = thermal.settled_pressure_bar(stop, coldest, REFERENCE_C, *mix, strict=False)
     slack = 1.5 * floats(c["gauge_limit_bar"])
     return np.isfinite(bar_15c) & ~((bar_15c > least - slack) & (bar_15c < most + slack))

@@ -109,6 +109,8 @@ def follow_residue(
     blended_ar = np.where(np.isfinite(added["ar"]), 0.0, target["ar"])
     as_empty = (least_arrival_bar + ATM_BAR) / (np.maximum(stop, 0.0) + ATM_BAR)
     tie = _Ties(chain, len(c))
+    # of a fill that ends below its start nobody knows how much went in, or whether anything did
+    unclear = ~np.isfinite(stop)
 
     known = {gas: np.where(np.isfinite(o2), o2, target["o2"]) if gas == "o2" else target[gas] for gas in GASES}
     unknown = np.ones(len(c))
@@ -124,11 +126,13 @@ def follow_residue(
             share = kept * np.where(outright, 1.0, carried)
             # fills with a known gas thin out what was unknown; where all that is inside is, only an empty cylinder does
             passed_over = np.where(outright, as_empty, np.maximum(as_empty, PASSED_OVER_SHARE))
-            now_unknown = np.where(blended | differ, 1.0, np.where(analysed | (share <= passed_over), 0.0, share))
+            alike = np.logical_and.reduce([np.abs(residue[g] - added[g]) <= APART_PCT for g in GASES])
+            nothing_known = blended | differ | (unclear & ~alike & ~analysed)
+            now_unknown = np.where(nothing_known, 1.0, np.where(analysed | (share <= passed_over), 0.0, share))
             made = {g: kept * residue[g] + (1.0 - kept) * added[g] for g in GASES}
             # so little of the unknown counts as what was added
             plain = emptied | (residue_unknown & (share <= passed_over))
-            expected = {g: np.where(plain, added[g], made[g]) for g in GASES}
+            expected = {g: np.where(plain, added[g], np.where(unclear & ~alike, np.nan, made[g])) for g in GASES}
             helium = kept * tie.most(left_he) + (1.0 - kept) * np.nan_to_num(added["he"])
             argon = kept * tie.most(left_ar) + (1.0 - kept) * np.nan_to_num(added["ar"])
             helium, argon = np.maximum(helium, blended_he), np.maximum(argon, blended_ar)

@@ -17,13 +17,18 @@ WARMEST_SHARE = 1.15
 at 25 °C and 234 at 30 °C)."""
 
 
+def stop_below_start(fills: pd.DataFrame) -> np.ndarray:
+    """True for each fill that ends below its start, as written: the two were swapped, or gas was let out."""
+    return floats(fills["start_pressure_bar"]) - floats(fills["stop_pressure_bar"]) > TWO_READINGS_BAR
+
+
 def fill_slips(c: pd.DataFrame, time_zone: str) -> dict[str, np.ndarray]:
     """A mask a code, over the fills of a context (see `fills_context`)."""
     start, stop, minutes = (floats(c[k]) for k in ("start_pressure_bar", "stop_pressure_bar", "fill_minutes"))
     rise = stop - start
     rate = rise / np.where(minutes > 0, minutes, np.nan)
     return {
-        "stop_below_start": -rise > TWO_READINGS_BAR,
+        "stop_below_start": stop_below_start(c),
         "analysed_before_stop": _analysed_before(c, time_zone),
         "fill_rate_doubtful": (rise > LEAST_RISE_BAR) & (rate > FASTEST_BAR_MIN),
         # with its temperature a reading is compared with the heat of the fill; without, with what no warming makes

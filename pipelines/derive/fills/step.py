@@ -8,7 +8,7 @@ import pandas as pd
 from pipelines.derive.columns import floats
 from pipelines.derive.fills.between import gas_from_elsewhere
 from pipelines.derive.fills.chain import cylinders_by_fill, last_fills
-from pipelines.derive.fills.context import fill_context
+from pipelines.derive.fills.context import as_written, fill_context, most_settled_bar_15c
 from pipelines.derive.fills.history import kept_checks, settling_record, with_first_published
 from pipelines.derive.fills.mix import build_mix
 from pipelines.derive.fills.settling import Settled, settle
@@ -87,7 +87,9 @@ def build_fills(
     limit = rules.oxygen_limit_pct if limit is None else limit
 
     def mix_by(pressures: pd.DataFrame) -> pd.DataFrame:
-        elsewhere = gas_from_elsewhere(c, chain, readings, policy, floats(pressures["settled_high_bar_15c"]))
+        most = floats(pressures["settled_high_bar_15c"])
+        most = np.where(np.isfinite(most), most, most_settled_bar_15c(c))
+        elsewhere = gas_from_elsewhere(c, chain, readings, policy, most)
         return build_mix(c, chain, floats(pressures["gas_c"]), elsewhere, policy, limit)
 
     mix = mix_by(q)
@@ -99,6 +101,7 @@ def build_fills(
     for code, mask in (("settled_reading_doubtful", s.doubtful), ("wall_reading_doubtful", s.wall_doubtful)):
         for at in np.flatnonzero(mask):
             c["marks"].iloc[at].append(code)
+    c = as_written(c)
     verdict = build_verdict(c, chain, q, mix, inputs, policy, _drifting(c, s.gauges), as_of_on)
     frame = pd.concat([c, q, mix.drop(columns=[k for k in mix if k in c]), verdict], axis=1)
     frame = frame.loc[:, ~frame.columns.duplicated()]

@@ -66,6 +66,7 @@ def build_verdict(
     gauges_differ = np.abs(floats(c["stop_pressure_bar"]) - second) > apart
     overshoot = _overshoot_allowed(c, policy)
     stated_offset = np.abs(floats(c["gauge_offset_stated_bar"])) > floats(c["gauge_limit_bar"])
+    slips = fill_slips(c, policy.time_zone)
     tests_kept = len(inputs["air_tests"]) > 0
 
     found = {
@@ -99,7 +100,7 @@ def build_verdict(
         "suit_gas_only": mix["suit_gas"].to_numpy(),
         "permitted_pressure_unknown": ~np.isfinite(permitted),
         "outside_gas_table": ~np.isfinite(floats(q["settled_pressure_bar_15c"])),
-        **fill_slips(c, policy.time_zone),
+        **slips,
         # no verdict of its own, for it says nothing of what is inside; but nobody should ask for it again
         "asked_above_permitted": above_permitted(floats(c["target_pressure_bar"]), permitted),
         "stopped_above_permitted": above_permitted(floats(c["stop_pressure_bar"]), permitted) & ~overshoot,
@@ -107,7 +108,8 @@ def build_verdict(
         "short_fill": floats(q["settled_pressure_bar_15c"])
         < floats(c["target_pressure_bar"]) - policy.filling.short_bar,
         "hot_stop": floats(c["stop_pressure_bar"]) - floats(q["settled_pressure_bar_15c"]) > policy.filling.short_bar,
-        "stopped_early": floats(c["stop_pressure_bar"]) < floats(c["target_pressure_bar"]) - policy.filling.short_bar,
+        "stopped_early": ~slips["stop_below_start"]
+        & (floats(c["stop_pressure_bar"]) < floats(c["target_pressure_bar"]) - policy.filling.short_bar),
     }
     reasons = lists(found, len(c))
     for own, marks, inspection in zip(reasons, c["marks"], state["reasons"], strict=True):

@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 
+from pipelines.derive.fills.slips import stop_below_start
 from pipelines.derive.fleet.cylinder_life import build_cylinder_life
 from pipelines.derive.fleet.findings import finding_reasons
 from pipelines.derive.fleet.holders import STATION, loans_of_cylinders, look_up
@@ -91,6 +92,7 @@ def _fills_by_cylinder(inputs: dict[str, pd.DataFrame], fill_quality: pd.DataFra
         "settled_pressure_bar_15c",
     ]
     fills = fill_quality[wanted].reset_index(drop=True)
+    fills["start_pressure_bar"] = fills["start_pressure_bar"].mask(stop_below_start(fills))
     made = pairs.merge(fills, left_on="row", right_index=True, how="left")
     settled = made["settled_pressure_bar_15c"]
     made["short"] = np.where(settled.notna(), settled < made["target_pressure_bar"] - policy.filling.short_bar, np.nan)

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from pipelines.derive.fills.context import steps_bar
+from pipelines.derive.fills.slips import stop_below_start
 from pipelines.derive.fleet.inspections import local_day
 from pipelines.derive.units import cylinders_of_units_on, set_membership
 from schemas.policy import Policy
@@ -229,15 +230,13 @@ def _fill_events(
     raw = inputs["fills"].set_index("fill_id")[["settled_at", "settled_gauge_id"]]
     f = fill_quality[JUDGED].merge(raw, left_on="fill_id", right_index=True, how="left")
     f = f.sort_values(["unit_id", "filled_at"], ignore_index=True)
+    f["start_pressure_bar"] = f["start_pressure_bar"].mask(stop_below_start(f))
     o2, he = f["o2_pct"].fillna(AIR_O2_PCT), f["he_pct"].fillna(0.0)
     before_o2 = o2.groupby(f["unit_id"]).shift().fillna(AIR_O2_PCT)
     before_he = he.groupby(f["unit_id"]).shift().fillna(0.0)
     gauges = inputs["gauges"].drop_duplicates("gauge_id").set_index("gauge_id")
-    gauge = (
-        f["gauge_id"]
-        .astype("object")
-        .where(f["gauge_id"].notna(), "gauge of " + f["station_id"].astype("object").fillna(""))
-    )
+    station = f["station_id"].astype("object").fillna("")
+    gauge = f["gauge_id"].astype("object").where(f["gauge_id"].notna(), "gauge of " + station)
     day = local_day(f["filled_at"], policy.time_zone)
     offset, gauge_sd, not_learned = _gauge_offsets(gauge, day, gauges, gauge_check)
     step = (
