@@ -6,11 +6,13 @@ from collections.abc import Iterator
 from pathlib import Path
 
 _BESIDE = ".new"
+IN_MEMORY = ":memory:"
+"""DuckDB's name for a database that is no file."""
 
 
 def is_new(path: Path) -> bool:
-    """Whether a warehouse is to be made in this place; not where one is being made for another."""
-    return not path.exists() and path.suffix != _BESIDE
+    """Whether a warehouse is to be made in this place; not where one is being made for another, nor in memory."""
+    return path.name != IN_MEMORY and not path.exists() and path.suffix != _BESIDE
 
 
 @contextlib.contextmanager
