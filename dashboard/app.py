@@ -12,7 +12,7 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from dashboard import code_door, entry_door, parts, sign_in
+from dashboard import code_door, entry_door, launch, parts, sign_in
 from dashboard.access import ALONE, LOCAL_NETWORK, ROLES, Refused, Viewer
 from dashboard.data import NothingPublished, Snapshot, open_snapshot
 from dashboard.views import air, divers, filling, fleet, inbox, season, today
@@ -24,7 +24,7 @@ VIEWS = {module.__name__.rpartition(".")[2]: module for module in (filling, toda
 #: seconds between looks at the pointer while a page stands open
 LOOK_AGAIN_S = 20
 #: the same, while an entry waits to be computed, or the rest of a run
-LOOK_SOON_S = 0.5
+LOOK_SOON_S = 0.2
 
 
 #: where a viewer's choice of units stands: in the session, and so called in the address, which can be kept
@@ -170,6 +170,7 @@ def main(arguments: list[str]) -> None:
         parts.show(parts.heading("Not to be read"), parts.plain(str(refusal)))
     every = LOOK_SOON_S if entry_door.pending(snapshot) or snapshot.manifest.others_of else LOOK_AGAIN_S
     st.fragment(_look_again, run_every=every)(options, viewer, snapshot.name)
+    launch.let_rest()
 
 
 def units_of(snapshot: Snapshot) -> str:

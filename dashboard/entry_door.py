@@ -58,18 +58,28 @@ def save(
 
 
 def expect_entry(snapshot: Snapshot, kind: str) -> None:
-    """A form was opened: have a run ready to begin, where its viewer may save at all."""
-    if may_log(snapshot.viewer, kind):
+    """A form was opened: have a run ready to begin, where its viewer may save at all.
+
+    What a new day changes is computed at once, or the first entry of the day would wait for it.
+    """
+    if not may_log(snapshot.viewer, kind):
+        return
+    if snapshot.station.get("today") == "clock" and _here(now(), snapshot.zone) > snapshot.as_of_on:
+        ask_for_run(snapshot.published)
+    else:
         prepare(snapshot.published)
+
+
+def _here(moment: pd.Timestamp, zone: str) -> pd.Timestamp:
+    """The day of a moment at the station."""
+    return moment.tz_convert(zone).tz_localize(None).normalize()
 
 
 def latest_moment(snapshot: Snapshot, moment: pd.Timestamp) -> pd.Timestamp:
     """Nothing that has happened lies after this, UTC; as a run takes it."""
     stated = str(snapshot.station.get("today") or "clock")
     fixed = None if stated in ("clock", "data") else pd.Timestamp(stated)
-    return end_of_tomorrow(
-        fixed if fixed is not None else moment.tz_convert(snapshot.zone).tz_localize(None).normalize(), snapshot.zone
-    )
+    return end_of_tomorrow(fixed if fixed is not None else _here(moment, snapshot.zone), snapshot.zone)
 
 
 def pending(snapshot: Snapshot) -> list[Written]:

@@ -3,6 +3,7 @@
 Whoever starts it writes a line to its standard input when there is something to do; where the input ends, nobody will.
 """
 
+import gc
 import pkgutil
 import sys
 from importlib import import_module
@@ -19,4 +20,7 @@ def begin_when_asked() -> bool:
     from shared.gas import thermal
 
     thermal.density_mol_l(200.0, 15.0)  # reads the tables of the gas
+    # what is loaded stays: looking through it for garbage would cost the run that follows
+    gc.collect()
+    gc.freeze()
     return bool(sys.stdin.readline())

@@ -433,6 +433,21 @@ def test_what_is_saved_while_a_run_is_at_work_gets_one_more(tmp_path, monkeypatc
     assert ready == [tmp_path.resolve()]
 
 
+def test_a_form_opened_on_a_new_day_has_that_day_computed_before_anything_is_saved(station, monkeypatch):
+    asked, ready = [], []
+    monkeypatch.setattr(entry_door, "ask_for_run", asked.append)
+    monkeypatch.setattr(entry_door, "prepare", ready.append)
+    snapshot = open_snapshot(station, Viewer("operator"))
+    today = snapshot.as_of_on.tz_localize(snapshot.zone)
+    by_clock = [("clock", 23), ("clock", 24), ("data", 24)]
+    for says, hour in by_clock:
+        snapshot.manifest.station["today"] = says
+        monkeypatch.setattr(entry_door, "now", lambda at=hour: (today + pd.Timedelta(hours=at)).tz_convert("UTC"))
+        entry_door.expect_entry(snapshot, "stop")
+    entry_door.expect_entry(open_snapshot(station, Viewer("diver", ME)), "stop")
+    assert (len(asked), len(ready)) == (1, 2)
+
+
 def test_a_run_that_stands_by_begins_when_asked_and_never_by_itself(tmp_path):
     station = tmp_path / "station"
     write_station(station, name="Small station", time_zone="UTC", today="2026-03-31")
