@@ -65,7 +65,12 @@ def _archive_bytes(found: InboxFile, folder: Path, data: bytes) -> str:
 
 def archived_name(found: InboxFile) -> str:
     """What the archive calls an original: its hash and its ending."""
-    return found.sha256 + "".join(c for c in Path(found.file).suffix.lower() if c.isalnum() or c == ".")[:12]
+    return name_in_archive(found.file, found.sha256)
+
+
+def name_in_archive(file: str, sha256: str) -> str:
+    """The same of a place in the inbox, and of its content's hash."""
+    return sha256 + "".join(c for c in Path(file).suffix.lower() if c.isalnum() or c == ".")[:12]
 
 
 def _chunk(source: BinaryIO) -> bytes:

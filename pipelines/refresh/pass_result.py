@@ -23,6 +23,8 @@ class PassResult:
     seconds_by_step: dict[str, float] = field(default_factory=dict)
     #: the backup that was written before the warehouse was brought to the present form; or empty
     saved: str = ""
+    #: what was found damaged among the kept files, for people
+    damage: list[str] = field(default_factory=list)
 
     def for_scripts(self) -> dict:
         """The one line of `run --json`."""
@@ -41,6 +43,7 @@ class PassResult:
             "recomputed": self.recomputed,
             "open_problems": self.open_problems,
             "held": self.held,
+            "damage": self.damage,
             "layout_changes": self.intake.layout_changes,
             "seconds_by_step": {step: round(value, 3) for step, value in self.seconds_by_step.items()},
         }
@@ -78,6 +81,7 @@ class PassResult:
             + (f", {self.intake.refused} files refused" if self.intake.refused else "")
         )
         lines += self.intake.sentences()
+        lines += self.damage
         if self.held:
             lines.append(f"Nothing was published, {self.snapshot} stands. {self.held}")
         elif self.published:

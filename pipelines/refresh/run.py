@@ -24,6 +24,7 @@ from pipelines.refresh.backups import backup_if_due
 from pipelines.refresh.first_look import worth_a_first_look
 from pipelines.refresh.hashing import digest, frame_hash
 from pipelines.refresh.holds import HELD, reason_to_hold
+from pipelines.refresh.look_on import look_on
 from pipelines.refresh.order import refresh_tables, steps_digest
 from pipelines.refresh.own_warehouse import settle_mark
 from pipelines.refresh.pass_result import PassResult
@@ -169,7 +170,8 @@ def _pass(
         latest = clock.latest_moment(station, as_of, moment)
         taking_in = Intake(station, warehouse, run_id, moment, latest, accept_layouts, clock_is_right=trust_clock)
         intake = taking_in.run(lambda file, n, total: progress(f"Reading {file}", n, total))
-        if thorough:
+        look = look_on(station, warehouse, previous, moment)
+        if thorough or look.samples:
             read_damaged_again(taking_in, warehouse, moment)
     today = clock.as_of_day(station, as_of, moment, warehouse)
     settings = settings_hash(station)
@@ -190,16 +192,16 @@ def _pass(
         and previous.form == FORM
         and (previous.warehouse_version, previous.as_of_on, previous.settings_hash) == stands
         # a warehouse made anew counts its changes anew: its number may be that of the snapshot by chance
-        and not (thorough or rebuilt or looks_altered(station.published, previous))
+        and not (thorough or look.published or rebuilt or looks_altered(station.published, previous))
     ):
         name, up_to_date = previous.name, True
         _record_run(warehouse, run_id, moment, today, "nothing_new", {}, seconds)
         _tell_since(station, warehouse, name)
     else:
         early = partial(_first_look, station, warehouse, moment, today, run_id)
-        look = early if worth_a_first_look(intake, previous, stands[1], settings) else None
+        first = early if worth_a_first_look(intake, previous, stands[1], settings) else None
         publisher, recomputed = build_past_trouble(
-            lambda: _build(station, warehouse, previous, moment, today, seconds, progress, look),
+            lambda: _build(station, warehouse, previous, moment, today, seconds, progress, first),
             taking_in,
             warehouse,
             moment,
@@ -227,6 +229,7 @@ def _pass(
         open_problems,
         held,
         seconds,
+        damage=look.lines(),
     )
     write_durably(
         station.published / LAST_PASS,

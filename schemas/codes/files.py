@@ -116,4 +116,10 @@ NOTICES = [
         "without them.",
         "Drop the file again, from a copy or from the dive computer.",
     ),
+    Code(
+        "original_lost",
+        "The original of this file is missing from archive/, or not as it came in. Its rows count as before, but "
+        "nothing could read them again: a rebuild or a backup would be without it.",
+        "Put archive/ back from a backup, or drop the same file into the inbox again.",
+    ),
 ]
