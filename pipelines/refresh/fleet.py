@@ -136,7 +136,7 @@ def _plan(given: Given) -> Frames:
 
 PLAN = Step(
     name="plan",
-    version=3,
+    version=4,
     build=_plan,
     gives=("inspection_plan", "booking_cover"),
     reads={

@@ -76,7 +76,13 @@ def _clock_lags(
     newest = None if at is None else clock.day_of(at, station)
     if newest is not None and newest > today:
         beyond = at is not None and at > clock.latest_moment(station, None, moment)
-        if beyond or pd.Timestamp(previous.as_of_on) > today:
+        if not beyond and pd.Timestamp(previous.as_of_on) > today:
+            return (
+                f"The clock says {today:%Y-%m-%d}, but what is published is as of {previous.as_of_on}, and the newest "
+                f"record is of {newest:%Y-%m-%d} ({where}). {what_to_do}; if it is right and the day was set ahead "
+                "before, run with --trust-clock."
+            )
+        if beyond:
             return (
                 f"The clock says {today:%Y-%m-%d}, but the newest record is of {newest:%Y-%m-%d} ({where}). "
                 f"{what_to_do}. If the record is wrong, correct it in a newer file; if all is right, "

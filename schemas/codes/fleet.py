@@ -108,6 +108,13 @@ CODES: list[Code] = [
         forbids_filling=True,
     ),
     stop(
+        "not_made_by_then",
+        "By the register it had not been made by that day: one of the two dates is wrong, and what is due with it.",
+        "Read the stamp and correct manufactured_on, or correct the day.",
+        forbids_filling=True,
+        inspection_clears=False,
+    ),
+    stop(
         "service_life_unknown",
         "A composite cylinder without the end of its service life: not in date.",
         "Read the label and enter service_life_ends_on.",

@@ -203,7 +203,10 @@ def state_on_days(
     note(no_rules, "rule_set_unknown")
     note(no_period, "no_period_for_material")
     note(no_basis, "no_inspection_known")
-    unknown = lacking | life_unknown | no_rules | no_period
+    # one of the two dates is wrong, and with it what counts from them
+    not_made = day < cylinders.manufactured_on[cylinder]
+    note(not_made, "not_made_by_then")
+    unknown = lacking | life_unknown | no_rules | no_period | not_made
 
     overdue = ~np.isnat(due) & (day > due)
     for k, dates in due_by_kind.items():

@@ -331,6 +331,15 @@ def test_what_a_clock_that_led_has_dated_does_not_win_for_years(tmp_path, monkey
 
 
 @pytest.mark.steps_as_they_are
+def test_a_day_set_years_ahead_and_back_is_named_and_no_record_is_blamed(by_clock, monkeypatch):
+    s.run(by_clock, as_of="2040-01-01")
+    _at(monkeypatch, "2032-03-17 23:00")
+    said = s.run(by_clock).held
+    assert "published is as of 2040-01-01" in said and "record is wrong" not in said and "--trust-clock" in said
+    assert s.run(by_clock, trust_clock=True).as_of_on == "2032-03-17"
+
+
+@pytest.mark.steps_as_they_are
 def test_a_day_that_a_person_names_is_believed(by_clock, monkeypatch):
     _at(monkeypatch, "2026-03-20 12:00")
     assert s.run(by_clock, as_of="2032-03-20").held == ""

@@ -204,3 +204,10 @@ def test_a_day_of_many_cylinders_equals_one_at_a_time():
     for i in range(30):
         alone = state(made[i], [(*r[:3], 0) for r in rows if r[3] == i], str(days[i]))
         assert alone == (together.state[i], str(together.due_on[i]), together.due_kind[i], together.reasons[i])
+
+
+def test_a_day_before_the_cylinder_was_made_is_never_in_date():
+    """One of the two dates is wrong, and the due date hangs on it."""
+    before = state(MADE, [], "2021-12-31")
+    assert before[0] == "unknown" and "not_made_by_then" in before[3]
+    assert state(MADE, [], "2022-01-01")[0] == "in_date"
