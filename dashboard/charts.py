@@ -288,7 +288,7 @@ def analysed_against_expected(fills: pd.DataFrame, tolerance_pct: float) -> go.F
                 name=name,
                 marker={"symbol": symbol, "size": 8, "color": color},
                 customdata=np.array(said(part["unit_id"])),
-                hovertemplate="%{customdata}, %{x|%d %b}: %{y:+.1f} points<extra></extra>",
+                hovertemplate="%{customdata}, %{x|%-d %b %Y}: %{y:+.1f} points<extra></extra>",
             )
     for at in (-tolerance_pct, tolerance_pct):
         figure.add_hline(y=at, line={"color": INK, "dash": "dot", "width": 1})

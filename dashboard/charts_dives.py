@@ -41,7 +41,7 @@ def season_rmv(consumption: pd.DataFrame, trend: pd.DataFrame) -> go.Figure:
         mode="lines",
         line={"color": INDIGO, "width": 3},
         name="level at own usual conditions",
-        hovertemplate=f"%{{x|%d %b}}: level {rate.hover(1)}<extra></extra>",
+        hovertemplate=f"%{{x|%-d %b %Y}}: level {rate.hover(1)}<extra></extra>",
     )
     figure.add_scatter(
         x=at,
@@ -49,7 +49,7 @@ def season_rmv(consumption: pd.DataFrame, trend: pd.DataFrame) -> go.Figure:
         mode="lines",
         line={"color": PLUM, "width": 2, "dash": "dash"},
         name="90th-percentile rate of the next dive",
-        hovertemplate=f"%{{x|%d %b}}: {rate.hover(1)}<extra></extra>",
+        hovertemplate=f"%{{x|%-d %b %Y}}: {rate.hover(1)}<extra></extra>",
     )
     dives = consumption.dropna(subset=["rmv_l_min"]).sort_values("started_at")
     figure.add_scatter(
@@ -58,7 +58,7 @@ def season_rmv(consumption: pd.DataFrame, trend: pd.DataFrame) -> go.Figure:
         mode="markers",
         name="uncorrected (ideal gas, no temperature)",
         marker={"symbol": "circle-open", "size": 8, "color": PLUM, "line": {"width": 1.5}},
-        hovertemplate=f"%{{x|%d %b}}: uncorrected {rate.hover(1)}<extra></extra>",
+        hovertemplate=f"%{{x|%-d %b %Y}}: uncorrected {rate.hover(1)}<extra></extra>",
     )
     figure.add_scatter(
         x=dives["started_at"].to_numpy(),
@@ -67,7 +67,7 @@ def season_rmv(consumption: pd.DataFrame, trend: pd.DataFrame) -> go.Figure:
         name="cooling taken out, 80 % interval",
         marker={"symbol": "circle", "size": 8, "color": INDIGO},
         error_y=whiskers_of(dives, "rmv{}_l_min", rate, INDIGO) | {"thickness": 1.2, "width": 2},
-        hovertemplate=f"%{{x|%d %b}}: {rate.hover(1)}<extra></extra>",
+        hovertemplate=f"%{{x|%-d %b %Y}}: {rate.hover(1)}<extra></extra>",
     )
     figure.update_yaxes(title=f"RMV, {rate.unit}")
     figure.update_layout(margin={"t": 96})
@@ -196,7 +196,7 @@ def margins(reserve: pd.DataFrame, started_at: pd.Series) -> go.Figure:
                 mode="markers",
                 name=name,
                 marker={"symbol": symbol, "size": 9, "color": color, "line": {"width": 1.5, "color": color}},
-                hovertemplate=f"%{{x|%d %b}}: {litres.hover(0)}<extra></extra>",
+                hovertemplate=f"%{{x|%-d %b %Y}}: {litres.hover(0)}<extra></extra>",
             )
     figure.add_hline(y=0, line={"color": INK, "width": 2})
     figure.update_yaxes(title=f"least margin, free {long('L')}")
@@ -224,7 +224,7 @@ def surfacing(reserve: pd.DataFrame, started_at: pd.Series, least_bar: float) ->
                 mode="markers",
                 name=name,
                 marker={"symbol": symbol, "size": 9, "color": color, "line": {"width": 1.5, "color": color}},
-                hovertemplate=f"%{{x|%d %b}}: {bar.hover(0)}<extra></extra>",
+                hovertemplate=f"%{{x|%-d %b %Y}}: {bar.hover(0)}<extra></extra>",
             )
     figure.add_hline(y=bar.of(least_bar), line={"color": INK, "width": 2, "dash": "dash"})
     figure.update_yaxes(title=f"pressure at the surface, {bar.unit}", rangemode="tozero")
@@ -271,7 +271,7 @@ def kit_margins(kit: pd.DataFrame, started_at: pd.Series) -> go.Figure:
             mode="markers",
             name=name,
             marker={"symbol": symbol, "size": 9, "color": color, "line": {"width": 2}},
-            hovertemplate=f"%{{x|%d %b}}: {kilograms.hover(1)}<extra></extra>",
+            hovertemplate=f"%{{x|%-d %b %Y}}: {kilograms.hover(1)}<extra></extra>",
         )
     figure.add_hline(y=0, line={"color": INK, "width": 2})
     figure.update_yaxes(title=f"margin, {kilograms.unit}")

@@ -66,7 +66,7 @@ def life(events: pd.DataFrame) -> go.Figure:
             mode="markers",
             name=name,
             marker={"symbol": symbol, "size": 8, "color": color},
-            hovertemplate=f"%{{x|%d %b %Y}}: {bar.hover(0)}<extra></extra>",
+            hovertemplate=f"%{{x|%-d %b %Y}}: {bar.hover(0)}<extra></extra>",
         )
     figure.add_scatter(
         x=others["at"].to_numpy(),
@@ -76,7 +76,7 @@ def life(events: pd.DataFrame) -> go.Figure:
         showlegend=False,
         marker={"symbol": "line-ns", "size": 14, "line": {"width": 2, "color": INK}},
         customdata=np.array(said(others["code"])),
-        hovertemplate="%{x|%d %b %Y}: %{y} %{customdata}<extra></extra>",
+        hovertemplate="%{x|%-d %b %Y}: %{y} %{customdata}<extra></extra>",
     )
     low = min(0.6, 0.1 + 0.06 * count)
     figure.update_layout(

@@ -1,6 +1,7 @@
 """The one door by which pages write: who may, by which clock, and what stands saved and not yet computed."""
 
 from collections.abc import Mapping
+from datetime import date
 from typing import Any
 
 import pandas as pd
@@ -8,7 +9,7 @@ import pandas as pd
 from dashboard.access import Refused, may_log
 from dashboard.data import Snapshot
 from dashboard.run_after_entry import ask_for_run, prepare
-from schemas import entries
+from schemas import entries, words
 from schemas.check import end_of_tomorrow, latest_withdrawal
 from schemas.entries import Entry, NotSaved, Saved, Written
 from schemas.reading_units import METRIC
@@ -20,6 +21,11 @@ _SET_BACK = pd.Timedelta(minutes=5)
 def now() -> pd.Timestamp:
     """This moment, UTC."""
     return pd.Timestamp.now(tz="UTC").as_unit("us")
+
+
+def today(snapshot: Snapshot) -> date:
+    """The day it is at the station by the machine's clock."""
+    return _here(now(), snapshot.zone).date()
 
 
 def save(
@@ -47,8 +53,8 @@ def save(
     last = _utc(snapshot.manifest.created_at)
     if moment < last - _SET_BACK:
         raise NotSaved(
-            f"the clock of the station's machine says {moment:%Y-%m-%d %H:%M} UTC, which is before its last run "
-            f"({last:%Y-%m-%d %H:%M} UTC). Set the clock right, then save again."
+            f"the clock of the station's machine says {words.clock(moment, snapshot.zone)}, which is before its last "
+            f"run ({words.clock(last, snapshot.zone)}). Set the clock right, then save again."
         )
     latest = latest_moment(snapshot, moment)
     latest = latest_withdrawal(latest, moment) if source == "withdrawals" else latest

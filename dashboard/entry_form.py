@@ -15,13 +15,16 @@ import streamlit as st
 
 from dashboard import entry_door, parts
 from dashboard.data import Snapshot
-from schemas import reading_units, words
+from schemas import reading_units, typed_day, words
 from schemas.entries import NotSaved, new_token, nth_token
 from schemas.fields import Field
 
 #: a form that has stood open for longer is shown once more before it is saved
 _OPEN_TOO_LONG = pd.Timedelta(hours=3)
 _WIDTH = 148
+_DAY_WIDTH = 208
+#: days that are listed; any other is typed
+_DAYS_BACK, _DAYS_AHEAD = 60, 120
 #: a press that is lost on its way leaves the page as it is
 NOT_YET = "Nothing is saved until this page says 'Saved'. If it does not, press again: it makes one row."
 #: by which a typed time may run ahead of the clock
@@ -73,6 +76,8 @@ class EntryForm:
         self.by = ""
         self._slots: dict[str, Any] = {}
         self._moments: dict[str, tuple[dt.date | None, dt.time | None]] = {}
+        #: why what was typed for a day cannot be one
+        self._unread: dict[str, list[str]] = {}
         #: given the row with its moments, why it may be one that somebody else has just saved; asked once
         self.doubt: Callable[[Mapping[str, Any]], str] | None = None
         #: columns whose several values make an entry each, all saved by one press
@@ -143,10 +148,8 @@ class EntryForm:
 
     def moment(self, field: Field) -> None:
         """A moment at the station; left empty it is the moment of saving."""
-        with self._field(field.name, 2 * _WIDTH + 24), st.container(horizontal=True):
-            day = st.date_input(
-                "Day, if not today", None, key=self._key(f"{field.name}_day"), format="YYYY-MM-DD", width=_WIDTH
-            )
+        with self._field(field.name, _DAY_WIDTH + _WIDTH + 24), st.container(horizontal=True):
+            day = self._day("Day, if not today", field.name, None, f"{field.name}_day")
             hour = st.time_input(
                 "Time, if not just now", None, key=self._key(f"{field.name}_hour"), step=60, width=_WIDTH
             )
@@ -156,12 +159,54 @@ class EntryForm:
         """A moment that nobody types: that of saving."""
         self._moments[field.name] = (None, None)
 
-    def day(self, label: str, field: Field, value: dt.date | None = None) -> None:
-        """A day."""
-        with self._field(field.name):
-            self.row[field.name] = st.date_input(
-                label, self.begun(field.name, value), key=self._key(field.name), format="YYYY-MM-DD"
+    def day(
+        self,
+        label: str,
+        field: Field,
+        value: dt.date | None = None,
+        *,
+        ahead: bool = False,
+        month_will_do: bool = False,
+    ) -> None:
+        """A day, chosen or typed as people say it; `ahead`: one that is to come."""
+        with self._field(field.name, _DAY_WIDTH):
+            self.row[field.name] = self._day(
+                label, field.name, self.begun(field.name, value), field.name, ahead=ahead, month_will_do=month_will_do
             )
+
+    def _day(
+        self,
+        label: str,
+        column: str,
+        begun: dt.date | None,
+        key: str,
+        *,
+        ahead: bool = False,
+        month_will_do: bool = False,
+    ) -> dt.date | None:
+        today = self.begun("today", entry_door.today(self.snapshot))
+        most = 0 if month_will_do else _DAYS_AHEAD if ahead else _DAYS_BACK  # what a stamp says is long ago
+        listed = [today + dt.timedelta(n if ahead else -n) for n in range(most)]
+        listed = sorted({*listed, *([begun] if begun else [])}, reverse=not ahead)
+        chosen = st.selectbox(
+            label,
+            listed,
+            listed.index(begun) if begun else None,
+            format_func=lambda day: typed_day.said(day, today) if isinstance(day, dt.date) else str(day),
+            key=self._key(key),
+            placeholder="pick, or type 3 May" if not month_will_do else "May 2019 will do",
+            accept_new_options=True,
+            filter_mode="prefix",
+            width=_DAY_WIDTH,
+        )
+        self._unread.pop(column, None)
+        if not isinstance(chosen, str):
+            return chosen
+        try:
+            return typed_day.typed_day(chosen, today, ahead=ahead, month_will_do=month_will_do)
+        except typed_day.NotADay as why:
+            self._unread[column] = [str(why)]
+            return None
 
     def who(self, label: str, column: Field | None = None) -> None:
         """Who logs it; also into `column`, where the row says it too."""
@@ -222,6 +267,8 @@ class EntryForm:
             )
             return
         try:
+            if self._unread:
+                raise NotSaved("look at what is marked.", self._unread)
             # pressed twice, it is the same moment
             self._stamp(self._open.setdefault("now", moment))
             by = self._signed()

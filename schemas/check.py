@@ -216,12 +216,9 @@ def _dates(declared: Source, frame: pd.DataFrame, latest: pd.Timestamp) -> pd.Da
         if latest_here is pd.NaT or (column.min() >= earliest and latest_here <= limit):
             continue
         if not field.may_lie_ahead:
-            rows += [
-                problem_of(
-                    i, field.name, v, "in_the_future", f"{v:%Y-%m-%d} lies after tomorrow: it cannot have happened yet."
-                )
-                for i, v in column[column > limit].items()
-            ]
+            for i, v in column[column > limit].items():
+                why = f"{v.day} {v:%b %Y} lies after tomorrow: it cannot have happened yet."
+                rows.append(problem_of(i, field.name, v, "in_the_future", why))
         early = column[column < earliest]
         rows += [
             problem_of(i, field.name, v, "out_of_bounds", "before 1900.", "Correct the date and drop the file again.")

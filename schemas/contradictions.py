@@ -36,7 +36,7 @@ PAIRS: dict[str, tuple[Pair, ...]] = {
 
 def shown(value: Any) -> str:
     """A day or a number as people read it."""
-    return f"{value:%Y-%m-%d}" if isinstance(value, pd.Timestamp) else f"{value:g}"
+    return f"{value.day} {value:%b %Y}" if isinstance(value, pd.Timestamp) else f"{value:g}"
 
 
 def _comparable(column: pd.Series) -> pd.Series:

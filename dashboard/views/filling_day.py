@@ -11,7 +11,7 @@ from dashboard.rows import Row, each
 from dashboard.unit_field import number_field
 from dashboard.views import filling_labels
 from schemas import fields as f
-from schemas import holds, words
+from schemas import holds, typed_day, words
 from schemas.codes import sentence
 from schemas.reading_units import long, text
 from shared.gas.thermal import settled_pressure_bar
@@ -23,14 +23,17 @@ def show(snapshot: Snapshot, fills: pd.DataFrame) -> None:
         return
     local = fills["filled_at"].dt.tz_convert(snapshot.zone)
     days = local.dt.date
-    day = st.date_input(
-        "Day", value=days.max(), min_value=days.min(), max_value=days.max(), key="fill_day", format="YYYY-MM-DD"
+    with_fills = sorted(days.unique(), reverse=True)
+    today = snapshot.as_of_on.date()
+    day = st.selectbox(
+        "Day (those with fills)",
+        with_fills,
+        format_func=lambda day: typed_day.said(day, today),
+        key="fill_day",
+        filter_mode="prefix",
+        width=240,
     )
     of_day = fills[days == day].sort_values("filled_at")
-    if of_day.empty:
-        nearest = max(d for d in days if d <= day)
-        parts.show(parts.plain(f"No fill on that day. The last one before it: {words.day(pd.Timestamp(nearest))}."))
-        return
     parts.show(
         parts.heading(
             f"{words.plural(len(of_day), 'fill')} on {words.day(pd.Timestamp(day))}",

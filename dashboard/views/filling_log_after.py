@@ -138,7 +138,7 @@ def loan(snapshot: Snapshot, clearance: FillClearance, _fills: pd.DataFrame) -> 
         with st.container(horizontal=True):
             ordered = sorted(names, key=lambda m: names[m].casefold())
             form.choice("To", f.MEMBER_ID, ordered, None, said=names, width=260)
-            form.day("Due back", f.DUE_ON)
+            form.day("Due back", f.DUE_ON, ahead=True)
             form.who("Who lends it")
             form.moment(f.OUT_AT)
         form.submitted("Save the loan")

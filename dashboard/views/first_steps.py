@@ -116,7 +116,7 @@ def _cylinder(snapshot: Snapshot) -> None:
                 form.number("Water capacity in litres", f.WATER_CAPACITY_L, None, 0.5)
                 form.number("Working pressure, bar", f.WORKING_PRESSURE_BAR, None, 1.0)
             form.number("Valve rated for, bar", f.VALVE_PRESSURE_BAR, None, 1.0)
-            form.day("Made on", f.MANUFACTURED_ON)
+            form.day("Made in", f.MANUFACTURED_ON, month_will_do=True)
             for kind, label in _INSPECTED.items():
                 form.day(label, replace(f.INSPECTED_ON, name=kind))
             form.who("Who enters it")

@@ -1,6 +1,5 @@
 """What the manager logs: an inspection on Fleet; a purity test, hours and work at a compressor on Air."""
 
-import pandas as pd
 import streamlit as st
 
 from dashboard import entry_door, parts
@@ -31,7 +30,7 @@ def inspection(snapshot: Snapshot, cylinder: str) -> None:
             with st.container(horizontal=True):
                 form.choice("Kind", f.INSPECTION_KIND, f.INSPECTION_KIND.choices, None, said=words.KINDS, width=220)
                 form.choice("Outcome", f.RESULT, f.RESULT.choices, None, said=RESULTS)
-                form.day("Day", f.INSPECTED_ON, _today(snapshot).date())
+                form.day("Day", f.INSPECTED_ON, entry_door.today(snapshot))
                 form.text("Inspector", f.INSPECTOR)
                 form.number("Permanent expansion, %", f.PERMANENT_EXPANSION_PCT, None, 0.1)
                 form.number("Mass found, kg", f.FOUND_MASS_KG, None, 0.1)
@@ -52,7 +51,7 @@ def air_test(snapshot: Snapshot, compressor: str) -> None:
         parts.show(parts.note("Leave empty what was not measured: empty is not good."))
         with st.form(f"air_test_{form.token}", enter_to_submit=False, border=False):
             with st.container(horizontal=True):
-                form.day("Day of the sample", f.SAMPLED_ON, _today(snapshot).date())
+                form.day("Day of the sample", f.SAMPLED_ON, entry_door.today(snapshot))
                 form.text("Who tested", f.LABORATORY)
                 form.number("O₂, %", f.O2_PCT, None, 0.1)
                 form.number("CO, ppm", f.CO_PPM, None, 1.0)
@@ -96,7 +95,3 @@ def compressor(snapshot: Snapshot, compressor: str) -> None:
 def _folded(title: str, form: EntryForm):
     """A form behind a word; open while something of it was refused."""
     return st.expander(title, expanded=form.was_refused)
-
-
-def _today(snapshot: Snapshot) -> pd.Timestamp:
-    return entry_door.now().tz_convert(snapshot.zone)

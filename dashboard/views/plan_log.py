@@ -43,7 +43,7 @@ def visit(snapshot: Snapshot, health: pd.DataFrame, planned: pd.DataFrame) -> No
         parts.show(parts.plain(f"No due date is known for {on_none}: see Every cylinder."))
     if not may_log(snapshot.viewer, "visit"):
         return
-    today = entry_door.now().tz_convert(snapshot.zone).date()
+    today = entry_door.today(snapshot)
     on = max(first.date(), today) if len(together) else today + dt.timedelta(days=AWAY_DAYS)
     form = EntryForm(snapshot, "visit", "visits", "", "fleet")
     with (
@@ -51,9 +51,9 @@ def visit(snapshot: Snapshot, health: pd.DataFrame, planned: pd.DataFrame) -> No
         st.form(f"visit_{form.token}", enter_to_submit=False, border=False),
     ):
         with st.container(horizontal=True):
-            form.day("Day of the visit", f.VISIT_ON, on)
+            form.day("Day of the visit", f.VISIT_ON, on, ahead=True)
             form.number("Cylinders it takes", f.CAPACITY, float(len(together)) or None)
-            form.day("Back by", f.BACK_ON, on + dt.timedelta(days=AWAY_DAYS))
+            form.day("Back by", f.BACK_ON, on + dt.timedelta(days=AWAY_DAYS), ahead=True)
             form.choice(
                 "Kinds it offers", f.KINDS_TAKEN, ["", *f.INSPECTION_KIND.choices], "", said=_OFFERED, width=220
             )
@@ -71,8 +71,8 @@ def booking(snapshot: Snapshot) -> None:
         st.form(f"booking_{form.token}", enter_to_submit=False, border=False),
     ):
         with st.container(horizontal=True):
-            form.day("First day", f.STARTS_ON)
-            form.day("Last day", f.ENDS_ON)
+            form.day("First day", f.STARTS_ON, ahead=True)
+            form.day("Last day", f.ENDS_ON, ahead=True)
             form.number("Cylinders needed", f.CYLINDERS_NEEDED)
             form.choice("Only of", f.MATERIAL, ["", *f.MATERIAL.choices], "", said={"": "any material"})
             form.number("Only of this size, L", f.WATER_CAPACITY_L, None, 0.5)

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 
+import pandas as pd
 import streamlit as st
 
 from dashboard import entry_door, parts
@@ -36,10 +37,10 @@ LINES = {
     "releases": "the release of fill {fill_id}",
     "returns": "the return of {unit_id}",
     "loans": "the loan of {unit_id}",
-    "inspections": "an inspection of {cylinder_id}, {inspected_on}",
+    "inspections": "an inspection of {cylinder_id} on {inspected_on}",
     "visits": "the inspector's visit on {visit_on}",
     "bookings": "{cylinders_needed} cylinders from {starts_on} to {ends_on}",
-    "air_tests": "an air test of {compressor_id}, {sampled_on}",
+    "air_tests": "an air test of {compressor_id} on {sampled_on}",
     "compressor_log": "{compressor_id} at {hours} h",
     "links": "what {source_ref} is: {target_id}",
     "cylinders": "the cylinder {cylinder_id} of the register",
@@ -92,7 +93,8 @@ def _when(snapshot: Snapshot) -> str:
 
 def said(snapshot: Snapshot, entry: Written) -> str:
     """An entry in a line."""
-    row: Mapping[str, str] = _Row({**entry.row, "stop": _stop(entry.row)})
+    days = {name: _day(value) for name, value in entry.row.items() if name.endswith("_on")}
+    row: Mapping[str, str] = _Row({**entry.row, **days, "stop": _stop(entry.row)})
     form = LINES.get(entry.source, "an entry")
     if entry.source == "fill_readings":
         of_gas = "analysed_o2_pct" in row or "co_ppm" in row
@@ -101,6 +103,11 @@ def said(snapshot: Snapshot, entry: Written) -> str:
     when = f", {words.clock(entry.at, snapshot.zone)}" if entry.at is not None else ""
     by = f", by {row['entered_by']}" if may_see(snapshot.viewer, "runs") and entry.row.get("entered_by") else ""
     return f"{what[0].upper()}{what[1:]}{when}{by}."
+
+
+def _day(typed: str) -> str:
+    day = pd.to_datetime(typed, errors="coerce")
+    return typed if pd.isna(day) else words.day(day)
 
 
 def _stop(row: Mapping[str, str]) -> str:

@@ -8,6 +8,7 @@ from shutil import copytree
 import made_up
 import pandas as pd
 import pytest
+import streamlit as st
 from made_up import ME
 from streamlit.testing.v1 import AppTest
 from test_pages import run, said
@@ -35,7 +36,7 @@ def station(tmp_path, published, monkeypatch):
 
 
 def field(test, label):
-    kinds = ("number_input", "text_input", "selectbox", "date_input", "time_input")
+    kinds = ("number_input", "text_input", "selectbox", "time_input")
     found = [w for kind in kinds for w in test.get(kind) if w.label == label]
     assert len(found) == 1, (label, found)
     return found[0]
@@ -235,6 +236,23 @@ def log(test, button, **typed):
     for label, value in typed.items():
         field(test, label).set_value(value)
     return press(test, button)
+
+
+def test_a_day_is_typed_as_people_say_it_and_one_that_could_be_two_is_not_guessed(station, monkeypatch):
+    typed, listed = {}, st.selectbox
+    # the testing library sends only what is listed
+    monkeypatch.setattr(st, "selectbox", lambda label, *a, **k: typed.get(label, listed(label, *a, **k)))
+    test = run(station, "fleet", "manager", fleet_part="life", cylinder="A11-2")
+    shown = field(test, "Day")
+    assert shown.value == MOMENT.date() and shown.options[:2] == ["30 Jun 2031, today", "29 Jun 2031, yesterday"]
+    for label, value in {"Kind": "visual", "Outcome": "pass", "Who logs it": "Boss"}.items():
+        field(test, label).set_value(value)
+    typed["Day"] = "3/5/2031"
+    assert "&#x27;3/5/2031&#x27; is 3 May or 5 Mar. Write it as" in press(test, "Save the inspection")
+    assert rows(station) == []
+    typed["Day"] = "3 may 2029"
+    assert "An inspection of A11-2 on 3 May 2029" in press(test, "Save the inspection")
+    assert rows(station)[0]["inspected_on"] == "2029-05-03"
 
 
 def test_an_analysis_is_a_reading_of_the_last_fill(station):

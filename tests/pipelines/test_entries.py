@@ -194,7 +194,7 @@ def test_the_reason_beside_a_value_is_the_one_a_file_gets(station):
     assert reasons == {
         "stop_pressure_bar": ["Above 450 bar, gauge. Is it psi?"],
         "target_o2_pct": ["Between 0 and 1: a share, not per cent? Did you mean 32?"],
-        "filled_at": ["2026-03-29 lies after tomorrow: it cannot have happened yet."],
+        "filled_at": ["29 Mar 2026 lies after tomorrow: it cannot have happened yet."],
         "entered_by": ["Say who you are: a name or initials."],
     }
 
