@@ -31,7 +31,7 @@ def _units(given: Given) -> Frames:
 
 UNITS = Step(
     name="units",
-    version=1,
+    version=2,
     build=_units,
     gives=("units",),
     reads={

@@ -1,7 +1,9 @@
 """What is done to a station while one call to the disk fails, and what is asked of it afterwards."""
 
 import hashlib
+import shutil
 import sys
+from contextlib import suppress
 from pathlib import Path
 
 import pandas as pd
@@ -10,6 +12,7 @@ import small_station as s
 import pipelines.cli
 from pipelines.intake.rebuild import WarehouseLost
 from pipelines.station import clock
+from pipelines.station.backup import restore_backup, write_backup
 from schemas.entries import Entry, NotSaved, save
 from schemas.snapshot import NothingPublished, current_name
 
@@ -67,7 +70,32 @@ def backup(folder: Path) -> None:
     pipelines.cli.main()
 
 
-ACTS = {"run": run, "first run": run, "entry": entry, "withdraw": withdraw, "backup": backup, "rebuild": rebuild}
+def restore(folder: Path) -> None:
+    """From the backup that lies in the station's own folder, into a new one beside it."""
+    sys.argv = ["coldfill", "restore", str(folder / BACKUP), "--to", str(folder.parent / "restored")]
+    pipelines.cli.main()
+
+
+def forget(folder: Path) -> None:
+    _command(folder, "forget", "M1", "--yes")
+
+
+BACKUP = "to-restore.zip"
+ACTS = {"run": run, "first run": run, "upgrade": run, "entry": entry, "withdraw": withdraw, "backup": backup,
+        "restore": restore, "forget": forget, "rebuild": rebuild}  # fmt: skip
+
+
+def base(act: str, new: Path, computed: Path, to: Path) -> None:
+    """A station as it stands before an act, of one that was never run or of the same once it was computed."""
+    if act == "upgrade":
+        restore_backup(Path(__file__).parent / "data" / "first_form.zip", to)
+        return
+    shutil.copytree(new if act == "first run" else computed, to)
+    if act in ("run", "first run"):
+        new_files(to, dives=(computed / "inbox" / "dives.csv").exists())
+    if act == "restore":
+        write_backup(to, to.with_suffix(".zip"), clock.now())
+        to.with_suffix(".zip").rename(to / BACKUP)
 
 
 def _digest(tables: dict[str, pd.DataFrame]) -> str:
@@ -104,20 +132,25 @@ def after(act: str, folder: Path) -> dict:
     elif act == "backup":
         found["backups"] = sorted(p.name for p in saved.parent.glob("*"))
         if saved.exists():
-            from pipelines.station.backup import restore_backup
-
             restore_backup(saved, folder.parent / "restored")
             found["restored"] = state(folder.parent / "restored")
         else:
-            from pipelines.station.backup import write_backup
-
             write_backup(folder, saved, clock.now())
+    elif act == "restore":
+        made = folder.parent / "restored"
+        found["left_over"] = sorted(p.name for p in folder.parent.iterdir() if p.name not in ("station", "restored"))
+        if not made.exists():
+            restore_backup(folder / BACKUP, made)
+        found["restored"] = state(made)
+        s.run(s.load_station(made))
+        found["restored_run"] = state(made)
+    elif act == "forget":
+        with suppress(SystemExit):
+            forget(folder)
     elif act == "withdraw":
         rows = s.stored(station)["fills"]
         said = list((station.inbox / "entries").glob("withdrawals-*.csv"))
         if not said and "F3" in set(rows["fill_id"]):
-            from contextlib import suppress
-
             with suppress(SystemExit):
                 withdraw(folder)
     try:
@@ -128,4 +161,8 @@ def after(act: str, folder: Path) -> dict:
     found["open"] = len(s.open_problems(station))
     found["notices"] = sorted({rule for _, rule in s.notices(station)})
     found["again_published"] = s.run(station).published
+    if act == "forget":
+        found["still_named"] = sorted(
+            str(p.relative_to(folder)) for p in folder.rglob("*") if p.is_file() and b"Ines Vard" in p.read_bytes()
+        )
     return found

@@ -23,7 +23,7 @@ HERE = Path(__file__).parent
 FEW = {
     "run": ["write /station/warehouse.duckdb.wal", "rename /station/published/current"],
 }
-ACTS = ("run", "first run", "entry", "withdraw", "backup", "rebuild") if FULL else tuple(FEW)
+ACTS = tuple(fault_acts.ACTS) if FULL else tuple(FEW)
 HOW = {"fails": errno.EIO, "disk full": errno.ENOSPC, "killed": 0}
 WAYS = tuple(HOW) if FULL else ("fails",)
 
@@ -83,9 +83,7 @@ def bases(tmp_path_factory):
     made = {}
     for act in ACTS:
         made[act] = root / act.replace(" ", "-")
-        shutil.copytree(root / ("new" if act == "first run" else "computed"), made[act])
-        if act in ("run", "first run"):
-            fault_acts.new_files(made[act], dives=FULL)
+        fault_acts.base(act, root / "new", root / "computed", made[act])
     return made
 
 
@@ -121,6 +119,9 @@ def _wrong(found: dict, calm: dict, before: str, *, killed: bool) -> list[str]:
         wrong.append("it stands in the inbox although its form says that it is not saved")
     if found.get("restored") not in (None, before):
         wrong.append("the backup restores to something else")
+    wrong += [f"{name}: {found[name]}" for name in ("restored_run", "left_over") if found.get(name) != calm.get(name)]
+    if found.get("still_named"):
+        wrong.append(f"the name stands in {found['still_named']}")
     if not killed:
         if "Traceback" in found["said"] or found["code"] not in (0, 1, 2):
             wrong.append(f"ended with {found['code']}: {found['said'][-500:]}")
