@@ -1,6 +1,7 @@
 """What is done to a station while one call to the disk fails, and what is asked of it afterwards."""
 
 import hashlib
+import re
 import shutil
 import sys
 from contextlib import suppress
@@ -18,6 +19,8 @@ from schemas.snapshot import NothingPublished, current_name
 
 #: of what was said when fills went out, the history counts
 OF_HISTORY = ("handed_over_verdict", "handed_over_settled_bar_15c")
+FORGOTTEN = re.compile(r"former-member-\w+")
+"""Drawn anew each time somebody is forgotten."""
 TOKEN = "20260331T120000-0123456789abcdef"
 _ENTERED = {"fill_id": "E1", "filled_at": pd.Timestamp("2026-03-20 10:00Z"), "unit_id": "C1"}
 _ENTERED |= {"start_pressure_bar": 50.0, "stop_pressure_bar": 230.0, "target_pressure_bar": 232.0}
@@ -102,7 +105,8 @@ def _digest(tables: dict[str, pd.DataFrame]) -> str:
     made = hashlib.sha256()
     for name, frame in sorted(tables.items()):
         frame = frame.drop(columns=[c for c in OF_HISTORY if c in frame])
-        made.update(name.encode() + frame.to_json(orient="split", date_format="iso", double_precision=15).encode())
+        text = frame.to_json(orient="split", date_format="iso", double_precision=15)
+        made.update(name.encode() + FORGOTTEN.sub("former-member", text).encode())
     return made.hexdigest()
 
 

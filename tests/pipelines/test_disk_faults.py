@@ -127,6 +127,6 @@ def _wrong(found: dict, calm: dict, before: str, *, killed: bool) -> list[str]:
             wrong.append(f"ended with {found['code']}: {found['said'][-500:]}")
         if "no advice" in found["said"] or "--debug" in found["said"] or (found["code"] == 2 and not found["said"]):
             wrong.append(f"said: {found['said'][-300:]!r}")
-        if found["code"] == 2 and not re.search("/station|station's (folder|machine)", found["said"]):
+        if found["code"] == 2 and not re.search("/station|/restored|station's (folder|machine)", found["said"]):
             wrong.append(f"does not say where: {found['said'][-300:]!r}")
     return wrong
