@@ -34,8 +34,8 @@ FILE = [
     ),
     Code(
         "not_utf8",
-        "Byte {byte} on line {line} is not UTF-8 text.",
-        "Save as 'CSV UTF-8', or name the encoding in station.toml: [sources.{source}] encoding = \"cp1252\"; "
+        "Byte {byte} on line {line} is not {read_as} text.",
+        "Save as 'CSV UTF-8', or name the encoding in station.toml: [sources.{source}] encoding = \"{looks_like}\"; "
         + _REREAD
         + ".",
     ),

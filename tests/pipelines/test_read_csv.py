@@ -125,6 +125,16 @@ def test_blank_rows_are_no_rows(tmp_path):
     assert table.rows["line"].tolist() == [2, 6]
 
 
+@pytest.mark.parametrize(
+    ("written", "read_as", "proposed"),
+    [("utf-16", "utf-8", "utf-16"), ("cp1252", "utf-8", "cp1252"), ("utf-8", "utf-16", "utf-8")],
+)
+def test_what_a_text_looks_like_is_proposed(tmp_path, written, read_as, proposed):
+    text = "fill_id;Öl\n" if written != "utf-8" else "fill_id;Öl;\n"
+    problem = fills(tmp_path, text.encode(written), Mapping("fills", encoding=read_as)).problems[0]
+    assert f'encoding = "{proposed}"' in problem.fix and f"not {read_as.upper()} text" in problem.message
+
+
 # --- files refused whole ----------------------------------------------------------------------
 @pytest.mark.parametrize(
     ("content", "rule", "words"),
@@ -140,7 +150,7 @@ def test_blank_rows_are_no_rows(tmp_path):
         (b'[{"fill_id": "F1"}]', "not_what_its_name_says", "JSON"),
         (b"fill_id,filled_at\nF1,\x00\x00", "not_what_its_name_says", "not text"),
         ("fill_id;Öl\n".encode("cp1252"), "not_utf8", "Byte 9 on line 1"),
-        ("fill_id\n".encode("utf-16"), "not_utf8", "line 1"),
+        ("fill_id\n".encode("utf-16"), "not_utf8", "line 1 is not UTF-8 text"),
         (b"fill_id,unit_id\nF1,C1\n", "missing_column", "filled_at"),
         (b"fill_id,fill_id\n1,2\n", "header_twice", "fill_id"),
         (b",,,\n1,2,3\n", "header_missing", "no header"),

@@ -10,7 +10,7 @@ import pyarrow.compute as pc
 from pyarrow import csv as arrow_csv
 
 from pipelines.readers.tables.mapping import Mapping, same_header
-from pipelines.readers.tables.sheet import MOST_COLUMNS, Sheet, refused
+from pipelines.readers.tables.sheet import MOST_COLUMNS, Refused, Sheet, refused
 from pipelines.readers.tables.values import trimmed
 from schemas.written_text import LONGEST_CELL
 
@@ -121,20 +121,28 @@ def _as_utf8(data: bytes, mapping: Mapping) -> bytes:
         try:
             return data.decode(mapping.encoding).lstrip("\ufeff").encode("utf-8")
         except (UnicodeDecodeError, UnicodeError) as error:
-            byte = getattr(error, "start", 0)
-            raise refused("not_utf8", byte=byte, line=data.count(b"\n", 0, byte) + 1, source=mapping.source) from None
+            raise _other_text(data, mapping, getattr(error, "start", 0)) from None
     data = data.removeprefix(b"\xef\xbb\xbf")
     if data[:2] in (b"\xff\xfe", b"\xfe\xff") and len(data) > 2:
-        raise refused("not_utf8", byte="1", line=1, source=mapping.source)
+        raise _other_text(data, mapping, 0)
     if b"\x00" in data:
         raise refused("not_what_its_name_says", suffix=".csv", found="not text")
     try:
         data.decode("utf-8")
     except UnicodeDecodeError as error:
-        raise refused(
-            "not_utf8", byte=error.start + 1, line=data.count(b"\n", 0, error.start) + 1, source=mapping.source
-        ) from None
+        raise _other_text(data, mapping, error.start) from None
     return data
+
+
+def _other_text(data: bytes, mapping: Mapping, at: int) -> Refused:
+    """Not in the encoding it is read by; and what it looks like."""
+    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        looks_like = "utf-16"
+    else:
+        looks_like = "cp1252" if mapping.encoding == "utf-8" else "utf-8"
+    line = data.count(b"\n", 0, at) + 1
+    return refused("not_utf8", byte=at + 1, line=line, source=mapping.source, read_as=mapping.encoding.upper(),
+                   looks_like=looks_like)  # fmt: skip
 
 
 def _header(data: bytes, mapping: Mapping, known: set[str]) -> tuple[str, list[str], int, int]:

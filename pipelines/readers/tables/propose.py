@@ -25,7 +25,7 @@ from schemas.sources import SOURCES
 LOOKED_AT = 2000
 #: a header that is written much like a known word counts as that
 ALIKE = 0.86
-_ENCODINGS = ("utf-8", "cp1252")
+_ENCODINGS = ("utf-8", "utf-16", "cp1252")
 _MOMENTS = ("DD.MM.YYYY", "DD/MM/YYYY", "MM/DD/YYYY", "DD-MM-YYYY", "MM-DD-YYYY", "YYYY/MM/DD", "DD.MM.YY", "DD/MM/YY",
             "MM/DD/YY", "D MMM YYYY", "DD MMM YYYY")  # fmt: skip
 _CLOCKS = ("", " hh:mm", " hh:mm:ss", " hh:mm AM")
