@@ -23,6 +23,7 @@ from pathlib import Path, PurePosixPath
 import pandas as pd
 
 from pipelines.station.disk import naming
+from pipelines.station.settings_words import FILE
 from schemas.schedule_note import RUNS, SERVING
 from schemas.snapshot import FIRST_LOOK, NAME, SnapshotDamaged, current_name
 
@@ -124,13 +125,25 @@ def restore_backup(file: Path, to: Path) -> Backup:
         for name in ("inbox", "archive", "lake", "published", "reports"):
             (made / name).mkdir(exist_ok=True, parents=True)
         if to.exists():  # somebody may stand in it: keep the folder itself
-            for path in made.iterdir():
-                os.replace(path, to / path.name)
+            _move_into(to, made)
         else:
             os.replace(made, to)
     finally:
         shutil.rmtree(made, ignore_errors=True)
     return backup
+
+
+def _move_into(to: Path, made: Path) -> None:
+    """All that was made, or nothing; the settings last, for without them a folder is no station."""
+    moved: list[Path] = []
+    try:
+        for path in sorted(made.iterdir(), key=lambda path: path.name == FILE):
+            os.replace(path, to / path.name)
+            moved.append(to / path.name)
+    except BaseException:
+        for path in moved:
+            os.replace(path, made / path.name)
+        raise
 
 
 def listing_of(file: Path) -> Backup:
@@ -192,9 +205,13 @@ def _put(archive: zipfile.ZipFile, folder: Path, path: Path) -> Kept:
 
 def _copy(archive: zipfile.ZipFile, kept: Kept, target: Path | None) -> None:
     """Read one file against its listing, and write it where asked."""
-    digest, left = hashlib.sha256(), kept.size
-    with archive.open(kept.file) as source, open(target or os.devnull, "wb") as out:
-        while block := source.read(_BLOCK):
+    digest, left, to = hashlib.sha256(), kept.size, target or Path(os.devnull)
+    with naming(to), archive.open(kept.file) as source, open(to, "wb") as out:
+        while True:
+            with naming(Path(archive.filename or "")):
+                block = source.read(_BLOCK)
+            if not block:
+                break
             left -= len(block)
             if left < 0:
                 break

@@ -5,6 +5,7 @@ import os
 import shutil
 import stat
 import zipfile
+from pathlib import Path
 
 import pandas as pd
 import pytest
@@ -193,6 +194,25 @@ def test_a_full_disk_leaves_no_half_of_a_backup(station, tmp_path, monkeypatch):
     with pytest.raises(OSError, match="No space"):
         write_backup(station.folder, tmp_path / "quay.zip", NOW)
     assert not list(tmp_path.iterdir())
+
+
+def test_a_restore_into_an_empty_folder_that_fails_half_way_leaves_it_empty(backup, tmp_path, monkeypatch):
+    """The settings come last: without them a folder is no station, should the machine stop in between."""
+    (tmp_path / "here").mkdir()
+    replace, moved = os.replace, []
+
+    def failing(source, target):
+        if Path(target).parent.name == "here":
+            moved.append(Path(target).name)
+            if moved[-1] == "station.toml":
+                raise OSError(5, "Input/output error")
+        replace(source, target)
+
+    monkeypatch.setattr("pipelines.station.backup.os.replace", failing)
+    with pytest.raises(OSError, match="Input/output"):
+        restore_backup(backup, tmp_path / "here")
+    assert len(moved) > 5 and [p.name for p in tmp_path.iterdir()] == ["here"]
+    assert not any((tmp_path / "here").iterdir())
 
 
 def test_a_backup_waits_for_no_run_and_takes_a_damaged_snapshot_for_none(station, tmp_path):
