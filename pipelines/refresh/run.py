@@ -88,7 +88,7 @@ def run_pass(station: Station, *, progress: Progress = lambda *_: None, **asked:
     """
     for folder in (station.inbox, station.archive, station.lake, station.published):
         folder.mkdir(parents=True, exist_ok=True)
-    with pass_lock(station), naming(station.folder):
+    with pass_lock(station):
         if Forgotten(station.archive).unfinished:
             forget.finish(station, run_locked, progress)
         return run_locked(station, progress=progress, **asked)
@@ -409,9 +409,9 @@ def _timed(seconds: dict[str, float], step: str) -> Iterator[None]:
 
 @contextlib.contextmanager
 def pass_lock(station: Station) -> Iterator[None]:
-    """Only one run at a time: a lock the system takes back when its process dies."""
+    """Only one run at a time: a lock the system takes back when its process dies. Trouble with the disk names it."""
     try:
-        with held(station.folder / LOCK):
+        with naming(station.folder), held(station.folder / LOCK):
             yield
     except Held:
         raise WarehouseBusy(
