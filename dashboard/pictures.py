@@ -154,6 +154,8 @@ def season(page: Any, snapshot: Snapshot) -> None:
 
 def dive(page: Any, snapshot: Snapshot) -> None:
     season(page, snapshot)
+    page.get_by_role("radiogroup").get_by_text("One dive", exact=True).click()
+    settle(page)
     page.get_by_role("combobox", name="One dive").first.evaluate(
         "e => e.closest('[data-testid=stElementContainer]').scrollIntoView({block: 'start'})"
     )

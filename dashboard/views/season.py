@@ -20,6 +20,14 @@ TITLE = "My season"
 #: roles that may open this page; what tables each sees stands in access.py
 OPEN_TO = (ALONE, DIVER, MANAGER)
 
+PARTS = {
+    "rate": "What you breathe",
+    "dives": "How near each dive came",
+    "one": "One dive",
+    "cylinders": "By cylinder",
+    "kit": "Weighting and lift",
+}
+
 
 def page(snapshot: Snapshot) -> None:
     viewer, names = snapshot.viewer, snapshot.names()
@@ -65,13 +73,52 @@ def page(snapshot: Snapshot) -> None:
         chance,
     )
     parts.show(parts.bar(year.change, 1))
-    to_print(snapshot, member)
-    rate(trend, consumption, chance)
-    effects(snapshot)
+    in_short(snapshot, member, trend)
     fell_short(year)
-    by_cylinder(year)
-    dives(snapshot, member, consumption)
-    kit(snapshot, member, consumption)
+    kits = snapshot.table("kit_balance", member_id=member).merge(
+        consumption[["dive_id", "started_at"]], on="dive_id", how="left"
+    )
+    kits = kits.sort_values("started_at")
+    if len(kits) and (against := kit_short(kits)):
+        parts.show(parts.heading("What stands against the kit", 2), *against)
+    to_print(snapshot, member)
+    nothing_of = {"cylinders": not year.cylinders, "kit": kits.empty}
+    listed = {name: word for name, word in PARTS.items() if not nothing_of.get(name)}
+    part = parts.chosen_part("More on the season", listed, "season_part", "rate")
+    if part == "rate":
+        rate(trend, consumption, chance)
+        effects(snapshot)
+    elif part == "dives":
+        over_the_season(snapshot, member, consumption)
+    elif part == "one":
+        one_dive(snapshot, member, consumption)
+    elif part == "cylinders":
+        by_cylinder(year)
+    else:
+        kit(snapshot, kits)
+
+
+def in_short(snapshot: Snapshot, member: str, trend: pd.DataFrame) -> None:
+    """The figures most asked for: the rate of the next dive, and what the last year's dives came to."""
+    state = only(snapshot.table("reserve_watch", member_id=member))
+    if state is not None and state["state"] in ("thin", "watch"):
+        says = text(str(state["reason"])) if words.known(state["reason"]) else words.WATCH[state["state"]]
+        parts.show(parts.bar(says, words.WATCH_WEIGHT[state["state"]]))
+    facts: list[tuple] = []
+    if len(trend):
+        now = trend.iloc[-1]
+        facts.append(
+            (
+                "90th-percentile rate of the next dive",
+                words.number(now["planning_rmv_l_min"], 1, "L/min"),
+                f"from {words.plural(len(trend), 'dive')}, the last on {words.day(now['started_at'])}",
+            )
+        )
+    seen = seen_of_late(snapshot, member)
+    parts.show(*([parts.facts([*facts, *seen])] if facts or seen else []))
+    if not seen:
+        parts.show(parts.plain("No dive of the last year is known."))
+    parts.show(parts.note(words.NOT_A_PLAN))
 
 
 def to_print(snapshot: Snapshot, member: str) -> None:
@@ -99,8 +146,6 @@ def fell_short(year: season.Season) -> None:
 
 def by_cylinder(year: season.Season) -> None:
     """One cylinder beside the other: what was on the back, and what its dives came to."""
-    if not year.cylinders:
-        return
     parts.show(
         parts.heading(
             "By cylinder",
@@ -126,11 +171,6 @@ def rate(trend: pd.DataFrame, consumption: pd.DataFrame, chance: float) -> None:
             parts.facts(
                 [
                     (
-                        "90th-percentile rate of the next dive",
-                        words.number(now["planning_rmv_l_min"], 1, "L/min"),
-                        f"from {words.plural(len(trend), 'dive')}, the last on {words.day(now['started_at'])}",
-                    ),
-                    (
                         "Your level",
                         words.with_interval(
                             now["level_rmv_l_min"], now["level_low_l_min"], now["level_high_l_min"], 1, "L/min"
@@ -146,7 +186,6 @@ def rate(trend: pd.DataFrame, consumption: pd.DataFrame, chance: float) -> None:
                 ]
             )
         )
-        parts.show(parts.note(words.NOT_A_PLAN))
     parts.figure(
         charts_dives.season_rmv(consumption, trend),
         "RMV of each dive with and without cooling, the level with its band, and the 90th-percentile rate of the "
@@ -178,7 +217,8 @@ def effects(snapshot: Snapshot) -> None:
     )
 
 
-def dives(snapshot: Snapshot, member: str, consumption: pd.DataFrame) -> None:
+def over_the_season(snapshot: Snapshot, member: str, consumption: pd.DataFrame) -> None:
+    """Margin and surfacing pressure of every dive."""
     parts.show(
         parts.heading(
             "How near each dive came",
@@ -186,27 +226,29 @@ def dives(snapshot: Snapshot, member: str, consumption: pd.DataFrame) -> None:
             "Gas left against the gas that by policy brings the team up, at the moment it was least.",
         )
     )
-    seen_of_late(snapshot, member)
     reserve = snapshot.table("dive_reserve", member_id=member)
-    if len(reserve):
-        rows = reserve.drop(columns="started_at").merge(
-            consumption[["dive_id", "started_at"]], on="dive_id", how="left"
+    if reserve.empty:
+        parts.show(parts.plain("No end pressure of any dive is known."))
+        return
+    rows = reserve.drop(columns="started_at").merge(consumption[["dive_id", "started_at"]], on="dive_id", how="left")
+    dive.over_the_season(snapshot, rows, "season_")
+    lost = gas_left.cannot_be(reserve).sum()
+    if lost:
+        parts.show(
+            parts.note(f"{words.plural(lost, 'dive')} not drawn: by the pressures less than nothing was left.")
         )
-        dive.over_the_season(snapshot, rows, "season_")
+
+
+def one_dive(snapshot: Snapshot, member: str, consumption: pd.DataFrame) -> None:
+    """One dive, first the thinnest."""
+    reserve = snapshot.table("dive_reserve", member_id=member)
+    drawn = reserve[~gas_left.cannot_be(reserve)]
     shown = consumption.sort_values("started_at", ascending=False)
     labels = {
         r.dive_id: f"{words.clock(r.started_at, snapshot.zone)}, {words.number(r.max_depth_m, 0, 'm')}, "
         f"{words.number(r.duration_min, 0, 'min')}"
         for r in each(shown)
     }
-    drawn = reserve[~gas_left.cannot_be(reserve)]
-    if len(drawn) < len(reserve):
-        parts.show(
-            parts.note(
-                f"{words.plural(len(reserve) - len(drawn), 'dive')} not drawn: by the pressures less than nothing was "
-                "left."
-            )
-        )
     first = dive.thinnest(drawn) if len(drawn) else shown["dive_id"].iloc[0]
     chosen = st.selectbox(
         "One dive (the thinnest stands first)",
@@ -218,38 +260,33 @@ def dives(snapshot: Snapshot, member: str, consumption: pd.DataFrame) -> None:
     dive.show(snapshot, member, str(chosen), key="season")
 
 
-def seen_of_late(snapshot: Snapshot, member: str) -> None:
+def seen_of_late(snapshot: Snapshot, member: str) -> list[tuple]:
     """What the last year's dives came to: below policy, below the least pressure, and what is to be expected."""
     row = only(snapshot.table("reserve_watch", member_id=member))
     if row is None:
-        parts.show(parts.plain("No dive of the last year is known."))
-        return
+        return []
     least = words.number(snapshot.policy("reserve", "surfacing_min_bar"), 0, "bar")
-    parts.show(
-        parts.facts(
-            [
-                (
-                    "Below this policy",
-                    words.of(row["dives_below_policy"], row["dives_considered"] - row["dives_not_assessed"]),
-                    f"dives of the last year; not assessed: {words.number(row['dives_not_assessed'])}",
-                ),
-                (
-                    f"Surfaced below {least}",
-                    words.of(row["dives_below_surfacing_min"], row["dives_surfaced_known"]),
-                    parts.lines(
-                        f"the lowest with {lowest(row, snapshot)}" if words.known(row["least_surfaced_bar"]) else "",
-                        "50 bar is common practice",
-                    ),
-                ),
-                (
-                    "Expected share under reserve, if dives stay like these",
-                    words.share(row["chance_next_below"])
-                    if words.known(row["chance_next_below"])
-                    else "too few margins known to say",
-                ),
-            ]
-        )
-    )
+    return [
+        (
+            "Below this policy",
+            words.of(row["dives_below_policy"], row["dives_considered"] - row["dives_not_assessed"]),
+            f"dives of the last year; not assessed: {words.number(row['dives_not_assessed'])}",
+        ),
+        (
+            f"Surfaced below {least}",
+            words.of(row["dives_below_surfacing_min"], row["dives_surfaced_known"]),
+            parts.lines(
+                f"the lowest with {lowest(row, snapshot)}" if words.known(row["least_surfaced_bar"]) else "",
+                "50 bar is common practice",
+            ),
+        ),
+        (
+            "Expected share under reserve, if dives stay like these",
+            words.share(row["chance_next_below"])
+            if words.known(row["chance_next_below"])
+            else "too few margins known to say",
+        ),
+    ]
 
 
 def lowest(row: Row, snapshot: Snapshot) -> str:
@@ -258,11 +295,8 @@ def lowest(row: Row, snapshot: Snapshot) -> str:
     return words.under(row["least_surfaced_bar"], limit, "bar")
 
 
-def kit(snapshot: Snapshot, member: str, consumption: pd.DataFrame) -> None:
-    rows = snapshot.table("kit_balance", member_id=member)
-    if rows.empty:
-        return
-    rows = rows.merge(consumption[["dive_id", "started_at"]], on="dive_id", how="left").sort_values("started_at")
+def kit(snapshot: Snapshot, rows: pd.DataFrame) -> None:
+    """What the kit weighs and lifts, by time."""
     parts.show(
         parts.heading(
             "Weighting and lift",
@@ -273,16 +307,13 @@ def kit(snapshot: Snapshot, member: str, consumption: pd.DataFrame) -> None:
             ),
         )
     )
-    last = rows.iloc[-1]
     parts.show(
         parts.caution(
             "A sum from stamped masses and stated buoyancies. Check lift and ballast in the water, near the "
             "surface, with somebody beside you."
-        ),
-        *kit_short(rows),
+        )
     )
-    with st.expander(f"The figures, of the dive of {words.day(last['started_at'])} and over the season"):
-        _kit_figures(snapshot, rows, last)
+    _kit_figures(snapshot, rows, rows.iloc[-1])
 
 
 def kit_short(rows: pd.DataFrame) -> list[parts.Markup]:

@@ -16,6 +16,7 @@ PARTS = {
     "Log it": ["Its analysis", "A settled reading", "Its tag"],
     "Fleet": ["Leaks in storage, short fills", "Visits and bookings", "One cylinder's life"],
     "Divers": ["One diver"],
+    "My season": ["How near each dive came", "One dive", "By cylinder", "Weighting and lift"],
 }
 PAGES = ("Today", "Fleet", "Divers", "My season", "Air", "Inbox")
 

@@ -35,6 +35,10 @@ PAGES = {
     "divers": ("divers", "manager", {}),
     "divers-one": ("divers", "manager", {"divers_part": "one"}),
     "season": ("season", "diver", {}),
+    "season-dives": ("season", "diver", {"season_part": "dives"}),
+    "season-one": ("season", "diver", {"season_part": "one"}),
+    "season-cylinders": ("season", "diver", {"season_part": "cylinders"}),
+    "season-kit": ("season", "diver", {"season_part": "kit"}),
     "air": ("air", "operator", {}),
     "inbox": ("inbox", "manager", {}),
 }

@@ -57,7 +57,7 @@ def test_another_name_that_points_here_gets_no_answer(address):
     assert answers == [101, 403]
 
 
-def test_every_part_of_filling_and_fleet_fits(watched):
+def test_every_part_fits(watched):
     watched.open("?unit=T12-1")
     for part in ("Held back", "Fills of a day", "Recipe", "Over the season", "Where to stop"):
         watched.page.get_by_text(part, exact=True).first.click()
@@ -65,6 +65,11 @@ def test_every_part_of_filling_and_fleet_fits(watched):
         watched.check()
     watched.turn_to("Fleet")
     for part in ("Leaks in storage, short fills", "Visits and bookings", "One cylinder's life"):
+        watched.page.get_by_text(part, exact=True).first.click()
+        watched.settle()
+        watched.check()
+    watched.turn_to("My season")
+    for part in ("How near each dive came", "One dive", "By cylinder", "Weighting and lift"):
         watched.page.get_by_text(part, exact=True).first.click()
         watched.settle()
         watched.check()

@@ -90,7 +90,7 @@ def fact(text: str, term: str) -> str:
 
 def test_the_weight_with_the_gas_the_dive_ended_with_is_not_that_at_the_unusable_pressure(published):
     """The kit nets \u22124.9 kg at the end of its dives and floats by 0.4 kg at the unusable pressure."""
-    text = said(run(published, "season", "diver", ME))
+    text = said(run(published, "season", "diver", ME, season_part="kit"))
     end = fact(text, "Weight left at 5 m at the end")
     assert "4.9 kg" in end and "with the gas it ended with" in end
     assert "\u22120.4 kg" in fact(text, "Weight left at 5 m with the gas low")
@@ -101,6 +101,14 @@ def test_a_season_says_how_often_it_surfaced_below_the_least_pressure(published)
     text = said(run(published, "season", "diver", ME))
     low = fact(text, "Surfaced below 50\u00a0bar")
     assert "0 of 14" in low and "60 bar" in low and "common practice" in low
+
+
+@pytest.mark.parametrize("member, thin", [("m-bert", True), (ME, False)])
+def test_a_season_says_at_once_that_reserves_run_thin(published, member, thin):
+    watch = open_snapshot(published, Viewer("diver", member)).table("reserve_watch")
+    text = said(run(published, "season", "diver", member))
+    reason = html.escape(str(watch["reason"].item()))
+    assert (f"<strong>{reason}" in text.split("<dl")[0]) is thin
 
 
 def test_divers_are_listed_worst_first_and_one_known_by_two_pressures_is_not_left_behind():
@@ -221,6 +229,7 @@ def test_the_first_answer_is_whether_it_may_be_filled_and_who_decides(published,
         ("filling", {"filling_part": "day", "labels": True}),
         ("filling", {"filling_part": "season"}),
         ("fleet", {"fleet_part": "life"}),
+        *(("season", {"season_part": part}) for part in season.PARTS),
     ],
 )
 def test_markup_in_names_stays_text(published, page, part):

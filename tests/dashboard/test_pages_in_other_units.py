@@ -13,6 +13,7 @@ from test_approved import plain
 from test_logging import field, press
 
 from dashboard import entry_door
+from dashboard.views import season
 
 METRIC = re.compile(r"\d[ \u00a0](bar|°C|m|kg|L|L/min)(?![\w²³])|\b(bar|°C|kg|L/min)\b|free litres")
 #: a partial pressure is absolute and stays bar; classes of size are litres of water
@@ -62,7 +63,7 @@ def words_of_figures(test):
         ("filling", "operator", {"unit": "A11-2", "filling_part": "day"}),
         ("fleet", "alone", {"fleet_part": "life", "cylinder": "A11-2"}),
         ("divers", "manager", {}),
-        ("season", "diver", {}),
+        *(("season", "diver", {"season_part": part}) for part in season.PARTS),
     ],
 )
 def test_no_metric_figure_is_left(published, page, role, state):

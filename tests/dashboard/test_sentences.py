@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 from test_pages import run, said
 
-from dashboard.views import filling, filling_day, fleet
+from dashboard.views import filling, filling_day, fleet, season
 from dashboard.views.air import limit_in_words
 from schemas.codes import divers, dives, fills, worst_codes_first
 from schemas.codes import fleet as of_fleet
@@ -68,7 +68,7 @@ PAGES = [
     *[("filling", {"unit": unit, "filling_part": "advice", f"start_{unit}": 60.0}) for unit in ("T12-1", "S10-4")],
     *[("fleet", {"fleet_part": part}) for part in fleet.PARTS],
     ("divers", {}),
-    ("season", {}),
+    *[("season", {"season_part": part}) for part in season.PARTS],
     ("air", {}),
     ("inbox", {}),
     ("today", {}),
