@@ -66,15 +66,15 @@ def _door() -> None:
     st.button("Sign in", on_click=st.login, key="sign_in", type="primary")
 
 
-def _way_out() -> None:
+def _way_out(published: Path) -> None:
     with st.container(horizontal=True, vertical_alignment="center", key="signed_in"):
         who = st.user.get("email") or st.user.get("name") or "someone without an address"
         parts.show(parts.note(f"Signed in: {who}"))
-        st.button("Sign out", on_click=_sign_out, key="sign_out")
+        st.button("Sign out", on_click=_sign_out, args=(published,), key="sign_out")
 
 
-def _sign_out() -> None:
-    sign_in.end(st.user.to_dict())
+def _sign_out(published: Path) -> None:
+    sign_in.end(published, st.user.to_dict())
     st.logout()
 
 
@@ -146,7 +146,7 @@ def main(arguments: list[str]) -> None:
     except (Refused, NothingPublished) as refusal:
         parts.show(parts.heading("Nothing to show", 1), parts.plain(str(refusal)))
         if options.sign_in and st.user.is_logged_in:
-            _way_out()
+            _way_out(options.published)
         return
     pages: dict[str, Any] = {}
     for name in pages_of(viewer.role):
@@ -155,7 +155,7 @@ def main(arguments: list[str]) -> None:
     reading_units.use(units_of(snapshot))
     header(snapshot)
     if options.sign_in:
-        _way_out()
+        _way_out(options.published)
     with st.container(horizontal=True, key="pages"):
         # the address goes on saying what was chosen
         said = {} if units_of(snapshot) == units_of_station(snapshot) else {UNITS_CHOSEN: units_of(snapshot)}

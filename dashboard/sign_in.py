@@ -7,12 +7,13 @@ so named may see. Whoever has no role sees nothing.
 import hashlib
 import json
 import time
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
+from dashboard import signed_out
 from dashboard.access import DIVER, MANAGER, OPERATOR, Refused, Viewer
 from dashboard.data import sign_in_facts
 from schemas.logins import OF_ROLES, address_hash, members_with, roles_of
@@ -30,8 +31,7 @@ NO_ROLE = "You are signed in, but have no role here. Ask who runs the station fo
 AGAIN = "You signed in too long ago. Sign out and in again."
 ENDED = "This sign-in was ended by signing out. Sign out and in again."
 
-#: sign-ins that were ended, each with the second: a copy of their cookie opens nothing. Kept while pages are served
-_ended: dict[str, float] = {}
+UNSURE = "Who has signed out of these pages cannot be read. Ask who runs the station."
 
 
 def viewer_of(
@@ -40,6 +40,7 @@ def viewer_of(
     roles_claim: str,
     logins: pd.DataFrame,
     now_s: float | None = None,
+    ended: Container[str] = (),
 ) -> Viewer:
     """What a person may see, by checked claims.
 
@@ -55,6 +56,8 @@ def viewer_of(
         The working table `member_logins`.
     now_s : float, optional
         Seconds since 1970; the clock by default.
+    ended : container of str
+        Sign-ins that were ended by signing out (see `token`).
 
     Raises
     ------
@@ -62,7 +65,7 @@ def viewer_of(
         No role, a diver who is joined to no member, signed in too long ago, or signed out since.
     """
     _recent(claims, time.time() if now_s is None else now_s)
-    if _token(claims) in _ended:
+    if token(claims) in ended:
         raise Refused(ENDED)
     address = verified_address(claims)
     found = _claimed(claims.get(roles_claim)) if roles_claim else set()
@@ -80,15 +83,13 @@ def viewer_of(
     return Viewer(role, of_address[0] if len(of_address) == 1 else None, named)
 
 
-def end(claims: Mapping[str, Any], now_s: float | None = None) -> None:
+def end(published: Path, claims: Mapping[str, Any], now_s: float | None = None) -> None:
     """Somebody signs out: what was signed in by these claims, in any window and by any copy of its cookie, is over."""
-    now_s = time.time() if now_s is None else now_s
-    for token in [t for t, at in _ended.items() if now_s - at > SIGNED_IN_FOR_H * 3600 + CLOCKS_DIFFER_S]:
-        _ended.pop(token, None)
-    _ended[_token(claims)] = now_s
+    holds_s = SIGNED_IN_FOR_H * 3600 + CLOCKS_DIFFER_S
+    signed_out.end(published.parent, token(claims), time.time() if now_s is None else now_s, holds_s)
 
 
-def _token(claims: Mapping[str, Any]) -> str:
+def token(claims: Mapping[str, Any]) -> str:
     """One sign-in, told from another of the same person by its time and number used once."""
     return hashlib.sha256(json.dumps(dict(claims), sort_keys=True, default=str).encode()).hexdigest()
 
@@ -124,10 +125,14 @@ def viewer_for(published: Path, claims: Mapping[str, Any]) -> Viewer:
     NothingPublished
         The station has no snapshot yet.
     Refused
-        As `viewer_of`.
+        As `viewer_of`; or who has signed out cannot be read.
     """
+    try:
+        ended = signed_out.ended(published.parent)
+    except OSError:
+        raise Refused(UNSURE) from None
     station, logins = sign_in_facts(published)
     stated = roles_of(published.parent / SETTINGS)
     # a snapshot of an earlier version held the roles itself
     roles, claim = stated if stated is not None else (station.get("roles") or {}, station.get("roles_claim") or "")
-    return viewer_of(claims, roles, claim, logins)
+    return viewer_of(claims, roles, claim, logins, ended=ended)

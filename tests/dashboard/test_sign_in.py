@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 from made_up import ME, OTHER
 
-from dashboard import app, code_door, sign_in
+from dashboard import app, code_door, sign_in, signed_out
 from dashboard.access import Refused
 from dashboard.sign_in import verified_address, viewer_of
 from schemas.logins import hashed_roles, member_logins, roles_of
@@ -184,13 +184,40 @@ def test_a_station_code_that_was_given_holds_for_twelve_hours_while_it_is_the_co
     assert code_door.given(Path("published")) is holds
 
 
-def test_signing_out_ends_that_sign_in_alone_and_is_forgotten_when_it_would_have_ended(monkeypatch):
-    monkeypatch.setattr(sign_in, "_ended", {})
+def test_signing_out_ends_that_sign_in_alone_also_once_the_pages_were_started_anew(tmp_path, monkeypatch):
     first, second = ({"sub": "1", "iat": NOW - 60, "nonce": nonce} for nonce in "ab")
-    sign_in.end(first, NOW)
+    sign_in.end(tmp_path / "published", first, NOW)
+    monkeypatch.setattr(signed_out, "_held", {})  # as a new process knows it
+    ended = signed_out.ended(tmp_path)
     with pytest.raises(Refused, match="ended by signing out"):
-        viewer_of(first, {}, "", LOGINS, NOW)
+        viewer_of(first, {}, "", LOGINS, NOW, ended)
     with pytest.raises(Refused, match="no role"):
-        viewer_of(second, {}, "", LOGINS, NOW)
-    sign_in.end(second, NOW + 13 * 3600)
-    assert len(sign_in._ended) == 1
+        viewer_of(second, {}, "", LOGINS, NOW, ended)
+    place = tmp_path / signed_out.PLACE
+    assert place.stat().st_mode & 0o077 == 0 and "nonce" not in place.read_text()
+    sign_in.end(tmp_path / "published", second, NOW + 13 * 3600)
+    assert list(signed_out.ended(tmp_path)) == [sign_in.token(second)], "the first is too old for its cookie to count"
+
+
+def test_two_pages_of_one_station_know_of_each_others_ends(tmp_path):
+    sign_in.end(tmp_path / "published", {"sub": "1"}, NOW)
+    assert len(signed_out.ended(tmp_path)) == 1
+    place = tmp_path / signed_out.PLACE
+    place.write_text(place.read_text() + f"of-another-process {NOW}\n")
+    assert len(signed_out.ended(tmp_path)) == 2
+
+
+def test_on_a_full_disk_signing_out_holds_while_the_pages_are_served(tmp_path, monkeypatch):
+    def full(*_, **__):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(signed_out, "_unwritten", {})
+    monkeypatch.setattr(signed_out.os, "replace", full)
+    sign_in.end(tmp_path / "published", {"sub": "1"}, NOW)
+    assert list(signed_out.ended(tmp_path)) == [sign_in.token({"sub": "1"})]
+
+
+def test_where_the_list_of_those_who_signed_out_cannot_be_read_nobody_comes_in(tmp_path):
+    (tmp_path / signed_out.PLACE).mkdir(parents=True)
+    with pytest.raises(Refused, match="cannot be read"):
+        sign_in.viewer_for(tmp_path / "published", claims("anna@weir.example"))

@@ -99,7 +99,7 @@ def test_a_diver_signs_in_and_sees_the_own_season_alone_until_signing_out(desk, 
 def test_a_copy_of_the_cookie_opens_nothing_after_signing_out_and_a_new_sign_in_does(desk, provider):
     sign_in(desk, provider, sub="1", email=MY_ADDRESS, email_verified=True)
     copied = [c for c in desk.context.cookies() if c["name"].startswith("_streamlit_user")]
-    assert copied and all(c["httpOnly"] for c in copied)
+    assert copied and all(c["httpOnly"] and c["sameSite"] in ("Lax", "Strict") for c in copied)
     leave_by(desk, "Sign out")
     desk.context.add_cookies(copied)
     desk.open()
