@@ -153,7 +153,8 @@ def main(arguments: list[str]) -> None:
         pages[name] = _page(name, _bound(VIEWS[name].page, snapshot), first=not pages)
     chosen = st.navigation(list(pages.values()), position="hidden")
     reading_units.use(units_of(snapshot))
-    header(snapshot)
+    with parts.place():
+        header(snapshot)
     if options.sign_in:
         _way_out(options.published)
     with st.container(horizontal=True, key="pages"):

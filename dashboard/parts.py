@@ -49,6 +49,15 @@ def show(*pieces: Any) -> None:
         st.html("".join(text(p) for p in pieces))
 
 
+def place() -> Any:
+    """A place on the page for whatever comes and goes there.
+
+    The browser knows what stands on a page by its place: without one of its own, a line that comes or goes above a
+    form makes that form anew, in the middle of what is typed or pressed there.
+    """
+    return st.container()
+
+
 def style() -> None:
     """The look of all pages."""
     st.html(STYLE)

@@ -40,13 +40,15 @@ def page(snapshot: Snapshot) -> None:
         )
         return
     saved.show(snapshot)
-    recalled(snapshot)
+    with parts.place():
+        recalled(snapshot)
     for compressor in worst_first(health, tests):
-        one(
-            compressor,
-            health[health["compressor_id"] == compressor],
-            tests[tests["compressor_id"] == compressor],
-        )
+        with parts.place():
+            one(
+                compressor,
+                health[health["compressor_id"] == compressor],
+                tests[tests["compressor_id"] == compressor],
+            )
         manager_log.compressor(snapshot, compressor)
         manager_log.air_test(snapshot, compressor)
     parts.show(

@@ -51,11 +51,12 @@ def page(snapshot: Snapshot) -> None:
     clearance = fill_clearance(chosen, units, health, fills, sources) if chosen else None
     _turn_to_advice(chosen)
     at_work = st.session_state.get("filling_part") in AT_WORK
-    if clearance:
-        answer(clearance, brief=at_work)
-    else:
-        parts.show(parts.note("Type or pick one: whether it may be filled today, and why not, stands here first."))
-        not_to_fill_from(holds.failed_sources(sources))
+    with parts.place():
+        if clearance:
+            answer(clearance, brief=at_work)
+        else:
+            parts.show(parts.note("Type or pick one: whether it may be filled today, and why not, stands here first."))
+            not_to_fill_from(holds.failed_sources(sources))
     if not (clearance and st.session_state.get("filling_part") == "log"):
         saved.show(snapshot)
     listed = PARTS | (LOG if filling_log.may_ever(snapshot) else {})

@@ -77,8 +77,11 @@ def _fitting(allowed: dict[str, str], clearance: FillClearance) -> dict[str, str
 def _stop(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) -> None:
     """Three numbers, and the rest begun with what the last fill was like."""
     unit_id = str(clearance.whole or clearance.unit_id)
-    if not clearance.may_be_filled:
-        parts.show(parts.note("It may not be filled today. If it was filled all the same, log that: it will be held."))
+    with parts.place():
+        if not clearance.may_be_filled:
+            parts.show(
+                parts.note("It may not be filled today. If it was filled all the same, log that: it will be held.")
+            )
     # whoever comes from the advice has just typed there what this form is begun with
     form = EntryForm(
         snapshot, "stop", "fills", unit_id, PAGE, anew=field_key(f"start_{clearance.unit_id}") in st.session_state

@@ -130,8 +130,9 @@ def loan(snapshot: Snapshot, clearance: FillClearance, _fills: pd.DataFrame) -> 
     if not names:
         parts.show(parts.plain("No member is known yet. Drop members.csv into the inbox."))
         return
-    if clearance.held:
-        parts.show(parts.bar("Its last fill is held: do not hand it over", 4))
+    with parts.place():
+        if clearance.held:
+            parts.show(parts.bar("Its last fill is held: do not hand it over", 4))
     form = EntryForm(snapshot, "loan", "loans", str(clearance.unit_id), PAGE)
     form.row["unit_id"] = str(clearance.whole or clearance.unit_id)
     with st.form(f"loan_{form.token}", enter_to_submit=False, border=False):

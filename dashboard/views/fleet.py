@@ -211,8 +211,8 @@ def leaks(snapshot: Snapshot, health: pd.DataFrame) -> None:
         )
 
 
-def plan(snapshot: Snapshot, health: pd.DataFrame) -> None:
-    visits = snapshot.table("inspection_plan").sort_values(["visit_on", "cylinder_id"])
+def _visits(visits: pd.DataFrame) -> None:
+    """What each visit takes."""
     parts.show(parts.heading("Which to send on which visit", 2))
     if visits.empty:
         parts.show(
@@ -237,6 +237,12 @@ def plan(snapshot: Snapshot, health: pd.DataFrame) -> None:
                     even=True,
                 ),
             )
+
+
+def plan(snapshot: Snapshot, health: pd.DataFrame) -> None:
+    visits = snapshot.table("inspection_plan").sort_values(["visit_on", "cylinder_id"])
+    with parts.place():
+        _visits(visits)
     plan_log.visit(snapshot, health, visits)
     cover = snapshot.table("booking_cover").sort_values("starts_on")
     parts.show(parts.heading("Bookings", 2, "Cylinders needed, and in service then if the plan is kept."))

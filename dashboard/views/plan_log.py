@@ -34,13 +34,14 @@ def visit(snapshot: Snapshot, health: pd.DataFrame, planned: pd.DataFrame) -> No
     due, unknown = without_visit(health, planned)
     first = due["next_due_on"].min()
     together = due[due["next_due_on"] <= max(first, snapshot.as_of_on) + TOGETHER]
-    if len(together):
-        named = [f"{r.cylinder_id} by {words.day(r.next_due_on)}" for r in each(together.head(MOST_NAMED))]
-        more = f" and {len(together) - MOST_NAMED} more" if len(together) > MOST_NAMED else ""
-        parts.show(parts.plain(f"Due and on no visit: {', '.join(named)}{more}."))
-    if unknown:
-        on_none = f"{words.plural(unknown, 'cylinder')} in service and on no visit"
-        parts.show(parts.plain(f"No due date is known for {on_none}: see Every cylinder."))
+    with parts.place():
+        if len(together):
+            named = [f"{r.cylinder_id} by {words.day(r.next_due_on)}" for r in each(together.head(MOST_NAMED))]
+            more = f" and {len(together) - MOST_NAMED} more" if len(together) > MOST_NAMED else ""
+            parts.show(parts.plain(f"Due and on no visit: {', '.join(named)}{more}."))
+        if unknown:
+            on_none = f"{words.plural(unknown, 'cylinder')} in service and on no visit"
+            parts.show(parts.plain(f"No due date is known for {on_none}: see Every cylinder."))
     if not may_log(snapshot.viewer, "visit"):
         return
     today = entry_door.today(snapshot)

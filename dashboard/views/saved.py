@@ -52,8 +52,12 @@ LINES = {
 
 def show(snapshot: Snapshot) -> None:
     """Entries that wait for a run, and how those of this browser came out; for who may log anything."""
-    if not any(may_log(snapshot.viewer, kind) for kind in ("stop", "inspection")):
-        return
+    if any(may_log(snapshot.viewer, kind) for kind in ("stop", "inspection")):
+        with parts.place():
+            _show(snapshot)
+
+
+def _show(snapshot: Snapshot) -> None:
     waiting = entry_door.pending(snapshot)
     if waiting:
         parts.show(

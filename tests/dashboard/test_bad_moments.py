@@ -126,3 +126,22 @@ def test_a_run_in_the_middle_takes_nothing_of_what_is_typed(phone, quay):
     one.page.get_by_text("The stop of C3 at 224 bar").first.wait_for(timeout=60_000)
     one.settle()
     assert quay.stops("C3") == ["224"]
+
+
+def test_what_goes_and_comes_above_a_form_leaves_what_is_being_typed(phone, quay):
+    """The entry of another phone stands above the form while it is computed, then its verdict does."""
+    now = pd.Timestamp.now(tz="UTC")
+    row = {"fill_id": "other", "unit_id": "C1", "filled_at": now - pd.Timedelta(hours=2), "start_pressure_bar": 30.0}
+    row |= {"stop_pressure_bar": 200.0, "target_pressure_bar": 200.0, "ambient_c": 12.0, "target_o2_pct": 20.95}
+    entry = entries.Entry("fills", row, "Ada", "filling", entries.new_token(now))
+    entries.save(quay.station.inbox, entry, now, now + pd.Timedelta(days=1))
+    one = phone("C1", "224")
+    one.page.get_by_text("Saved, being computed").wait_for()
+    field = one.page.get_by_label("Stopped at, bar")
+    field.press("Control+A")
+    field.press_sequentially("23")
+    quay.run()
+    one.page.get_by_text("Saved, being computed").wait_for(state="detached", timeout=60_000)
+    one.settle()
+    one.page.keyboard.type("1")
+    assert field.evaluate("e => e === document.activeElement") and field.input_value() == "231"
