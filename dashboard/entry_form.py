@@ -281,7 +281,8 @@ class EntryForm:
                     for token, source, row in self._entries()
                 ]
         except NotSaved as why:
-            self._open["reasons"], self._open["said"] = why.reasons, str(why)
+            self._open["reasons"] = {n: [_of_a_field(n, r) for r in rs] for n, rs in why.reasons.items()}
+            self._open["said"] = str(why)
             self._open.pop("now", None)  # what is saved after a correction happened then
             return
         st.session_state[_WHO] = self.by
@@ -325,6 +326,11 @@ class EntryForm:
         """Who logs it, and where somebody else has signed in, who that is."""
         own, typed = self.snapshot.viewer.named, self.by.strip()
         return f"{typed} (signed in: {own})" if own and typed and typed != own else typed or own
+
+
+def _of_a_field(name: str, reason: str) -> str:
+    """A reason as it stands beside a field: there are no cells and no columns there."""
+    return "Needed: nothing is saved without it." if reason == f"A required cell is empty: {name}." else reason
 
 
 def _to_type(value: float, how: reading_units.Shown) -> float:

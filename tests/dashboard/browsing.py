@@ -109,3 +109,53 @@ class Watched:
             " document.scrollingElement.scrollWidth - innerWidth) })()"
         )
         assert too_wide <= 0
+
+
+#: what has the focus: its role and what it is called
+FOCUSED = """() => { const e = document.activeElement
+  if (!e || e === document.body) return ["", ""]
+  const said = e.getAttribute("aria-label") || (e.labels && e.labels[0] && e.labels[0].innerText) || e.innerText || ""
+  return [e.getAttribute("role") || e.tagName.toLowerCase(), e.tagName === "MAIN" ? "" : said.trim()] }"""
+
+
+class Keys:
+    """A reader who has a keyboard alone."""
+
+    def __init__(self, watched):
+        self.watched, self.page, self.pressed = watched, watched.page, 0
+
+    def press(self, *keys):
+        for key in keys:
+            self.page.keyboard.press(key)
+            self.pressed += 1
+
+    def to(self, name, role="", most=60):
+        """On with Tab until this has the focus."""
+        for _ in range(most):
+            self.press("Tab")
+            is_role, said = self.page.evaluate(FOCUSED)
+            if name in said and (not role or role == is_role):
+                return
+        raise AssertionError(f"{name} is not reached with Tab; on {self.page.evaluate(FOCUSED)}")
+
+    def write(self, name, text):
+        self.to(name)
+        if self.page.evaluate("document.activeElement.value"):
+            self.press("Control+A")
+        self.page.keyboard.type(text)
+
+    def pick(self, name, typed):
+        """Of a list: type its beginning and take it."""
+        self.write(name, typed)
+        self.press("Enter")
+
+    def part(self, name, of=""):
+        """Of a row of choices the one of this name."""
+        self.to(of, "radio")
+        for _ in range(12):
+            if self.page.evaluate(FOCUSED)[1] == name:
+                break
+            self.press("ArrowRight")
+        assert self.page.evaluate(FOCUSED)[1] == name
+        self.press("Space")
+        self.watched.settle()

@@ -114,7 +114,7 @@ def test_a_row_missing_from_the_register_is_added_and_a_cause_is_left_with_its_r
     press(test, "Add S12-9")
     (row,) = rows(station, "cylinders")
     assert (row["cylinder_id"], row["status"], row["owner_id"]) == ("S12-9", "in_service", "station")
-    assert "A required cell is empty: key" in press(test, "Leave it so") and rows(station, "withdrawals") == []
+    assert "Needed: nothing is saved without it." in press(test, "Leave it so") and rows(station, "withdrawals") == []
     which = field(test, "Which")
     which.set_value(next(o for o in causes(REJECTS) if o.rule == "not_a_number").key)
     field(test, "Why it stays so").set_value("nobody looked")

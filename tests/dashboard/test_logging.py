@@ -286,7 +286,7 @@ def test_a_hold_is_released_with_a_reason_and_a_name(station):
     held = said(test).split(" is held for this:")
     assert len(held) == 2 and "A11-2, " in held[0][-60:] and "was not in test" in held[1]
     text = log(test, "Release it", **{"Who releases it": "Cora"})
-    assert "A required cell is empty: reason." in text and rows(station) == []
+    assert "Needed: nothing is saved without it." in text and rows(station) == []
     log(test, "Release it", **{"Why it may be handed over": "Test report of 1 July"})
     (row,) = rows(station)
     assert (row["fill_id"], row["released_by"], row["reason"]) == ("f023", "Cora", "Test report of 1 July")
@@ -313,7 +313,7 @@ def test_what_is_out_comes_back_and_what_is_in_goes_out_by_the_manager_alone(sta
 def test_the_manager_logs_an_inspection_where_a_cylinders_life_stands(station):
     test = run(station, "fleet", "manager", fleet_part="life", cylinder="A11-2")
     text = log(test, "Save the inspection", **{"Kind": "hydrostatic", "Who logs it": "Boss"})
-    assert "A required cell is empty: result." in text and rows(station) == []
+    assert "Needed: nothing is saved without it." in text and rows(station) == []
     log(test, "Save the inspection", **{"Outcome": "pass", "Permanent expansion, %": 2.5})
     (row,) = rows(station)
     kept = {c: row[c] for c in ("cylinder_id", "inspected_on", "kind", "result", "permanent_expansion_pct")}
