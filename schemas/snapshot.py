@@ -285,7 +285,9 @@ def _read_columns(path: Path, part: Part, names: list[str]) -> pd.DataFrame:
 
     try:
         with pq.ParquetFile(part_bytes(path, part)) as file:
-            return file.read(columns=[n for n in names if n in file.schema_arrow.names]).to_pandas()
+            there = set(file.schema_arrow.names)
+            read = file.read(columns=[n for n in names if n in there], use_threads=False)  # parts are small
+        return read.to_pandas(use_threads=False)
     except (pa.ArrowException, OSError) as error:
         raise damaged(f"The part {path.parent.name}/{path.name} of snapshot {path.parent.parent.name}") from error
 

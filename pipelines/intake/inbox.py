@@ -184,8 +184,11 @@ class Names:
 
 
 def working_pressures(warehouse: Warehouse) -> pd.Series:
-    """Least working pressure of each unit's cylinders, by unit."""
-    cylinders = warehouse.current("cylinders")
+    """Least working pressure of each unit's cylinders, by unit; not to be changed."""
+    return warehouse.once("working_pressures", lambda: _working_pressures(warehouse.current("cylinders")))
+
+
+def _working_pressures(cylinders: pd.DataFrame) -> pd.Series:
     cylinders["pressure"] = resolve_capacity(cylinders)["working_pressure_bar"]
     by_set = cylinders[cylinders["set_kind"] == "manifolded"].groupby("set_id")["pressure"].min()
     known = pd.concat([cylinders.set_index("cylinder_id")["pressure"], by_set]).astype("float64")

@@ -343,7 +343,7 @@ class Intake:
 
     def _list_now(self, rule: str, found: set[tuple[str, str]]) -> None:
         """List these files and values under a rule, for as long as they are found."""
-        listed = {(n.file, n.value) for n in problems.listed(self.warehouse, [rule]).itertuples()}
+        listed = {(n.file, n.value) for n in problems.listed(self.warehouse, [rule])}
         if found == listed:
             return
         with self.warehouse.transaction():

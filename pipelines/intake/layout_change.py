@@ -87,7 +87,7 @@ class LayoutChanges:
         """Take away what is listed of layouts that were confirmed, taken back or changed again since."""
         rows = waiting_layouts(self.warehouse)
         waiting = {(f, _content(sha)) for f, sha, waits_for in rows if self.pending.layout(f).hash == waits_for}
-        listed = [(n.file, n.value) for n in problems.listed(self.warehouse, RULES).itertuples()]
+        listed = [(n.file, n.value) for n in problems.listed(self.warehouse, RULES)]
         settled = [(f, sha) for f, sha, _ in rows if (f, _content(sha)) not in waiting]
         old = [entry for entry in listed if entry not in waiting]
         if not settled and not old:
@@ -101,7 +101,10 @@ class LayoutChanges:
     def still_open(self) -> list[dict[str, str]]:
         """What waits for a yes, and what a changed layout cannot read: file, number of its content, rule, message."""
         self.forget_settled()
-        return problems.listed(self.warehouse, RULES).rename(columns={"value": "content"}).to_dict("records")
+        return [
+            {"file": n.file, "content": n.value or "", "rule": n.rule, "message": n.message}
+            for n in problems.listed(self.warehouse, RULES)
+        ]
 
     def difference(self, found: InboxFile, old: FileLayout, new: FileLayout) -> Difference:
         """What would change of rows that count now."""

@@ -11,7 +11,7 @@ RULES = ("folder_unreadable", "folder_passed_over", "link_passed_over", "not_a_f
 
 def list_passed_over(warehouse: Warehouse, passed: PassedOver, now: pd.Timestamp) -> int:
     """Bring the notices to what was passed over in this look; gives how many are new."""
-    listed = {(n.file, n.rule) for n in problems.listed(warehouse, RULES).itertuples()}
+    listed = {(n.file, n.rule) for n in problems.listed(warehouse, RULES)}
     if listed == passed.listed:
         return 0
     with warehouse.transaction():

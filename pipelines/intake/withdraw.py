@@ -165,7 +165,7 @@ class Withdrawals:
     def _list_given_again(self) -> int:
         """A file that gives a withdrawn row anew is listed for as long as the row is out."""
         found = set(withdrawn.describe(self.warehouse))
-        listed = {(n.file, n.value) for n in problems.listed(self.warehouse, [CORRECTS]).itertuples()}
+        listed = {(n.file, n.value) for n in problems.listed(self.warehouse, [CORRECTS])}
         for file, value in sorted(listed - found):
             problems.unlist(self.warehouse, file, [CORRECTS], value)
         for file, value in sorted(found - listed):

@@ -12,12 +12,14 @@ import os
 import re
 import shutil
 from datetime import datetime, timedelta
+from functools import lru_cache
 from pathlib import Path
 
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from schemas.fields import Field
 from schemas.frames import conform, empty
 from schemas.snapshot import FIRST_LOOK, MANIFEST, POINTER, Manifest, Part, SnapshotDamaged, current_name, part_bytes
 from schemas.tables import TABLES, Table
@@ -220,8 +222,8 @@ def looks_altered(published: Path, manifest: Manifest) -> bool:
 def _joined(parts: list[pa.Table], table: str) -> pd.DataFrame:
     """Parts of a table as one frame; a working table is not declared, so a part's empty column has no type."""
     if TABLES[table].internal and len(parts) > 1:
-        return pd.concat([part.to_pandas() for part in parts], ignore_index=True)
-    return _as_frame(pa.concat_tables(parts).to_pandas(), table)
+        return pd.concat([part.to_pandas(use_threads=False) for part in parts], ignore_index=True)
+    return _as_frame(pa.concat_tables(parts).to_pandas(use_threads=False), table)
 
 
 def _stored(path: Path) -> pa.Table:
@@ -240,13 +242,19 @@ def _as_frame(rows: pd.DataFrame, table: str) -> pd.DataFrame:
 
 def arrow_table(frame: pd.DataFrame, table: Table) -> pa.Table:
     """A frame as an Arrow table with the declared columns and types of a published table; metadata: key, units."""
-    fields = table.fields.values()
+    fields, schema = table.fields.values(), _schema(table.name, table.says, table.key, tuple(table.fields.values()))
+    if not len(frame.index):
+        return schema.empty_table()
     frame = conform(frame, fields)
-    schema = pa.schema(
-        [pa.field(f.name, ARROW[f.kind], metadata={"unit": f.unit, "meaning": f.says}) for f in fields],
-        metadata={"table": table.name, "key": ", ".join(table.key), "meaning": table.says},
-    )
     return pa.table([_arrow(frame[f.name], f.kind) for f in fields], schema=schema)
+
+
+@lru_cache(maxsize=256)
+def _schema(name: str, says: str, key: tuple[str, ...], fields: tuple[Field, ...]) -> pa.Schema:
+    return pa.schema(
+        [pa.field(f.name, ARROW[f.kind], metadata={"unit": f.unit, "meaning": f.says}) for f in fields],
+        metadata={"table": name, "key": ", ".join(key), "meaning": says},
+    )
 
 
 def _arrow(column: pd.Series, kind: str) -> pa.Array:

@@ -132,8 +132,7 @@ def _hash(path: Path) -> str:
 
 def _list_lost(station: Station, warehouse: Warehouse, lost: list[KeptFile], now: pd.Timestamp) -> list[KeptFile]:
     """List what is lost, and take from the list what is there again; gives what is lost still."""
-    listed = problems.listed(warehouse, [LOST])
-    known = set(zip(listed["file"], listed["value"], strict=True))
+    known = {(n.file, n.value or "") for n in problems.listed(warehouse, [LOST])}
     if any((file, _short(kept)) not in known for kept in lost for file in kept.came_as):
         complete(station)
         lost = [kept for kept in lost if not kept.is_sound()]

@@ -1,6 +1,7 @@
 """What is wrong in `station.toml`, in words: line, setting and value, what is wrong, how to fix it."""
 
 import difflib
+import functools
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -90,10 +91,15 @@ def _texts(value: Any) -> Any:
     raise wrong("must be a list of texts", '["…"]')
 
 
+@functools.cache  # it looks through folders
+def _zones() -> set[str]:
+    return available_timezones()
+
+
 def _zone(value: str) -> str:
-    if value in available_timezones():
+    if value in _zones():
         return value
-    near = difflib.get_close_matches(value, available_timezones(), 1)
+    near = difflib.get_close_matches(value, _zones(), 1)
     raise wrong("is no time zone", f"Did you mean {near[0]!r}?" if near else 'Write it as "Europe/London".')
 
 

@@ -3,13 +3,16 @@
 import pandas as pd
 import pyarrow as pa
 
+#: below so many values threads cost more than they save
+FEW_VALUES = 100_000
 #: whole numbers and truth values stay what they are where some are missing
 NULLABLE = {pa.int64(): pd.Int64Dtype(), pa.int32(): pd.Int32Dtype(), pa.bool_(): pd.BooleanDtype()}
 
 
 def as_frame(table: pa.Table) -> pd.DataFrame:
     """The same table; sums of whole numbers become floats."""
-    frame = table.to_pandas(date_as_object=False)
+    many = table.num_rows * table.num_columns >= FEW_VALUES
+    frame = table.to_pandas(date_as_object=False, use_threads=many)
     for name, column in zip(table.column_names, table.columns, strict=True):
         if pa.types.is_decimal(column.type):
             frame[name] = frame[name].astype("float64")

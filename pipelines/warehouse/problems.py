@@ -1,6 +1,7 @@
 """Rows that were rejected (`rejects`), and what is to be known of files besides (`notices`)."""
 
 from collections.abc import Iterable
+from typing import NamedTuple
 
 import pandas as pd
 
@@ -92,11 +93,23 @@ def close_of_moved(warehouse: Warehouse, moved: pd.DataFrame, now: pd.Timestamp)
 
 
 # --- notices --------------------------------------------------------------------------------------
-def listed(warehouse: Warehouse, rules: Iterable[str]) -> pd.DataFrame:
-    """Notices under these rules: file, value, rule, message."""
-    return warehouse.frame(
-        "SELECT file, value, rule, message FROM notices WHERE rule IN (SELECT unnest(?)) ORDER BY ALL", [list(rules)]
-    )
+class Notice(NamedTuple):
+    """What is listed of a file."""
+
+    file: str
+    value: str | None
+    rule: str
+    message: str
+
+
+def listed(warehouse: Warehouse, rules: Iterable[str]) -> list[Notice]:
+    """Notices under these rules."""
+    asked = list(rules)
+    rows = warehouse.con.execute(
+        f"SELECT file, value, rule, message FROM notices WHERE rule IN ({', '.join('?' * len(asked))}) ORDER BY ALL",
+        asked,
+    ).fetchall()
+    return [Notice(*row) for row in rows]
 
 
 def unlist(warehouse: Warehouse, file: str, rules: Iterable[str], value: str | None = None) -> None:
