@@ -37,7 +37,6 @@ def page(snapshot: Snapshot) -> None:
     )
     beginning = first_steps.wanted(snapshot, fills)
     if beginning and not first_steps.show(snapshot):
-        saved.show(snapshot)
         return
     chosen = st.selectbox(
         "Which cylinder or set?",
@@ -57,7 +56,7 @@ def page(snapshot: Snapshot) -> None:
         else:
             parts.show(parts.note("Type or pick one: whether it may be filled today, and why not, stands here first."))
             not_to_fill_from(holds.failed_sources(sources))
-    if not (clearance and st.session_state.get("filling_part") == "log"):
+    if not (beginning or (clearance and st.session_state.get("filling_part") == "log")):
         saved.show(snapshot)
     listed = PARTS | (LOG if filling_log.may_ever(snapshot) else {})
     part = parts.chosen_part("More on Filling", listed, "filling_part", _part_first(chosen, beginning))

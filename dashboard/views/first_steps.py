@@ -9,6 +9,7 @@ from dashboard import entry_door, hand_in, parts
 from dashboard.access import may_log
 from dashboard.data import Snapshot
 from dashboard.entry_form import EntryForm
+from dashboard.views import saved
 from schemas import fields as f
 from schemas import reading_units, words
 from schemas.log_workbook import known_names, template_bytes
@@ -73,6 +74,7 @@ def show(snapshot: Snapshot) -> bool:
                 else "Register a cylinder first."
             )
         )
+    saved.show(snapshot)  # near the button that was pressed: on a phone the top of the page is far
     workbooks(snapshot)
     return bool(len(units)) and step == "fill"
 

@@ -37,7 +37,7 @@ LINES = {
     "releases": "the release of fill {fill_id}",
     "returns": "the return of {unit_id}",
     "loans": "the loan of {unit_id}",
-    "inspections": "an inspection of {cylinder_id} on {inspected_on}",
+    "inspections": "{kind_said} of {cylinder_id} on {inspected_on}",
     "visits": "the inspector's visit on {visit_on}",
     "bookings": "{cylinders_needed} cylinders from {starts_on} to {ends_on}",
     "air_tests": "an air test of {compressor_id} on {sampled_on}",
@@ -71,17 +71,20 @@ def _show(snapshot: Snapshot) -> None:
                 ),
             )
         )
-    taken, left = snapshot.taken_in(), []
+    taken, left, computed = snapshot.taken_in(), [], []
     for file in st.session_state.get("saved_entries", [])[-MOST_SHOWN:]:
         left.append(file)
         if file not in taken:
             continue
         if taken[file] == "accepted":
-            parts.show(parts.note(f"Saved and computed: {_kind(file)}. What it changes stands on this page."))
+            computed.append(_kind(file))
             if not snapshot.manifest.others_of:  # the page turns by itself once more, and still says so
                 left.remove(file)
         else:
             parts.show(parts.bar(f"Saved, but not taken: {_kind(file)}", 4, parts.lines(*_why(snapshot, file))))
+    if computed:
+        named = ", ".join(dict.fromkeys(computed))
+        parts.show(parts.note(f"Saved and computed: {named}. What it changes stands on this page."))
     st.session_state["saved_entries"] = left
 
 
@@ -98,7 +101,8 @@ def _when(snapshot: Snapshot) -> str:
 def said(snapshot: Snapshot, entry: Written) -> str:
     """An entry in a line."""
     days = {name: _day(value) for name, value in entry.row.items() if name.endswith("_on")}
-    row: Mapping[str, str] = _Row({**entry.row, **days, "stop": _stop(entry.row)})
+    row: dict[str, str] = _Row({**entry.row, **days, "stop": _stop(entry.row)})
+    row["kind_said"] = words.KINDS.get(entry.row.get("kind", ""), "an inspection")
     form = LINES.get(entry.source, "an entry")
     if entry.source == "fill_readings":
         of_gas = "analysed_o2_pct" in row or "co_ppm" in row

@@ -2,8 +2,8 @@
 
 import pandas as pd
 
-from dashboard import board, parts
-from dashboard.access import ALONE, LOCAL_NETWORK, MANAGER, OPERATOR
+from dashboard import board, parts, since
+from dashboard.access import ALONE, LOCAL_NETWORK, MANAGER, OPERATOR, may_see
 from dashboard.data import Snapshot
 from schemas import holds, words
 
@@ -50,6 +50,10 @@ def page(snapshot: Snapshot) -> None:
     counts = [f"{heading}: {n}" for state, heading in board.HEADINGS.items() if (n := _count(found, state))]
     if len(counts) > 1:
         parts.show(parts.plain(". ".join(counts) + "."))
+    # who works at the compressor looks for the next unit first
+    first = snapshot.viewer.role in (ALONE, MANAGER)
+    if first:
+        news(snapshot, fills, health, life)
     for state, heading in board.HEADINGS.items():
         rows = [task for task in found if task.state == state]
         if rows and state == board.HELD_LONGER:
@@ -62,7 +66,30 @@ def page(snapshot: Snapshot) -> None:
             )
         elif rows:
             parts.show(parts.heading(f"{heading}: {len(rows)}", 2, NEXT.get(state, "")), _listed(snapshot, state, rows))
+    if not first:
+        news(snapshot, fills, health, life)
     parts.show(parts.caution(words.WHO_DECIDES))
+
+
+def news(snapshot: Snapshot, fills: pd.DataFrame, health: pd.DataFrame, life: pd.DataFrame) -> None:
+    """What has changed since yesterday morning."""
+    today = snapshot.as_of_on
+    begin = (today - pd.Timedelta(days=1)).tz_localize(snapshot.zone, nonexistent="shift_forward").tz_convert("UTC")
+    seen = {name: snapshot.table(name) for name in ("air_quality", "rejects") if may_see(snapshot.viewer, name)}
+    said = since.changes(
+        begin,
+        today,
+        fills,
+        health,
+        life,
+        seen.get("air_quality"),
+        seen.get("rejects"),
+        float(snapshot.policy("fleet", "due_soon_days")),
+    )
+    parts.show(
+        parts.heading("Since yesterday", 2),
+        parts.items(said) if said else parts.plain("No fill, inspection, loan or problem is known since yesterday."),
+    )
 
 
 def moment(snapshot: Snapshot, fills: pd.DataFrame) -> pd.Timestamp:

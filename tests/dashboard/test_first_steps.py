@@ -42,7 +42,7 @@ def test_one_form_registers_a_cylinder_with_its_inspections_once(tmp_path, publi
     }.items():
         field(test, label).set_value(value)
     text = press(test, "Save the cylinder")
-    assert "The cylinder C-1" in text and "An inspection of C-1 on 2 May 2031, 30 Jun" in text
+    assert "The cylinder C-1" in text and "Visual inspection of C-1 on 2 May 2031, 30 Jun" in text
     saved = {w.source: w.row for w in entries.written(tmp_path / "inbox")}
     assert saved["cylinders"]["water_capacity_l"] == "12" and saved["cylinders"]["status"] == "in_service"
     assert (saved["inspections"]["kind"], saved["inspections"]["result"]) == ("visual", "pass")

@@ -75,7 +75,7 @@ def test_a_manager_logs_an_inspection_of_a_day_typed_as_people_say_it(keys, quay
     by.write("Who logs it", "Boss")
     by.to("Save the inspection")
     by.press("Enter")
-    by.page.get_by_text("An inspection of C2 on 3 May 2026").first.wait_for(timeout=60_000)
+    by.page.get_by_text("Visual inspection of C2 on 3 May 2026").first.wait_for(timeout=60_000)
     (row,) = saved(quay, "inspections")
     assert (row["kind"], row["result"], row["inspected_on"]) == ("visual", "pass", "2026-05-03")
 

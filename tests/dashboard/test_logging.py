@@ -251,7 +251,7 @@ def test_a_day_is_typed_as_people_say_it_and_one_that_could_be_two_is_not_guesse
     assert "&#x27;3/5/2031&#x27; is 3 May or 5 Mar. Write it as" in press(test, "Save the inspection")
     assert rows(station) == []
     typed["Day"] = "3 may 2029"
-    assert "An inspection of A11-2 on 3 May 2029" in press(test, "Save the inspection")
+    assert "Visual inspection of A11-2 on 3 May 2029" in press(test, "Save the inspection")
     assert rows(station)[0]["inspected_on"] == "2029-05-03"
 
 
