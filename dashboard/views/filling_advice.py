@@ -9,26 +9,25 @@ import streamlit as st
 from streamlit.delta_generator import DeltaGenerator as Container
 
 from dashboard import parts
-from dashboard.advice import (
-    Asked,
-    advise,
-    learned_for,
-    methods_to_choose,
-    needs_oxygen_service,
-    oxygen_limit_pct,
-    source_of,
-    sources_to_choose,
-    station_of,
-)
 from dashboard.data import Snapshot
 from dashboard.unit_field import number_field
 from schemas import fields as f
 from schemas import words
+from schemas.advice import (
+    Asked,
+    advise,
+    inside_of,
+    learned_for,
+    methods_to_choose,
+    refused,
+    source_of,
+    sources_to_choose,
+    station_of,
+)
 from schemas.clearance import FillClearance
 from schemas.codes import sentence
 from schemas.policy import Filling
 from shared.filling.conditions import usual_minutes
-from shared.filling.limits import filling_rules, refusals
 from shared.filling.stop_advice import StopAdvice
 from shared.gas.constants import AIR_O2_PCT
 from shared.gas.mixing import share_for_per_cent
@@ -188,32 +187,15 @@ def last_or(row: pd.Series | None, column: str, otherwise: float) -> float:
 
 
 def _refused(snapshot: Snapshot, clearance: FillClearance, asked: Asked) -> list[str]:
-    rules = filling_rules(snapshot.station.get("rule_set") or "uk")
-    limit = oxygen_limit_pct(rules, snapshot.policy("filling", "oxygen_limit_pct"))
-    return refusals(
-        list(clearance.cylinders["inspection_state"]),
-        withdrawn=bool((clearance.cylinders["status"] == "withdrawn").any()),
-        open_findings=bool(clearance.open_findings),
-        arrival_bar=asked.start_pressure_bar,
-        least_arrival_bar=float(snapshot.policy("filling", "least_arrival_bar")),
-        oxygen_service_needed=bool(needs_oxygen_service(asked, limit).needed),
-        oxygen_clean=bool(clearance.oxygen_clean),
-        air_state="failed" if air_failed(snapshot, asked.source.source_id) else "",
-    )
+    return refused(clearance, asked, snapshot.table("gas_sources"), _rule_set(snapshot), _filling(snapshot))
 
 
-def air_failed(snapshot: Snapshot, source_id: str) -> bool:
-    """Whether the air of anything that may feed this source stands failed today."""
-    register = snapshot.table("gas_sources")
-    return bool((register.loc[register["source_id"] == source_id, "air_state"] == "failed").any())
+def _rule_set(snapshot: Snapshot) -> str:
+    return str(snapshot.station.get("rule_set") or "uk")
 
 
-def _inside(clearance: FillClearance) -> list[tuple[float, float, float]]:
-    """What may be in it now, besides the mix asked for: its last mix, or where that is not known, air."""
-    last = clearance.last_fill
-    if last is None or not words.known(last["o2_pct"]):
-        return [(AIR_O2_PCT, 0.0, np.nan)]
-    return [(float(last["o2_pct"]), last_or(last, "he_pct", 0.0), np.nan)]
+def _filling(snapshot: Snapshot) -> Filling:
+    return Filling(**{one.name: snapshot.policy("filling", one.name) for one in fields_of(Filling)})
 
 
 def _answer(snapshot: Snapshot, clearance: FillClearance, asked: Asked, fills: pd.DataFrame) -> None:
@@ -232,9 +214,9 @@ def _answer(snapshot: Snapshot, clearance: FillClearance, asked: Asked, fills: p
             len(clearance.cylinders),
             asked,
             learned,
-            snapshot.station.get("rule_set") or "uk",
-            Filling(**{one.name: snapshot.policy("filling", one.name) for one in fields_of(Filling)}),
-            _inside(clearance),
+            _rule_set(snapshot),
+            _filling(snapshot),
+            inside_of(clearance),
         )
     except ValueError as error:
         parts.show(parts.bar("No pressure is advised", 3, str(error)))

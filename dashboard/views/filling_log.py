@@ -8,7 +8,6 @@ import streamlit as st
 
 from dashboard import code_door, entry_door, parts
 from dashboard.access import LOCAL_NETWORK, may_log
-from dashboard.advice import methods_to_choose, source_of, sources_to_choose, station_of
 from dashboard.data import Snapshot
 from dashboard.entry_form import EntryForm, just_saved
 from dashboard.rows import each
@@ -16,6 +15,7 @@ from dashboard.unit_field import field_key, typed_in
 from dashboard.views import filling_labels, filling_log_after, saved
 from schemas import fields as f
 from schemas import words
+from schemas.advice import methods_to_choose, source_of, sources_to_choose, station_of
 from schemas.clearance import FillClearance
 from shared.gas.constants import AIR_O2_PCT
 

@@ -6,13 +6,13 @@ import streamlit as st
 
 from dashboard import parts
 from dashboard import recipe as recipes
-from dashboard.advice import oxygen_limit_pct, sources_to_choose
 from dashboard.data import Snapshot
 from dashboard.recipe import Gas, Recipe, Wish
 from dashboard.unit_field import number_field
-from dashboard.views.filling_advice import air_failed, last_or
+from dashboard.views.filling_advice import last_or
 from schemas import fields as f
 from schemas import holds, words
+from schemas.advice import air_failed, oxygen_limit_pct, sources_to_choose
 from schemas.clearance import FillClearance
 from schemas.codes import sentence, worst_codes_first
 from schemas.reading_units import text
@@ -208,7 +208,7 @@ def _refused(snapshot: Snapshot, clearance: FillClearance, wish: Wish, made: Rec
         least_arrival_bar=float(snapshot.policy("filling", "least_arrival_bar")),
         oxygen_service_needed=needed,
         oxygen_clean=bool(clearance.oxygen_clean),
-        air_state="failed" if air_failed(snapshot, wish.top.source_id) else "",
+        air_state="failed" if air_failed(snapshot.table("gas_sources"), wish.top.source_id) else "",
     )
     found = [words.with_fix(code) for code in codes]
     if needed and clearance.oxygen_clean is None:

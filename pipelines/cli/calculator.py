@@ -1,10 +1,11 @@
-"""`coldfill gas`: the calculator at the compressor. No station needed, no table built, no pandas.
+"""`coldfill gas`: the calculator at the compressor. No station needed, no table built, no pandas; `stop --unit` apart.
 
 Every answer carries its caution, and in plain text the caution comes first. Wrong input ends with exit
 code 2 and one line that names the option.
 """
 
 import math
+from pathlib import Path
 from typing import Annotated, Any
 
 import typer
@@ -91,6 +92,18 @@ Limit = Annotated[
 RuleSet = Annotated[
     str, option("--rule-set", _rules, "Code of the rule set whose limit it is, as uk, us or adr.", "CODE")
 ]
+Unit = Annotated[str | None, typer.Option("--unit", help="A cylinder or set of a station.", metavar="UNIT")]
+StationFolder = Annotated[Path, typer.Option("--station", help="With --unit: its station's folder.", metavar="DIR")]
+StartBar = Annotated[float | None, option("--start-bar", _pressure, "With --unit: what it reads now, bar.")]
+Ambient = Annotated[float | None, option("--ambient-c", _temperature, "With --unit: around the cylinder, °C.")]
+_minutes = number(0.0, 1000.0, "min", above_low=True)
+Minutes = Annotated[float | None, option("--minutes", _minutes, "With --unit: how long it takes; else as usual.")]
+FromSource = Annotated[
+    str | None, typer.Option("--source", help="With --unit: compressor or bank; else that of its last fill.")
+]
+Method = Annotated[
+    str | None, typer.Option("--method", help="With --unit: partial_pressure, continuous or banked_mix, for a mix.")
+]
 AsJson = Annotated[bool, typer.Option("--json", help="One JSON object instead of text.")]
 
 app = typer.Typer(
@@ -167,7 +180,9 @@ def content(
 
 @app.command(cls=OneLine)
 def stop(
-    target_bar: Annotated[float, option("--target-bar", _pressure, "What it should read once settled, bar.")],
+    target_bar: Annotated[
+        float | None, option("--target-bar", _pressure, "What it should read once settled, bar.")
+    ] = None,
     gas_c: Gas = REFERENCE_C,
     limit_bar: Limit = None,
     reference_c: Annotated[
@@ -178,9 +193,27 @@ def stop(
     he_pct: Helium = 0.0,
     ar_pct: Argon = None,
     rule_set: RuleSet = "uk",
+    unit: Unit = None,
+    station: StationFolder = Path(),
+    start_bar: StartBar = None,
+    ambient_c: Ambient = None,
+    minutes: Minutes = None,
+    source: FromSource = None,
+    method: Method = None,
     as_json: AsJson = False,
 ) -> None:
-    """Where the gauge should stand at stop, for a target once cool; never above the limit you give."""
+    """Where the gauge should stand at stop, for a target once cool; never above the limit you give.
+
+    With --unit and --station: of a unit of a station, by what its settled readings have taught.
+    """
+    if unit is not None:
+        from pipelines.cli.calculator_unit import UnitAsked, stop_of_unit
+
+        own = (unit, station, start_bar, ambient_c, target_bar, minutes, source, method, o2_pct, he_pct)
+        stop_of_unit(UnitAsked(*own), as_json)
+        return
+    if target_bar is None:
+        raise refusal("--target-bar: missing; give a value, or --target-psi; or --unit and --station")
     from pipelines.cli.calculator_limit import GivenLimit, shares_of
     from shared.filling.permitted import above_permitted
     from shared.gas import thermal

@@ -6,6 +6,7 @@ psi or °F reads the answer in both.
 
 import json
 import math
+import re
 from collections.abc import Callable, Iterable
 from contextvars import ContextVar
 from typing import Any
@@ -23,6 +24,9 @@ _TWINS: dict[str, tuple[str, str, Callable[[float], float]]] = {
 _TYPED = {unit: convert for _, unit, convert in _TWINS.values()}
 #: units besides ours that this line was asked in
 _asked_in: ContextVar[frozenset[str]] = ContextVar("asked_in", default=frozenset())
+
+#: a comma with one, two or more than three digits after it can only be a decimal one
+_DECIMAL_COMMA = re.compile(r"^([+-]?\d+),(\d{1,2}|\d{4,})$")
 
 _UsageError: Any = typer.BadParameter.__mro__[1]
 """What the command line's parser raises for any wrong usage."""
@@ -108,9 +112,9 @@ def number(low: float, high: float, unit: str, *, above_low: bool = False) -> Ca
         convert = _TYPED.get(typed)
         plain, shown = (plain, typed) if convert else (text, unit)
         try:
-            figure = float(plain)
+            figure = float(_DECIMAL_COMMA.sub(r"\1.\2", plain.strip()))
         except ValueError:
-            fix = "; decimals take a point, thousands no mark" if "," in plain or "'" in plain else ""
+            fix = "; thousands take no mark, decimals a point or a comma" if "," in plain or "'" in plain else ""
             raise typer.BadParameter(f"{plain!r} is not a number{fix}") from None
         if not math.isfinite(figure):
             raise typer.BadParameter(f"{plain!r} is not a finite number")

@@ -1,6 +1,7 @@
 """The what-ifs of the pages are one call of `shared`, and equal the calculator at the compressor."""
 
 import json
+import shutil
 import subprocess
 import sys
 from dataclasses import replace
@@ -10,12 +11,19 @@ import numpy as np
 import pandas as pd
 import pytest
 from made_up import GAS_SOURCES, UNITS, fills
+from typer.testing import CliRunner
 
-from dashboard.advice import (
+from dashboard.access import Viewer
+from dashboard.data import open_snapshot
+from dashboard.views.filling_advice import _refused
+from dashboard.views.filling_day import _reads_at
+from pipelines.station.settings import write_station
+from schemas.advice import (
     Asked,
     Source,
     advise,
     conditions,
+    inside_of,
     learned_for,
     methods_to_choose,
     needs_oxygen_service,
@@ -23,8 +31,7 @@ from dashboard.advice import (
     sources_to_choose,
     station_of,
 )
-from dashboard.views.filling_advice import _refused
-from dashboard.views.filling_day import _reads_at
+from schemas.clearance import fill_clearance
 from schemas.policy import Filling
 from shared.filling.limits import filling_rules
 from shared.filling.stop_advice import Learned, advise_stop
@@ -200,3 +207,45 @@ def test_nothing_is_advised_where_any_of_these_stands_against_it(change, code):
     )
     asked = replace(ASKED, **{name: value for name, value in change.items() if hasattr(ASKED, name)})
     assert _refused(snapshot, clearance, asked) == ([code] if code else [])
+
+
+@pytest.fixture
+def station(tmp_path, published):
+    folder = tmp_path / "station"
+    write_station(folder, name="Made up", time_zone="Europe/Dublin")
+    shutil.copytree(published, folder / "published", dirs_exist_ok=True)
+    return folder
+
+
+def stop_of(station, *more, code=0):
+    from pipelines.cli.calculator import app
+
+    typed = ["stop", "--station", str(station), "--ambient-c", "18", "--source", "comp-2", *more]
+    found = CliRunner().invoke(app, typed)
+    assert found.exit_code == code, found.output
+    return found.output
+
+
+def test_the_calculator_says_of_a_unit_what_the_page_does(station, published):
+    said = json.loads(stop_of(station, "--unit", "T12-1", "--start-bar", "60", "--minutes", "9", "--json"))
+    snapshot = open_snapshot(published, Viewer("alone"))
+    tables = ("units", "cylinder_health", "fill_quality", "gas_sources")
+    clearance = fill_clearance("T12-1", *(snapshot.table(t) for t in tables))
+    asked = Asked(60.0, 232.0, 18.0, 9.0, 20.95, 0.0, source_of(snapshot.table("gas_sources"), "comp-2"), "air")
+    model, fills_ = snapshot.table("settling_model"), snapshot.table("fill_quality")
+    learned = learned_for(model, station_of(fills_, "comp-2"), "comp-2", "steel", 24.0)
+    page = advise(clearance.unit, 2, asked, learned, "uk", Filling(), inside_of(clearance))
+    assert said["stop_pressure_bar"] == pytest.approx(page.stop_pressure_bar, abs=1e-5)
+    assert said["settles_to_bar"] == pytest.approx(page.settles_to_bar, abs=1e-5)
+    assert said["settled_fills"] == learned.settled_fills and said["limit_checked"] and said["caution"]
+    assert "stop at 232.0 bar, from comp-2" in stop_of(station, "--unit", "T12-1", "--start-bar", "60")
+
+
+def test_what_may_not_be_filled_gets_no_stop_and_what_lacks_names_its_option(station):
+    assert "S10-4 may not be filled" in stop_of(station, "--unit", "S10-4", "--start-bar", "60", code=1)
+    failed = stop_of(station, "--unit", "T12-1", "--start-bar", "60", "--source", "comp-1", code=1)
+    assert "air test failed" in failed
+    assert stop_of(station, "--unit", "T12-1", code=2).startswith("--start-bar: missing")
+    mix = stop_of(station, "--unit", "T12-1", "--start-bar", "60", "--o2-pct", "32", code=2)
+    assert mix.startswith("--method:")
+    assert stop_of(station / "inbox", "--unit", "T12-1", code=2).startswith("--station:")

@@ -269,7 +269,7 @@ def test_in_plain_text_the_caution_comes_before_the_number(line):
         ("settle --pressure-bar inf --from-c 45 --to-c 15", "--pressure-bar"),
         ("settle --pressure-bar -1 --from-c 45 --to-c 15", "--pressure-bar"),
         ("settle --pressure-bar 3000 --from-c 45 --to-c 15", "--pressure-bar"),
-        ("settle --pressure-bar 232,5 --from-c 45 --to-c 15", "--pressure-bar"),
+        ("settle --pressure-bar 2,325 --from-c 45 --to-c 15", "--pressure-bar"),
         ("settle --pressure-bar 300 --from-c 200 --to-c 15", "--from-c"),
         ("settle --pressure-bar 300 --from-c 45 --to-c -80", "--to-c"),
         ("settle --pressure-bar 480 --from-c -20 --to-c 150", "--pressure-bar"),
@@ -303,6 +303,14 @@ def test_in_plain_text_the_caution_comes_before_the_number(line):
 )
 def test_wrong_input_ends_with_one_line_that_names_the_option(line, option):
     assert refusal(line).startswith(option + ":")
+
+
+def test_a_decimal_comma_is_read_and_one_that_could_part_thousands_is_not():
+    with_point = answer("settle --pressure-bar 300.5 --from-c 45 --to-c 15")
+    assert answer("settle --pressure-bar 300,5 --from-c 45 --to-c 15") == with_point
+    assert answer("settle --pressure-psi 3000,25 --from-c 45 --to-c 15")["pressure_bar"] < 206.9
+    for typed in ("1,500", "1,5,2", "3.000,5"):
+        assert "thousands take no mark" in refusal(f"settle --pressure-bar {typed} --from-c 45 --to-c 15")
 
 
 def test_hot_gas_is_to_be_left_to_cool():

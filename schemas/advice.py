@@ -1,4 +1,5 @@
-"""Where to stop the next fill: what a person types and what the snapshot knows, handed to one function of `shared`.
+"""Where to stop the next fill: what a person types and what the snapshot knows, handed to one function of `shared`;
+for the page and for the calculator at the compressor.
 
 Nothing is computed here about what has happened; the arithmetic is `shared.filling.stop_advice.advise_stop`.
 """
@@ -9,15 +10,15 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from dashboard.rows import Row
 from schemas import words
+from schemas.clearance import FillClearance, Row
 from schemas.policy import Filling
 from shared.filling.conditions import believed_wall_mass, delivery
 from shared.filling.heat import FillConditions
-from shared.filling.limits import FillingRules, filling_rules
+from shared.filling.limits import FillingRules, filling_rules, refusals
 from shared.filling.size_class import size_class
 from shared.filling.stop_advice import Learned, Mix, StopAdvice, advise_stop
-from shared.gas.constants import Z80
+from shared.gas.constants import AIR_O2_PCT, Z80
 from shared.gas.mixing import OxygenService, is_plain_air, oxygen_service
 from shared.gas.walls import wall_heat_capacity_j_k
 
@@ -95,6 +96,36 @@ def station_of(fills: pd.DataFrame, source_id: str) -> Any:
     of_source = logged[logged["source_id"] == source_id]
     rows = of_source if len(of_source) else logged
     return rows["station_id"].iloc[-1] if len(rows) else None
+
+
+def air_failed(register: pd.DataFrame, source_id: str) -> bool:
+    """Whether the air of anything that may feed this source stands failed today."""
+    return bool((register.loc[register["source_id"] == source_id, "air_state"] == "failed").any())
+
+
+def refused(
+    clearance: FillClearance, asked: Asked, register: pd.DataFrame, rule_set: str, filling: Filling
+) -> list[str]:
+    """Why the unit may not be filled with this today, as codes, worst first."""
+    limit = oxygen_limit_pct(filling_rules(rule_set), filling.oxygen_limit_pct)
+    return refusals(
+        list(clearance.cylinders["inspection_state"]),
+        withdrawn=bool((clearance.cylinders["status"] == "withdrawn").any()),
+        open_findings=bool(clearance.open_findings),
+        arrival_bar=asked.start_pressure_bar,
+        least_arrival_bar=float(filling.least_arrival_bar),
+        oxygen_service_needed=bool(needs_oxygen_service(asked, limit).needed),
+        oxygen_clean=bool(clearance.oxygen_clean),
+        air_state="failed" if air_failed(register, asked.source.source_id) else "",
+    )
+
+
+def inside_of(clearance: FillClearance) -> list[Mix]:
+    """What may be in it now, besides the mix asked for: its last mix, or where that is not known, air."""
+    last = clearance.last_fill
+    if last is None or not words.known(last["o2_pct"]):
+        return [(AIR_O2_PCT, 0.0, np.nan)]
+    return [(float(last["o2_pct"]), float(last["he_pct"]) if words.known(last["he_pct"]) else 0.0, np.nan)]
 
 
 def conditions(unit: Row, cylinders: int, asked: Asked) -> FillConditions:
