@@ -4,22 +4,34 @@ Users of the sample station are one xdist group, every other file is one of its 
 what a module makes for its tests is made once. Long groups start first.
 """
 
+import gc
 import os
+import sys
 from dataclasses import dataclass
 from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command sets it
+# some shells ask for no compiled modules to be kept; then each worker and each process a test starts compiles them anew
+if sys.dont_write_bytecode:
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+    sys.dont_write_bytecode = False
 
 import hypothesis
 import pandas as pd
 import pytest
-from step_results import _kept_results, kept_step_results
+from step_results import _kept_results, _new_warehouses, kept_step_results
 from strict_skips import pytest_make_collect_report, pytest_runtest_makereport
 
 from schemas.snapshot import read_manifest, read_table
 
 # pytest finds its hooks and fixtures here
-__all__ = ["_kept_results", "kept_step_results", "pytest_make_collect_report", "pytest_runtest_makereport"]
+__all__ = [
+    "_kept_results",
+    "_new_warehouses",
+    "kept_step_results",
+    "pytest_make_collect_report",
+    "pytest_runtest_makereport",
+]
 
 # the same examples in every run; `--hypothesis-profile=search` looks for others
 hypothesis.settings.register_profile("search", deadline=None)
@@ -29,25 +41,46 @@ hypothesis.settings.load_profile("same")
 TESTS = Path(__file__).parent
 #: files and groups in the order in which they should begin, longest first; the others follow
 FIRST = (
+    "test_sign_in_browser.py",  # these wait, while others compute
     "sample_station",
-    "test_incremental.py",
+    "test_browser.py",
+    "test_withdraw.py",
+    "test_accessible.py",
     "test_pass.py",
     "test_keeps_station.py",
-    "test_fill_verdict.py",
-    "test_refresh_steps.py",
+    "test_bad_moments.py",
+    "test_incremental.py",
+    "test_logging_browser.py",
     "test_unknown_residue.py",
+    "test_schedule.py",
+    "test_fill_verdict.py",
+    "test_logging.py",
     "test_damage.py",
     "test_rows_that_break.py",
-    "test_sign_in_browser.py",
+    "test_pages.py",
     "test_layout_change.py",
+    "test_build_fills.py",
+    "test_intake_reread.py",
+    "test_forget.py",
+    "test_ranks.py",
+    "test_build_dives.py",
+    "test_examine.py",
+    "test_intake_order.py",
     "test_dive_accuracy.py",
-    "test_schedule.py",
+    "test_small_but_costly.py",
+    "test_any_rows.py",
 )
 
 
 def pytest_configure(config):
+    gc.disable()  # what is imported and collected stays: looking through it again and again is a quarter of the time
     config.addinivalue_line("markers", "xdist_group(name): tests of one group run on one worker")  # also without xdist
     config.option.loadscopereorder = False  # by number of tests; ours is by time
+
+
+def pytest_collection_finish(session):
+    gc.freeze()
+    gc.enable()
 
 
 def _group(item) -> str:

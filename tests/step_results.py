@@ -2,18 +2,27 @@
 
 Many small stations differ in one row, and most of their steps are given the same. What is kept is the pickled result
 under a hash of everything that the step could see, not under the fingerprint that the product decides by: a
-fingerprint that lacks an input still gives a wrong table, and its test still fails.
+fingerprint that lacks an input still gives a wrong table, and its test still fails. Workers of one run share what
+they have; nothing outlives the run.
+
+A new warehouse, too, is made once a process: where a test makes another, it is a copy of that one.
 """
 
 import hashlib
+import os
 import pickle
+import sys
+from pathlib import Path
 
 import pandas as pd
 import pytest
 
 from pipelines.refresh import engine
+from pipelines.warehouse import store
+from pipelines.warehouse.whole import is_new, made_whole
 
 _compute = engine.compute
+_open = store.Warehouse.__init__
 
 
 def _content(frame):
@@ -22,52 +31,98 @@ def _content(frame):
 
 
 class StepResults:
-    """Results by what a step was given, for one process of tests."""
+    """Results by what a step was given, for one process of tests; `shared` is a folder of all workers of a run."""
 
-    def __init__(self) -> None:
-        self.kept: dict[bytes, bytes] = {}
+    def __init__(self, shared: Path | None = None) -> None:
+        self.kept: dict[str, bytes] = {}
+        self.shared = shared
         self.builds: dict[int, object] = {}  # kept alive, so that no other function gets its id
         self.in_use = True
 
-    def key(self, step, given) -> bytes:
-        """A hash of all that a step could see."""
+    def key(self, step, given) -> str:
+        """A hash of all that a step could see; one that other workers have is told by its function's name."""
         self.builds.setdefault(id(step.build), step.build)
         seen = (
             step.name,
-            id(step.build),
+            _name(step.build) or id(step.build),
             str(given.part),
             given.policy,
             str(given._today),
             [(name, _content(given[name])) for name in sorted(given)],
         )
-        return hashlib.blake2b(pickle.dumps(seen)).digest()
+        return hashlib.blake2b(pickle.dumps(seen), digest_size=32).hexdigest()
 
     def compute(self, step, given):
         """As `engine.compute`. What a step remembers of the last snapshot is no input, so it is computed."""
         if not self.in_use or given.memo:
             return _compute(step, given)
         key = self.key(step, given)
+        there = self.shared / key if self.shared and _name(step.build) else None
+        if key not in self.kept and there and there.exists():
+            self.kept[key] = there.read_bytes()
         if key in self.kept:
             return pickle.loads(self.kept[key])
         made = _compute(step, given)
         self.kept[key] = pickle.dumps(made)
+        if there:
+            new = there.with_suffix(f".{os.getpid()}")
+            new.write_bytes(self.kept[key])
+            new.replace(there)  # whole, or not there
         return made
 
 
+def _name(build) -> str:
+    """The name of a function of the product as it stands; none for any other, which may be what a test made."""
+    module, name = getattr(build, "__module__", ""), getattr(build, "__qualname__", "")
+    of_product = module.startswith("pipelines.") and getattr(sys.modules.get(module), name, None) is build
+    return f"{module}.{name}" if of_product else ""
+
+
+class NewWarehouses:
+    """A new warehouse as it is made, once a process; the next ones are its copies."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder, self.made, self.in_use = folder, b"", True
+
+    def opened(self, warehouse, path: Path, **more) -> None:
+        """In place of `Warehouse.__init__`."""
+        if self.in_use and is_new(path):
+            if not self.made:
+                self.in_use, first = False, self.folder / "first.duckdb"
+                store.Warehouse(first).close()
+                self.in_use, self.made = True, first.read_bytes()
+            with made_whole(path) as place:
+                place.write_bytes(self.made)
+        _open(warehouse, path, **more)
+
+
 @pytest.fixture(scope="session")
-def _kept_results():
+def _kept_results(tmp_path_factory, request):
+    shared = None
+    if hasattr(request.config, "workerinput"):
+        shared = tmp_path_factory.getbasetemp().parent / "step-results"
+        shared.mkdir(exist_ok=True)
     with pytest.MonkeyPatch.context() as patch:
-        kept = StepResults()
+        kept = StepResults(shared)
         patch.setattr(engine, "compute", kept.compute)
         yield kept
 
 
+@pytest.fixture(scope="session")
+def _new_warehouses(tmp_path_factory):
+    with pytest.MonkeyPatch.context() as patch:
+        new = NewWarehouses(tmp_path_factory.mktemp("new-warehouse"))
+        patch.setattr(store.Warehouse, "__init__", lambda made, path, **more: new.opened(made, path, **more))
+        yield new
+
+
 @pytest.fixture(autouse=True)
-def kept_step_results(_kept_results, request):
+def kept_step_results(_kept_results, _new_warehouses, request):
     """Keep results for the whole process; a test that replaces code of steps, and so may any that does not say that
     it leaves them as they are, sees its own.
     """
-    replaces = "monkeypatch" in request.fixturenames and not request.node.get_closest_marker("steps_as_they_are")
-    _kept_results.in_use = not replaces
+    replaces = "monkeypatch" in request.fixturenames
+    _new_warehouses.in_use = not replaces
+    _kept_results.in_use = not replaces or request.node.get_closest_marker("steps_as_they_are") is not None
     yield _kept_results
-    _kept_results.in_use = True
+    _kept_results.in_use = _new_warehouses.in_use = True
