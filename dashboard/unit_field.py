@@ -23,7 +23,7 @@ def number_field(
     *,
     digits: int = 0,
     placeholder: str = "",
-    width: int = 164,
+    width: int = 156,
 ) -> float | None:
     """A field for a figure within the bounds of its column, begun with `value`; label, value and step are metric.
 

@@ -118,7 +118,7 @@ def _asked(
         ambient = number_field(
             "Surroundings, °C", f.AMBIENT_C, last_or(newest, "ambient_c", 15.0), 1.0, f"ambient_{key}"
         )
-        gas = number_field("The cylinder itself, °C", f.AMBIENT_C, None, 1.0, f"gas_{key}", placeholder="as the room")
+        gas = number_field("The cylinder itself, °C", f.AMBIENT_C, None, 1.0, f"gas_{key}", placeholder="as room")
         o2 = number_field("O₂ wanted, %", f.O2_PCT, last_or(last, "o2_pct", 20.9), 1.0, f"o2_{key}", digits=1)
         he = number_field("He wanted, %", f.HE_PCT, last_or(last, "he_pct", 0.0), 1.0, f"he_{key}", digits=1)
         source = source_of(
@@ -128,7 +128,7 @@ def _asked(
                 sources,
                 sources.index(usual_source) if usual_source in sources else 0,
                 key=f"source_{key}",
-                width=164,
+                width=156,
             ),
         )
         if not source.kind:
