@@ -78,7 +78,8 @@ def _all_within(source: str, frame: pd.DataFrame) -> bool:
     """Whether no row can break a rule of the model: asked first, for most files are clean and the model takes
     as long for three rows as for thirty thousand."""
     declared = SOURCES[source]
-    if any(str(frame[f.name].dtype) != PANDAS[f.kind] for f in declared.fields.values()):
+    dtypes = dict(zip(frame.columns, frame.dtypes, strict=True))
+    if any(str(dtypes[f.name]) != PANDAS[f.kind] for f in declared.fields.values()):
         return False
     names, low, high = _limits(source)
     values = frame[names].to_numpy()

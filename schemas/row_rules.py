@@ -6,6 +6,9 @@ import pandas as pd
 from schemas import codes
 from schemas.fields import ROLE
 
+_OF_PROBLEM = ["index", "column", "value", "rule", "message", "fix"]
+_NONE_BROKEN = pd.DataFrame([], columns=_OF_PROBLEM)
+
 
 def problem_of(index, column, value, rule, message, fix=""):
     """One broken rule of a row, by its place in the frame."""
@@ -21,7 +24,7 @@ def problem_of(index, column, value, rule, message, fix=""):
 
 def frame_of(rows) -> pd.DataFrame:
     """Broken rules as a frame."""
-    return pd.DataFrame(rows, columns=["index", "column", "value", "rule", "message", "fix"])
+    return pd.DataFrame(rows, columns=_OF_PROBLEM) if len(rows) else _NONE_BROKEN.copy()
 
 
 def fractions(*pairs: tuple[str, ...]):

@@ -4,11 +4,14 @@ Everything later (fills, dives, loans, leaks) speaks of units, so this step come
 capacity (also from a rating in cubic feet), the permitted pressure and who belongs to which set when.
 """
 
+from functools import cache
+
 import numpy as np
 import pandas as pd
 
 from schemas.capacity import resolve_capacity
-from schemas.frames import lists
+from schemas.frames import empty, lists
+from schemas.sources import SOURCES
 from schemas.tables import TABLES
 
 JOINED = "manifolded"
@@ -47,6 +50,17 @@ def set_membership(inputs: dict[str, pd.DataFrame]) -> pd.DataFrame:
     history = inputs["set_members"]
     cylinders = inputs["cylinders"]
     register = cylinders.loc[cylinders["set_id"].notna() & ~cylinders["set_id"].isin(history["set_id"])]
+    if not len(history) and not len(register):
+        return _no_sets().copy()
+    return _membership(history, register)
+
+
+@cache  # most small stations have none, and many steps ask
+def _no_sets() -> pd.DataFrame:
+    return _membership(empty(SOURCES["set_members"].fields.values()), empty(SOURCES["cylinders"].fields.values()))
+
+
+def _membership(history: pd.DataFrame, register: pd.DataFrame) -> pd.DataFrame:
     past = pd.DataFrame(
         {
             "set_id": history["set_id"].astype("str"),

@@ -61,6 +61,7 @@ class Publisher:
         self.tables: dict[str, dict[str, Part]] = {}
         self._sound: dict[tuple[str, str], bool] = {}
         self._written: dict[tuple[str, str], pa.Table] = {}
+        self._held = 0
 
     def unchanged(self, table: str, part: str, fingerprint: str) -> bool:
         """Whether the last snapshot holds this part, made from the same inputs."""
@@ -103,9 +104,15 @@ class Publisher:
         return _joined([self._data(table, part) for part in parts], table)
 
     def _data(self, table: str, part: str) -> pa.Table:
-        if (data := self._written.pop((table, part), None)) is not None:
+        if (data := self._take(table, part)) is not None:
             return data
         return _stored(self.folder / table / self.tables[table][part].file)
+
+    def _take(self, table: str, part: str) -> pa.Table | None:
+        """A part that is at hand, which it is not any more."""
+        data = self._written.pop((table, part), None)
+        self._held -= 0 if data is None else data.nbytes
+        return data
 
     def none(self, table: str) -> pd.DataFrame:
         """A table without rows; a working table has at least its key."""
@@ -136,9 +143,11 @@ class Publisher:
         target.write_bytes(made.getbuffer())
         sha256 = hashlib.sha256(made.getbuffer()).hexdigest()
         self.tables.setdefault(table, {})[part] = Part(name, len(frame), fingerprint, sha256)
+        self._take(table, part)
         self._written[table, part] = data
-        while sum(held.nbytes for held in self._written.values()) > HELD_BYTES:
-            del self._written[next(iter(self._written))]  # the oldest
+        self._held += data.nbytes
+        while self._held > HELD_BYTES:
+            self._take(*next(iter(self._written)))  # the oldest
         return len(frame)
 
     def finish(self, manifest: Manifest) -> Manifest:

@@ -9,6 +9,7 @@ out), `replaced` (its file was read again).
 import contextlib
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -229,7 +230,7 @@ class Warehouse:
     def current(self, source: str) -> pd.DataFrame:
         """The rows that count, with the contract's columns, `assumed`, `value_flags` and `row_hash`."""
         if source not in self.stored():
-            return empty(SOURCES[source].fields.values()).assign(**NOT_STORED)
+            return _none_of(source).copy()
         rows = self.frame(f"SELECT * FROM rows_{source} WHERE state = 'current' ORDER BY {_key(source)}")
         return conform(rows, SOURCES[source].fields.values(), keep=tuple(NOT_STORED))
 
@@ -399,6 +400,11 @@ class Warehouse:
             "WHERE file = ? AND file_sha256 = ? AND resolved_at IS NULL",
             [now, file, sha256],
         )
+
+
+@cache
+def _none_of(source: str) -> pd.DataFrame:
+    return empty(SOURCES[source].fields.values()).assign(**NOT_STORED)
 
 
 def _columns(columns: dict[str, str]) -> str:
