@@ -40,6 +40,7 @@ def asked(arguments: list[str]) -> argparse.Namespace:
     who.add_argument("--sign-in", action="store_true")
     parser.add_argument("--role", choices=ROLES)
     parser.add_argument("--member")
+    parser.add_argument("--look-again", type=float, default=LOOK_AGAIN_S, metavar="SECONDS")
     return parser.parse_args(arguments)
 
 
@@ -169,7 +170,7 @@ def main(arguments: list[str]) -> None:
         parts.show(parts.heading("Not for you to see"), parts.plain(str(refusal)))
     except NothingPublished as refusal:  # a part of the snapshot is damaged
         parts.show(parts.heading("Not to be read"), parts.plain(str(refusal)))
-    every = LOOK_SOON_S if entry_door.pending(snapshot) or snapshot.manifest.others_of else LOOK_AGAIN_S
+    every = LOOK_SOON_S if entry_door.pending(snapshot) or snapshot.manifest.others_of else options.look_again
     st.fragment(_look_again, run_every=every)(options, viewer, snapshot.name)
     launch.let_rest()
 

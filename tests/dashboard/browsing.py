@@ -38,10 +38,14 @@ QUIET = """() => new Promise((done, failed) => {
 SIZES = {"desk": (1280, 900), "phone": (390, 844)}
 
 
-def serve(published, port=0, **asked):
+#: seconds between looks, for tests that wait for a page that turns by itself; `coldfill dashboard` leaves 20
+SOON_AGAIN_S = 2
+
+
+def serve(published, port=0, *, look_again=None, **asked):
     port = port or launch.free_port()
     served = subprocess.Popen(
-        launch.command(published, port, **asked),
+        launch.command(published, port, **asked) + ([f"--look-again={look_again}"] if look_again else []),
         env=launch.environment(),
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,

@@ -6,10 +6,9 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from browsing import SIZES, Watched, serve
+from browsing import SIZES, SOON_AGAIN_S, Watched, serve
 
 from dashboard import launch
-from dashboard.app import LOOK_AGAIN_S
 from schemas import entries
 
 sys.path.append(str(Path(__file__).parents[1] / "pipelines"))
@@ -30,10 +29,10 @@ class Quay:
         for name, rows in {"members.csv": s.MEMBERS, "cylinders.csv": s.CYLINDERS, "fills.csv": fills}.items():
             s.drop(self.station, name, rows)
         self.run()
-        self.served, self.address = serve(self.station.published, role="operator")
+        self.served, self.address = serve(self.station.published, role="operator", look_again=SOON_AGAIN_S)
 
     def run(self):
-        command = [sys.executable, "-m", "pipelines.cli", "run", "--station", str(self.station.folder)]
+        command = [sys.executable, "-m", "pipelines.cli", "run", "--wait", "60", "--station", str(self.station.folder)]
         subprocess.run(command, env=launch.environment(), check=True, capture_output=True)
 
     def end(self):
@@ -42,7 +41,8 @@ class Quay:
 
     def again(self):
         self.end()
-        self.served, _ = serve(self.station.published, int(self.address.rpartition(":")[2]), role="operator")
+        port = int(self.address.rpartition(":")[2])
+        self.served, _ = serve(self.station.published, port, role="operator", look_again=SOON_AGAIN_S)
 
     def stops(self, unit):
         written = entries.written(self.station.inbox)
@@ -119,7 +119,7 @@ def test_two_phones_at_once_make_one_row_and_one_is_told(phone, quay):
 def test_a_run_in_the_middle_takes_nothing_of_what_is_typed(phone, quay):
     one = phone("C3", "224")
     quay.run()
-    one.page.wait_for_timeout(1000 * LOOK_AGAIN_S + 1500)  # the page turns to what it published by itself
+    one.page.wait_for_timeout(1000 * SOON_AGAIN_S + 3000)  # the page turns to what it published by itself
     one.settle()
     assert one.page.get_by_label("Stopped at, bar").input_value() == "224"
     press(one)

@@ -166,6 +166,12 @@ def test_without_sign_in_the_pages_are_shown_as_they_were_started(given, role):
     assert (viewer.role, viewer.member_id) == (role, ME if role == "diver" else None)
 
 
+def test_pages_that_stand_open_look_again_every_twenty_seconds_unless_asked_otherwise():
+    """What a role that is taken away rests on; tests with a browser ask for less."""
+    assert options().look_again == 20
+    assert options("--look-again", "2").look_again == 2
+
+
 @pytest.mark.parametrize("more", [(), ("--role", "manager")])
 def test_with_sign_in_nobody_comes_in_who_has_not_signed_in(monkeypatch, more):
     monkeypatch.setattr(app, "st", SimpleNamespace(user=SimpleNamespace(is_logged_in=False)))

@@ -1,7 +1,7 @@
 """Signing in for real: a browser, the library's login, and an OpenID provider of our own on this machine."""
 
 import pytest
-from browsing import SIZES, Watched, serve
+from browsing import SIZES, SOON_AGAIN_S, Watched, serve
 from made_up import BOSS_ADDRESS, MY_ADDRESS
 
 from dashboard import launch
@@ -32,7 +32,7 @@ server_metadata_url = "{provider.issuer}/.well-known/openid-configuration"
 """,
         encoding="utf-8",
     )
-    served, where = serve(published, port=port, secrets=secrets)
+    served, where = serve(published, port=port, secrets=secrets, look_again=SOON_AGAIN_S)
     yield where
     served.terminate()
     served.wait(10)
