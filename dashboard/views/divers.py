@@ -41,6 +41,18 @@ def all_of_them(snapshot: Snapshot, ordered: pd.DataFrame, names: dict[str, str]
     """Every diver with a state, the thinnest first, and how far that can be trusted."""
     parts.show(parts.heading("Whose reserves run thin", 2, words.NOT_A_PLAN))
     parts.show(parts.note(surfacing_rule(snapshot)))
+    fine = ordered["state"] == "comfortable"
+    if not fine.all():
+        _listed(snapshot, ordered[~fine], names)
+    if fine.any():
+        # nothing is to be done for these: on a phone a card each, below all others
+        said = f"{words.WATCH['comfortable']}: {words.plural(fine.sum(), 'diver')}"
+        with st.expander(said, expanded=bool(fine.all())):
+            _listed(snapshot, ordered[fine], names)
+    how_sure(snapshot)
+
+
+def _listed(snapshot: Snapshot, ordered: pd.DataFrame, names: dict[str, str]) -> None:
     least = words.number(snapshot.policy("reserve", "surfacing_min_bar"), 0, "bar")
     parts.show(
         parts.table(
@@ -73,7 +85,6 @@ def all_of_them(snapshot: Snapshot, ordered: pd.DataFrame, names: dict[str, str]
             whole=(0, 1),
         )
     )
-    how_sure(snapshot)
 
 
 def surfacing_rule(snapshot: Snapshot) -> str:
