@@ -7,6 +7,7 @@ import pytest
 import refresh_station as s
 
 from pipelines.refresh import engine
+from pipelines.warehouse.store import Warehouse
 from schemas.policy import Policy
 
 
@@ -35,3 +36,17 @@ def test_a_step_gives_the_same_again_and_leaves_what_it_was_given(given_and_made
         again = step.build(given)
         for table in step.gives:
             pd.testing.assert_frame_equal(again[table], made[table], check_exact=True, obj=f"{step.name}: {table}")
+
+
+def test_a_new_warehouse_that_tests_copy_is_as_one_that_is_made(tmp_path, _new_warehouses):
+    asked = "SELECT table_name, column_name, data_type FROM information_schema.columns ORDER BY ALL"
+    seen = []
+    for copied in (False, True, True):
+        _new_warehouses.in_use = copied
+        warehouse = Warehouse(tmp_path / f"{len(seen)}.duckdb")
+        try:
+            seen.append((warehouse.con.execute(asked).fetchall(), warehouse.version(), warehouse.mark()))
+            warehouse.set_mark("its own")
+        finally:
+            warehouse.close()
+    assert seen[0] == seen[1] == seen[2] and len(seen[0][0]) > 400 and seen[0][1:] == (0, "")
