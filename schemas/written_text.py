@@ -16,7 +16,7 @@ TO_PRINT, TO_CHOOSE = "to print", "to choose from"
 CALL = r"^=\s*[-+@(]*([A-Za-z_][A-Za-z0-9_.]*\(|[^=]*!\$?[A-Za-z]{1,3}\$?\d)"
 SPREADSHEET_ERROR = r"^#(N/A|REF!|VALUE!|NAME\?|NUM!|DIV/0!|NULL!)$"
 
-_UNPRINTABLE = re.compile("[\x00-\x1f\x7f\u200b-\u200f\u202a-\u202e\u2066-\u2069\ufffe\uffff\ufffd\ud800-\udfff]")
+_UNPRINTABLE = re.compile("[\x00-\x1f\x7f\u200b-\u200f\u202a-\u202e\u2066-\u2069\ufeff\ufffe\uffff\ufffd\ud800-\udfff]")
 
 
 def names_something(column: str, key: tuple[str, ...]) -> bool:

@@ -97,12 +97,17 @@ def rebuild(
     without_missing: Annotated[
         bool, typer.Option("--without-missing", help="Go on without the rows of files whose originals are lost.")
     ] = False,
+    trust_clock: Annotated[
+        bool, typer.Option("--trust-clock", help="Although the clock stands before what was taken in.")
+    ] = False,
     as_json: JsonOption = False,
 ) -> None:
     """Read everything again from inbox and archive into a new warehouse; the old one is put aside, not deleted."""
     from pipelines.cli.console import run_with_progress
 
-    result = run_with_progress(_station(station), None, quiet=as_json, rebuild=True, without_missing=without_missing)
+    result = run_with_progress(
+        _station(station), None, quiet=as_json, rebuild=True, without_missing=without_missing, trust_clock=trust_clock
+    )
     if as_json:
         print(json.dumps(result.for_scripts()))
     raise typer.Exit(1 if result.held else 0)

@@ -287,7 +287,7 @@ class Intake:
             "file": found.file,
             "file_sha256": found.sha256,
             "source": found.source,
-            "received_at": before["received_at"] if before else self.now,
+            "received_at": self._received_at(found, before),
             "modified_at": found.modified_at,
             "outcome": outcome,
             "mapping_hash": found.layout.hash,
@@ -311,6 +311,12 @@ class Intake:
         }
         files.record_reading(self.warehouse, row)
         self.pending.note(row, earlier=found.earlier)
+
+    def _received_at(self, found: InboxFile, before: Reading | None) -> pd.Timestamp:
+        """When this content first came in: by the warehouse, else by the archive's list, as after a rebuild."""
+        if before and before["received_at"] is not None:
+            return before["received_at"]
+        return self.pending.journal.came_at(found.file, found.sha256) or self.now
 
     def _older_version(self, found: InboxFile, sources: set[str], last: Reading | None, refused: bool) -> None:
         """A newer file stands in the same place: it answers the rejects there, and rows it no longer has are listed."""

@@ -16,7 +16,10 @@ NAME = "readings.jsonl"
 
 @dataclass(frozen=True)
 class Entry:
-    """One content of one place in the inbox. `modified_at` is the time it ranks by, ISO with its zone."""
+    """One content of one place in the inbox. `modified_at` is the time it ranks by, ISO with its zone.
+
+    `received_at` is when it first came in; empty in lines of an earlier version.
+    """
 
     file: str
     file_sha256: str
@@ -26,10 +29,19 @@ class Entry:
     modified_at: str
     #: by which it was accepted
     layout: str = ""
+    received_at: str = ""
 
     @property
     def ranked_at(self) -> pd.Timestamp:
         return pd.Timestamp(self.modified_at).tz_convert("UTC").as_unit("us")
+
+    @property
+    def came_at(self) -> pd.Timestamp | None:
+        """When it first came in, UTC; None where the list does not say."""
+        try:
+            return pd.Timestamp(self.received_at).tz_convert("UTC").as_unit("us") if self.received_at else None
+        except (ValueError, TypeError):
+            return None
 
 
 def path_of(archive: Path) -> Path:
@@ -50,6 +62,11 @@ class Journal:
     def entries(self) -> list[Entry]:
         """Every content of every place, each once, as it was noted last, in order."""
         return list({(e.file, e.file_sha256): e for e in reversed(self._lines)}.values())[::-1]
+
+    def came_at(self, file: str, sha256: str) -> pd.Timestamp | None:
+        """When a content first came in, UTC; None where the list does not say."""
+        entry = self._known.get((file, sha256))
+        return None if entry is None else entry.came_at
 
     def last(self) -> dict[str, str]:
         """By place, the hash of its last content."""

@@ -113,8 +113,10 @@ class PendingFiles:
     def note(self, reading: Reading, *, earlier: bool = False) -> None:
         """Note a reading in the archive."""
         at = pd.Timestamp(reading["modified_at"]).tz_convert("UTC").isoformat()
+        came = pd.Timestamp(reading["received_at"]).tz_convert("UTC").isoformat() if reading["received_at"] else ""
         of_file = {name: reading[name] for name in ("file", "file_sha256", "archived", "size", "mtime_ns")}
-        self.journal.note(Entry(**of_file, modified_at=at, layout=reading["layout"] or ""), earlier=earlier)
+        entry = Entry(**of_file, modified_at=at, layout=reading["layout"] or "", received_at=came)
+        self.journal.note(entry, earlier=earlier)
 
     def with_forgotten(self) -> dict[str, list[Reading]]:
         """The readings of the warehouse, and those that the archive knows of and the warehouse does not.

@@ -41,7 +41,7 @@ class IntakeResult:
         """What there is to say beside the files."""
         said = []
         if self.resolved:
-            said.append(f"  {self.resolved} rows that had waited for a register were taken over")
+            said.append(f"  {self.resolved} rows that had waited, for a register or for their day, are taken now")
         if self.withdrawals:
             took = plural(self.withdrawals, "withdrawal or return", "withdrawals or returns")
             said.append(f"  {took} took effect: Inbox lists what is out, coldfill history shows a row's versions")

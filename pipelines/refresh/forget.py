@@ -21,6 +21,7 @@ from pipelines.intake.forgotten import PREFIX, Forgotten, Person, Unseen
 from pipelines.intake.redact.file import redact_file
 from pipelines.intake.sweep import Swept, sweep
 from pipelines.publish.snapshot import write_durably
+from pipelines.refresh import first_shown
 from pipelines.refresh.backups import scheduled
 from pipelines.station import clock
 from pipelines.station.backup import BACKUPS
@@ -275,6 +276,7 @@ def _finish(station: Station, made: Forgetting, run: Run, progress: Progress) ->
             path.unlink(missing_ok=True)
     carried = person.carried(aside) if aside.exists() else {}
     carried = {name: _without(frame, people) for name, frame in carried.items()}
+    first_shown.rename(station.archive, people.text)
     result = run(station, progress=progress, anew=lambda new: person.take_over(new, carried))
     if result.held:
         raise NotForgotten(f"Half done; the next run goes on. {result.held}")

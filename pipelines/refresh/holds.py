@@ -2,6 +2,8 @@
 
 import pandas as pd
 
+from pipelines.intake.journal import Journal
+from pipelines.intake.rebuild import WarehouseLost
 from pipelines.intake.result import IntakeResult
 from pipelines.station import clock
 from pipelines.station.settings import Station
@@ -27,6 +29,7 @@ def reason_to_hold(
     *,
     clock_decides: bool,
     rebuilt: bool,
+    settings_changed: list[str],
 ) -> str:
     """Why nothing is to be published, as a sentence that says what to do; empty: nothing speaks against it.
 
@@ -36,6 +39,7 @@ def reason_to_hold(
     today : the day taken as today, naive
     moment : now, UTC
     rebuilt : whether the warehouse was made anew in this run; what may lack then, the rebuild has said
+    settings_changed : settings that differ from those of the snapshot
     clock_decides : whether today comes from the clock, and nobody has said that the clock is right
     """
     if intake.out_of_reach:
@@ -45,9 +49,68 @@ def reason_to_hold(
             "back archive/, or drop the files again; if they are lost, coldfill rebuild --without-missing goes on "
             "without their rows."
         )
+    if settings_changed and not station.named:
+        return (
+            f"station.toml gives the station no name and differs from what was in force ({settings_changed[0]}"
+            f"{' and more' if len(settings_changed) > 1 else ''}): it may have been cut or emptied. Put it back from a "
+            'backup; or if it is as it should be, write name = "…" under [station].'
+        )
     if clock_decides and (lags := _clock_lags(station, warehouse, previous, today, moment)):
         return lags
     return "" if rebuilt else _knows_less(station, warehouse, previous)
+
+
+class RebuildRefused(WarehouseLost):
+    """By the day taken as today a rebuild would leave out what has happened."""
+
+
+def refuse_to_rebuild_before(
+    station: Station, previous: Manifest | None, moment: pd.Timestamp, latest: pd.Timestamp, *, trust_clock: bool
+) -> None:
+    """Nothing, unless clock or `today` stand before what this station has taken in: its rows would be of the future.
+
+    Parameters
+    ----------
+    previous : the snapshot that stands, if one does
+    moment : now, UTC
+    latest : nothing that has happened may lie after this, UTC
+
+    Raises
+    ------
+    RebuildRefused
+        With what to do. Nothing has been changed.
+    """
+    if trust_clock:
+        return
+    came = [entry.came_at for entry in Journal(station.archive).entries()]
+    newest = max((at for at in came if at is not None), default=None)
+    if newest is not None and newest > moment + _SET_BACK:
+        raise RebuildRefused(
+            f"The clock says {clock.day_of(moment, station):%Y-%m-%d}, but files were taken in on "
+            f"{clock.day_of(newest, station):%Y-%m-%d}. Nothing was changed. Set the clock of this computer and "
+            "rebuild again; if it is right now and was wrong then, rebuild with --trust-clock."
+        )
+    shown = _newest_shown(station, previous)
+    if shown is not None and shown > latest:
+        raise RebuildRefused(
+            f"What is published has records up to {clock.day_of(shown, station):%Y-%m-%d}; taken as of "
+            f"{clock.day_of(latest, station) - pd.Timedelta(days=1):%Y-%m-%d} a rebuild would leave them out. Nothing "
+            "was changed. Set the clock of this computer, or `today` in station.toml; if these records are wrong, "
+            "rebuild with --trust-clock."
+        )
+
+
+def _newest_shown(station: Station, previous: Manifest | None) -> pd.Timestamp | None:
+    """The last fill or dive of what is published; None where it does not read."""
+    if previous is None:
+        return None
+    found = []
+    for table, column in (("fill_quality", "filled_at"), ("dive_consumption", "started_at")):
+        try:
+            found.append(read_table(station.published, previous, table, columns=[column])[column].max())
+        except NothingPublished:  # damaged; made anew
+            continue
+    return max((at for at in found if pd.notna(at)), default=None)
 
 
 def _knows_less(station: Station, warehouse: Warehouse, previous: Manifest) -> str:

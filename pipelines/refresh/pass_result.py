@@ -4,6 +4,7 @@ from dataclasses import dataclass, field
 
 from pipelines.intake.layout_change import WAITS
 from pipelines.intake.result import IntakeResult
+from pipelines.refresh import settings_changes
 
 
 @dataclass
@@ -25,6 +26,8 @@ class PassResult:
     saved: str = ""
     #: what was found damaged among the kept files, for people
     damage: list[str] = field(default_factory=list)
+    #: settings that differ from those of the snapshot before
+    settings_changed: list[str] = field(default_factory=list)
 
     def for_scripts(self) -> dict:
         """The one line of `run --json`."""
@@ -44,6 +47,7 @@ class PassResult:
             "open_problems": self.open_problems,
             "held": self.held,
             "damage": self.damage,
+            "settings_changed": self.settings_changed,
             "layout_changes": self.intake.layout_changes,
             "seconds_by_step": {step: round(value, 3) for step, value in self.seconds_by_step.items()},
         }
@@ -81,7 +85,7 @@ class PassResult:
             + (f", {self.intake.refused} files refused" if self.intake.refused else "")
         )
         lines += self.intake.sentences()
-        lines += self.damage
+        lines += self.damage + settings_changes.line(self.settings_changed)
         if self.held:
             lines.append(f"Nothing was published, {self.snapshot} stands. {self.held}")
         elif self.published:

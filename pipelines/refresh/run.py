@@ -11,6 +11,7 @@ from typing import TypedDict, Unpack
 
 import pandas as pd
 
+import pipelines.refresh.first_shown as first_shown
 import pipelines.refresh.forget as forget
 import pipelines.refresh.order as order
 import pipelines.station.clock as clock
@@ -23,22 +24,32 @@ from pipelines.publish.snapshot import Publisher, clear_old, looks_altered, writ
 from pipelines.refresh.backups import backup_if_due
 from pipelines.refresh.first_look import worth_a_first_look
 from pipelines.refresh.hashing import digest, frame_hash
-from pipelines.refresh.holds import HELD, reason_to_hold
+from pipelines.refresh.holds import HELD, reason_to_hold, refuse_to_rebuild_before
 from pipelines.refresh.look_on import look_on
 from pipelines.refresh.order import refresh_tables, steps_digest
 from pipelines.refresh.own_warehouse import settle_mark
 from pipelines.refresh.pass_result import PassResult
+from pipelines.refresh.records import record_run, tell_since
 from pipelines.refresh.recover import build_past_trouble, read_damaged_again
+from pipelines.refresh.settings_changes import settings_changes
 from pipelines.refresh.step import step_digest
 from pipelines.refresh.tidy import tidy
 from pipelines.station.disk import naming
 from pipelines.station.lock import Held, held
 from pipelines.station.settings import Station
 from pipelines.station.upgrade import open_warehouse
-from pipelines.warehouse import files, problems
-from pipelines.warehouse.store import FIRST_PUBLISHED, MACHINE_ROOM, Warehouse, WarehouseBusy
+from pipelines.warehouse import problems
+from pipelines.warehouse.store import MACHINE_ROOM, Warehouse, WarehouseBusy
 from schemas.frames import conform
-from schemas.snapshot import FORM, LAST_PASS, SINCE, Manifest, NothingPublished, SnapshotNewer, read_manifest
+from schemas.snapshot import (
+    FORM,
+    LAST_PASS,
+    Manifest,
+    NothingPublished,
+    SnapshotDamaged,
+    SnapshotNewer,
+    read_manifest,
+)
 from schemas.tables import TABLES
 
 LOCK = ".pass.lock"
@@ -118,9 +129,11 @@ def run_locked(
     moment = clock.now()
     run_id = run_name or f"run-{moment:%Y%m%dT%H%M%S%f}"
     clear_workplaces(station)
-    previous = _previous(station)
+    previous, damage = _previous(station)
     if rebuild:
         refuse_if_newer(station)
+        latest = clock.latest_moment(station, as_of, moment)
+        refuse_to_rebuild_before(station, previous, moment, latest, trust_clock=trust_clock)
         prepare(station, moment, without_missing=without_missing)
     elif anew is None:
         refuse_if_lost(station)
@@ -129,6 +142,7 @@ def run_locked(
         settle_mark(station, warehouse, made_anew=rebuild or anew is not None)
         if anew is not None:
             anew(warehouse)
+        first_shown.recall(station, warehouse)
         result = _pass(
             station,
             warehouse,
@@ -143,6 +157,7 @@ def run_locked(
             rebuild or anew is not None,
             previous,
         )
+        result.damage = damage + result.damage
         result.saved = "" if saved is None else str(saved)
         return result
     finally:
@@ -178,15 +193,24 @@ def _pass(
     stands = (warehouse.version(), f"{today:%Y-%m-%d}", settings)
     recomputed: dict[str, int] = {}
     up_to_date, held = False, ""
+    changed = settings_changes(previous, station_facts(station))
     if previous:
         by_clock = station.today == "clock" and not as_of and not trust_clock
         held = reason_to_hold(
-            station, warehouse, intake, previous, today, moment, clock_decides=by_clock, rebuilt=rebuilt
+            station,
+            warehouse,
+            intake,
+            previous,
+            today,
+            moment,
+            clock_decides=by_clock,
+            rebuilt=rebuilt,
+            settings_changed=changed,
         )
     if previous and held:
         name, up_to_date = previous.name, True
-        _record_run(warehouse, run_id, moment, today, HELD, {}, seconds)
-        _tell_since(station, warehouse, name)
+        record_run(warehouse, run_id, moment, today, HELD, {}, seconds)
+        tell_since(station, warehouse, name)
     elif (
         previous
         and previous.form == FORM
@@ -195,8 +219,8 @@ def _pass(
         and not (thorough or look.published or rebuilt or looks_altered(station.published, previous))
     ):
         name, up_to_date = previous.name, True
-        _record_run(warehouse, run_id, moment, today, "nothing_new", {}, seconds)
-        _tell_since(station, warehouse, name)
+        record_run(warehouse, run_id, moment, today, "nothing_new", {}, seconds)
+        tell_since(station, warehouse, name)
     else:
         early = partial(_first_look, station, warehouse, moment, today, run_id)
         first = early if worth_a_first_look(intake, previous, stands[1], settings) else None
@@ -208,10 +232,10 @@ def _pass(
         )
         try:
             rows = {table: sum(p.rows for p in parts.values()) for table, parts in publisher.tables.items()}
-            _record_run(warehouse, run_id, moment, today, "published", rows, seconds)
+            record_run(warehouse, run_id, moment, today, "published", rows, seconds)
             with _timed(seconds, "Publishing"):
                 name = _publish(station, warehouse, publisher, moment, today, settings, run_id)
-                warehouse.keep_first_published({t: publisher.read(t, "all") for t in FIRST_PUBLISHED})
+                first_shown.keep(station, warehouse, publisher)
         except BaseException:
             publisher.abandon()
             raise
@@ -230,6 +254,7 @@ def _pass(
         held,
         seconds,
         damage=look.lines(),
+        settings_changed=changed,
     )
     write_durably(
         station.published / LAST_PASS,
@@ -305,7 +330,7 @@ def _first_look(
 
     What people see of a fill here is what was first published of it.
     """
-    warehouse.keep_first_published({t: publisher.read(t, "all") for t in FIRST_PUBLISHED})
+    first_shown.keep(station, warehouse, publisher)
     _write_machine_room(warehouse, publisher)
     day, facts = f"{today:%Y-%m-%d}", station_facts(station)
     manifest = Manifest("", warehouse.version(), day, moment.isoformat(), "", facts, run_id)
@@ -319,49 +344,16 @@ def _write_machine_room(warehouse: Warehouse, publisher: Publisher) -> None:
         publisher.write(table, "all", rows, frame_hash(rows))
 
 
-def _record_run(
-    warehouse: Warehouse,
-    run_id: str,
-    moment: pd.Timestamp,
-    today: pd.Timestamp,
-    outcome: str,
-    rows: dict[str, int],
-    seconds: dict[str, float],
-) -> None:
-    with warehouse.transaction(changes=False):
-        files.record_run(
-            warehouse,
-            {
-                "run_id": run_id,
-                "started_at": moment,
-                "finished_at": clock.now(),
-                "as_of_on": today,
-                "outcome": outcome,
-                "rows_by_table": json.dumps(rows),
-                "seconds_by_step": json.dumps({k: round(v, 3) for k, v in seconds.items()}),
-            },
-        )
-
-
-def _tell_since(station: Station, warehouse: Warehouse, snapshot: str) -> None:
-    """Runs that published nothing are noted beside the snapshot, which is not written again for them."""
-    met = files.seen_again(warehouse)
-    runs = files.unpublished_runs(warehouse, 200)
-    write_durably(
-        station.published / SINCE,
-        json.dumps(
-            {"snapshot": snapshot, "seen_again": [list(f) for f in met], "runs": [[str(v) for v in r] for r in runs]}
-        ),
-    )
-
-
-def _previous(station: Station) -> Manifest | None:
+def _previous(station: Station) -> tuple[Manifest | None, list[str]]:
+    """The snapshot that counts, and what to say where it does not read."""
     try:
-        return read_manifest(station.published)
+        return read_manifest(station.published), []
     except SnapshotNewer:  # it is not this version's to replace
         raise
-    except NothingPublished:  # nothing yet, or damaged: all is built anew
-        return None
+    except SnapshotDamaged as error:
+        return None, [f"  {str(error).partition('. ')[0]}: all was computed anew and published"]
+    except NothingPublished:
+        return None, []
 
 
 def station_facts(station: Station) -> dict:

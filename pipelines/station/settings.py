@@ -79,6 +79,8 @@ class Station:
     scheduler: str = ""
     #: what pages and reports are read in, one of `reading_units.CHOICES`; nothing stored follows it
     units: str = reading_units.METRIC
+    #: its settings give it a name, as `init` does: a file that was cut or emptied does not
+    named: bool = True
 
     inbox = property(lambda self: self.folder / "inbox")
     archive = property(lambda self: self.folder / "archive")
@@ -269,6 +271,7 @@ def settings_of(folder: Path, text: str) -> Station:
         processes=read.scale.processes,
         scheduler=read.scale.scheduler,
         units=read.display.units,
+        named=bool(head.name),
     )
 
 

@@ -351,6 +351,19 @@ class Warehouse:
                 )
                 self.con.unregister("published")
 
+    def first_of(self, published: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
+        """Of these tables, the rows that `keep_first_published` would add or change."""
+        found = {}
+        for name, frame in published.items():
+            columns = ", ".join(FIRST_PUBLISHED[name])
+            if name == "settling_check":
+                beside = f"EXCEPT SELECT {columns} FROM first_{name}"
+            else:
+                beside = f"WHERE fill_id NOT IN (SELECT fill_id FROM first_{name})"
+            with self.lent("published", frame[list(FIRST_PUBLISHED[name])]):
+                found[name] = self.frame(f"SELECT {columns} FROM published {beside} ORDER BY fill_id")
+        return found
+
     def first_published(self) -> dict[str, pd.DataFrame]:
         """What was published of fills at first, and predicted before their readings were known."""
         return {

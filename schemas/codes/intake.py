@@ -98,6 +98,12 @@ FILE = [
         "coldfill could not read this file, and the fault is its own: {found}.",
         "Tell us, with the file; run with --debug to see where. Saved in another form (CSV, XLSX) it may load.",
     ),
+    Code(
+        "no_dives",
+        "No dive was found in this file: it holds none, or not where UDDF has them (profiledata, repetitiongroup, "
+        "dive, in one namespace).",
+        "Nothing, if it holds none; else export it again as UDDF.",
+    ),
     Code("no_rows", "The file has headers and no rows.", "Nothing, if that is meant."),
     Code(
         "too_costly",
@@ -106,8 +112,8 @@ FILE = [
     ),
     Code(
         "broken_quotes",
-        "The quoted text that begins on line {line} never ends.",
-        "Close the quotation mark, or save the file again.",
+        "A quoted text that begins on line {line} never ends, or goes on after its end.",
+        "Close the quotation mark, or save the file again; it may have been cut.",
     ),
 ]
 
@@ -270,7 +276,7 @@ ROW = [
     Code(
         "in_the_future",
         "The time lies after tomorrow.",
-        "Correct the date, the clock of the device or the zone in station.toml.",
+        "Correct the date, the clock of the device or the zone in station.toml; or `today` there, if it names a day.",
     ),
     Code(
         "key_conflict",

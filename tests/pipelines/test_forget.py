@@ -51,6 +51,11 @@ def _book(rows: list[dict[str, str]]) -> bytes:
     sheet.append(list(rows[0]))
     for row in rows:
         sheet.append(list(row.values()))
+    sheet.oddHeader.center.text, sheet.evenFooter.left.text = NAME, f"Filled by {NAME}"
+    sheet.oddFooter.right.text, sheet.oddFooter.right.color, sheet.oddFooter.right.size = NAME, "336699", 12
+    choice = openpyxl.worksheet.datavalidation.DataValidation(type="list", formula1=f'"{NAME},Jon Alder"')
+    choice.add("Z9")
+    sheet.add_data_validation(choice)
     sheet["A2"].comment = openpyxl.comments.Comment(f"asked {NAME}", NAME)
     book.create_sheet("who").append([MAIL, "kept by", NAME])
     book.properties.creator = NAME

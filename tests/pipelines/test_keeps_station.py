@@ -11,6 +11,7 @@ import small_station as s
 
 from pipelines.cli.console import words_for
 from pipelines.intake.rebuild import WarehouseLost
+from pipelines.refresh.holds import RebuildRefused
 from pipelines.refresh.own_warehouse import FILE as MARK
 from pipelines.refresh.own_warehouse import WarehouseForeign
 from pipelines.station import clock
@@ -381,3 +382,97 @@ def test_another_stations_warehouse_or_one_from_before_a_rebuild_is_refused_unto
     (ours.folder / MARK).unlink()
     s.drop(ours, "fills-9.csv", [s.fill(9)], 12)
     assert s.run(ours).published and (ours.folder / MARK).is_file()
+
+
+# --- a rebuild by the wrong day, and what no original holds -----------------------------------
+@pytest.mark.steps_as_they_are
+@pytest.mark.parametrize("lost", ["nothing", "warehouse", "warehouse and snapshot"])
+def test_a_rebuild_with_a_clock_that_lags_changes_nothing(by_clock, monkeypatch, lost):
+    if "warehouse" in lost:
+        by_clock.warehouse.unlink()
+    if "snapshot" in lost:
+        shutil.rmtree(by_clock.published)
+    before = sorted((p, p.stat().st_size) for p in by_clock.folder.rglob("*") if p.is_file())
+    _at(monkeypatch, "2031-06-01 12:00")
+    with pytest.raises(RebuildRefused, match="files were taken in on 2032-03-20"):
+        s.run(by_clock, rebuild=True)
+    assert sorted((p, p.stat().st_size) for p in by_clock.folder.rglob("*") if p.is_file()) == before
+    _at(monkeypatch, "2032-03-21 12:00")
+    assert s.run(by_clock, rebuild=True).published and len(s.published(by_clock)["fill_quality"]) == 1
+
+
+@pytest.mark.steps_as_they_are
+def test_a_rebuild_as_of_a_day_before_what_is_published_changes_nothing(by_clock, monkeypatch):
+    settings = by_clock.folder / "station.toml"
+    settings.write_text(settings.read_text().replace('today = "clock"', 'today = "2032-02-01"'))
+    station = s.load_station(by_clock.folder)
+    assert station.today == "2032-02-01"
+    with pytest.raises(RebuildRefused, match=r"records up to 2032-03-18.*as of 2032-02-01"):
+        s.run(station, rebuild=True)
+    assert len(s.published(station)["fill_quality"]) == 1
+
+
+def test_from_inbox_and_archive_alone_fills_still_say_what_they_were_handed_over_with(tmp_path):
+    station = s.make(tmp_path)
+    s.drop(station, "cylinders.csv", s.CYLINDERS)
+    asked = {"target_pressure_bar": "150"}
+    s.drop(station, "fills.csv", [s.fill(1, stop_pressure_bar="200", analysed_o2_pct="20.9", **asked)])
+    s.run(station)
+    s.drop(station, "fills-2.csv", [s.fill(1, stop_pressure_bar="228", **asked)], 5)
+    s.run(station)
+    tables = s.published(station)
+    said = tables["fill_quality"].iloc[0]
+    assert said["handed_over_settled_bar_15c"] < said["settled_pressure_bar_15c"] - 10.0
+    for lost in (station.published, station.lake):
+        shutil.rmtree(lost)
+    station.warehouse.unlink()
+    s.run(station, rebuild=True)
+    s.same(s.published(station), tables)
+
+
+def test_what_a_withdrawn_row_was_given_again_by_survives_a_rebuild(tmp_path):
+    station = s.make(tmp_path)
+    s.drop(station, "cylinders.csv", s.CYLINDERS)
+    s.drop(station, "fills.csv", [s.fill(1), s.fill(2)])
+    s.run(station)
+    out = {"source": "fills", "key": "F2", "withdrawn_at": "2026-03-25 10:00Z", "withdrawn_by": "IV", "reason": "twice"}
+    s.drop(station, "withdrawals.csv", [out], 3)
+    s.run(station)
+    s.drop(station, "fills-late.csv", [s.fill(2, stop_pressure_bar="199")], 1)
+    s.run(station)
+
+    def listed():
+        again = s.ask(station, "SELECT given_again_in FROM withdrawn")["given_again_in"]
+        return [list(a) for a in again], sorted(s.notices(station))
+
+    before = listed()
+    assert before[0] == [["fills-late.csv"]]
+    s.run(station, rebuild=True)
+    assert listed() == before
+
+
+def test_settings_that_were_emptied_publish_nothing_and_others_are_said(tmp_path):
+    station = s.make(tmp_path)
+    s.drop(station, "cylinders.csv", s.CYLINDERS)
+    s.run(station)
+    name, settings = current_name(station.published), station.folder / "station.toml"
+    written = settings.read_text()
+    settings.write_text("")
+    held = s.run(s.load_station(station.folder))
+    assert "gives the station no name" in held.held and current_name(station.published) == name
+    settings.write_text(written.replace('rule_set = "uk"', 'rule_set = "us"'))
+    changed = s.run(s.load_station(station.folder))
+    assert changed.published and any("rule_set: uk, now us" in line for line in changed.lines())
+    assert changed.for_scripts()["settings_changed"]
+    assert s.run(s.load_station(station.folder)).settings_changed == []
+
+
+@pytest.mark.parametrize("file", ["current", "manifest.json"])
+def test_a_damaged_pointer_or_manifest_is_said_when_all_is_made_anew(tmp_path, file):
+    station = s.make(tmp_path)
+    s.drop(station, "cylinders.csv", s.CYLINDERS)
+    place = station.published / (file if file == "current" else f"{s.run(station).snapshot}/{file}")
+    s.run(station)
+    place.write_text("rubbish")
+    made = s.run(station)
+    assert made.published and "damaged" in made.damage[0]

@@ -99,7 +99,7 @@ def build_verdict(
         "air_partly_tested": air == "partly_tested",
         "suit_gas_only": mix["suit_gas"].to_numpy(),
         "permitted_pressure_unknown": ~np.isfinite(permitted),
-        "outside_gas_table": ~np.isfinite(floats(q["settled_pressure_bar_15c"])),
+        "outside_gas_table": ~np.isfinite(floats(q["settled_pressure_bar_15c"])) & ~slips["stop_below_start"],
         **slips,
         # no verdict of its own, for it says nothing of what is inside; but nobody should ask for it again
         "asked_above_permitted": above_permitted(floats(c["target_pressure_bar"]), permitted),

@@ -18,6 +18,8 @@ from pipelines.readers.tables.workbook import weigh
 _MAIN = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
 _REL = "{http://schemas.openxmlformats.org/officeDocument/2006/relationships}id"
 _SAFE: dict[str, Any] = {"resolve_entities": False, "no_network": True, "load_dtd": False, "huge_tree": False}
+#: of a header or footer (ISO/IEC 29500-1, 18.3.1.46): left, centre, right, a font, a size, a colour, a field
+_CODE = re.compile(r'(&(?:"[^"]*"|K[0-9A-Fa-f+-]{5,8}|\d{1,3}|.))')
 _PLACE = re.compile(r"([A-Z]{1,3})\d+")
 #: who wrote the workbook last, and what else says nothing of its rows
 _ABOUT = frozenset({"creator", "lastModifiedBy", "manager", "company", "subject", "description", "keywords", "title"})
@@ -170,7 +172,20 @@ def _sheet(
     for formula in tree.iter(f"{_MAIN}f"):
         if formula.text and (text := people.text(formula.text)) != formula.text:
             formula.text, changed = text, changed + 1
-    return changed + _words(tree, people, attributes_of=("hyperlink", "dataValidation"))
+    for part in tree:
+        if part.tag != f"{_MAIN}sheetData":
+            changed += _printed(part, people) if part.tag == f"{_MAIN}headerFooter" else _words(part, people)
+    return changed
+
+
+def _printed(header_footer, people: Forgotten) -> int:
+    """Headers and footers of a printed sheet without them; codes between the words say where and how they stand."""
+    changed = 0
+    for line in header_footer:
+        made = "".join(said if n % 2 else people.text(said) for n, said in enumerate(_CODE.split(line.text or "")))
+        if made != (line.text or ""):
+            line.text, changed = made, changed + 1
+    return changed
 
 
 def _number(letters: str) -> int:
@@ -227,24 +242,22 @@ def _put(row, shared: _Shared, made: list[str]) -> int:
     return changed
 
 
-def _words(tree, people: Forgotten, *, about: bool = False, attributes_of: tuple[str, ...] | None = None) -> int:
+def _words(tree, people: Forgotten, *, about: bool = False) -> int:
     """Texts and attributes of a part without them; in place."""
     changed = 0
     for element in tree.iter():
         if not isinstance(element.tag, str):
             continue
         name = etree.QName(element).localname
-        if attributes_of is None:
-            if about and name in _ABOUT and element.text and people.text(element.text) != element.text:
-                element.text, changed = "", changed + 1
-            for part in ("text", "tail"):
-                text = getattr(element, part)
-                if text and (made := people.text(text)) != text:
-                    setattr(element, part, made)
-                    changed += 1
-        if attributes_of is None or name in attributes_of:
-            for key, value in element.attrib.items():
-                if (made := people.text(value)) != value:
-                    element.set(key, made)
-                    changed += 1
+        if about and name in _ABOUT and element.text and people.text(element.text) != element.text:
+            element.text, changed = "", changed + 1
+        for part in ("text", "tail"):
+            text = getattr(element, part)
+            if text and (made := people.text(text)) != text:
+                setattr(element, part, made)
+                changed += 1
+        for key, value in element.attrib.items():
+            if (made := people.text(value)) != value:
+                element.set(key, made)
+                changed += 1
     return changed

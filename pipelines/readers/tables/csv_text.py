@@ -2,6 +2,7 @@
 
 import csv
 import io
+import re
 from array import array
 
 import numpy as np
@@ -203,6 +204,8 @@ def _regular(body: bytes, separator: str, headers: list[str], header_lines: int)
         return Sheet(headers, [pa.array([], type=pa.string()) for _ in headers], np.zeros(0, dtype=np.int64))
     if len(body) < len(headers) * (body.count(b"\n") + 1) - 1:
         return None  # too short for so many lines of so many cells; millions of empty lines would cost gigabytes
+    if b'"' in body and _quotes_doubtful(body, separator):
+        return None
     names = [str(n) for n in range(len(headers))]
     try:
         table = arrow_csv.read_csv(
@@ -225,6 +228,12 @@ def _regular(body: bytes, separator: str, headers: list[str], header_lines: int)
     if any(pc.max(pc.binary_length(c)).as_py() > LONGEST_CELL for c in columns):
         return None
     return Sheet(headers, columns, header_lines + 1 + np.arange(table.num_rows))
+
+
+def _quotes_doubtful(body: bytes, separator: str) -> bool:
+    """Whether a quoted cell may never end, or go on after its end: Arrow takes both as if nothing were amiss."""
+    inside = b"[^" + re.escape(separator.encode()) + b'\n"]'
+    return body.count(b'"') % 2 == 1 or re.search(inside + b'"' + inside, body) is not None
 
 
 def _one(column: pa.ChunkedArray) -> pa.Array:

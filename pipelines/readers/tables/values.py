@@ -222,7 +222,7 @@ def texts(column: pa.Array, name: str, mapping: Mapping, *, key: bool = False) -
     column = _translated(column, mapping.words.get(name, {}))
     column = pc.replace_substring_regex(column, r"[\r\n\t]+", " ")
     odd = pc.match_substring_regex(
-        column, r"[\x00-\x1f\x7f\x{200b}-\x{200f}\x{202a}-\x{202e}\x{2066}-\x{2069}\x{fffe}\x{ffff}\x{fffd}]"
+        column, r"[\x00-\x1f\x7f\x{200b}-\x{200f}\x{202a}-\x{202e}\x{2066}-\x{2069}\x{feff}\x{fffe}\x{ffff}\x{fffd}]"
     )
     bad: dict[int, tuple[str, dict]] = {int(i): ("control_character", {}) for i in _indices(odd)}
     if names_something(name, (name,) if key else ()):

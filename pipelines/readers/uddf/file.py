@@ -348,7 +348,7 @@ class _Reader:
             frame = _finished(source, pd.DataFrame(rows), [r["flags"] for r in rows])
             table = RawTable(source, frame, by_source[source], self.counted[source], self.lost[source])
             if source == "dives":
-                table.notes = sorted(self.context.notes)
+                table.notes = sorted(self.context.notes) + ([] if self.counted["dives"] else ["no_dives"])
                 table.refs = self.refs
             elif self.lost_tanks:
                 table.rejected_rows = _finished(source, pd.DataFrame(self.lost_tanks), None)

@@ -1,0 +1,85 @@
+"""What was said of each fill when it was first shown: no original holds it, so the archive keeps a list of it.
+
+With it a warehouse made anew from inbox and archive alone still says what a fill went out with.
+"""
+
+import json
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from pipelines.publish.snapshot import Publisher, write_durably
+from pipelines.station.settings import Station
+from pipelines.warehouse.store import FIRST_PUBLISHED, Warehouse
+from schemas.frames import conform
+from schemas.tables import TABLES
+
+NAME = "first_shown.jsonl"
+
+
+def keep(station: Station, warehouse: Warehouse, publisher: Publisher) -> None:
+    """Keep what a snapshot is the first to say, in the archive and then in the warehouse.
+
+    In this order: what dies in between leaves a line that stands twice, and the first one counts.
+    """
+    published = {table: publisher.read(table, "all") for table in FIRST_PUBLISHED}
+    _add(station.archive / NAME, warehouse.first_of(published))
+    warehouse.keep_first_published(published)
+
+
+def recall(station: Station, warehouse: Warehouse) -> None:
+    """Fill a warehouse that was made anew with what the archive says."""
+    if warehouse.one("SELECT 1 FROM first_fill_quality LIMIT 1") is None:
+        warehouse.keep_first_published(read(station.archive))
+
+
+def read(archive: Path) -> dict[str, pd.DataFrame]:
+    """By table, what the list says of each fill: of a verdict its first line, of a prediction the last one."""
+    found: dict[str, dict[str, dict]] = {table: {} for table in FIRST_PUBLISHED}
+    for line in _lines(archive / NAME):
+        rows, fill = found[line.pop("table")], str(line["fill_id"])
+        if line.keys() == set(FIRST_PUBLISHED["settling_check"]):
+            rows[fill] = line
+        else:
+            rows.setdefault(fill, line)
+    made = {}
+    for table, rows in found.items():
+        fields = [TABLES[table].fields[c] for c in FIRST_PUBLISHED[table]]
+        made[table] = conform(pd.DataFrame(list(rows.values())), fields)
+    return made
+
+
+def rename(archive: Path, change: Callable[[str], str]) -> None:
+    """Change the names of fills in the list, where they hold somebody's."""
+    if (archive / NAME).exists():
+        lines = [line | {"fill_id": change(str(line["fill_id"]))} for line in _lines(archive / NAME)]
+        write_durably(archive / NAME, "".join(json.dumps(line, ensure_ascii=False) + "\n" for line in lines))
+
+
+def _add(path: Path, new: dict[str, pd.DataFrame]) -> None:
+    lines = [
+        json.dumps({"table": table} | row, ensure_ascii=False)
+        for table, frame in new.items()
+        for row in frame.astype(object).where(frame.notna(), None).to_dict("records")
+    ]
+    if lines:
+        with open(path, "a", encoding="utf-8") as out:
+            # a line that a full disk cut off ends here, and is passed over
+            out.write("".join(f"\n{line}" for line in lines))
+
+
+def _lines(path: Path) -> Iterator[dict[str, Any]]:
+    """Each line that is whole, and of a table whose columns are these."""
+    try:
+        text = path.read_bytes().decode("utf-8", "replace")
+    except FileNotFoundError:
+        return
+    for line in text.split("\n"):
+        try:
+            said = json.loads(line)
+            if said.keys() - {"table"} == set(FIRST_PUBLISHED[said["table"]]):
+                yield said
+        except (ValueError, TypeError, KeyError, AttributeError):
+            continue
