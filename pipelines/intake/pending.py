@@ -113,7 +113,8 @@ class PendingFiles:
     def note(self, reading: Reading, *, earlier: bool = False) -> None:
         """Note a reading in the archive."""
         at = pd.Timestamp(reading["modified_at"]).tz_convert("UTC").isoformat()
-        came = pd.Timestamp(reading["received_at"]).tz_convert("UTC").isoformat() if reading["received_at"] else ""
+        came_at = reading.get("received_at") or self.journal.came_at(reading["file"], reading["file_sha256"])
+        came = "" if came_at is None else pd.Timestamp(came_at).tz_convert("UTC").isoformat()
         of_file = {name: reading[name] for name in ("file", "file_sha256", "archived", "size", "mtime_ns")}
         entry = Entry(**of_file, modified_at=at, layout=reading["layout"] or "", received_at=came)
         self.journal.note(entry, earlier=earlier)

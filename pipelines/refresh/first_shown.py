@@ -31,7 +31,7 @@ def keep(station: Station, warehouse: Warehouse, publisher: Publisher) -> None:
 
 def recall(station: Station, warehouse: Warehouse) -> None:
     """Fill a warehouse that was made anew with what the archive says."""
-    if warehouse.one("SELECT 1 FROM first_fill_quality LIMIT 1") is None:
+    if not warehouse.keeps_first_published():
         warehouse.keep_first_published(read(station.archive))
 
 

@@ -356,13 +356,15 @@ class Warehouse:
         found = {}
         for name, frame in published.items():
             columns = ", ".join(FIRST_PUBLISHED[name])
-            if name == "settling_check":
-                beside = f"EXCEPT SELECT {columns} FROM first_{name}"
-            else:
-                beside = f"WHERE fill_id NOT IN (SELECT fill_id FROM first_{name})"
+            others = f"EXCEPT SELECT {columns} FROM first_{name}"
+            beside = others if name == "settling_check" else f"WHERE fill_id NOT IN (SELECT fill_id FROM first_{name})"
             with self.lent("published", frame[list(FIRST_PUBLISHED[name])]):
                 found[name] = self.frame(f"SELECT {columns} FROM published {beside} ORDER BY fill_id")
         return found
+
+    def keeps_first_published(self) -> bool:
+        """Whether anything is kept of what was published at first."""
+        return self.one("SELECT 1 FROM first_fill_quality LIMIT 1") is not None
 
     def first_published(self) -> dict[str, pd.DataFrame]:
         """What was published of fills at first, and predicted before their readings were known."""
