@@ -12,6 +12,7 @@ import pandas as pd
 
 from pipelines.publish.snapshot import Publisher, write_durably
 from pipelines.station.settings import Station
+from pipelines.warehouse import first_published
 from pipelines.warehouse.store import FIRST_PUBLISHED, Warehouse
 from schemas.frames import conform
 from schemas.tables import TABLES
@@ -25,14 +26,14 @@ def keep(station: Station, warehouse: Warehouse, publisher: Publisher) -> None:
     In this order: what dies in between leaves a line that stands twice, and the first one counts.
     """
     published = {table: publisher.read(table, "all") for table in FIRST_PUBLISHED}
-    _add(station.archive / NAME, warehouse.first_of(published))
-    warehouse.keep_first_published(published)
+    _add(station.archive / NAME, first_published.new_of(warehouse, published))
+    first_published.keep(warehouse, published)
 
 
 def recall(station: Station, warehouse: Warehouse) -> None:
     """Fill a warehouse that was made anew with what the archive says."""
-    if not warehouse.keeps_first_published():
-        warehouse.keep_first_published(read(station.archive))
+    if not first_published.is_kept(warehouse):
+        first_published.keep(warehouse, read(station.archive))
 
 
 def read(archive: Path) -> dict[str, pd.DataFrame]:

@@ -13,6 +13,7 @@ from pipelines.refresh.hashing import digest
 from pipelines.refresh.step import Step, rules_read, step_digest
 from pipelines.refresh.workers import Workers
 from pipelines.station.settings import Station
+from pipelines.warehouse import first_published
 from pipelines.warehouse.rows import fills_not_accepted
 from pipelines.warehouse.store import FIRST_PUBLISHED, Warehouse, all_current
 
@@ -135,7 +136,7 @@ def _water_readings(fits: pd.DataFrame) -> pd.DataFrame:
 
 def _first_published(warehouse: Warehouse, publisher: Publisher) -> dict[str, pd.DataFrame]:
     """What was published of each fill at first; what the last snapshot shows is kept before it is asked for."""
-    warehouse.keep_first_published(
-        {t: publisher.read_previous(t, "all") for t in FIRST_PUBLISHED if publisher.has_previous(t, "all")}
+    first_published.keep(
+        warehouse, {t: publisher.read_previous(t, "all") for t in FIRST_PUBLISHED if publisher.has_previous(t, "all")}
     )
-    return warehouse.first_published()
+    return first_published.kept(warehouse)

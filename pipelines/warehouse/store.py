@@ -333,49 +333,6 @@ class Warehouse:
         """The keys of stored rows, whatever their state."""
         return self.frame(f"SELECT {_key(source)} FROM rows_{source} WHERE rowid IN (SELECT unnest(?))", [ids])
 
-    # --- what was first published -------------------------------------------------------------
-    def keep_first_published(self, published: dict[str, pd.DataFrame]) -> None:
-        """Keep what a snapshot says of fills it is the first to show: later snapshots, or lost ones, change nothing.
-
-        A prediction stands as long as its reading does; then that of the new reading is kept in its place.
-        """
-        for name, frame in published.items():
-            rows = frame[list(FIRST_PUBLISHED[name])]
-            with self.transaction(changes=False):
-                self.con.register("published", rows)
-                if name == "settling_check":
-                    self.con.execute(f"DELETE FROM first_{name} WHERE fill_id IN (SELECT fill_id FROM published)")
-                self.con.execute(
-                    f"INSERT INTO first_{name} BY NAME SELECT * FROM published "
-                    f"WHERE fill_id NOT IN (SELECT fill_id FROM first_{name})"
-                )
-                self.con.unregister("published")
-
-    def first_of(self, published: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
-        """Of these tables, the rows that `keep_first_published` would add or change."""
-        found = {}
-        for name, frame in published.items():
-            columns = ", ".join(FIRST_PUBLISHED[name])
-            others = f"EXCEPT SELECT {columns} FROM first_{name}"
-            beside = others if name == "settling_check" else f"WHERE fill_id NOT IN (SELECT fill_id FROM first_{name})"
-            with self.lent("published", frame[list(FIRST_PUBLISHED[name])]):
-                found[name] = self.frame(f"SELECT {columns} FROM published {beside} ORDER BY fill_id")
-        return found
-
-    def keeps_first_published(self) -> bool:
-        """Whether anything is kept of what was published at first."""
-        return self.one("SELECT 1 FROM first_fill_quality LIMIT 1") is not None
-
-    def first_published(self) -> dict[str, pd.DataFrame]:
-        """What was published of fills at first, and predicted before their readings were known."""
-        return {
-            name: conform(
-                self.frame(f"SELECT * FROM first_{name} ORDER BY fill_id"),
-                [TABLES[name].fields[c] for c in columns],
-            )
-            for name, columns in FIRST_PUBLISHED.items()
-        }
-
     # --- what is to be known of files ---------------------------------------------------------
     def noted(self, file: str, rule: str, value: str | None) -> bool:
         """Whether this is listed already."""

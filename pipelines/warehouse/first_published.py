@@ -1,0 +1,53 @@
+"""What people saw of a fill when it was first shown; later snapshots, or lost ones, change nothing of it."""
+
+import pandas as pd
+
+from pipelines.warehouse.store import FIRST_PUBLISHED, Warehouse
+from schemas.frames import conform
+from schemas.tables import TABLES
+
+
+def keep(warehouse: Warehouse, published: dict[str, pd.DataFrame]) -> None:
+    """Keep what a snapshot says of fills it is the first to show: later snapshots, or lost ones, change nothing.
+
+    A prediction stands as long as its reading does; then that of the new reading is kept in its place.
+    """
+    for name, frame in published.items():
+        rows = frame[list(FIRST_PUBLISHED[name])]
+        with warehouse.transaction(changes=False):
+            warehouse.con.register("published", rows)
+            if name == "settling_check":
+                warehouse.con.execute(f"DELETE FROM first_{name} WHERE fill_id IN (SELECT fill_id FROM published)")
+            warehouse.con.execute(
+                f"INSERT INTO first_{name} BY NAME SELECT * FROM published "
+                f"WHERE fill_id NOT IN (SELECT fill_id FROM first_{name})"
+            )
+            warehouse.con.unregister("published")
+
+
+def new_of(warehouse: Warehouse, published: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
+    """Of these tables, the rows that `keep` would add or change."""
+    found = {}
+    for name, frame in published.items():
+        columns = ", ".join(FIRST_PUBLISHED[name])
+        others = f"EXCEPT SELECT {columns} FROM first_{name}"
+        beside = others if name == "settling_check" else f"WHERE fill_id NOT IN (SELECT fill_id FROM first_{name})"
+        with warehouse.lent("published", frame[list(FIRST_PUBLISHED[name])]):
+            found[name] = warehouse.frame(f"SELECT {columns} FROM published {beside} ORDER BY fill_id")
+    return found
+
+
+def is_kept(warehouse: Warehouse) -> bool:
+    """Whether anything is kept of what was published at first."""
+    return warehouse.one("SELECT 1 FROM first_fill_quality LIMIT 1") is not None
+
+
+def kept(warehouse: Warehouse) -> dict[str, pd.DataFrame]:
+    """What was published of fills at first, and predicted before their readings were known."""
+    return {
+        name: conform(
+            warehouse.frame(f"SELECT * FROM first_{name} ORDER BY fill_id"),
+            [TABLES[name].fields[c] for c in columns],
+        )
+        for name, columns in FIRST_PUBLISHED.items()
+    }
