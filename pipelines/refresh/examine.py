@@ -62,7 +62,7 @@ def examine(station: Station, now: pd.Timestamp) -> list[Finding]:
             open_one = warehouse
             looks += [
                 ("samples", lambda: _samples(station, open_one)),
-                ("clock", lambda: _clock(open_one, now)),
+                ("clock", lambda: _clock(station, open_one, now)),
                 ("rows", lambda: _rows(open_one)),
             ]
         elif not any(f.says == NEW for f in found):
@@ -252,14 +252,23 @@ def _samples(station: Station, warehouse: Warehouse) -> Iterator[Finding]:
         yield Finding("samples", WRONG, f"Samples are lost with their originals: {names}. Drop these files again.")
 
 
-def _clock(warehouse: Warehouse, now: pd.Timestamp) -> Iterator[Finding]:
+def _clock(station: Station, warehouse: Warehouse, now: pd.Timestamp) -> Iterator[Finding]:
     at, where = clock.newest_record(warehouse)
     last = files.last_run_at(warehouse, but="")
     if at is None:
         yield Finding("clock", UNKNOWN, "No record says when anything happened.")
         return
+    fixed, lags = clock.fixed_day(station, None), last is not None and pd.Timestamp(last) > now + pd.Timedelta(hours=1)
+    if fixed is not None and not lags:
+        newest = clock.day_of(at, station)
+        says = f"Today is {fixed:%Y-%m-%d} here, by station.toml; the newest record is of {newest:%Y-%m-%d} ({where})"
+        if newest > fixed:
+            yield Finding("clock", WRONG, f"{says}. Correct `today` there, or write today = \"clock\".")
+        else:
+            yield Finding("clock", LOOK, f"{says}. Nothing falls due until somebody changes it.")
+        return
     days = (now - at).days
-    if at > now + pd.Timedelta(days=1) or (last is not None and pd.Timestamp(last) > now + pd.Timedelta(hours=1)):
+    if at > now + pd.Timedelta(days=1) or lags:
         yield Finding(
             "clock",
             WRONG,

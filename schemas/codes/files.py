@@ -19,6 +19,11 @@ NOTICES = [
         "If they hold rows that count, put them into another folder.",
     ),
     Code(
+        "cells_beyond_headers",
+        "The sheet has cells to the right of its last header: they are not read.",
+        "Give their column a header, or delete them.",
+    ),
+    Code(
         "other_sheets_passed_over",
         "The workbook has rows of the same kind on another sheet: only those of the first are read.",
         "Put all rows onto one sheet, or each sheet into a file of its own; or name the sheet in station.toml.",

@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import shutil
 
 import pandas as pd
@@ -12,6 +13,7 @@ from typer.testing import CliRunner
 from pipelines.cli.commands import app
 from pipelines.refresh import examine as examining
 from pipelines.refresh.examine import LOOK, SOUND, UNKNOWN, WRONG, examine
+from pipelines.station import clock
 from pipelines.station.settings import load_station
 
 SOON = pd.Timestamp("2026-03-31 12:00", tz="UTC")
@@ -153,6 +155,15 @@ def test_a_clock_that_lags_a_full_disk_and_open_problems_are_said(copy, monkeypa
     assert states(copy)["room"] == LOOK
     monkeypatch.setattr(examining.shutil, "disk_usage", lambda _: (_ for _ in ()).throw(OSError("no such device")))
     assert states(copy)["room"] == UNKNOWN
+
+
+def test_a_day_that_is_set_is_named_and_what_lies_after_it_is_wrong(copy):
+    settings = copy.folder / "station.toml"
+    written = settings.read_text()
+    for day, state in (("2026-03-02", WRONG), ("2031-06-01", LOOK)):
+        settings.write_text(re.sub('today = ".*"', f'today = "{day}"', written))
+        found = next(f for f in examine(load_station(copy.folder), clock.now()) if f.part == "clock")
+        assert found.state == state and f"Today is {day} here, by station.toml" in found.says
 
 
 def test_a_new_station_is_neither_damaged_nor_sound(tmp_path):

@@ -151,6 +151,7 @@ def test_what_a_text_looks_like_is_proposed(tmp_path, written, read_as, proposed
         (b"fill_id,filled_at\nF1,\x00\x00", "not_what_its_name_says", "not text"),
         ("fill_id;Öl\n".encode("cp1252"), "not_utf8", "Byte 9 on line 1"),
         ("fill_id\n".encode("utf-16"), "not_utf8", "line 1 is not UTF-8 text"),
+        ("fill_id\n".encode("utf-32"), "not_what_its_name_says", "UTF-32"),
         (b"fill_id,unit_id\nF1,C1\n", "missing_column", "filled_at"),
         (b"fill_id,fill_id\n1,2\n", "header_twice", "fill_id"),
         (b",,,\n1,2,3\n", "header_missing", "no header"),

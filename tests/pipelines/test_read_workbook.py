@@ -211,3 +211,9 @@ def test_rows_on_another_sheet_are_not_passed_over_in_silence(tmp_path, rows, sa
     table = read(save(tmp_path, [list(FILL_COLUMNS), GOOD], change=more))
     assert table.rows_read == 1
     assert ("other_sheets_passed_over" in table.notes) is said
+
+
+@pytest.mark.parametrize("beside, said", [([], False), ([" "], False), (["short by 20"], True), ([None, 7], True)])
+def test_cells_to_the_right_of_the_headers_are_not_passed_over_in_silence(tmp_path, beside, said):
+    table = read(save(tmp_path, [list(FILL_COLUMNS), [*GOOD, *beside]]))
+    assert table.rows_read == 1 and ("cells_beyond_headers" in table.notes) is said

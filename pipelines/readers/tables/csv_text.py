@@ -124,6 +124,8 @@ def _as_utf8(data: bytes, mapping: Mapping) -> bytes:
         except (UnicodeDecodeError, UnicodeError) as error:
             raise _other_text(data, mapping, getattr(error, "start", 0)) from None
     data = data.removeprefix(b"\xef\xbb\xbf")
+    if data[:4] in (b"\xff\xfe\x00\x00", b"\x00\x00\xfe\xff"):
+        raise refused("not_what_its_name_says", suffix=".csv", found="text in UTF-32")
     if data[:2] in (b"\xff\xfe", b"\xfe\xff") and len(data) > 2:
         raise _other_text(data, mapping, 0)
     if b"\x00" in data:

@@ -174,7 +174,7 @@ def _read(sheet, parts: dict[str, dict], path: Path, mapping: Mapping) -> Sheet:
     rows: list[list[str | None]] = []
     lines: list[int] = []
     cells_bad: dict[tuple[int, int], tuple[str, dict]] = {}
-    cut = 0
+    cut, beyond = 0, False
     # without a width, rows that are not there cost nothing: one stray cell may stand in the last row of all
     for cells in sheet.iter_rows(max_row=MOST_ROWS):
         if not cells:
@@ -198,6 +198,7 @@ def _read(sheet, parts: dict[str, dict], path: Path, mapping: Mapping) -> Sheet:
         for cell in filled:
             place = cell.column - 1
             if place >= cut:
+                beyond |= bool(_text(cell, mapping).strip())
                 continue
             text = _text(cell, mapping)
             if len(text) > LONGEST_CELL:
@@ -222,6 +223,8 @@ def _read(sheet, parts: dict[str, dict], path: Path, mapping: Mapping) -> Sheet:
     if marks["formulas"]:
         _formulas(path, sheet.title, at, made)
     _merged(marks["merged"], at, made)
+    if beyond:
+        made.notes.append("cells_beyond_headers")
     return without_blank_rows(made)
 
 
