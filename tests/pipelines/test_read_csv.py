@@ -135,6 +135,12 @@ def test_what_a_text_looks_like_is_proposed(tmp_path, written, read_as, proposed
     assert f'encoding = "{proposed}"' in problem.fix and f"not {read_as.upper()} text" in problem.message
 
 
+def test_a_letter_is_one_however_it_was_composed(tmp_path):
+    """Unicode's canonical equivalence (UAX 15): the same name from two computers is one name."""
+    table = fills(tmp_path, csv_text({"fill_id": "Caf\u00e9"}, {"fill_id": "Cafe\u0301"}))
+    assert table.rows["fill_id"].tolist() == ["Caf\u00e9"] * 2
+
+
 # --- files refused whole ----------------------------------------------------------------------
 @pytest.mark.parametrize(
     ("content", "rule", "words"),

@@ -221,6 +221,8 @@ def texts(column: pa.Array, name: str, mapping: Mapping, *, key: bool = False) -
     """
     column = _translated(column, mapping.words.get(name, {}))
     column = pc.replace_substring_regex(column, r"[\r\n\t]+", " ")
+    if not pc.all(pc.string_is_ascii(column)).as_py():  # one letter is one, however the keyboard composed it
+        column = pc.utf8_normalize(column, form="NFC")
     odd = pc.match_substring_regex(
         column, r"[\x00-\x1f\x7f\x{200b}-\x{200f}\x{202a}-\x{202e}\x{2066}-\x{2069}\x{feff}\x{fffe}\x{ffff}\x{fffd}]"
     )
