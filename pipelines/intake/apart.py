@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipelines.intake.read_job import Job, read_job
+from pipelines.intake.read_job import Job, load_reader, read_job
 from pipelines.readers.raw import Problem, RawTable
 from pipelines.readers.tables.sheet import Refused, refused
 
@@ -116,6 +116,7 @@ def main() -> None:
     """What the process does: the job from its workplace, and each table back into it."""
     workplace = Path(sys.argv[-1])
     job, limits = pickle.loads((workplace / _JOB).read_bytes())
+    load_reader(job)
     _hold_to(limits)
     try:
         with open(workplace / _TABLES, "wb") as held:

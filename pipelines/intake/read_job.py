@@ -31,6 +31,14 @@ class Job:
     known: Known | None = None
 
 
+def load_reader(job: Job) -> None:
+    """Load what reading it needs: what that costs is not the file's, and fits into no limit meant for the file."""
+    if job.layout.source in FORMS:
+        FORMS[job.layout.source].load()
+    else:
+        import pipelines.readers.tables.table  # noqa: F401
+
+
 def read_job(job: Job) -> Iterator[RawTable]:
     """Read a file, part by part, so that one larger than memory is no matter."""
     from pipelines.readers.tables.table import read_table

@@ -4,7 +4,7 @@ A table holds one source, which its name or layout gives. Of such a form the end
 holds and which reader takes it.
 """
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path, PurePosixPath
@@ -39,8 +39,12 @@ class Form:
         self, path: Path, station: Any, known: Known, member: str | None, workplace: Path, own_alone: bool = False
     ) -> Iterator[RawTable]:
         """Read a file part by part; its module is loaded at the first one. `own_alone`: that member's dives alone."""
+        yield from self.load()(path, station, known, member, workplace, own_alone)
+
+    def load(self) -> Callable[..., Iterator[RawTable]]:
+        """The reader, its module loaded."""
         module, _, function = self.reader.partition(":")
-        yield from getattr(import_module(module), function)(path, station, known, member, workplace, own_alone)
+        return getattr(import_module(module), function)
 
 
 FORMS = {

@@ -216,6 +216,9 @@ def _backup(station: Station, now: pd.Timestamp) -> Iterator[Finding]:
 
 
 def _rules(station: Station) -> Iterator[Finding]:
+    if not station.named:
+        says = "station.toml gives the station no name: was it cut or emptied? What it does not say is as usual."
+        yield Finding("settings", LOOK, says)
     name = station.policy.rule_set
     if rule_sets()[name].default_is_verified:
         yield Finding(

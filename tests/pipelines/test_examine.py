@@ -166,6 +166,11 @@ def test_a_day_that_is_set_is_named_and_what_lies_after_it_is_wrong(copy):
         assert found.state == state and f"Today is {day} here, by station.toml" in found.says
 
 
+def test_settings_that_were_emptied_are_named(copy):
+    (copy.folder / "station.toml").write_text("")
+    assert states(load_station(copy.folder))["settings"] == LOOK
+
+
 def test_a_new_station_is_neither_damaged_nor_sound(tmp_path):
     found = states(s.make(tmp_path / "new"))
     assert found["warehouse"] == found["snapshot"] == found["archive"] == LOOK and "samples" not in found
