@@ -6,7 +6,7 @@ was put back, is filled again from the archive, also with files that have left t
 
 import json
 import os
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 
 import pandas as pd
@@ -42,6 +42,9 @@ class Entry:
             return pd.Timestamp(self.received_at).tz_convert("UTC").as_unit("us") if self.received_at else None
         except (ValueError, TypeError):
             return None
+
+
+_KNOWN = {field.name for field in fields(Entry)}
 
 
 def path_of(archive: Path) -> Path:
@@ -120,9 +123,10 @@ def _read(path: Path) -> list[Entry]:
     found = []
     for line in lines:
         try:
-            entry = Entry(**json.loads(line))
+            # what a later version says besides is not known here
+            entry = Entry(**{name: value for name, value in json.loads(line).items() if name in _KNOWN})
             entry.ranked_at  # noqa: B018 - a time that is none makes the line foreign
-        except (ValueError, TypeError):
+        except (ValueError, TypeError, AttributeError):
             continue
         if Path(entry.archived).name == entry.archived and entry.archived.startswith(entry.file_sha256):
             found.append(entry)

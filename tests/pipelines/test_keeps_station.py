@@ -10,6 +10,7 @@ import pytest
 import small_station as s
 
 from pipelines.cli.console import words_for
+from pipelines.intake.journal import Journal
 from pipelines.intake.rebuild import WarehouseLost
 from pipelines.refresh.holds import RebuildRefused
 from pipelines.refresh.own_warehouse import FILE as MARK
@@ -476,3 +477,13 @@ def test_a_damaged_pointer_or_manifest_is_said_when_all_is_made_anew(tmp_path, f
     place.write_text("rubbish")
     made = s.run(station)
     assert made.published and "damaged" in made.damage[0]
+
+
+def test_what_a_later_version_adds_to_the_archives_list_loses_no_line(computed, tmp_path):
+    shutil.copytree(computed.folder, tmp_path / "station")
+    station = s.load_station(tmp_path / "station")
+    path = station.archive / "readings.jsonl"
+    entries = Journal(station.archive).entries()
+    lines = [json.dumps(json.loads(line) | {"seen_by": "a later one"}) for line in path.read_text().splitlines()]
+    path.write_text("\n".join([*lines, "[1, 2]", ""]))
+    assert Journal(station.archive).entries() == entries and entries

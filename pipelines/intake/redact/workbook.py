@@ -18,7 +18,7 @@ from pipelines.readers.tables.workbook import weigh
 _MAIN = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
 _REL = "{http://schemas.openxmlformats.org/officeDocument/2006/relationships}id"
 _SAFE: dict[str, Any] = {"resolve_entities": False, "no_network": True, "load_dtd": False, "huge_tree": False}
-#: of a header or footer (ISO/IEC 29500-1, 18.3.1.46): left, centre, right, a font, a size, a colour, a field
+#: of a header or footer (ISO/IEC 29500-1, from memory): left, centre, right, a font, a size, a colour, a field
 _CODE = re.compile(r'(&(?:"[^"]*"|K[0-9A-Fa-f+-]{5,8}|\d{1,3}|.))')
 _PLACE = re.compile(r"([A-Z]{1,3})\d+")
 #: who wrote the workbook last, and what else says nothing of its rows
