@@ -31,9 +31,11 @@ def keep(station: Station, warehouse: Warehouse, publisher: Publisher) -> None:
 
 
 def recall(station: Station, warehouse: Warehouse) -> None:
-    """Fill a warehouse that was made anew with what the archive says."""
+    """Fill a new warehouse with what the archive says; or a list that is not there with what the warehouse knows."""
     if not first_published.is_kept(warehouse):
         first_published.keep(warehouse, read(station.archive))
+    elif not (station.archive / NAME).exists():  # of an earlier version, or lost
+        _add(station.archive / NAME, first_published.kept(warehouse))
 
 
 def read(archive: Path) -> dict[str, pd.DataFrame]:
