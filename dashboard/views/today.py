@@ -86,10 +86,9 @@ def news(snapshot: Snapshot, fills: pd.DataFrame, health: pd.DataFrame, life: pd
         seen.get("rejects"),
         float(snapshot.policy("fleet", "due_soon_days")),
     )
-    parts.show(
-        parts.heading("Since yesterday", 2),
-        parts.items(said) if said else parts.plain("No fill, inspection, loan or problem is known since yesterday."),
-    )
+    kinds = ["fill", "inspection", *["air test"] * ("air_quality" in seen), *["problem"] * ("rejects" in seen)]
+    nothing = f"No {', '.join(kinds)} or loan is known since yesterday."
+    parts.show(parts.heading("Since yesterday", 2), parts.items(said) if said else parts.plain(nothing))
 
 
 def moment(snapshot: Snapshot, fills: pd.DataFrame) -> pd.Timestamp:

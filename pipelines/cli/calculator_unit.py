@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import typer
 
 from pipelines.cli.calculator_line import answer, bar, degrees, refusal
@@ -96,7 +97,9 @@ def stop_of_unit(typed: UnitAsked, as_json: bool) -> None:
         "limit_checked": True,
         "as_of_on": manifest.as_of_on,
     }
-    answer(result, [CAUTION, *_held(clearance)], _says(advice, row, learned.settled_fills, asked, clearance), as_json)
+    known = f"By what was known on {words.day(pd.Timestamp(manifest.as_of_on))}: nothing later is in it."
+    says = _says(advice, row, learned.settled_fills, asked, clearance)
+    answer(result, [CAUTION, *_held(clearance), known], says, as_json)
 
 
 def _not_to_be_filled(line: str) -> typer.Exit:

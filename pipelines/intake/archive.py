@@ -10,6 +10,7 @@ from typing import BinaryIO
 
 from pipelines.intake.inbox import InboxFile, scan
 from pipelines.station.settings import Station
+from pipelines.warehouse.lake import OF_THE_SYSTEM
 
 
 class Unreadable(Exception):
@@ -27,7 +28,7 @@ def archive(found: InboxFile, folder: Path) -> str:
     if found.path.parent == folder:
         if not found.path.exists():
             raise Unreadable(f"{found.path.name} is missing from the archive")
-        if hash_of(found.path) != found.sha256:
+        if not is_original(found.path, found.sha256):
             raise Unreadable(f"{found.path.name} in the archive is damaged: its bytes are not those that came in")
         return found.path.name
     digest = hashlib.sha256()
@@ -44,7 +45,7 @@ def archive(found: InboxFile, folder: Path) -> str:
             target.write(chunk)
     found.sha256 = digest.hexdigest()
     name = archived_name(found)
-    if (folder / name).exists() and hash_of(folder / name) == found.sha256:
+    if is_original(folder / name, found.sha256):
         os.unlink(made)
     else:
         os.replace(made, folder / name)
@@ -55,7 +56,7 @@ def _archive_bytes(found: InboxFile, folder: Path, data: bytes) -> str:
     """The same for bytes that take the place of those of the file."""
     found.sha256 = hashlib.sha256(data).hexdigest()
     name = archived_name(found)
-    if not (folder / name).exists() or hash_of(folder / name) != found.sha256:
+    if not is_original(folder / name, found.sha256):
         handle, made = tempfile.mkstemp(dir=folder, prefix=".copy-")
         with os.fdopen(handle, "wb") as target:
             target.write(data)
@@ -92,10 +93,9 @@ def originals(station: Station) -> dict[str, Original]:
     """Every content that can be read, by its sha256, as its bytes say now: of the archive, and of the inbox."""
     found = {}
     for path in sorted(station.archive.glob("*")):
-        if path.is_file() and len(path.name.split(".")[0]) == 64:
-            sha256 = hash_of(path)
-            if path.name.startswith(sha256):
-                found[sha256] = Original(path.name, path.stat().st_size)
+        sha256 = path.name.split(".")[0]
+        if len(sha256) == 64 and is_original(path, sha256):
+            found[sha256] = Original(path.name, path.stat().st_size)
     for here in scan(station.inbox):
         try:
             here.sha256 = hash_of(here.path)
@@ -103,6 +103,16 @@ def originals(station: Station) -> dict[str, Original]:
             continue
         found.setdefault(here.sha256, Original(archived_name(here), here.size))
     return found
+
+
+def is_original(path: Path, sha256: str) -> bool:
+    """Whether these are the bytes that came in; not where the file is gone, or its disk does not give them."""
+    try:
+        return path.is_file() and hash_of(path) == sha256
+    except OSError as error:
+        if error.errno in OF_THE_SYSTEM:
+            raise
+        return False
 
 
 def hash_of(path: Path) -> str:

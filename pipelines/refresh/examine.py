@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import duckdb
 import pandas as pd
 
-from pipelines.intake.archive import hash_of, originals
+from pipelines.intake.archive import is_original, originals
 from pipelines.intake.forgotten import Forgotten, ListUnreadable
 from pipelines.intake.journal import Journal
 from pipelines.intake.rebuild import WarehouseLost, refuse_if_lost
@@ -118,7 +118,8 @@ def _archive(station: Station, warehouse: Warehouse | None) -> Iterator[Finding]
         yield Finding("archive", UNKNOWN, says)
         taken = set()
     wanted = {sha256: file for sha256, file in sorted(listed | taken)}
-    kept = {p.name.split(".")[0] for p in station.archive.glob("*") if p.is_file() and p.name.startswith(hash_of(p))}
+    named = ((path, path.name.split(".")[0]) for path in station.archive.glob("*"))
+    kept = {sha256 for path, sha256 in named if is_original(path, sha256)}
     gone = set(wanted) - kept
     elsewhere = gone & set(originals(station)) if gone else set()
     lost = sorted(wanted[sha256] for sha256 in gone - elsewhere)

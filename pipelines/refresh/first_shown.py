@@ -4,6 +4,7 @@ With it a warehouse made anew from inbox and archive alone still says what a fil
 """
 
 import json
+import os
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -71,6 +72,8 @@ def _add(path: Path, new: dict[str, pd.DataFrame]) -> None:
         with open(path, "a", encoding="utf-8") as out:
             # a line that a full disk cut off ends here, and is passed over
             out.write("".join(f"\n{line}" for line in lines))
+            out.flush()
+            os.fsync(out.fileno())
 
 
 def _lines(path: Path) -> Iterator[dict[str, Any]]:

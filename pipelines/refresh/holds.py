@@ -49,9 +49,10 @@ def reason_to_hold(
             "back archive/, or drop the files again; if they are lost, coldfill rebuild --without-missing goes on "
             "without their rows."
         )
-    if settings_changed and not station.named:
+    # where it never had one it stays without, and may change like any other
+    if settings_changed and previous.station.get("named") and not station.named:
         return (
-            f"station.toml gives the station no name and differs from what was in force ({settings_changed[0]}"
+            f"station.toml gives the station no name any more and differs from what was in force ({settings_changed[0]}"
             f"{' and more' if len(settings_changed) > 1 else ''}): it may have been cut or emptied. Put it back from a "
             'backup; or if it is as it should be, write name = "…" under [station].'
         )

@@ -4,6 +4,7 @@ An original is read again only when something has to be rebuilt, samples when th
 published part when a page asks for it. What rots or goes missing would come to light when it is needed.
 """
 
+import contextlib
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from itertools import chain
@@ -11,7 +12,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from pipelines.intake.archive import hash_of, name_in_archive
+from pipelines.intake.archive import is_original, name_in_archive
 from pipelines.intake.arriving import complete
 from pipelines.station.settings import Station
 from pipelines.warehouse import looked, problems
@@ -37,7 +38,7 @@ class KeptFile:
     def is_sound(self) -> bool:
         """Whether its bytes are those that were written. An original may bear the ending of any of its places."""
         others = [self.path.with_name(name_in_archive(file, self.sha256)) for file in self.came_as]
-        return any(_hash(path) == self.sha256 for path in dict.fromkeys([self.path, *others]))
+        return any(is_original(path, self.sha256) for path in dict.fromkeys([self.path, *others]))
 
 
 @dataclass
@@ -48,14 +49,15 @@ class Look:
     samples: bool = False
     published: bool = False
 
-    def lines(self) -> list[str]:
-        """What a person should know of it, and do."""
+    def lines(self, *, published: bool) -> list[str]:
+        """What a person should know of it, and do; `published`: this run made anew what is published."""
         lost = sorted({file for kept in self.originals for file in kept.came_as})
         what_to_do = "its original in archive/ is missing or altered. Put it back, or drop the same file again"
         lines = [f"  {file}: {what_to_do}" for file in lost]
-        if self.samples or self.published:
-            what = " and ".join(["samples"] * self.samples + ["a part of what is published"] * self.published)
-            lines.append(f"  Damaged on the disk and made anew: {what}. Look at this disk before more of it fails")
+        what = " and ".join(["samples"] * self.samples + ["a part of what is published"] * self.published)
+        if what:
+            made = "made anew" if published or not self.published else "the next run that publishes makes it anew"
+            lines.append(f"  Damaged on the disk: {what}; {made}. Look at this disk before more of it fails")
         return lines
 
 
@@ -67,9 +69,11 @@ def look_on(station: Station, warehouse: Warehouse, previous: Manifest | None, n
     found, size, began = Look(), 0, looked.came_to(warehouse)
     place = began
     for n, kept in enumerate(_from(began, station, warehouse, previous), 1):
-        place, size = kept.place, size + (kept.path.stat().st_size if kept.path.exists() else 0)
-        if not kept.is_sound():
-            _note(found, kept)
+        place = kept.place
+        with contextlib.suppress(OSError):  # without the right to look nothing is known of it; doctor says so
+            if not kept.is_sound():
+                _note(found, kept)
+            size += kept.path.stat().st_size
         if size >= MOST_BYTES or n >= MOST_FILES:
             break
     if place != began:
@@ -123,13 +127,6 @@ def _after(place: str, station: Station, warehouse: Warehouse, previous: Manifes
             yield kept
 
 
-def _hash(path: Path) -> str:
-    try:
-        return hash_of(path)
-    except (FileNotFoundError, IsADirectoryError, NotADirectoryError):
-        return ""
-
-
 def _list_lost(station: Station, warehouse: Warehouse, lost: list[KeptFile], now: pd.Timestamp) -> list[KeptFile]:
     """List what is lost, and take from the list what is there again; gives what is lost still."""
     known = {(n.file, n.value or "") for n in problems.listed(warehouse, [LOST])}
@@ -139,7 +136,7 @@ def _list_lost(station: Station, warehouse: Warehouse, lost: list[KeptFile], now
     if lost or known:
         with warehouse.transaction(changes=False):
             for file, begins in known:
-                if any(_hash(path) == path.name.split(".")[0] for path in station.archive.glob(f"{begins}*")):
+                if any(is_original(path, path.name.split(".")[0]) for path in station.archive.glob(f"{begins}*")):
                     problems.unlist(warehouse, file, [LOST], begins)
                     warehouse.raise_version()
             for kept in lost:

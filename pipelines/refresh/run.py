@@ -253,7 +253,7 @@ def _pass(
         open_problems,
         held,
         seconds,
-        damage=look.lines(),
+        damage=look.lines(published=not up_to_date),
         settings_changed=changed,
     )
     write_durably(
@@ -361,6 +361,7 @@ def station_facts(station: Station) -> dict:
     policy = asdict(station.policy)
     return {
         "name": station.name,
+        "named": station.named,
         "time_zone": station.time_zone,
         "rule_set": station.policy.rule_set,
         "today": station.today,

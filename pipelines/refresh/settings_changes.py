@@ -13,6 +13,7 @@ def settings_changes(previous: Manifest | None, facts: dict[str, Any]) -> list[s
     if previous is None:
         return []
     before, now = _flat(previous.station), _flat(json.loads(json.dumps(facts, default=str)))
+    now.pop("named", None)  # says of the file how it is written, and sets nothing
     # a setting that only one of two versions of the program knows has not been changed by anybody
     return [
         f"{name}: {before[name]}, now {now[name]}" for name in sorted(before.keys() & now) if before[name] != now[name]

@@ -15,8 +15,8 @@ from pipelines.warehouse.store import Warehouse
 from schemas.frames import conform, empty
 from schemas.sources import SOURCES
 
-#: what a disk says of itself and not of a file
-_OF_THE_DISK = (errno.EMFILE, errno.ENFILE, errno.EACCES, errno.ENOMEM)
+#: what a system says of itself or of rights, and not of a file's bytes
+OF_THE_SYSTEM = (errno.EMFILE, errno.ENFILE, errno.EACCES, errno.ENOMEM)
 _FIELDS = list(SOURCES["dive_samples"].fields.values())
 
 
@@ -62,7 +62,7 @@ def read_part(lake: Path, part: Mapping[str, Any], columns: list[str] | None = N
             raise PartDamaged(part)
         return pd.read_parquet(io.BytesIO(data), columns=columns)
     except (FileNotFoundError, IsADirectoryError, NotADirectoryError, pa.ArrowException, OSError, KeyError) as error:
-        if isinstance(error, OSError) and error.errno in _OF_THE_DISK:
+        if isinstance(error, OSError) and error.errno in OF_THE_SYSTEM:
             raise
         raise PartDamaged(part) from error
 

@@ -1,6 +1,7 @@
 """Damaged parts, manifests and pointers change no figure in silence, stop no run and end no command in a traceback."""
 
 import contextlib
+import errno
 import os
 import random
 import shutil
@@ -11,6 +12,8 @@ from typer.testing import CliRunner
 
 from pipelines.cli import app
 from pipelines.cli.console import words_for
+from pipelines.intake import archive
+from pipelines.intake.rebuild import WarehouseLost
 from pipelines.refresh import look_on
 from pipelines.refresh.examine import examine
 from pipelines.station import clock
@@ -301,3 +304,29 @@ def test_many_files_are_looked_at_in_several_runs_one_after_the_other(copy, monk
         found, runs = _lost(copy), runs + 1
         assert len(found) <= 10 * runs and runs < 20
     assert runs > 1
+
+
+@pytest.mark.parametrize("number, listed", [(errno.EIO, True), (errno.EACCES, False)])
+def test_an_original_whose_disk_does_not_give_it_stops_no_run(copy, monkeypatch, number, listed):
+    """A sector that cannot be read is a lost original; without the right to look nothing is known of it."""
+    path, read = _original(copy, "fills.csv"), archive.hash_of
+    (copy.inbox / "fills.csv").unlink()
+
+    def hash_of(asked):
+        if asked == path:
+            raise OSError(number, os.strerror(number), str(asked))
+        return read(asked)
+
+    monkeypatch.setattr(archive, "hash_of", hash_of)
+    s.run(copy)
+    assert _lost(copy) == ({"fills.csv"} if listed else set())
+    if listed:
+        with pytest.raises(WarehouseLost, match=r"missing or damaged.*fills\.csv"):
+            s.run(copy, rebuild=True)
+
+
+def test_what_a_held_run_leaves_damaged_is_not_called_made_anew():
+    assert "made anew" in look_on.Look(published=True).lines(published=True)[0]
+    assert "the next run that publishes" in look_on.Look(samples=True, published=True).lines(published=False)[0]
+    assert "; made anew" in look_on.Look(samples=True).lines(published=False)[0], "samples are read again by any run"
+    assert look_on.Look().lines(published=False) == []

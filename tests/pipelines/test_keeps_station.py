@@ -470,6 +470,20 @@ def test_settings_that_were_emptied_publish_nothing_and_others_are_said(tmp_path
     assert s.run(s.load_station(station.folder)).settings_changed == []
 
 
+def test_settings_that_never_named_the_station_may_change_and_move_like_any_other(tmp_path):
+    station = s.make(tmp_path / "here")
+    s.drop(station, "cylinders.csv", s.CYLINDERS)
+    lines = (station.folder / "station.toml").read_text().split("\n")
+    unnamed = "\n".join(line for line in lines if not line.startswith("name ="))
+    (station.folder / "station.toml").write_text(unnamed)
+    s.run(s.load_station(station.folder))
+    moved = station.folder.rename(tmp_path / "moved")
+    assert not s.run(s.load_station(moved)).held
+    (moved / "station.toml").write_text(unnamed.replace('rule_set = "uk"', 'rule_set = "us"'))
+    made = s.run(s.load_station(moved))
+    assert made.published and "rule_set: uk, now us" in made.settings_changed
+
+
 @pytest.mark.parametrize("file", ["current", "manifest.json"])
 def test_a_damaged_pointer_or_manifest_is_said_when_all_is_made_anew(tmp_path, file):
     station = s.make(tmp_path)
