@@ -4,6 +4,7 @@ EN 837-1 classes state the limit of error as a per cent of span, anywhere on the
 constant offset of that gauge (normal, SD half the limit), beside a reading error uniform over one step.
 """
 
+from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
@@ -76,16 +77,61 @@ def step_seen_bar(gauge: ArrayLike, reading_bar: ArrayLike, *, otherwise_bar: fl
     fresh = np.zeros(g.size)
     fresh[first] = 1.0
     various = so_far(fresh * read)
-    step = np.full(g.size, float(otherwise_bar))
-    for candidate in reversed(STEPS_BAR):
-        on = read & (np.abs(r / candidate - np.round(r / candidate)) < 1e-6)
-        share = so_far(on.astype(float)) / np.maximum(count, 1.0)
-        coarse = candidate > COARSE_BAR
-        enough = (count >= LEAST_READINGS) & (various >= LEAST_VARIOUS) if coarse else count > 0
-        step = np.where(enough & (share >= (ON_COARSE if coarse else ON_FINE)), candidate, step)
+    on = (so_far((read & _on_marks(r, candidate)).astype(float)) for candidate in STEPS_BAR)
+    step = _coarsest(count, various, on, float(otherwise_bar))
     out = np.empty(g.size)
     out[order] = step
     return out
+
+
+def _on_marks(reading_bar: np.ndarray, step_bar: float) -> np.ndarray:
+    return np.abs(reading_bar / step_bar - np.round(reading_bar / step_bar)) < 1e-6
+
+
+def _coarsest(count: np.ndarray, various: np.ndarray, on: Iterable[np.ndarray], otherwise_bar: float) -> np.ndarray:
+    """The coarsest of STEPS_BAR that so many readings, so many different and so many `on` its marks, speak for."""
+    step = np.full(count.shape, np.nan)
+    for candidate, on_it in zip(STEPS_BAR, on, strict=True):
+        share = on_it / np.maximum(count, 1.0)
+        coarse = candidate > COARSE_BAR
+        enough = (count >= LEAST_READINGS) & (various >= LEAST_VARIOUS) if coarse else count > 0
+        # the first that fits is the coarsest
+        step = np.where(np.isnan(step) & enough & (share >= (ON_COARSE if coarse else ON_FINE)), candidate, step)
+    return np.where(np.isnan(step), otherwise_bar, step)
+
+
+def read_steps_bar(readings_bar: ArrayLike, after: ArrayLike, lately: int) -> np.ndarray:
+    """`read_step_bar` of the last readings before each of several places.
+
+    Parameters
+    ----------
+    readings_bar : array_like, (n,)
+        In the order of time; NaN where nothing was read.
+    after : array_like of int, (places,)
+        Readings before this one are looked at,
+    lately : int
+        and no more than so many.
+    """
+    reading, after = np.asarray(readings_bar, float), np.asarray(after, int)
+    read = np.isfinite(reading)
+    # how far back the same figure was read last: it is new to a window that begins later
+    order = np.lexsort((np.arange(reading.size), np.where(read, reading, np.inf)))
+    again = np.full(reading.size, -1)
+    same = reading[order[1:]] == reading[order[:-1]]
+    again[order[1:][same]] = order[:-1][same]
+    begins = np.maximum(after - lately, 0)
+    window = begins[:, None] + np.arange(lately)
+    inside = window < after[:, None]
+    window = np.minimum(window, max(reading.size - 1, 0))
+    various = (inside & read[window] & (again[window] < begins[:, None])).sum(axis=1)
+
+    def within(what: np.ndarray) -> np.ndarray:
+        total = np.concatenate([[0], np.cumsum(what)])
+        return total[after] - total[begins]
+
+    count = within(read)
+    step = _coarsest(count, various, (within(read & _on_marks(reading, c)) for c in STEPS_BAR), FINEST_STEP_BAR)
+    return np.where(count > 0, step, DEFAULT_STEP_BAR)
 
 
 def read_step_bar(readings_bar: ArrayLike) -> float:

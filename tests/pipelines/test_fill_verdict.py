@@ -10,7 +10,7 @@ from fill_frames import BEFORE, CLEAN, COMPATIBLE, COMPRESSOR, CYLINDER, FILL, N
 from pipelines.derive.fills.verdict import _past_check
 from schemas.codes import SEVERITIES, all_codes
 from schemas.policy import Air, Filling, Policy
-from shared.filling.gauges import read_step_bar
+from shared.filling.gauges import read_step_bar, read_steps_bar
 
 #: stopped while hot, so that nothing but what a test changes is found
 FULL = {"target_pressure_bar": 200.0}
@@ -255,6 +255,15 @@ def test_settled_exactly_at_the_permitted_pressure_is_not_above_it(bar):
 )
 def test_stopping_at_one_round_figure_is_no_coarse_gauge(readings, step):
     assert read_step_bar(np.array(readings, float)) == step
+
+
+def test_steps_read_at_many_places_are_those_read_at_each():
+    rng = np.random.default_rng(4)
+    step = np.repeat([10.0, 0.1, 5.0, 1.0], 60)
+    readings = np.where(rng.random(240) < 0.2, np.nan, step * np.round(rng.uniform(20.0, 300.0, 240) / step))
+    after = np.arange(0, 241, 3)
+    each = [read_step_bar(readings[max(n - 40, 0) : n]) for n in after.tolist()]
+    assert read_steps_bar(readings, after, 40).tolist() == each and {10.0, 5.0, 1.0, 0.1} <= set(each)
 
 
 def test_the_worst_counts_and_all_reasons_are_listed():

@@ -4,13 +4,15 @@ Dives on one site at one hour of the day look alike: what does not overlap in ti
 everything agrees to the letter and the clocks differ by whole hours of a time zone.
 """
 
-import re
+from functools import cache
 from itertools import pairwise
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pipelines.derive.dives.links import unknown_as_nan
+from pipelines.derive.dives.samples import Logged, places_of
 from schemas.frames import PANDAS
 from schemas.tables import TABLES
 
@@ -32,9 +34,9 @@ _MOST_SHIFT_S = 600.0
 
 
 def find_duplicates(
-    dives: pd.DataFrame, dive_tanks: pd.DataFrame, samples: pd.DataFrame
+    dives: pd.DataFrame, dive_tanks: pd.DataFrame, samples: Logged
 ) -> tuple[pd.DataFrame, dict[str, set[str]]]:
-    """Pairs of one member's records that are one dive.
+    """Pairs of one member's records that are one dive; `samples` by their place in `dives`.
 
     Returns
     -------
@@ -47,7 +49,7 @@ def find_duplicates(
     left_out: list[tuple] = []
     if len(dives) < 2:
         return _frame(left_out), flags
-    profiles = _profiles(dives, samples)
+    profiles = _profiles(len(dives), samples)
     length_s = np.array([p[0][-1] - p[0][0] if p is not None else np.nan for p in profiles])
     stated = pd.to_numeric(dives["duration_min"]).to_numpy("float64", na_value=np.nan) * 60.0
     length_s = np.where(np.isfinite(length_s), length_s, stated)
@@ -56,8 +58,8 @@ def find_duplicates(
         np.isfinite(deepest), deepest, pd.to_numeric(dives["max_depth_m"]).to_numpy("float64", na_value=np.nan)
     )
     start_s = (dives["started_at"] - pd.Timestamp("1970-01-01", tz="UTC")).dt.total_seconds().to_numpy()
-    fullness = _fullness(dives, dive_tanks, samples)
-    tanks = _tanks_by_dive(dives, dive_tanks)
+    tanks = _Tanks(dives, dive_tanks)
+    fullness = _fullness(len(dives), tanks, samples)
     ids = dives["dive_id"].to_numpy()
     gone: set[int] = set()
 
@@ -88,7 +90,7 @@ def find_duplicates(
             alike = abs(deepest[a] - deepest[b]) < LIKE_M and abs(length_s[a] - length_s[b]) < 300
         else:
             alike = apart_m < LIKE_M
-        agree = _cylinders_agree(tanks[a], tanks[b])
+        agree = _cylinders_agree(tanks.of(a), tanks.of(b))
         if overlapping and alike and agree is not False:
             leave_out(a, b, "duplicate_dive")
         elif overlapping and alike:
@@ -97,28 +99,44 @@ def find_duplicates(
         elif overlap > 0 or start_s[a] == start_s[b]:
             # nobody begins two dives in one second, however long either was
             name(a, b, "overlaps_another_dive")
-        elif not np.isnan(apart_m) and apart_m < SAME_M and _cylinders_agree(tanks[a], tanks[b], SAME_BAR):
+        elif not np.isnan(apart_m) and apart_m < SAME_M and _cylinders_agree(tanks.of(a), tanks.of(b), SAME_BAR):
             name(a, b, "looks_like_another_dive")
     return _frame(left_out), flags
 
 
-def _to_the_letter(dives: pd.DataFrame, tanks: list[pd.DataFrame], samples: pd.DataFrame) -> list[tuple[int, int]]:
+class _Tanks:
+    """Rows of cylinders by dive and number."""
+
+    def __init__(self, dives: pd.DataFrame, dive_tanks: pd.DataFrame):
+        dive = places_of(dive_tanks["dive_id"], dives["dive_id"])
+        order = np.lexsort((unknown_as_nan(dive_tanks["tank_no"]), dive))
+        self.rows, self.dive = dive_tanks, dive[order]
+        self.order, self.edges = order, np.searchsorted(self.dive, np.arange(len(dives) + 1))
+
+    def of(self, dive: int) -> list[dict]:
+        """The cylinders of one dive."""
+        return self.rows.iloc[self.order[self.edges[dive] : self.edges[dive + 1]]].to_dict("records")
+
+    def numbered(self, columns: list[str]) -> NDArray:
+        """(rows, columns) by dive and number: one number for all that is the same in a column, -1 where it is empty."""
+        return np.column_stack([pd.factorize(self.rows[c])[0] for c in columns])[self.order]
+
+
+def _to_the_letter(dives: pd.DataFrame, tanks: _Tanks, samples: Logged) -> list[tuple[int, int]]:
     """Pairs, next in time, whose samples and cylinders with their pressures are the same to the letter."""
-    columns = ["t_s", "depth_m", *(c for c in samples if re.fullmatch(r"tank_\d_bar", c))]
-    place = pd.Index(dives["dive_id"]).get_indexer(samples["dive_id"])
-    values = np.round(samples[columns].to_numpy("float64", na_value=np.nan), 2)
-    order = np.lexsort((values[:, 0], place))
-    place, values = place[order], values[order]
-    edges = np.searchsorted(place, np.arange(len(dives) + 1))
-    started = dives["started_at"].to_numpy()
+    values = np.round(np.column_stack([samples.t_s, samples.depth_m, samples.bars]), 2)
+    edges = np.searchsorted(samples.dive, np.arange(len(dives) + 1))
+    read = np.zeros(len(dives), bool)
+    read[samples.dive[np.isfinite(samples.bars).any(axis=1)]] = True
+    ends = np.isfinite(unknown_as_nan(tanks.rows["end_pressure_bar"])[tanks.order]) & (tanks.dive >= 0)
+    read[tanks.dive[ends]] = True
+    cylinders = tanks.numbered(["tank_no", "unit_id", "role", "start_pressure_bar", "end_pressure_bar"])
+    started, modes = dives["started_at"].to_numpy(), [str(mode) for mode in dives["mode"]]
     of_like: dict[tuple, list[int]] = {}
-    for i, (low, high) in enumerate(pairwise(edges)):
-        mine = tanks[i][["tank_no", "unit_id", "role", "start_pressure_bar", "end_pressure_bar"]]
-        some = np.isfinite(values[low:high, 2:]).any() or mine["end_pressure_bar"].notna().any()
-        if high - low < 4 or not some:  # without pressures nothing tells two square dives apart
-            continue
-        mode = dives["mode"].iloc[i]
-        content = (str(mode), mine.to_csv(index=False), values[low:high].tobytes())
+    # without pressures nothing tells two square dives apart
+    for i in np.flatnonzero(read & (np.diff(edges) >= 4)).tolist():
+        mine = cylinders[tanks.edges[i] : tanks.edges[i + 1]]
+        content = (modes[i], mine.tobytes(), values[edges[i] : edges[i + 1]].tobytes())
         of_like.setdefault(content, []).append(i)
     pairs = [pair for like in of_like.values() for pair in pairwise(sorted(like, key=lambda i: (started[i], i)))]
     return sorted(pairs)
@@ -144,14 +162,9 @@ def _candidates(start_s: NDArray, length_s: NDArray, deepest: NDArray) -> list[t
     return sorted(pairs)
 
 
-def _profiles(dives: pd.DataFrame, samples: pd.DataFrame) -> list:
-    code = pd.Index(dives["dive_id"]).get_indexer(samples["dive_id"])
-    t, depth = (samples[c].to_numpy("float64", na_value=np.nan) for c in ("t_s", "depth_m"))
-    keep = np.flatnonzero((code >= 0) & np.isfinite(t) & np.isfinite(depth))
-    keep = keep[np.lexsort((t[keep], code[keep]))]
-    code, t, depth = code[keep], t[keep], depth[keep]
-    edges = np.searchsorted(code, np.arange(len(dives) + 1))
-    return [(t[s:e], depth[s:e]) if e - s > 3 else None for s, e in pairwise(edges)]
+def _profiles(count: int, samples: Logged) -> list:
+    edges = np.searchsorted(samples.dive, np.arange(count + 1))
+    return [(samples.t_s[s:e], samples.depth_m[s:e]) if e - s > 3 else None for s, e in pairwise(edges)]
 
 
 def _apart_m(one, other, shift_s: float | None) -> float:
@@ -174,28 +187,20 @@ def _apart_m(one, other, shift_s: float | None) -> float:
     return best
 
 
-def _fullness(dives: pd.DataFrame, dive_tanks: pd.DataFrame, samples: pd.DataFrame) -> NDArray:
+def _fullness(count: int, tanks: _Tanks, samples: Logged) -> NDArray:
     """How much a record says: pressures over time first, then cylinders, then samples."""
-    bars = samples.filter(regex=r"^tank_\d_bar$").notna().sum(axis=1)
-    per = pd.DataFrame({"dive_id": samples["dive_id"], "bars": bars, "samples": 1}).groupby("dive_id").sum()
-    tanks = dive_tanks.groupby("dive_id").size()
-    ids = dives["dive_id"]
-    score = 1e6 * ids.map(per["bars"]).fillna(0) + 1e4 * ids.map(tanks).fillna(0) + ids.map(per["samples"]).fillna(0)
-    return score.to_numpy(float)
+    bars = np.bincount(samples.dive, np.isfinite(samples.bars).sum(axis=1), minlength=count)
+    return 1e6 * bars + 1e4 * np.diff(tanks.edges) + np.bincount(samples.dive, minlength=count)
 
 
-def _tanks_by_dive(dives: pd.DataFrame, dive_tanks: pd.DataFrame) -> list[pd.DataFrame]:
-    by_dive = dict(list(dive_tanks.sort_values("tank_no", kind="stable").groupby("dive_id")))
-    none = dive_tanks.iloc[:0]
-    return [by_dive.get(dive_id, none) for dive_id in dives["dive_id"]]
-
-
-def _cylinders_agree(one: pd.DataFrame, other: pd.DataFrame, within_bar: float = NEAR_BAR) -> bool | None:
+def _cylinders_agree(one: list[dict], other: list[dict], within_bar: float = NEAR_BAR) -> bool | None:
     """Whether the lesser record's cylinders are all among the other's; None where nothing is known to compare."""
     few, many = (one, other) if len(one) <= len(other) else (other, one)
     compared = None
-    for tank in few[few["role"] != "suit"].to_dict("records"):
-        found = [_same_cylinder(tank, t, within_bar) for t in many.to_dict("records")]
+    for tank in few:
+        if tank["role"] == "suit":
+            continue
+        found = [_same_cylinder(tank, t, within_bar) for t in many]
         if any(found):
             compared = True
         elif found and all(f is False for f in found):
@@ -214,5 +219,14 @@ def _same_cylinder(one: dict, other: dict, within_bar: float) -> bool | None:
 
 
 def _frame(rows: list[tuple]) -> pd.DataFrame:
+    return _typed(rows) if rows else _none().copy()
+
+
+@cache
+def _none() -> pd.DataFrame:
+    return _typed([])
+
+
+def _typed(rows: list[tuple]) -> pd.DataFrame:
     types = {c.name: PANDAS[c.kind] for c in TABLES["dive_duplicates"].fields.values()}
     return pd.DataFrame(rows, columns=TABLES["dive_duplicates"].columns).astype(types)

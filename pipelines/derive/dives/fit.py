@@ -13,7 +13,7 @@ from shared.diving.tank_grid import STEPS, grid_place
 from shared.diving.tank_joint import breathing_shares, late_breathing_shares, share_breathing
 from shared.diving.tank_records import TankFits
 from shared.diving.tank_trace import fit_tanks, with_shared_prior
-from shared.filling.gauges import read_step_bar
+from shared.filling.gauges import read_steps_bar
 from shared.gas import thermal
 
 LEAST_READINGS = 8
@@ -130,12 +130,9 @@ def written_step_bar(start_bar: NDArray, end_bar: NDArray, dive: NDArray) -> NDA
 
     Rows are in order of time; the last LATELY are looked at.
     """
-    out = np.empty(len(dive))
-    values = np.column_stack([start_bar, end_bar])
-    for number in np.unique(dive):
-        first, after = np.searchsorted(dive, [number, number + 1])
-        out[first:after] = read_step_bar(values[max(after - LATELY, 0) : after].ravel())
-    return out
+    numbers, of = np.unique(dive, return_inverse=True)
+    after = np.searchsorted(dive, numbers, side="right")
+    return read_steps_bar(np.column_stack([start_bar, end_bar]).ravel(), 2 * after, 2 * LATELY)[of]
 
 
 def usable_trace(readings: Readings, duration_s: NDArray) -> NDArray:

@@ -118,9 +118,12 @@ def last_fill_of_links(links: pd.DataFrame, fills: pd.DataFrame, units: pd.DataF
 
     The mix inside is the last fill's also when another dive lies between.
     """
-    known = fills.assign(unit=dived_unit(fills["unit_id"], units)).drop_duplicates(["unit", "filled_at"], keep="last")
-    known = known[known["unit"].notna()].drop(columns=["unit_id", "fill_id", "member_id"], errors="ignore")
-    return links[["unit", "filled_at"]].merge(known, on=["unit", "filled_at"], how="left").set_index(links.index)
+    units_of, filled_at = dived_unit(fills["unit_id"], units).tolist(), fills["filled_at"].astype("int64").tolist()
+    at = {key: row for row, key in enumerate(zip(units_of, filled_at, strict=True)) if isinstance(key[0], str)}
+    asked = zip(links["unit"].tolist(), links["filled_at"].astype("int64").tolist(), strict=True)
+    rows = [at.get(key, -1) for key in asked]
+    known = fills.drop(columns=["unit_id", "fill_id", "member_id"], errors="ignore").reset_index(drop=True)
+    return known.reindex(rows).set_index(links.index)
 
 
 def first_water_readings(fits: pd.DataFrame, least_sd_c: float = 4.0) -> pd.DataFrame:
@@ -149,4 +152,6 @@ def first_water_readings(fits: pd.DataFrame, least_sd_c: float = 4.0) -> pd.Data
 
 def unknown_as_nan(values: pd.Series) -> np.ndarray:
     """Float array of a column that may be missing or nullable."""
+    if isinstance(values.dtype, np.dtype) and values.dtype.kind in "fiu":
+        return values.to_numpy("float64")
     return pd.to_numeric(values, errors="coerce").to_numpy("float64", na_value=np.nan)

@@ -1,11 +1,13 @@
 """A member's samples as arrays: dives one behind the other, cut, cleaned and laid on a grid."""
 
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pipelines.derive.dives.links import unknown_as_nan
 from schemas.policy import Policy
 from shared.diving.breathing import EN13319_KG_M3, ambient_bar_abs, cumulative_bar_min
 from shared.diving.tank_grid import STEPS, grid_place, grid_share
@@ -50,6 +52,52 @@ class Samples:
         return self.reduce(np.minimum if which == "first" else np.maximum, self.t_s)
 
 
+@dataclass(frozen=True)
+class Logged:
+    """Samples as they were logged, by dive and time; `dive` is the dive's place in the frame of dives."""
+
+    dive: NDArray
+    t_s: NDArray
+    depth_m: NDArray
+    water_c: NDArray
+    bars: NDArray  # (samples, 6)
+
+    def of(self, dives: NDArray) -> "Logged":
+        """Those of some of the dives (a mask), which are numbered anew."""
+        if dives.all():
+            return self
+        mine = dives[self.dive]
+        dive = (np.cumsum(dives) - 1)[self.dive[mine]]
+        return Logged(dive, self.t_s[mine], self.depth_m[mine], self.water_c[mine], self.bars[mine])
+
+
+def as_logged(dives: pd.DataFrame, samples: pd.DataFrame) -> Logged:
+    """The samples of these dives that have a time and a depth; equal times stay in the order they came in."""
+    t, depth, water = (unknown_as_nan(samples[c]) for c in ("t_s", "depth_m", "water_c"))
+    dive = places_of(samples["dive_id"], dives["dive_id"])
+    keep = np.flatnonzero((dive >= 0) & np.isfinite(t) & np.isfinite(depth))
+    keep = keep[np.lexsort((t[keep], dive[keep]))]
+    bars = np.empty((keep.size, TANKS))
+    for column in range(TANKS):
+        bars[:, column] = unknown_as_nan(samples[f"tank_{column + 1}_bar"])[keep]
+    return Logged(dive[keep], t[keep], depth[keep], water[keep], bars)
+
+
+def places_of(ids: pd.Series, among: pd.Series) -> NDArray:
+    """Place of each id among others that are all different, -1 where it is not there; each text is looked up once."""
+    codes, names = pd.factorize(ids)
+    return np.append(pd.Index(among).get_indexer(names), -1)[codes]
+
+
+def first_places(keys: NDArray, among: NDArray) -> NDArray:
+    """Place of the first of `among` that equals each key, -1 where none does."""
+    order = np.argsort(among, kind="stable")
+    if not order.size:
+        return np.full(len(keys), -1)
+    at = order[np.minimum(np.searchsorted(among[order], keys), order.size - 1)]
+    return np.where(among[at] == keys, at, -1)
+
+
 def water_density(water: pd.Series, policy: Policy) -> NDArray:
     """kg/m³ by the dive's water; salt unless fresh. Calibrated depths have a density of their own."""
     if policy.dives.depth_calibration == "en13319":
@@ -57,17 +105,14 @@ def water_density(water: pd.Series, policy: Policy) -> NDArray:
     return np.where(water.eq("fresh").fillna(False), FRESH_WATER_KG_M3, SALT_WATER_KG_M3).astype(float)
 
 
-def arrange(dives: pd.DataFrame, samples: pd.DataFrame, policy: Policy) -> Samples:
-    """Sort, cut the surface tail, and integrate ambient pressure."""
+def arrange(dives: pd.DataFrame, logged: Logged, policy: Policy) -> Samples:
+    """Cut the surface tail, and integrate ambient pressure; of samples at one time the last counts."""
     count = len(dives)
-    code = pd.Index(dives["dive_id"]).get_indexer(samples["dive_id"])
-    t, depth = (samples[c].to_numpy("float64", na_value=np.nan) for c in ("t_s", "depth_m"))
-    keep = np.flatnonzero((code >= 0) & np.isfinite(t) & np.isfinite(depth))
-    keep = keep[np.lexsort((t[keep], code[keep]))]
-    dive, t, depth = code[keep], t[keep], np.maximum(depth[keep], 0.0)
+    dive, t, depth = logged.dive, logged.t_s, np.maximum(logged.depth_m, 0.0)
     again = np.zeros(dive.size, bool)
     again[:-1] = (dive[1:] == dive[:-1]) & (t[1:] == t[:-1])
-    keep, dive, t, depth = keep[~again], dive[~again], t[~again], depth[~again]
+    keep = np.flatnonzero(~again)
+    dive, t, depth = dive[keep], t[keep], depth[keep]
     lonely = np.bincount(dive, minlength=count) < 2 if count else np.zeros(0, bool)
 
     # what is later than the last moment under water by more than the policy allows goes, from surfacing on
@@ -89,25 +134,17 @@ def arrange(dives: pd.DataFrame, samples: pd.DataFrame, policy: Policy) -> Sampl
     place = np.full(count, -1)
     place[dive[starts]] = np.arange(starts.size)
 
-    surface = dives["surface_pressure_bar_abs"].to_numpy("float64", na_value=np.nan)
+    surface = unknown_as_nan(dives["surface_pressure_bar_abs"])
     surface = np.where(np.isfinite(surface), surface, ATM_BAR)
     ambient = ambient_bar_abs(depth, surface[dive], water_density(dives["water"], policy)[dive])
-    water = samples["water_c"].to_numpy("float64", na_value=np.nan)[keep]
-    bars = (
-        np.column_stack(
-            [samples[f"tank_{n}_bar"].to_numpy("float64", na_value=np.nan)[keep] for n in range(1, TANKS + 1)]
-        )
-        if keep.size
-        else np.empty((0, TANKS))
-    )
     arranged = Samples(
         dive,
         t,
         depth,
-        _carried(water, dive),
+        _carried(logged.water_c[keep], dive),
         ambient,
         cumulative_bar_min(t, ambient, starts) if t.size else t,
-        bars,
+        logged.bars[keep],
         starts,
         has,
         place,
@@ -157,22 +194,22 @@ def put_back_swaps(samples: Samples, least_gain_bar: float = 15.0) -> None:
     better than itself.
     """
     bars, dive = samples.bars, samples.dive
-    for a in range(TANKS):
-        for b in range(a + 1, TANKS):
-            both = np.flatnonzero(np.isfinite(bars[:, a]) & np.isfinite(bars[:, b]))
-            if both.size < 2:
-                continue
-            p, q, d = bars[both, a], bars[both, b], dive[both]
-            as_is = np.abs(np.diff(p)) + np.abs(np.diff(q))
-            crossed = np.abs(p[1:] - q[:-1]) + np.abs(q[1:] - p[:-1])
-            jump = np.zeros(both.size, bool)
-            jump[1:] = (d[1:] == d[:-1]) & (as_is - crossed > least_gain_bar) & (crossed < 0.25 * as_is)
-            if not jump.any():
-                continue
-            odd = (np.cumsum(jump) - np.repeat(_before(jump, d), np.bincount(d)[np.unique(d)])) % 2 == 1
-            rows = both[odd]
-            bars[rows, a], bars[rows, b] = bars[rows, b].copy(), bars[rows, a].copy()
-            samples.swapped[np.unique(d[jump])] = True
+    read = np.flatnonzero(np.isfinite(bars).any(axis=0)).tolist()
+    for a, b in combinations(read, 2):
+        both = np.flatnonzero(np.isfinite(bars[:, a]) & np.isfinite(bars[:, b]))
+        if both.size < 2:
+            continue
+        p, q, d = bars[both, a], bars[both, b], dive[both]
+        as_is = np.abs(np.diff(p)) + np.abs(np.diff(q))
+        crossed = np.abs(p[1:] - q[:-1]) + np.abs(q[1:] - p[:-1])
+        jump = np.zeros(both.size, bool)
+        jump[1:] = (d[1:] == d[:-1]) & (as_is - crossed > least_gain_bar) & (crossed < 0.25 * as_is)
+        if not jump.any():
+            continue
+        odd = (np.cumsum(jump) - np.repeat(_before(jump, d), np.bincount(d)[np.unique(d)])) % 2 == 1
+        rows = both[odd]
+        bars[rows, a], bars[rows, b] = bars[rows, b].copy(), bars[rows, a].copy()
+        samples.swapped[np.unique(d[jump])] = True
 
 
 def _before(jump: NDArray, dive: NDArray) -> NDArray:

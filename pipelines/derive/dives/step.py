@@ -5,6 +5,7 @@ Frames in, frames out. A dive's cylinders are fitted with all the member's other
 """
 
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 import pandas as pd
@@ -38,7 +39,7 @@ from pipelines.derive.dives.links import (
     link_fills,
     unknown_as_nan,
 )
-from pipelines.derive.dives.samples import Grid, Samples, arrange, dive_grid, put_back_swaps, water_density
+from pipelines.derive.dives.samples import Grid, Samples, arrange, as_logged, dive_grid, put_back_swaps, water_density
 from pipelines.derive.dives.sides import Sides, judge_sides
 from pipelines.derive.dives.surfacing import surfacing_table
 from pipelines.derive.dives.tables import consumption_table, fits_table, tank_table, trace_table
@@ -49,6 +50,7 @@ from pipelines.derive.dives.tanks import (
     resolve_tanks,
     start_temperature,
     station_water_by_month,
+    supplies_of_dives,
     water_of_dives,
 )
 from schemas.policy import Policy
@@ -157,15 +159,17 @@ def read_member_dives(
     """
     dives, tanks, samples = (_of_member(inputs[name], member_id) for name in ("dives", "dive_tanks", "dive_samples"))
     dives = dives.sort_values(["started_at", "dive_id"], ignore_index=True)
-    duplicates, flags = find_duplicates(dives, tanks, samples)
-    dives = dives[~dives["dive_id"].isin(duplicates["dive_id"])].reset_index(drop=True)
+    logged = as_logged(dives, samples)
+    duplicates, flags = find_duplicates(dives, tanks, logged)
+    counts = ~dives["dive_id"].isin(duplicates["dive_id"]).to_numpy(bool)
+    dives, logged = dives[counts].reset_index(drop=True), logged.of(counts)
     for dive_id in dives.loc[clock_reset(dives["started_at"]), "dive_id"]:
         flags.setdefault(dive_id, set()).add("clock_reset")
     if links is None:
         links = link_fills(tanks, dives, fills, units, policy.dives.fill_link_days)
     links = links[links["member_id"] == member_id]
 
-    laid = arrange(dives, samples, policy)
+    laid = arrange(dives, logged, policy)
     put_back_swaps(laid)
     rows = resolve_tanks(dives, tanks, units, links, fills)
     put_back_labels(laid, rows)
@@ -188,9 +192,9 @@ def read_member_dives(
     sides = judge_sides(rows, readings, by_trace)
     by_trace &= ~sides.replaced
     rows["sole_supply"] = sole_supply(rows, sides.left_out)
-    back = (rows["role"] == "back") & ~sides.left_out
+    back = (rows["role"] == "back").to_numpy(bool) & ~sides.left_out
     # wing and suit are fed from one of the back cylinders, nothing says which
-    rows["back_rows"] = rows["dive"].map(rows["dive"][back].value_counts()).fillna(1).clip(lower=1).astype("float64")
+    rows["back_rows"] = np.maximum(np.bincount(dive[back], minlength=len(dives))[dive], 1).astype(float)
     able = (
         np.isfinite(rows["capacity_l"].to_numpy(float))
         & (rows["place"] >= 0)
@@ -289,9 +293,8 @@ def sole_supply(rows: pd.DataFrame, left_out: NDArray) -> NDArray:
     The two posts of a joined set count as one.
     """
     breathed = rows["breathed"].to_numpy(bool) & ~left_out
-    supply = rows["unit"].where(rows["unit"].notna(), rows["tank_no"].astype("str") + "#")
-    distinct = pd.DataFrame({"dive": rows["dive"], "supply": supply})[breathed].drop_duplicates().groupby("dive").size()
-    return (rows["dive"].map(distinct).fillna(0).to_numpy() == 1) & breathed
+    dive = rows["dive"].to_numpy(int)
+    return (supplies_of_dives(rows, breathed, dive.max(initial=-1) + 1)[dive] == 1) & breathed
 
 
 def divers_rate(rows: pd.DataFrame, grid: Grid, counted: NDArray) -> NDArray:
@@ -319,33 +322,24 @@ def settle_ends(rows: pd.DataFrame, readings: Readings, grid: Grid) -> None:
 
 def put_back_labels(samples: Samples, rows: pd.DataFrame, least_gain_bar: float = 30.0) -> None:
     """Exchange two cylinders' pressures over a whole dive where the record's starts and ends say so."""
-    table = rows[["dive", "tank_no", "start_pressure_bar", "end_pressure_bar"]].dropna()
-    pairs = table.merge(table, on="dive", suffixes=("", "_other"))
-    pairs = pairs[(pairs["tank_no"] < pairs["tank_no_other"]) & (pairs["tank_no_other"] <= samples.bars.shape[1])]
-    for dive, group in pairs.groupby("dive"):
-        if not samples.has[dive]:
-            continue
-        start = samples.starts[samples.place[dive]]
-        stop = start + int((samples.dive == dive).sum())
-        for a, b, sa, ea, sb, eb in group[
-            [
-                "tank_no",
-                "tank_no_other",
-                "start_pressure_bar",
-                "end_pressure_bar",
-                "start_pressure_bar_other",
-                "end_pressure_bar_other",
-            ]
-        ].to_numpy(float):
-            both = samples.bars[start:stop, [int(a) - 1, int(b) - 1]]
+    dive, number = rows["dive"].to_numpy(int), unknown_as_nan(rows["tank_no"])
+    written = np.column_stack([unknown_as_nan(rows[c]) for c in ("start_pressure_bar", "end_pressure_bar")])
+    known = np.flatnonzero(np.isfinite(written).all(axis=1) & (number <= samples.bars.shape[1]) & samples.has[dive])
+    stops = np.append(samples.starts[1:], samples.t_s.size)
+    # rows are by dive and number, so those of one dive are neighbours
+    for mine in np.split(known, np.flatnonzero(np.diff(dive[known])) + 1):
+        for i, j in combinations(mine.tolist(), 2):
+            place = samples.place[dive[i]]
+            of_dive, columns = slice(samples.starts[place], stops[place]), [int(number[i]) - 1, int(number[j]) - 1]
+            both = samples.bars[of_dive, columns]
             if not np.isfinite(both).any(axis=0).all():
                 continue
-            ends = [(column[np.isfinite(column)][0], column[np.isfinite(column)][-1]) for column in both.T]
-            straight = abs(ends[0][0] - sa) + abs(ends[0][1] - ea) + abs(ends[1][0] - sb) + abs(ends[1][1] - eb)
-            crossed = abs(ends[0][0] - sb) + abs(ends[0][1] - eb) + abs(ends[1][0] - sa) + abs(ends[1][1] - ea)
+            ends = [column[np.isfinite(column)][[0, -1]] for column in both.T]
+            straight = np.abs(ends - written[[i, j]]).sum()
+            crossed = np.abs(ends - written[[j, i]]).sum()
             if straight - crossed > least_gain_bar and crossed < 0.4 * straight:
-                samples.bars[start:stop, [int(a) - 1, int(b) - 1]] = both[:, ::-1]
-                samples.swapped[dive] = True
+                samples.bars[of_dive, columns] = both[:, ::-1]
+                samples.swapped[dive[i]] = True
 
 
 def with_flat_dives(

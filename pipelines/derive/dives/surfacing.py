@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 
 from pipelines.derive.dives.built import Built
+from pipelines.derive.dives.tanks import supplies_of_dives
 from shared.gas import thermal
 from shared.gas.constants import REFERENCE_C
 
@@ -55,9 +56,7 @@ def surfacing_table(built: Built) -> pd.DataFrame:
     usable = thermal.amount_free_l(capacity, np.maximum(bar, 0.0), gas_c, *mix, strict=False) - thermal.amount_free_l(
         capacity, 0.0, gas_c, *mix, strict=False
     )
-    supply = rows["unit"].where(rows["unit"].notna(), rows["tank_no"].astype("str") + "#")[back]
-    supplies = pd.DataFrame({"dive": at, "supply": supply.to_numpy()}).drop_duplicates()["dive"]
-    apart = (np.bincount(supplies, minlength=n) > 1) | np.isin(np.arange(n), list(built.sides.apart))
+    apart = (supplies_of_dives(rows, back, n) > 1) | np.isin(np.arange(n), list(built.sides.apart))
     made = pd.DataFrame(
         {
             "member_id": built.dives["member_id"],

@@ -9,6 +9,7 @@ from pipelines.derive.dives.checks import dive_flags, has_flag, max_ppo2_bar
 from pipelines.derive.dives.fit import GAUGE_SCATTER_BAR, TRANSMITTER_SCATTER_BAR
 from pipelines.derive.dives.links import unknown_as_nan
 from pipelines.derive.dives.samples import from_grid, water_density
+from pipelines.derive.dives.tanks import supplies_of_dives
 from shared.diving.breathing import LEAST_RMV_L_MIN, ambient_bar_abs, ideal_used_free_l, rate_doubtful, rmv_l_min
 from shared.diving.tank_grid import START, STEPS
 from shared.diving.tank_learning import without_prior
@@ -59,10 +60,10 @@ def size_share(built: Built) -> NDArray:
 def size_sd_of_dives(built: Built, used: NDArray) -> NDArray:
     """What the sizes of a dive's cylinders leave open of its gas, free litres: rows of one unit err together."""
     counted = built.counted & np.isfinite(used)
-    unit = built.rows["unit"].where(built.rows["unit"].notna(), built.rows["tank_no"].astype("str") + "#")
-    of_unit = pd.Series(size_share(built) * used)[counted].groupby([built.dive[counted], unit[counted]]).sum()
-    squares = (of_unit**2).groupby(level=0).sum()
-    return np.sqrt(squares.reindex(range(len(built.dives)), fill_value=0.0).to_numpy(float))
+    pairs = built.rows[["dive", "supply"]].to_numpy(int)[counted]
+    (dive, _), of = np.unique(pairs.T, axis=1, return_inverse=True)
+    of_unit = np.bincount(of.ravel(), (size_share(built) * used)[counted], minlength=dive.size)
+    return np.sqrt(np.bincount(dive, of_unit**2, minlength=len(built.dives)))
 
 
 def used_of_rows(built: Built) -> NDArray:
@@ -134,9 +135,7 @@ def consumption_table(built: Built) -> pd.DataFrame:
     back = counted & (rows["role"] == "back").to_numpy(bool)
     with np.errstate(invalid="ignore", divide="ignore"):
         cooling = built.by_dive(cooling_of_rows(built) * capacity, back) / built.by_dive(capacity, back)
-    supply = rows["unit"].where(rows["unit"].notna(), rows["tank_no"].astype("str"))
-    supplies = pd.DataFrame({"dive": rows["dive"], "supply": supply})[counted].drop_duplicates().groupby("dive").size()
-    one_unit = supplies.reindex(range(n)).fillna(0).to_numpy() == 1
+    one_unit = supplies_of_dives(rows, counted, n) == 1
     ideal_rmv = rmv_l_min(ideal, bar_min)
     sac = np.where(one_unit, ideal_rmv / np.where(one_unit, built.by_dive(capacity, counted), np.nan), np.nan)
     suit = (rows["role"] == "suit").to_numpy(bool)

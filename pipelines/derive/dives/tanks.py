@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pipelines.derive.dives.links import last_fill_of_links, unknown_as_nan
+from pipelines.derive.dives.samples import first_places, places_of
 from shared.filling.conditions import believed_wall_mass
 from shared.gas import cooling, thermal
 from shared.gas.constants import AIR_O2_PCT, BREATHABLE_LEAST_O2_PCT, BREATHABLE_MOST_AR_PCT
@@ -37,6 +38,23 @@ _LAG_LN_SD = 0.35
 USUAL_MATERIAL, USUAL_WORKING_BAR, USUAL_CONTENT_BAR = "steel", 232.0, 200.0
 """Of a cylinder that no register names, and of one whose pressure nobody wrote down: only its heat hangs on them."""
 
+OF_FILL = [
+    "analysed_o2_pct",
+    "analysed_he_pct",
+    "target_o2_pct",
+    "target_he_pct",
+    "target_ar_pct",
+    "gas_c",
+    "gas_and_wall_c",
+    "in_test",
+    "max_operating_depth_m",
+    "max_operating_depth_deco_m",
+    "settled_pressure_bar_15c",
+    "settled_low_bar_15c",
+    "settled_high_bar_15c",
+]
+"""What a dive's cylinder has of its last fill."""
+
 
 def resolve_tanks(
     dives: pd.DataFrame, dive_tanks: pd.DataFrame, units: pd.DataFrame, links: pd.DataFrame, fills: pd.DataFrame
@@ -47,54 +65,41 @@ def resolve_tanks(
     -------
     DataFrame
         The input columns and: `dive` (place in `dives`), `unit`, `capacity_l`, `capacity_sd_pct`,
-        `cylinders`, `joined`, `o2`, `he`, `ar` (what is in it), fill_id, fill columns as `fill_…`, and
-        masks `capacity_differs`, `mix_assumed_air`, `set_side_named`, `not_breathable`, `lost` (a row of which
-        nothing but its being there is known).
+        `cylinders`, `joined`, `supply` (one number for all rows of one unit), `o2`, `he`, `ar` (what is in
+        it), fill_id, fill columns as `fill_…`, and masks `capacity_differs`, `mix_assumed_air`, `set_side_named`,
+        `not_breathable`, `lost` (a row of which nothing but its being there is known).
     """
-    rows = dive_tanks.assign(dive=pd.Index(dives["dive_id"]).get_indexer(dive_tanks["dive_id"]))
-    rows = rows[rows["dive"] >= 0].sort_values(["dive", "tank_no"], ignore_index=True)
-    rows["started_at"] = (
-        dives["started_at"].to_numpy()[rows["dive"].to_numpy(int)] if len(rows) else dives["started_at"].iloc[:0]
+    dive, number = places_of(dive_tanks["dive_id"], dives["dive_id"]), unknown_as_nan(dive_tanks["tank_no"])
+    order = np.lexsort((number, dive))
+    order = order[dive[order] >= 0]
+    rows, dive, number = dive_tanks.iloc[order].reset_index(drop=True), dive[order], number[order]
+    link = first_places(
+        _of_number(dive, number),
+        _of_number(places_of(links["dive_id"], dives["dive_id"]), unknown_as_nan(links["tank_no"])),
     )
-    last = last_fill_of_links(links, fills, units)
-    wanted = [
-        "analysed_o2_pct",
-        "analysed_he_pct",
-        "target_o2_pct",
-        "target_he_pct",
-        "target_ar_pct",
-        "gas_c",
-        "gas_and_wall_c",
-        "in_test",
-        "max_operating_depth_m",
-        "max_operating_depth_deco_m",
-        "settled_pressure_bar_15c",
-        "settled_low_bar_15c",
-        "settled_high_bar_15c",
-    ]
-    beside = links.join(last.reindex(columns=wanted).add_prefix("fill_"))
-    rows = rows.merge(
-        beside.drop(columns=["member_id"]).drop_duplicates(["dive_id", "tank_no"]),
-        on=["dive_id", "tank_no"],
-        how="left",
-    )
+    links = links.reset_index(drop=True)
+    last = last_fill_of_links(links, fills, units).reindex(columns=OF_FILL).add_prefix("fill_")
+    of_links = pd.concat([links.drop(columns=["member_id", "dive_id", "tank_no"]), last], axis=1)
+    rows = pd.concat([rows, of_links.reindex(link).reset_index(drop=True)], axis=1)
 
-    register = units.drop_duplicates("unit_id").set_index("unit_id")
+    register = units.drop_duplicates("unit_id", ignore_index=True)
     sides = units.loc[units["set_id"].notna() & (units["unit_id"] != units["set_id"]), "set_id"].value_counts()
     unit = rows["unit"]
-    registered = unknown_as_nan(unit.map(register["water_capacity_l"]))
-    stated = unknown_as_nan(rows["water_capacity_l"])
+    listed = register.reindex(places_of(unit, register["unit_id"])).reset_index(drop=True)
+    registered, stated = unknown_as_nan(listed["water_capacity_l"]), unknown_as_nan(rows["water_capacity_l"])
     capacity = np.where(np.isfinite(registered), registered, stated)
-    sd_pct = np.nan_to_num(unknown_as_nan(unit.map(register["capacity_sd_pct"])), nan=0.0)
+    sd_pct = np.nan_to_num(unknown_as_nan(listed["capacity_sd_pct"]), nan=0.0)
     sd_pct = np.where(np.isfinite(registered), sd_pct, 1.0)
-    joined = unit.map(register["joined"]).eq(True).to_numpy(bool, na_value=False)
+    joined = listed["joined"].eq(True).to_numpy(bool, na_value=False)
     cylinders = np.where(joined, unit.map(sides).fillna(2).to_numpy(float), 1.0)
-    cylinders = np.where(~np.isfinite(registered) & (rows["role"] == "back") & (capacity > TWIN_FROM_L), 2.0, cylinders)
+    back = (rows["role"] == "back").to_numpy(bool)
+    cylinders = np.where(~np.isfinite(registered) & back & (capacity > TWIN_FROM_L), 2.0, cylinders)
 
     # two rows on one joined set are its two posts: each stands for its half
-    shared_by = (
-        rows.groupby(["dive", "unit"])["tank_no"].transform("size").where(unit.notna(), 1).fillna(1).to_numpy(float)
-    )
+    supply = pd.factorize(unit)[0]
+    supply = np.where(supply >= 0, supply, -2 - np.nan_to_num(number).astype(int))
+    _, same, together = np.unique([dive, supply], axis=1, return_inverse=True, return_counts=True)
+    shared_by = np.where(supply >= 0, together[same.ravel()], 1.0)
     posts = np.where(np.isfinite(registered), shared_by, 1.0)
     whole = capacity / posts
     differs = (
@@ -110,16 +115,17 @@ def resolve_tanks(
     for column in ("water_capacity_l", "start_pressure_bar", "end_pressure_bar"):
         lost &= ~np.isfinite(unknown_as_nan(rows[column]))
     named = joined & (rows["unit_id"] != unit).to_numpy(bool) & (posts == 1)
-    return rows.assign(
+    found = dict(
+        dive=dive,
+        started_at=dives["started_at"].array.take(dive),
+        supply=supply,
         capacity_l=whole,
-        material=unit.map(register["material"]).astype("str"),
+        material=listed["material"].astype("str"),
         set_capacity_l=capacity,
         capacity_sd_pct=sd_pct,
         cylinders=np.maximum(cylinders / posts, 0.5),
-        wall_j_k=_wall_j_k(unit, register, whole, registered / posts),
-        working_bar=unknown_as_nan(unit.map(register["working_pressure_bar"]))
-        if "working_pressure_bar" in register
-        else np.nan,
+        wall_j_k=_wall_j_k(listed, whole, registered / posts),
+        working_bar=unknown_as_nan(listed["working_pressure_bar"]) if "working_pressure_bar" in listed else np.nan,
         joined=joined,
         posts=posts,
         o2=o2,
@@ -133,20 +139,35 @@ def resolve_tanks(
         breathed=rows["role"].isin(BREATHED).to_numpy(),
         loop=rows["role"].isin(LOOP).to_numpy(),
     )
+    return pd.concat([rows, pd.DataFrame(found)], axis=1)
 
 
-def _wall_j_k(unit: pd.Series, register: pd.DataFrame, capacity_l: NDArray, registered_l: NDArray) -> NDArray:
-    """Heat capacity of the wall, J/K, by the register's material and mass; as a usual steel cylinder's without."""
-    listed = unit.map(register["material"]).astype(object) if "material" in register else pd.Series(None, unit.index)
-    material = listed.where(listed.notna(), USUAL_MATERIAL).to_numpy()
+def _of_number(dive: NDArray, number: NDArray) -> NDArray:
+    """One number for a dive and one of its cylinders."""
+    return dive * 1000.0 + number
+
+
+def supplies_of_dives(rows: pd.DataFrame, among: NDArray, dives: int) -> NDArray:
+    """How many supplies each of so many dives has among some of the rows; the posts of a joined set are one."""
+    distinct = np.unique(rows[["dive", "supply"]].to_numpy(int)[among], axis=0)
+    return np.bincount(distinct[:, 0], minlength=dives)
+
+
+def _wall_j_k(listed: pd.DataFrame, capacity_l: NDArray, registered_l: NDArray) -> NDArray:
+    """Heat capacity of the wall, J/K, by the register's material and mass; as a usual steel cylinder's without.
+
+    `listed` is what the register has of each row's unit.
+    """
+    named = listed["material"].astype(object) if "material" in listed else pd.Series(None, listed.index, dtype=object)
+    material = named.where(named.notna(), USUAL_MATERIAL).to_numpy()
     working, stamped = (
-        unknown_as_nan(unit.map(register[c])) if c in register else np.full(len(unit), np.nan)
+        unknown_as_nan(listed[c]) if c in listed else np.full(len(listed), np.nan)
         for c in ("working_pressure_bar", "empty_mass_kg")
     )
     working = np.where(np.isfinite(working), working, USUAL_WORKING_BAR)
-    share = registered_l / unknown_as_nan(unit.map(register["water_capacity_l"]))  # a post stands for its half
+    share = registered_l / unknown_as_nan(listed["water_capacity_l"])  # a post stands for its half
     mass_kg = believed_wall_mass(material, capacity_l, working, stamped * share).mass_kg
-    steel = np.full(len(unit), USUAL_MATERIAL, object)
+    steel = np.full(len(listed), USUAL_MATERIAL, object)
     of_usual = wall_heat_capacity_j_k(steel, wall_mass_kg(steel, capacity_l, working))
     heat = wall_heat_capacity_j_k(material, mass_kg)
     return np.where(np.isfinite(heat), heat, of_usual)
