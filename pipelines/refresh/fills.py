@@ -1,5 +1,7 @@
 """Units and fills: what may be filled, what is in it, and what was published of it."""
 
+from typing import TYPE_CHECKING
+
 import pandas as pd
 
 from pipelines.refresh.engine import Refresh
@@ -16,6 +18,9 @@ from pipelines.refresh.reads import (
 )
 from pipelines.refresh.step import Frames, Given, Step
 from schemas.tables import TABLES
+
+if TYPE_CHECKING:
+    from pipelines.derive.fills.step import PreparedFills
 
 
 # --- units ------------------------------------------------------------------------------------
@@ -72,21 +77,45 @@ LOGINS = Step(
 
 
 # --- fills ------------------------------------------------------------------------------------
-def _fills(given: Given) -> Frames:
-    from pipelines.derive.fills.step import build_fills
+#: what the last of these steps was given, and what it prepared from that
+_AT_HAND: "list[tuple[Given, PreparedFills]]" = []
 
-    readings = given["water_readings"]
-    made = build_fills(
-        given, given["units"], given.policy, None, dive_first_readings=readings if len(readings) else None
-    )
+
+def _prepared(given: Given) -> "PreparedFills":
+    """What both steps of fills begin with; where the last one was given the same frames, what that one prepared.
+
+    Readings in the water stand beside all else and change nothing of what was believed of fills when they were made.
+    """
+    from pipelines.derive.fills.step import prepare_fills
+
+    for before, prepared in _AT_HAND:
+        same_settings = all(getattr(before.policy, name) == value for name, value in vars(given.policy).items())
+        if same_settings and all(before.get(name) is frame for name, frame in given.items()):
+            return prepared
+    readings = given.get("water_readings")
+    some = readings if readings is not None and len(readings) else None
+    prepared = prepare_fills(given, given["units"], given.policy, some)
+    _AT_HAND[:] = [(given, prepared)]
+    return prepared
+
+
+def _fills(given: Given) -> Frames:
+    from pipelines.derive.fills.step import build_fills_today
+
+    made = build_fills_today(_prepared(given), given, given.policy)
     return {
         "fills_judged": made["fill_quality"],
         "settling_model": made["settling_model"],
-        "settling_predicted": made["settling_check"],
         "settling_corrections": made["settling_corrections"],
         "gauge_check": made["gauge_check"],
-        "fills_before_dives": made["fills_before_dives"],
     }
+
+
+def _fills_then(given: Given) -> Frames:
+    from pipelines.derive.fills.step import build_fills_then
+
+    made = build_fills_then(_prepared(given), given, given.policy)
+    return {"fills_before_dives": made["fills_before_dives"], "settling_predicted": made["settling_check"]}
 
 
 _FILLS_READ = {
@@ -123,45 +152,63 @@ _FILLS_RULES = (*INSPECTED_RULES, *PURITY_RULES, "filling_")
 
 FILLS = Step(
     name="fills",
-    version=10,
+    version=11,
     build=_fills,
-    gives=(
-        "fills_judged",
-        "settling_model",
-        "settling_predicted",
-        "settling_corrections",
-        "gauge_check",
-        "fills_before_dives",
-    ),
+    gives=("fills_judged", "settling_model", "settling_corrections", "gauge_check"),
     reads=_FILLS_READ | {"water_readings": ("fill_id", "member_id", "pressure_bar", "water_c", "minutes", "sd_bar")},
     settings=_FILLS_SETTINGS,
     rules=_FILLS_RULES,
     counted="fill builds",
 )
 
+#: no dive's transmitter has a say in it, and nothing but a fill's own rows and readings, and those before it
+FILLS_THEN = Step(
+    name="fills_then",
+    version=1,
+    build=_fills_then,
+    gives=("fills_before_dives", "settling_predicted"),
+    reads={name: columns for name, columns in _FILLS_READ.items() if name not in ("air_tests", "releases", "members")},
+    settings=("filling", *INSPECTED_SETTINGS, "fleet.due_soon_days"),
+    rules=(*INSPECTED_RULES, "filling_"),
+)
+
 
 # --- what was first published ------------------------------------------------------------------
 def _first_published(given: Given) -> Frames:
-    from pipelines.derive.fills.history import kept_checks, settling_record, with_first_published
+    from pipelines.derive.fills.history import with_first_published
 
-    check = kept_checks(given["settling_predicted"], given["first_settling_check"])
-    return {
-        "fill_quality": with_first_published(given["fills_judged"], given["first_fill_quality"]),
-        "settling_check": check,
-        "settling_record": settling_record(check, given["fills_judged"], given["settling_corrections"]),
-    }
+    return {"fill_quality": with_first_published(given["fills_judged"], given["first_fill_quality"])}
 
 
 FIRST_PUBLISHED = Step(
     name="first_published",
-    version=2,
+    version=3,
     build=_first_published,
-    gives=("fill_quality", "settling_check", "settling_record"),
+    gives=("fill_quality",),
     reads={
         "fills_judged": tuple(TABLES["fill_quality"].fields),
+        "first_fill_quality": ("fill_id", "handed_over_verdict", "handed_over_settled_bar_15c"),
+    },
+)
+
+
+def _predictions(given: Given) -> Frames:
+    from pipelines.derive.fills.history import kept_checks, settling_record
+
+    check = kept_checks(given["settling_predicted"], given["first_settling_check"])
+    record = settling_record(check, given["fills"], given["settling_corrections"])
+    return {"settling_check": check, "settling_record": record}
+
+
+PREDICTIONS = Step(
+    name="predictions",
+    version=1,
+    build=_predictions,
+    gives=("settling_check", "settling_record"),
+    reads={
+        "fills": ("fill_id", "station_id", "filled_at"),
         "settling_predicted": tuple(TABLES["settling_check"].fields),
         "settling_corrections": ("station_id", "shift_bar", "widening"),
-        "first_fill_quality": ("fill_id", "handed_over_verdict", "handed_over_settled_bar_15c"),
         "first_settling_check": tuple(TABLES["settling_check"].fields),
     },
 )
@@ -195,7 +242,7 @@ GAS_ADDED = Step(
     settings=("time_zone",),
 )
 
-STEPS = (UNITS, PEOPLE, LOGINS, FILLS, FIRST_PUBLISHED, GAS_ADDED)
+STEPS = (UNITS, PEOPLE, LOGINS, FILLS, FILLS_THEN, FIRST_PUBLISHED, PREDICTIONS, GAS_ADDED)
 
 
 def publish_registers(refresh: Refresh) -> None:
@@ -205,14 +252,26 @@ def publish_registers(refresh: Refresh) -> None:
     refresh.table("units")
 
 
-def judge_fills(refresh: Refresh, first: Frames) -> None:
+def judge_fills(refresh: Refresh, first: pd.DataFrame) -> None:
     """The published fills, from what dives said of them and from what was published of each at first."""
     refresh.run(FILLS)
     refresh.table("fills_judged")
-    refresh.table("settling_predicted")
     refresh.table("gauge_check")
     refresh.table("settling_corrections")
-    for table, frame in first.items():
-        refresh.shelf.put(f"first_{table}", frame)
+    refresh.shelf.put("first_fill_quality", first)
     refresh.run(FIRST_PUBLISHED)
     refresh.table("fill_quality")
+
+
+def fills_when_made(refresh: Refresh) -> None:
+    """What fills were taken for when they were made."""
+    refresh.run(FILLS_THEN)
+    refresh.table("fills_before_dives")
+    _AT_HAND.clear()
+
+
+def publish_predictions(refresh: Refresh, first: pd.DataFrame) -> None:
+    """What was predicted of each settled reading, as it was first published."""
+    refresh.table("settling_predicted")
+    refresh.shelf.put("first_settling_check", first)
+    refresh.run(PREDICTIONS)

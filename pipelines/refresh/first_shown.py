@@ -22,11 +22,11 @@ NAME = "first_shown.jsonl"
 
 
 def keep(station: Station, warehouse: Warehouse, publisher: Publisher) -> None:
-    """Keep what a snapshot is the first to say, in the archive and then in the warehouse.
+    """Keep what a snapshot, or a first look, is the first to say, in the archive and then in the warehouse.
 
     In this order: what dies in between leaves a line that stands twice, and the first one counts.
     """
-    published = {table: publisher.read(table, "all") for table in FIRST_PUBLISHED}
+    published = {table: publisher.read(table, "all") for table in FIRST_PUBLISHED if table in publisher.tables}
     _add(station.archive / NAME, first_published.new_of(warehouse, published))
     first_published.keep(warehouse, published)
 

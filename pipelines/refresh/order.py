@@ -103,16 +103,17 @@ def _refresh(
     stages.begin("Fills")
     # what transmitters say of fills is found with the dives; until then as it was, which mostly is what it will be
     shelf.put("water_readings", _water_readings(dives.last_fits(publisher)))
-    refresh.run(fills.FILLS)
-    refresh.table("fills_before_dives")
+    fills.judge_fills(refresh, _first_published(warehouse, publisher)["fill_quality"])
     if first_look:
-        fills.judge_fills(refresh, _first_published(warehouse, publisher))
         first_look()
+    fills.fills_when_made(refresh)
     stages.begin("Dives")
     dives.build_dives(refresh, station, warehouse)
     stages.begin("Fills and first readings in the water")
     shelf.put("water_readings", _water_readings(shelf["dive_fits"]))
-    fills.judge_fills(refresh, _first_published(warehouse, publisher))
+    first = _first_published(warehouse, publisher)
+    fills.judge_fills(refresh, first["fill_quality"])
+    fills.publish_predictions(refresh, first["settling_check"])
     if len(shelf["dive_consumption"]):  # before the first dive there is nothing to follow
         stages.begin("Trends")
         divers.build_trends(refresh)

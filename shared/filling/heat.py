@@ -7,8 +7,9 @@ twice the film of one from a compressor in ten. The filling gas is the real gas 
 an array with one value a fill.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, fields, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -16,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from shared.gas import mix as gas
 from shared.gas.constants import ATM_BAR, GRAVITY_M_S2, ZERO_C_K
 from shared.gas.cooling import STILL_AIR_W_M2_K
-from shared.gas.table import GasTable
+from shared.gas.table import GasTable, TablesOfMixes
 from shared.gas.walls import diameter_m, surface_m2
 
 Array = NDArray[np.float64]
@@ -127,14 +128,18 @@ def temperature_at_stop(
     implicit Runge-Kutta method (Alexander 1977, from memory), conservative in energy.
     """
     n = len(conditions)
-    at_rest, stirred, room = (np.broadcast_to(np.asarray(f, float), n) for f in (natural, jet, outside))
+    films = np.broadcast_arrays(*(np.asarray(f, float) for f in (natural, jet, outside)), np.empty(n))[:3]
     out = StopState(*(np.full(n, np.nan) for _ in range(3)), *(np.full((n, len(PARAMETERS)), np.nan) for _ in range(2)))
-    for table, he_share, rows in _by_mix(conditions):
-        part = _solve(
-            table, he_share, conditions.take(rows), at_rest[rows], stirred[rows], room[rows], steps, sensitivities
-        )
-        for name, value in part.__dict__.items():
-            getattr(out, name)[rows] = value
+    mixes = list(_by_mix(conditions))
+    if not mixes:
+        return out
+    tables, he_shares, rows_of = zip(*mixes, strict=True)
+    rows, sizes = np.concatenate(rows_of), [len(r) for r in rows_of]
+    problem = _problem(
+        TablesOfMixes(tables, sizes), np.repeat(he_shares, sizes), conditions.take(rows), *(f[rows] for f in films)
+    )
+    for name, value in _solve(problem, steps, sensitivities).__dict__.items():
+        getattr(out, name)[rows] = value
     return out
 
 
@@ -158,29 +163,22 @@ def _by_mix(conditions: FillConditions) -> Iterator[tuple[GasTable, float, NDArr
         yield gas.table_for(gas.Mix(o2_pct, he_pct, ar_pct)), he_pct / 100.0, rows[of.ravel() == i]
 
 
-def _solve(
-    table: GasTable,
-    he_share: float,
-    c: FillConditions,
-    natural: Array,
-    jet: Array,
-    outside: Array,
-    steps: int,
-    sensitivities: bool,
-) -> StopState:
-    ambient_k = c.ambient_c + ZERO_C_K
+def _problem(
+    table: TablesOfMixes, he_share: Array, c: FillConditions, natural: Array, jet: Array, outside: Array
+) -> "_Problem":
     start_k = np.asarray(c.start_c, float) + ZERO_C_K
     start_p = np.maximum(c.start_pressure_bar, 0.0) + ATM_BAR
-    stop_p = c.stop_pressure_bar + ATM_BAR
     area = surface_m2(c.water_capacity_l, c.cylinders)
     n_start = c.water_capacity_l * _density(table, start_p, start_k)
-    problem = _Problem(
+    return _Problem(
         table,
         c.water_capacity_l,
+        start_p,
+        c.stop_pressure_bar + ATM_BAR,
         n_start,
         n_start,
         c.fill_minutes * 60.0,
-        ambient_k,
+        c.ambient_c + ZERO_C_K,
         start_k,
         c.wall_j_k,
         _Film(
@@ -193,44 +191,55 @@ def _solve(
             np.asarray(c.wall_m2_k_w, float),
         ),
         outside * STILL_AIR_W_M2_K * area,
-        _delivered_enthalpy(table, c, c.delivery_c),
+        c.delivery_c,
+        c.delivery_bar,
     )
+
+
+def _solve(problem: "_Problem", steps: int, sensitivities: bool) -> StopState:
+    start_k, ambient_k, stop_p = problem.start_k, problem.ambient_k, problem.stop_bar_abs
     # a first guess that grows with the rise: one far off for a small top-up would not be forgotten in three rounds
-    gas_k, wall_k = start_k + 25.0 * np.clip((stop_p - start_p) / 100.0, 0.0, 1.0), start_k
+    gas_k = start_k + 25.0 * np.clip((stop_p - problem.start_bar_abs) / 100.0, 0.0, 1.0)
+    wall_k = start_k
     for n_steps in (2, 3, steps):
-        problem = replace(problem, n_stop=c.water_capacity_l * _density(table, stop_p, _boxed(gas_k)))
+        problem = replace(problem, n_stop=problem.capacity_l * _density(problem.table, stop_p, _boxed(gas_k)))
         gas_k, wall_k = _integrate(problem, n_steps)
-    density = problem.n_stop / c.water_capacity_l
-    warm = _boxed(gas_k)
-    gas_j_k = (
-        problem.n_stop * (table.energy_unchecked(density, warm + 1) - table.energy_unchecked(density, warm - 1)) / 2
-    )
-    gas_per = np.zeros((len(c), len(PARAMETERS)))
-    wall_per = np.zeros((len(c), len(PARAMETERS)))
+    density, warm = problem.n_stop / problem.capacity_l, _boxed(gas_k)
+    energy = problem.table.energy_unchecked
+    gas_j_k = problem.n_stop * (energy(density, warm + 1) - energy(density, warm - 1)) / 2
+    gas_per, wall_per = np.zeros((2, len(gas_k), len(PARAMETERS)))
     if sensitivities:
-        few = 2
-        base = _integrate(problem, few)
-        log_step, kelvin_step = 0.1, 4.0
-        more = np.exp(log_step)
-        moved = (
-            replace(problem, wall_j_k=c.wall_j_k * more),
-            replace(problem, outside_w_k=problem.outside_w_k * more),
-            replace(problem, film=replace(problem.film, natural=natural * more)),
-            replace(problem, film=replace(problem.film, jet=jet * more)),
-            replace(problem, enthalpy_in=_delivered_enthalpy(table, c, c.delivery_c + kelvin_step)),
-            replace(problem, start_k=start_k + kelvin_step),
-        )
-        for i, (other, step) in enumerate(zip(moved, (log_step,) * 4 + (kelvin_step,) * 2, strict=True)):
-            gas_there, wall_there = _integrate(other, few)
-            gas_per[:, i] = (gas_there - base[0]) / step
-            wall_per[:, i] = (wall_there - base[1]) / step
         # a warmer gas means a smaller amount at the same stop pressure, hence a little less heat
-        less = 1.0 + (gas_k - ambient_k) / gas_k * problem.n_stop / np.maximum(problem.n_stop - n_start, 1e-9)
-        gas_per /= np.maximum(less, 1.0)[:, None]
-        wall_per /= np.maximum(less, 1.0)[:, None]
+        less = 1.0 + (gas_k - ambient_k) / gas_k * problem.n_stop / np.maximum(problem.n_stop - problem.n_start, 1e-9)
+        gas_per, wall_per = (per / np.maximum(less, 1.0)[:, None] for per in _moved_per(problem))
     outside_box = (stop_p > HIGHEST_BAR_ABS) | ~((gas_k > CELSIUS_LEAST + ZERO_C_K) & (gas_k < CELSIUS_MOST + ZERO_C_K))
     gas_c = np.where(outside_box, np.nan, gas_k - ZERO_C_K)
     return StopState(gas_c, np.where(outside_box, np.nan, wall_k - ZERO_C_K), gas_j_k, gas_per, wall_per)
+
+
+def _moved_per(problem: "_Problem", log_step: float = 0.1, kelvin_step: float = 4.0) -> tuple[Array, Array]:
+    """(fills, PARAMETERS) how gas and wall move with each of PARAMETERS at one amount of gas, by finite steps."""
+    steps = np.array([log_step] * 4 + [kelvin_step] * 2)
+    n, turns = len(problem.start_k), 1 + len(PARAMETERS)
+    # each fill as it is, and once for each parameter: solved as one
+    turn, many = np.tile(np.arange(turns), n), problem.repeated(turns)
+
+    def more(parameter: str) -> Array:
+        return np.where(turn == 1 + PARAMETERS.index(parameter), np.exp(log_step), 1.0)
+
+    def warmer_k(parameter: str) -> Array:
+        return np.where(turn == 1 + PARAMETERS.index(parameter), kelvin_step, 0.0)
+
+    moved = replace(
+        many,
+        wall_j_k=many.wall_j_k * more("wall"),
+        outside_w_k=many.outside_w_k * more("outside"),
+        film=replace(many.film, natural=many.film.natural * more("natural"), jet=many.film.jet * more("jet")),
+        delivery_c=many.delivery_c + warmer_k("delivery"),
+        start_k=many.start_k + warmer_k("start"),
+    )
+    gas_k, wall_k = (found.reshape(n, turns) for found in _integrate(moved, 2))
+    return (gas_k[:, 1:] - gas_k[:, :1]) / steps, (wall_k[:, 1:] - wall_k[:, :1]) / steps
 
 
 @dataclass(frozen=True)
@@ -241,7 +250,7 @@ class _Film:
     its pure values and one of its mixtures. The factors on both films make up for what that leaves.
     """
 
-    he_share: float
+    he_share: Array
     diameter_m: Array
     cylinders: Array
     surface_m2: Array
@@ -270,38 +279,18 @@ def _boxed(kelvin: Array) -> Array:
     return np.clip(kelvin, CELSIUS_LEAST + ZERO_C_K, CELSIUS_MOST + ZERO_C_K)
 
 
-def _density(table: GasTable, pressure_bar_abs: Array, kelvin: Array) -> Array:
+def _density(table: TablesOfMixes, pressure_bar_abs: Array, kelvin: Array) -> Array:
     return table.density_unchecked(np.clip(pressure_bar_abs, 0.6, HIGHEST_BAR_ABS), _boxed(kelvin))
-
-
-def _delivered_enthalpy(table: GasTable, c: FillConditions, delivery_c: Array) -> Callable[[float], Array]:
-    """Enthalpy of what flows in, J/mol, as a function of the share of the fill done."""
-    kelvin = _boxed(delivery_c + ZERO_C_K)
-    low, high = c.start_pressure_bar + ATM_BAR, c.stop_pressure_bar + ATM_BAR
-
-    def at(share: float) -> Array:
-        own = np.maximum(low + share * (high - low), COMPRESSOR_LEAST_BAR)
-        pressure = np.where(np.isnan(c.delivery_bar), own, c.delivery_bar + ATM_BAR)
-        density = _density(table, pressure, kelvin)
-        return table.energy_unchecked(density, kelvin) + 100.0 * table.pressure_unchecked(density, kelvin) / density
-
-    nodes = [at(share) for share in (0.0, 0.5, 1.0)]
-    # the kink at COMPRESSOR_LEAST_BAR is weak: a parabola through three points is within 10 J/mol
-
-    def parabola(share: float) -> Array:
-        return (
-            nodes[0] * (2 * share - 1) * (share - 1)
-            + nodes[1] * 4 * share * (1 - share)
-            + nodes[2] * share * (2 * share - 1)
-        )
-
-    return parabola
 
 
 @dataclass(frozen=True)
 class _Problem:
-    table: GasTable
+    """Fills to be solved, their rows sorted by mix."""
+
+    table: TablesOfMixes
     capacity_l: Array
+    start_bar_abs: Array
+    stop_bar_abs: Array
     n_start: Array
     n_stop: Array
     seconds: Array
@@ -310,7 +299,36 @@ class _Problem:
     wall_j_k: Array
     film: _Film
     outside_w_k: Array
-    enthalpy_in: Callable[[float], Array]
+    delivery_c: Array
+    delivery_bar: Array
+
+    def repeated(self, times: int) -> "_Problem":
+        """Each row so many times, one after the other."""
+        film = _Film(*(np.repeat(value, times) for value in self.film.__dict__.values()))
+        rows = {name: np.repeat(v, times) for name, v in self.__dict__.items() if isinstance(v, np.ndarray)}
+        return replace(self, table=self.table.repeated(times), film=film, **rows)
+
+    @cached_property
+    def _enthalpy_nodes(self) -> tuple[Array, Array, Array]:
+        """Enthalpy of what flows in as the fill begins, half way and as it ends, J/mol."""
+        kelvin = _boxed(self.delivery_c + ZERO_C_K)
+        found = []
+        for share in (0.0, 0.5, 1.0):
+            own = self.start_bar_abs + share * (self.stop_bar_abs - self.start_bar_abs)
+            own = np.maximum(own, COMPRESSOR_LEAST_BAR)
+            pressure = np.where(np.isnan(self.delivery_bar), own, self.delivery_bar + ATM_BAR)
+            density = _density(self.table, pressure, kelvin)
+            flow_work = 100.0 * self.table.pressure_unchecked(density, kelvin) / density
+            found.append(self.table.energy_unchecked(density, kelvin) + flow_work)
+        return found[0], found[1], found[2]
+
+    def enthalpy_in(self, share: float) -> Array:
+        """Enthalpy of what flows in once so much of the fill is done, J/mol.
+
+        The kink at COMPRESSOR_LEAST_BAR is weak: a parabola through three points is within 10 J/mol.
+        """
+        first, middle, last = self._enthalpy_nodes
+        return first * (2 * share - 1) * (share - 1) + middle * 4 * share * (1 - share) + last * share * (2 * share - 1)
 
 
 _GAMMA = 1.0 - 1.0 / np.sqrt(2.0)

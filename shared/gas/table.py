@@ -6,7 +6,7 @@ a Chebyshev interpolant of a few hundred coefficients meets the equation to 2e-6
 times, is built in under a millisecond, has no kinks, and needs numpy alone.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import cache, cached_property
 from typing import Any, NamedTuple
 
@@ -227,6 +227,39 @@ class GasTable:
         pressure = self.pressure_unchecked(density_mol_l, temperature_k)
         refuse(outside_box(pressure, temperature_k), pressure, temperature_k, "bar abs")
         return pressure
+
+
+class TablesOfMixes:
+    """Tables of several mixes, read together: the first `sizes[0]` states are of the first mix, and so on.
+
+    Unchecked, as `GasTable.density_unchecked` and its like.
+    """
+
+    def __init__(self, tables: Sequence[GasTable], sizes: Sequence[int]):
+        ends = np.cumsum(sizes)
+        self._tables, self._sizes = tables, sizes
+        self._parts = [(t, slice(end - size, end)) for t, size, end in zip(tables, sizes, ends, strict=True)]
+
+    def repeated(self, times: int) -> "TablesOfMixes":
+        """Of states that each stand so many times, one after the other."""
+        return TablesOfMixes(self._tables, [size * times for size in self._sizes])
+
+    def density_unchecked(self, pressure_bar_abs: NDArray, temperature_k: NDArray) -> NDArray:
+        """Molar density, mol/L."""
+        return self._each(GasTable.density_unchecked, pressure_bar_abs, temperature_k)
+
+    def pressure_unchecked(self, density_mol_l: NDArray, temperature_k: NDArray) -> NDArray:
+        """Absolute pressure, bar."""
+        return self._each(GasTable.pressure_unchecked, density_mol_l, temperature_k)
+
+    def energy_unchecked(self, density_mol_l: NDArray, temperature_k: NDArray) -> NDArray:
+        """Molar internal energy, J/mol."""
+        return self._each(GasTable.energy_unchecked, density_mol_l, temperature_k)
+
+    def _each(self, read: Callable[[GasTable, NDArray, NDArray], NDArray], x: NDArray, kelvin: NDArray) -> NDArray:
+        if len(self._parts) == 1:
+            return read(self._tables[0], x, kelvin)
+        return np.concatenate([read(table, x[part], kelvin[part]) for table, part in self._parts])
 
 
 def _flat(first: ArrayLike, temperature_k: ArrayLike) -> tuple[NDArray, NDArray, tuple[int, ...]]:

@@ -5,7 +5,7 @@ settled fill is predicted from what was known when it was filled: that is `settl
 """
 
 import hashlib
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields
 
 import numpy as np
 import pandas as pd
@@ -38,16 +38,16 @@ LATEST = 50
 RECENT = 10.0
 """So many settled fills later a bias of the record counts for half."""
 LEVELS = ["station_id", "source_id", "material", "size"]
+CAUSAL = ("settled", "arrival")
+"""Readings that no dive has had a hand in."""
 
 
 @dataclass(frozen=True)
 class Settled:
-    """Settled pressures of fills, bar at 15 °C, with their SD, and the tables about the model.
+    """What fills settle to as it is believed, bar at 15 °C, with its SD, and what it rests on.
 
     `together_over_gas_k` is how much warmer than the gas at stop gas and wall come to be together, `gauge_offset_bar`
-    what the gauge of the stop pressure is known to be off by (0 while little is known of it). `then` is what was
-    believed of each fill by what had been learned when it was made, and by its own readings: no fill made later and no
-    dive changes it.
+    what the gauge of the stop pressure is known to be off by (0 while little is known of it).
     """
 
     bar_15c: np.ndarray
@@ -55,53 +55,76 @@ class Settled:
     together_over_gas_k: np.ndarray
     gauge_offset_bar: np.ndarray
     basis: np.ndarray
+
+
+@dataclass(frozen=True)
+class SettledToday(Settled):
+    """By all that is known today, with the tables about the model."""
+
     doubtful: np.ndarray
     wall_doubtful: np.ndarray
-    then_bar_15c: np.ndarray
-    then_sd_bar: np.ndarray
-    then_gauge_offset_bar: np.ndarray
-    then_basis: np.ndarray
     version: str
     model: pd.DataFrame
-    check: pd.DataFrame
     gauges: pd.DataFrame
     corrections: pd.DataFrame
 
-    def as_then(self) -> "Settled":
-        """With what was believed of each fill when it was made in the place of what is believed now."""
-        return replace(
-            self,
-            bar_15c=self.then_bar_15c,
-            sd_bar=self.then_sd_bar,
-            gauge_offset_bar=self.then_gauge_offset_bar,
-            basis=self.then_basis,
-        )
 
-
-def settle(c: pd.DataFrame, policy: Policy) -> Settled:
-    """Settled pressure of every fill of a context frame (see `fills_context`), by the best basis there is.
-
-    Stations share nothing (each has its own room, gauges and habits), so each is learned by itself.
+@dataclass(frozen=True)
+class SettledThen(Settled):
+    """By what had been learned when each fill was made, and by its own readings: no fill made later changes it, and no
+    dive. `check` holds what was predicted of each settled reading.
     """
+
+    check: pd.DataFrame
+
+
+@dataclass
+class _Learned:
+    """What one pass over a station's readings left."""
+
+    then: Then
+    check: pd.DataFrame
+
+
+@dataclass
+class StationFills:
+    """One station's fills, with all estimates of what they settle to; `learned` where a pass over them is at hand."""
+
+    c: pd.DataFrame
+    known: Known
+    doubtful: np.ndarray
+    learned: _Learned | None = None
+
+    @property
+    def settled(self) -> np.ndarray:
+        """True where a settled reading speaks of a fill whose heat can be computed."""
+        return np.isfinite(self.known.later["settled"].bar) & np.isfinite(self.known.at_stop.by_model.bar)
+
+    @property
+    def alone(self) -> np.ndarray:
+        """True where there is a settled reading and nothing else."""
+        return np.isfinite(self.known.later["settled"].bar) & ~np.isfinite(self.known.at_stop.by_model.bar)
+
+
+@dataclass(frozen=True)
+class Estimates:
+    """Estimates of all fills, by station: stations share nothing, each has its own room, gauges and habits."""
+
+    rows: list[np.ndarray]
+    stations: list[StationFills]
+
+    def put_back(self, parts: list[np.ndarray]) -> np.ndarray:
+        """Values of each station's fills in the order of all fills."""
+        return np.concatenate(parts)[np.argsort(np.concatenate(self.rows), kind="stable")]
+
+
+def estimate(c: pd.DataFrame, policy: Policy) -> Estimates:
+    """All estimates of what the fills of a context frame settle to (see `fill_context`)."""
     rows = list(c.groupby("station", sort=True).indices.values()) or [np.arange(len(c))]
-    parts = [_settle_station(c.iloc[i].reset_index(drop=True), policy) for i in rows]
-    back = np.argsort(np.concatenate(rows), kind="stable")
-    by_fill = [f.name for f in fields(Settled) if f.type is np.ndarray]
-    arrays = {name: np.concatenate([getattr(p, name) for p in parts])[back] for name in by_fill}
-    names = ("model", "check", "gauges", "corrections")
-    tables = [pd.concat([getattr(p, name) for p in parts], ignore_index=True) for name in names]
-    version = parts[0].version if len(parts) == 1 else _joined([p.version for p in parts])
-    # a gauge read at two stations is taken from the one that knows it better
-    surest = (tables[2]["offset_high_bar"] - tables[2]["offset_low_bar"]).sort_values(kind="stable").index
-    gauges = tables[2].loc[surest].drop_duplicates(["gauge_id", "month_on"]).sort_values(["gauge_id", "month_on"])
-    return Settled(
-        **arrays, version=version, model=tables[0], check=tables[1], gauges=gauges.reset_index(drop=True),
-        corrections=tables[3],
-    )  # fmt: skip
+    return Estimates(rows, [_estimated(c.iloc[i].reset_index(drop=True), policy) for i in rows])
 
 
-def _settle_station(c: pd.DataFrame, policy: Policy) -> Settled:
-    n = len(c)
+def _estimated(c: pd.DataFrame, policy: Policy) -> StationFills:
     state, start_c = stop_state(c)
     at_stop = known_at_stop(c, state, start_c)
     later = {
@@ -112,53 +135,93 @@ def _settle_station(c: pd.DataFrame, policy: Policy) -> Settled:
     doubtful = implausible(c, later["settled"].bar)
     read = later["settled"]
     later["settled"] = Later(np.where(doubtful, np.nan, read.bar), *list(read.__dict__.values())[1:])
-    known = Known(state, at_stop, later)
+    return StationFills(c, Known(state, at_stop, later), doubtful)
 
-    # what the dives' transmitters say was found with the help of later dives: the record does without it
-    causal = build_model(c, known, ("settled", "arrival"))
-    then = Then(c, policy.filling.settle_hours)
-    beliefs, check, corrected = _learn_in_order_of_time(c, causal, then)
-    model = causal
-    if np.isfinite(later["in_water"].bar).any():
-        model = build_model(c, known, tuple(later))
-        beliefs, _, corrected = _learn_in_order_of_time(c, model)
+
+def settle(estimates: Estimates, policy: Policy) -> SettledToday:
+    """Settled pressure of every fill, by all that is known today."""
+    parts = [_settle_station(fills, policy) for fills in estimates.stations]
+    by_fill = [f.name for f in fields(SettledToday) if f.type is np.ndarray]
+    arrays = {name: estimates.put_back([getattr(p, name) for p in parts]) for name in by_fill}
+    names = ("model", "gauges", "corrections")
+    tables = [pd.concat([getattr(p, name) for p in parts], ignore_index=True) for name in names]
+    version = parts[0].version if len(parts) == 1 else _joined([p.version for p in parts])
+    # a gauge read at two stations is taken from the one that knows it better
+    surest = (tables[1]["offset_high_bar"] - tables[1]["offset_low_bar"]).sort_values(kind="stable").index
+    gauges = tables[1].loc[surest].drop_duplicates(["gauge_id", "month_on"]).sort_values(["gauge_id", "month_on"])
+    return SettledToday(
+        **arrays, version=version, model=tables[0], gauges=gauges.reset_index(drop=True), corrections=tables[2]
+    )
+
+
+def settle_then(estimates: Estimates, policy: Policy) -> SettledThen:
+    """Settled pressure of every fill, by what had been learned when it was made and by its own readings."""
+    parts = [_settle_station_then(fills, policy) for fills in estimates.stations]
+    arrays = {f.name: estimates.put_back([getattr(p, f.name) for p in parts]) for f in fields(Settled)}
+    return SettledThen(**arrays, check=pd.concat([p.check for p in parts], ignore_index=True))
+
+
+def _settle_station(fills: StationFills, policy: Policy) -> SettledToday:
+    c, known, settled, alone = fills.c, fills.known, fills.settled, fills.alone
+    at_stop, later = known.at_stop, known.later
+    in_water = np.isfinite(later["in_water"].bar).any()
+    # without readings in the water what was believed then comes of the same pass
+    then = None if in_water else Then(c, policy.filling.settle_hours)
+    model = build_model(c, known, tuple(later) if in_water else CAUSAL)
+    beliefs, check, corrected = _learn_in_order_of_time(c, model, then)
+    fills.learned = None if then is None else _Learned(then, check)
     beliefs.weigh_again()
-    all_fills = np.arange(n)
+    all_fills = np.arange(len(c))
     said = beliefs.settled(all_fills)
-    settled = np.isfinite(later["settled"].bar) & np.isfinite(at_stop.by_model.bar)
     apart = _doubted(beliefs.best, model, settled)
     said = _by_record(c, beliefs, said, corrected, settled)
     said = _by_late_readings(c, beliefs, model, said, policy.filling.settle_hours)
     # what all settled readings have in common, and nothing that is read tells
     common = np.hypot(THERMOMETER_SD_K * at_stop.by_model.per_k, _check_gauge_sd_bar(c, settled))
-    bar, sd = said.bar, np.hypot(said.sd_bar, common)
-    then.add_common(at_stop.by_model.per_k, settled)
-    # a fill whose heat cannot be computed has its reading alone
-    unknown = ~np.isfinite(at_stop.by_model.bar)
-    alone = unknown & np.isfinite(later["settled"].bar)
-    in_common = np.hypot(THERMOMETER_SD_K * later["settled"].per_k, _check_gauge_sd_bar(c, alone))
-    of_reading = np.hypot(later["settled"].sd_bar, in_common)
-    bar, then_bar = (np.where(unknown, later["settled"].bar, x) for x in (bar, then.bar))
-    sd, then_sd = (np.where(unknown, of_reading, x) for x in (sd, then.sd_bar))
+    bar, sd = _with_lone_readings(fills, said.bar, np.hypot(said.sd_bar, common))
     basis = np.where(np.isfinite(at_stop.by_wall.bar), "wall", "model").astype(object)
-    then_basis = np.where(settled | alone, "settled", basis)
     basis[_mostly_later(beliefs.best, model)] = "settled"
     basis[(settled & ~apart) | alone] = "settled"
-    table = _model_table(c, beliefs.best, at_stop.by_model.bar, settled)
-    gauges = build_gauge_check(c, beliefs.best)
-    together = cooling.gas_and_wall_c(state.gas_c, state.wall_c, state.gas_j_k, floats(c["wall_j_k"]))
-    offsets = known_offsets_bar(c, beliefs.best, gauge_steps(c["gauge"], c["filled_on"]))
     latest = beliefs.settled(all_fills, ()).sd_bar[-LATEST:]
     correction_row = {
         "station_id": c["station_id"].iloc[:1].astype("str"),
         "shift_bar": corrected.shift_sd * np.median(latest) if len(latest) else 0.0,
         "widening": corrected.widening,
     }
-    return Settled(
-        bar, sd, together - state.gas_c, offsets, basis, doubtful | apart, at_stop.wall_doubtful, then_bar, then_sd,
-        then.gauge_offset_bar, then_basis, _version(c, later), table, check, gauges,
-        pd.DataFrame(correction_row).reset_index(drop=True),
+    return SettledToday(
+        bar, sd, _together_over_gas_k(fills),
+        known_offsets_bar(c, beliefs.best, gauge_steps(c["gauge"], c["filled_on"])), basis, fills.doubtful | apart,
+        at_stop.wall_doubtful, _version(c, later), _model_table(c, beliefs.best, at_stop.by_model.bar, settled),
+        build_gauge_check(c, beliefs.best), pd.DataFrame(correction_row).reset_index(drop=True),
     )  # fmt: skip
+
+
+def _settle_station_then(fills: StationFills, policy: Policy) -> SettledThen:
+    """What the dives' transmitters say was found with the help of later dives: this does without it."""
+    c, at_stop, settled = fills.c, fills.known.at_stop, fills.settled
+    if fills.learned is None:
+        then = Then(c, policy.filling.settle_hours)
+        _, check, _ = _learn_in_order_of_time(c, build_model(c, fills.known, CAUSAL), then)
+        fills.learned = _Learned(then, check)
+    then = fills.learned.then
+    bar, sd = _with_lone_readings(fills, then.bar, then.with_common(at_stop.by_model.per_k, settled))
+    basis = np.where(np.isfinite(at_stop.by_wall.bar), "wall", "model").astype(object)
+    basis[settled | fills.alone] = "settled"
+    return SettledThen(bar, sd, _together_over_gas_k(fills), then.gauge_offset_bar, basis, fills.learned.check)
+
+
+def _with_lone_readings(fills: StationFills, bar: np.ndarray, sd: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """A fill whose heat cannot be computed has its reading alone."""
+    read = fills.known.later["settled"]
+    unknown = ~np.isfinite(fills.known.at_stop.by_model.bar)
+    in_common = np.hypot(THERMOMETER_SD_K * read.per_k, _check_gauge_sd_bar(fills.c, fills.alone))
+    return np.where(unknown, read.bar, bar), np.where(unknown, np.hypot(read.sd_bar, in_common), sd)
+
+
+def _together_over_gas_k(fills: StationFills) -> np.ndarray:
+    state = fills.known.state
+    together = cooling.gas_and_wall_c(state.gas_c, state.wall_c, state.gas_j_k, floats(fills.c["wall_j_k"]))
+    return together - state.gas_c
 
 
 def _by_late_readings(

@@ -8,11 +8,12 @@ import pandas as pd
 from pipelines.derive.columns import floats
 from pipelines.derive.fills.between import gas_from_elsewhere
 from pipelines.derive.fills.chain import cylinders_by_fill, last_fills
-from pipelines.derive.fills.context import as_written, fill_context, most_settled_bar_15c
+from pipelines.derive.fills.context import FillContext, as_written, fill_context, most_settled_bar_15c
 from pipelines.derive.fills.history import kept_checks, settling_record, with_first_published
 from pipelines.derive.fills.mix import build_mix
-from pipelines.derive.fills.settling import Settled, settle
+from pipelines.derive.fills.settling import Estimates, Settled, estimate, settle, settle_then
 from pipelines.derive.fills.verdict import build_verdict
+from pipelines.derive.fleet.inspections import unit_states_at
 from schemas.frames import conform
 from schemas.policy import Policy
 from schemas.tables import TABLES
@@ -48,18 +49,21 @@ FOR_DIVES = (
 """What dives and their reserves look at of a fill, beside its row."""
 
 
-def build_fills(
+@dataclass(frozen=True)
+class PreparedFills:
+    """Fills with what is looked up for them, and all estimates of what they settle to."""
+
+    context: FillContext
+    estimates: Estimates
+
+
+def prepare_fills(
     inputs: dict[str, pd.DataFrame],
     units: pd.DataFrame,
     policy: Policy,
-    as_of_on: pd.Timestamp | None = None,
     dive_first_readings: pd.DataFrame | None = None,
-    previous: dict[str, pd.DataFrame] | None = None,
-) -> dict[str, pd.DataFrame]:
-    """The tables fill_quality, settling_model, settling_check, settling_record and gauge_check.
-
-    Beside them `settling_corrections`: what each station's record says of its next predictions; and
-    `fills_before_dives`: what each fill was taken for when it was made, which no later fill and no dive changes.
+) -> PreparedFills:
+    """What both what is believed of fills today and what was believed of them then are made from.
 
     Parameters
     ----------
@@ -68,65 +72,109 @@ def build_fills(
     units : DataFrame
         The `units` table.
     policy : Policy
-    as_of_on : Timestamp, optional
-        Today: later air tests are not known yet. Not needed where `inputs` hold none.
     dive_first_readings : DataFrame, optional
         fill_id, pressure_bar, water_c, minutes, optionally sd_bar, member_id and read_at: the first steady pressure
         in the water of the dive that followed.
-    previous : dict of DataFrame, optional
-        fill_quality and settling_check as last published: what people have seen stays as it was.
     """
-    rules = filling_rules(policy.rule_set)
-    c, chain, readings = fill_context(inputs, units, policy, dive_first_readings)
-    s = settle(c, policy)
-    unknown_mix = _unknown_mix(c, s)
-    q = _pressures(c, s, unknown_mix, rules.reference_c)
+    context = fill_context(inputs, units, policy, dive_first_readings)
+    return PreparedFills(context, estimate(context.fills, policy))
+
+
+def build_fills_today(
+    prepared: PreparedFills,
+    inputs: dict[str, pd.DataFrame],
+    policy: Policy,
+    as_of_on: pd.Timestamp | None = None,
+) -> dict[str, pd.DataFrame]:
+    """The tables fill_quality (handed_over_* are today's), settling_model and gauge_check.
+
+    Beside them `settling_corrections`: what each station's record says of its next predictions.
+
+    Parameters
+    ----------
+    as_of_on : Timestamp, optional
+        Today: later air tests are not known yet. Not needed where `inputs` hold none.
+    """
+    c, chain = prepared.context.fills, prepared.context.chain
+    s = settle(prepared.estimates, policy)
+    q, unknown_mix = _pressures(c, s, policy)
     _in_water(c, q, inputs["dives"], policy)
     _content(c, q, s, unknown_mix)
-    limit = policy.filling.oxygen_limit_pct
-    limit = rules.oxygen_limit_pct if limit is None else limit
-
-    def mix_by(pressures: pd.DataFrame) -> pd.DataFrame:
-        most = floats(pressures["settled_high_bar_15c"])
-        most = np.where(np.isfinite(most), most, most_settled_bar_15c(c))
-        elsewhere = gas_from_elsewhere(c, chain, readings, policy, most)
-        return build_mix(c, chain, floats(pressures["gas_c"]), elsewhere, policy, limit)
-
-    mix = mix_by(q)
-    s_then = s.as_then()
-    unknown_then = _unknown_mix(c, s_then)
-    q_then = _pressures(c, s_then, unknown_then, rules.reference_c)
-    _content(c, q_then, s_then, unknown_then)
-    then = pd.concat([c, q_then, mix_by(q_then)], axis=1)
+    mix = _mix(prepared.context, q, policy)
+    marks = [list(found) for found in c["marks"]]
     for code, mask in (("settled_reading_doubtful", s.doubtful), ("wall_reading_doubtful", s.wall_doubtful)):
         for at in np.flatnonzero(mask):
-            c["marks"].iloc[at].append(code)
-    c = as_written(c)
+            marks[at].append(code)
+    c = as_written(c).assign(marks=pd.Series(marks, c.index, dtype="object"))
     verdict = build_verdict(c, chain, q, mix, inputs, policy, _drifting(c, s.gauges), as_of_on)
-    frame = pd.concat([c, q, mix.drop(columns=[k for k in mix if k in c]), verdict], axis=1)
-    frame = frame.loc[:, ~frame.columns.duplicated()]
+    frame = _joined(c, q, mix, verdict)
     frame["model_version"] = s.version
     frame["cylinder_ids"] = cylinders_by_fill(chain, len(c)).to_numpy()
     frame["latest_fill"] = pd.array(np.isin(np.arange(len(c)), last_fills(chain)), dtype="boolean")
     frame["on_hold"] = ((frame["verdict"] == "stop") & ~frame["released"] & frame["latest_fill"]).astype("boolean")
-    frame = with_first_published(frame, (previous or {}).get("fill_quality"))
-    check = kept_checks(s.check, (previous or {}).get("settling_check"))
-    made = {
-        "fill_quality": frame,
-        "settling_model": s.model,
-        "settling_check": check,
-        "settling_record": settling_record(check, frame, s.corrections),
-        "gauge_check": s.gauges,
-    }
+    frame = with_first_published(frame, None)
+    made = {"fill_quality": frame, "settling_model": s.model, "gauge_check": s.gauges}
     tables = {
-        name: conform(table, TABLES[name].fields.values(), keep=KEEP if name == "fill_quality" else ()).reset_index(
-            drop=True
-        )
+        name: conform(table, TABLES[name].fields.values(), keep=KEEP if name == "fill_quality" else ())
         for name, table in made.items()
     }
-    then = then.loc[:, ~then.columns.duplicated()].assign(in_test=verdict["in_test"])
-    tables["fills_before_dives"] = conform(then, [TABLES["fill_quality"].fields[k] for k in FOR_DIVES])
-    return tables | {"settling_corrections": s.corrections}
+    return {k: v.reset_index(drop=True) for k, v in tables.items()} | {"settling_corrections": s.corrections}
+
+
+def build_fills_then(
+    prepared: PreparedFills, inputs: dict[str, pd.DataFrame], policy: Policy
+) -> dict[str, pd.DataFrame]:
+    """`fills_before_dives`: what each fill was taken for when it was made, which no later fill and no dive changes; and
+    settling_check: what was predicted of each settled reading.
+    """
+    c = prepared.context.fills
+    s = settle_then(prepared.estimates, policy)
+    q, unknown_mix = _pressures(c, s, policy)
+    _content(c, q, s, unknown_mix)
+    state = unit_states_at(inputs, policy, c["unit_id"], c["filled_at"])
+    then = _joined(c, q, _mix(prepared.context, q, policy), state[["in_test"]])
+    check = conform(s.check, TABLES["settling_check"].fields.values()).reset_index(drop=True)
+    before = conform(then, [TABLES["fill_quality"].fields[k] for k in FOR_DIVES])
+    return {"fills_before_dives": before, "settling_check": check}
+
+
+def build_fills(
+    inputs: dict[str, pd.DataFrame],
+    units: pd.DataFrame,
+    policy: Policy,
+    as_of_on: pd.Timestamp | None = None,
+    dive_first_readings: pd.DataFrame | None = None,
+    previous: dict[str, pd.DataFrame] | None = None,
+) -> dict[str, pd.DataFrame]:
+    """All tables of fills at once; parameters as of `prepare_fills` and `build_fills_today`.
+
+    Parameters
+    ----------
+    previous : dict of DataFrame, optional
+        fill_quality and settling_check as last published: what people have seen stays as it was.
+    """
+    prepared = prepare_fills(inputs, units, policy, dive_first_readings)
+    made = build_fills_today(prepared, inputs, policy, as_of_on) | build_fills_then(prepared, inputs, policy)
+    first = previous or {}
+    made["fill_quality"] = with_first_published(made["fill_quality"], first.get("fill_quality"))
+    made["settling_check"] = kept_checks(made["settling_check"], first.get("settling_check"))
+    record = settling_record(made["settling_check"], made["fill_quality"], made["settling_corrections"])
+    return made | {"settling_record": record}
+
+
+def _joined(*frames: pd.DataFrame) -> pd.DataFrame:
+    """Frames side by side; of a column that stands in several the first counts."""
+    frame = pd.concat(frames, axis=1)
+    return frame.loc[:, ~frame.columns.duplicated()]
+
+
+def _mix(context: FillContext, pressures: pd.DataFrame, policy: Policy) -> pd.DataFrame:
+    c, limit = context.fills, policy.filling.oxygen_limit_pct
+    most = floats(pressures["settled_high_bar_15c"])
+    most = np.where(np.isfinite(most), most, most_settled_bar_15c(c))
+    elsewhere = gas_from_elsewhere(c, context.chain, context.readings, policy, most)
+    limit = filling_rules(policy.rule_set).oxygen_limit_pct if limit is None else limit
+    return build_mix(c, context.chain, floats(pressures["gas_c"]), elsewhere, policy, limit)
 
 
 def _mix_of(c: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -171,8 +219,8 @@ def _unknown_mix(c: pd.DataFrame, s: Settled) -> _UnknownMix:
     return _UnknownMix(np.sqrt(bar2), np.sqrt(litres2))
 
 
-def _pressures(c: pd.DataFrame, s: Settled, unknown: _UnknownMix, reference_c: float) -> pd.DataFrame:
-    mix = _mix_of(c)
+def _pressures(c: pd.DataFrame, s: Settled, policy: Policy) -> tuple[pd.DataFrame, _UnknownMix]:
+    mix, unknown, reference_c = _mix_of(c), _unknown_mix(c, s), filling_rules(policy.rule_set).reference_c
     sd = np.hypot(s.sd_bar, unknown.bar)
     low, high = np.maximum(s.bar_15c - Z80 * sd, 0.0), s.bar_15c + Z80 * sd
     stop = floats(c["stop_pressure_bar"])
@@ -187,7 +235,7 @@ def _pressures(c: pd.DataFrame, s: Settled, unknown: _UnknownMix, reference_c: f
     permitted = floats(c["permitted_bar"])
     over = pd.array(above_permitted(at_ref[0], permitted), dtype="boolean")
     over[~(np.isfinite(permitted) & np.isfinite(at_ref[0]))] = pd.NA
-    return pd.DataFrame(
+    pressures = pd.DataFrame(
         {
             "gas_c": gas_c,
             "gas_and_wall_c": gas_c + s.together_over_gas_k,
@@ -205,6 +253,7 @@ def _pressures(c: pd.DataFrame, s: Settled, unknown: _UnknownMix, reference_c: f
         },
         index=c.index,
     )
+    return pressures, unknown
 
 
 def _in_water(c: pd.DataFrame, q: pd.DataFrame, dives: pd.DataFrame, policy: Policy) -> None:

@@ -69,14 +69,14 @@ class Then:
         self.bar[fills], self.sd_bar[fills] = bar, sd
         self.gauge_offset_bar[fills] = known_offsets_bar(self._c.iloc[fills], beliefs.best, self._steps[fills])
 
-    def add_common(self, per_k: np.ndarray, settled: np.ndarray) -> None:
-        """Widen by what all settled readings have in common and nothing that is read tells: thermometer, check gauge.
+    def with_common(self, per_k: np.ndarray, settled: np.ndarray) -> np.ndarray:
+        """SDs with what all settled readings have in common and nothing that is read tells: thermometer, check gauge.
 
         The check gauge is that of the last reading until then.
         """
         on = settled & self._c["settled_on_check_gauge"].to_numpy(bool)
         limit = pd.Series(np.where(on, floats(self._c["settled_limit_bar"]), np.nan)).ffill().fillna(0.0)
-        self.sd_bar = np.hypot(self.sd_bar, np.hypot(THERMOMETER_SD_K * per_k, limit.to_numpy() / 2.0))
+        return np.hypot(self.sd_bar, np.hypot(THERMOMETER_SD_K * per_k, limit.to_numpy() / 2.0))
 
 
 def known_offsets_bar(c: pd.DataFrame, belief: settling.Belief, steps: np.ndarray) -> np.ndarray:
