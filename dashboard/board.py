@@ -11,7 +11,7 @@ import pandas as pd
 
 from dashboard.rows import Row
 from schemas import holds, words
-from schemas.codes import codes_that, sentence, worst_codes_first
+from schemas.codes import all_codes, codes_that, sentence, worst_codes_first
 from schemas.reading_units import text
 from shared.filling.settled_after import settled_after_s
 
@@ -41,6 +41,8 @@ class Task:
     state: str
     fill: Row
     says: str
+    #: what to do, and what else stands against it
+    then: tuple[str, ...] = ()
     #: while it cools: from when on it is worth reading; NaT where that is not known
     worth_reading_at: pd.Timestamp = pd.NaT
 
@@ -88,14 +90,10 @@ def _task(row, cylinders, units, health, life, now, zone, within_bar, settle_hou
         if not others and weighty:
             return Task(row["unit_id"], ANALYSE, row, "Analyse it, and log the analysis: nobody knows what is inside.")
         first, *more = others or reasons or [""]
-        says = " ".join(
-            [
-                words.with_fix(first, row) if first else "No reason is on record.",
-                *(sentence(code, row) for code in more[:1]),
-            ]
-        )
+        says = sentence(first, row) if first else "No reason is on record."
+        then = (text(all_codes()[first].fix) if first in all_codes() else "", *(sentence(code, row) for code in more))
         longer = row["filled_at"] <= now - pd.Timedelta(days=DAYS)
-        return Task(row["unit_id"], HELD_LONGER if longer else HELD, row, says)
+        return Task(row["unit_id"], HELD_LONGER if longer else HELD, row, says, then)
     used = _last(life, cylinders, row["filled_at"], tuple(_EVENTS))
     if used is not None:
         return Task(row["unit_id"], EMPTY, row, f"{_EVENTS[used['event']]} {words.clock(used['at'], zone)}.")
@@ -112,7 +110,7 @@ def _task(row, cylinders, units, health, life, now, zone, within_bar, settle_hou
             COOLING,
             row,
             text(f"Worth reading {when}. Expected at 15 °C: ") + f"{will_read}.",
-            worth,
+            worth_reading_at=worth,
         )
     if against := _against(health, cylinders):
         return Task(row["unit_id"], LOOK, row, against)

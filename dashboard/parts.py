@@ -14,6 +14,10 @@ from schemas.codes import sentence
 STYLE = Path(__file__).with_name("style.css")
 
 
+#: a longer name may break where it must
+SHORT_NAME = 16
+
+
 class Markup(str):
     """Text made here that is markup already."""
 
@@ -45,8 +49,8 @@ def chosen_part(title: str, choices: Mapping[str, str], key: str, default: str) 
 
 def show(*pieces: Any) -> None:
     """Put pieces on the page, where there are any."""
-    if pieces:
-        st.html("".join(text(p) for p in pieces))
+    if made := "".join(text(p) for p in pieces):
+        st.html(made)
 
 
 def place() -> Any:
@@ -174,6 +178,45 @@ def folded(summary: str, lines_inside: Iterable[Any]) -> Markup:
     """Further lines behind a word that opens by click or key."""
     inside = lines(*lines_inside)
     return Markup(f"<details><summary>{text(summary)}</summary>{inside}</details>") if inside else Markup("")
+
+
+def line(lead: Any, says: Any = "", inside: Iterable[Any] = ()) -> Markup:
+    """What it is about and the one thing to know of it; all else opens below, by click or key."""
+    shown = Markup(f"{text(lead)} {text(says)}".strip())
+    more = lines(*inside)
+    if not more:
+        return Markup(f'<div class="plain-line">{shown}</div>')
+    return Markup(f"<details><summary>{shown}</summary><div>{more}</div></details>")
+
+
+def one_by_one(made: Sequence[Markup], most: int = 0) -> Markup:
+    """A list of such lines; beyond `most` of them the rest stands behind its number."""
+    first, rest = (made[:most], made[most:]) if most and len(made) > most + 1 else (made, ())
+    items_of = "".join(f"<li>{one}</li>" for one in first)
+    if rest:
+        hidden = "".join(f"<li>{one}</li>" for one in rest)
+        items_of += (
+            f'<li><details class="rest"><summary>Show all {len(made)}</summary><ul class="lines">{hidden}</ul>'
+            "</details></li>"
+        )
+    return Markup(f'<ul class="lines">{items_of}</ul>')
+
+
+def named(names: Iterable[Any], most: int = 0) -> Markup:
+    """Names of which none breaks at its hyphen; beyond `most` of them only how many more."""
+    found = [_unbroken(str(name)) for name in dict.fromkeys(names)]
+    more = f" and {len(found) - most} more" if most and len(found) > most else ""
+    return Markup(", ".join(found[: most or None]) + more)
+
+
+def _unbroken(name: str) -> Markup:
+    return Markup(f'<span class="name">{text(name)}</span>') if len(name) <= SHORT_NAME else text(name)
+
+
+def counts(rows: Iterable[tuple[str, Any, Any]]) -> Markup:
+    """What there is, how many and which, a line each."""
+    listed = [f"<li><strong>{text(what)}: {text(n)}.</strong> {text(which)}</li>" for what, n, which in rows]
+    return Markup(f'<ul class="counts">{"".join(listed)}</ul>') if listed else Markup("")
 
 
 def reasons(row: Mapping[str, Any], column: str = "reasons") -> Markup:

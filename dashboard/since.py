@@ -60,8 +60,8 @@ def _fills(new: pd.DataFrame) -> list[str]:
     for verdict, word in _VERDICTS:
         rows = new[new["verdict"] == verdict]
         if len(rows):
-            named = f" ({_named(rows['unit_id'])})" if verdict in ("stop", "attention") else ""
-            of.append(f"{len(rows)} {word}{named}")
+            which = f" ({named(rows['unit_id'])})" if verdict in ("stop", "attention") else ""
+            of.append(f"{len(rows)} {word}{which}")
     return [f"{words.plural(len(new), 'fill')}: {'; '.join(of)}."]
 
 
@@ -72,8 +72,8 @@ def _dates(health: pd.DataFrame, soon_days: float) -> list[str]:
     gone = kept[(days < 0) & (days >= -2) & kept["inspection_state"].isin(words.BARRED_STATES)]
     soon = kept[(days <= soon_days) & (days > soon_days - 2) & (kept["inspection_state"] == "due_soon")]
     return [
-        *([f"Out of date now, may not be filled: {_named(gone['cylinder_id'])}."] if len(gone) else []),
-        *([f"Due within {soon_days:g} days now: {_named(soon['cylinder_id'])}."] if len(soon) else []),
+        *([f"Out of date now, may not be filled: {named(gone['cylinder_id'])}."] if len(gone) else []),
+        *([f"Due within {soon_days:g} days now: {named(soon['cylinder_id'])}."] if len(soon) else []),
     ]
 
 
@@ -89,7 +89,7 @@ def _life(new: pd.DataFrame) -> list[str]:
     for event, word in (("lent", "Lent"), ("returned", "Came back"), ("unexplained_use", "Used without a record")):
         rows = new[new["event"] == event]
         if len(rows):
-            lines.append(f"{word}: {_named(rows['cylinder_id'])}.")
+            lines.append(f"{word}: {named(rows['cylinder_id'])}.")
     return lines
 
 
@@ -118,7 +118,7 @@ def _problems(problems: pd.DataFrame | None, begin: pd.Timestamp) -> list[str]:
     return [f"Problems: {'; '.join(of)}."] if of else []
 
 
-def _named(names: Iterable[str]) -> str:
+def named(names: Iterable[str]) -> str:
     """The first of them by name, each once, and how many more."""
     found = sorted({str(n) for n in names})
     more = f" and {len(found) - MOST_NAMED} more" if len(found) > MOST_NAMED else ""

@@ -4,13 +4,14 @@ import re
 from typing import Any
 
 import pandas as pd
+import streamlit as st
 
 from dashboard import charts_fleet, parts
 from dashboard.access import ALONE, MANAGER, OPERATOR
 from dashboard.data import Snapshot
 from dashboard.rows import each
 from dashboard.views import manager_log, saved
-from schemas import words
+from schemas import holds, words
 from schemas.codes import sentence, worst_codes_first
 
 TITLE = "Air"
@@ -22,8 +23,12 @@ FAILED = (
     "again after a test that "
     "passes."
 )
+#: cylinders of one cause that are shown at once
+MOST_OF_ONE = 8
 WEIGHTS = {"pass": 1, "fail": 4, "not_measured": 2}
 STATES = {"stop": ("Do not fill from it", 4), "attention": ("Look at it", 3), "good": ("Nothing found against it", 1)}
+#: said of nearly every compressor: how a figure was come by, not what is wrong
+SIDE_REMARKS = ("filter_life_estimated",)
 #: both ends of a limit, as its source says them
 _RANGE = re.compile(r"([\d.]+) to ([\d.]+)")
 AIR_WORDS = {"pass": "Within", "fail": "Failed", "not_measured": "Not measured"}
@@ -81,18 +86,24 @@ def one(compressor: str, health: pd.DataFrame, tests: pd.DataFrame) -> None:
     failed = last[last["verdict"] == "fail"]
     stands = len(health) > 0 and health.iloc[0]["air_state"] == "failed"
     if stands or len(failed):
-        what = ", ".join(f"{_short(r.quantity)} on {words.day(r.sampled_on)}" for r in each(failed))
+        what = "; ".join(
+            f"{', '.join(_short(r.quantity) for r in each(of_day))} on {words.day(day)}"
+            for day, of_day in failed.groupby("sampled_on")
+        )
         parts.show(parts.bar(f"Last air test failed: {what or 'see below'}", 4, FAILED))
     if len(health):
         row = health.iloc[0]
         # that its air failed, and what to do then, stands in the bar above
         codes = [c for c in words.listed(row["reasons"]) if not (c == "compressor_air_failed" and len(failed))]
-        reasons = [words.with_fix(c, dict(row)) for c in worst_codes_first(codes)]
+        ordered = worst_codes_first(codes)
+        reasons = [words.with_fix(c, dict(row)) for c in ordered if c not in SIDE_REMARKS]
+        remarks = [words.with_fix(c, dict(row)) for c in ordered if c in SIDE_REMARKS]
         word, weight = STATES.get(row["state"], ("State not known", 3))
         if stands or len(failed):
-            parts.show(parts.items(reasons))
+            parts.show(parts.items(reasons), parts.folded(words.plural(len(remarks), "more remark"), remarks))
         else:
-            parts.show(parts.bar(word, weight, parts.lines(*reasons)))
+            more = parts.folded(words.plural(len(remarks), "more remark"), remarks)
+            parts.show(parts.bar(word, weight, parts.Markup(parts.lines(*reasons) + more)))
         parts.show(
             parts.facts(
                 [
@@ -121,38 +132,43 @@ def one(compressor: str, health: pd.DataFrame, tests: pd.DataFrame) -> None:
     if last.empty:
         parts.show(parts.bar("No air test is known", 3, "Have the air tested before handing over fills from it."))
         return
-    parts.show(
-        parts.heading(
-            "Its air, quantity by quantity", 3, "A test speaks for what it measured, until that is measured again."
+    bad = last[last["verdict"] != "pass"]
+    if len(bad):
+        parts.show(_quantities(bad))
+    how_many = f"all {len(last)} within" if bad.empty else f"{len(last) - len(bad)} of {len(last)} within"
+    with st.expander(f"Its air, quantity by quantity: {how_many}"):
+        parts.show(
+            parts.note("A test speaks for what it measured, until that is measured again."),
+            _quantities(last),
+            parts.folded("Where the limits come from", [f"{_short(r.quantity)}: {r.limit_source}" for r in each(last)]),
         )
+        if ((last["limit"] > 0) & (last["quantity"] != "o2_pct")).any():
+            parts.figure(
+                charts_fleet.air_against_limits(last), "Each quantity as a share of its limit.", f"air_{compressor}"
+            )
+        by_day = tests.groupby("sampled_on")[["quantity", "verdict"]].apply(_of_test).sort_index(ascending=False)
+        parts.show(parts.note(f"Tests: {'; '.join(f'{words.day(d)} {said}' for d, said in by_day.head(8).items())}."))
+
+
+def _quantities(rows: pd.DataFrame) -> parts.Markup:
+    return parts.table(
+        ["Quantity, last measured", "Found", "Limit", "Against it"],
+        [
+            (
+                parts.lines(
+                    words.quantity(r.quantity),
+                    words.day(r.sampled_on) if r.verdict != "not_measured" else "never",
+                ),
+                _found(r.quantity, r.value),
+                limit_in_words(r),
+                parts.tag(AIR_WORDS.get(r.verdict, words.UNKNOWN), WEIGHTS.get(r.verdict, 2)),
+            )
+            for r in each(rows)
+        ],
+        figures=(1, 2),
+        says="Air tests",
+        kept=True,
     )
-    parts.show(
-        parts.table(
-            ["Quantity, last measured", "Found", "Limit", "Against it"],
-            [
-                (
-                    parts.lines(
-                        words.quantity(r.quantity),
-                        words.day(r.sampled_on) if r.verdict != "not_measured" else "never",
-                    ),
-                    _found(r.quantity, r.value),
-                    limit_in_words(r),
-                    parts.tag(AIR_WORDS.get(r.verdict, words.UNKNOWN), WEIGHTS.get(r.verdict, 2)),
-                )
-                for r in each(last)
-            ],
-            figures=(1, 2),
-            says="Air tests",
-            kept=True,
-        ),
-        parts.folded("Where the limits come from", [f"{_short(r.quantity)}: {r.limit_source}" for r in each(last)]),
-    )
-    if ((last["limit"] > 0) & (last["quantity"] != "o2_pct")).any():
-        parts.figure(
-            charts_fleet.air_against_limits(last), "Each quantity as a share of its limit.", f"air_{compressor}"
-        )
-    by_day = tests.groupby("sampled_on")[["quantity", "verdict"]].apply(_of_test).sort_index(ascending=False)
-    parts.show(parts.note(f"Tests: {'; '.join(f'{words.day(d)} {said}' for d, said in by_day.head(8).items())}."))
 
 
 def _short(quantity: str) -> str:
@@ -215,26 +231,29 @@ def recalled(snapshot: Snapshot) -> None:
             "used up.",
         )
     )
+    parts.show(parts.bar("Have them back", 4, holds.DRAIN_FIRST))
     for (reason, since), fills in rows.groupby(["reason", "since"], sort=False, dropna=False):
         from_day = f"since {words.day(since)}" if words.known(since) else "without a good test before"
+        count = words.plural(len(fills), "fill")
+        units = words.plural(fills["unit_id"].nunique(), "cylinder or set", "cylinders or sets")
+        held = [
+            parts.line(
+                parts.tag(unit, 4),
+                _holder(of_unit["held_by"].iloc[0], names),
+                [f"Fills: {', '.join(of_unit['fill_id'])}"],
+            )
+            for unit, of_unit in fills.groupby("unit_id")
+        ]
         parts.show(
-            parts.bar(
-                sentence(str(reason)),
-                4,
-                f"{words.plural(len(fills), 'fill')} {from_day}, in "
-                f"{words.plural(fills['unit_id'].nunique(), 'cylinder or set', 'cylinders or sets')}. {FAILED}",
-            ),
-            parts.table(
-                ["Cylinder or set", "With", "Fills"],
-                [
-                    (unit, _holder(of_unit["held_by"].iloc[0], names), ", ".join(of_unit["fill_id"]))
-                    for unit, of_unit in fills.groupby("unit_id")
-                ],
-                says="Fills to call back",
-                kept=True,
-            ),
+            parts.Markup(
+                f'<div class="cause"><strong>{parts.text(sentence(str(reason)))}</strong><br>'
+                f"{parts.text(f'{count} {from_day}, in {units}.')}"
+                f"{parts.one_by_one(held, MOST_OF_ONE)}</div>"
+            )
         )
 
 
 def _holder(held_by: Any, names: dict[str, str]) -> str:
-    return names.get(held_by, held_by) if words.known(held_by) else "station"
+    """'with Ilva Tarn', 'at the station'."""
+    away = words.known(held_by) and held_by != "station"
+    return f"with {names.get(held_by, held_by)}" if away else "at the station"

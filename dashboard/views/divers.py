@@ -6,7 +6,7 @@ import streamlit as st
 from dashboard import charts_dives, gas_left, parts
 from dashboard.access import ALONE, MANAGER
 from dashboard.data import Snapshot
-from dashboard.rows import each, said_yes
+from dashboard.rows import Row, each, said_yes
 from dashboard.unit_field import field_key
 from dashboard.views import dive
 from schemas import trend_words, words
@@ -58,33 +58,37 @@ def _listed(snapshot: Snapshot, ordered: pd.DataFrame, names: dict[str, str]) ->
         parts.table(
             [
                 "Diver",
-                "State",
-                "Expected share under reserve, if dives stay like these",
                 "Below policy",
                 f"Surfaced below {least}",
                 "Not assessed",
-                "Main cause",
+                "Share expected below, if dives stay like these",
             ],
             [
                 (
-                    parts.Markup(f"<strong>{parts.text(names.get(r.member_id, r.member_id))}</strong>"),
-                    parts.lines(
-                        parts.tag(_state(r), words.WATCH_WEIGHT.get(r.state, 2)),
-                        text(str(r.reason)) if words.known(r.reason) and r.reason != f"{_state(r)}." else "",
-                    ),
-                    words.share(r.chance_next_below) if words.known(r.chance_next_below) else "too few to say",
+                    _who(r, names.get(r.member_id, r.member_id)),
                     words.of(r.dives_below_policy, _judged(r)),
                     words.of(r.dives_below_surfacing_min, r.dives_surfaced_known),
                     words.of(r.dives_not_assessed, r.dives_considered),
-                    words.CAUSES.get(r.main_cause, "") if r.main_cause != "none" else "",
+                    words.share(r.chance_next_below) if words.known(r.chance_next_below) else "too few to say",
                 )
                 for r in each(ordered)
             ],
-            figures=(2, 3, 4, 5),
+            figures=(1, 2, 3, 4),
             says="Divers, thin reserves first",
-            whole=(0, 1),
+            whole=(0,),
         )
     )
+
+
+def _who(row: Row, name: str) -> parts.Markup:
+    """Name, state and main cause; the sentence stands open where reserves run thin, else it opens below."""
+    state = _state(row)
+    cause = words.CAUSES.get(row.main_cause, "") if row.main_cause != "none" else ""
+    lead = parts.Markup(f"<strong>{parts.text(name)}</strong> {parts.tag(state, words.WATCH_WEIGHT.get(row.state, 2))}")
+    said = text(str(row.reason)) if words.known(row.reason) and row.reason != f"{state}." else ""
+    if row.state == "thin":
+        return parts.lines(lead, said)
+    return parts.line(lead, cause, [said])
 
 
 def surfacing_rule(snapshot: Snapshot) -> str:

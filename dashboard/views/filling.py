@@ -6,17 +6,23 @@ import streamlit as st
 from dashboard import parts
 from dashboard.access import ALONE, LOCAL_NETWORK, MANAGER, OPERATOR
 from dashboard.data import Snapshot
-from dashboard.rows import each
-from dashboard.views import filling_advice, filling_day, filling_log, filling_recipe, filling_season, first_steps, saved
+from dashboard.views import (
+    filling_advice,
+    filling_day,
+    filling_held,
+    filling_log,
+    filling_recipe,
+    filling_season,
+    first_steps,
+    saved,
+)
 from schemas import holds, words
 from schemas.clearance import FillClearance, fill_clearance, fillable_units
-from schemas.codes import all_codes, sentence
 
 TITLE = "Filling"
 #: roles that may open this page; what tables each sees stands in access.py
 OPEN_TO = (ALONE, LOCAL_NETWORK, MANAGER, OPERATOR)
 
-MOST_HOLDS = 60
 PARTS = {
     "held": "Held back",
     "day": "Fills of a day",
@@ -27,8 +33,8 @@ PARTS = {
 LOG = {"log": "Log it"}
 #: parts in which somebody has hands on a valve: what stands above them is kept short
 AT_WORK = ("recipe", "log")
-#: parts about the unit named, under which stands what is known of it
-ABOUT_IT = ("advice", "day")
+#: the part about the unit named, under which stands what is known of it
+ABOUT_IT = ("advice",)
 
 
 def page(snapshot: Snapshot) -> None:
@@ -61,7 +67,7 @@ def page(snapshot: Snapshot) -> None:
     listed = PARTS | (LOG if filling_log.may_ever(snapshot) else {})
     part = parts.chosen_part("More on Filling", listed, "filling_part", _part_first(chosen, beginning))
     if part == "held":
-        held_back(snapshot, fills, clearance)
+        filling_held.show(snapshot, fills, clearance)
     elif part == "day":
         filling_day.show(snapshot, fills)
     elif part == "advice":
@@ -230,78 +236,3 @@ def _failed_lines(failed: pd.DataFrame) -> list[str]:
 
 def _oxygen_service(clean: bool | None) -> str:
     return words.UNKNOWN if clean is None else "clean" if clean else "not clean"
-
-
-def _why(row) -> parts.Markup:
-    """The worst reason with its fix; the others fold away."""
-    found = words.listed(row.reasons)
-    if not found:
-        return parts.text("No reason is published.")
-    first, *others = found
-    reason = parts.Markup(f"<strong>{parts.text(sentence(first, row._asdict()))}</strong>")
-    known = all_codes().get(first)
-    more = (
-        parts.folded(f"{words.plural(len(others), 'more reason')}", [sentence(c, row._asdict()) for c in others])
-        if others
-        else ""
-    )
-    return parts.Markup(parts.lines(reason, known.fix if known else "") + more)
-
-
-def held_back(snapshot: Snapshot, fills, clearance: FillClearance | None = None) -> None:
-    """The hold list, a row a cylinder, and what to check first, a row a reason; not what stands above already."""
-    names = snapshot.names()
-    above = {row["fill_id"] for row in clearance.held} if clearance else set()
-    found = holds.not_released(fills, "stop")
-    found = found[~found["fill_id"].isin(above)]
-    parts.show(
-        parts.heading(
-            f"{words.VERDICTS['stop']}{', besides this one' if above else ''}: {len(found)}",
-            2,
-            "The last fill of its cylinder, and nobody released it. A newer row that clears it, a new fill or a "
-            "release ends a hold.",
-        )
-    )
-    if found.empty:
-        parts.show(parts.plain("None."))
-    else:
-        shown: list[tuple] = [
-            (
-                parts.lines(
-                    parts.tag(row.unit_id, 4),
-                    f"filled {words.clock(row.filled_at, snapshot.zone)}",
-                    f"for {names.get(row.member_id, row.member_id)}" if words.known(row.member_id) else "",
-                ),
-                _why(row),
-                holds.air(row._asdict()),
-            )
-            for row in each(found.head(MOST_HOLDS))
-        ]
-        parts.show(parts.table(["Cylinder or set", "Why", "Air"], shown, says=words.VERDICTS["stop"], whole=(0, 1)))
-        if len(found) > MOST_HOLDS:
-            parts.show(parts.note(f"The newest {MOST_HOLDS} of {len(found)}."))
-    found = holds.not_released(fills, "attention")
-    parts.show(
-        parts.heading(
-            f"{words.VERDICTS['attention']}: {len(found)}", 2, "Nothing forbids the hand-over, but look first."
-        )
-    )
-    if found.empty:
-        parts.show(parts.plain("None."))
-        return
-    by: dict[str, list] = {}
-    for row in each(found):
-        for code in words.listed(row.reasons):
-            if code not in words.MINOR_REASONS:
-                by.setdefault(code, []).append(row)
-    shown = [_look_at(snapshot, code, rows) for code, rows in sorted(by.items(), key=lambda item: len(item[1]))]
-    head = ["Look at", "Cylinders or sets", "What to do"]
-    parts.show(parts.table(head, shown, says=words.VERDICTS["attention"], whole=(0, 2)))
-
-
-def _look_at(snapshot: Snapshot, code: str, rows: list) -> tuple:
-    """One reason, the cylinders it holds for, and what to do."""
-    reason = sentence(code, rows[0]._asdict()) if len(rows) == 1 else sentence(code)
-    where = parts.lines(*(f"{r.unit_id}, {words.clock(r.filled_at, snapshot.zone)}" for r in rows[:MOST_HOLDS]))
-    known = all_codes().get(code)
-    return parts.Markup(f"<strong>{parts.text(reason)}</strong>"), where, known.fix if known else ""

@@ -16,6 +16,11 @@ from schemas.codes import sentence
 from schemas.reading_units import long, text
 from shared.gas.thermal import settled_pressure_bar
 
+#: fills of a verdict that are shown at once
+MOST_FILLS = 6
+#: figures of one fill that stand open
+_FIRST = ("Permitted", "Mix", "Maximum operating depth")
+
 
 def show(snapshot: Snapshot, fills: pd.DataFrame) -> None:
     if fills.empty:
@@ -48,11 +53,12 @@ def show(snapshot: Snapshot, fills: pd.DataFrame) -> None:
         if len(rows):
             parts.show(parts.heading(f"{heading}: {len(rows)}", 3), _listed(snapshot, worst_first(rows)))
     filling_labels.show(snapshot, fills, of_day)
-    parts.figure(
-        charts.contents_of_fills(of_day, snapshot.zone),
-        "Usable content of each fill of the day with its interval, against the nominal content.",
-        "contents",
-    )
+    with st.expander("Usable content of each, drawn"):
+        parts.figure(
+            charts.contents_of_fills(of_day, snapshot.zone),
+            "Usable content of each fill of the day with its interval, against the nominal content.",
+            "contents",
+        )
     labels = {
         row.fill_id: f"{row.unit_id}, {words.hour(row.filled_at, snapshot.zone)} ({row.fill_id})"
         for row in each(of_day)
@@ -90,43 +96,35 @@ def worst_first(fills: pd.DataFrame) -> pd.DataFrame:
 
 
 def _listed(snapshot: Snapshot, fills: pd.DataFrame) -> parts.Markup:
-    return parts.table(
-        ["Fill", "Verdict", "Stopped at", text("Reads at 15 °C"), "Usable", "Nominal", "Mix"],
-        [
-            (
-                parts.lines(f"{row.unit_id}, {words.hour(row.filled_at, snapshot.zone)}", row.fill_id),
-                _verdict(row),
-                words.number(row.stop_pressure_bar, 0, "bar"),
-                parts.lines(
-                    words.number(row.settled_pressure_bar_15c, 0, "bar"),
-                    words.between(row.settled_low_bar_15c, row.settled_high_bar_15c, 0, "bar"),
-                ),
-                parts.lines(
-                    words.number(row.real_free_l, 0, "L"),
-                    words.between(row.real_low_free_l, row.real_high_free_l, 0, "L"),
-                ),
-                words.number(row.nominal_free_l, 0, "L"),
-                parts.lines(words.mix(row.o2_pct, row.he_pct), words.MIX_VERDICTS.get(row.mix_verdict)),
-            )
-            for row in each(fills)
-        ],
-        figures=(2, 3, 4, 5),
-        says="Fills of the day",
-        even=True,
-        whole=(0, 1),
-    )
+    return parts.one_by_one([_line(snapshot, row) for row in each(fills)], MOST_FILLS)
 
 
-def _verdict(row) -> parts.Markup:
-    """The word and the worst reason; the others, and what every hot fill has, folded away."""
+def _line(snapshot: Snapshot, row: Row) -> parts.Markup:
+    """Which, its verdict, the worst reason and what it reads once cold; figures and other reasons open below."""
     found = words.listed(row.reasons)
     weighty = [sentence(c, row._asdict()) for c in found if c not in words.MINOR_REASONS]
     usual = [sentence(c, row._asdict()) for c in found if c in words.MINOR_REASONS]
-    word = parts.tag(words.VERDICTS.get(row.verdict, words.UNKNOWN), words.VERDICT_WEIGHT.get(row.verdict, 2))
-    under = row.target_pressure_bar - row.settled_pressure_bar_15c
-    first = weighty[:1] or ([f"{words.number(under, 0, 'bar')} under target"] if row.verdict == "short" else [])
-    more = weighty[1:] + usual
-    return parts.Markup(parts.lines(word, *first) + parts.folded(words.plural(len(more), "more reason"), more))
+    under = words.number(row.target_pressure_bar - row.settled_pressure_bar_15c, 0, "bar")
+    first = weighty[:1] or ([f"{under} under target."] if row.verdict == "short" else [])
+    reads = words.number(row.settled_pressure_bar_15c, 0, "bar")
+    stop = words.number(row.stop_pressure_bar, 0, "bar")
+    mix, analysed = words.mix(row.o2_pct, row.he_pct), words.MIX_VERDICTS.get(row.mix_verdict, words.UNKNOWN)
+    usable = words.with_interval(row.real_free_l, row.real_low_free_l, row.real_high_free_l, 0, "L")
+    cold = words.between(row.settled_low_bar_15c, row.settled_high_bar_15c, 0, "bar")
+    return parts.line(
+        parts.Markup(f"<strong>{parts.named([row.unit_id])}</strong>, {words.hour(row.filled_at, snapshot.zone)}"),
+        parts.lines(
+            parts.tag(words.VERDICTS.get(row.verdict, words.UNKNOWN), words.VERDICT_WEIGHT.get(row.verdict, 2)),
+            *first,
+            text(f"Reads {reads} at 15 °C. {mix}, {analysed}."),
+        ),
+        [
+            f"Fill {row.fill_id}. Usable {usable} of nominal {words.number(row.nominal_free_l, 0, 'L')}.",
+            text(f"Stopped at {stop}; at 15 °C {cold} (80 % interval)."),
+            *weighty[1:],
+            *usual,
+        ],
+    )
 
 
 def one(snapshot: Snapshot, fill: Row) -> None:
@@ -167,7 +165,10 @@ def one(snapshot: Snapshot, fill: Row) -> None:
                 ]
             )
         )
-    parts.show(parts.facts(_figures(fill)))
+    cold, *others = _figures(fill)
+    parts.show(parts.facts([cold, *(row for row in others if row[0] in _FIRST)]))
+    with st.expander("Its other figures"):
+        parts.show(parts.facts(row for row in others if row[0] not in _FIRST))
     first_published = fill["handed_over_settled_bar_15c"]
     if (
         words.known(first_published)

@@ -109,11 +109,12 @@ def learned(snapshot: Snapshot) -> None:
     for row in each(snapshot.table("settling_record")):
         parts.show(*track_record(row))
     check = check.nlargest(MOST_POINTS, "settled_fills_before")
-    parts.figure(
-        charts.predicted_against_settled(check),
-        "Predicted less settled pressure by number of readings known before.",
-        "settling_check",
-    )
+    with st.expander("Prediction by prediction, drawn"):
+        parts.figure(
+            charts.predicted_against_settled(check),
+            "Predicted less settled pressure by number of readings known before.",
+            "settling_check",
+        )
     model = snapshot.table("settling_model")
     if model.empty:
         return
@@ -197,7 +198,10 @@ def gauges(snapshot: Snapshot) -> None:
                 "Have it checked against a calibrated gauge before relying on it.",
             )
         )
-    parts.figure(charts.gauge_offsets(check), "Estimated offset of each gauge by month.", "gauge_offsets")
+    else:
+        parts.show(parts.plain("None is seen to drift."))
+    with st.expander("Each gauge by month, drawn"):
+        parts.figure(charts.gauge_offsets(check), "Estimated offset of each gauge by month.", "gauge_offsets")
 
 
 def blends(snapshot: Snapshot, fills: pd.DataFrame) -> None:
@@ -219,11 +223,14 @@ def blends(snapshot: Snapshot, fills: pd.DataFrame) -> None:
     if rows.empty:
         parts.show(parts.plain("No analysed mix yet whose residue is known."))
         return
-    parts.figure(
-        charts.analysed_against_expected(rows, float(snapshot.policy("filling", "mix_tolerance_pct"))),
-        "Oxygen analysed less expected, by day.",
-        "blends",
-    )
+    off = (rows["mix_verdict"] == "out_of_tolerance").sum()
+    parts.show(parts.plain(f"{words.plural(off, 'mix', 'mixes')} of {len(rows)} off target."))
+    with st.expander("Mix by mix, drawn"):
+        parts.figure(
+            charts.analysed_against_expected(rows, float(snapshot.policy("filling", "mix_tolerance_pct"))),
+            "Oxygen analysed less expected, by day.",
+            "blends",
+        )
 
 
 def gas_given(snapshot: Snapshot) -> None:
@@ -239,7 +246,16 @@ def gas_given(snapshot: Snapshot) -> None:
     if given.empty:
         parts.show(parts.plain("No fill with known start and size yet."))
         return
-    parts.figure(charts.gas_by_month(given), "Gas added by month, oxygen and helium beside it.", "gas_by_month")
+    newest = given[given["month_on"] == given["month_on"].max()]
+    parts.show(
+        parts.plain(
+            f"{newest['month_on'].iloc[0]:%B %Y}: {words.number(newest['added_free_l'].sum(), 0, 'L')}, of it oxygen "
+            f"{words.number(newest['oxygen_free_l'].sum(), 0, 'L')}, helium "
+            f"{words.number(newest['helium_free_l'].sum(), 0, 'L')}."
+        )
+    )
+    with st.expander("Month by month, drawn"):
+        parts.figure(charts.gas_by_month(given), "Gas added by month, oxygen and helium beside it.", "gas_by_month")
     names = snapshot.names()
     if given["member_id"].notna().any():
         with st.expander("By month and member"):

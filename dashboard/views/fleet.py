@@ -10,6 +10,7 @@ from dashboard.rows import each, said_yes
 from dashboard.views import manager_log, plan_log, saved
 from schemas import holds, words
 from schemas.codes import all_codes, sentence
+from schemas.reading_units import text
 
 TITLE = "Fleet"
 #: roles that may open this page; what tables each sees stands in access.py
@@ -17,6 +18,10 @@ OPEN_TO = (ALONE, LOCAL_NETWORK, MANAGER, OPERATOR)
 
 MOST_EVENTS = 80
 MOST_NAMED = 12
+#: cells of one group that are shown at once
+MOST_CELLS = 24
+#: reasons that are shown at once
+MOST_REASONS = 8
 #: fewer fills say nothing of a cylinder; from this share on it is the station that fills short
 LEAST_FILLS, MOSTLY_SHORT = 3, 0.5
 #: events of which a log tells the day, not the hour
@@ -85,38 +90,37 @@ def reasons(health: pd.DataFrame) -> None:
     rows = health[["cylinder_id", "score_reasons"]].explode("score_reasons").dropna()
     if rows.empty:
         return
-    by = rows.groupby("score_reasons")["cylinder_id"].agg(["size", ", ".join])
+    by = rows.groupby("score_reasons")["cylinder_id"].agg(["size", list])
     by = by.assign(forbids=by.index.isin(words.FORBIDS_FILLING), minor=by.index.isin(words.MINOR_REASONS))
     by = by.sort_values(["forbids", "minor", "size"], ascending=[False, True, True])
     known = all_codes()
     parts.show(
-        parts.heading("What stands against them", 2),
-        parts.table(
-            ["Why", "Cylinders", "What to do"],
+        parts.heading("What stands against them", 2, "What to do opens below each."),
+        parts.one_by_one(
             [
-                (
+                parts.line(
                     parts.Markup(f"<strong>{parts.text(sentence(code))}</strong>"),
-                    _which(row["join"], row["size"]),
-                    known[code].fix if code in known else "",
+                    parts.named(row["list"]) if row["size"] <= MOST_NAMED else words.plural(row["size"], "cylinder"),
+                    [
+                        text(known[code].fix) if code in known else "",
+                        parts.named(row["list"]) if row["size"] > MOST_NAMED else "",
+                    ],
                 )
                 for code, row in by.to_dict("index").items()
             ],
-            says="Reasons",
-            whole=(0, 2),
+            MOST_REASONS,
         ),
     )
-
-
-def _which(names: str, count: int) -> parts.Markup:
-    """The cylinders a reason holds for; many of them fold away behind their number."""
-    return parts.text(names) if count <= MOST_NAMED else parts.folded(words.plural(count, "cylinder"), [names])
 
 
 def _cells(
     rows: pd.DataFrame, units: pd.DataFrame, names: dict[str, str], gas: dict[str, str], weight: int
 ) -> parts.Markup:
-    """A cell a cylinder; the word against the gas inside it stands first, and weighs as much as an expired date."""
-    cells = []
+    """A cell a cylinder: the word against the gas inside it, what bars it, its day; the rest opens below.
+
+    The word against the gas weighs as much as an expired date; those with one stand first.
+    """
+    made = []
     for row in each(rows):
         size = ""
         if row.cylinder_id in units.index:
@@ -124,7 +128,6 @@ def _cells(
             size = (
                 f"{words.capacity(unit['water_capacity_l'], unit['working_pressure_bar'], 0)} {unit['material'] or ''}"
             )
-        due = words.day(row.next_due_on) if words.known(row.next_due_on) else "no date known"
         holder = (
             f"with {names.get(row.held_by, row.held_by)}"
             if words.known(row.held_by) and row.held_by != "station"
@@ -134,20 +137,26 @@ def _cells(
             row.inspection_state, ""
         )
         word = row.status if row.status in ("withdrawn", "condemned") else word
-        kind = words.KINDS.get(row.next_due_kind, "")
         against = gas.get(row.cylinder_id, "")
-        inner = parts.lines(
+        first = parts.lines(
+            parts.Markup(f"<strong>{parts.text(row.cylinder_id)}</strong>"),
             f"its gas: {against}" if against else "",
             word,
-            size,
-            f"due {due}" if words.known(row.next_due_on) else due,
-            kind,
-            f"set {row.set_id}" if words.known(row.set_id) else "",
-            holder,
+            f"due {words.day(row.next_due_on)}" if words.known(row.next_due_on) else "no date known",
+            holder if weight > 1 or against else "",
+        )
+        of_set = f"set {row.set_id}" if words.known(row.set_id) else ""
+        more = parts.lines(
+            words.KINDS.get(row.next_due_kind, ""), size, of_set, "" if weight > 1 or against else holder
         )
         worst = max(weight, 4 if against in ("called back", "on hold") else 3 if against else 1)
-        cells.append(f'<div class="bar-{worst}"><strong>{parts.text(row.cylinder_id)}</strong>{inner}</div>')
-    return parts.Markup(f'<div class="fleet">{"".join(cells)}</div>')
+        inside = f"<details><summary>{first}</summary>{more}</details>" if more else first
+        made.append((not against, f'<div class="bar-{worst}">{inside}</div>'))
+    cells = [cell for _, cell in sorted(made, key=lambda one: one[0])]
+    shown, rest = (cells[:MOST_CELLS], cells[MOST_CELLS:]) if len(cells) > MOST_CELLS + 4 else (cells, [])
+    hidden = f'<div class="fleet">{"".join(rest)}</div>'
+    others = f"<details><summary>Show all {len(cells)}</summary>{hidden}</details>" if rest else ""
+    return parts.Markup(f'<div class="fleet">{"".join(shown)}</div>{others}')
 
 
 def leaks(snapshot: Snapshot, health: pd.DataFrame) -> None:

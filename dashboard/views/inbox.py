@@ -17,8 +17,8 @@ TITLE = "Inbox"
 OPEN_TO = (ALONE, DIVER, MANAGER, OPERATOR)
 
 MOST_ROWS = 150
-#: places of one cause that are shown at once, and causes with a choice beside them
-MOST_PLACES, MOST_CHOICES = 2, 20
+#: places of one cause that are shown at once, causes, and causes with a choice beside them
+MOST_PLACES, MOST_CAUSES, MOST_CHOICES = 2, 12, 20
 OUTCOMES = {"accepted": "taken", "refused": "refused whole", "partly": "taken in part", "withdrawn": "withdrawn"}
 
 
@@ -27,27 +27,7 @@ def page(snapshot: Snapshot) -> None:
     unresolved = rejects[rejects["resolved_at"].isna()]
     still_open = unresolved[unresolved["dismissed_at"].isna()]
     dismissed = unresolved[unresolved["dismissed_at"].notna()]
-    parts.show(
-        parts.facts(
-            [
-                ("Files known", words.number(len(files))),
-                (
-                    "Rows read",
-                    words.number(files["rows_read"].sum()),
-                    f"{words.number(files['rows_accepted'].sum())} taken, "
-                    f"{words.number(files['rows_rejected'].sum())} rejected",
-                ),
-                (
-                    "Open problems",
-                    words.number(len(still_open)),
-                    f"in {words.plural(still_open['file'].nunique(), 'file')}",
-                ),
-                ("Fixed", words.number(rejects["resolved_at"].notna().sum())),
-                *([("Dismissed", words.number(len(dismissed)))] if len(dismissed) else []),
-                *newest(snapshot),
-            ]
-        )
-    )
+    parts.show(parts.counts(in_short(snapshot, files, still_open, rejects, dismissed)))
     saved.show(snapshot)
     if inbox_fixes.may_fix(snapshot):
         who_field(snapshot)
@@ -62,32 +42,25 @@ def page(snapshot: Snapshot) -> None:
         taken_out(snapshot)
     left_as_they_are(snapshot, dismissed)
     if len(notices):
-        parts.show(parts.heading(f"To know: {len(notices)}", 2, "Nothing was rejected for these."))
-        named = notices["value"].notna() & (notices["value"] != notices["file"])
-        notices = notices.assign(file=notices["file"].where(~named, notices["file"] + ": " + notices["value"]))
-        by = notices.fillna({"fix": ""}).groupby(["message", "fix"], sort=False)["file"].agg(list).reset_index()
-        parts.show(
-            parts.table(
-                ["What", "What to do", "Files"],
-                [
-                    (
-                        r.message,
-                        r.fix,
-                        parts.Markup(
-                            parts.lines(*r.file[:2])
-                            + parts.folded(words.plural(len(r.file) - 2, "more file"), r.file[2:MOST_ROWS])
-                        ),
-                    )
-                    for r in each(by.head(MOST_ROWS))
-                ],
-                says="Notices",
-                whole=(0, 1),
-            )
-        )
+        to_know(notices)
     how_old(snapshot, files)
     if may_see(snapshot.viewer, "runs"):
         inbox_schedule.show(snapshot)
         passes(snapshot)
+
+
+def to_know(notices: pd.DataFrame) -> None:
+    """What is to be known of the files, a line a kind; the files open below."""
+    named = notices["value"].notna() & (notices["value"] != notices["file"])
+    notices = notices.assign(file=notices["file"].where(~named, notices["file"] + ": " + notices["value"]))
+    by = notices.fillna({"fix": ""}).groupby(["message", "fix"], sort=False)["file"].agg(list).reset_index()
+    made = []
+    for r in each(by.head(MOST_ROWS)):
+        files = r.file[:MOST_ROWS] + ([f"and {len(r.file) - MOST_ROWS} more"] if len(r.file) > MOST_ROWS else [])
+        count = words.plural(len(r.file), "file") if len(r.file) > 1 else r.file[0]
+        made.append(parts.line(r.message, f"{r.fix} ({count})", files if len(r.file) > 1 else ()))
+    with st.expander(f"To know: {len(notices)}. Nothing was rejected for these"):
+        parts.show(parts.one_by_one(made, MOST_CAUSES))
 
 
 def bring_in(snapshot: Snapshot) -> None:
@@ -101,9 +74,17 @@ def bring_in(snapshot: Snapshot) -> None:
         hand_in.show(snapshot)
 
 
-def newest(snapshot: Snapshot) -> list[tuple]:
-    """The last record of each kind, against the day the station takes as today."""
-    newest_rows = []
+def in_short(
+    snapshot: Snapshot, files: pd.DataFrame, still_open: pd.DataFrame, rejects: pd.DataFrame, dismissed: pd.DataFrame
+) -> list[tuple[str, str, str]]:
+    """What is open, what came in, and the last record of each kind against the day the station takes as today."""
+    fixed = f"{words.number(rejects['resolved_at'].notna().sum())} fixed"
+    left = f", {words.number(len(dismissed))} dismissed" if len(dismissed) else ""
+    read, taken, lost = (words.number(files[f"rows_{what}"].sum()) for what in ("read", "accepted", "rejected"))
+    found = [
+        ("Open problems", words.number(len(still_open)), f"{fixed}{left}."),
+        ("Files known", words.number(len(files)), f"Rows read: {read}; {taken} taken, {lost} rejected."),
+    ]
     for label, table, column in (
         ("Last fill logged", "fill_quality", "filled_at"),
         ("Last dive", "dive_consumption", "started_at"),
@@ -115,8 +96,8 @@ def newest(snapshot: Snapshot) -> list[tuple]:
         last = snapshot.table(table)[column].max()
         if words.known(last):
             on = last.tz_convert(snapshot.zone).tz_localize(None).normalize() if last.tz is not None else last
-            newest_rows.append((label, words.day(on), words.days_away((on - snapshot.as_of_on).days)))
-    return newest_rows
+            found.append((label, words.day(on), words.capital(words.days_away((on - snapshot.as_of_on).days)) + "."))
+    return found
 
 
 def problems(snapshot: Snapshot, still_open: pd.DataFrame) -> None:
@@ -124,23 +105,22 @@ def problems(snapshot: Snapshot, still_open: pd.DataFrame) -> None:
         parts.heading(
             f"Rejected, and how to fix it: {len(still_open)}",
             2,
-            "By cause. Nothing is dropped in silence: a row waits here until it is put right here, logged anew, or its "
-            "file is fixed and dropped again.",
+            "By cause. A row waits until it is put right here, logged anew, or its file is fixed and dropped again.",
         )
     )
     if still_open.empty:
         parts.show(parts.bar("Nothing is rejected", 1))
         return
     counts = still_open["file"].value_counts()
-    choices = ["", *counts.index]
-    chosen = st.selectbox(
-        "File",
-        choices,
-        format_func=lambda f: f"{f} ({counts[f]})" if f else f"All files ({len(still_open)})",
-        key="reject_file",
-    )
-    shown = still_open[still_open["file"] == chosen] if chosen else still_open
-    found = causes(shown)
+    chosen = ""
+    if len(still_open) > MOST_CAUSES and len(counts) > 1:
+        chosen = st.selectbox(
+            "File",
+            ["", *counts.index],
+            format_func=lambda f: f"{f} ({counts[f]})" if f else f"All files ({len(still_open)})",
+            key="reject_file",
+        )
+    found = causes(still_open[still_open["file"] == chosen] if chosen else still_open)
     mine = inbox_fixes.may_fix(snapshot)
     by_choice = [cause for cause in found if mine and inbox_fixes.can_fix(cause)][:MOST_CHOICES]
     for cause in by_choice:
@@ -148,20 +128,19 @@ def problems(snapshot: Snapshot, still_open: pd.DataFrame) -> None:
         inbox_fixes.fix(snapshot, cause)
     others = [cause for cause in found if cause not in by_choice]
     if others:
-        parts.show(
-            parts.table(
-                ["What is wrong", "Where", "How to fix it"],
-                [
-                    (parts.Markup(f"<strong>{parts.text(cause.says)}</strong>"), _where(cause), cause.fix)
-                    for cause in others[:MOST_ROWS]
-                ],
-                says="Rejected rows, by cause",
-                whole=(0, 2),
-            )
-        )
+        parts.show(parts.one_by_one([_line(cause) for cause in others[:MOST_ROWS]], MOST_CAUSES))
     if len(others) > MOST_ROWS:
         parts.show(parts.note(f"The first {MOST_ROWS} of {len(others)}; `coldfill rejects --to FILE` writes them all."))
     inbox_fixes.dismissal(snapshot, found)
+
+
+def _line(cause: Cause) -> parts.Markup:
+    """What is wrong and how to fix it; where, and with what number, opens below."""
+    said = parts.Markup(f"<strong>{parts.text(cause.says)}</strong>")
+    first = cause.rows.iloc[0]
+    only, in_files = len(cause.rows) == 1, words.plural(cause.rows["file"].nunique(), "file")
+    at = f"{first['file']}, {_place(first)}{_what_stands(first, cause)}" if only else f"in {in_files}"
+    return parts.line(said, parts.lines(parts.Markup(f"<br>{parts.text(at)}"), cause.fix), [_where(cause)])
 
 
 def _where(cause: Cause) -> parts.Markup:
@@ -174,12 +153,17 @@ def _where(cause: Cause) -> parts.Markup:
 
 def _one(row: Row, cause: Cause) -> str:
     """'fills-2026-07.csv, line 36: stop_pressure_bar “full”; number b30f314ce8'."""
+    number = f"; number {row.problem_id}" if words.known(row.problem_id) else ""
+    return f"{row.file}, {_place(row)}{_what_stands(row, cause)}{number}"
+
+
+def _what_stands(row: Row, cause: Cause) -> str:
+    """': stop_pressure_bar “full”', unless the cause says it already."""
     value = f"“{_short(row.value)}”" if words.known(row.value) and not cause.value else ""
     column = str(row.column) if words.known(row.column) and not cause.value else ""
     what = " ".join(word for word in (column, value) if word)
     taken = "; taken without this value" if row.severity == "value" else ""
-    number = f"; number {row.problem_id}" if words.known(row.problem_id) else ""
-    return f"{row.file}, {_place(row)}{': ' if what else ''}{what}{taken}{number}"
+    return f"{': ' if what else ''}{what}{taken}"
 
 
 def taken_out(snapshot: Snapshot) -> None:
@@ -326,7 +310,11 @@ def passes(snapshot: Snapshot) -> None:
     runs = snapshot.table("runs").sort_values("started_at", ascending=False)
     if runs.empty:
         return
-    parts.show(parts.heading("Last runs", 2))
+    with st.expander(f"Last runs ({min(len(runs), 8)})"):
+        _passes(snapshot, runs.head(8))
+
+
+def _passes(snapshot: Snapshot, runs: pd.DataFrame) -> None:
     parts.show(
         parts.table(
             ["Began", "Took", "Day taken as today", "Outcome"],
@@ -339,7 +327,7 @@ def passes(snapshot: Snapshot) -> None:
                     words.day(r.as_of_on),
                     r.outcome,
                 )
-                for r in each(runs.head(8))
+                for r in each(runs)
             ],
             figures=(1,),
             says="Runs",

@@ -22,6 +22,8 @@ from schemas.codes import sentence
 PAGE = "inbox"
 #: forms of one kind that stand on the page at once
 MOST_SHOWN = 12
+#: of these, those that stand open
+AT_ONCE = 2
 #: problems that one press dismisses, as the command does
 MOST_DISMISSED = 200
 ROLES = {
@@ -138,15 +140,20 @@ def tanks(snapshot: Snapshot) -> None:
         parts.heading(
             f"Tanks of dives without a unit: {len(groups)}",
             2,
-            "Until somebody says which cylinder it was, the dive does not start from its fill.",
+            "Until somebody says which cylinder it was, the dive does not start from its fill. Where none is "
+            "suggested, nothing says which, or two are as likely.",
         )
     )
     if not may_fix(snapshot):
         parts.show(parts.plain("Ask who runs the station to say which they were."))
         return
     names, whole = snapshot.names(), fillable_units(snapshot.table("units"))
-    for group in groups[:MOST_SHOWN]:
+    for group in groups[:AT_ONCE]:
         _tank(snapshot, group, names, whole)
+    if len(groups) > AT_ONCE:
+        with st.expander(f"Show all {len(groups)}"):
+            for group in groups[AT_ONCE:MOST_SHOWN]:
+                _tank(snapshot, group, names, whole)
     if len(groups) > MOST_SHOWN:
         parts.show(parts.note(f"The first {MOST_SHOWN} of {len(groups)}; the others follow as these are answered."))
 
@@ -161,7 +168,7 @@ def _tank(snapshot: Snapshot, group: pd.DataFrame, names: dict[str, str], whole:
             + (
                 f"<p>Probably <strong>{parts.text(suggested)}</strong>. {parts.text('. '.join(why))}.</p>"
                 if suggested
-                else "<p>Nothing says whose it was, or two are as likely: choose.</p>"
+                else ""
             )
         )
     )

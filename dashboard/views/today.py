@@ -1,17 +1,24 @@
 """Today: every unit that was filled lately, with what is to be done next, in the order of the work."""
 
+from typing import Any
+
 import pandas as pd
 
 from dashboard import board, parts, since
 from dashboard.access import ALONE, LOCAL_NETWORK, MANAGER, OPERATOR, may_see
 from dashboard.data import Snapshot
+from dashboard.views import fleet
 from schemas import holds, words
 
 TITLE = "Today"
 #: roles that may open this page; what tables each sees stands in access.py
 OPEN_TO = (ALONE, LOCAL_NETWORK, MANAGER, OPERATOR)
 
-WEIGHTS = {board.HELD: 4, board.ANALYSE: 3, board.LOOK: 3, board.COOLING: 2, board.READY: 1}
+#: units of one state that are shown at once
+MOST_OF_A_STATE = 8
+#: names in a line at a glance
+MOST_NAMED = 6
+WEIGHTS = {board.HELD: 4, board.HELD_LONGER: 4, board.ANALYSE: 3, board.LOOK: 3, board.COOLING: 2, board.READY: 1}
 NEXT = {
     board.COOLING: "A reading before then is still falling. Log the settled reading: it makes every later estimate "
     "surer.",
@@ -47,28 +54,57 @@ def page(snapshot: Snapshot) -> None:
     )
     if not found:
         parts.show(parts.plain(f"Nothing was filled in the last {board.DAYS} days, and no hold stands."))
-    counts = [f"{heading}: {n}" for state, heading in board.HEADINGS.items() if (n := _count(found, state))]
-    if len(counts) > 1:
-        parts.show(parts.plain(". ".join(counts) + "."))
+    parts.show(parts.counts(at_a_glance(snapshot, found, health)))
     # who works at the compressor looks for the next unit first
     first = snapshot.viewer.role in (ALONE, MANAGER)
     if first:
         news(snapshot, fills, health, life)
     for state, heading in board.HEADINGS.items():
         rows = [task for task in found if task.state == state]
-        if rows and state == board.HELD_LONGER:
-            parts.show(
-                parts.heading(f"{heading}: {len(rows)}", 2),
-                parts.items(
-                    f"{task.unit_id}, filled {words.day(task.fill['filled_at'].tz_convert(snapshot.zone))}: {task.says}"
-                    for task in rows
-                ),
-            )
-        elif rows:
-            parts.show(parts.heading(f"{heading}: {len(rows)}", 2, NEXT.get(state, "")), _listed(snapshot, state, rows))
+        if rows:
+            title = parts.heading(f"{heading}: {len(rows)}", 2, NEXT.get(state, ""))
+            parts.show(title, _listed(snapshot, state, rows))
     if not first:
         news(snapshot, fills, health, life)
     parts.show(parts.caution(words.WHO_DECIDES))
+
+
+def at_a_glance(snapshot: Snapshot, found: list[board.Task], health: pd.DataFrame) -> list[tuple[str, int, Any]]:
+    """What there is to do, how many and which: of units, and of whatever else the viewer answers for."""
+    listed: list[tuple[str, int, Any]] = [
+        (heading, len(rows), parts.named(sorted(task.unit_id for task in rows), MOST_NAMED))
+        for state, heading in board.HEADINGS.items()
+        if (rows := [task for task in found if task.state == state])
+    ]
+    by = fleet.groups(health)
+    listed += [
+        (title, len(by[kind]), parts.named(sorted(by[kind]["cylinder_id"]), MOST_NAMED))
+        for kind, title in (("barred", "May not be filled"), ("soon", "Inspection due soon"))
+    ]
+    if may_see(snapshot.viewer, "recall"):
+        recalled, compressors = snapshot.table("recall"), snapshot.table("compressor_health")
+        listed.append(
+            ("To be called back for their air", len(recalled), parts.named(sorted(recalled["unit_id"]), MOST_NAMED))
+        )
+        look = compressors[compressors["state"] != "good"]
+        listed.append(("Compressors to look at", len(look), parts.named(look["compressor_id"], MOST_NAMED)))
+    if may_see(snapshot.viewer, "reserve_watch"):
+        watch, names = snapshot.table("reserve_watch"), snapshot.names()
+        thin = watch[watch["state"] == "thin"]["member_id"]
+        listed.append(
+            ("Divers whose reserves run thin", len(thin), parts.named((names.get(m, m) for m in thin), MOST_NAMED))
+        )
+    if may_see(snapshot.viewer, "rejects"):
+        rejects = snapshot.table("rejects")
+        still_open = rejects[rejects["resolved_at"].isna() & rejects["dismissed_at"].isna()]
+        listed.append(
+            (
+                "Problems in the files",
+                len(still_open),
+                f"In {words.plural(still_open['file'].nunique(), 'file')}: see Inbox.",
+            )
+        )
+    return [row for row in listed if row[1]]
 
 
 def news(snapshot: Snapshot, fills: pd.DataFrame, health: pd.DataFrame, life: pd.DataFrame) -> None:
@@ -99,29 +135,22 @@ def moment(snapshot: Snapshot, fills: pd.DataFrame) -> pd.Timestamp:
     return min(now, fills["filled_at"].max() + pd.Timedelta(minutes=30))
 
 
-def _count(found: list[board.Task], state: str) -> int:
-    return sum(task.state == state for task in found)
-
-
 def _listed(snapshot: Snapshot, state: str, rows: list[board.Task]) -> parts.Markup:
+    """A line a unit: what it is, its air and what stands against it; what to do and when it was filled open below."""
     newest = sorted(rows, key=lambda t: t.fill["filled_at"], reverse=True)
     if state == board.COOLING:
         newest = sorted(rows, key=lambda t: t.worth_reading_at)
-    return parts.table(
-        ["Unit", "Mix", "Stopped at", "What is next"],
-        [
-            (
-                parts.lines(
-                    parts.tag(task.unit_id, WEIGHTS.get(state, 1)), words.clock(task.fill["filled_at"], snapshot.zone)
-                ),
-                words.mix(task.fill["o2_pct"], task.fill["he_pct"]),
-                words.number(task.fill["stop_pressure_bar"], 0, "bar"),
-                parts.lines(task.says, f"Air: {holds.air(task.fill)}"),
-            )
-            for task in newest
-        ],
-        figures=(2,),
-        half=(1,),
-        whole=(0, 3),
-        says=board.HEADINGS[state],
-    )
+    return parts.one_by_one([_line(snapshot, task) for task in newest], MOST_OF_A_STATE)
+
+
+def _line(snapshot: Snapshot, task: board.Task) -> parts.Markup:
+    fill = task.fill
+    mix, stop = words.mix(fill["o2_pct"], fill["he_pct"]), words.number(fill["stop_pressure_bar"], 0, "bar")
+    gas, air = f"{mix}, stopped at {stop}", f"its air {holds.air(fill)}"
+    when = f"Filled {words.clock(fill['filled_at'], snapshot.zone)}."
+    tag = parts.tag(task.unit_id, WEIGHTS.get(task.state, 1))
+    if task.state == board.EMPTY:  # what was in it is no more
+        return parts.line(tag, task.says, [f"Was {gas}; {air}.", *task.then, when])
+    if task.state == board.HELD_LONGER and fill["air_state"] == "passed" and not holds.called_back(fill):
+        return parts.line(tag, task.says, [*task.then, f"{words.capital(gas)}; {air}. {when}"])
+    return parts.line(tag, parts.lines(f"{gas}; {air}", task.says), [*task.then, when])

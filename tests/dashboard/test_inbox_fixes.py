@@ -98,7 +98,7 @@ def test_a_suggestion_is_accepted_with_one_tap_and_asks_who(station):
     test = run(station, "inbox", "manager")
     text = said(test)
     assert "Probably <strong>T12-1</strong>. It was lent to this member then" in text and "2 dives" in text
-    assert "Nothing says whose it was" in text
+    assert "nothing says which" in text
     assert "Say who you are" in press(test, "Accept") and rows(station, "links") == []
     field(test, "Who you are").set_value("Ada")
     press(test, "Accept")

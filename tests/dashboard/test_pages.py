@@ -50,7 +50,7 @@ WORDS = {
     "filling": ["Do not hand over", "Check first"],
     "fleet": ["May not be filled: 1", "Due within 60 days: 1", "In date: 2", "Withdrawn or condemned: 1"],
     "divers": [
-        "Expected share under reserve, if dives stay like these",
+        "Share expected below, if dives stay like these",
         "No thin dive seen (14 dives)",
         "Not a gas plan",
         "Surfaced below 50\u00a0bar",
@@ -63,7 +63,7 @@ WORDS = {
         "80 % interval",
         "not sure: it may be no change at all",
     ],
-    "today": ["Do not fill from", "Held back", "What is next"],
+    "today": ["Do not fill from", "Held back: 1", "Since yesterday"],
     "air": ["Last air test failed", "Fills to call back: 1", "call the laboratory"],
     "inbox": [
         "Rejected, and how to fix it: 2",
@@ -269,6 +269,29 @@ def test_a_label_stands_on_screen_as_it_is_printed_and_none_for_a_fill_that_may_
         for term, shown in labels.label(row, "Europe/Dublin", 1.4, names).lines:
             assert f"<dt>{html.escape(term)}</dt><dd>{html.escape(shown)}</dd>" in text
     assert text.count(labels.ANALYSE) == len(given) + 1
+
+
+def test_a_list_shows_its_first_and_the_number_of_all_and_loses_none():
+    lines = [parts.line(n, inside=["more"]) for n in "abcde"]
+    shown = parts.one_by_one(lines, 3)
+    assert shown.index("c</summary>") < shown.index("Show all 5") < shown.index("d</summary>")
+    assert "Show all" not in parts.one_by_one(lines, 4)  # the last one takes no more room than the word
+    assert "<details>" not in parts.line("alone") and "and 1 more" in parts.named("abc", 2)
+
+
+def test_a_hold_list_says_a_reason_once_with_every_cylinder_and_the_air_that_is_not_known_good(tmp_path, monkeypatch):
+    rows = made_up.fills()
+    last = rows["fill_id"].isin(["f021", "f022", "f023"])
+    rows.loc[last, ["verdict", "released"]] = ["stop", False]
+    rows["reasons"] = [["not_in_test"] if i else r for i, r in zip(last, rows["reasons"], strict=True)]
+    rows.loc[rows["fill_id"] == "f022", "air_state"] = "never_tested"
+    monkeypatch.setattr(made_up, "fills", lambda: rows)
+    made_up.publish(tmp_path)
+    text = said(run(tmp_path, "filling"))
+    assert "Do not hand over: 3" in text and text.count(html.escape(sentence("not_in_test"))) == 1
+    lead = [line.split("</summary>")[0] for line in text.split("<summary>")[1:]]
+    (untested,) = [line for line in lead if "S10-4" in line]
+    assert words.AIR["never_tested"] in untested and not any("its air" in line for line in lead if "T12-1" in line)
 
 
 def test_labels_bear_names_and_do_not_stand_on_the_local_network(published):
