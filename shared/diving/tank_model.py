@@ -5,16 +5,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from shared.diving.tank_course import Answers, march
 from shared.diving.tank_grid import (
     CONTENT,
     COOLING,
     DEPARTURES,
+    EARLY,
     FILM,
     INFLATION,
     KNOT_WEIGHTS,
-    KNOTS,
     RATE,
-    SHARED,
     START,
     STEP_SHARES,
     STEPS,
@@ -22,11 +22,7 @@ from shared.diving.tank_grid import (
     USE,
     WALL,
     WATER,
-    between_nodes,
     early_share,
-    grid_share,
-    steady_precision,
-    times,
 )
 from shared.diving.tank_heat import (
     PIVOT_L,
@@ -34,246 +30,176 @@ from shared.diving.tank_heat import (
     exchange_weights,
     expansion_heat_j_mol,
     heat_capacity_j_mol_k,
-    immersed_lag_s,
     water_conductance_w_k,
 )
+from shared.diving.tank_prior import contents_at_ends, first_guess, prior_precision
+from shared.diving.tank_readings import Placed
 from shared.diving.tank_records import TankRecords
-from shared.gas import mix as gas
 from shared.gas.constants import FREE_LITRE_MOL
-from shared.gas.units import absolute, gauge, kelvin
+from shared.gas.slopes import PressureSlopes
+from shared.gas.units import gauge, kelvin
 
 _LEAST_FREE_L_PER_L = 0.7
 _NUDGE = 0.02
+FIRST_APART_K = 4.0
+"""Between gas and wall, before anything has been worked out."""
 
 
 @dataclass(frozen=True)
-class Linear:
-    """The model at one set of unknowns, and how its readings move with them."""
+class Course:
+    """Gas through the dive at one set of unknowns; steps or nodes first, rows last."""
 
-    used: NDArray
-    amount: NDArray
+    used: NDArray  # (STEPS, rows) free litres
+    amount: NDArray  # (STEPS + 1, rows) free litres
+    density_mol_l: NDArray
     gas_c: NDArray
-    modelled_bar: NDArray
-    residual: NDArray
+    apart_k: NDArray  # (STEPS, rows) gas against wall
+    nudged_c: NDArray  # (2, STEPS + 1, rows) the gas with film, then wall, a little other
+    by_cooling_c: NDArray  # (STEPS + 1, rows) for one unit of cooling
+    weights: tuple[NDArray, NDArray]  # as `Answers` takes them
+    draw_brings: NDArray
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What the gauge reads, and how far readings are from it; slots of `Placed` or nodes first, rows last."""
+
+    modelled_bar: NDArray  # (STEPS + 1, rows)
+    residual: NDArray  # 0 where not seen
     seen: NDArray
-    jacobian: NDArray  # (rows, readings, UNKNOWNS)
-    apart_k: NDArray  # (rows, STEPS) gas against wall
+    by_temperature: NDArray  # (STEPS + 1, rows) bar/K
+    by_content: NDArray  # (STEPS + 1, rows) bar by a free litre
 
 
 class TankModel:
-    """What a batch of records makes of its unknowns; all that does not hang on them is worked out once."""
+    """What a batch of records makes of its unknowns; all that does not hang on them is worked out once.
+
+    Unknowns are (rows, UNKNOWNS); everything over the grid has rows last.
+    """
 
     def __init__(self, r: TankRecords):
         self.records = r
         rows = len(r)
-        self.mix = r.o2_pct[:, None], r.he_pct[:, None], r.ar_pct[:, None]
-        self.capacity = r.water_capacity_l[:, None]
         self.known = np.isfinite(r.reading_bar) & np.isfinite(r.reading_at)
         self.at = np.where(self.known, np.clip(np.nan_to_num(r.reading_at), 0.0, STEPS), 0.0)
-        self.left = np.minimum(self.at.astype(int), STEPS - 1)
-        self.share = self.at - self.left
-        self.sd = np.where(self.known, r.reading_sd_bar, 1.0)
-        self.step_s = r.duration_s[:, None] * STEP_SHARES
+        self.readings = Placed(self.at, self.known)
+        self.bar = self.readings.put(r.reading_bar)
+        self.sd = np.where(self.readings.known, self.readings.put(r.reading_sd_bar), 1.0)
+        self.capacity = r.water_capacity_l
+        self.water_c = np.ascontiguousarray(r.water_c.T)
+        self.step_s = STEP_SHARES[:, None] * r.duration_s
         per_cylinder = r.water_capacity_l / r.cylinders
-        self.wall_j_k = (r.wall_j_k_l * r.water_capacity_l)[:, None]
-        self.film_w_k = conductance_w_k(per_cylinder, r.cylinders)[:, None] / conductance_w_k(PIVOT_L)
-        self.water_w_k = water_conductance_w_k(per_cylinder, r.cylinders)[:, None]
-        self.heat_j_mol_k = heat_capacity_j_mol_k(r.he_pct)[:, None]
-        breath = np.diff(r.bar_min, axis=1) * r.breathing_share
+        self.wall_j_k = r.wall_j_k_l * r.water_capacity_l
+        self.film_w_k = conductance_w_k(per_cylinder, r.cylinders) / conductance_w_k(PIVOT_L)
+        self.water_w_k = water_conductance_w_k(per_cylinder, r.cylinders)
+        self.heat_j_mol_k = heat_capacity_j_mol_k(r.he_pct)
         descent = np.maximum(np.diff(r.ambient_bar_abs, axis=1), 0.0)
-        self.centre, self.reference_rate = _first_guess(self, descent)
+        self.centre, self.reference_rate = first_guess(r, self.at, self.known, descent)
         # what is used in a step is linear in inflation, early haste, mean rate and the rate's departures at knots
-        early = breath * self.reference_rate[:, None] * early_share(r.duration_s)
-        self.makes_use = np.concatenate(
-            [descent[:, :, None], early[:, :, None], breath[:, :, None], breath[:, :, None] * KNOT_WEIGHTS], axis=2
-        )
-        self.taken = np.concatenate([np.zeros((rows, 1, 3 + KNOTS)), np.cumsum(self.makes_use, axis=1)], axis=1)
-        self.prior = _prior_precision(r, self.reference_rate)
-        amount = self.centre[:, CONTENT, None] - times(self.taken, self.centre[:, USE])
-        middle = 0.5 * (amount[:, 1:] + amount[:, :-1]) / self.capacity
+        self.descent = descent.T.copy()
+        self.breath = (np.diff(r.bar_min, axis=1) * r.breathing_share).T.copy()
+        self.haste = self.breath * self.reference_rate * early_share(r.duration_s).T
+        self.answers = Answers(self.descent, self.haste, self.breath, KNOT_WEIGHTS)
+        self.prior = prior_precision(r, self.reference_rate)
+        self.pressure = PressureSlopes(r.o2_pct, r.he_pct, r.ar_pct)
+        _, amount = self.amounts(self.centre)
+        middle = 0.5 * (amount[1:] + amount[:-1]) / self.capacity
         density = np.maximum(middle, _LEAST_FREE_L_PER_L) * FREE_LITRE_MOL
-        heat = expansion_heat_j_mol(density, kelvin(np.clip(r.water_c, -30, 60)), *self.mix)
+        water_k = kelvin(np.clip(self.water_c, -30, 60))
+        heat = expansion_heat_j_mol(density, water_k, r.o2_pct, r.he_pct, r.ar_pct)
         self.heat_j_free_l = np.where(np.isfinite(heat), heat, 2600.0) * FREE_LITRE_MOL
+        self._nodes = np.empty((STEPS + 1, UNKNOWNS, rows))
 
-    def linearise(self, x: NDArray, apart_k: NDArray) -> Linear:
-        """The model at `x`, its film taken as for gas and wall so far apart."""
-        r, makes_use = self.records, self.makes_use
-        used, amount = times(makes_use, x[:, USE]), x[:, CONTENT, None] - times(self.taken, x[:, USE])
+    def amounts(self, x: NDArray) -> tuple[NDArray, NDArray]:
+        """Free litres used in each step, (STEPS, rows), and inside at the nodes, (STEPS + 1, rows)."""
+        rate = KNOT_WEIGHTS @ x[:, DEPARTURES].T + x[:, RATE]
+        used = self.descent * x[:, INFLATION] + self.haste * x[:, EARLY] + self.breath * rate
+        amount = np.empty((STEPS + 1, len(x)))
+        amount[0] = 0.0
+        np.cumsum(used, axis=0, out=amount[1:])
+        return used, np.subtract(x[:, CONTENT], amount, out=amount)
+
+    def content_as_read(self, x: NDArray) -> NDArray:
+        """(rows,) where to begin with the content: as the first reading has it."""
+        _, node, content = contents_at_ends(self.records, self.at, self.known, x[:, START])[0]
+        _, amount = self.amounts(x)
+        before = x[:, CONTENT] - amount[node, np.arange(len(x))]
+        return np.where(np.isfinite(content), content + before, x[:, CONTENT])
+
+    def course(self, x: NDArray, apart_k: NDArray) -> Course:
+        """Gas at the unknowns `x`, its film taken as for gas and wall so far apart, (STEPS, rows)."""
+        used, amount = self.amounts(x)
         density = np.maximum(amount / self.capacity, _LEAST_FREE_L_PER_L) * FREE_LITRE_MOL
-        middle = 0.5 * (density[:, 1:] + density[:, :-1])
-        water = r.water_c + x[:, WATER, None]
-        cooling, thicker = x[:, COOLING, None], np.exp(x[:, WALL, None])
-        film = self.film_w_k * conductance_w_k(PIVOT_L, 1, middle, apart_k) * np.exp(x[:, FILM, None])
-        gas_j_k = middle * self.capacity * self.heat_j_mol_k
-        weights = exchange_weights(
-            self.step_s, film / gas_j_k, film / self.wall_j_k, self.water_w_k / (thicker * self.wall_j_k)
-        )
+        middle = 0.5 * (density[1:] + density[:-1])
+        water, start, cooling = self.water_c + x[:, WATER], x[:, START], x[:, COOLING]
+        thicker = np.exp(x[:, WALL])
+        film = self.film_w_k * conductance_w_k(PIVOT_L, 1, middle, apart_k) * np.exp(x[:, FILM])
         # where gas and wall would come to rest by what is drawn off, K colder by a free litre in the step
         wall_colder = self.heat_j_free_l / (self.step_s * self.water_w_k) * thicker
-        film_colder = self.heat_j_free_l / (self.step_s * film)
-        follows = _follow(weights, makes_use, film_colder + wall_colder, wall_colder)
-        of_start, of_use = follows[:, :, 0], follows[:, :, 1:]
-        by_use = times(of_use, x[:, USE])
-        still = _still(weights, water, water, x[:, START])
-        gas_c = np.clip(still[:, :, 0] + cooling * by_use, -40.0, 90.0)
-
-        temperature = kelvin(gas_c)
-        pressure = gas.pressure_bar_abs(density, temperature, *self.mix, strict=False)
-        by_temperature = gas.pressure_bar_abs(density, temperature + 1.0, *self.mix, strict=False) - pressure
-        thicker_gas = gas.pressure_bar_abs(density * 1.002, temperature, *self.mix, strict=False)
-        by_content = (thicker_gas - pressure) / (0.002 * density) * (FREE_LITRE_MOL / self.capacity)
-
-        jacobian = np.empty((len(r), STEPS + 1, UNKNOWNS))
-        jacobian[:, :, START] = by_temperature * of_start
-        jacobian[:, :, WATER] = by_temperature * (1.0 - of_start)
-        jacobian[:, :, COOLING] = by_temperature * by_use
-        jacobian[:, :, CONTENT] = by_content
-        jacobian[:, :, USE] = (by_temperature * cooling)[:, :, None] * of_use - by_content[:, :, None] * self.taken
-        drawn = cooling * used
-        for place, of_film, of_wall in ((FILM, _NUDGE, 0.0), (WALL, 0.0, _NUDGE)):
-            nudged_film, nudged_wall = film * np.exp(of_film), thicker * np.exp(of_wall)
-            nudged = exchange_weights(
-                self.step_s,
-                nudged_film / gas_j_k,
-                nudged_film / self.wall_j_k,
-                self.water_w_k / (nudged_wall * self.wall_j_k),
-            )
-            wall_cold = wall_colder * drawn * np.exp(of_wall)
-            gas_cold = film_colder * drawn * np.exp(-of_film) + wall_cold
-            moved = _still(nudged, water - gas_cold, water - wall_cold, x[:, START])[:, :, 0]
-            jacobian[:, :, place] = by_temperature * (moved - gas_c) / _NUDGE
-        gap = gas_c - still[:, :, 1]
-        modelled = gauge(pressure)
-        residual = r.reading_bar - between_nodes(modelled, self.left, self.share)
-        seen = self.known & np.isfinite(residual)
-        return Linear(
+        gas_colder = self.heat_j_free_l / (self.step_s * film) + wall_colder
+        # three films and walls: as they are, and each in turn a little other
+        more = 1.0 + np.expm1(_NUDGE) * np.array([[0.0, 1.0, 0.0], [0.0, 0.0, 1.0]])[:, :, None]
+        to_wall, to_water = film[:, None] * more[0], self.water_w_k / (thicker * more[1])
+        gas_j_k = middle * self.capacity * self.heat_j_mol_k
+        gas_of_gas, gas_of_wall, wall_of_gas, wall_of_wall = exchange_weights(
+            self.step_s[:, None], to_wall / gas_j_k[:, None], to_wall / self.wall_j_k, to_water / self.wall_j_k
+        )
+        of_gas, of_wall = np.stack([gas_of_gas, wall_of_gas], axis=1), np.stack([gas_of_wall, wall_of_wall], axis=1)
+        # four courses: by start and water; by what is drawn off, for one unit of cooling; and both, nudged twice
+        wall_cold, film_cold = wall_colder * used, (gas_colder - wall_colder) * used
+        rests = np.empty((STEPS, 2, 4, len(x)))
+        rests[:, :, 0] = water[:, None]
+        rests[:, 0, 1], rests[:, 1, 1] = -film_cold - wall_cold, -wall_cold
+        rests[:, 1, 2] = water - cooling * wall_cold
+        rests[:, 0, 2] = rests[:, 1, 2] - cooling * film_cold / more[0, 1]
+        rests[:, 1, 3] = water - cooling * wall_cold * more[1, 2]
+        rests[:, 0, 3] = rests[:, 1, 3] - cooling * film_cold
+        same = [0, 0, 1, 2]
+        of_gas_4, of_wall_4 = of_gas[:, :, same], of_wall[:, :, same]
+        brings = rests - of_gas_4 * rests[:, :1] - of_wall_4 * rests[:, 1:]
+        courses = march(of_gas_4, of_wall_4, brings, np.stack([start, 0.0 * start, start, start]))
+        gas_c = np.clip(courses[:, 0, 0] + cooling * courses[:, 0, 1], -40.0, 90.0)
+        gap = gas_c - courses[:, 1, 0]
+        of_gas, of_wall = of_gas[:, :, 0], of_wall[:, :, 0]
+        colder = np.stack([gas_colder, wall_colder], axis=1)
+        return Course(
             used,
             amount,
+            density,
             gas_c,
-            modelled,
-            np.where(seen, residual, 0.0),
-            seen,
-            np.nan_to_num(between_nodes(jacobian, self.left, self.share)),
-            0.5 * np.abs(gap[:, 1:] + gap[:, :-1]),
+            0.5 * np.abs(gap[1:] + gap[:-1]),
+            courses[:, 0, 2:].swapaxes(0, 1),
+            courses[:, 0, 1],
+            (of_gas, of_wall),
+            of_gas * colder[:, :1] + of_wall * colder[:, 1:] - colder,
         )
 
+    def reading(self, course: Course) -> Reading:
+        """What the gauge would read of a course, beside what it read."""
+        states = self.pressure(course.density_mol_l.T, kelvin(course.gas_c).T)
+        pressure, by_density, by_temperature = (np.ascontiguousarray(s.T) for s in states)
+        modelled = gauge(pressure)
+        residual = self.bar - self.readings.between(modelled)
+        seen = self.readings.known & np.isfinite(residual)
+        by_content = by_density * (FREE_LITRE_MOL / self.capacity)
+        return Reading(modelled, np.where(seen, residual, 0.0), seen, by_temperature, by_content)
 
-def _follow(weights: tuple[NDArray, ...], makes_use: NDArray, gas_colder: NDArray, wall_colder: NDArray) -> NDArray:
-    """(rows, STEPS + 1, 1 + uses) how the gas at the nodes hangs on its start, and on what is drawn off."""
-    gas_of_gas, gas_of_wall, wall_of_gas, wall_of_wall = weights
-    rows, steps, uses = makes_use.shape
-    gas_in = -((1.0 - gas_of_gas) * gas_colder - gas_of_wall * wall_colder)[:, :, None] * makes_use
-    wall_in = -((1.0 - wall_of_wall) * wall_colder - wall_of_gas * gas_colder)[:, :, None] * makes_use
-    out = np.zeros((rows, steps + 1, 1 + uses))
-    out[:, 0, 0] = 1.0
-    gas_now, wall_now = out[:, 0].copy(), out[:, 0].copy()
-    for k in range(steps):
-        next_gas = gas_of_gas[:, k, None] * gas_now + gas_of_wall[:, k, None] * wall_now
-        wall_now = wall_of_gas[:, k, None] * gas_now + wall_of_wall[:, k, None] * wall_now
-        next_gas[:, 1:] += gas_in[:, k]
-        wall_now[:, 1:] += wall_in[:, k]
-        out[:, k + 1] = gas_now = next_gas
-    return out
+    def jacobian(self, x: NDArray, course: Course, reading: Reading, root: NDArray) -> NDArray:
+        """(rows, slots, UNKNOWNS) how readings, each times its `root` (slots, rows), move with the unknowns.
 
-
-def _still(weights: tuple[NDArray, ...], gas_rest_c: NDArray, wall_rest_c: NDArray, start_c: NDArray) -> NDArray:
-    """(rows, STEPS + 1, 2) gas and wall that would come to rest at these temperatures in each step."""
-    gas_of_gas, gas_of_wall, wall_of_gas, wall_of_wall = weights
-    rows, steps = gas_rest_c.shape
-    gas_in = (1.0 - gas_of_gas) * gas_rest_c - gas_of_wall * wall_rest_c
-    wall_in = (1.0 - wall_of_wall) * wall_rest_c - wall_of_gas * gas_rest_c
-    out = np.empty((rows, steps + 1, 2))
-    gas_now, wall_now = start_c.copy(), start_c.copy()
-    out[:, 0, 0] = out[:, 0, 1] = start_c
-    for k in range(steps):
-        gas_now, wall_now = (
-            gas_of_gas[:, k] * gas_now + gas_of_wall[:, k] * wall_now + gas_in[:, k],
-            wall_of_gas[:, k] * gas_now + wall_of_wall[:, k] * wall_now + wall_in[:, k],
-        )
-        out[:, k + 1, 0], out[:, k + 1, 1] = gas_now, wall_now
-    return out
-
-
-def _at_ends(model: TankModel, start_c: NDArray) -> list[tuple[NDArray, NDArray, NDArray]]:
-    """Place, node and content in free litres at the first and at the last reading."""
-    r, known, at = model.records, model.known, model.at
-    index = np.arange(len(r))
-    elapsed_s = r.duration_s[:, None] * grid_share(np.arange(STEPS + 1))
-    left = np.exp(-elapsed_s / immersed_lag_s(r.water_capacity_l / r.cylinders)[:, None])
-    found = []
-    for pick in (np.argmin(np.where(known, at, np.inf), axis=1), np.argmax(np.where(known, at, -np.inf), axis=1)):
-        place = at[index, pick]
-        node = np.minimum(place.astype(int), STEPS - 1)
-        water = r.water_c[index, node]
-        gas_c = water + (start_c - water) * between_nodes(left, node[:, None], (place - node)[:, None])[:, 0]
-        density = gas.density_mol_l(
-            absolute(r.reading_bar[index, pick]), kelvin(gas_c), *(m[:, 0] for m in model.mix), strict=False
-        )
-        found.append((place, node, density * r.water_capacity_l / FREE_LITRE_MOL))
-    return found
-
-
-def _first_guess(model: TankModel, descent: NDArray) -> tuple[NDArray, NDArray]:
-    """(rows, UNKNOWNS) the priors' centres, content and mean rate from the first and the last reading where they are
-    free; and the rate, L/min, to which its scatter is a share."""
-    r = model.records
-    rows = len(r)
-    blown_l = np.where(r.inflates, r.shared_mean[:, INFLATION - START], 0.0)
-    grid = np.arange(1, STEPS + 1)
-    served = np.cumsum(np.diff(r.bar_min, axis=1) * r.breathing_share, axis=1)
-    served = np.concatenate([np.zeros((rows, 1)), served], axis=1)
-    amounts, integrals, blown = [], [], []
-    for place, node, content in _at_ends(model, r.shared_mean[:, 0]):
-        amounts.append(content)
-        integrals.append(between_nodes(served, node[:, None], (place - node)[:, None])[:, 0])
-        blown.append((descent * (grid <= place[:, None])).sum(axis=1) * blown_l)
-    with np.errstate(all="ignore"):
-        rate = (amounts[0] - amounts[1] - (blown[1] - blown[0])) / (integrals[1] - integrals[0])
-    rate = np.where(np.isfinite(rate), rate, 0.0)
-    content = amounts[0] + rate * integrals[0] + blown[0]
-    content = np.where(np.isfinite(content), content, r.water_capacity_l * 100.0)
-    guess = np.zeros((rows, UNKNOWNS))
-    guess[:, SHARED] = r.shared_mean
-    guess[:, INFLATION], guess[:, RATE] = blown_l, rate
-    stated = r.shared_mean[:, CONTENT - START]
-    guess[:, CONTENT] = np.where(np.isfinite(stated), stated, content)
-    return guess, np.clip(np.abs(rate), 2.0, None)
-
-
-def content_as_read(model: TankModel, x: NDArray) -> NDArray:
-    """Where to begin with the content: as the first reading has it."""
-    _, node, content = _at_ends(model, x[:, START])[0]
-    before = (model.taken[np.arange(len(x)), node] * x[:, USE]).sum(axis=1)
-    return np.where(np.isfinite(content), content + before, x[:, CONTENT])
-
-
-def _prior_precision(r: TankRecords, reference_rate: NDArray) -> NDArray:
-    """(rows, UNKNOWNS, UNKNOWNS) inverse covariance of the prior; mean rate, and unsaid content, are free."""
-    precision = np.zeros((len(r), UNKNOWNS, UNKNOWNS))
-    precision[:, DEPARTURES, DEPARTURES] = (
-        steady_precision(r.duration_s, r.rate_lag_s) / ((reference_rate * r.rate_sd) ** 2)[:, None, None]
-    )
-    free = ~np.isfinite(r.shared_mean[:, CONTENT - START])
-    covariance = free_content(without_inflation(r.shared_cov, ~r.inflates), free, 300.0 * r.water_capacity_l)
-    precision[:, SHARED, SHARED] = np.linalg.inv(covariance)
-    precision[:, WATER, WATER] = 1.0 / r.water_sd_c**2
-    precision[:, RATE, RATE] = 1.0 / (20.0 * reference_rate) ** 2
-    return precision
-
-
-def free_content(shared_cov: NDArray, free: NDArray, sd_free_l: NDArray) -> NDArray:
-    """Covariances with a content of which nothing is said in some rows."""
-    out, place = shared_cov.copy(), CONTENT - START
-    out[free, place, :] = 0.0
-    out[free, :, place] = 0.0
-    out[free, place, place] = sd_free_l[free] ** 2
-    return out
-
-
-def without_inflation(shared_cov: NDArray, still: NDArray) -> NDArray:
-    """Covariances in some rows of which neither wing nor suit is fed."""
-    out, place = shared_cov.copy(), INFLATION - START
-    out[still, place, :] = 0.0
-    out[still, :, place] = 0.0
-    out[still, place, place] = 1e-6
-    return out
+        Valid until the next call.
+        """
+        nodes, by_temperature = self._nodes, reading.by_temperature
+        cooling = by_temperature * x[:, COOLING]
+        answers = self.answers(*course.weights, course.draw_brings)
+        np.multiply(by_temperature, answers[:, 0], out=nodes[:, START])
+        np.subtract(by_temperature, nodes[:, START], out=nodes[:, WATER])
+        np.multiply(by_temperature, course.by_cooling_c, out=nodes[:, COOLING])
+        nodes[:, CONTENT] = reading.by_content
+        np.multiply(answers[:, 1:], cooling[:, None], out=nodes[:, USE])
+        nodes[:, USE] -= reading.by_content[:, None] * self.answers.taken
+        for place, moved in zip((FILM, WALL), course.nudged_c, strict=True):
+            nodes[:, place] = by_temperature * (moved - course.gas_c) / _NUDGE
+        if not np.isfinite(by_temperature.sum()):
+            np.nan_to_num(nodes, copy=False)
+        return self.readings.rooted(nodes, root)

@@ -23,12 +23,12 @@ from shared.diving.tank_grid import (
     SHARED,
     START,
     STEPS,
-    UNKNOWNS,
     USE,
     early_share,
     times,
 )
-from shared.diving.tank_model import TankModel, content_as_read, free_content, without_inflation
+from shared.diving.tank_model import FIRST_APART_K, TankModel
+from shared.diving.tank_prior import free_content, without_inflation
 from shared.diving.tank_records import TankFits, TankRecords
 
 _NU = 4.0
@@ -91,36 +91,36 @@ def with_shared_prior(fits: TankFits, shared_mean: NDArray, shared_cov: NDArray)
 
 def _fit(r: TankRecords, rounds: int, start: NDArray | None, likelihood: bool) -> TankFits:
     model = TankModel(r)
-    known, sd, centre, prior = model.known, model.sd, model.centre, model.prior
-    few = known.sum(axis=1, keepdims=True) <= 3
-    enough = (known.sum(axis=1) >= 2) & (np.ptp(np.where(known, model.at, model.at[:, :1]), axis=1) > 0)
+    known, sd, centre, prior = model.readings.known, model.sd, model.centre, model.prior
+    few = known.sum(axis=0) <= 3
+    enough = (known.sum(axis=0) >= 2) & (np.ptp(np.where(model.known, model.at, model.at[:, :1]), axis=1) > 0)
     x = centre.copy() if start is None else np.where(np.isfinite(start), start, centre)
     if start is None and np.isfinite(r.shared_mean[:, CONTENT - START]).any():
-        x[:, CONTENT] = content_as_read(model, x)
+        x[:, CONTENT] = model.content_as_read(x)
     scale = np.ones(len(r))
-    apart_k = np.full((len(r), STEPS), 4.0)
+    apart_k = np.full((STEPS, len(r)), FIRST_APART_K)
     for turn in range(rounds + 1):
-        now = model.linearise(x, apart_k)
-        apart_k = now.apart_k
+        course = model.course(x, apart_k)
+        now, apart_k = model.reading(course), course.apart_k
         if turn >= 2 or start is not None:
             off = np.where(now.seen, np.abs(now.residual) / sd, np.nan)
             scale = np.clip(1.4826 * np.nan_to_num(_median(off), nan=1.0), 1.0, 20.0)
-        weight = (_NU + 1) / (_NU + (now.residual / (sd * scale[:, None])) ** 2)
+        weight = (_NU + 1) / (_NU + (now.residual / (sd * scale)) ** 2)
         weight = np.where(now.seen, np.where(few, 1.0, weight), 0.0)
-        root = np.sqrt(weight) / (sd * scale[:, None])
-        j = now.jacobian * root[:, :, None]
-        hessian = j.transpose(0, 2, 1) @ j + prior
+        root = np.sqrt(weight) / (sd * scale)
+        j = model.jacobian(x, course, now, root)
+        turned = j.transpose(0, 2, 1)
+        hessian = turned @ j + prior
         if turn == rounds:
             break
-        pulled = times(j.transpose(0, 2, 1), now.residual * root) + times(prior, centre - x)
+        pulled = times(turned, (now.residual * root).T) + times(prior, centre - x)
         step = np.nan_to_num(np.linalg.solve(hessian, pulled[:, :, None])[:, :, 0])
         x = np.clip(x + np.clip(step, -_LARGEST_STEP, _LARGEST_STEP), _LOW, _HIGH)
 
     spread = np.linalg.inv(hessian)
-    to_used = np.zeros((len(r), UNKNOWNS))
-    to_used[:, USE] = model.taken[:, -1]
-    variance = np.einsum("ij,ijk,ik->i", to_used, spread, to_used)
-    fine = enough & np.isfinite(now.modelled_bar).all(axis=1) & np.isfinite(variance)
+    to_used = model.answers.taken[-1].T
+    variance = (to_used * times(spread[:, USE, USE], to_used)).sum(axis=1)
+    fine = enough & np.isfinite(now.modelled_bar).all(axis=0) & np.isfinite(variance)
 
     def kept(values: NDArray) -> NDArray:
         return np.where(fine.reshape(-1, *[1] * (values.ndim - 1)), values, np.nan)
@@ -138,14 +138,14 @@ def _fit(r: TankRecords, rounds: int, start: NDArray | None, likelihood: bool) -
         information=kept(information),
         vector=kept(vector),
         reference_rate_l_min=kept(model.reference_rate),
-        used_free_l=kept(now.used.sum(axis=1)),
+        used_free_l=kept(course.used.sum(axis=0)),
         used_sd_free_l=kept(np.sqrt(np.maximum(variance, 0.0))),
-        amount_free_l=kept(now.amount),
-        gas_c=kept(now.gas_c),
-        modelled_bar=kept(now.modelled_bar),
+        amount_free_l=kept(course.amount.T),
+        gas_c=kept(course.gas_c.T),
+        modelled_bar=kept(now.modelled_bar.T),
         rate_l_min=kept(r.breathing_share * rate),
-        residual_bar=np.where(known, now.residual, np.nan),
-        weight=np.where(known, np.minimum(weight, 1.0), 0.0),
+        residual_bar=model.readings.back(now.residual, np.nan),
+        weight=model.readings.back(np.minimum(weight, 1.0), 0.0),
     )
 
 
@@ -159,19 +159,20 @@ def _likelihood(model: TankModel, x: NDArray, root: NDArray) -> tuple[NDArray, N
     """
     at = model.centre.copy()
     at[:, CONTENT] = np.where(np.isfinite(x[:, CONTENT]), x[:, CONTENT], at[:, CONTENT])
-    before = model.linearise(at, np.full((len(at), STEPS), 4.0))
-    now = model.linearise(at, before.apart_k)
-    j = now.jacobian * (root * now.seen)[:, :, None]
+    before = model.course(at, np.full((STEPS, len(at)), FIRST_APART_K))
+    course = model.course(at, before.apart_k)
+    now = model.reading(course)
+    j = model.jacobian(at, course, now, root * now.seen)
     turned = j.transpose(0, 2, 1)
-    return turned @ j, times(turned, now.residual * root + times(j, at))
+    return turned @ j, times(turned, (now.residual * root).T + times(j, at))
 
 
 def _median(values: NDArray) -> NDArray:
-    """Median of each row over what is known; NaN where nothing is."""
-    ordered = np.sort(values, axis=1)
-    count = np.isfinite(values).sum(axis=1)
-    index = np.arange(len(values))
+    """Median of each column over what is known; NaN where nothing is."""
+    ordered = np.sort(values, axis=0)
+    count = np.isfinite(values).sum(axis=0)
+    index = np.arange(values.shape[1])
     low, high = np.maximum((count - 1) // 2, 0), np.maximum(count // 2, 0)
-    high = np.minimum(high, values.shape[1] - 1)
-    middle = 0.5 * (ordered[index, low] + ordered[index, high])
+    high = np.minimum(high, len(values) - 1)
+    middle = 0.5 * (ordered[low, index] + ordered[high, index])
     return np.where(count > 0, middle, np.nan)

@@ -44,6 +44,7 @@ __all__ = [
     "pressure_within_k",
     "shares_pct",
     "table_for",
+    "tables_of",
 ]
 
 TABLES_KEPT = 1024
@@ -125,6 +126,20 @@ def _table(fractions: tuple[float, ...]) -> GasTable:
 def table_for(mix: Mix) -> GasTable:
     """The mix's tables, built lazily and kept; for work that stays with one mix."""
     return _table(mix.fractions)
+
+
+def tables_of(o2_pct: ArrayLike, he_pct: ArrayLike, ar_pct: ArrayLike) -> tuple[list[GasTable], NDArray]:
+    """The tables of rows' mixes, each once, and which of them is each row's: -1 where its shares are impossible.
+
+    `o2_pct`, `he_pct` and `ar_pct` are (rows,), molar per cent.
+    """
+    shares = [np.asarray(x, dtype=float) for x in (o2_pct, he_pct, ar_pct)]
+    fractions = _fractions(*shares)
+    fractions[_impossible_mix(*shares)] = np.nan
+    mixes, number = np.unique(fractions, axis=0, return_inverse=True)
+    known = np.isfinite(mixes).all(axis=1)
+    places = np.where(known, np.cumsum(known) - 1, -1)
+    return [_table(tuple(mix)) for mix in mixes[known].tolist()], places[number.ravel()]
 
 
 # A state at a time, by the equation itself

@@ -24,7 +24,7 @@ _SLACK = 1e-5
 """A state found by one table and read by another may miss the box's edge by their error."""
 
 _PAD_BAR_ABS, _PAD_K = 5.0, 2.0
-_R = 8.314472 / 100.0
+GERG_R_BAR_L = 8.314472 / 100.0
 """GERG-2008's own gas constant, in bar L/(mol K); only the scale of a tabulated ratio."""
 
 FEW = 64
@@ -81,7 +81,7 @@ class _Interpolant(NamedTuple):
 
     def __call__(self, x: NDArray, temperature_k: NDArray) -> NDArray:
         x = (x - 0.5 * (self.x_high + self.x_low)) * (2.0 / (self.x_high - self.x_low))
-        y = _scaled_reciprocal(temperature_k)
+        y = scaled_reciprocal(temperature_k)
         of_y, of_x = self.coefficients.shape
         out = np.empty(x.shape)
         powers = np.empty((of_x, min(_CHUNK, max(x.size, 1))))
@@ -104,8 +104,14 @@ class _Interpolant(NamedTuple):
 _Y_LOW, _Y_HIGH = 1.0 / (MOST_K + _PAD_K), 1.0 / (LEAST_K - _PAD_K)
 
 
-def _scaled_reciprocal(temperature_k: NDArray) -> NDArray:
+def scaled_reciprocal(temperature_k: NDArray) -> NDArray:
+    """Reciprocal of temperatures, K, brought to [-1, 1] over the box."""
     return (1.0 / temperature_k - 0.5 * (_Y_HIGH + _Y_LOW)) * (2.0 / (_Y_HIGH - _Y_LOW))
+
+
+def scaled_reciprocal_slope(temperature_k: NDArray) -> NDArray:
+    """How `scaled_reciprocal` moves with temperature, 1/K."""
+    return (-2.0 / (_Y_HIGH - _Y_LOW)) / temperature_k**2
 
 
 @cache
@@ -157,7 +163,7 @@ class GasTable:
     def compressibility_of_pressure(self) -> _Interpolant:
         def function(pressure_bar_abs: NDArray, temperature_k: NDArray) -> NDArray:
             density = equation.density_mol_l(pressure_bar_abs, temperature_k, self.fractions)
-            return pressure_bar_abs / (density * _R * temperature_k)
+            return pressure_bar_abs / (density * GERG_R_BAR_L * temperature_k)
 
         return _interpolant(function, 0.4, MOST_BAR_ABS + _PAD_BAR_ABS, 19, 13)
 
@@ -173,7 +179,7 @@ class GasTable:
     def compressibility_of_density(self) -> _Interpolant:
         def function(density_mol_l: NDArray, temperature_k: NDArray) -> NDArray:
             pressure = equation.pressure_bar_abs(density_mol_l, temperature_k, self.fractions)
-            return pressure / (density_mol_l * _R * temperature_k)
+            return pressure / (density_mol_l * GERG_R_BAR_L * temperature_k)
 
         return _interpolant(function, 0.0, self._densest_mol_l, 14, 10)
 
@@ -188,11 +194,15 @@ class GasTable:
 
     def density_unchecked(self, pressure_bar_abs: NDArray, temperature_k: NDArray) -> NDArray:
         return pressure_bar_abs / (
-            self.compressibility_of_pressure(pressure_bar_abs, temperature_k) * (_R * temperature_k)
+            self.compressibility_of_pressure(pressure_bar_abs, temperature_k) * (GERG_R_BAR_L * temperature_k)
         )
 
     def pressure_unchecked(self, density_mol_l: NDArray, temperature_k: NDArray) -> NDArray:
-        return self.compressibility_of_density(density_mol_l, temperature_k) * density_mol_l * (_R * temperature_k)
+        return (
+            self.compressibility_of_density(density_mol_l, temperature_k)
+            * density_mol_l
+            * (GERG_R_BAR_L * temperature_k)
+        )
 
     def energy_unchecked(self, density_mol_l: NDArray, temperature_k: NDArray) -> NDArray:
         return self.energy_of_density(density_mol_l, temperature_k)
