@@ -1,4 +1,4 @@
-"""How the model's readings move with its unknowns, against the model itself moved a little; and its pressures' slopes."""
+"""How the model's readings move with its unknowns, against the model moved a little; and its pressures' slopes."""
 
 import numpy as np
 import pytest
