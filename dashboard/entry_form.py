@@ -276,10 +276,10 @@ class EntryForm:
                 if self.doubt and not self._open.get("doubted") and (why := self.doubt(self.row)):
                     self._open["doubted"] = True
                     raise NotSaved(f"{why} If this is another, press {label!r} again.")
-                files = [
-                    entry_door.save(self.snapshot, self.kind, source, row, by, self.page, token, self.units).file
+                files = {
+                    entry_door.save(self.snapshot, self.kind, source, row, by, self.page, token, self.units).file: row
                     for token, source, row in self._entries()
-                ]
+                }
         except NotSaved as why:
             self._open["reasons"] = {n: [_of_a_field(n, r) for r in rs] for n, rs in why.reasons.items()}
             self._open["said"] = str(why)
@@ -288,6 +288,8 @@ class EntryForm:
         st.session_state[_WHO] = self.by
         listed = st.session_state.setdefault("saved_entries", [])
         listed += [file for file in files if file not in listed]
+        fills = st.session_state.setdefault("saved_fills", {})
+        fills |= {file: row["fill_id"] for file, row in files.items() if row.get("fill_id")}
         self._close()
 
     def _entries(self) -> list[tuple[str, str, dict[str, Any]]]:

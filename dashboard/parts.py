@@ -12,6 +12,7 @@ from schemas import words
 from schemas.codes import sentence
 
 STYLE = Path(__file__).with_name("style.css")
+TELL = f"<script>{Path(__file__).with_name('tell.js').read_text(encoding='utf-8')}</script>"
 
 
 #: a longer name may break where it must
@@ -117,6 +118,16 @@ def plain(words: Any) -> Markup:
 def items(lines: Iterable[Any]) -> Markup:
     """A list of sentences."""
     return Markup(f"<ul>{''.join(f'<li>{text(line)}</li>' for line in lines)}</ul>")
+
+
+def answer(*pieces: Any) -> Markup:
+    """What a press has led to: `tell` lets the keyboard go on from here."""
+    return Markup(f'<div id="answer" tabindex="-1">{"".join(text(p) for p in pieces)}</div>')
+
+
+def tell(words: str) -> None:
+    """Say it once to who hears the page, and set the focus on the answer where the press has lost it."""
+    st.html(f'<span id="to-tell" hidden data-words="{text(words)}"></span>{TELL}', unsafe_allow_javascript=True)
 
 
 def table(

@@ -14,6 +14,8 @@ from schemas.entries import Written, entry_source
 
 #: entries of this browser that are shown at most, the newest
 MOST_SHOWN = 3
+#: after which what was computed is told of no more
+ANSWER_STAYS = pd.Timedelta(minutes=2)
 #: what an entry of a source is called, and how it reads in a line
 NAMES = {
     "fills": "the stop",
@@ -58,34 +60,64 @@ def show(snapshot: Snapshot) -> None:
 
 
 def _show(snapshot: Snapshot) -> None:
-    waiting = entry_door.pending(snapshot)
+    waiting, own = entry_door.pending(snapshot), st.session_state.get("saved_entries", [])[-MOST_SHOWN:]
     if waiting:
-        parts.show(
-            parts.bar(
-                "Saved, being computed",
-                2,
-                parts.lines(
-                    *(said(snapshot, entry) for entry in waiting[-MOST_SHOWN:]),
-                    f"and {len(waiting) - MOST_SHOWN} before" if len(waiting) > MOST_SHOWN else "",
-                    _when(snapshot),
-                ),
-            )
+        bar = parts.bar(
+            "Saved, being computed",
+            2,
+            parts.lines(
+                *(said(snapshot, entry) for entry in waiting[-MOST_SHOWN:]),
+                f"and {len(waiting) - MOST_SHOWN} before" if len(waiting) > MOST_SHOWN else "",
+                _when(snapshot),
+            ),
         )
+        mine = [said(snapshot, entry) for entry in waiting if entry.file in own]
+        parts.show(parts.answer(bar) if mine else bar)
+        if mine:
+            parts.tell(f"Saved, being computed. {mine[-1]}")
     taken, left, computed = snapshot.taken_in(), [], []
-    for file in st.session_state.get("saved_entries", [])[-MOST_SHOWN:]:
-        left.append(file)
+    for file in own:
         if file not in taken:
-            continue
-        if taken[file] == "accepted":
-            computed.append(_kind(file))
-            if not snapshot.manifest.others_of:  # the page turns by itself once more, and still says so
-                left.remove(file)
-        else:
-            parts.show(parts.bar(f"Saved, but not taken: {_kind(file)}", 4, parts.lines(*_why(snapshot, file))))
+            left.append(file)
+        elif taken[file] != "accepted":
+            bar = parts.bar(f"Saved, but not taken: {_kind(file)}", 4, parts.lines(*_why(snapshot, file)))
+            parts.show(parts.answer(bar))
+            parts.tell(f"Not taken: {_kind(file)}. {' '.join(_why(snapshot, file))}")
+            left.append(file)
+        elif _stays(file):
+            computed.append(file)
+            left.append(file)
     if computed:
-        named = ", ".join(dict.fromkeys(computed))
-        parts.show(parts.note(f"Saved and computed: {named}. What it changes stands on this page."))
+        _computed(snapshot, computed, alone=not waiting)
     st.session_state["saved_entries"] = left
+
+
+def _computed(snapshot: Snapshot, files: list[str], *, alone: bool) -> None:
+    """What has been computed, and of a fill how it was judged."""
+    named = ", ".join(dict.fromkeys(_kind(file) for file in files))
+    of = st.session_state.get("saved_fills", {})
+    fills = list(dict.fromkeys(of[file] for file in files if of.get(file)))[-1:]
+    judged = snapshot.table("fill_quality", fill_id=fills[0]) if fills else pd.DataFrame()
+    heading = f"Saved and computed: {named}."
+    if judged.empty:
+        made, words_said = parts.note(f"{heading} What it changes stands on this page."), heading
+    else:
+        row = judged.iloc[0]
+        verdict = f"{row['unit_id']}: {words.VERDICTS.get(row['verdict'], words.UNKNOWN)}"
+        weighty = [code for code in words.listed(row["reasons"]) if code not in words.MINOR_REASONS]
+        why = words.with_fix(weighty[0], dict(row)) if weighty else ""
+        bar = parts.bar(verdict, words.VERDICT_WEIGHT.get(row["verdict"], 2), why)
+        made = parts.Markup(parts.note(heading) + bar)
+        words_said = f"{heading} {verdict}."
+    parts.show(parts.answer(made) if alone else made)
+    if alone:
+        parts.tell(words_said)
+
+
+def _stays(file: str) -> bool:
+    """Whether the answer to what was saved still stands: for a while, so that whoever looked away finds it."""
+    first = st.session_state.setdefault("answered_at", {}).setdefault(file, entry_door.now())
+    return entry_door.now() - first < ANSWER_STAYS
 
 
 def _when(snapshot: Snapshot) -> str:

@@ -56,6 +56,12 @@ def test_an_operator_logs_a_stop(keys, quay):
     by.press("Enter")
     by.page.get_by_text("The stop of C1 at 222 bar").first.wait_for(timeout=60_000)
     assert [row["stop_pressure_bar"] for row in saved(quay, "fills")] == ["222"]
+    # the button is gone with its form: the focus stands on what was saved, then on its verdict, which is also heard
+    told = "document.activeElement.id === 'answer' && document.getElementById('told').textContent.includes('{}')"
+    by.page.wait_for_function(told.format("Saved"), timeout=10_000)
+    by.page.wait_for_function(told.format("Saved and computed: the stop. C1: "), timeout=60_000)
+    by.press("Tab")
+    assert by.page.evaluate("document.activeElement !== document.body")
 
 
 def test_a_manager_logs_an_inspection_of_a_day_typed_as_people_say_it(keys, quay):
