@@ -28,14 +28,16 @@ def page(snapshot: Snapshot) -> None:
     still_open = unresolved[unresolved["dismissed_at"].isna()]
     dismissed = unresolved[unresolved["dismissed_at"].notna()]
     parts.show(parts.counts(in_short(snapshot, files, still_open, rejects, dismissed)))
-    saved.show(snapshot)
+    what_was_saved = parts.place()
     if inbox_fixes.may_fix(snapshot):
         who_field(snapshot)
     own = snapshot.viewer.role == DIVER  # who comes to hand in own dives does that first
     if own:
         bring_in(snapshot)
-    problems(snapshot, still_open)
-    inbox_fixes.tanks(snapshot)
+    answered = problems(snapshot, still_open)
+    answered = inbox_fixes.tanks(snapshot) or answered
+    with what_was_saved:
+        saved.show(snapshot, answered=answered)
     if not own:
         bring_in(snapshot)
     if may_see(snapshot.viewer, "withdrawn"):
@@ -100,7 +102,8 @@ def in_short(
     return found
 
 
-def problems(snapshot: Snapshot, still_open: pd.DataFrame) -> None:
+def problems(snapshot: Snapshot, still_open: pd.DataFrame) -> bool:
+    """What is rejected, by cause; gives whether the answer to what was saved last stands among it."""
     parts.show(
         parts.heading(
             f"Rejected, and how to fix it: {len(still_open)}",
@@ -110,7 +113,7 @@ def problems(snapshot: Snapshot, still_open: pd.DataFrame) -> None:
     )
     if still_open.empty:
         parts.show(parts.bar("Nothing is rejected", 1))
-        return
+        return False
     counts = still_open["file"].value_counts()
     chosen = ""
     if len(still_open) > MOST_CAUSES and len(counts) > 1:
@@ -123,15 +126,16 @@ def problems(snapshot: Snapshot, still_open: pd.DataFrame) -> None:
     found = causes(still_open[still_open["file"] == chosen] if chosen else still_open)
     mine = inbox_fixes.may_fix(snapshot)
     by_choice = [cause for cause in found if mine and inbox_fixes.can_fix(cause)][:MOST_CHOICES]
+    answered = False
     for cause in by_choice:
         parts.show(parts.heading(cause.says, 3), parts.Markup(f"<p>{_where(cause)}</p>"))
-        inbox_fixes.fix(snapshot, cause)
+        answered = inbox_fixes.fix(snapshot, cause) or answered
     others = [cause for cause in found if cause not in by_choice]
     if others:
         parts.show(parts.one_by_one([_line(cause) for cause in others[:MOST_ROWS]], MOST_CAUSES))
     if len(others) > MOST_ROWS:
         parts.show(parts.note(f"The first {MOST_ROWS} of {len(others)}; `coldfill rejects --to FILE` writes them all."))
-    inbox_fixes.dismissal(snapshot, found)
+    return inbox_fixes.dismissal(snapshot, found) or answered
 
 
 def _line(cause: Cause) -> parts.Markup:

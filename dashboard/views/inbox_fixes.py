@@ -14,10 +14,12 @@ from dashboard.data import Snapshot
 from dashboard.entry_form import EntryForm, who_logs
 from dashboard.problems import Cause
 from dashboard.rows import Row
+from dashboard.views import saved
 from schemas import fields as f
 from schemas import words
 from schemas.clearance import fillable_units
 from schemas.codes import sentence
+from schemas.entries import Written
 
 PAGE = "inbox"
 #: forms of one kind that stand on the page at once
@@ -47,11 +49,11 @@ def can_fix(cause: Cause) -> bool:
     return bool(cause.value) and (cause.rule in ("uddf_role_unknown", "uddf_no_member") or bool(cause.register))
 
 
-def fix(snapshot: Snapshot, cause: Cause) -> None:
-    """The one choice that puts a cause right."""
-    if _said(snapshot, cause):
-        parts.show(parts.note("Saved, being computed."))
-    elif cause.rule == "uddf_role_unknown":
+def fix(snapshot: Snapshot, cause: Cause) -> bool:
+    """The one choice that puts a cause right; gives whether the answer to what was saved last stands here."""
+    if waiting := _said(snapshot, cause):
+        return _answer(snapshot, waiting[-1])
+    if cause.rule == "uddf_role_unknown":
         _link(snapshot, cause, "role", "It was carried as", ROLES, "Save the role")
     elif cause.rule == "uddf_no_member":
         _link(snapshot, cause, "member", "They are the dives of", snapshot.names(), "Save whose they are")
@@ -59,13 +61,23 @@ def fix(snapshot: Snapshot, cause: Cause) -> None:
         _cylinder(snapshot, cause.value)
     elif cause.register == "members":
         _member(snapshot, cause.value)
+    return False
 
 
-def _said(snapshot: Snapshot, cause: Cause) -> bool:
-    """Whether what settles it is saved and not computed yet."""
+def _answer(snapshot: Snapshot, entry: Written) -> bool:
+    """What was saved, in the place of its form; gives whether it is what this browser saved last."""
+    last = saved.newest_own(snapshot)
+    mine = last is not None and last.file == entry.file
+    note = parts.note(f"Saved, being computed: {saved.said(snapshot, entry)}")
+    parts.show(parts.answer(note) if mine else note)
+    return mine
+
+
+def _said(snapshot: Snapshot, cause: Cause) -> list[Written]:
+    """What settles it, saved and not computed yet."""
     key = {"cylinders": "cylinder_id", "members": "member_id"}.get(cause.register, "source_ref")
     source = cause.register or "links"
-    return any(e.source == source and e.row.get(key) == cause.value for e in entry_door.pending(snapshot))
+    return [e for e in entry_door.pending(snapshot) if e.source == source and e.row.get(key) == cause.value]
 
 
 def _about(*names: str) -> str:
@@ -122,18 +134,24 @@ def _member(snapshot: Snapshot, name: str) -> None:
 
 
 # --- tanks without a unit -------------------------------------------------------------------------
-def tanks(snapshot: Snapshot) -> None:
-    """Tanks of dives that no unit is known for, each with the one it probably was, to accept with one tap."""
+def tanks(snapshot: Snapshot) -> bool:
+    """Tanks of dives that no unit is known for, each with the one it probably was, to accept with one tap.
+
+    Gives whether the answer to what was saved last stands among them.
+    """
     if not may_see(snapshot.viewer, "tank_suggestions"):
-        return
+        return False
     found = snapshot.table("tank_suggestions")
-    saved = {
-        (e.row.get("source_ref"), e.row.get("member_id")) for e in entry_door.pending(snapshot) if e.source == "links"
+    known = set(zip(found["source_ref"], found["member_id"], strict=True))
+    waiting = {
+        pair: e
+        for e in entry_door.pending(snapshot)
+        if e.source == "links" and (pair := (e.row.get("source_ref"), e.row.get("member_id"))) in known
     }
-    waiting = [pair in saved for pair in zip(found["source_ref"], found["member_id"], strict=True)]
-    found = found[~pd.Series(waiting, index=found.index, dtype=bool)]
-    if found.empty:
-        return
+    settled = [pair in waiting for pair in zip(found["source_ref"], found["member_id"], strict=True)]
+    found = found[~pd.Series(settled, index=found.index, dtype=bool)]
+    if found.empty and not waiting:
+        return False
     groups = [g.sort_values("started_at") for _, g in found.groupby(["member_id", "source_ref"], sort=False)]
     groups.sort(key=lambda g: (not words.known(g["suggested_unit_id"].iloc[0]), -len(g)))
     parts.show(
@@ -146,7 +164,8 @@ def tanks(snapshot: Snapshot) -> None:
     )
     if not may_fix(snapshot):
         parts.show(parts.plain("Ask who runs the station to say which they were."))
-        return
+        return False
+    answered = [_answer(snapshot, entry) for entry in waiting.values()]
     names, whole = snapshot.names(), fillable_units(snapshot.table("units"))
     for group in groups[:AT_ONCE]:
         _tank(snapshot, group, names, whole)
@@ -156,6 +175,7 @@ def tanks(snapshot: Snapshot) -> None:
                 _tank(snapshot, group, names, whole)
     if len(groups) > MOST_SHOWN:
         parts.show(parts.note(f"The first {MOST_SHOWN} of {len(groups)}; the others follow as these are answered."))
+    return any(answered)
 
 
 def _tank(snapshot: Snapshot, group: pd.DataFrame, names: dict[str, str], whole: list[str]) -> None:
@@ -196,12 +216,14 @@ def _whose(snapshot: Snapshot, group: pd.DataFrame, names: dict[str, str]) -> st
 
 
 # --- problems to leave ----------------------------------------------------------------------------
-def dismissal(snapshot: Snapshot, found: list[Cause]) -> None:
-    """One cause that somebody decides to leave as it is, with the reason."""
-    gone = {e.row.get("key") for e in entry_door.pending(snapshot) if e.source == "withdrawals"}
+def dismissal(snapshot: Snapshot, found: list[Cause]) -> bool:
+    """One cause that somebody decides to leave as it is, with the reason; gives as `fix` does."""
+    left = [e for e in entry_door.pending(snapshot) if e.source == "withdrawals"]
+    answered = _answer(snapshot, left[-1]) if left else False
+    gone = {e.row.get("key") for e in left}
     listed = {c.key: c for c in found if c.numbers and not gone.issuperset(c.numbers)}
     if not listed or not may_log(snapshot.viewer, "dismiss"):
-        return
+        return answered
     form = EntryForm(snapshot, "dismiss", "withdrawals", "problems", PAGE)
     with (
         st.expander("Leave one as it is, with the reason", expanded=form.was_refused),
@@ -222,3 +244,4 @@ def dismissal(snapshot: Snapshot, found: list[Cause]) -> None:
                 "The rows stay rejected, listed as dismissed with your name; `coldfill reinstate` takes it back."
             )
         )
+    return answered

@@ -52,14 +52,24 @@ LINES = {
 }
 
 
-def show(snapshot: Snapshot) -> None:
-    """Entries that wait for a run, and how those of this browser came out; for who may log anything."""
+def show(snapshot: Snapshot, *, answered: bool = False) -> None:
+    """Entries that wait for a run, and how those of this browser came out; for who may log anything.
+
+    `answered`: what was saved last has its answer farther down, beside its form, where the focus goes.
+    """
     if any(may_log(snapshot.viewer, kind) for kind in ("stop", "inspection")):
         with parts.place():
-            _show(snapshot)
+            _show(snapshot, answered)
 
 
-def _show(snapshot: Snapshot) -> None:
+def newest_own(snapshot: Snapshot) -> Written | None:
+    """What this browser saved last, where it waits for a run."""
+    own = st.session_state.get("saved_entries", [])[-MOST_SHOWN:]
+    mine = [entry for entry in entry_door.pending(snapshot) if entry.file in own]
+    return mine[-1] if mine else None
+
+
+def _show(snapshot: Snapshot, answered: bool) -> None:
     waiting, own = entry_door.pending(snapshot), st.session_state.get("saved_entries", [])[-MOST_SHOWN:]
     if waiting:
         bar = parts.bar(
@@ -72,7 +82,7 @@ def _show(snapshot: Snapshot) -> None:
             ),
         )
         mine = [said(snapshot, entry) for entry in waiting if entry.file in own]
-        parts.show(parts.answer(bar) if mine else bar)
+        parts.show(parts.answer(bar) if mine and not answered else bar)
         if mine:
             parts.tell(f"Saved, being computed. {mine[-1]}")
     taken, left, computed = snapshot.taken_in(), [], []
