@@ -77,6 +77,8 @@ def _distinct_hashes(column: pd.Series) -> NDArray[np.uint64]:
 
 
 def _text(value: Any) -> str:
+    if isinstance(value, list | np.ndarray) and not len(value):  # most lists of a frame
+        return "[]"
     if value is None or value is pd.NA or (isinstance(value, float) and value != value):
         return ""
     return json.dumps(value, sort_keys=True, default=lambda v: v.tolist() if isinstance(v, np.ndarray) else str(v))

@@ -20,6 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
+from scipy.linalg import lapack
 
 from shared.filling.settling_causes import NONE, Causes, Estimates, Fills
 
@@ -89,7 +90,7 @@ class Belief:
     def _solve(self) -> None:
         share = self._cross / self._own_information[:, None]
         schur = self._information - self._cross.T @ share
-        self.covariance = np.linalg.inv(0.5 * (schur + schur.T))
+        self.covariance = _inverse(schur)
         self.mean = self.covariance @ (self._information_vector - share.T @ self._own_information_vector)
         self.own_mean = (self._own_information_vector - self._cross @ self.mean) / self._own_information
         self._own_to_shared = -share @ self.covariance
@@ -289,6 +290,16 @@ class Belief:
                 said, *_ = self._against(fills[on], rank, others)
                 row = row[on]
                 self.trust[row] = self._trusted(row, self.estimates.bar[row] - said.bar, said.sd_bar)
+
+
+def _inverse(positive: Array) -> Array:
+    """Inverse of a positive definite matrix, symmetric to the last bit."""
+    factor, trouble = lapack.dpotrf(positive, lower=1)
+    if trouble == 0:
+        lower, trouble = lapack.dpotri(factor, lower=1)
+    if trouble != 0:
+        raise np.linalg.LinAlgError("The information of causes is not positive definite.")
+    return np.tril(lower) + np.tril(lower, -1).T
 
 
 class Beliefs:

@@ -3,6 +3,7 @@
 One frame with a row a fill in the order of time; what is not known stays empty and is said in `flags`.
 """
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -63,13 +64,9 @@ def fill_context(
     fills["filled_on"] = local_day(fills["filled_at"], policy.time_zone)
     fills["station"] = fills["station_id"].astype(object).where(fills["station_id"].notna(), "")
     marks: dict[str, np.ndarray] = {}
-    assumed = fills["assumed"] if "assumed" in fills else pd.Series([[]] * len(fills), index=fills.index)
-    for name, column in (("ambient_assumed", "ambient_c"), ("start_assumed", "start_pressure_bar")):
-        fills[name] = [column in a if isinstance(a, list | tuple | np.ndarray) else False for a in assumed]
+    fills["ambient_assumed"], fills["start_assumed"] = _held(fills, "assumed", ("ambient_c", "start_pressure_bar"))
     marks["values_assumed"] = (fills["ambient_assumed"] | fills["start_assumed"]).to_numpy(bool)
-    flags = fills["value_flags"] if "value_flags" in fills else [[]] * len(fills)
-    for code in TIMES_TAKEN:
-        marks[code] = np.array([isinstance(f, list | tuple | np.ndarray) and code in f for f in flags], bool)
+    marks |= dict(zip(TIMES_TAKEN, _held(fills, "value_flags", TIMES_TAKEN), strict=True))
     fills = _with_unit(fills, inputs, units, marks)
     fills = _with_gauge(fills, inputs["gauges"])
     fills = _with_pressures(fills)
@@ -84,6 +81,16 @@ def fill_context(
     fills = _with_settled(fills, inputs["gauges"], policy, first_readings, marks)
     fills["marks"] = pd.Series(lists(marks, len(fills)), index=fills.index, dtype="object")
     return FillContext(fills, chain, readings)
+
+
+def _held(fills: pd.DataFrame, column: str, words: Sequence[str]) -> list[np.ndarray]:
+    """For each word, true for the fills whose list in this column holds it; most lists are empty, or missing."""
+    values = fills[column].to_numpy(object) if column in fills else np.empty(0, object)
+    filled = [i for i, v in enumerate(values) if isinstance(v, list | tuple | np.ndarray) and len(v)]
+    out = np.zeros((len(words), len(fills)), bool)
+    for i in filled:
+        out[:, i] = [word in values[i] for word in words]
+    return list(out)
 
 
 def _with_unit(fills: pd.DataFrame, inputs: dict, units: pd.DataFrame, marks: dict) -> pd.DataFrame:
@@ -218,10 +225,11 @@ def _outlet_rise_by_then_k(fills: pd.DataFrame, log: pd.DataFrame) -> np.ndarray
     """How much warmer than its surroundings each fill's compressor delivers, K, by what its log said until then."""
     warmer = (log["outlet_c"] - log["ambient_c"]).astype(float)
     read = log.assign(rise=warmer, source=log["compressor_id"].astype("str"))
-    read = read[read["rise"].notna() & read["read_at"].notna()].sort_values("read_at", kind="stable")
+    read = read[read["rise"].notna() & read["read_at"].notna()]
+    read = read.sort_values("read_at", kind="stable", ignore_index=True)
     if read.empty:
         return np.full(len(fills), np.nan)
-    read["rise"] = read.groupby("source")["rise"].transform(lambda rises: rises.expanding().median())
+    read["rise"] = read.groupby("source")["rise"].expanding().median().droplevel(0)
     read["rise"] = read["rise"].where(read["rise"].between(*PLAUSIBLE_RISE_K))
     asked = fills[["filled_at"]].assign(source=fills["source"].astype("str")).reset_index()
     found = pd.merge_asof(

@@ -116,13 +116,13 @@ def follow_residue(
     unknown = np.ones(len(c))
     left_he, left_ar = known["he"].copy(), known["ar"].copy()
     for _ in range(3):  # densities depend a little on the mixes they lead to
-        kept = np.where(emptied, 0.0, _kept(c, gas_c, {g: tie.mean(known[g]) for g in GASES}, known))
+        kept = np.where(emptied, 0.0, _kept(c, gas_c, tie.joined(known)[0], known))
         moved = 0.0
         for _ in range(60):
-            carried = tie.most(unknown, where_none=1.0)
-            residue_unknown = ~emptied & ((carried > 0.0) | elsewhere | tie.apart(known))
-            residue = {g: np.where(residue_unknown | emptied, np.nan, tie.mean(known[g])) for g in GASES}
-            outright = elsewhere | tie.apart(known) | (carried >= 1.0)
+            carried, (found, apart) = tie.most(unknown, where_none=1.0), tie.joined(known)
+            residue_unknown = ~emptied & ((carried > 0.0) | elsewhere | apart)
+            residue = {g: np.where(residue_unknown | emptied, np.nan, found[g]) for g in GASES}
+            outright = elsewhere | apart | (carried >= 1.0)
             share = kept * np.where(outright, 1.0, carried)
             # fills with a known gas thin out what was unknown; where all that is inside is, only an empty cylinder does
             passed_over = np.where(outright, as_empty, np.maximum(as_empty, PASSED_OVER_SHARE))
@@ -159,28 +159,35 @@ class _Ties:
 
     def __init__(self, chain: pd.DataFrame, n: int):
         ordered = chain.sort_values("row", kind="stable")
-        self._before = ordered["before"].to_numpy()
-        self._starts = np.searchsorted(ordered["row"].to_numpy(), np.arange(n))
-        self._n = n
+        row, before = ordered["row"].to_numpy(), ordered["before"].to_numpy()
+        starts = np.searchsorted(row, np.arange(n))
+        self._first = before[starts]
+        # fills of several cylinders are few
+        self._sets = np.flatnonzero(np.diff(np.append(starts, len(row))) > 1)
+        of_sets = np.isin(row, self._sets)
+        self._before, self._starts = before[of_sets], np.searchsorted(row[of_sets], self._sets)
 
-    def _taken(self, values: np.ndarray, where_none: float) -> np.ndarray:
-        return np.where(self._before >= 0, values[self._before], where_none) if self._n else np.zeros(0)
+    def _over(self, values: np.ndarray, where_none: float, reduce: np.ufunc) -> np.ndarray:
+        taken = np.where(self._first >= 0, values[self._first], where_none) if len(values) else np.zeros(0)
+        if self._sets.size:
+            of_sets = np.where(self._before >= 0, values[self._before], where_none)
+            taken[self._sets] = reduce.reduceat(of_sets, self._starts)
+        return taken
 
     def most(self, values: np.ndarray, where_none: float = 0.0) -> np.ndarray:
         """The greatest."""
-        return np.maximum.reduceat(self._taken(values, where_none), self._starts) if self._n else np.zeros(0)
+        return self._over(values, where_none, np.maximum)
 
-    def _least(self, values: np.ndarray) -> np.ndarray:
-        return np.minimum.reduceat(self._taken(values, np.nan), self._starts) if self._n else np.zeros(0)
-
-    def mean(self, values: np.ndarray) -> np.ndarray:
-        """Half way between the least and the greatest; NaN where a cylinder has no fill before."""
-        return 0.5 * (self._least(values) + self.most(values, np.nan))
-
-    def apart(self, mixes: dict[str, np.ndarray]) -> np.ndarray:
-        """True where the cylinders bring mixes that differ."""
-        wide = [self.most(mixes[g], np.nan) - self._least(mixes[g]) > APART_PCT for g in GASES]
-        return np.logical_or.reduce(wide)
+    def joined(self, mixes: dict[str, np.ndarray]) -> tuple[dict[str, np.ndarray], np.ndarray]:
+        """Of each gas, half way between the least and the greatest, NaN where a cylinder has no fill before; and
+        where the cylinders bring mixes that differ.
+        """
+        found, apart = {}, np.zeros(len(self._first), bool)
+        for gas, values in mixes.items():
+            greatest, least = (self._over(values, np.nan, reduce) for reduce in (np.maximum, np.minimum))
+            found[gas] = 0.5 * (least + greatest)
+            apart |= greatest - least > APART_PCT
+        return found, apart
 
 
 def _kept(

@@ -174,7 +174,8 @@ def _settle_station(fills: StationFills, policy: Policy) -> SettledToday:
     all_fills = np.arange(len(c))
     said = beliefs.settled(all_fills)
     apart = _doubted(beliefs.best, model, settled)
-    said = _by_record(c, beliefs, said, corrected, settled)
+    at_stop_alone = beliefs.settled(all_fills, ())
+    said = _by_record(beliefs, said, at_stop_alone, corrected, settled)
     said = _by_late_readings(c, beliefs, model, said, policy.filling.settle_hours)
     # what all settled readings have in common, and nothing that is read tells
     common = np.hypot(THERMOMETER_SD_K * at_stop.by_model.per_k, _check_gauge_sd_bar(c, settled))
@@ -182,7 +183,7 @@ def _settle_station(fills: StationFills, policy: Policy) -> SettledToday:
     basis = np.where(np.isfinite(at_stop.by_wall.bar), "wall", "model").astype(object)
     basis[_mostly_later(beliefs.best, model)] = "settled"
     basis[(settled & ~apart) | alone] = "settled"
-    latest = beliefs.settled(all_fills, ()).sd_bar[-LATEST:]
+    latest = at_stop_alone.sd_bar[-LATEST:]
     correction_row = {
         "station_id": c["station_id"].iloc[:1].astype("str"),
         "shift_bar": corrected.shift_sd * np.median(latest) if len(latest) else 0.0,
@@ -250,15 +251,18 @@ def _check_gauge_sd_bar(c: pd.DataFrame, settled: np.ndarray) -> float:
 
 
 def _by_record(
-    c: pd.DataFrame, beliefs: settling.Beliefs, said: settling.Prediction, found: Correction, settled: np.ndarray
+    beliefs: settling.Beliefs,
+    said: settling.Prediction,
+    at_stop: settling.Prediction,
+    found: Correction,
+    settled: np.ndarray,
 ) -> settling.Prediction:
     """Settled pressures with what the record of predictions says of them.
 
-    It speaks of what is known at stop, so a later reading of the fill's own takes its share out. A bias is that of
+    It speaks of what is known `at_stop`, so a later reading of the fill's own takes its share out. A bias is that of
     the fills since the last readings: among those, readings on both sides hold the belief in place.
     """
-    at_stop = beliefs.settled(np.arange(len(c)), ())
-    share = beliefs.best.share_at_stop(np.arange(len(c)))
+    share = beliefs.best.share_at_stop(np.arange(len(settled)))
     since = np.cumsum(settled[::-1])[::-1] - settled
     shift = found.shift_sd * 0.5 ** (since / RECENT) * at_stop.sd_bar * share
     more = (found.widening**2 - 1.0) * (share * at_stop.sd_bar) ** 2
@@ -278,8 +282,10 @@ def _mostly_later(belief: settling.Belief, model: Model) -> np.ndarray:
     """True where a transmitter in the water counts for more than all that was known at stop."""
     row = np.where(model.kind == "in_water", model.fills.readings, settling_causes.NONE)
     weight = np.where(row >= 0, belief.trust[row] / model.estimates.sd_bar[row] ** 2, 0.0).sum(axis=0)
-    alone = belief.settled(np.arange(len(model.fills)), ()).sd_bar
-    return weight * alone**2 > 1.0
+    on = np.flatnonzero(weight > 0.0)
+    out = np.zeros(len(weight), bool)
+    out[on] = weight[on] * belief.settled(on, ()).sd_bar ** 2 > 1.0
+    return out
 
 
 def _learn_in_order_of_time(
