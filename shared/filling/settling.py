@@ -294,6 +294,8 @@ class Belief:
 
 def _inverse(positive: Array) -> Array:
     """Inverse of a positive definite matrix, symmetric to the last bit."""
+    if not len(positive):
+        return positive
     factor, trouble = lapack.dpotrf(positive, lower=1)
     if trouble == 0:
         lower, trouble = lapack.dpotri(factor, lower=1)

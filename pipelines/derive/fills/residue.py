@@ -161,7 +161,7 @@ class _Ties:
         ordered = chain.sort_values("row", kind="stable")
         row, before = ordered["row"].to_numpy(), ordered["before"].to_numpy()
         starts = np.searchsorted(row, np.arange(n))
-        self._first = before[starts]
+        self._first = before[starts] if n else before
         # fills of several cylinders are few
         self._sets = np.flatnonzero(np.diff(np.append(starts, len(row))) > 1)
         of_sets = np.isin(row, self._sets)
