@@ -96,6 +96,8 @@ GRANTS: dict[str, dict[str, Scope]] = {
     "ingest_files": _STATION | {DIVER: Scope.OWN},
     "notices": _STATION | {DIVER: Scope.OWN},
     "withdrawn": _STATION,
+    "hold_releases": _STATION,
+    "corrections": _STATION,
     "runs": _STATION,
 }
 

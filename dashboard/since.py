@@ -7,7 +7,7 @@ from collections.abc import Iterable
 
 import pandas as pd
 
-from dashboard.rows import each
+from dashboard.rows import Row, each
 from schemas import words
 
 #: units or cylinders named in a line at most
@@ -29,6 +29,9 @@ def changes(
     tests: pd.DataFrame | None,
     problems: pd.DataFrame | None,
     soon_days: float,
+    releases: pd.DataFrame | None = None,
+    corrections: pd.DataFrame | None = None,
+    withdrawn: pd.DataFrame | None = None,
 ) -> list[str]:
     """News since a moment, what is to be done first.
 
@@ -42,13 +45,18 @@ def changes(
         Published `fill_quality`, `cylinder_health`, `cylinder_life`, `air_quality` and `rejects`.
     soon_days : float
         So long before its date a cylinder counts as due soon.
+    releases, corrections, withdrawn : DataFrame
+        Published `hold_releases`, `corrections` and `withdrawn`.
     """
     yesterday = today - pd.Timedelta(days=1)
     return [
         *_tests(tests, yesterday),
         *_fills(fills[fills["filled_at"] >= begin]),
         *_dates(health, soon_days),
+        *_releases(releases, begin),
         *_life(life[life["at"] >= begin]),
+        *_corrections(corrections, begin),
+        *_withdrawn(withdrawn, begin),
         *_problems(problems, begin),
     ]
 
@@ -91,6 +99,49 @@ def _life(new: pd.DataFrame) -> list[str]:
         if len(rows):
             lines.append(f"{word}: {named(rows['cylinder_id'])}.")
     return lines
+
+
+def _releases(releases: pd.DataFrame | None, begin: pd.Timestamp) -> list[str]:
+    """A line a hold that somebody lifted: which, who and why."""
+    if releases is None:
+        return []
+    new = releases[releases["released_at"] >= begin].sort_values("released_at")
+    lines = [
+        f"Hold released: {r.unit_id if words.known(r.unit_id) else words.UNKNOWN} (fill {r.fill_id}), by "
+        f"{r.released_by}: {r.reason}."
+        for r in each(new.tail(MOST_NAMED))
+    ]
+    return [*([f"{len(new)} holds released; the last {MOST_NAMED}:"] if len(new) > MOST_NAMED else []), *lines]
+
+
+def _corrections(corrections: pd.DataFrame | None, begin: pd.Timestamp) -> list[str]:
+    """A line a source whose rows were replaced by newer ones that say something else."""
+    if corrections is None:
+        return []
+    new = corrections[corrections["received_at"] >= begin]
+    return [
+        f"Corrected by a newer row: {words.plural(len(rows), 'row')} of {str(source).replace('_', ' ')} "
+        f"({named(rows['key'])})."
+        for source, rows in new.groupby("source")
+    ]
+
+
+def _withdrawn(withdrawn: pd.DataFrame | None, begin: pd.Timestamp) -> list[str]:
+    """A line a row or file that somebody took out; problems that were left as they are are counted elsewhere."""
+    if withdrawn is None:
+        return []
+    new = withdrawn[(withdrawn["withdrawn_at"] >= begin) & (withdrawn["source"] != "problems")]
+    lines = [
+        f"Withdrawn: {_what(r)}, by {r.withdrawn_by}: {r.reason}."
+        for r in each(new.sort_values("withdrawn_at").tail(MOST_NAMED))
+    ]
+    return [*([f"{len(new)} withdrawn; the last {MOST_NAMED}:"] if len(new) > MOST_NAMED else []), *lines]
+
+
+def _what(row: Row) -> str:
+    if row.source == "files":
+        return "file " + ", ".join(words.listed(row.files)[:2])
+    return f"{row.key!s} of {str(row.source).replace('_', ' ')}"
 
 
 def _tests(tests: pd.DataFrame | None, yesterday: pd.Timestamp) -> list[str]:

@@ -548,6 +548,7 @@ RECALL_REASON = text("reason", "Why.")
 
 # --- published: the machine room --------------------------------------------------------------
 SOURCE = text("source", "Source of the file.")
+ROW_KEY = text("key", "The key of the row, as `coldfill history` takes it.")
 FILE = text("file", "Place in the inbox.")
 FILE_SHA256 = text("file_sha256", "Its content.")
 ROW_NUMBER = whole("row_number", "Data row, from 1, without the header.")

@@ -187,6 +187,10 @@ _table(
     f.WITHDRAWN_SOURCE, f.WITHDRAWN_KEY, f.WITHDRAWN_AT, f.WITHDRAWN_BY, f.REASON, f.OUT_FILES, f.OUT_ROWS,
     f.GIVEN_AGAIN_IN,
 )
+_table("hold_releases", "Holds that a person lifted, with the reason.", "fill_id released_at",
+       f.FILL_ID, f.UNIT_ID, f.RELEASED_AT, f.RELEASED_BY, f.REASON)
+_table("corrections", "Rows of the last 30 days that say other than the version that came in before.", "source key",
+       f.SOURCE, f.ROW_KEY, f.FILE, f.RECEIVED_AT)
 _table("runs", "A row a run.", "run_id",
        f.RUN_ID, f.RUN_STARTED_AT, f.FINISHED_AT, f.AS_OF_ON, f.OUTCOME, f.ROWS_BY_TABLE, f.SECONDS_BY_STEP)
 

@@ -111,7 +111,8 @@ def news(snapshot: Snapshot, fills: pd.DataFrame, health: pd.DataFrame, life: pd
     """What has changed since yesterday morning."""
     today = snapshot.as_of_on
     begin = (today - pd.Timedelta(days=1)).tz_localize(snapshot.zone, nonexistent="shift_forward").tz_convert("UTC")
-    seen = {name: snapshot.table(name) for name in ("air_quality", "rejects") if may_see(snapshot.viewer, name)}
+    asked = ("air_quality", "rejects", "hold_releases", "corrections", "withdrawn")
+    seen = {name: snapshot.table(name) for name in asked if may_see(snapshot.viewer, name)}
     said = since.changes(
         begin,
         today,
@@ -121,6 +122,9 @@ def news(snapshot: Snapshot, fills: pd.DataFrame, health: pd.DataFrame, life: pd
         seen.get("air_quality"),
         seen.get("rejects"),
         float(snapshot.policy("fleet", "due_soon_days")),
+        seen.get("hold_releases"),
+        seen.get("corrections"),
+        seen.get("withdrawn"),
     )
     kinds = ["fill", "inspection", *["air test"] * ("air_quality" in seen), *["problem"] * ("rejects" in seen)]
     nothing = f"No {', '.join(kinds)} or loan is known since yesterday."

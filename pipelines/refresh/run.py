@@ -38,7 +38,7 @@ from pipelines.station.disk import naming
 from pipelines.station.lock import Held, held
 from pipelines.station.settings import Station
 from pipelines.station.upgrade import open_warehouse
-from pipelines.warehouse import problems
+from pipelines.warehouse import news, problems
 from pipelines.warehouse.store import MACHINE_ROOM, Warehouse, WarehouseBusy
 from schemas.frames import conform
 from schemas.snapshot import (
@@ -304,6 +304,8 @@ def _publish(
     run_id: str,
 ) -> str:
     _write_machine_room(warehouse, publisher)
+    _write(publisher, "hold_releases", news.releases(warehouse))
+    _write(publisher, "corrections", news.corrections(warehouse, moment - news.CORRECTED_WITHIN))
     manifest = Manifest(
         name=publisher.name,
         warehouse_version=warehouse.version(),
@@ -340,8 +342,12 @@ def _first_look(
 
 def _write_machine_room(warehouse: Warehouse, publisher: Publisher) -> None:
     for table in MACHINE_ROOM:
-        rows = conform(warehouse.whole(table), TABLES[table].fields.values())
-        publisher.write(table, "all", rows, frame_hash(rows))
+        _write(publisher, table, warehouse.whole(table))
+
+
+def _write(publisher: Publisher, table: str, frame: pd.DataFrame) -> None:
+    rows = conform(frame, TABLES[table].fields.values())
+    publisher.write(table, "all", rows, frame_hash(rows))
 
 
 def _previous(station: Station) -> tuple[Manifest | None, list[str]]:

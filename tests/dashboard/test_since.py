@@ -61,6 +61,44 @@ def test_news_is_what_happened_since_the_begin_of_yesterday_and_no_more():
     ]
 
 
+def test_who_released_corrected_or_withdrew_what_and_why_is_news():
+    releases = pd.DataFrame(
+        {
+            "fill_id": ["f1", "f0", "f2"],
+            "unit_id": ["A", "A", None],
+            "released_at": [BEGIN, BEFORE, NOW],
+            "released_by": ["Ada", "Ada", "Bo"],
+            "reason": ["bled to 200", "old", "read again"],
+        }
+    )
+    corrections = pd.DataFrame(
+        {
+            "source": ["fills", "fills", "dive_tanks", "fills"],
+            "key": ["f2", "f1", "d1", "f0"],
+            "file": ["a.csv"] * 4,
+            "received_at": [BEGIN, NOW, NOW, BEFORE],
+        }
+    )
+    withdrawn = pd.DataFrame(
+        {
+            "source": ["fills", "problems", "fills"],
+            "key": ["f9", "ab", "f8"],
+            "withdrawn_at": [NOW, NOW, BEFORE],
+            "withdrawn_by": ["Cy", "Cy", "Cy"],
+            "reason": ["logged twice", "known", "old"],
+            "files": [["a.csv"]] * 3,
+        }
+    )
+    none = [frame.iloc[:0] for frame in (FILLS, HEALTH, LIFE)]
+    assert changes(BEGIN, TODAY, *none, None, None, 60, releases, corrections, withdrawn) == [
+        "Hold released: A (fill f1), by Ada: bled to 200.",
+        "Hold released: not known (fill f2), by Bo: read again.",
+        "Corrected by a newer row: 1 row of dive tanks (d1).",
+        "Corrected by a newer row: 2 rows of fills (f1, f2).",
+        "Withdrawn: f9 of fills, by Cy: logged twice.",
+    ]
+
+
 def test_nothing_new_is_nothing_said_and_so_is_what_may_not_be_seen():
     none = [frame.iloc[:0] for frame in (FILLS, HEALTH, LIFE)]
     assert changes(BEGIN, TODAY, *none, TESTS.iloc[:0], PROBLEMS.iloc[:0], 60) == []

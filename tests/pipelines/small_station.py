@@ -22,7 +22,7 @@ from schemas.tables import TABLES
 
 TODAY = "2026-03-31"
 #: what a run says of itself; two stations with the same data need not agree on it
-SELF = ("ingest_files", "rejects", "notices", "withdrawn", "runs")
+SELF = ("ingest_files", "rejects", "notices", "withdrawn", "corrections", "runs")
 EARLY = datetime(2026, 3, 1, 12, tzinfo=UTC)
 
 MEMBERS = [{"member_id": "M1", "display_name": "Ines Vard"}, {"member_id": "M2", "display_name": "Jon Alder"}]
