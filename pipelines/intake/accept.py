@@ -99,7 +99,9 @@ class Acceptor:
             self._samples.store(placed, "current", marked, self._known_dives().started)
             self._samples.store(pd.concat([waiting, future]), "waiting", marked, self._known_dives().started)
         else:
-            self._store(raw.source, placed, "superseded", marked)
+            # most rows are the first of their key: nothing stands beside them to be ranked with
+            alone = placed.empty or (not earlier and stored.are_new(self.warehouse, raw.source, placed))
+            self._store(raw.source, placed, "current" if alone else "superseded", marked)
             self._store(raw.source, pd.concat([waiting, future]), "waiting", marked)
             self._store(raw.source, not_clean.drop(future.index), "rejected", marked)
             if raw.rejected_rows is not None and len(raw.rejected_rows):
@@ -109,6 +111,9 @@ class Acceptor:
                     keep=("row_number", "line", "assumed", "value_flags"),
                 )
                 self._store(raw.source, unread.reset_index(drop=True), "rejected", marked)
+            if alone:
+                self.warehouse.forget_answers(raw.source)
+                return raw.rows_read, len(placed), raw.rows_read - len(placed)
             self.warehouse.rank(raw.source, placed)
             stored.answer(self.warehouse, raw.source, file, sha256, self.now)
             if not earlier:  # that a newer content of its place holds the same keys is how it should be

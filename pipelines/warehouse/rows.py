@@ -3,6 +3,7 @@
 from typing import Any
 
 import pandas as pd
+import pyarrow as pa
 
 from pipelines.warehouse.store import Warehouse
 from schemas.sources import SOURCES
@@ -121,6 +122,22 @@ def reorder(warehouse: Warehouse, file: str, sha256: str, modified_at: pd.Timest
         "UPDATE lake_parts SET order_at = ? WHERE file = ? AND file_sha256 = ?", [order_at, file, sha256]
     )
     return bool(changed) or warehouse.con.execute(parts).fetchall() != before
+
+
+def are_new(warehouse: Warehouse, source: str, rows: pd.DataFrame) -> bool:
+    """Whether these rows stand for themselves: each has a key of its own, no row that is stored has any of them in
+    whatever state, and nobody has taken out any row of this source or any file.
+    """
+    names = list(SOURCES[source].key)
+    keys = rows[names]
+    if warehouse.withdrawn_sources() & {source, "files"} or keys.duplicated().any():
+        return False
+    # the member of a row that waits may not be told yet
+    same = " AND ".join(
+        f"(r.{n} IS NOT DISTINCT FROM k.{n}" + (" OR r.member_id IS NULL)" if n == "member_id" else ")") for n in names
+    )
+    with warehouse.lent("keys", pa.Table.from_pandas(keys, preserve_index=False)):
+        return not warehouse.one(f"SELECT EXISTS (SELECT 1 FROM rows_{source} r JOIN keys k ON {same})")
 
 
 def answer(warehouse: Warehouse, source: str, file: str, sha256: str, now: pd.Timestamp) -> None:

@@ -15,6 +15,7 @@ from typing import Any
 
 import duckdb
 import pandas as pd
+import pyarrow as pa
 
 from pipelines.warehouse.arrow import as_frame
 from pipelines.warehouse.columns import BESIDE, LAKE_PARTS, NOT_STORED, PROVENANCE
@@ -203,7 +204,7 @@ class Warehouse:
         return as_frame(self.con.sql(query, params=parameters or None).to_arrow_table())
 
     @contextmanager
-    def lent(self, name: str, frame: pd.DataFrame) -> Iterator[None]:
+    def lent(self, name: str, frame: pd.DataFrame | pa.Table) -> Iterator[None]:
         """Queries inside may name this frame."""
         self.con.register(name, frame)
         try:
@@ -273,14 +274,17 @@ class Warehouse:
         if len(frame):
             if self._with_rows is not None:
                 self._with_rows.add(table.removeprefix("rows_"))
-            self.con.register("incoming", frame)
+            # of a frame every text would be looked at to find its type: a third more
+            self.con.register("incoming", pa.Table.from_pandas(frame, preserve_index=False))
             try:
                 self.con.execute(f"INSERT INTO {table} BY NAME SELECT * FROM incoming")
             finally:
                 self.con.unregister("incoming")
 
     def add_rows(self, source: str, frame: pd.DataFrame, state: str) -> None:
-        """Store typed rows of one source in a state; accepted ones then stand as `superseded` until ranked."""
+        """Store typed rows of one source in a state; accepted ones whose key is not new stand as `superseded` until
+        ranked.
+        """
         if frame.empty:
             return
         declared = SOURCES[source]
@@ -313,21 +317,27 @@ class Warehouse:
             WHERE t.rowid = ranked.id AND t.state <> ranked.state
         """).fetchall()[0][0]
         self.con.unregister("keys")
-        for name in _ANSWERS.get(source, ()):
-            self._remembered.pop(name, None)
+        self.forget_answers(source)
         return changed
 
     def is_withdrawn(self, source: str, alias: str) -> str:
         """The SQL condition that a person has taken a stored row out, or its whole file."""
-        asked = "SELECT DISTINCT source FROM withdrawn"
-        sources = self.once("withdrawn", lambda: {row[0] for row in self.con.execute(asked).fetchall()})
+        sources = self.withdrawn_sources()
         of_file = f"{alias}.file_sha256 IN (SELECT key FROM withdrawn WHERE source = 'files')"
         of_key = f"{key_text(source, alias)} IN (SELECT key FROM withdrawn WHERE source = '{source}')"
         return f"({' OR '.join(['false'] + [of_file] * ('files' in sources) + [of_key] * (source in sources))})"
 
-    def forget_answers(self) -> None:
-        """What was asked of the registers and of withdrawals is to be asked anew."""
-        self._remembered.clear()
+    def withdrawn_sources(self) -> set[str]:
+        """Sources of which a person has taken out a row; `files`: whole files."""
+        asked = "SELECT DISTINCT source FROM withdrawn"
+        return self.once("withdrawn", lambda: {row[0] for row in self.con.execute(asked).fetchall()})
+
+    def forget_answers(self, source: str | None = None) -> None:
+        """What was asked of the registers and of withdrawals is to be asked anew; or what rests on one source."""
+        if source is None:
+            self._remembered.clear()
+        for name in _ANSWERS.get(source or "", ()):
+            self._remembered.pop(name, None)
 
     def keys_of(self, source: str, ids: list[int]) -> pd.DataFrame:
         """The keys of stored rows, whatever their state."""
