@@ -95,7 +95,12 @@ def expansion_heat_j_mol(
     mix = o2_pct, he_pct, ar_pct
     warm = gas.pressure_bar_abs(density, temperature + 0.5, *mix, strict=False)
     cold = gas.pressure_bar_abs(density, temperature - 0.5, *mix, strict=False)
-    return temperature * (warm - cold) * 100.0 / density
+    return expansion_heat_by_slope_j_mol(density, temperature, warm - cold)
+
+
+def expansion_heat_by_slope_j_mol(density_mol_l: NDArray, temperature_k: NDArray, bar_by_k: NDArray) -> NDArray:
+    """As `expansion_heat_j_mol` where (∂P/∂T)ρ, bar/K, is known."""
+    return temperature_k * bar_by_k * 100.0 / density_mol_l
 
 
 def exchange_weights(

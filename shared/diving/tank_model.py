@@ -28,7 +28,7 @@ from shared.diving.tank_heat import (
     PIVOT_L,
     conductance_w_k,
     exchange_weights,
-    expansion_heat_j_mol,
+    expansion_heat_by_slope_j_mol,
     heat_capacity_j_mol_k,
     water_conductance_w_k,
 )
@@ -54,7 +54,7 @@ class Course:
     density_mol_l: NDArray
     gas_c: NDArray
     apart_k: NDArray  # (STEPS, rows) gas against wall
-    nudged_c: NDArray  # (2, STEPS + 1, rows) the gas with film, then wall, a little other
+    nudged_c: NDArray  # (2, STEPS + 1, rows) the gas with film, then wall, a little other; none where not asked for
     by_cooling_c: NDArray  # (STEPS + 1, rows) for one unit of cooling
     weights: tuple[NDArray, NDArray]  # as `Answers` takes them
     draw_brings: NDArray
@@ -62,13 +62,12 @@ class Course:
 
 @dataclass(frozen=True)
 class Reading:
-    """What the gauge reads, and how far readings are from it; slots of `Placed` or nodes first, rows last."""
+    """How far readings are from what the gauge would read; slots of `Placed` or nodes first, rows last."""
 
-    modelled_bar: NDArray  # (STEPS + 1, rows)
     residual: NDArray  # 0 where not seen
     seen: NDArray
-    by_temperature: NDArray  # (STEPS + 1, rows) bar/K
-    by_content: NDArray  # (STEPS + 1, rows) bar by a free litre
+    by_temperature: NDArray  # (nodes, rows) bar/K
+    by_content: NDArray  # (nodes, rows) bar by a free litre
 
 
 class TankModel:
@@ -82,7 +81,10 @@ class TankModel:
         rows = len(r)
         self.known = np.isfinite(r.reading_bar) & np.isfinite(r.reading_at)
         self.at = np.where(self.known, np.clip(np.nan_to_num(r.reading_at), 0.0, STEPS), 0.0)
-        self.readings = Placed(self.at, self.known)
+        # of cylinders known by both ends alone nothing between them is asked for
+        ends = bool(np.isin(self.at[self.known], (0.0, STEPS)).all())
+        self._read = [0, STEPS] if ends else slice(None)
+        self.readings = Placed(self.at / STEPS, self.known, 1) if ends else Placed(self.at, self.known, STEPS)
         self.bar = self.readings.put(r.reading_bar)
         self.sd = np.where(self.readings.known, self.readings.put(r.reading_sd_bar), 1.0)
         self.capacity = r.water_capacity_l
@@ -99,16 +101,17 @@ class TankModel:
         self.descent = descent.T.copy()
         self.breath = (np.diff(r.bar_min, axis=1) * r.breathing_share).T.copy()
         self.haste = self.breath * self.reference_rate * early_share(r.duration_s).T
-        self.answers = Answers(self.descent, self.haste, self.breath, KNOT_WEIGHTS)
+        self.answers = Answers(self.descent, self.haste, self.breath, KNOT_WEIGHTS, ends)
         self.prior = prior_precision(r, self.reference_rate)
         self.pressure = PressureSlopes(r.o2_pct, r.he_pct, r.ar_pct)
         _, amount = self.amounts(self.centre)
         middle = 0.5 * (amount[1:] + amount[:-1]) / self.capacity
         density = np.maximum(middle, _LEAST_FREE_L_PER_L) * FREE_LITRE_MOL
         water_k = kelvin(np.clip(self.water_c, -30, 60))
-        heat = expansion_heat_j_mol(density, water_k, r.o2_pct, r.he_pct, r.ar_pct)
+        _, _, bar_by_k = self.pressure(density.T, water_k.T)
+        heat = expansion_heat_by_slope_j_mol(density, water_k, bar_by_k.T)
         self.heat_j_free_l = np.where(np.isfinite(heat), heat, 2600.0) * FREE_LITRE_MOL
-        self._nodes = np.empty((STEPS + 1, UNKNOWNS, rows))
+        self._nodes = np.empty((len(self.answers.taken), UNKNOWNS, rows))
 
     def amounts(self, x: NDArray) -> tuple[NDArray, NDArray]:
         """Free litres used in each step, (STEPS, rows), and inside at the nodes, (STEPS + 1, rows)."""
@@ -126,7 +129,7 @@ class TankModel:
         before = x[:, CONTENT] - amount[node, np.arange(len(x))]
         return np.where(np.isfinite(content), content + before, x[:, CONTENT])
 
-    def course(self, x: NDArray, apart_k: NDArray) -> Course:
+    def course(self, x: NDArray, apart_k: NDArray, *, nudged: bool = False) -> Course:
         """Gas at the unknowns `x`, its film taken as for gas and wall so far apart, (STEPS, rows)."""
         used, amount = self.amounts(x)
         density = np.maximum(amount / self.capacity, _LEAST_FREE_L_PER_L) * FREE_LITRE_MOL
@@ -136,32 +139,32 @@ class TankModel:
         film = self.film_w_k * conductance_w_k(PIVOT_L, 1, middle, apart_k) * np.exp(x[:, FILM])
         # where gas and wall would come to rest by what is drawn off, K colder by a free litre in the step
         wall_colder = self.heat_j_free_l / (self.step_s * self.water_w_k) * thicker
-        gas_colder = self.heat_j_free_l / (self.step_s * film) + wall_colder
-        # three films and walls: as they are, and each in turn a little other
-        more = 1.0 + np.expm1(_NUDGE) * np.array([[0.0, 1.0, 0.0], [0.0, 0.0, 1.0]])[:, :, None]
-        to_wall, to_water = film[:, None] * more[0], self.water_w_k / (thicker * more[1])
+        film_colder = self.heat_j_free_l / (self.step_s * film)
+        # film and wall as they are, and each in turn a little other
+        kinds = 3 if nudged else 1
+        other_film, other_wall = (1.0 + np.expm1(_NUDGE) * np.eye(3)[1:, :kinds])[:, :, None]
+        to_wall, to_water = film[:, None] * other_film, self.water_w_k / (thicker * other_wall)
         gas_j_k = middle * self.capacity * self.heat_j_mol_k
         gas_of_gas, gas_of_wall, wall_of_gas, wall_of_wall = exchange_weights(
             self.step_s[:, None], to_wall / gas_j_k[:, None], to_wall / self.wall_j_k, to_water / self.wall_j_k
         )
-        of_gas, of_wall = np.stack([gas_of_gas, wall_of_gas], axis=1), np.stack([gas_of_wall, wall_of_wall], axis=1)
-        # four courses: by start and water; by what is drawn off, for one unit of cooling; and both, nudged twice
-        wall_cold, film_cold = wall_colder * used, (gas_colder - wall_colder) * used
-        rests = np.empty((STEPS, 2, 4, len(x)))
+        # courses: by start and water; by what is drawn off, for one unit of cooling; and both together, nudged
+        same = [0, 0, 1, 2][: kinds + 1]
+        of_gas = np.stack([gas_of_gas, wall_of_gas], axis=1)[:, :, same]
+        of_wall = np.stack([gas_of_wall, wall_of_wall], axis=1)[:, :, same]
+        wall_cold, film_cold = wall_colder * used, film_colder * used
+        rests = np.empty((STEPS, 2, kinds + 1, len(x)))
         rests[:, :, 0] = water[:, None]
         rests[:, 0, 1], rests[:, 1, 1] = -film_cold - wall_cold, -wall_cold
-        rests[:, 1, 2] = water - cooling * wall_cold
-        rests[:, 0, 2] = rests[:, 1, 2] - cooling * film_cold / more[0, 1]
-        rests[:, 1, 3] = water - cooling * wall_cold * more[1, 2]
-        rests[:, 0, 3] = rests[:, 1, 3] - cooling * film_cold
-        same = [0, 0, 1, 2]
-        of_gas_4, of_wall_4 = of_gas[:, :, same], of_wall[:, :, same]
-        brings = rests - of_gas_4 * rests[:, :1] - of_wall_4 * rests[:, 1:]
-        courses = march(of_gas_4, of_wall_4, brings, np.stack([start, 0.0 * start, start, start]))
+        for kind in range(1, kinds):
+            rests[:, 1, 1 + kind] = water - cooling * wall_cold * other_wall[kind]
+            rests[:, 0, 1 + kind] = rests[:, 1, 1 + kind] - cooling * film_cold / other_film[kind]
+        brings = rests - of_gas * rests[:, :1] - of_wall * rests[:, 1:]
+        courses = march(of_gas, of_wall, brings, np.stack([start, 0.0 * start, start, start][: kinds + 1]))
         gas_c = np.clip(courses[:, 0, 0] + cooling * courses[:, 0, 1], -40.0, 90.0)
         gap = gas_c - courses[:, 1, 0]
         of_gas, of_wall = of_gas[:, :, 0], of_wall[:, :, 0]
-        colder = np.stack([gas_colder, wall_colder], axis=1)
+        colder = np.stack([film_colder + wall_colder, wall_colder], axis=1)
         return Course(
             used,
             amount,
@@ -174,32 +177,35 @@ class TankModel:
             of_gas * colder[:, :1] + of_wall * colder[:, 1:] - colder,
         )
 
+    def modelled_bar(self, course: Course) -> NDArray:
+        """(STEPS + 1, rows) what the gauge would read."""
+        return gauge(self.pressure(course.density_mol_l.T, kelvin(course.gas_c).T)[0].T)
+
     def reading(self, course: Course) -> Reading:
-        """What the gauge would read of a course, beside what it read."""
-        states = self.pressure(course.density_mol_l.T, kelvin(course.gas_c).T)
+        """How far the readings are from a course."""
+        states = self.pressure(course.density_mol_l[self._read].T, kelvin(course.gas_c[self._read]).T)
         pressure, by_density, by_temperature = (np.ascontiguousarray(s.T) for s in states)
-        modelled = gauge(pressure)
-        residual = self.bar - self.readings.between(modelled)
+        residual = self.bar - self.readings.between(gauge(pressure))
         seen = self.readings.known & np.isfinite(residual)
         by_content = by_density * (FREE_LITRE_MOL / self.capacity)
-        return Reading(modelled, np.where(seen, residual, 0.0), seen, by_temperature, by_content)
+        return Reading(np.where(seen, residual, 0.0), seen, by_temperature, by_content)
 
     def jacobian(self, x: NDArray, course: Course, reading: Reading, root: NDArray) -> NDArray:
         """(rows, slots, UNKNOWNS) how readings, each times its `root` (slots, rows), move with the unknowns.
 
-        Valid until the next call.
+        The course is a nudged one. Valid until the next call.
         """
         nodes, by_temperature = self._nodes, reading.by_temperature
         cooling = by_temperature * x[:, COOLING]
         answers = self.answers(*course.weights, course.draw_brings)
         np.multiply(by_temperature, answers[:, 0], out=nodes[:, START])
         np.subtract(by_temperature, nodes[:, START], out=nodes[:, WATER])
-        np.multiply(by_temperature, course.by_cooling_c, out=nodes[:, COOLING])
+        np.multiply(by_temperature, course.by_cooling_c[self._read], out=nodes[:, COOLING])
         nodes[:, CONTENT] = reading.by_content
         np.multiply(answers[:, 1:], cooling[:, None], out=nodes[:, USE])
         nodes[:, USE] -= reading.by_content[:, None] * self.answers.taken
         for place, moved in zip((FILM, WALL), course.nudged_c, strict=True):
-            nodes[:, place] = by_temperature * (moved - course.gas_c) / _NUDGE
+            nodes[:, place] = by_temperature * (moved - course.gas_c)[self._read] / _NUDGE
         if not np.isfinite(by_temperature.sum()):
             np.nan_to_num(nodes, copy=False)
         return self.readings.rooted(nodes, root)

@@ -3,8 +3,6 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from shared.diving.tank_grid import STEPS
-
 
 class Placed:
     """Readings by the step they lie in: layers of one reading a step, as many as the fullest step needs.
@@ -12,30 +10,32 @@ class Placed:
     Parameters
     ----------
     at : ndarray, (rows, readings)
-        Places on the grid, 0 to STEPS.
+        Places on a grid, 0 to `steps`.
     known : ndarray of bool, (rows, readings)
+    steps : int
 
     Notes
     -----
-    A slot is a step of a layer; arrays of slots are (layers × STEPS, rows).
+    A slot is a step of a layer; arrays of slots are (layers × steps, rows).
     """
 
-    def __init__(self, at: NDArray, known: NDArray):
+    def __init__(self, at: NDArray, known: NDArray, steps: int):
         rows = len(at)
-        step = np.minimum(at.astype(int), STEPS - 1)
+        self._steps = steps
+        step = np.minimum(at.astype(int), steps - 1)
         row, reading = np.nonzero(known)
-        cell = row * STEPS + step[row, reading]
+        cell = row * steps + step[row, reading]
         order = np.argsort(cell, kind="stable")
         begins = np.flatnonzero(np.diff(cell[order], prepend=-1))
         lengths = np.diff(np.append(begins, cell.size))
         layer = np.empty(cell.size, int)
         layer[order] = np.arange(cell.size) - np.repeat(begins, lengths)
-        self._row, self._reading, self._slot = row, reading, layer * STEPS + step[row, reading]
+        self._row, self._reading, self._slot = row, reading, layer * steps + step[row, reading]
         self._layers = int(layer.max(initial=0)) + 1
         self._shape = known.shape
-        self.known = np.zeros((self._layers * STEPS, rows), bool)
+        self.known = np.zeros((self._layers * self._steps, rows), bool)
         self.known[self._slot, row] = True
-        self._share = self.put(at - step, 0.0).reshape(self._layers, STEPS, rows)
+        self._share = self.put(at - step, 0.0).reshape(self._layers, self._steps, rows)
         self._rooted: NDArray | None = None
 
     def put(self, values: NDArray, empty: float = np.nan) -> NDArray:
@@ -51,22 +51,22 @@ class Placed:
         return out
 
     def between(self, at_nodes: NDArray) -> NDArray:
-        """(slots, rows) straight lines between what is at the nodes, (STEPS + 1, rows)."""
+        """(slots, rows) straight lines between what is at the nodes, (steps + 1, rows)."""
         rise = at_nodes[1:] - at_nodes[:-1]
         return (at_nodes[:-1] + self._share * rise).reshape(self.known.shape)
 
     def rooted(self, at_nodes: NDArray, root: NDArray) -> NDArray:
-        """(rows, slots, columns) the same for columns at the nodes, (STEPS + 1, columns, rows), times each slot's root.
+        """(rows, slots, columns) the same for columns at the nodes, (steps + 1, columns, rows), times each slot's root.
 
         Valid until the next call.
         """
         columns, rows = at_nodes.shape[1:]
         if self._rooted is None:
-            self._rooted = np.empty((rows, self._layers, STEPS, columns))
+            self._rooted = np.empty((rows, self._layers, self._steps, columns))
         after = root.reshape(self._share.shape) * self._share
         before = root.reshape(self._share.shape) - after
         for layer, (left, right) in enumerate(zip(before, after, strict=True)):
             here = at_nodes[:-1] * left[:, None]
             here += at_nodes[1:] * right[:, None]
             self._rooted[:, layer] = here.transpose(2, 0, 1)
-        return self._rooted.reshape(rows, self._layers * STEPS, columns)
+        return self._rooted.reshape(rows, self._layers * self._steps, columns)

@@ -83,7 +83,7 @@ class TankFits:
         """Gas temperature at the last sample, °C."""
         return self.gas_c[:, -1]
 
-    def take(self, rows: NDArray) -> "TankFits":
+    def take(self, rows: NDArray | slice) -> "TankFits":
         """The same for some of the rows."""
         return TankFits(**{f.name: getattr(self, f.name)[rows] for f in fields(self)})
 

@@ -7,7 +7,8 @@ together (Gauss-Newton, normal priors, Student-t weights for the readings), so t
 four hundred, stepped, missing or wild; what the readings leave open shows in the interval.
 """
 
-from dataclasses import fields, replace
+from collections.abc import Callable
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,19 +17,16 @@ from shared.diving.tank_grid import (
     CONTENT,
     DEPARTURES,
     EARLY,
-    INFLATION,
     KNOT_WEIGHTS,
     KNOTS,
     RATE,
-    SHARED,
     START,
     STEPS,
     USE,
     early_share,
     times,
 )
-from shared.diving.tank_model import FIRST_APART_K, TankModel
-from shared.diving.tank_prior import free_content, without_inflation
+from shared.diving.tank_model import FIRST_APART_K, Course, Reading, TankModel
 from shared.diving.tank_records import TankFits, TankRecords
 
 _NU = 4.0
@@ -39,9 +37,7 @@ _LOW = np.array([-12.0, -25.0, -1.2, -1.5, 0.0, -np.inf, -5.0, -0.9, -np.inf, *-
 _HIGH = np.array([12.0, 75.0, 1.2, 1.5, 4.0, np.inf, 40.0, 2.0, np.inf, *_WIDE])
 
 
-def fit_tanks(
-    records: TankRecords, rounds: int = 6, start: NDArray | None = None, likelihood: bool = False
-) -> TankFits:
+def fit_tanks(records: TankRecords, rounds: int = 6, start: TankFits | NDArray | None = None) -> TankFits:
     """Fit each record.
 
     Parameters
@@ -49,100 +45,167 @@ def fit_tanks(
     records : TankRecords
         Each row needs two readings apart in time; a row without gets NaN.
     rounds : int
-        Gauss-Newton steps; each also reweighs the readings.
-    start : ndarray, optional
-        `unknowns` of an earlier fit of the same records, to go on from.
-    likelihood : bool
-        Also say what the readings alone say of the unknowns (`TankFits.information` and `vector`).
+        Gauss-Newton steps; in each the readings are reweighed twice.
+    start : TankFits or ndarray, optional
+        What `weigh_tanks` found of the same readings, or `unknowns`, to go on from.
 
     Returns
     -------
     TankFits
         NaN in a row that could not be fitted (too few readings, states outside the gas engine's box).
     """
+    return _in_parts(records, start, lambda r, begun: _fit(r, rounds, begun))
+
+
+def weigh_tanks(records: TankRecords, rounds: int = 2) -> TankFits:
+    """Find what the readings of each record alone say of the unknowns: `TankFits.information` and `vector`.
+
+    Unknowns and their spread are those with the records' priors, by one linear step; what is over the grid is of the
+    Gauss-Newton steps before it. Parameters as of `fit_tanks`.
+    """
+    return _in_parts(records, None, lambda r, _: _weigh(r, rounds))
+
+
+def _in_parts(
+    records: TankRecords,
+    start: TankFits | NDArray | None,
+    fit: Callable[[TankRecords, TankFits | NDArray | None], TankFits],
+) -> TankFits:
+    """Few rows at once, so that what they need stays in the cache."""
     parts = []
     for first in range(0, max(len(records), 1), _ROWS_AT_ONCE):
         some = slice(first, first + _ROWS_AT_ONCE)
-        parts.append(_fit(records.take(some), rounds, None if start is None else start[some], likelihood))
+        begun = start.take(some) if isinstance(start, TankFits) else None if start is None else start[some]
+        parts.append(fit(records.take(some), begun))
+    if len(parts) == 1:
+        return parts[0]
     return TankFits(**{f.name: np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(TankFits)})
 
 
-def with_shared_prior(fits: TankFits, shared_mean: NDArray, shared_cov: NDArray) -> TankFits:
-    """Fits whose likelihood is known, solved with a normal prior of the unknowns SHARED: one linear step.
+@dataclass(frozen=True)
+class _Weights:
+    """How much each reading is believed, and the root of that over its standard deviation; slots first, rows last."""
 
-    Unknowns, spread and prior are found; what is over the grid stays. Content NaN in `shared_mean` keeps its prior.
-    """
-    fine = np.isfinite(fits.used_free_l)
-    mean, precision = fits.prior_mean[fine].copy(), fits.prior_precision[fine].copy()
-    stated = shared_mean[fine].copy()
-    free = ~np.isfinite(stated[:, CONTENT - START])
-    stated[free, CONTENT - START] = mean[free, CONTENT]
-    mean[:, SHARED] = stated
-    still = precision[:, INFLATION, INFLATION] > 1e5
-    precision[:, SHARED, SHARED] = np.linalg.inv(
-        free_content(without_inflation(shared_cov[fine], still), free, precision[:, CONTENT, CONTENT] ** -0.5)
-    )
-    spread = np.linalg.inv(fits.information[fine] + precision)
-    found = {f: getattr(fits, f).copy() for f in ("unknowns", "spread", "prior_mean", "prior_precision")}
-    found["unknowns"][fine] = times(spread, fits.vector[fine] + times(precision, mean))
-    found["spread"][fine], found["prior_mean"][fine], found["prior_precision"][fine] = spread, mean, precision
-    return replace(fits, **found)
+    weight: NDArray
+    root: NDArray
 
 
-def _fit(r: TankRecords, rounds: int, start: NDArray | None, likelihood: bool) -> TankFits:
-    model = TankModel(r)
-    known, sd, centre, prior = model.readings.known, model.sd, model.centre, model.prior
-    few = known.sum(axis=0) <= 3
-    enough = (known.sum(axis=0) >= 2) & (np.ptp(np.where(model.known, model.at, model.at[:, :1]), axis=1) > 0)
-    x = centre.copy() if start is None else np.where(np.isfinite(start), start, centre)
-    if start is None and np.isfinite(r.shared_mean[:, CONTENT - START]).any():
-        x[:, CONTENT] = model.content_as_read(x)
-    scale = np.ones(len(r))
-    apart_k = np.full((STEPS, len(r)), FIRST_APART_K)
-    for turn in range(rounds + 1):
-        course = model.course(x, apart_k)
+def _weights(model: TankModel, residual: NDArray, seen: NDArray, *, scaled: bool) -> _Weights:
+    """Student-t weights, standard deviations scaled by the readings' own scatter once the fit is near enough to ask."""
+    scale: NDArray | float = 1.0
+    if scaled:
+        off = np.where(seen, np.abs(residual) / model.sd, np.nan)
+        scale = np.clip(1.4826 * np.nan_to_num(_median(off), nan=1.0), 1.0, 20.0)
+    sd = model.sd * scale
+    few = model.readings.known.sum(axis=0) <= 3
+    weight = np.where(few, 1.0, (_NU + 1) / (_NU + (residual / sd) ** 2))
+    weight = np.where(seen, weight, 0.0)
+    return _Weights(weight, np.sqrt(weight) / sd)
+
+
+def _rounds(model: TankModel, x: NDArray, rounds: int, *, begun: bool) -> tuple[NDArray, NDArray]:
+    """Unknowns after so many Gauss-Newton steps from `x`, and how far apart gas and wall are by then."""
+    prior, centre = model.prior, model.centre
+    apart_k = model.course(x, np.full((STEPS, len(x)), FIRST_APART_K)).apart_k
+    for turn in range(rounds):
+        course = model.course(x, apart_k, nudged=True)
         now, apart_k = model.reading(course), course.apart_k
-        if turn >= 2 or start is not None:
-            off = np.where(now.seen, np.abs(now.residual) / sd, np.nan)
-            scale = np.clip(1.4826 * np.nan_to_num(_median(off), nan=1.0), 1.0, 20.0)
-        weight = (_NU + 1) / (_NU + (now.residual / (sd * scale)) ** 2)
-        weight = np.where(now.seen, np.where(few, 1.0, weight), 0.0)
-        root = np.sqrt(weight) / (sd * scale)
+        root = _weights(model, now.residual, now.seen, scaled=begun or turn > 0).root
         j = model.jacobian(x, course, now, root)
-        turned = j.transpose(0, 2, 1)
-        hessian = turned @ j + prior
-        if turn == rounds:
-            break
-        pulled = times(turned, (now.residual * root).T) + times(prior, centre - x)
-        step = np.nan_to_num(np.linalg.solve(hessian, pulled[:, :, None])[:, :, 0])
-        x = np.clip(x + np.clip(step, -_LARGEST_STEP, _LARGEST_STEP), _LOW, _HIGH)
+        step = np.zeros_like(x)
+        for again in range(2):
+            if again:  # weights hang on the residuals: they follow the step, along the straight line
+                with np.errstate(divide="ignore", invalid="ignore"):
+                    left = np.where(now.seen, now.residual - times(j, step).T / root, 0.0)
+                    root, before = _weights(model, left, now.seen, scaled=True).root, root
+                    j *= np.where(now.seen, root / before, 0.0).T[:, :, None]
+            turned = j.transpose(0, 2, 1)
+            pulled = times(turned, (now.residual * root).T) + times(prior, centre - x)
+            step = np.nan_to_num(np.linalg.solve(turned @ j + prior, pulled[:, :, None])[:, :, 0])
+            step = np.clip(step, -_LARGEST_STEP, _LARGEST_STEP)
+        x = np.clip(x + step, _LOW, _HIGH)
+    return x, apart_k
 
-    spread = np.linalg.inv(hessian)
+
+def _fit(r: TankRecords, rounds: int, start: TankFits | NDArray | None) -> TankFits:
+    model = TankModel(r)
+    x, apart_k = _rounds(model, _beginning(model, start), rounds, begun=start is not None)
+    course = model.course(x, apart_k, nudged=True)
+    now = model.reading(course)
+    weights = _weights(model, now.residual, now.seen, scaled=start is not None or rounds > 0)
+    j = model.jacobian(x, course, now, weights.root)
+    spread = np.linalg.inv(j.transpose(0, 2, 1) @ j + model.prior)
+    return _found(model, x, spread, course, now, weights.weight)
+
+
+def _weigh(r: TankRecords, rounds: int) -> TankFits:
+    model = TankModel(r)
+    x, apart_k = _rounds(model, _beginning(model, None), rounds, begun=False)
+    course = model.course(x, apart_k)
+    now = model.reading(course)
+    weights = _weights(model, now.residual, now.seen, scaled=True)
+    information, vector = _likelihood(model, x, weights.root)
+    spread = np.linalg.inv(information + model.prior)
+    x = times(spread, vector + times(model.prior, model.centre))
+    return _found(model, x, spread, course, now, weights.weight, information, vector)
+
+
+def _beginning(model: TankModel, start: TankFits | NDArray | None) -> NDArray:
+    """Unknowns to begin with: those given, or as readings weighed before have them under these priors.
+
+    Else as the priors have them, with the content that is read first.
+    """
+    x = model.centre.copy()
+    if start is None:
+        if np.isfinite(model.records.shared_mean[:, CONTENT - START]).any():
+            x[:, CONTENT] = model.content_as_read(x)
+    elif isinstance(start, TankFits):
+        fine = np.isfinite(start.information).all(axis=(1, 2))
+        prior, vector = model.prior[fine], start.vector[fine] + times(model.prior[fine], x[fine])
+        found = np.linalg.solve(start.information[fine] + prior, vector[:, :, None])[:, :, 0]
+        x[fine] = np.clip(found, _LOW, _HIGH)
+    else:
+        x = np.where(np.isfinite(start), start, x)
+    return x
+
+
+def _found(
+    model: TankModel,
+    x: NDArray,
+    spread: NDArray,
+    course: Course,
+    now: Reading,
+    weight: NDArray,
+    information: NDArray | None = None,
+    vector: NDArray | None = None,
+) -> TankFits:
+    r, known = model.records, model.known
     to_used = model.answers.taken[-1].T
     variance = (to_used * times(spread[:, USE, USE], to_used)).sum(axis=1)
-    fine = enough & np.isfinite(now.modelled_bar).all(axis=0) & np.isfinite(variance)
+    modelled = model.modelled_bar(course)
+    enough = (known.sum(axis=1) >= 2) & (np.ptp(np.where(known, model.at, model.at[:, :1]), axis=1) > 0)
+    fine = enough & np.isfinite(modelled).all(axis=0) & np.isfinite(variance)
 
-    def kept(values: NDArray) -> NDArray:
+    def kept(values: NDArray | None, like: NDArray = x) -> NDArray:
+        if values is None:
+            return np.full_like(like, np.nan)
         return np.where(fine.reshape(-1, *[1] * (values.ndim - 1)), values, np.nan)
 
-    information, vector = np.full_like(spread, np.nan), np.full_like(x, np.nan)
-    if likelihood:
-        information, vector = _likelihood(model, x, root)
     rate = x[:, RATE, None] + x[:, DEPARTURES] @ KNOT_WEIGHTS.T
     rate += (x[:, EARLY] * model.reference_rate)[:, None] * early_share(r.duration_s)
     return TankFits(
         unknowns=kept(x),
         spread=kept(spread),
-        prior_mean=kept(centre),
-        prior_precision=kept(prior),
-        information=kept(information),
+        prior_mean=kept(model.centre),
+        prior_precision=kept(model.prior),
+        information=kept(information, spread),
         vector=kept(vector),
         reference_rate_l_min=kept(model.reference_rate),
         used_free_l=kept(course.used.sum(axis=0)),
         used_sd_free_l=kept(np.sqrt(np.maximum(variance, 0.0))),
         amount_free_l=kept(course.amount.T),
         gas_c=kept(course.gas_c.T),
-        modelled_bar=kept(now.modelled_bar.T),
+        modelled_bar=kept(modelled.T),
         rate_l_min=kept(r.breathing_share * rate),
         residual_bar=model.readings.back(now.residual, np.nan),
         weight=model.readings.back(np.minimum(weight, 1.0), 0.0),
@@ -160,7 +223,7 @@ def _likelihood(model: TankModel, x: NDArray, root: NDArray) -> tuple[NDArray, N
     at = model.centre.copy()
     at[:, CONTENT] = np.where(np.isfinite(x[:, CONTENT]), x[:, CONTENT], at[:, CONTENT])
     before = model.course(at, np.full((STEPS, len(at)), FIRST_APART_K))
-    course = model.course(at, before.apart_k)
+    course = model.course(at, before.apart_k, nudged=True)
     now = model.reading(course)
     j = model.jacobian(at, course, now, root * now.seen)
     turned = j.transpose(0, 2, 1)

@@ -461,7 +461,7 @@ class TestSuitGas:
         row = one(built)
         assert row["suit_gas_free_l"] == pytest.approx(80.0, rel=0.08)
         assert built["dive_tank_use"]["gas_used_free_l"].notna().all()
-        assert row["rmv_l_min"] == alone["rmv_l_min"] and "not_breathable" not in row["flags"]
+        assert row["rmv_l_min"] == pytest.approx(alone["rmv_l_min"], rel=1e-12) and "not_breathable" not in row["flags"]
 
 
 class TestWhatIntakeSaid:

@@ -19,9 +19,9 @@ def test_readings_move_with_each_unknown_as_the_model_moved_a_little_says():
     x = model.centre + rng.normal(0.0, 0.1, model.centre.shape)
 
     def read(x):
-        return model.readings.back(model.readings.between(model.reading(model.course(x, apart)).modelled_bar), np.nan)
+        return model.readings.back(model.readings.between(model.modelled_bar(model.course(x, apart))), np.nan)
 
-    course = model.course(x, apart)
+    course = model.course(x, apart, nudged=True)
     root = np.ones(model.sd.shape) * model.readings.known
     slopes = model.jacobian(x, course, model.reading(course), root).copy()
     steps = np.full(UNKNOWNS, 1e-4)
@@ -38,7 +38,7 @@ def test_readings_move_with_each_unknown_as_the_model_moved_a_little_says():
 def test_readings_come_back_from_where_they_were_put():
     at = np.array([[0.5, 0.25, 63.5, 64.0, 7.0], [1.0, 2.0, 3.0, 4.0, 5.0]])
     known = np.array([[True, True, True, True, False], [True] * 5])
-    placed, nodes = Placed(at, known), np.arange(STEPS + 1.0)[:, None] * [1.0, 10.0]
+    placed, nodes = Placed(at, known, STEPS), np.arange(STEPS + 1.0)[:, None] * [1.0, 10.0]
     read = placed.back(placed.between(nodes), np.nan)
     assert read[0] == pytest.approx([0.5, 0.25, 63.5, 64.0, np.nan], nan_ok=True)
     assert read[1] == pytest.approx(10.0 * at[1])

@@ -1,5 +1,7 @@
 """Limit cases of the fit: what a cylinder does that nobody breathes, and what readings can and cannot say."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -9,7 +11,6 @@ from shared.diving.tank_grid import (
     CONTENT,
     COOLING,
     RATE,
-    SHARED,
     SHARED_COUNT,
     START,
     STEPS,
@@ -18,7 +19,7 @@ from shared.diving.tank_grid import (
     steady_precision,
 )
 from shared.diving.tank_records import TankRecords
-from shared.diving.tank_trace import fit_tanks, with_shared_prior
+from shared.diving.tank_trace import fit_tanks, weigh_tanks
 from shared.gas.thermal import amount_free_l, settled_pressure_bar
 
 #: films, wall, cooling, content, wing, first minutes: how far dives scatter, and what is said of them
@@ -131,16 +132,33 @@ def test_what_was_inside_by_the_fill_says_how_warm_it_was():
     assert filled.used_sd_free_l[0] < alone.used_sd_free_l[0]
 
 
-def test_the_likelihood_with_the_prior_it_was_fitted_with_is_the_fit():
+def test_readings_weighed_are_the_fit_by_one_linear_step():
     at = np.linspace(0, STEPS, 49)
     r = records(at, 210.0 - 130.0 * grid_share(at), start_c=12.0)
-    fit = fit_tanks(r, rounds=8, likelihood=True)
-    again = with_shared_prior(fit, r.shared_mean, r.shared_cov)
-    off = np.abs(again.unknowns - fit.unknowns)[0] / np.sqrt(np.diagonal(fit.spread[0]))
+    fit, weighed = fit_tanks(r, rounds=8), weigh_tanks(r, rounds=8)
+    off = np.abs(weighed.unknowns - fit.unknowns)[0] / np.sqrt(np.diagonal(fit.spread[0]))
     assert (off[[START, RATE]] < 1.0).all()  # linear elsewhere: near, not equal
-    assert again.sd_of(START)[0] == pytest.approx(fit.sd_of(START)[0], rel=0.15)
-    surer = with_shared_prior(fit, r.shared_mean + np.eye(SHARED_COUNT)[0], r.shared_cov * 1e-6)
-    assert surer.unknowns[0, SHARED][0] == pytest.approx(13.0, abs=0.01)
+    assert weighed.sd_of(START)[0] == pytest.approx(fit.sd_of(START)[0], rel=0.15)
+
+
+def test_a_fit_from_readings_weighed_under_other_priors_is_the_fit_from_nothing():
+    at = np.linspace(0, STEPS, 49)
+    bar = [210.0 - 130.0 * grid_share(at), 180.0 - 60.0 * grid_share(at) ** 1.1]
+    r = records([at, at], bar, start_c=12.0)
+    weighed = weigh_tanks(replace(r, shared_mean=r.shared_mean + 3.0 * np.eye(SHARED_COUNT)[0]))
+    whole, soon = fit_tanks(r, rounds=12), fit_tanks(r, rounds=2, start=weighed)
+    assert (np.abs(soon.used_free_l - whole.used_free_l) < 0.02 * whole.used_sd_free_l).all()
+    assert soon.used_sd_free_l == pytest.approx(whole.used_sd_free_l, rel=2e-2)
+
+
+def test_ends_by_themselves_are_fitted_as_beside_traces():
+    bar = [[210.0, 70.0], [150.0, 90.0]]
+    ends = fit_tanks(records([[0, STEPS]] * 2, bar))
+    beside = fit_tanks(
+        records([[0, STEPS, np.nan]] * 2 + [[0, 32, STEPS]], [[*b, np.nan] for b in bar] + [[200, 150, 90]])
+    )
+    for name in ("unknowns", "spread", "modelled_bar", "used_free_l", "used_sd_free_l"):
+        assert getattr(ends, name) == pytest.approx(getattr(beside, name)[:2], rel=1e-6, abs=1e-7), name
 
 
 def test_two_readings_are_met_exactly():

@@ -12,7 +12,7 @@ from pipelines.derive.dives.samples import TANKS, Grid, Samples
 from shared.diving.tank_grid import STEPS, grid_place
 from shared.diving.tank_joint import breathing_shares, late_breathing_shares, share_breathing
 from shared.diving.tank_records import TankFits
-from shared.diving.tank_trace import fit_tanks, with_shared_prior
+from shared.diving.tank_trace import fit_tanks, weigh_tanks
 from shared.filling.gauges import read_steps_bar
 from shared.gas import thermal
 
@@ -24,7 +24,7 @@ RISE_BAR = 14.0
 RAN_OUT_BEFORE = 0.95
 BAR_PER_K = 1.2
 TURNS_RATE_SD = 0.35
-FIRST_ROUNDS, ROUNDS = 5, 3
+FIRST_ROUNDS, ROUNDS = 2, 2
 OTHER_INSTRUMENT_BAR = 2.0
 """A written pressure that stands in for a transmitter's."""
 
@@ -189,9 +189,7 @@ def fit_alone(rows: pd.DataFrame, place: NDArray, grid: Grid, readings: Readings
     groups = [(which, some) for which, some in ((trace, traced), (ends, by_ends)) if which.size]
     learned, first = first_learned(rows, by_trace), TankFits.blank(len(rows), STEPS + 2)
     for which, some in groups:
-        rounds = FIRST_ROUNDS if some is traced else ROUNDS
-        first.put(which, fit_tanks(records_of(some, learned.take(which)), rounds=rounds, likelihood=True))
-    first = with_shared_prior(first, learned.shared_mean, learned.shared_cov)
+        first.put(which, weigh_tanks(records_of(some, learned.take(which)), FIRST_ROUNDS))
     return Alone(first, lessons_of(rows, by_trace, first, grid.duration_s[place]), groups)
 
 
@@ -221,7 +219,7 @@ def fit_taught(
             records = replace(
                 records, breathing_share=_shares_of_ends(rows, which, counted, grid, place, ppo2_deco_bar)
             )
-        fits.put(which, fit_tanks(records, rounds=ROUNDS, start=alone.first.unknowns[which]))
+        fits.put(which, fit_tanks(records, rounds=ROUNDS, start=alone.first.take(which)))
         turns = np.flatnonzero((by_trace & counted & ~sole)[which] & ~np.isin(dive[which], unknown))
         if turns.size:
             mine, of_dive = which[turns], dive[which][turns]
