@@ -4,7 +4,6 @@ A proposal for a person to read. Nothing is read by it until it stands in `stati
 the file (a date that reads both ways) is left open and said.
 """
 
-import difflib
 import json
 import re
 from dataclasses import dataclass, field
@@ -14,8 +13,9 @@ from typing import Any
 
 import pyarrow as pa
 
-from pipelines.readers.tables.header_words import HEADER_WORDS
-from pipelines.readers.tables.mapping import Mapping, conversion, same_header, unit_ending, unit_in_header, units_of
+from pipelines.readers.tables.header_words import CLOCK_WORDS
+from pipelines.readers.tables.mapping import Mapping, same_header, unit_ending, unit_in_header, units_of
+from pipelines.readers.tables.placed_headers import NUMBER, numbers, place, plain
 from pipelines.readers.tables.sheet import Refused, Sheet
 from pipelines.readers.tables.table import sheet_of
 from schemas.fields import Field
@@ -23,16 +23,15 @@ from schemas.sources import SOURCES
 
 #: so many values of a column are looked at
 LOOKED_AT = 2000
-#: a header that is written much like a known word counts as that
-ALIKE = 0.86
 _ENCODINGS = ("utf-8", "utf-16", "cp1252")
 _MOMENTS = ("DD.MM.YYYY", "DD/MM/YYYY", "MM/DD/YYYY", "DD-MM-YYYY", "MM-DD-YYYY", "YYYY/MM/DD", "DD.MM.YY", "DD/MM/YY",
-            "MM/DD/YY", "D MMM YYYY", "DD MMM YYYY")  # fmt: skip
+            "MM/DD/YY", "D MMM YYYY", "DD MMM YYYY")
+#: digits alone, which a reader of dates would take apart in other ways where some are missing
+_DIGITS = {8: "YYYYMMDD", 12: "YYYYMMDDhhmm", 14: "YYYYMMDDhhmmss"}  # fmt: skip
 _CLOCKS = ("", " hh:mm", " hh:mm:ss", " hh:mm AM")
 _STRPTIME = (("YYYY", "%Y"), ("YY", "%y"), ("MMM", "%b"), ("MM", "%m"), ("DD", "%d"), ("D ", "%d "),
              ("hh:mm AM", "%I:%M %p"), ("hh", "%H"), ("mm", "%M"), ("ss", "%S"))  # fmt: skip
 _ISO = re.compile(r"\d{4}-\d{2}-\d{2}([T ]\d{2}:\d{2}(:\d{2}(\.\d+)?)?)?\s*(Z|[+-]\d{2}:?\d{2})?")
-_NUMBER = re.compile(r"[+-]?\d+([.,]\d+)?")
 #: by the unit a column ends in: the unit that its values show where nobody would write them in ours
 _SHOWN_BY_VALUES = {"bar": ("psi", 450.0), "c": ("F", 45.0)}
 _TRUTHS = ("true", "false")
@@ -79,7 +78,13 @@ def propose(path: Path, source: str) -> Proposal:
     if encoding != "utf-8":
         made.layout["encoding"] = encoding
     values = [_shown(column) for column in sheet.columns]
-    placed = _place(sheet.headers, source)
+    found = place(sheet.headers, values, source)
+    placed = found.columns
+    made.notes += found.notes
+    made.notes += [
+        f"{column}: no header says it; {sheet.headers[placed[column][0]]!r} is proposed, for {why}. Make sure of it."
+        for column, why in found.by_value.items()
+    ]
     _put_moments_together(placed, sheet.headers, values, source, made)
     _headers(placed, sheet.headers, made)
     of_column = {column: [v for n in places for v in values[n]] for column, places in placed.items()}
@@ -114,67 +119,12 @@ def _shown(column: pa.Array) -> list[str]:
 
 
 # --- which header is which column --------------------------------------------------------------
-def _plain(header: str) -> str:
-    """A header without what stands in brackets, marks and signs."""
-    text = re.sub(r"[(\[][^()\[\]]*[)\]]", " ", header).casefold().replace("₂", "2")
-    return re.sub(r"[^\w]+|_", " ", text).strip()
-
-
-def _without_unit(header: str, column: str) -> str:
-    plain = _plain(header)
-    head, _, last = plain.rpartition(" ")
-    return head if head and conversion(column, last) else plain
-
-
-def _likeness(header: str, column: str) -> float:
-    """How sure a header means a column: 1 its own name, less for a word of the trade or a misspelling, 0 not at all."""
-    if same_header(header) == same_header(column):
-        return 1.0
-    own = column.removesuffix("_" + (unit_ending(column) or " ")).replace("_", " ")
-    text = _without_unit(header, column)
-    if text in (own, column.replace("_", " ")):
-        return 0.97
-    words = HEADER_WORDS.get(column, ())
-    if text in words:
-        return 0.95 - 0.01 * words.index(text)
-    close = max((difflib.SequenceMatcher(None, text, w).ratio() for w in (own, *words) if len(w) > 3), default=0.0)
-    return 0.8 * close if close >= ALIKE else 0.0
-
-
-def _place(headers: list[str], source: str) -> dict[str, list[int]]:
-    """Contract column → place of the header; the surest first, each header and each column once."""
-    pairs = sorted(
-        (
-            (-_likeness(header, column), order, n, column)
-            for n, header in enumerate(headers)
-            for order, column in enumerate(SOURCES[source].fields)
-            if _likeness(header, column) > 0 and _unit_fits(header, column)
-        ),
-    )
-    placed: dict[str, list[int]] = {}
-    taken: set[int] = set()
-    for _, _, n, column in pairs:
-        if column not in placed and n not in taken:
-            placed[column] = [n]
-            taken.add(n)
-    return placed
-
-
-def _unit_fits(header: str, column: str) -> bool:
-    """Whether what stands in brackets over the column is no unit of another kind (`Time (min)` is no moment)."""
-    bracket = re.search(r"[(\[]([^()\[\]]+)[)\]]\s*$", header)
-    if bracket is None:
-        return True
-    others = any(conversion(c, bracket.group(1)) for c in ("x_bar", "x_c", "x_min", "x_l", "x_m", "x_pct", "x_kg"))
-    return not others or conversion(column, bracket.group(1)) is not None
-
-
 def _put_moments_together(placed, headers, values, source, made: Proposal) -> None:
     """A moment whose day and clock stand in two columns."""
     clocks = [
         n
         for n, header in enumerate(headers)
-        if _plain(header) in ("time", "clock", "uhrzeit", "zeit", "heure")
+        if plain(header) in CLOCK_WORDS
         and values[n]
         and all(re.fullmatch(r"\d{1,2}:\d{2}(:\d{2})?( ?[AaPp][Mm])?", v) for v in values[n])
     ]
@@ -214,7 +164,7 @@ def _is_number(source: str, column: str) -> bool:
 
 def _commas(values: list[str]) -> bool:
     """Whether numbers are written with a decimal comma: some with one, none with a point."""
-    numbers = [v for v in values if _NUMBER.fullmatch(v)]
+    numbers = [v for v in values if NUMBER.fullmatch(v)]
     return any("," in v for v in numbers) and not any("." in v for v in numbers)
 
 
@@ -239,22 +189,22 @@ def _form(declared: Field, header: str, values: list[list[str]], places: list[in
 
 def _unit(name: str, header: str, values: list[str], made: Proposal) -> str:
     ours = next(iter(units_of(name)), "")
-    said = unit_in_header(name, header)
+    said = unit_in_header(name, header) or ("%" if ours == "%" and "%" in header else "")
     if said:
         if said != ours:
             made.layout.setdefault("units", {})[name] = said
         return said
-    numbers = sorted(float(v.replace(",", ".")) for v in values if _NUMBER.fullmatch(v))
+    figures = numbers(values)
     other, most = _SHOWN_BY_VALUES.get(unit_ending(name), ("", 0.0))
-    if numbers and other and numbers[len(numbers) // 2] > most:
+    if figures and other and figures[len(figures) // 2] > most:
         made.layout.setdefault("units", {})[name] = other
         made.notes.append(f"{name}: taken to be {other}, for half of the values lie over {most:g}. Make sure of it.")
         return other
-    if name.endswith("_pct") and numbers and 0 < numbers[-1] < 1:
+    if name.endswith("_pct") and figures and 0 < figures[-1] < 1:
         made.layout.setdefault("units", {})[name] = "fraction"
         made.notes.append(f"{name}: taken to be shares of 1, for none reaches 1. Make sure of it.")
         return "fraction"
-    if ours and numbers:
+    if ours and figures:
         made.notes.append(f"{name}: no unit is written over it; read as {ours}. Make sure of it.")
     return ours
 
@@ -263,6 +213,11 @@ def _moment_form(name: str, texts: list[str], made: Proposal) -> str:
     texts = list(dict.fromkeys(texts))
     if not texts or all(_ISO.fullmatch(t) for t in texts):
         return ""
+    lengths = {len(t) for t in texts}
+    digits = _DIGITS.get(lengths.pop(), "") if len(lengths) == 1 else ""
+    if digits and all(t.isdigit() and t[:2] in ("19", "20") and _fits(t, digits) for t in texts):
+        made.layout.setdefault("formats", {})[name] = digits
+        return digits
     fit = [day + clock for day in _MOMENTS for clock in _CLOCKS if all(_fits(t, day + clock) for t in texts)]
     if len(fit) == 1:
         made.layout.setdefault("formats", {})[name] = fit[0]
