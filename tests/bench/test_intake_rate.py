@@ -1,5 +1,6 @@
 """Intake beside the bare libraries it stands on, in the same run: a large fill log, and many files of samples."""
 
+import os
 import sys
 import time
 from pathlib import Path
@@ -36,7 +37,7 @@ def _log(path: Path) -> None:
     ).to_csv(path, index=False)
 
 
-def test_a_large_fill_log_against_a_bare_read_and_insert(tmp_path, capsys):
+def test_a_large_fill_log_against_a_bare_read_and_insert(tmp_path, measured):
     bare, ours = [], []
     for n in range(2):
         station = s.make(tmp_path / str(n))
@@ -55,12 +56,11 @@ def test_a_large_fill_log_against_a_bare_read_and_insert(tmp_path, capsys):
         ours.append(_seconds(lambda station=station: s.take_in(station)))
         assert s.files(station).loc["fills.csv", "rows_accepted"] == FILLS
     ratio = min(ours) / min(bare)
-    with capsys.disabled():
-        print(f"\n{FILLS} fills: {min(ours):.2f} s, bare {min(bare):.2f} s, {ratio:.1f} times")
+    measured(f"CSV log of {FILLS} fills taken in", min(ours), "pandas and DuckDB: read, insert", min(bare), "4 (read)")
     assert ratio < MOST_TIMES_BARE
 
 
-def test_many_files_of_samples_cost_no_more_each_as_they_grow_in_number(tmp_path, capsys):
+def test_many_files_of_samples_cost_no_more_each_as_they_grow_in_number(tmp_path, measured):
     station = s.make(tmp_path)
     s.drop(station, "members.csv", s.MEMBERS)
     s.drop(station, "dives.csv", [s.dive(n) for n in range(1, 29)])
@@ -82,10 +82,19 @@ def test_many_files_of_samples_cost_no_more_each_as_they_grow_in_number(tmp_path
             rows.to_csv(station.inbox / f"dive_samples-{n}.csv", index=False)
         bare.append(_seconds(read_and_write) / 14)
         each.append(_seconds(lambda: s.take_in(station)) / 14)
-    with capsys.disabled():
-        print(
-            f"\n3000 samples a file: {each[0]:.3f} s a file, {each[1]:.3f} s once as many are there, "
-            f"bare {bare[1]:.3f} s"
-        )
+    measured("CSV file of 3000 samples taken in, of 28", min(each), "read, insert, write Parquet", max(bare))
     assert min(each) < MOST_TIMES_BARE_FILE * max(bare)
     assert each[1] < 2.0 * each[0] + bare[1]
+
+
+def test_many_small_files_beside_reading_them_one_by_one(tmp_path, measured):
+    station = s.make(tmp_path)
+    s.drop(station, "cylinders.csv", s.CYLINDERS)
+    s.take_in(station)
+    files = 500 if os.environ.get("COLDFILL_SOAK") == "full" else 20
+    for n in range(files):
+        s.drop(station, f"fills-{n:03d}.csv", [s.fill(n + 1)], 10 + n)
+    bare_s = _seconds(lambda: [pd.read_csv(p) for p in station.inbox.glob("fills-*.csv")]) / files
+    ours_s = _seconds(lambda: s.take_in(station)) / files
+    assert len(s.stored(station)["fills"]) == files
+    measured(f"small CSV file taken in, of {files}", ours_s, "pandas: read alone", bare_s, "30 ms over")

@@ -1,4 +1,4 @@
-"""The batch plan of a large fleet beside the solver's own time within it: `pytest tests/bench -s` shows both."""
+"""The batch plan of a large fleet beside the solver's own time within it."""
 
 import time
 
@@ -15,7 +15,7 @@ CYLINDERS, VISITS = 500, 26
 MOST_TIMES_SOLVER = 6.0
 
 
-def test_a_plan_costs_little_beyond_the_solver(capsys, monkeypatch):
+def test_a_plan_costs_little_beyond_the_solver(measured, monkeypatch):
     dice = np.random.default_rng(3)
     names = [f"C{i:03d}" for i in range(CYLINDERS)]
     sizes = dice.choice([7.0, 10.0, 12.0, 15.0], CYLINDERS)
@@ -40,11 +40,8 @@ def test_a_plan_costs_little_beyond_the_solver(capsys, monkeypatch):
     made = plan(fleet, inspections, visits, bookings)
     whole = time.perf_counter() - began
     cover, sent = made["booking_cover"], made["inspection_plan"]
-    with capsys.disabled():
-        print(
-            f"\n{CYLINDERS} cylinders, {VISITS} visits, {len(bookings)} bookings: {whole:.2f} s, of it the solver "
-            f"{sum(spent):.2f} s; {len(sent)} sent, {int((cover['short_by'] > 0).sum())} bookings short"
-        )
+    work = f"plan of {CYLINDERS} cylinders, {VISITS} visits, {len(bookings)} bookings"
+    measured(work, whole, "of it the solver", sum(spent), "6")
     assert not cover["freed_by"].fillna("").str.contains("not proven").any()
     assert (sent["visit_on"] <= pd.to_datetime(sent["due_on"])).mean() > 0.9 and sent["visit_on"].min() > TODAY
     assert whole < MOST_TIMES_SOLVER * sum(spent)

@@ -1,4 +1,4 @@
-"""Start-up beside the bare libraries a command stands on, in the same run: `pytest tests/bench -s` shows it."""
+"""Start-up beside the bare libraries a command stands on, in the same run."""
 
 import subprocess
 import sys
@@ -27,9 +27,8 @@ def _best_s(words: list[str]) -> float:
 
 
 @pytest.mark.parametrize("name", CASES)
-def test_a_command_starts_about_as_soon_as_its_libraries(name, capsys):
+def test_a_command_starts_about_as_soon_as_its_libraries(name, measured):
     words, bare = CASES[name]
     ours_s, bare_s = _best_s(words), _best_s(["-c", bare])
-    with capsys.disabled():
-        print(f"\ncoldfill {name}: {ours_s:.3f} s, its libraries alone {bare_s:.3f} s")
+    measured(f"coldfill {name}, whole command", ours_s, "its libraries' imports", bare_s, "2")
     assert ours_s < 2.0 * bare_s

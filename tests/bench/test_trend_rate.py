@@ -1,4 +1,4 @@
-"""A member's changes beside the same by full matrices: `pytest tests/bench -s` shows both times."""
+"""A member's changes beside the same by full matrices."""
 
 import time
 
@@ -32,7 +32,7 @@ def by_full_matrices(dives, weight, model):
     return found
 
 
-def test_the_changes_of_all_rows_are_ahead_of_full_matrices_for_one(capsys):
+def test_the_changes_of_all_rows_are_ahead_of_full_matrices_for_one(measured):
     dives = as_dives(make_season(members=1, least_dives=DIVES, most_dives=DIVES, days=2000.0, seed=8, wrong_share=0.0))
     model, at = prior_model(), np.zeros(len(dives), int)
     seconds = {"ours": 9e9, "bare": 9e9}
@@ -45,6 +45,5 @@ def test_the_changes_of_all_rows_are_ahead_of_full_matrices_for_one(capsys):
         bare = by_full_matrices(dives, levels.weight, model)
         seconds["bare"] = min(seconds["bare"], time.process_time() - began)
     assert ours.mean[-1] == pytest.approx(bare, rel=1e-6, abs=1e-8)
-    with capsys.disabled():
-        ours_ms, bare_ms = (1e3 * seconds[of] for of in ("ours", "bare"))
-        print(f"\n{len(dives)} rows: {ours_ms:.0f} ms; one row by full matrices: {bare_ms:.0f} ms")
+    work = f"changes of a member's {len(dives)} rows"
+    measured(work, seconds["ours"], "SciPy: one row by full matrices", seconds["bare"])

@@ -1,12 +1,11 @@
 """Whole runs as a station's people wait for them: from nothing, nothing new, one new fill, one new dive.
 
-`pytest -s tests/bench/test_whole_runs.py` prints a table beside the libraries' imports alone, in the same run; with
-COLDFILL_SOAK=full at growing sizes. What is held is what each makes anew, never how long it takes.
+Beside the libraries' imports alone, in the same run; with COLDFILL_SOAK=full at growing sizes. What is held is what
+each makes anew, never how long it takes.
 """
 
 import csv
 import json
-import math
 import os
 import resource
 import subprocess
@@ -68,7 +67,7 @@ def _write(path: Path, row: dict[str, str]) -> None:
 
 
 @pytest.mark.parametrize("fills", SIZES)
-def test_a_run_makes_anew_what_is_new_and_no_more(fills, tmp_path, capsys):
+def test_a_run_makes_anew_what_is_new_and_no_more(fills, tmp_path, measured):
     station = tmp_path / "station"
     write_station(station, name="Bench", time_zone="Europe/London", today="data")
     size = make(
@@ -76,30 +75,25 @@ def test_a_run_makes_anew_what_is_new_and_no_more(fills, tmp_path, capsys):
         cylinders=max(12, fills // 20), months=7, fills=fills, dives=fills // 2, seed=5,
     )  # fmt: skip
     bare = timed("-c", BARE)
-    rows = [("imports alone", *bare[:2], "")]
-    wall, cpu, first = run(station)
-    rows.append((f"{size['fills']} fills, {size['dives']} dives, {size['files']} files from nothing", wall, cpu, first))
-    wall, cpu, again = run(station)
-    rows.append(("nothing new", wall, cpu, again))
+    of = f"{size['fills']} fills, {size['dives']} dives"
+
+    def note(work: str, wall: float, goal: str = "") -> None:
+        measured(f"{of}: {work}", wall, "the libraries' imports", bare[0], goal)
+
+    note("from nothing", run(station)[0])
+    wall, _, again = run(station)
+    note("nothing new", wall, "1 s over")
     add_fill(station.joinpath("inbox"))
     began = time.time()
-    wall, cpu, filled = run(station)
+    wall, _, filled = run(station)
     shown = station / "published" / FIRST_LOOK
     if shown.exists():
-        rows.append(("one new fill, until pages show its verdict", shown.stat().st_mtime - began, float("nan"), ""))
-    rows.append(("one new fill", wall, cpu, filled))
+        note("one new fill until its verdict is shown", shown.stat().st_mtime - began, "2 s")
+    note("one new fill", wall, "5 s")
     member = add_dive(station.joinpath("inbox"))
-    wall, cpu, dived = run(station)
-    rows.append(("one new dive", wall, cpu, dived))
+    wall, _, dived = run(station)
     peak = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
-    with capsys.disabled():
-        print()
-        for name, wall, cpu, said in rows:
-            steps = said["seconds_by_step"] if said else {}
-            longest = ", ".join(f"{k} {v:.1f}" for k, v in sorted(steps.items(), key=lambda s: -s[1])[:4])
-            used = "" if math.isnan(cpu) else f", of the processor {cpu:7.2f} s  {longest}"
-            print(f"{name:48} {wall:7.2f} s{used}")
-        print(f"largest process {peak:.0f} MiB")
+    note(f"one new dive (largest process {peak:.0f} MiB)", wall, "5 s")
     assert not again["published"] and again["recomputed"] == {}
     assert filled["rows_accepted"] == 1 and filled["published"]
     assert shown.exists() == (size["dives"] >= LEAST_DIVES)
