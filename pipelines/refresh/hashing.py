@@ -65,7 +65,8 @@ def hashes_of(columns: Sequence[pd.Series]) -> list[NDArray[np.uint64]]:
 def _as_texts(column: pd.Series) -> NDArray[np.object_]:
     values = column.to_numpy(object)
     if column.dtype == object and any(isinstance(v, (list, tuple, dict, np.ndarray)) for v in values):
-        values = np.array([_text(v) for v in values], dtype=object)
+        # most lists of a frame are empty
+        values = np.array(["[]" if type(v) is list and not v else _text(v) for v in values], dtype=object)
     return values
 
 
@@ -77,8 +78,6 @@ def _distinct_hashes(column: pd.Series) -> NDArray[np.uint64]:
 
 
 def _text(value: Any) -> str:
-    if isinstance(value, list | np.ndarray) and not len(value):  # most lists of a frame
-        return "[]"
     if value is None or value is pd.NA or (isinstance(value, float) and value != value):
         return ""
     return json.dumps(value, sort_keys=True, default=lambda v: v.tolist() if isinstance(v, np.ndarray) else str(v))

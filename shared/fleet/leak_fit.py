@@ -175,12 +175,14 @@ def _posterior(sums: _Sums, effect_sd, prior: NDArray, site_moment):
     inverse = np.linalg.inv(sums.own + _diagonal(prior))
     right = sums.right.copy()
     right[:, 1] += site_moment
-    left = sums.weight + np.diag(1.0 / effect_sd**2) - np.einsum("uae,uab,ubf->ef", sums.cross, inverse, sums.cross)
-    cov = np.linalg.inv(left)
-    effect = cov @ (sums.loss - np.einsum("uae,uab,ub->e", sums.cross, inverse, right))
-    load = np.einsum("ub,ube->ue", inverse[:, 1, :], sums.cross)
+    # of three factors einsum would add up every product by itself
+    known = inverse @ sums.cross
+    flat, known_flat = (part.reshape(-1, len(effect_sd)) for part in (sums.cross, known))
+    cov = np.linalg.inv(sums.weight + np.diag(1.0 / effect_sd**2) - flat.T @ known_flat)
+    effect = cov @ (sums.loss - known_flat.T @ right.ravel())
+    load = known[:, 1, :]
     mean = np.einsum("ub,ub->u", inverse[:, 1, :], right) - load @ effect
-    var = inverse[:, 1, 1] + np.einsum("ue,ef,uf->u", load, cov, load)
+    var = inverse[:, 1, 1] + ((load @ cov) * load).sum(axis=1)
     return mean, var, effect, cov
 
 
@@ -217,7 +219,7 @@ def units_alone(losses: Losses, fit: Fit, units: int, bias_sd_bar: float) -> tup
         inverse = np.linalg.inv(sums.own + _diagonal(prior))
         load = np.einsum("ub,ube->ue", inverse[:, 1, :], sums.cross)
         rate = np.einsum("ub,ub->u", inverse[:, 1, :], sums.right) - load @ fit.effect
-        return rate, np.sqrt(inverse[:, 1, 1] + np.einsum("ue,ef,uf->u", load, fit.effect_cov, load))
+        return rate, np.sqrt(inverse[:, 1, 1] + ((load @ fit.effect_cov) * load).sum(axis=1))
 
     # some intervals may leak where all together do not, and a faster leak may slow by more
     return alone(own_prior(units, bias_sd_bar, alone(fit.prior)[0]))
