@@ -6,7 +6,7 @@ import io
 import os
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -14,6 +14,9 @@ import pandas as pd
 from pipelines.warehouse.store import Warehouse
 from schemas.frames import conform, empty
 from schemas.sources import SOURCES
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 #: what a system says of itself or of rights, and not of a file's bytes
 OF_THE_SYSTEM = (errno.EMFILE, errno.ENFILE, errno.EACCES, errno.ENOMEM)
@@ -53,14 +56,23 @@ def read_part(lake: Path, part: Mapping[str, Any], columns: list[str] | None = N
     ------
     PartDamaged
     """
+    return _stored(lake, part, columns).to_pandas(use_threads=False)
+
+
+def _stored(lake: Path, part: Mapping[str, Any], columns: list[str] | None = None) -> "pa.Table":
+    """As `read_part`; parts are small, and threads cost more than they save."""
     import pyarrow as pa
+    import pyarrow.parquet as pq
 
     try:
         data = (lake / part["path"]).read_bytes()
         written = part.get("sha256")
         if isinstance(written, str) and hashlib.sha256(data).hexdigest() != written:
             raise PartDamaged(part)
-        return pd.read_parquet(io.BytesIO(data), columns=columns)
+        table = pq.ParquetFile(io.BytesIO(data)).read(columns, use_threads=False)
+        if columns is not None and set(columns) - set(table.column_names):
+            raise PartDamaged(part)
+        return table
     except (FileNotFoundError, IsADirectoryError, NotADirectoryError, pa.ArrowException, OSError, KeyError) as error:
         if isinstance(error, OSError) and error.errno in OF_THE_SYSTEM:
             raise
@@ -87,13 +99,15 @@ def read_samples(
     ------
     PartDamaged
     """
-    frames = [read_part(lake, part) for part in parts.to_dict("records")]
-    if not frames:
+    import pyarrow as pa
+
+    stored = [_stored(lake, part) for part in parts.to_dict("records")]
+    if not stored:
         return empty(_FIELDS)
-    rows = pd.concat(frames, ignore_index=True)
-    if len(frames) > 1:
+    rows = pa.concat_tables(stored, promote_options="permissive").to_pandas(use_threads=False)
+    if len(stored) > 1:
         if rows["revised_at"].notna().any():
-            of_file = np.repeat(parts["order_at"].to_numpy(), [len(f) for f in frames])
+            of_file = np.repeat(parts["order_at"].to_numpy(), [table.num_rows for table in stored])
             order = pd.to_datetime(rows["revised_at"], utc=True).fillna(
                 pd.Series(of_file, index=rows.index).astype("datetime64[us, UTC]")
             )

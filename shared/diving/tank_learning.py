@@ -150,15 +150,15 @@ def spread_factor(evidence: NDArray, usual: ArrayLike = 1.0, usual_ln_sd: float 
     return (share @ _FACTORS) / share.sum(axis=-1)
 
 
-def rate_evidence(fits: TankFits, duration_s: NDArray, reference_rate: NDArray) -> NDArray:
+def rate_evidence(fits: TankFits, duration_s: NDArray) -> NDArray:
     """Log likelihoods, (rows, len(RATE_SDS), len(RATE_LAGS_S)), of how steady the diver breathed on each dive.
 
-    `reference_rate` is the rate, L/min, of which the scatter is a share. Zeros for a row that was not fitted.
+    The scatter is a share of the fits' reference rate. Zeros for a row that was not fitted.
     """
     fitted = np.flatnonzero(np.isfinite(fits.used_free_l) & np.isfinite(duration_s))
     made = np.zeros((len(duration_s), RATE_SDS.size, RATE_LAGS_S.size))
     information, vector = (part[fitted] for part in _of_block(fits, DEPARTURES))
-    duration_s, reference_rate = np.asarray(duration_s)[fitted], np.asarray(reference_rate)[fitted]
+    duration_s, reference_rate = np.asarray(duration_s)[fitted], fits.reference_rate_l_min[fitted]
     out = made[fitted]
     for column, lag in enumerate(RATE_LAGS_S):
         steady = steady_precision(duration_s, np.full(len(duration_s), lag))

@@ -104,6 +104,9 @@ def find_duplicates(
     return _frame(left_out), flags
 
 
+COMPARED = ("unit_id", "role", "start_pressure_bar", "end_pressure_bar")
+
+
 class _Tanks:
     """Rows of cylinders by dive and number."""
 
@@ -111,11 +114,13 @@ class _Tanks:
         dive = places_of(dive_tanks["dive_id"], dives["dive_id"])
         order = np.lexsort((unknown_as_nan(dive_tanks["tank_no"]), dive))
         self.rows, self.dive = dive_tanks, dive[order]
+        self._compared = [dive_tanks[c].tolist() for c in COMPARED]
         self.order, self.edges = order, np.searchsorted(self.dive, np.arange(len(dives) + 1))
 
     def of(self, dive: int) -> list[dict]:
         """The cylinders of one dive."""
-        return self.rows.iloc[self.order[self.edges[dive] : self.edges[dive + 1]]].to_dict("records")
+        places = self.order[self.edges[dive] : self.edges[dive + 1]].tolist()
+        return [{c: of[n] for c, of in zip(COMPARED, self._compared, strict=True)} for n in places]
 
     def numbered(self, columns: list[str]) -> NDArray:
         """(rows, columns) by dive and number: one number for all that is the same in a column, -1 where it is empty."""

@@ -27,12 +27,20 @@ from pipelines.derive.dives.prior import (
     Learned,
     by_basis,
     expected,
+    fill_of_rows,
     maps_of,
-    of_fill,
 )
 from shared.diving import tank_learning
 from shared.diving.tank_grid import SHARED_COUNT
-from shared.diving.tank_learning import earlier, passed_on, posterior, spread_evidence, spread_factor
+from shared.diving.tank_learning import (
+    RATE_LAGS_S,
+    RATE_SDS,
+    earlier,
+    passed_on,
+    posterior,
+    spread_evidence,
+    spread_factor,
+)
 from shared.diving.tank_records import TankFits
 
 _NU = 4.0
@@ -66,7 +74,7 @@ class Station:
 
 def month_number(started_at: pd.Series) -> NDArray:
     """Months since the year 0 (UTC) of each dive's beginning."""
-    return (12 * started_at.dt.year + started_at.dt.month - 1).to_numpy(int)
+    return started_at.to_numpy("datetime64[us]").astype("datetime64[M]").astype(int) + 12 * 1970
 
 
 @dataclass(frozen=True)
@@ -89,7 +97,7 @@ def lessons_of(rows: pd.DataFrame, by_trace: NDArray, first: TankFits, duration_
     information, vector = tank_learning.shared_information(first)
     teaches = rows["sole_supply"].to_numpy(bool) & np.isfinite(first.used_free_l)
     information[~teaches], vector[~teaches] = 0.0, 0.0
-    content, content_sd, free_l_bar = of_fill(rows)
+    content, content_sd, free_l_bar = fill_of_rows(rows)
     content_sd = content_sd / np.sqrt(_believed(first, content, content_sd, free_l_bar))
     mean, cov = expected(rows, by_basis(rows, 1.0, USUAL_AIR), np.nan_to_num(content), content_sd)
     maps = maps_of(rows, by_trace, free_l_bar)
@@ -119,8 +127,9 @@ def lessons_of(rows: pd.DataFrame, by_trace: NDArray, first: TankFits, duration_
     says = teaches & (start_sd < 8.0)
     basis = rows["start_basis"].to_numpy(str)
     stated_sd = np.where(rows["start_sd_c"] > 0, rows["start_sd_c"], np.nan)
-    rate = tank_learning.rate_evidence(first, duration_s, first.reference_rate_l_min)
-    rate[~(teaches & by_trace)] = 0.0
+    use = np.flatnonzero(teaches & by_trace)
+    rate = np.zeros((len(rows), RATE_SDS.size, RATE_LAGS_S.size))
+    rate[use] = tank_learning.rate_evidence(first.take(use), duration_s[use])
     return Lessons(
         month_number(rows["started_at"]),
         common,
@@ -254,21 +263,23 @@ def learn(rows: pd.DataFrame, by_trace: NDArray, first: TankFits, lessons: Lesso
     mean0, cov0 = np.repeat(FIRST[None], n, axis=0), np.repeat(np.diag(STATION_SD**2 + MEMBER_SD**2)[None], n, axis=0)
     usual = np.ones((n, 2))
     scatter, spreads = np.diag(MEMBER_SD**2), _spreads(*(getattr(lessons, name) for name in _OF_STARTS))
-    for month in np.unique(lessons.month):
-        at = station.before(int(month))
-        if at < 0:
-            continue
-        mine = lessons.month == month
-        until = np.searchsorted(lessons.month, [station.months[at]], side="left")
+    months, of_month = np.unique(lessons.month, return_inverse=True)
+    at = np.array([station.before(int(month)) for month in months], int)
+    heard = at >= 0
+    if heard.any():
+        until = np.searchsorted(lessons.month, station.months[at[heard]], side="left")
         own, own_vector = passed_on(
             _summed(lessons.information, until), _summed(lessons.vector, until), scatter + _MISFIT
         )
         of_others, its_cov = posterior(
-            station.information[at] - own[0], station.vector[at] - own_vector[0], FIRST, np.diag(STATION_SD**2)
+            station.information[at[heard]] - own, station.vector[at[heard]] - own_vector, FIRST, np.diag(STATION_SD**2)
         )
-        mean0[mine], cov0[mine] = of_others, its_cov + scatter
-        others = station.spread[at] - STATION_COUNTS * np.stack([_summed(e, until)[0] for e in spreads])
-        usual[mine] = spread_factor(others)
+        own_spread = np.stack([_summed(evidence, until) for evidence in spreads], axis=1)
+        others = station.spread[at[heard]] - STATION_COUNTS * own_spread
+        place = np.where(heard, np.cumsum(heard) - 1, -1)[of_month]
+        mine, place = place >= 0, place[place >= 0]
+        mean0[mine], cov0[mine] = of_others[place], (its_cov + scatter)[place]
+        usual[mine] = spread_factor(others)[place]
     sums = [
         np.concatenate([np.zeros_like(v[:1]), np.cumsum(v, axis=0)])[begins]
         for v in (lessons.information, lessons.vector)
@@ -282,7 +293,7 @@ def learn(rows: pd.DataFrame, by_trace: NDArray, first: TankFits, lessons: Lesso
     rate_sd, rate_lag_s = tank_learning.steadiness(
         RATE_COUNTS * rates, USUAL_RATE_SD, RATE_SD_LN_SD, USUAL_RATE_LAG_S, RATE_LAG_LN_SD
     )
-    content, content_sd, free_l_bar = of_fill(rows)
+    content, content_sd, free_l_bar = fill_of_rows(rows)
     maps = maps_of(rows, by_trace, free_l_bar)
     moved, moved_cov = (maps @ mean[:, :, None])[:, :, 0], maps @ cov @ maps.transpose(0, 2, 1)
     weight = _weight(first, content + moved[:, CONTENT], np.hypot(content_sd, np.sqrt(moved_cov[:, CONTENT, CONTENT])))

@@ -26,11 +26,9 @@ LEAST_APART = pd.Timedelta(minutes=5)
 
 def dived_unit(unit_id: pd.Series, units: pd.DataFrame) -> pd.Series:
     """The unit that is filled and dived as one: a cylinder of a joined set stands for its set."""
-    sides = units[
-        units["joined"].fillna(False).astype(bool) & units["set_id"].notna() & (units["unit_id"] != units["set_id"])
-    ]
-    set_of = dict(zip(sides["unit_id"], sides["set_id"], strict=True))
-    return unit_id.map(lambda unit: set_of.get(unit, unit), na_action="ignore").astype("str")
+    listed = zip(units["unit_id"].tolist(), units["set_id"].tolist(), units["joined"].tolist(), strict=True)
+    set_of = {unit: whole for unit, whole, joined in listed if joined is True and isinstance(whole, str)}
+    return pd.Series([set_of.get(unit, unit) for unit in unit_id.tolist()], unit_id.index, dtype="str")
 
 
 def link_fills(
@@ -118,12 +116,16 @@ def last_fill_of_links(links: pd.DataFrame, fills: pd.DataFrame, units: pd.DataF
 
     The mix inside is the last fill's also when another dive lies between.
     """
-    units_of, filled_at = dived_unit(fills["unit_id"], units).tolist(), fills["filled_at"].astype("int64").tolist()
+    units_of, filled_at = dived_unit(fills["unit_id"], units).tolist(), _moments(fills["filled_at"])
     at = {key: row for row, key in enumerate(zip(units_of, filled_at, strict=True)) if isinstance(key[0], str)}
-    asked = zip(links["unit"].tolist(), links["filled_at"].astype("int64").tolist(), strict=True)
+    asked = zip(links["unit"].tolist(), _moments(links["filled_at"]), strict=True)
     rows = [at.get(key, -1) for key in asked]
     known = fills.drop(columns=["unit_id", "fill_id", "member_id"], errors="ignore").reset_index(drop=True)
     return known.reindex(rows).set_index(links.index)
+
+
+def _moments(times: pd.Series) -> list[int]:
+    return times.to_numpy("datetime64[us]").astype("int64").tolist()
 
 
 def first_water_readings(fits: pd.DataFrame, least_sd_c: float = 4.0) -> pd.DataFrame:

@@ -8,7 +8,6 @@ from numpy.typing import NDArray
 
 from pipelines.derive.dives.samples import Grid
 from shared.diving.tank_grid import SHARED_COUNT, STEPS
-from shared.diving.tank_heat import WALL_J_K_L
 from shared.diving.tank_records import TankRecords
 from shared.gas import thermal
 
@@ -97,6 +96,14 @@ def of_fill(rows: pd.DataFrame) -> tuple[NDArray, NDArray, NDArray]:
     return np.where(known, content, np.nan), np.where(known, sd_bar * of_bar, np.nan), np.where(known, of_bar, np.nan)
 
 
+FILL_COLUMNS = ["fill_free_l", "fill_sd_free_l", "fill_free_l_bar"]
+
+
+def fill_of_rows(rows: pd.DataFrame) -> tuple[NDArray, ...]:
+    """What `of_fill` found of each row, from where it was written down."""
+    return tuple(rows[c].to_numpy(float) for c in FILL_COLUMNS)
+
+
 def maps_of(rows: pd.DataFrame, by_trace: NDArray, free_l_bar: NDArray) -> NDArray:
     """(rows, SHARED_COUNT, common) how each row's shared unknowns move with the common values."""
     out = np.zeros((len(rows), SHARED_COUNT, len(COMMON)))
@@ -160,7 +167,7 @@ def records_of(traced: Traced, learned: Learned) -> TankRecords:
         water_sd_c=rows["water_sd_c"].to_numpy(float),
         water_capacity_l=rows["capacity_l"].to_numpy(float),
         cylinders=rows["cylinders"].to_numpy(float),
-        wall_j_k_l=rows["material"].map(WALL_J_K_L).fillna(WALL_J_K_L["steel"]).to_numpy(float),
+        wall_j_k_l=rows["wall_j_k_l"].to_numpy(float),
         o2_pct=rows["o2"].to_numpy(float),
         he_pct=rows["he"].to_numpy(float),
         ar_pct=rows["ar"].to_numpy(float),

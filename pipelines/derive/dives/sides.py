@@ -62,7 +62,10 @@ def judge_sides(rows: pd.DataFrame, readings: Readings, by_trace: pd.Series) -> 
 
 
 def _two_rows(rows: pd.DataFrame, readings: Readings, by_trace: pd.Series, sides: Sides) -> None:
-    posts = rows[(rows["posts"] == 2) & rows["joined"] & rows["breathed"]]
+    pairs = (rows["posts"] == 2).to_numpy() & rows["joined"].to_numpy(bool) & rows["breathed"].to_numpy(bool)
+    if not pairs.any():
+        return
+    posts = rows[pairs]
     for (dive, _), pair in posts.groupby(["dive", "unit"]):
         if len(pair) != 2:
             continue
@@ -114,6 +117,8 @@ def _hand_read(rows: pd.DataFrame, sides: Sides) -> None:
         & (rows["cylinders"] > 1).to_numpy()
         & rows["breathed"].to_numpy(bool)
     )
+    if not use.any():
+        return
     for row in np.flatnonzero(use).tolist():
         sides.gap_bar[int(rows.at[row, "dive"])] = float(gap[row])
     fall = start - np.fmin(end, second)

@@ -39,6 +39,7 @@ from pipelines.derive.dives.links import (
     link_fills,
     unknown_as_nan,
 )
+from pipelines.derive.dives.prior import FILL_COLUMNS, of_fill
 from pipelines.derive.dives.samples import Grid, Samples, arrange, as_logged, dive_grid, put_back_swaps, water_density
 from pipelines.derive.dives.sides import Sides, judge_sides
 from pipelines.derive.dives.surfacing import surfacing_table
@@ -204,6 +205,7 @@ def read_member_dives(
     rows["has_ends"] &= able
     rows["divers_rate"] = divers_rate(rows, grid, rows["breathed"].to_numpy(bool) & ~sides.left_out)
     by_trace = (by_trace & able).to_numpy(bool)
+    rows[FILL_COLUMNS] = np.column_stack(of_fill(rows))
     return MemberDives(
         member_id=member_id,
         dives=dives,
@@ -284,7 +286,8 @@ def dive_tables(read: MemberDives, station: Station | None = None) -> dict[str, 
 
 
 def _of_member(frame: pd.DataFrame, member_id: str) -> pd.DataFrame:
-    return frame[frame["member_id"] == member_id].reset_index(drop=True)
+    mine = (frame["member_id"] == member_id).to_numpy(bool, na_value=False)
+    return frame if mine.all() else frame[mine].reset_index(drop=True)
 
 
 def sole_supply(rows: pd.DataFrame, left_out: NDArray) -> NDArray:

@@ -249,7 +249,9 @@ def trace_table(built: Built, consumption: pd.DataFrame) -> pd.DataFrame:
     bar = thermal.pressure_of_free_l(capacity, amount, gas_c, *mix, strict=False)
     sudden = event_bar != 0.0
     bar = bar + event_bar
-    amount = np.where(sudden, thermal.amount_free_l(capacity, np.maximum(bar, 0.0), gas_c, *mix, strict=False), amount)
+    amount[sudden] = thermal.amount_free_l(
+        capacity[sudden], np.maximum(bar[sudden], 0.0), gas_c[sudden], *(m[sudden] for m in mix), strict=False
+    )
     to_litres = capacity / FREE_LITRE_MOL
     empty = to_litres * thermal.density_mol_l(0.0, gas_c, *mix, strict=False)
     unusable = to_litres * thermal.density_mol_l(built.policy.reserve.unusable_bar, gas_c, *mix, strict=False)

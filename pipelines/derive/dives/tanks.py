@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from pipelines.derive.dives.links import last_fill_of_links, unknown_as_nan
 from pipelines.derive.dives.samples import first_places, places_of
+from shared.diving.tank_heat import WALL_J_K_L
 from shared.filling.conditions import believed_wall_mass
 from shared.gas import cooling, thermal
 from shared.gas.constants import AIR_O2_PCT, BREATHABLE_LEAST_O2_PCT, BREATHABLE_MOST_AR_PCT
@@ -120,7 +121,7 @@ def resolve_tanks(
         started_at=dives["started_at"].array.take(dive),
         supply=supply,
         capacity_l=whole,
-        material=listed["material"].astype("str"),
+        wall_j_k_l=listed["material"].map(WALL_J_K_L).fillna(WALL_J_K_L["steel"]).to_numpy(float),
         set_capacity_l=capacity,
         capacity_sd_pct=sd_pct,
         cylinders=np.maximum(cylinders / posts, 0.5),
