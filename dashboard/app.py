@@ -153,6 +153,7 @@ def main(arguments: list[str]) -> None:
     for name in pages_of(viewer.role):
         pages[name] = _page(name, _bound(VIEWS[name].page, snapshot), first=not pages)
     chosen = st.navigation(list(pages.values()), position="hidden")
+    st.session_state[today.PAGES] = pages
     reading_units.use(units_of(snapshot))
     with parts.place():
         header(snapshot)

@@ -167,11 +167,21 @@ class EntryForm:
         *,
         ahead: bool = False,
         month_will_do: bool = False,
+        may_be_recent: bool = True,
     ) -> None:
-        """A day, chosen or typed as people say it; `ahead`: one that is to come."""
+        """A day, chosen or typed as people say it; `ahead`: one that is to come.
+
+        `month_will_do`: a month alone is its first day; without `may_be_recent` no days are listed to choose from.
+        """
         with self._field(field.name, _DAY_WIDTH):
             self.row[field.name] = self._day(
-                label, field.name, self.begun(field.name, value), field.name, ahead=ahead, month_will_do=month_will_do
+                label,
+                field.name,
+                self.begun(field.name, value),
+                field.name,
+                ahead=ahead,
+                month_will_do=month_will_do,
+                may_be_recent=may_be_recent,
             )
 
     def _day(
@@ -183,9 +193,10 @@ class EntryForm:
         *,
         ahead: bool = False,
         month_will_do: bool = False,
+        may_be_recent: bool = True,
     ) -> dt.date | None:
         today = self.begun("today", entry_door.today(self.snapshot))
-        most = 0 if month_will_do else _DAYS_AHEAD if ahead else _DAYS_BACK  # what a stamp says is long ago
+        most = _DAYS_AHEAD if ahead else _DAYS_BACK if may_be_recent else 0
         listed = [today + dt.timedelta(n if ahead else -n) for n in range(most)]
         listed = sorted({*listed, *([begun] if begun else [])}, reverse=not ahead)
         chosen = st.selectbox(
@@ -286,7 +297,8 @@ class EntryForm:
             self._open.pop("now", None)  # what is saved after a correction happened then
             return
         st.session_state[_WHO] = self.by
-        listed = st.session_state.setdefault("saved_entries", [])
+        listed, answered = st.session_state.setdefault("saved_entries", []), st.session_state.get("answered_at", {})
+        listed[:] = [file for file in listed if file not in answered]  # what was saved now is answered now
         listed += [file for file in files if file not in listed]
         fills = st.session_state.setdefault("saved_fills", {})
         fills |= {file: row["fill_id"] for file, row in files.items() if row.get("fill_id")}

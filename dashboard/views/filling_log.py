@@ -60,6 +60,8 @@ def show(snapshot: Snapshot, clearance: FillClearance | None, fills: pd.DataFram
     place = f"log_{clearance.unit_id}"
     if "analysis" in just_saved(str(clearance.unit_id)):
         st.session_state[place] = "tag"
+    if st.session_state.get(place) not in allowed:  # what was asked for is not to be logged of it
+        st.session_state.pop(place, None)
     kind = parts.chosen_part("What to log", allowed, place, next(iter(allowed)))
     if kind == "tag":
         filling_labels.tag(snapshot, clearance)

@@ -58,6 +58,8 @@ def show(snapshot: Snapshot) -> bool:
         parts.items(_said(step, there[step]) for step in ("register", "sources", "fill")),
     )
     first_open = next((step for step in ("register", "sources") if not there[step]), "fill")
+    if wanted_step := st.session_state.pop("next_first_step", None):
+        st.session_state["first_step"] = wanted_step
     step = parts.chosen_part("Step", STEPS, "first_step", first_open)
     if step == "register":
         _cylinder(snapshot)
@@ -74,9 +76,19 @@ def show(snapshot: Snapshot) -> bool:
                 else "Register a cylinder first."
             )
         )
+    after = {"register": "sources", "sources": "fill"}.get(step, "")
+    if after and there[step]:
+        st.button(f"Next: {NEXT_STEPS[after]}", on_click=_go_on, args=(after,), key=f"go_on_{after}")
     saved.show(snapshot)  # near the button that was pressed: on a phone the top of the page is far
     workbooks(snapshot)
     return bool(len(units)) and step == "fill"
+
+
+NEXT_STEPS = {"sources": "where gas comes from", "fill": "the first fill"}
+
+
+def _go_on(step: str) -> None:
+    st.session_state["next_first_step"] = step
 
 
 FORMS = {"register": "A cylinder", "sources": "A source of gas", "members": "A member"}
@@ -118,9 +130,9 @@ def _cylinder(snapshot: Snapshot) -> None:
                 form.number("Water capacity in litres", f.WATER_CAPACITY_L, None, 0.5)
                 form.number("Working pressure, bar", f.WORKING_PRESSURE_BAR, None, 1.0)
             form.number("Valve rated for, bar", f.VALVE_PRESSURE_BAR, None, 1.0)
-            form.day("Made in", f.MANUFACTURED_ON, month_will_do=True)
+            form.day("Made in", f.MANUFACTURED_ON, month_will_do=True, may_be_recent=False)
             for kind, label in _INSPECTED.items():
-                form.day(label, replace(f.INSPECTED_ON, name=kind))
+                form.day(label, replace(f.INSPECTED_ON, name=kind), month_will_do=True)  # as stamps say it
             form.who("Who enters it")
         form.row["status"] = "in_service"
         passed = {kind: day for kind in _INSPECTED if (day := form.row.pop(kind)) is not None}

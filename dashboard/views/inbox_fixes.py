@@ -111,7 +111,7 @@ def _cylinder(snapshot: Snapshot, name: str) -> None:
             form.number("Working pressure, bar", f.WORKING_PRESSURE_BAR, None, 1.0)
             form.number("Test pressure, bar", f.TEST_PRESSURE_BAR, None, 1.0)
             form.number("Valve, bar", f.VALVE_PRESSURE_BAR, None, 1.0)
-            form.day("Made in", f.MANUFACTURED_ON, month_will_do=True)
+            form.day("Made in", f.MANUFACTURED_ON, month_will_do=True, may_be_recent=False)
         form.by = who_logs()
         form.submitted(f"Add {name}", reminds=False)
         parts.show(

@@ -33,6 +33,7 @@ NAMES = {
     "members": "the member",
     "withdrawals": "what is left as it is",
     "sources": "the source of gas",
+    "compressors": "the compressor",
 }
 LINES = {
     "fills": "the stop of {unit_id} at {stop}",
@@ -49,6 +50,7 @@ LINES = {
     "members": "the member {member_id}",
     "withdrawals": "problem {key} is left as it is: {reason}",
     "sources": "the {kind} {source_id}",
+    "compressors": "{compressor_id} as a compressor",
 }
 
 

@@ -3,11 +3,12 @@
 from typing import Any
 
 import pandas as pd
+import streamlit as st
 
 from dashboard import board, parts, since
 from dashboard.access import ALONE, LOCAL_NETWORK, MANAGER, OPERATOR, may_see
 from dashboard.data import Snapshot
-from dashboard.views import fleet
+from dashboard.views import filling_log, fleet
 from schemas import holds, words
 
 TITLE = "Today"
@@ -18,7 +19,21 @@ OPEN_TO = (ALONE, LOCAL_NETWORK, MANAGER, OPERATOR)
 MOST_OF_A_STATE = 8
 #: names in a line at a glance
 MOST_NAMED = 6
+#: units that one tap turns to
+MOST_TO_TURN_TO = 12
 WEIGHTS = {board.HELD: 4, board.HELD_LONGER: 4, board.ANALYSE: 3, board.LOOK: 3, board.COOLING: 2, board.READY: 1}
+#: where the pages stand that a page may turn to
+PAGES = "pages_to_turn_to"
+#: what somebody opens a unit for in each state: a part of Filling, and of what is logged there
+OPENS = {
+    board.HELD: ("log", "release"),
+    board.ANALYSE: ("log", "analysis"),
+    board.COOLING: ("log", "settled"),
+    board.LOOK: ("day", ""),
+    board.READY: ("log", "tag"),
+    board.OUT: ("log", "return"),
+    board.EMPTY: ("advice", ""),
+}
 NEXT = {
     board.COOLING: "A reading before then is still falling. Log the settled reading: it makes every later estimate "
     "surer.",
@@ -55,6 +70,7 @@ def page(snapshot: Snapshot) -> None:
     if not found:
         parts.show(parts.plain(f"Nothing was filled in the last {board.DAYS} days, and no hold stands."))
     parts.show(parts.counts(at_a_glance(snapshot, found, health)))
+    turn_to_a_unit(snapshot, found)
     # who works at the compressor looks for the next unit first
     first = snapshot.viewer.role in (ALONE, MANAGER)
     if first:
@@ -67,6 +83,22 @@ def page(snapshot: Snapshot) -> None:
     if not first:
         news(snapshot, fills, health, life)
     parts.show(parts.caution(words.WHO_DECIDES))
+
+
+def turn_to_a_unit(snapshot: Snapshot, found: list[board.Task]) -> None:
+    """A tap on a unit opens Filling at what is next for it."""
+    listed = {task.unit_id: task for task in found if task.state in OPENS}
+    pages = st.session_state.get(PAGES, {})
+    if not listed or "filling" not in pages:
+        return
+    chosen = st.pills("Turn to a unit", list(listed)[:MOST_TO_TURN_TO], key="turn_to_unit")
+    if chosen:
+        part, kind = OPENS[listed[chosen].state]
+        part = part if part != "log" or filling_log.may_ever(snapshot) else "day"
+        st.session_state["filling_part"] = part
+        if kind:
+            st.session_state[f"log_{chosen}"] = kind
+        st.switch_page(pages["filling"], query_params={**st.query_params.to_dict(), "unit": chosen})
 
 
 def at_a_glance(snapshot: Snapshot, found: list[board.Task], health: pd.DataFrame) -> list[tuple[str, int, Any]]:

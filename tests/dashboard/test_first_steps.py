@@ -6,8 +6,9 @@ from shutil import copytree
 import made_up
 import pandas as pd
 import pytest
+import streamlit as st
 from made_up import ME, OTHER
-from test_logging import field, press
+from test_logging import field, log, press
 from test_pages import run, said
 
 from dashboard import entry_door, hand_in
@@ -47,6 +48,23 @@ def test_one_form_registers_a_cylinder_with_its_inspections_once(tmp_path, publi
     assert saved["cylinders"]["water_capacity_l"] == "12" and saved["cylinders"]["status"] == "in_service"
     assert (saved["inspections"]["kind"], saved["inspections"]["result"]) == ("visual", "pass")
     assert len(saved) == 2  # no hydrostatic test was given, so none is made up
+
+
+def test_a_stamp_with_a_month_alone_will_do_for_an_inspection_and_the_next_step_is_beside_what_was_saved(
+    tmp_path, published_empty, monkeypatch
+):
+    station = beside_an_inbox(tmp_path, published_empty, monkeypatch)
+    typed, listed = {"Last hydrostatic passed on": "May 2029"}, st.selectbox
+    monkeypatch.setattr(st, "selectbox", lambda label, *a, **k: typed.get(label, listed(label, *a, **k)))
+    test = run(station, "filling", "manager")
+    assert not [b for b in test.button if b.label.startswith("Next: ")]
+    log(test, "Save the cylinder", **{"Its name or number": "C-1", "Material": "steel", "Who enters it": "Cora",
+                                      "Water capacity in litres": 12.0, "Working pressure, bar": 232.0})  # fmt: skip
+    saved = {w.source: w.row for w in entries.written(tmp_path / "inbox")}
+    assert saved["inspections"]["inspected_on"] == "2029-05-01"
+    (on,) = [b for b in test.button if b.label == "Next: where gas comes from"]
+    on.click().run()
+    assert field(test, "Kind").value == "compressor"
 
 
 def test_who_keeps_no_register_is_not_led_there(published_empty):
