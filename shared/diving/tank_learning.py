@@ -160,18 +160,24 @@ def rate_evidence(fits: TankFits, duration_s: NDArray) -> NDArray:
     information, vector = (part[fitted] for part in _of_block(fits, DEPARTURES))
     duration_s, reference_rate = np.asarray(duration_s)[fitted], fits.reference_rate_l_min[fitted]
     out = made[fitted]
-    for column, lag in enumerate(RATE_LAGS_S):
-        steady = steady_precision(duration_s, np.full(len(duration_s), lag))
-        log_steady = np.linalg.slogdet(steady)[1]
-        for row, sd in enumerate(RATE_SDS):
-            variance = (reference_rate * sd) ** 2
-            both = information + steady / variance[:, None, None]
-            factor = np.linalg.cholesky(both)
-            solved = np.linalg.solve(both, vector[:, :, None])[:, :, 0]
-            log_both = 2.0 * np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
-            out[:, row, column] = 0.5 * (
-                log_steady - KNOTS * np.log(variance) - log_both + np.einsum("ij,ij->i", vector, solved)
-            )
+    steady = [steady_precision(duration_s, np.full(len(duration_s), lag)) for lag in RATE_LAGS_S]
+    variances = (reference_rate[:, None] * RATE_SDS) ** 2
+    # with the vector as one more row and column, one factor gives the determinant and vectorᵀ · both⁻¹ · vector; the
+    # corner must lie above that, which is largest where the prior says least
+    widest = [information + of_lag / variances[:, -1, None, None] for of_lag in steady]
+    most = np.max([(vector * _times(np.linalg.inv(both), vector)).sum(axis=1) for both in widest], axis=0)
+    corner = 2.0 * most + 1.0
+    beside = np.zeros((len(vector), KNOTS + 1, KNOTS + 1))
+    beside[:, KNOTS, :KNOTS] = vector
+    beside[:, KNOTS, KNOTS] = corner
+    for column, of_lag in enumerate(steady):
+        log_steady = np.linalg.slogdet(of_lag)[1]
+        for row, variance in enumerate(variances.T):
+            beside[:, :KNOTS, :KNOTS] = information + of_lag / variance[:, None, None]
+            diagonal = np.diagonal(np.linalg.cholesky(beside), axis1=1, axis2=2)
+            log_both = 2.0 * np.log(diagonal[:, :KNOTS]).sum(axis=1)
+            fits_so_well = corner - diagonal[:, KNOTS] ** 2
+            out[:, row, column] = 0.5 * (log_steady - KNOTS * np.log(variance) - log_both + fits_so_well)
     made[fitted] = out - out.mean(axis=(1, 2), keepdims=True)
     return made
 

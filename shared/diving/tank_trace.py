@@ -30,6 +30,7 @@ from shared.diving.tank_model import FIRST_APART_K, Course, Reading, TankModel
 from shared.diving.tank_records import TankFits, TankRecords
 
 _NU = 4.0
+_FEW = 3
 _ROWS_AT_ONCE = 128
 _WIDE = np.full(KNOTS, np.inf)
 _LARGEST_STEP = np.array([8.0, 15.0, 0.5, 0.6, 1.0, np.inf, np.inf, 0.5, np.inf, *_WIDE])
@@ -97,7 +98,7 @@ def _weights(model: TankModel, residual: NDArray, seen: NDArray, *, scaled: bool
         off = np.where(seen, np.abs(residual) / model.sd, np.nan)
         scale = np.clip(1.4826 * np.nan_to_num(_median(off), nan=1.0), 1.0, 20.0)
     sd = model.sd * scale
-    few = model.readings.known.sum(axis=0) <= 3
+    few = model.readings.known.sum(axis=0) <= _FEW
     weight = np.where(few, 1.0, (_NU + 1) / (_NU + (residual / sd) ** 2))
     weight = np.where(seen, weight, 0.0)
     return _Weights(weight, np.sqrt(weight) / sd)
@@ -107,13 +108,14 @@ def _rounds(model: TankModel, x: NDArray, rounds: int, *, begun: bool) -> tuple[
     """Unknowns after so many Gauss-Newton steps from `x`, and how far apart gas and wall are by then."""
     prior, centre = model.prior, model.centre
     apart_k = model.course(x, np.full((STEPS, len(x)), FIRST_APART_K)).apart_k
+    few = bool((model.readings.known.sum(axis=0) <= _FEW).all())  # believed as they are
     for turn in range(rounds):
         course = model.course(x, apart_k, nudged=True)
         now, apart_k = model.reading(course), course.apart_k
         root = _weights(model, now.residual, now.seen, scaled=begun or turn > 0).root
         j = model.jacobian(x, course, now, root)
         step = np.zeros_like(x)
-        for again in range(2):
+        for again in range(1 if few else 2):
             if again:  # weights hang on the residuals: they follow the step, along the straight line
                 with np.errstate(divide="ignore", invalid="ignore"):
                     left = np.where(now.seen, now.residual - times(j, step).T / root, 0.0)

@@ -5,6 +5,7 @@ Done once for all members, because another member's dive may lie between.
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 KEY = ["member_id", "dive_id", "tank_no"]
 LINK_COLUMNS = [
@@ -111,17 +112,15 @@ def _worn_at_once(rows: pd.DataFrame, uses: pd.DataFrame) -> pd.Index:
     return worn.index[clash | with_last]
 
 
-def last_fill_of_links(links: pd.DataFrame, fills: pd.DataFrame, units: pd.DataFrame) -> pd.DataFrame:
-    """Rows of `fills` beside each link, by unit and time of the last fill; empty where there is none.
+def last_fills(links: pd.DataFrame, fills: pd.DataFrame, units: pd.DataFrame) -> NDArray:
+    """Place in `fills` of the last fill before each link, by unit and time; -1 where there is none.
 
     The mix inside is the last fill's also when another dive lies between.
     """
     units_of, filled_at = dived_unit(fills["unit_id"], units).tolist(), _moments(fills["filled_at"])
     at = {key: row for row, key in enumerate(zip(units_of, filled_at, strict=True)) if isinstance(key[0], str)}
     asked = zip(links["unit"].tolist(), _moments(links["filled_at"]), strict=True)
-    rows = [at.get(key, -1) for key in asked]
-    known = fills.drop(columns=["unit_id", "fill_id", "member_id"], errors="ignore").reset_index(drop=True)
-    return known.reindex(rows).set_index(links.index)
+    return np.array([at.get(key, -1) for key in asked], int)
 
 
 def _moments(times: pd.Series) -> list[int]:

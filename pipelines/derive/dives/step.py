@@ -35,7 +35,6 @@ from pipelines.derive.dives.learning import (
 from pipelines.derive.dives.links import (
     dived_unit,
     first_water_readings,
-    last_fill_of_links,
     link_fills,
     unknown_as_nan,
 )
@@ -70,7 +69,6 @@ __all__ = [
     "dive_tables",
     "dived_unit",
     "first_water_readings",
-    "last_fill_of_links",
     "lessons_frame",
     "link_fills",
     "read_member_dives",
@@ -287,7 +285,7 @@ def dive_tables(read: MemberDives, station: Station | None = None) -> dict[str, 
 
 def _of_member(frame: pd.DataFrame, member_id: str) -> pd.DataFrame:
     mine = (frame["member_id"] == member_id).to_numpy(bool, na_value=False)
-    return frame if mine.all() else frame[mine].reset_index(drop=True)
+    return (frame if mine.all() else frame[mine]).reset_index(drop=True)
 
 
 def sole_supply(rows: pd.DataFrame, left_out: NDArray) -> NDArray:

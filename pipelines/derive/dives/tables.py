@@ -8,7 +8,7 @@ from pipelines.derive.dives.built import Built
 from pipelines.derive.dives.checks import dive_flags, has_flag, max_ppo2_bar
 from pipelines.derive.dives.fit import GAUGE_SCATTER_BAR, TRANSMITTER_SCATTER_BAR
 from pipelines.derive.dives.links import unknown_as_nan
-from pipelines.derive.dives.samples import from_grid, water_density
+from pipelines.derive.dives.samples import first_places, from_grid, water_density
 from pipelines.derive.dives.tanks import supplies_of_dives
 from shared.diving.breathing import LEAST_RMV_L_MIN, ambient_bar_abs, ideal_used_free_l, rate_doubtful, rmv_l_min
 from shared.diving.tank_grid import START, STEPS
@@ -24,21 +24,6 @@ MEAN_DEPTH_SD = 0.012
 
 TOGETHER = 0.5
 """Correlation of the errors of a dive's cylinders: they shared air and water."""
-
-TRACE_COLUMNS = [
-    "member_id",
-    "dive_id",
-    "t_s",
-    "depth_m",
-    "ambient_bar_abs",
-    "tank_bar",
-    "gas_c",
-    "usable_free_l",
-    "back_amount_free_l",
-    "unusable_free_l",
-    "one_side_usable_free_l",
-    "rmv_l_min",
-]
 
 SUDDEN_BAR = 2.0
 """Departures of readings from the fit that last for several steps and exceed this are events, such as a free flow."""
@@ -152,7 +137,7 @@ def consumption_table(built: Built) -> pd.DataFrame:
     max_depth = np.where(np.isfinite(max_depth), max_depth, unknown_as_nan(dives["max_depth_m"]))
     deepest = ambient_bar_abs(max_depth, surface, water_density(dives["water"], built.policy))
 
-    first_back = rows[back].drop_duplicates("dive").set_index("dive")
+    first_back = first_places(np.arange(n), np.where(back, built.dive, -1))
     traced = np.bincount(built.dive[counted & built.by_trace], minlength=n)
     whole = traced == np.bincount(built.dive[counted], minlength=n)
     method = pd.Series(np.where(whole, "trace", "ends"), dtype="str").where(usable)
@@ -162,8 +147,8 @@ def consumption_table(built: Built) -> pd.DataFrame:
             "dive_id": dives["dive_id"],
             "member_id": dives["member_id"],
             "started_at": dives["started_at"],
-            "fill_id": pd.Series(range(n)).map(first_back["fill_id"]).astype("str"),
-            "dives_since_fill": pd.Series(range(n)).map(first_back["dives_since_fill"]).astype("Int64"),
+            "fill_id": rows["fill_id"].reindex(first_back).astype("str").array,
+            "dives_since_fill": rows["dives_since_fill"].reindex(first_back).astype("Int64").array,
             "duration_min": duration,
             "mean_depth_m": mean_depth,
             "max_depth_m": max_depth,
@@ -277,8 +262,8 @@ def trace_table(built: Built, consumption: pd.DataFrame) -> pd.DataFrame:
     one_side = np.where(apart, total(usable), one_side)
     return pd.DataFrame(
         {
-            "member_id": pd.Series(built.member_id, index=range(keep.size), dtype="str"),
-            "dive_id": built.dives["dive_id"].to_numpy()[samples.dive[keep]],
+            "member_id": built.dives["member_id"].array.take(samples.dive[keep]),
+            "dive_id": built.dives["dive_id"].array.take(samples.dive[keep]),
             "t_s": samples.t_s[keep],
             "depth_m": samples.depth_m[keep],
             "ambient_bar_abs": samples.ambient_bar_abs[keep],
@@ -290,7 +275,7 @@ def trace_table(built: Built, consumption: pd.DataFrame) -> pd.DataFrame:
             "one_side_usable_free_l": one_side[keep],
             "rmv_l_min": breathed[keep],
         }
-    ).astype({"dive_id": "str"})[TRACE_COLUMNS]
+    )
 
 
 def nodes_of_steps(values: NDArray) -> NDArray:

@@ -4,13 +4,14 @@ The register comes before the dive file for sizes; the dive's own mix before the
 the fill's target.
 """
 
+from collections import Counter
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipelines.derive.dives.links import last_fill_of_links, unknown_as_nan
+from pipelines.derive.dives.links import last_fills, unknown_as_nan
 from pipelines.derive.dives.samples import first_places, places_of
 from shared.diving.tank_heat import WALL_J_K_L
 from shared.filling.conditions import believed_wall_mass
@@ -78,21 +79,23 @@ def resolve_tanks(
         _of_number(dive, number),
         _of_number(places_of(links["dive_id"], dives["dive_id"]), unknown_as_nan(links["tank_no"])),
     )
-    links = links.reset_index(drop=True)
-    last = last_fill_of_links(links, fills, units).reindex(columns=OF_FILL).add_prefix("fill_")
-    of_links = pd.concat([links.drop(columns=["member_id", "dive_id", "tank_no"]), last], axis=1)
-    rows = pd.concat([rows, of_links.reindex(link).reset_index(drop=True)], axis=1)
+    last = np.append(last_fills(links, fills, units), -1)[link]
+    of_links = links.drop(columns=["member_id", "dive_id", "tank_no"]).reset_index(drop=True).reindex(link)
+    of_fills = fills.reset_index(drop=True).reindex(index=last, columns=OF_FILL).add_prefix("fill_")
+    beside = [frame.reset_index(drop=True) for frame in (of_links, of_fills)]
+    rows = pd.concat([rows, *beside], axis=1)
 
-    register = units.drop_duplicates("unit_id", ignore_index=True)
-    sides = units.loc[units["set_id"].notna() & (units["unit_id"] != units["set_id"]), "set_id"].value_counts()
     unit = rows["unit"]
-    listed = register.reindex(places_of(unit, register["unit_id"])).reset_index(drop=True)
+    register = units.drop_duplicates("unit_id") if units["unit_id"].duplicated().any() else units
+    pairs = zip(units["unit_id"].tolist(), units["set_id"].tolist(), strict=True)
+    sides = Counter(whole for side, whole in pairs if isinstance(whole, str) and whole != side)
+    listed = register.reset_index(drop=True).reindex(places_of(unit, register["unit_id"])).reset_index(drop=True)
     registered, stated = unknown_as_nan(listed["water_capacity_l"]), unknown_as_nan(rows["water_capacity_l"])
     capacity = np.where(np.isfinite(registered), registered, stated)
     sd_pct = np.nan_to_num(unknown_as_nan(listed["capacity_sd_pct"]), nan=0.0)
     sd_pct = np.where(np.isfinite(registered), sd_pct, 1.0)
     joined = listed["joined"].eq(True).to_numpy(bool, na_value=False)
-    cylinders = np.where(joined, unit.map(sides).fillna(2).to_numpy(float), 1.0)
+    cylinders = np.where(joined, [sides.get(u, 2) for u in unit.tolist()], 1.0)
     back = (rows["role"] == "back").to_numpy(bool)
     cylinders = np.where(~np.isfinite(registered) & back & (capacity > TWIN_FROM_L), 2.0, cylinders)
 
