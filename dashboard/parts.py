@@ -12,7 +12,10 @@ from schemas import words
 from schemas.codes import sentence
 
 STYLE = Path(__file__).with_name("style.css")
-TELL = f"<script>{Path(__file__).with_name('tell.js').read_text(encoding='utf-8')}</script>"
+TELL, NUMBER_FIELDS = (
+    f"<script>{Path(__file__).with_name(f'{name}.js').read_text(encoding='utf-8')}</script>"
+    for name in ("tell", "number_fields")
+)
 
 
 #: a longer name may break where it must
@@ -64,8 +67,9 @@ def place() -> Any:
 
 
 def style() -> None:
-    """The look of all pages."""
+    """The look of all pages, and how their fields take what is typed."""
     st.html(STYLE)
+    st.html(NUMBER_FIELDS, unsafe_allow_javascript=True)
 
 
 def heading(words: str, level: int = 2, under: str = "") -> Markup:

@@ -14,6 +14,6 @@
   const words = say.dataset.words
   setTimeout(() => { told.textContent = words }, 150) // a region that is new is heard only once it changes
   const at = document.activeElement
-  const lost = !at || at === document.body || at.id === "answer"
+  const lost = !at || at === document.body || at.tagName === "MAIN" || at.id === "answer"
   if (lost || at.closest("[data-testid=stFormSubmitButton]")) document.getElementById("answer")?.focus()
 })()

@@ -31,6 +31,8 @@ PARTS = {
     "season": "Over the season",
 }
 LOG = {"log": "Log it"}
+#: the unit that another page turned to
+ARRIVED_AT = "unit_arrived_at"
 #: parts in which somebody has hands on a valve: what stands above them is kept short
 AT_WORK = ("recipe", "log")
 #: the part about the unit named, under which stands what is known of it
@@ -57,7 +59,9 @@ def page(snapshot: Snapshot) -> None:
     _turn_to_advice(chosen)
     at_work = st.session_state.get("filling_part") in AT_WORK
     with parts.place():
-        if clearance:
+        if clearance and st.session_state.get(ARRIVED_AT) == chosen and not st.session_state.get("saved_entries"):
+            answer(clearance, brief=at_work, opened=True)
+        elif clearance:
             answer(clearance, brief=at_work)
         else:
             parts.show(parts.note("Type or pick one: whether it may be filled today, and why not, stands here first."))
@@ -95,9 +99,15 @@ def _turn_to_advice(chosen: str | None) -> None:
         st.session_state["filling_part"] = "advice"
 
 
-def answer(clearance: FillClearance, *, brief: bool = False) -> None:
-    """The answer at the compressor, the worst first; `brief` folds away what is not the worst."""
-    parts.show(_verdict(clearance, brief=brief))
+def answer(clearance: FillClearance, *, brief: bool = False, opened: bool = False) -> None:
+    """The answer at the compressor, the worst first; `brief` folds away what is not the worst.
+
+    `opened`: from another page, which may have been scrolled far down: the focus goes to the answer.
+    """
+    verdict = _verdict(clearance, brief=brief)
+    parts.show(parts.answer(verdict) if opened else verdict)
+    if opened:
+        parts.tell(f"{clearance.unit_id or clearance.asked}: whether it may be filled, and what is next for it.")
     if clearance.unit is None:
         parts.show(parts.caution(words.WHO_DECIDES))
         return

@@ -8,7 +8,7 @@ import streamlit as st
 from dashboard import board, parts, since
 from dashboard.access import ALONE, LOCAL_NETWORK, MANAGER, OPERATOR, may_see
 from dashboard.data import Snapshot
-from dashboard.views import filling_log, fleet
+from dashboard.views import filling, filling_log, fleet
 from schemas import holds, words
 
 TITLE = "Today"
@@ -70,11 +70,11 @@ def page(snapshot: Snapshot) -> None:
     if not found:
         parts.show(parts.plain(f"Nothing was filled in the last {board.DAYS} days, and no hold stands."))
     parts.show(parts.counts(at_a_glance(snapshot, found, health)))
-    turn_to_a_unit(snapshot, found)
     # who works at the compressor looks for the next unit first
     first = snapshot.viewer.role in (ALONE, MANAGER)
     if first:
         news(snapshot, fills, health, life)
+    turn_to_a_unit(snapshot, found)
     for state, heading in board.HEADINGS.items():
         rows = [task for task in found if task.state == state]
         if rows:
@@ -95,7 +95,7 @@ def turn_to_a_unit(snapshot: Snapshot, found: list[board.Task]) -> None:
     if chosen:
         part, kind = OPENS[listed[chosen].state]
         part = part if part != "log" or filling_log.may_ever(snapshot) else "day"
-        st.session_state["filling_part"] = part
+        st.session_state["filling_part"], st.session_state[filling.ARRIVED_AT] = part, chosen
         if kind:
             st.session_state[f"log_{chosen}"] = kind
         st.switch_page(pages["filling"], query_params={**st.query_params.to_dict(), "unit": chosen})
