@@ -21,6 +21,9 @@ LEAST_SPAN = 0.5
 NEAR_END_S = 90.0
 LATELY = 40
 RISE_BAR = 14.0
+MOST_EMPTY_FREE_L_PER_L = 1.4
+"""What is left at an empty gauge at -40 °C, 1.25 free litres a litre, and some."""
+
 RAN_OUT_BEFORE = 0.95
 BAR_PER_K = 1.2
 TURNS_RATE_SD = 0.35
@@ -273,8 +276,12 @@ def hold_above_empty(
     """
     if not len(rows):
         return np.zeros(0, bool), np.zeros(0, bool)
-    capacity, *mix = (rows[c].to_numpy(float)[:, None] for c in ("capacity_l", "o2", "he", "ar"))
-    empty = thermal.amount_free_l(capacity, 0.0, fits.gas_c, *mix, strict=False)
+    capacity = rows["capacity_l"].to_numpy(float)
+    empty = np.zeros_like(fits.amount_free_l)
+    # no gauge of a cylinder that holds so much reads nothing, however cold it is
+    near = np.flatnonzero((fits.amount_free_l < MOST_EMPTY_FREE_L_PER_L * capacity[:, None]).any(axis=1))
+    mix = (rows[c].to_numpy(float)[near, None] for c in ("o2", "he", "ar"))
+    empty[near] = thermal.amount_free_l(capacity[near, None], 0.0, fits.gas_c[near], *mix, strict=False)
     below = fits.amount_free_l < empty
     unread = ~np.isfinite(rows["end_bar"].to_numpy(float))
     duration = grid.duration_s[rows["place"].to_numpy(int)]

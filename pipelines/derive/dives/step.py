@@ -42,7 +42,7 @@ from pipelines.derive.dives.prior import FILL_COLUMNS, of_fill
 from pipelines.derive.dives.samples import Grid, Samples, arrange, as_logged, dive_grid, put_back_swaps, water_density
 from pipelines.derive.dives.sides import Sides, judge_sides
 from pipelines.derive.dives.surfacing import surfacing_table
-from pipelines.derive.dives.tables import consumption_table, fits_table, tank_table, trace_table
+from pipelines.derive.dives.tables import consumption_table, cooling_of_rows, fits_table, tank_table, trace_table
 from pipelines.derive.dives.tanks import (
     Ambient,
     air_of_dives,
@@ -182,9 +182,11 @@ def read_member_dives(
         if air is None
         else air.set_index("dive_id").reindex(dives["dive_id"])
     )
-    rows["start_c"], rows["start_sd_c"], rows["air_sd_c"], rows["start_basis"] = start_temperature(rows, dives, found)
     dive = rows["dive"].to_numpy(int)
-    rows["water_c"], rows["water_sd_c"], rows["place"] = water_c[dive], water_sd_c[dive], place[dive]
+    start_c, start_sd_c, air_sd_c, basis = start_temperature(rows, dives, found)
+    beside = {"start_c": start_c, "start_sd_c": start_sd_c, "air_sd_c": air_sd_c, "start_basis": basis}
+    beside |= {"water_c": water_c[dive], "water_sd_c": water_sd_c[dive], "place": place[dive]}
+    rows = pd.concat([rows, pd.DataFrame(beside)], axis=1)
     readings = gather(rows, laid, grid)
     settle_ends(rows, readings, grid)
     by_trace = usable_trace(readings, grid.duration_s[rows["place"].to_numpy(int)]) & (rows["place"] >= 0)
@@ -272,10 +274,11 @@ def dive_tables(read: MemberDives, station: Station | None = None) -> dict[str, 
         flags=read.flags,
         policy=read.policy,
     )
-    consumption = consumption_table(built)
+    cooling_bar = cooling_of_rows(built)
+    consumption = consumption_table(built, cooling_bar)
     return {
         "dive_consumption": consumption,
-        "dive_tank_use": tank_table(built),
+        "dive_tank_use": tank_table(built, cooling_bar),
         "dive_trace": trace_table(built, consumption),
         "dive_duplicates": read.duplicates,
         "dive_fits": fits_table(built),
@@ -316,9 +319,9 @@ def settle_ends(rows: pd.DataFrame, readings: Readings, grid: Grid) -> None:
     near_start = readings.first_s <= NEAR_END_S
     near_end = duration - readings.last_s <= NEAR_END_S
     usable = ~readings.rose
-    rows["start_bar"] = np.where(near_start & (usable | ~np.isfinite(start)), readings.first_bar, start)
-    rows["end_bar"] = np.where(near_end & (usable | ~np.isfinite(end)), readings.last_bar, end)
-    rows["has_ends"] = np.isfinite(rows["start_bar"]) & np.isfinite(rows["end_bar"])
+    start = np.where(near_start & (usable | ~np.isfinite(start)), readings.first_bar, start)
+    end = np.where(near_end & (usable | ~np.isfinite(end)), readings.last_bar, end)
+    rows["start_bar"], rows["end_bar"], rows["has_ends"] = start, end, np.isfinite(start) & np.isfinite(end)
 
 
 def put_back_labels(samples: Samples, rows: pd.DataFrame, least_gain_bar: float = 30.0) -> None:

@@ -75,8 +75,8 @@ def cooling_of_rows(built: Built) -> NDArray:
     return start - later
 
 
-def consumption_table(built: Built) -> pd.DataFrame:
-    """`dive_consumption` and the column `computed` (a rate is stated)."""
+def consumption_table(built: Built, cooling_bar: NDArray) -> pd.DataFrame:
+    """`dive_consumption`, with what each row of cylinders lost by cooling (`cooling_of_rows`)."""
     dives, rows, fits, counted = built.dives, built.rows, built.fits, built.counted
     n = len(dives)
     used, sd = used_of_rows(built), row_sd(built)
@@ -119,7 +119,7 @@ def consumption_table(built: Built) -> pd.DataFrame:
     ideal = np.where(usable, built.by_dive(ideal_used_free_l(capacity, start, end), counted), np.nan)
     back = counted & (rows["role"] == "back").to_numpy(bool)
     with np.errstate(invalid="ignore", divide="ignore"):
-        cooling = built.by_dive(cooling_of_rows(built) * capacity, back) / built.by_dive(capacity, back)
+        cooling = built.by_dive(cooling_bar * capacity, back) / built.by_dive(capacity, back)
     one_unit = supplies_of_dives(rows, counted, n) == 1
     ideal_rmv = rmv_l_min(ideal, bar_min)
     sac = np.where(one_unit, ideal_rmv / np.where(one_unit, built.by_dive(capacity, counted), np.nan), np.nan)
@@ -186,8 +186,8 @@ def _rounding(built: Built) -> NDArray:
     return np.sqrt(of_depth**2 + of_time**2 + MEAN_DEPTH_SD**2)
 
 
-def tank_table(built: Built) -> pd.DataFrame:
-    """`dive_tank_use`."""
+def tank_table(built: Built, cooling_bar: NDArray) -> pd.DataFrame:
+    """`dive_tank_use`, with what each row lost by cooling (`cooling_of_rows`)."""
     rows, fits = built.rows, built.fits
     start, end = end_pressures(built)
     used = np.where(built.sides.left_out & np.isfinite(end), 0.0, used_of_rows(built))
@@ -207,7 +207,7 @@ def tank_table(built: Built) -> pd.DataFrame:
             "gas_used_free_l": used,
             "gas_used_low_free_l": np.maximum(used - Z80 * sd, 0.0),
             "gas_used_high_free_l": used + Z80 * sd,
-            "cooling_bar": cooling_of_rows(built),
+            "cooling_bar": cooling_bar,
             "start_gas_c": fits.start_c,
             "fill_id": rows["fill_id"].astype("str"),
         }

@@ -395,9 +395,11 @@ def water_of_dives(
     table = station_water if station_water is not None else station_water_by_month(dives.iloc[:0])
     number = (12 * table["year"] + table["month"] - 1).to_numpy(int)
     medians = table["water_c"].to_numpy(float)
-    before = pd.DataFrame({"at": started, "c": known}).assign(at_known=lambda f: f["at"].where(np.isfinite(f["c"])))
-    last_c, last_at = before["c"].ffill().shift(), before["at_known"].ffill().shift()
-    recent = ((started - last_at) <= pd.Timedelta(days=WATER_DAYS)).to_numpy(bool)
+    place = np.arange(len(known))
+    last = np.maximum.accumulate(np.concatenate([[-1], np.where(np.isfinite(known), place, -1)[:-1]])[: len(known)])
+    at = started.to_numpy("datetime64[us]")
+    recent = (last >= 0) & (at - at[last] <= np.timedelta64(round(WATER_DAYS * 86400e6), "us"))
+    last_c = known[last]
     for row in np.flatnonzero(~np.isfinite(known)).tolist():
         month = 12 * started[row].year + started[row].month - 1
         earlier = number < month
