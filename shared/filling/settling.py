@@ -14,7 +14,7 @@ normal equations that grow with each reading. Readings far off count little (Stu
 touches only its own fills: their cause is eliminated first, which keeps the matrix small.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -37,8 +37,7 @@ READING_SHARE = 0.75
 """Share of a reading's stated variance that is counted as its own when the heat balance's is taken from it."""
 LEAST_NOISE_SCALE, MOST_SCATTER = 0.3, 9.0
 MANY = 0.3
-WALK_SDS = {0.2: 0.8, 0.8: 0.2}
-"""How far a gauge may move in a month (SD, bar), and how likely each is to begin with. Judgement, no source."""
+AT_ONCE = 2000
 UNUSED, SLIGHT_USE, USE = 0.6, 0.1 / 15.0, 0.3 / 220.0
 """Of cylinders that may have come back unused: the share that did, and the share a bar that was used a little (15
 bar at most) or more. Judgement, no source."""
@@ -55,10 +54,11 @@ class Prediction:
 
 @dataclass(frozen=True)
 class _Mean:
-    """Weighted means of fills' estimates: value, noise variance of their own, levers."""
+    """Weighted means of fills' estimates: value, noise variance of their own, levers on the causes in `columns`."""
 
     bar: Array
     variance: Array
+    columns: NDArray
     levers: Array
     own_per: Array
 
@@ -96,43 +96,54 @@ class Belief:
         self._own_to_shared = -share @ self.covariance
         self._own_variance = 1.0 / self._own_information - np.einsum("ij,ij->i", self._own_to_shared, share)
 
-    def of_causes(self, levers: Array, own: NDArray, own_per: Array) -> tuple[Array, Array]:
-        """Mean and variance of Σ lever × cause, bar and bar²."""
-        mean = levers @ self.mean + own_per * self.own_mean[own]
-        variance = np.einsum("ij,ij->i", levers @ self.covariance, levers)
+    def of_causes(self, columns: NDArray, levers: Array, own: NDArray, own_per: Array) -> tuple[Array, Array]:
+        """Mean and variance of Σ lever × cause, bar and bar², with levers (rows, columns) on these causes alone."""
+        mean = levers @ self.mean[columns] + own_per * self.own_mean[own]
+        variance = np.einsum("ij,ij->i", levers @ self.covariance[np.ix_(columns, columns)], levers)
         variance += own_per**2 * self._own_variance[own]
-        variance += 2.0 * own_per * np.einsum("ij,ij->i", self._own_to_shared[own], levers)
+        variance += 2.0 * own_per * np.einsum("ij,ij->i", self._own_to_shared[own[:, None], columns], levers)
         return mean, np.maximum(variance, 0.0)
+
+    def _columns(self, fills: NDArray) -> NDArray:
+        """The causes that act on any estimate of some fills: of fills of some months few."""
+        f = self.fills
+        rows = np.concatenate([f.model[fills], f.wall[fills], f.readings[:, fills].ravel()])
+        return self.estimates.acting(rows, len(self.causes))
 
     def _weighted(self, fills: NDArray, ranks: Sequence[int], at_stop: bool = True) -> _Mean:
         """Mean of what was known of some fills at stop and of these ranks of readings."""
-        e, f = self.estimates, self.fills
+        e, f, columns = self.estimates, self.fills, self._columns(fills)
         model, wall = f.model[fills], f.wall[fills]
         of_model = 1.0 / (self.noise_scale * e.sd_bar[model]) ** 2
         of_wall = np.where(wall >= 0, self.trust[wall] / e.sd_bar[wall] ** 2, 0.0)
         together = 1.0 / (1.0 / (of_model + of_wall) + f.stop_sd_bar[fills] ** 2) if at_stop else np.zeros(len(fills))
         share = of_wall / (of_model + of_wall)
-        rows, weights = [model, wall], [together * (1.0 - share), together * share]
-        for rank in ranks:
-            row = f.readings[rank, fills]
-            rows.append(row)
-            weights.append(np.where(row >= 0, self.trust[row] / e.sd_bar[row] ** 2, 0.0))
-        total = np.maximum(np.sum(weights, axis=0), 1e-9)
-        bar, own_per, levers = np.zeros(len(fills)), np.zeros(len(fills)), np.zeros((len(fills), len(self.causes)))
-        for row, weight in zip(rows, weights, strict=True):
-            part = np.where(weight > 0, weight / total, 0.0)
-            bar += part * np.where(weight > 0, e.bar[row], 0.0)
-            own_per += part * e.own_per[row]
-            on = np.flatnonzero(weight > 0)
-            levers[on] += part[on, None] * e.levers(row[on], len(self.causes))
-        return _Mean(bar, 1.0 / total, levers, own_per)
+        later = f.readings[list(ranks)][:, fills]
+        rows = np.vstack([model, wall, later])
+        weight = np.vstack(
+            [
+                together * (1.0 - share),
+                together * share,
+                np.where(later >= 0, self.trust[later] / e.sd_bar[later] ** 2, 0.0),
+            ]
+        )
+        total = np.maximum(weight.sum(axis=0), 1e-9)
+        parts = weight / total
+        bar = np.where(weight > 0, e.bar[rows] * parts, 0.0).sum(axis=0)
+        own_per = (parts * e.own_per[rows]).sum(axis=0)
+        return _Mean(bar, 1.0 / total, columns, e.levers(rows, parts, columns, len(self.causes)), own_per)
 
     def settled(self, fills: NDArray, ranks: Sequence[int] | None = None, at_stop: bool = True) -> Prediction:
         """Settled pressure of some fills from all their estimates, or from these ranks of readings only; with what was
         known at stop, unless not `at_stop`.
         """
-        known = self._weighted(fills, range(len(self.fills.readings)) if ranks is None else ranks, at_stop)
-        mean, variance = self.of_causes(known.levers, self.estimates.own[self.fills.model[fills]], known.own_per)
+        asked = range(len(self.fills.readings)) if ranks is None else ranks
+        return _in_chunks(lambda some: self._settled(some, asked, at_stop), fills)
+
+    def _settled(self, fills: NDArray, ranks: Sequence[int], at_stop: bool) -> Prediction:
+        known = self._weighted(fills, ranks, at_stop)
+        own = self.estimates.own[self.fills.model[fills]]
+        mean, variance = self.of_causes(known.columns, known.levers, own, known.own_per)
         return Prediction(known.bar + mean, np.sqrt(variance + known.variance))
 
     def settled_unlearned(self, fills: NDArray) -> Prediction:
@@ -145,20 +156,28 @@ class Belief:
 
     def share_at_stop(self, fills: NDArray) -> Array:
         """What share of a fill's belief rests on what was known at stop, 1 without any later reading."""
-        row = self.fills.readings[:, fills]
-        later = np.where(row >= 0, self.trust[row] / self.estimates.sd_bar[row] ** 2, 0.0).sum(axis=0)
-        first = 1.0 / self._weighted(fills, ()).variance
+        e, row = self.estimates, self.fills.readings[:, fills]
+        later = np.where(row >= 0, self.trust[row] / e.sd_bar[row] ** 2, 0.0).sum(axis=0)
+        model, wall = self.fills.model[fills], self.fills.wall[fills]
+        known = 1.0 / (self.noise_scale * e.sd_bar[model]) ** 2
+        known = known + np.where(wall >= 0, self.trust[wall] / e.sd_bar[wall] ** 2, 0.0)
+        first = 1.0 / (1.0 / known + self.fills.stop_sd_bar[fills] ** 2)
         return first / (first + later)
 
     def effect(self, fills: NDArray) -> Prediction:
         """What the causes come to in the heat balance's estimate of some fills: a correction, bar."""
+        return _in_chunks(self._effect, fills)
+
+    def _effect(self, fills: NDArray) -> Prediction:
         e, row = self.estimates, self.fills.model[fills]
-        mean, variance = self.of_causes(e.levers(row, len(self.causes)), e.own[row], e.own_per[row])
+        columns = e.acting(row, len(self.causes))
+        levers = e.levers(row[None], np.ones((1, len(row))), columns, len(self.causes))
+        mean, variance = self.of_causes(columns, levers, e.own[row], e.own_per[row])
         return Prediction(mean, np.sqrt(variance))
 
     def reading(self, fills: NDArray, rank: int, ranks: Sequence[int] = ()) -> Prediction:
         """What the reading of a rank should come to, by what was known at stop and of other ranks; its noise in it."""
-        return self._against(fills, rank, ranks)[0]
+        return _in_chunks(lambda some: self._against(some, rank, ranks)[0], fills)
 
     def _against(self, fills: NDArray, rank: int, ranks: Sequence[int]) -> tuple[Prediction, _Mean, Array, Array]:
         """A rank's reading by the others, those others, and its levers and unit lever less theirs.
@@ -168,15 +187,17 @@ class Belief:
         e = self.estimates
         if rank == NONE:
             row, model = self.fills.wall[fills], self.fills.model[fills]
+            columns, one = self._columns(fills), np.ones((1, len(fills)))
             known = _Mean(
-                e.bar[model], (self.noise_scale * e.sd_bar[model]) ** 2, e.levers(model, len(self.causes)),
-                e.own_per[model],
+                e.bar[model], (self.noise_scale * e.sd_bar[model]) ** 2, columns,
+                e.levers(model[None], one, columns, len(self.causes)), e.own_per[model],
             )  # fmt: skip
         else:
             row = self.fills.readings[rank, fills]
             known = self._weighted(fills, ranks)
-        levers, own_per = known.levers - e.levers(row, len(self.causes)), known.own_per - e.own_per[row]
-        mean, variance = self.of_causes(levers, e.own[row], own_per)
+        its_own = e.levers(row[None], np.ones((1, len(row))), known.columns, len(self.causes))
+        levers, own_per = known.levers - its_own, known.own_per - e.own_per[row]
+        mean, variance = self.of_causes(known.columns, levers, e.own[row], own_per)
         sd = np.sqrt(known.variance + e.sd_bar[row] ** 2 + variance)
         return Prediction(known.bar + mean, sd), known, levers, own_per
 
@@ -228,13 +249,13 @@ class Belief:
         e, units = self.estimates, len(self._own_information)
         precision = 1.0 / (known.variance + e.sd_bar[row] ** 2 / self.trust[row])
         error, own = e.bar[row] - known.bar, e.own[row]
-        weighted = levers * precision[:, None]
-        self._information += levers.T @ weighted
-        self._information_vector += weighted.T @ error
+        weighted, columns = levers * precision[:, None], known.columns
+        self._information[np.ix_(columns, columns)] += levers.T @ weighted
+        self._information_vector[columns] += weighted.T @ error
         self._own_information += np.bincount(own, precision * own_per**2, minlength=units)
         self._own_information_vector += np.bincount(own, precision * own_per * error, minlength=units)
         by_unit = sparse.csr_matrix((own_per, (own, np.arange(len(own)))), shape=(units, len(own)))
-        self._cross += by_unit @ weighted
+        self._cross[:, columns] += by_unit @ weighted
 
     def _scatter_of(
         self, row: NDArray, known_variance: Array, off_bar: Array, sd_bar: Array, stop_variance: Array
@@ -287,9 +308,17 @@ class Belief:
             on = np.flatnonzero(row >= 0)
             if on.size:
                 others = [r for r in range(len(self.fills.readings)) if r != rank]
-                said, *_ = self._against(fills[on], rank, others)
+                said = self.reading(fills[on], rank, others)
                 row = row[on]
                 self.trust[row] = self._trusted(row, self.estimates.bar[row] - said.bar, said.sd_bar)
+
+
+def _in_chunks(ask: Callable[[NDArray], Prediction], fills: NDArray) -> Prediction:
+    """What is asked of fills, of some thousands at a time: on fills of one time few causes act."""
+    if len(fills) <= AT_ONCE:
+        return ask(fills)
+    said = [ask(fills[first : first + AT_ONCE]) for first in range(0, len(fills), AT_ONCE)]
+    return Prediction(np.concatenate([s.bar for s in said]), np.concatenate([s.sd_bar for s in said]))
 
 
 def _inverse(positive: Array) -> Array:
@@ -302,99 +331,3 @@ def _inverse(positive: Array) -> Array:
     if trouble != 0:
         raise np.linalg.LinAlgError("The information of causes is not positive definite.")
     return np.tril(lower) + np.tril(lower, -1).T
-
-
-class Beliefs:
-    """Several beliefs that differ in how far gauges may walk, weighed by how well each predicted what came.
-
-    A gauge that stays and one that drifts ask for different memories; the readings decide. Weights start from
-    `WALK_SDS` and follow the density that each belief gave to readings before it knew them.
-    """
-
-    def __init__(self, causes: Causes, estimates: Estimates, fills: Fills):
-        self.beliefs = [Belief(causes, estimates, fills, sd) for sd in WALK_SDS]
-        self._score = np.log(list(WALK_SDS.values()))
-
-    @property
-    def weight(self) -> Array:
-        """Weight of each belief; they add to one."""
-        w = np.exp(self._score - self._score.max())
-        return w / w.sum()
-
-    @property
-    def best(self) -> Belief:
-        """The belief that predicted best."""
-        return self.beliefs[int(np.argmax(self._score))]
-
-    def learn(self, fills: NDArray, ranks: NDArray) -> None:
-        """As `Belief.learn`, in each."""
-        for belief in self.beliefs:
-            belief.learn(fills, ranks)
-
-    def learn_cause(self, levers: Array, value: float, sd: float) -> None:
-        """As `Belief.learn_cause`, in each."""
-        for belief in self.beliefs:
-            belief.learn_cause(levers, value, sd)
-
-    def weigh_again(self) -> None:
-        """As `Belief.weigh_again`, in each."""
-        for belief in self.beliefs:
-            belief.weigh_again()
-
-    def score(self, fills: NDArray, rank: int) -> None:
-        """Weigh the beliefs by readings that none of them has learned from."""
-        for i, belief in enumerate(self.beliefs):
-            said = belief.reading(fills, rank)
-            measured = belief.estimates.bar[belief.fills.readings[rank, fills]]
-            off = np.minimum(((measured - said.bar) / said.sd_bar) ** 2, 9.0)
-            self._score[i] += float(np.sum(-0.5 * off - np.log(said.sd_bar)))
-
-    def settled(self, fills: NDArray, ranks: Sequence[int] | None = None, at_stop: bool = True) -> Prediction:
-        """As `Belief.settled`, over the beliefs."""
-        return self._mixed([b.settled(fills, ranks, at_stop) for b in self._that_count()])
-
-    def settled_unlearned(self, fills: NDArray) -> Prediction:
-        """As `Belief.settled_unlearned`, over the beliefs."""
-        return self._mixed([b.settled_unlearned(fills) for b in self._that_count()])
-
-    def reading(self, fills: NDArray, rank: int, ranks: Sequence[int] = ()) -> Prediction:
-        """As `Belief.reading`, over the beliefs."""
-        return self._mixed([b.reading(fills, rank, ranks) for b in self._that_count()])
-
-    def _that_count(self) -> list[Belief]:
-        return [b for w, b in zip(self.weight, self.beliefs, strict=True) if w >= 1e-3]
-
-    def _mixed(self, said: list[Prediction]) -> Prediction:
-        if len(said) == 1:
-            return said[0]
-        weight = self.weight[self.weight >= 1e-3]
-        weight = weight / weight.sum()
-        mean = np.sum([w * p.bar for w, p in zip(weight, said, strict=True)], axis=0)
-        square = np.sum([w * (p.sd_bar**2 + p.bar**2) for w, p in zip(weight, said, strict=True)], axis=0)
-        return Prediction(mean, np.sqrt(np.maximum(square - mean**2, 1e-12)))
-
-
-def growing_blocks(known_before: NDArray, period: NDArray | None = None, *, growth: float = 1.2) -> NDArray:
-    """Cut fills in the order of time into blocks that are predicted from one state of knowledge.
-
-    Parameters
-    ----------
-    known_before : ndarray of int
-        For each fill, in the order of time, how many readings were known before it.
-    period : ndarray, optional
-        The period that each fill falls in, such as its month: what is known in one is not held back in the next.
-
-    Returns
-    -------
-    ndarray
-        First position of each block: a new one begins whenever the number of known readings has grown by
-        a fifth, so 100,000 readings make about sixty blocks, and with each period.
-    """
-    levels = [0.0]
-    while levels[-1] <= known_before.max(initial=0):
-        levels.append(max(levels[-1] + 1.0, levels[-1] * growth))
-    step = np.searchsorted(np.asarray(levels), known_before, side="right")
-    new = np.diff(step) != 0
-    if period is not None:
-        new |= period[1:] != period[:-1]
-    return np.concatenate([[0], np.flatnonzero(new) + 1]).astype(int)

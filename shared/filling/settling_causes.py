@@ -9,8 +9,6 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 NONE = -1
-MOST_DENSE = 20_000_000
-"""Levers of so many estimates times causes are kept as one array, 160 MB; of more they are made as asked for."""
 
 
 @dataclass(frozen=True)
@@ -64,23 +62,30 @@ class Estimates:
     own_per: Array
     unused: NDArray
     firm: NDArray
-    _dense: dict[int, Array] = field(default_factory=dict, repr=False, compare=False)
 
-    def levers(self, rows: NDArray, causes: int) -> Array:
-        """Levers of some estimates as a dense array, (rows, causes); a row of -1 has none."""
-        if len(self.bar) * causes > MOST_DENSE:
-            return self._made_dense(rows, causes)
-        if causes not in self._dense:  # its last row is that of an estimate of -1
-            self._dense[causes] = self._made_dense(np.append(np.arange(len(self.bar)), NONE), causes)
-        return self._dense[causes][rows]
+    def acting(self, rows: NDArray, causes: int) -> NDArray:
+        """The causes, in order, that act on any of some estimates; a row of -1 has none."""
+        acts = np.zeros(causes + 1, bool)
+        acts[self.column[:, rows[rows >= 0]]] = True
+        return np.flatnonzero(acts[:causes])
 
-    def _made_dense(self, rows: NDArray, causes: int) -> Array:
-        there = np.flatnonzero(rows >= 0)
-        out = np.zeros((len(rows), causes))
-        for column, per in zip(self.column[:, rows[there]], self.per[:, rows[there]], strict=True):
-            on = column >= 0
-            out[there[on], column[on]] += per[on]
-        return out
+    def levers(self, rows: NDArray, parts: Array, columns: NDArray, causes: int) -> Array:
+        """Levers of n mixtures of k estimates each, as a dense array (n, columns).
+
+        Parameters
+        ----------
+        rows, parts : ndarray, (k, n)
+            Which estimates, -1 for none, and how much each counts.
+        columns : ndarray
+            The causes that may act on any of them (see `acting`).
+        """
+        place = np.full(causes + 1, len(columns))
+        place[columns] = np.arange(len(columns))
+        # one column more takes what acts on nothing
+        wide, n = len(columns) + 1, rows.shape[1]
+        at = np.where(rows >= 0, place[self.column[:, rows]], len(columns)) + wide * np.arange(n)
+        made = np.bincount(at.ravel(), (self.per[:, rows] * parts).ravel(), minlength=n * wide)
+        return made.astype(float, copy=False).reshape(n, wide)[:, :-1]
 
 
 @dataclass(frozen=True)

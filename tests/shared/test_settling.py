@@ -3,7 +3,9 @@
 import numpy as np
 import pytest
 
-from shared.filling.settling import Belief, Beliefs, growing_blocks
+from shared.filling import settling
+from shared.filling.settling import Belief
+from shared.filling.settling_beliefs import Beliefs, growing_blocks
 from shared.filling.settling_causes import NONE, Estimates, Fills, Term, number_causes
 
 STOP_SD = 0.25
@@ -101,7 +103,7 @@ def dense(world, known_check, known_back):
     information[p + units :, p + units :] = np.eye(n) * 1e-12
     pull = np.zeros(size)
     rows = [*range(n), *(n + f for f in known_check), *(2 * n + f for f in known_back)]
-    levers = e.levers(np.array(rows), p)
+    levers = e.levers(np.array([rows]), np.ones((1, len(rows))), np.arange(p), p)
     for row, lever in zip(rows, levers, strict=True):
         x = np.zeros(size)
         x[:p] = -lever
@@ -279,3 +281,19 @@ def test_blocks_grow_so_that_fits_stay_few():
     assert (np.diff(starts[:6]) == 1).all()
     assert len(growing_blocks(np.zeros(50, int))) == 1
     assert len(growing_blocks(np.zeros(0, int))) == 1
+
+
+def test_many_fills_are_asked_some_at_a_time_and_say_the_same(monkeypatch):
+    """Only the causes that act on some fills are looked at; what is left out has no lever."""
+    world = World(np.random.default_rng(5), 40, arrivals=True)
+    world.read(np.arange(30), np.arange(10, 36))
+    belief = world.belief()
+    all_fills = np.arange(world.n)
+    whole = [belief.settled(all_fills), belief.settled(all_fills, ()), belief.effect(all_fills)]
+    monkeypatch.setattr(settling, "AT_ONCE", 3)
+    parts = [belief.settled(all_fills), belief.settled(all_fills, ()), belief.effect(all_fills)]
+    for one, other in zip(whole, parts, strict=True):
+        np.testing.assert_allclose(other.bar, one.bar, rtol=1e-12)
+        np.testing.assert_allclose(other.sd_bar, one.sd_bar, rtol=1e-9)
+    few = world.estimates.acting(np.array([0, -1]), len(world.causes))
+    assert len(few) == np.count_nonzero(np.unique(world.estimates.column[:, 0]) >= 0)

@@ -26,6 +26,7 @@ from pipelines.derive.fills.terms import Known, Model, build_model, gauge_steps
 from pipelines.derive.fills.then import LEARNED_FROM, Then, known_offsets_bar
 from schemas.policy import Policy
 from shared.filling import settling, settling_causes
+from shared.filling.settling_beliefs import Beliefs, growing_blocks
 from shared.filling.track_record import Correction, correction
 from shared.gas import cooling
 from shared.gas.constants import Z80
@@ -226,7 +227,7 @@ def _together_over_gas_k(fills: StationFills) -> np.ndarray:
 
 
 def _by_late_readings(
-    c: pd.DataFrame, beliefs: settling.Beliefs, model: Model, said: settling.Prediction, settle_hours: float
+    c: pd.DataFrame, beliefs: Beliefs, model: Model, said: settling.Prediction, settle_hours: float
 ) -> settling.Prediction:
     """Settled pressures with late readings standing alone while the station has few.
 
@@ -251,7 +252,7 @@ def _check_gauge_sd_bar(c: pd.DataFrame, settled: np.ndarray) -> float:
 
 
 def _by_record(
-    beliefs: settling.Beliefs,
+    beliefs: Beliefs,
     said: settling.Prediction,
     at_stop: settling.Prediction,
     found: Correction,
@@ -290,13 +291,13 @@ def _mostly_later(belief: settling.Belief, model: Model) -> np.ndarray:
 
 def _learn_in_order_of_time(
     c: pd.DataFrame, model: Model, then: Then | None = None
-) -> tuple[settling.Beliefs, pd.DataFrame, Correction]:
+) -> tuple[Beliefs, pd.DataFrame, Correction]:
     """Learn as time went by; each settled fill is predicted from what was known when it was filled.
 
     `then` is shown fills, each once, with what had been learned when they were made.
     """
     e, fills = model.estimates, model.fills
-    beliefs = settling.Beliefs(model.causes, e, fills)
+    beliefs = Beliefs(model.causes, e, fills)
     filled = c["filled_at"].to_numpy("datetime64[us]")
     lessons = _lessons(filled, model)
     settled_rank = np.argmax(model.kind == "settled", axis=0)
@@ -309,7 +310,7 @@ def _learn_in_order_of_time(
     mean, sd = np.full(len(checked), np.nan), np.full(len(checked), np.nan)
     shift, widening = np.zeros(len(checked)), np.ones(len(checked))
     # a gauge that drifts is not the one it was some months ago
-    blocks = settling.growing_blocks(known_before, filled[checked].astype("datetime64[M]"))
+    blocks = growing_blocks(known_before, filled[checked].astype("datetime64[M]"))
     done, offsets = 0, list(model.offsets)
     if then:
         then.believed(np.arange(checked[0] if len(checked) else len(c)), beliefs, model, correction(mean[:0]))
@@ -368,7 +369,7 @@ def _lessons(filled: np.ndarray, model: Model) -> pd.DataFrame:
     return frame.sort_values(["at", "fill", "rank"], ignore_index=True)
 
 
-def _learn(beliefs: settling.Beliefs, lessons: pd.DataFrame) -> None:
+def _learn(beliefs: Beliefs, lessons: pd.DataFrame) -> None:
     beliefs.learn(lessons["fill"].to_numpy(), lessons["rank"].to_numpy())
 
 

@@ -12,6 +12,7 @@ from pipelines.derive.columns import floats
 from pipelines.derive.fills.estimates import THERMOMETER_SD_K
 from pipelines.derive.fills.terms import Model, gauge_steps
 from shared.filling import settling
+from shared.filling.settling_beliefs import Beliefs
 from shared.filling.track_record import Correction
 
 LEARNED_FROM = 20
@@ -40,7 +41,7 @@ class Then:
         self._first: list[np.ndarray] = []
 
     def believed(
-        self, fills: np.ndarray, beliefs: settling.Beliefs, model: Model, found: Correction, *, last: bool = False
+        self, fills: np.ndarray, beliefs: Beliefs, model: Model, found: Correction, *, last: bool = False
     ) -> None:
         """Note what is believed of fills just made, with what the record of predictions says of it.
 
@@ -54,7 +55,7 @@ class Then:
         if fills.size:
             self._note(fills, beliefs, model, found)
 
-    def _note(self, fills: np.ndarray, beliefs: settling.Beliefs, model: Model, found: Correction) -> None:
+    def _note(self, fills: np.ndarray, beliefs: Beliefs, model: Model, found: Correction) -> None:
         said = beliefs.settled_unlearned(fills)
         share = beliefs.best.share_at_stop(fills)
         at_stop = beliefs.settled(fills, ())
