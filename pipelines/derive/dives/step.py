@@ -157,7 +157,8 @@ def read_member_dives(
     What is found of a dive hangs on itself and on the dives begun before it; a later dive moves nothing.
     """
     dives, tanks, samples = (_of_member(inputs[name], member_id) for name in ("dives", "dive_tanks", "dive_samples"))
-    dives = dives.sort_values(["started_at", "dive_id"], ignore_index=True)
+    if (np.diff(dives["started_at"].to_numpy("datetime64[us]")) <= np.timedelta64(0)).any():
+        dives = dives.sort_values(["started_at", "dive_id"], ignore_index=True)
     logged = as_logged(dives, samples)
     duplicates, flags = find_duplicates(dives, tanks, logged)
     counts = ~dives["dive_id"].isin(duplicates["dive_id"]).to_numpy(bool)

@@ -45,10 +45,9 @@ def size_share(built: Built) -> NDArray:
 def size_sd_of_dives(built: Built, used: NDArray) -> NDArray:
     """What the sizes of a dive's cylinders leave open of its gas, free litres: rows of one unit err together."""
     counted = built.counted & np.isfinite(used)
-    pairs = built.rows[["dive", "supply"]].to_numpy(int)[counted]
-    (dive, _), of = np.unique(pairs.T, axis=1, return_inverse=True)
-    of_unit = np.bincount(of.ravel(), (size_share(built) * used)[counted], minlength=dive.size)
-    return np.sqrt(np.bincount(dive, of_unit**2, minlength=len(built.dives)))
+    _, first, of = np.unique(built.rows["supply"].to_numpy(int)[counted], return_index=True, return_inverse=True)
+    of_unit = np.bincount(of, (size_share(built) * used)[counted], minlength=first.size)
+    return np.sqrt(np.bincount(built.dive[counted][first], of_unit**2, minlength=len(built.dives)))
 
 
 def used_of_rows(built: Built) -> NDArray:
@@ -193,6 +192,7 @@ def tank_table(built: Built, cooling_bar: NDArray) -> pd.DataFrame:
     used = np.where(built.sides.left_out & np.isfinite(end), 0.0, used_of_rows(built))
     sd = np.hypot(row_sd(built), size_share(built) * used)
     sd = np.where(built.sides.left_out, 0.0, sd)
+    unknown = rows["lost"].to_numpy(bool) | rows["mix_assumed_air"].to_numpy(bool)
     return pd.DataFrame(
         {
             "dive_id": rows["dive_id"],
@@ -200,8 +200,8 @@ def tank_table(built: Built, cooling_bar: NDArray) -> pd.DataFrame:
             "tank_no": rows["tank_no"].astype("Int64"),
             "unit_id": rows["unit_id"],
             "role": rows["role"],
-            "o2_pct": rows["o2"].mask(rows["lost"] | rows["mix_assumed_air"]),
-            "he_pct": rows["he"].mask(rows["lost"] | rows["mix_assumed_air"]),
+            "o2_pct": np.where(unknown, np.nan, rows["o2"].to_numpy(float)),
+            "he_pct": np.where(unknown, np.nan, rows["he"].to_numpy(float)),
             "start_pressure_bar": start,
             "end_pressure_bar": end,
             "gas_used_free_l": used,

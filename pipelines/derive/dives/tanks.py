@@ -67,7 +67,7 @@ def resolve_tanks(
     -------
     DataFrame
         The input columns and: `dive` (place in `dives`), `unit`, `capacity_l`, `capacity_sd_pct`,
-        `cylinders`, `joined`, `supply` (one number for all rows of one unit), `o2`, `he`, `ar` (what is in
+        `cylinders`, `joined`, `supply` (one number for a dive's rows of one unit), `o2`, `he`, `ar` (what is in
         it), fill_id, fill columns as `fill_…`, and masks `capacity_differs`, `mix_assumed_air`, `set_side_named`,
         `not_breathable`, `lost` (a row of which nothing but its being there is known).
     """
@@ -101,9 +101,11 @@ def resolve_tanks(
 
     # two rows on one joined set are its two posts: each stands for its half
     supply = pd.factorize(unit)[0]
-    supply = np.where(supply >= 0, supply, -2 - np.nan_to_num(number).astype(int))
-    _, same, together = np.unique([dive, supply], axis=1, return_inverse=True, return_counts=True)
-    shared_by = np.where(supply >= 0, together[same.ravel()], 1.0)
+    supply = np.where(supply >= 0, supply, -1 - np.nan_to_num(number).astype(int))
+    numbers, supply = np.unique(supply, return_inverse=True)
+    supply = dive * numbers.size + supply
+    _, same, together = np.unique(supply, return_inverse=True, return_counts=True)
+    shared_by = np.where(unit.notna(), together[same], 1.0)
     posts = np.where(np.isfinite(registered), shared_by, 1.0)
     whole = capacity / posts
     differs = (
@@ -153,8 +155,8 @@ def _of_number(dive: NDArray, number: NDArray) -> NDArray:
 
 def supplies_of_dives(rows: pd.DataFrame, among: NDArray, dives: int) -> NDArray:
     """How many supplies each of so many dives has among some of the rows; the posts of a joined set are one."""
-    distinct = np.unique(rows[["dive", "supply"]].to_numpy(int)[among], axis=0)
-    return np.bincount(distinct[:, 0], minlength=dives)
+    _, first = np.unique(rows["supply"].to_numpy(int)[among], return_index=True)
+    return np.bincount(rows["dive"].to_numpy(int)[among][first], minlength=dives)
 
 
 def _wall_j_k(listed: pd.DataFrame, capacity_l: NDArray, registered_l: NDArray) -> NDArray:
