@@ -133,13 +133,18 @@ class Publisher:
     def write(self, table: str, part: str, frame: pd.DataFrame, fingerprint: str) -> int:
         """Write a part; gives its rows."""
         declared = TABLES[table]
-        data = pa.Table.from_pandas(frame, preserve_index=False) if declared.internal else arrow_table(frame, declared)
+        if declared.internal:
+            data = pa.Table.from_pandas(frame, preserve_index=False, nthreads=1)
+        else:
+            data = arrow_table(frame, declared)
         name = f"{_file_name(part)}.parquet"
         target = self.folder / table / name
         target.parent.mkdir(parents=True, exist_ok=True)
         target.unlink(missing_ok=True)  # a link to the last snapshot's part is not written through
         made = io.BytesIO()
-        pq.write_table(data, made, compression="zstd")
+        # numbers seldom repeat: a dictionary of them costs time and room
+        texts = [f.name for f in data.schema if pa.types.is_string(f.type) or pa.types.is_large_string(f.type)]
+        pq.write_table(data, made, compression="zstd", use_dictionary=texts)
         target.write_bytes(made.getbuffer())
         sha256 = hashlib.sha256(made.getbuffer()).hexdigest()
         self.tables.setdefault(table, {})[part] = Part(name, len(frame), fingerprint, sha256)

@@ -77,7 +77,7 @@ def dive_flags(
     for code, mask in marks.items():
         for i in np.flatnonzero(mask).tolist():
             lists[i].append(code)
-    for i, dive_id in enumerate(dives["dive_id"]):
+    for i, dive_id in enumerate(dives["dive_id"].tolist() if built.flags else ()):
         lists[i] += sorted(built.flags.get(dive_id, set()) - set(lists[i]))
     return lists, closed | loop | bad_gas | missing | rising | (built.place < 0)
 
@@ -141,7 +141,7 @@ def _deepest_on_gas(built: Built, deepest_bar_abs: NDArray) -> NDArray:
     counted, dive = built.counted, built.dive
     supplies = np.bincount(dive[counted], minlength=len(built.dives))
     out = np.where(
-        counted & ((supplies[dive] == 1) | (rows["role"] == "back").to_numpy(bool)), deepest_bar_abs[dive], np.nan
+        counted & ((supplies[dive] == 1) | rows["back"].to_numpy(bool)), deepest_bar_abs[dive], np.nan
     )
     breathed = counted & built.by_trace & (supplies[dive] > 1) & ~rows["sole_supply"].to_numpy(bool)
     if breathed.any():
@@ -200,8 +200,8 @@ def has_flag(dives: pd.DataFrame, code: str) -> NDArray:
     """Dives of whose record intake said `code`."""
     if "value_flags" not in dives:
         return np.zeros(len(dives), bool)
-    flags = dives["value_flags"]
-    return np.array([isinstance(f, (list, np.ndarray)) and code in f for f in flags], bool)
+    flags = dives["value_flags"].to_numpy(object)
+    return np.array([isinstance(f, (list, np.ndarray)) and code in f for f in flags.tolist()], bool)
 
 
 def not_open(dives: pd.DataFrame) -> NDArray:

@@ -177,7 +177,7 @@ def records_of(traced: Traced, learned: Learned) -> TankRecords:
         rate_sd=np.where(sole, learned.rate_sd, BETWEEN_RATE_SD * rows["divers_rate"].to_numpy(float)),
         rate_lag_s=np.where(sole, learned.rate_lag_s, BETWEEN_RATE_LAG_S),
         breathing_share=np.ones((len(rows), STEPS)),
-        inflates=(rows["role"] == "back").to_numpy(bool),
+        inflates=rows["back"].to_numpy(bool),
         shared_mean=learned.shared_mean,
         shared_cov=learned.shared_cov,
     )

@@ -194,7 +194,7 @@ def read_member_dives(
     sides = judge_sides(rows, readings, by_trace)
     by_trace &= ~sides.replaced
     rows["sole_supply"] = sole_supply(rows, sides.left_out)
-    back = (rows["role"] == "back").to_numpy(bool) & ~sides.left_out
+    back = rows["back"].to_numpy(bool) & ~sides.left_out
     # wing and suit are fed from one of the back cylinders, nothing says which
     rows["back_rows"] = np.maximum(np.bincount(dive[back], minlength=len(dives))[dive], 1).astype(float)
     able = (

@@ -35,7 +35,7 @@ def surfacing_table(built: Built) -> pd.DataFrame:
     dive = built.dive
     any_end = np.bincount(dive[np.isfinite(end)], minlength=n) > 0
 
-    back = (rows["role"] == "back").to_numpy(bool) & ~built.sides.left_out
+    back = rows["back"].to_numpy(bool) & ~built.sides.left_out
     at, bar = dive[back], end[back]
     known = np.isfinite(bar)
     count, ends = np.bincount(at, minlength=n), np.bincount(at[known], minlength=n)

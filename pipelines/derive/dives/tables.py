@@ -53,7 +53,7 @@ def size_sd_of_dives(built: Built, used: NDArray) -> NDArray:
 def used_of_rows(built: Built) -> NDArray:
     """Gas used of each row, free litres; a cylinder carried and not breathed gives none back as it cools."""
     used = built.fits.used_free_l
-    carried = (built.rows["role"] != "back").to_numpy(bool) & (used < 0.0)
+    carried = ~built.rows["back"].to_numpy(bool) & (used < 0.0)
     return np.where(carried, 0.0, used)
 
 
@@ -84,7 +84,7 @@ def consumption_table(built: Built, cooling_bar: NDArray) -> pd.DataFrame:
     has_rows = np.bincount(built.dive[counted], minlength=n) > 0
     missing = np.bincount(built.dive[counted & ~np.isfinite(used)], minlength=n) > 0
     missing |= has_flag(dives, "tank_rejected")
-    missing |= np.array(["gas_missing" in built.flags.get(d, ()) for d in dives["dive_id"]], bool)
+    missing |= np.array(["gas_missing" in built.flags.get(d, ()) for d in dives["dive_id"].tolist()], bool)
 
     duration = built.grid.duration_s[built.place] / 60.0
     bar_min = built.grid.bar_min[built.place, -1]
@@ -116,7 +116,7 @@ def consumption_table(built: Built, cooling_bar: NDArray) -> pd.DataFrame:
     low, high = np.maximum(total - Z80 * spread, 0.0), total + Z80 * spread
 
     ideal = np.where(usable, built.by_dive(ideal_used_free_l(capacity, start, end), counted), np.nan)
-    back = counted & (rows["role"] == "back").to_numpy(bool)
+    back = counted & rows["back"].to_numpy(bool)
     with np.errstate(invalid="ignore", divide="ignore"):
         cooling = built.by_dive(cooling_bar * capacity, back) / built.by_dive(capacity, back)
     one_unit = supplies_of_dives(rows, counted, n) == 1
@@ -218,7 +218,7 @@ def trace_table(built: Built, consumption: pd.DataFrame) -> pd.DataFrame:
     """Back gas at every sample of the dives whose rate is stated."""
     rows, fits, samples = built.rows, built.fits, built.samples
     stated = consumption["rmv_l_min"].notna().to_numpy() & samples.has
-    back = np.flatnonzero(built.counted & (rows["role"] == "back").to_numpy(bool) & stated[built.dive])
+    back = np.flatnonzero(built.counted & rows["back"].to_numpy(bool) & stated[built.dive])
     places = rows["place"].to_numpy(int)[back]
     index, amount = from_grid(samples, built.grid, places, fits.amount_free_l[back])
     _, gas_c = from_grid(samples, built.grid, places, fits.gas_c[back])

@@ -68,8 +68,8 @@ def resolve_tanks(
     DataFrame
         The input columns and: `dive` (place in `dives`), `unit`, `capacity_l`, `capacity_sd_pct`,
         `cylinders`, `joined`, `supply` (one number for a dive's rows of one unit), `o2`, `he`, `ar` (what is in
-        it), fill_id, fill columns as `fill_…`, and masks `capacity_differs`, `mix_assumed_air`, `set_side_named`,
-        `not_breathable`, `lost` (a row of which nothing but its being there is known).
+        it), fill_id, fill columns as `fill_…`, and masks `back`, `capacity_differs`, `mix_assumed_air`,
+        `set_side_named`, `not_breathable`, `lost` (a row of which nothing but its being there is known).
     """
     dive, number = places_of(dive_tanks["dive_id"], dives["dive_id"]), unknown_as_nan(dive_tanks["tank_no"])
     order = np.lexsort((number, dive))
@@ -142,6 +142,7 @@ def resolve_tanks(
         lost=lost,
         set_side_named=named,
         not_breathable=(o2 < BREATHABLE_LEAST_O2_PCT) | (np.nan_to_num(ar) > BREATHABLE_MOST_AR_PCT),
+        back=back,
         breathed=rows["role"].isin(BREATHED).to_numpy(),
         loop=rows["role"].isin(LOOP).to_numpy(),
     )
