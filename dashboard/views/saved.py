@@ -66,9 +66,9 @@ def show(snapshot: Snapshot, *, answered: bool = False) -> None:
 
 def newest_own(snapshot: Snapshot) -> Written | None:
     """What this browser saved last, where it waits for a run."""
-    own = st.session_state.get("saved_entries", [])[-MOST_SHOWN:]
-    mine = [entry for entry in entry_door.pending(snapshot) if entry.file in own]
-    return mine[-1] if mine else None
+    waiting = {entry.file: entry for entry in entry_door.pending(snapshot)}
+    mine = [file for file in st.session_state.get("saved_entries", []) if file in waiting]
+    return waiting[mine[-1]] if mine else None
 
 
 def _show(snapshot: Snapshot, answered: bool) -> None:
@@ -83,10 +83,10 @@ def _show(snapshot: Snapshot, answered: bool) -> None:
                 _when(snapshot),
             ),
         )
-        mine = [said(snapshot, entry) for entry in waiting if entry.file in own]
+        mine = newest_own(snapshot)
         parts.show(parts.answer(bar) if mine and not answered else bar)
         if mine:
-            parts.tell(f"Saved, being computed. {mine[-1]}")
+            parts.tell(f"Saved, being computed. {said(snapshot, mine)}")
     taken, left, computed = snapshot.taken_in(), [], []
     for file in own:
         if file not in taken:
