@@ -178,7 +178,8 @@ def shortfall_waterfall(fill: Row) -> go.Figure:
             hovertemplate=f"80 % interval: {litres.hover(0, 'x')}<extra></extra>",
         )
     figure.update_yaxes(autorange="reversed", showgrid=False)
-    figure.update_xaxes(title=f"free {long('L')}", range=[0, litres.of(top * 1.22)])
+    # the figure beside the longest bar needs a third of a narrow screen
+    figure.update_xaxes(title=f"free {long('L')}", range=[0, litres.of(top * 1.5)])
     return figure
 
 

@@ -116,7 +116,7 @@ def _line(snapshot: Snapshot, row: Row) -> parts.Markup:
         parts.lines(
             parts.tag(words.VERDICTS.get(row.verdict, words.UNKNOWN), words.VERDICT_WEIGHT.get(row.verdict, 2)),
             *first,
-            text(f"Reads {reads} at 15 °C. {mix}, {analysed}."),
+            text(f"Reads {reads} at 15 °C. {words.capital(mix)}, {analysed}."),
         ),
         [
             f"Fill {row.fill_id}. Usable {usable} of nominal {words.number(row.nominal_free_l, 0, 'L')}.",
