@@ -22,6 +22,7 @@ import pandas as pd
 from dashboard import launch
 from dashboard.access import ALONE, Viewer
 from dashboard.data import Snapshot, open_snapshot
+from schemas import typed_day
 
 WIDTH, HEIGHT = 1280, 900
 #: colours kept: the pages are ink on paper
@@ -119,13 +120,13 @@ def day(page: Any, snapshot: Snapshot) -> None:
     page.goto(page.base)
     settle(page)
     press(page, "Fills of a day")
-    days = snapshot.table("fill_quality")["filled_at"].dt.tz_convert(snapshot.zone).dt.strftime("%Y-%m-%d")
-    counts = days[days >= str(snapshot.as_of_on - LAST_DAYS)[:10]].value_counts()
+    days = snapshot.table("fill_quality")["filled_at"].dt.tz_convert(snapshot.zone).dt.date
+    counts = days[days >= (snapshot.as_of_on - LAST_DAYS).date()].value_counts()
     if len(counts):
-        page.get_by_role("group", name="Day", exact=True).get_by_role("spinbutton").first.click()
-        page.keyboard.type(str(counts.index[0]).replace("-", ""), delay=60)
+        page.get_by_role("combobox", name="Day").first.click()
+        page.keyboard.type(typed_day.said(counts.index[0], snapshot.as_of_on.date()), delay=20)
+        page.wait_for_timeout(400)
         page.keyboard.press("Enter")
-        page.get_by_role("heading", name=" on ").first.click()  # away from the calendar, which closes it
         settle(page)
 
 

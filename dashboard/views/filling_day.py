@@ -79,7 +79,8 @@ def counted(fills: pd.DataFrame) -> str:
     counts = fills["verdict"].value_counts()
     lines = [f"{words.VERDICTS[v]}: {counts[v]}" for v in words.VERDICT_ORDER if v in counts]
     under = under_target(fills[fills["verdict"] == "short"])
-    usual = f" (half of them by {words.number(under.median(), 0, 'bar')} or more)" if under.notna().any() else ""
+    by = words.number(under.median(), 0, "bar")
+    usual = "" if under.isna().all() else f" (by {by})" if len(under) == 1 else f" (half of them by {by} or more)"
     return ". ".join(line + (usual if line.startswith(words.VERDICTS["short"]) else "") for line in lines) + "."
 
 

@@ -301,7 +301,7 @@ def test_labels_bear_names_and_do_not_stand_on_the_local_network(published):
 
 def test_the_fills_of_a_day_begin_with_what_is_to_be_looked_at(published):
     text = said(run(published, "filling", filling_part="day"))
-    assert "Short: " in text and "half of them by" in text
+    assert "Short: 1 (by 10\u00a0bar)." in text
     assert text.index("To be looked at") < text.index("The others")
 
 
