@@ -116,7 +116,7 @@ _RESOLUTION = {
 
 LESSONS = Step(
     name="dive_lessons",
-    version=3,
+    version=4,
     build=_lessons,
     gives=("dive_lessons",),
     reads=_READS,
@@ -126,7 +126,7 @@ LESSONS = Step(
 )
 DIVES = Step(
     name="dives",
-    version=8,
+    version=9,
     build=_dives,
     gives=DIVE_TABLES,
     reads=_READS | {"dive_station": EVERY},

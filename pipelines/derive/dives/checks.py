@@ -140,9 +140,7 @@ def _deepest_on_gas(built: Built, deepest_bar_abs: NDArray) -> NDArray:
     rows, rate = built.rows, built.fits.rate_l_min
     counted, dive = built.counted, built.dive
     supplies = np.bincount(dive[counted], minlength=len(built.dives))
-    out = np.where(
-        counted & ((supplies[dive] == 1) | rows["back"].to_numpy(bool)), deepest_bar_abs[dive], np.nan
-    )
+    out = np.where(counted & ((supplies[dive] == 1) | rows["back"].to_numpy(bool)), deepest_bar_abs[dive], np.nan)
     breathed = counted & built.by_trace & (supplies[dive] > 1) & ~rows["sole_supply"].to_numpy(bool)
     if breathed.any():
         positive = np.where(breathed[:, None], np.maximum(np.nan_to_num(rate), 0.0), 0.0)

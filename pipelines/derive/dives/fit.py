@@ -27,7 +27,7 @@ MOST_EMPTY_FREE_L_PER_L = 1.4
 RAN_OUT_BEFORE = 0.95
 BAR_PER_K = 1.2
 TURNS_RATE_SD = 0.35
-FIRST_ROUNDS, ROUNDS = 2, 2
+FIRST_ROUNDS, ROUNDS, TURNS_ROUNDS = 2, 2, 4
 OTHER_INSTRUMENT_BAR = 2.0
 """A written pressure that stands in for a transmitter's."""
 
@@ -234,7 +234,7 @@ def fit_taught(
                 rate_lag_s=of_rows.rate_lag_s,
             )
             shared, together_sd = share_breathing(
-                fit_tanks(in_turns), in_turns, of_dive, of_rows.rate_sd, of_rows.rate_lag_s
+                fit_tanks(in_turns, TURNS_ROUNDS), in_turns, of_dive, of_rows.rate_sd, of_rows.rate_lag_s
             )
             fits.put(mine, shared)
     return Fitted(fits, alone.first, together_sd)
