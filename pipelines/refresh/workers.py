@@ -8,6 +8,7 @@ import contextlib
 import multiprocessing
 import os
 import sys
+import threading
 from collections import deque
 from collections.abc import Callable, Iterator
 from concurrent.futures import BrokenExecutor, CancelledError, Executor, Future, ProcessPoolExecutor
@@ -71,7 +72,7 @@ class Workers:
     def _pool(self) -> Executor:
         # a process of its own from the start: a fork would take over threads and open files half done
         context = multiprocessing.get_context("spawn")
-        return self._open.enter_context(_Pool(self._count(), mp_context=context))
+        return self._open.enter_context(_Pool(self._count(), mp_context=context, initializer=_end_with_run))
 
     def _dask(self) -> Executor:
         try:
@@ -109,6 +110,18 @@ class Workers:
         """End what was started."""
         self._executor = None
         self._open.close()
+
+
+def _end_with_run() -> None:
+    """Let this process end where the run that started it was killed: it would wait for work for ever."""
+    run = multiprocessing.parent_process()
+    assert run is not None
+
+    def wait() -> None:
+        run.join()
+        os._exit(1)
+
+    threading.Thread(target=wait, daemon=True).start()
 
 
 class _Pool(ProcessPoolExecutor):

@@ -4,6 +4,7 @@ import os
 import signal
 import subprocess
 import sys
+import time
 from functools import partial
 from pathlib import Path
 
@@ -91,6 +92,36 @@ def test_a_script_that_asks_for_a_run_is_not_run_again_by_each_process(tmp_path)
     here = os.environ | {"PYTHONPATH": str(Path(__file__).parents[2])}
     said = subprocess.run([sys.executable, script], capture_output=True, text=True, check=False, env=here)
     assert (said.stdout, said.returncode) == ("once\n[3.0, 4.0]\n", 0), said.stderr
+
+
+def _at_work(process):
+    """Whether a process is there and has not ended; one that nobody waits for stays in the list as a zombie."""
+    try:
+        return "State:\tZ" not in Path(f"/proc/{process}/status").read_text()
+    except OSError:
+        return False
+
+
+@pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="how a process stands is asked of Linux")
+def test_processes_end_with_the_run_that_was_killed(tmp_path):
+    script = tmp_path / "mine.py"
+    script.write_text(
+        "import os, sys\n"
+        "from pipelines.refresh.workers import Workers, in_order\n"
+        "w = Workers(processes=1, worth_rows=1); w._count = lambda: 2\n"
+        "print(*in_order(w.for_rows(2, 2), iter([os.getpid, os.getpid]), ahead=2), flush=True)\n"
+        "sys.stdin.read()\n"
+    )
+    here = os.environ | {"PYTHONPATH": str(Path(__file__).parents[2])}
+    run = subprocess.Popen([sys.executable, script], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, env=here)
+    others = {int(process) for process in run.stdout.readline().split()}
+    assert others and all(_at_work(process) for process in others)
+    run.kill()
+    run.wait()
+    until = time.monotonic() + 20
+    while any(_at_work(process) for process in others) and time.monotonic() < until:
+        time.sleep(0.05)
+    assert not any(_at_work(process) for process in others)
 
 
 def test_a_cluster_that_is_not_there_is_said_and_nothing_is_computed_here(monkeypatch):
