@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from shared.diving.tank_grid import DEPARTURES, EARLY, INFLATION, KNOT_SHARES, KNOT_WEIGHTS, RATE, STEPS, UNKNOWNS
 from shared.diving.tank_records import TankFits, TankRecords
-from shared.diving.tank_trace import fit_tanks
+from shared.diving.tank_trace import tanks_at
 
 WIDENED = 1.1
 """When each cylinder was breathed is estimated too, and air and water are common to all; set on simulated dives."""
@@ -115,7 +115,7 @@ def share_breathing(
         covariance = np.diag(own) - gained @ gain
         used_sd[rows] = WIDENED * np.sqrt(np.maximum(np.diag(covariance), 0.0))
         sums[int(number)] = WIDENED * float(np.sqrt(max(covariance.sum(), 0.0)))
-    again = fit_tanks(records, rounds=0, start=unknowns)
+    again = tanks_at(records, unknowns, fits.spread)
     return replace(again, used_sd_free_l=used_sd), sums
 
 

@@ -38,7 +38,7 @@ _LOW = np.array([-12.0, -25.0, -1.2, -1.5, 0.0, -np.inf, -5.0, -0.9, -np.inf, *-
 _HIGH = np.array([12.0, 75.0, 1.2, 1.5, 4.0, np.inf, 40.0, 2.0, np.inf, *_WIDE])
 
 
-def fit_tanks(records: TankRecords, rounds: int = 6, start: TankFits | NDArray | None = None) -> TankFits:
+def fit_tanks(records: TankRecords, rounds: int = 6, start: TankFits | None = None) -> TankFits:
     """Fit each record.
 
     Parameters
@@ -47,8 +47,8 @@ def fit_tanks(records: TankRecords, rounds: int = 6, start: TankFits | NDArray |
         Each row needs two readings apart in time; a row without gets NaN.
     rounds : int
         Gauss-Newton steps; in each the readings are reweighed twice.
-    start : TankFits or ndarray, optional
-        What `weigh_tanks` found of the same readings, or `unknowns`, to go on from.
+    start : TankFits, optional
+        What `weigh_tanks` found of the same readings, to go on from.
 
     Returns
     -------
@@ -67,16 +67,26 @@ def weigh_tanks(records: TankRecords, rounds: int = 2) -> TankFits:
     return _in_parts(records, None, lambda r, _: _weigh(r, rounds))
 
 
+def tanks_at(records: TankRecords, unknowns: NDArray, spread: NDArray) -> TankFits:
+    """What cylinders do at unknowns that were found otherwise, with their spread; see `TankFits` for the shapes."""
+    model = TankModel(records)
+    x = np.where(np.isfinite(unknowns), unknowns, model.centre)
+    apart_k = model.course(x, np.full((STEPS, len(x)), FIRST_APART_K)).apart_k
+    course = model.course(x, apart_k)
+    now = model.reading(course)
+    return _found(model, x, spread, course, now, _weights(model, now.residual, now.seen, scaled=True).weight)
+
+
 def _in_parts(
     records: TankRecords,
-    start: TankFits | NDArray | None,
-    fit: Callable[[TankRecords, TankFits | NDArray | None], TankFits],
+    start: TankFits | None,
+    fit: Callable[[TankRecords, TankFits | None], TankFits],
 ) -> TankFits:
     """Few rows at once, so that what they need stays in the cache."""
     parts = []
     for first in range(0, max(len(records), 1), _ROWS_AT_ONCE):
         some = slice(first, first + _ROWS_AT_ONCE)
-        begun = start.take(some) if isinstance(start, TankFits) else None if start is None else start[some]
+        begun = None if start is None else start.take(some)
         parts.append(fit(records.take(some), begun))
     if len(parts) == 1:
         return parts[0]
@@ -129,7 +139,7 @@ def _rounds(model: TankModel, x: NDArray, rounds: int, *, begun: bool) -> tuple[
     return x, apart_k
 
 
-def _fit(r: TankRecords, rounds: int, start: TankFits | NDArray | None) -> TankFits:
+def _fit(r: TankRecords, rounds: int, start: TankFits | None) -> TankFits:
     model = TankModel(r)
     x, apart_k = _rounds(model, _beginning(model, start), rounds, begun=start is not None)
     course = model.course(x, apart_k, nudged=True)
@@ -152,7 +162,7 @@ def _weigh(r: TankRecords, rounds: int) -> TankFits:
     return _found(model, x, spread, course, now, weights.weight, information, vector)
 
 
-def _beginning(model: TankModel, start: TankFits | NDArray | None) -> NDArray:
+def _beginning(model: TankModel, start: TankFits | None) -> NDArray:
     """Unknowns to begin with: those given, or as readings weighed before have them under these priors.
 
     Else as the priors have them, with the content that is read first.
@@ -161,13 +171,11 @@ def _beginning(model: TankModel, start: TankFits | NDArray | None) -> NDArray:
     if start is None:
         if np.isfinite(model.records.shared_mean[:, CONTENT - START]).any():
             x[:, CONTENT] = model.content_as_read(x)
-    elif isinstance(start, TankFits):
+    else:
         fine = np.isfinite(start.information).all(axis=(1, 2))
         prior, vector = model.prior[fine], start.vector[fine] + times(model.prior[fine], x[fine])
         found = np.linalg.solve(start.information[fine] + prior, vector[:, :, None])[:, :, 0]
         x[fine] = np.clip(found, _LOW, _HIGH)
-    else:
-        x = np.where(np.isfinite(start), start, x)
     return x
 
 

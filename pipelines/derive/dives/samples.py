@@ -261,8 +261,8 @@ def clean_readings(values: NDArray, series: NDArray, t_s: NDArray) -> tuple[NDAr
     centre = np.clip(place, starts[series] + half, np.maximum(ends[series] - half, starts[series] + half))
     window = np.clip(centre[:, None] + np.arange(-half, half + 1), starts[series][:, None], ends[series][:, None])
     around = values[window]
-    middle = np.median(around, axis=1)
-    spread = np.median(np.abs(around - middle[:, None]), axis=1)
+    middle = np.partition(around, half, axis=1)[:, half]
+    spread = np.partition(np.abs(around - middle[:, None]), half, axis=1)[:, half]
     limit = np.maximum(3.0, np.maximum(3.0 * step[series], 6.0 * spread)) + np.where(
         centre == place, 0.0, 4.0 + 3.0 * spread
     )
