@@ -15,5 +15,10 @@
   setTimeout(() => { told.textContent = words }, 150) // a region that is new is heard only once it changes
   const at = document.activeElement
   const lost = !at || at === document.body || at.tagName === "MAIN" || at.id === "answer"
-  if (lost || at.closest("[data-testid=stFormSubmitButton]")) document.getElementById("answer")?.focus()
+  const answer = document.getElementById("answer")
+  if (!answer || !(lost || at.closest("[data-testid=stFormSubmitButton]"))) return
+  answer.focus()
+  setTimeout(() => { // what stands above it may have grown since
+    if (document.activeElement === answer) answer.scrollIntoView({ block: "nearest" })
+  }, 400)
 })()

@@ -11,6 +11,7 @@ from dashboard.data import Snapshot
 from dashboard.run_after_entry import trouble_of
 from schemas import words
 from schemas.entries import Written, entry_source
+from schemas.reading_units import text
 
 #: entries of this browser that are shown at most, the newest
 MOST_SHOWN = 3
@@ -118,7 +119,12 @@ def _computed(snapshot: Snapshot, files: list[str], *, alone: bool) -> None:
         verdict = f"{row['unit_id']}: {words.VERDICTS.get(row['verdict'], words.UNKNOWN)}"
         weighty = [code for code in words.listed(row["reasons"]) if code not in words.MINOR_REASONS]
         why = words.with_fix(weighty[0], dict(row)) if weighty else ""
-        bar = parts.bar(verdict, words.VERDICT_WEIGHT.get(row["verdict"], 2), why)
+        cold = words.with_interval(
+            row["settled_pressure_bar_15c"], row["settled_low_bar_15c"], row["settled_high_bar_15c"], 0, "bar"
+        )
+        will_read = text(f"Cold, at 15 °C: {cold}, asked for ")
+        will_read += f"{words.number(row['target_pressure_bar'], 0, 'bar')}."
+        bar = parts.bar(verdict, words.VERDICT_WEIGHT.get(row["verdict"], 2), parts.lines(why, will_read))
         made = parts.Markup(parts.note(heading) + bar)
         words_said = f"{heading} {verdict}."
     parts.show(parts.answer(made) if alone else made)

@@ -196,6 +196,7 @@ def test_an_entry_is_told_of_until_a_snapshot_knows_it(station, monkeypatch):
         test.run()
         assert "being computed" not in said(test) and "Saved and computed: the stop" in said(test)
         assert "<strong>T12-1: Do not hand over</strong>" in said(test)
+        assert "Cold, at 15 °C: 222\u00a0bar (219 to 225), asked for 232\u00a0bar." in said(test)
     monkeypatch.setattr(entry_door, "now", lambda: MOMENT + saved.ANSWER_STAYS)
     test.run()
     assert "Saved and computed" not in said(test)
