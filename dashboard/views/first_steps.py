@@ -76,7 +76,7 @@ def show(snapshot: Snapshot) -> bool:
                 else "Register a cylinder first."
             )
         )
-    after = {"register": "sources", "sources": "fill"}.get(step, "")
+    after = {"register": "fill" if there["sources"] else "sources", "sources": "fill"}.get(step, "")
     if after and there[step]:
         st.button(f"Next: {NEXT_STEPS[after]}", on_click=_go_on, args=(after,), key=f"go_on_{after}")
     saved.show(snapshot)  # near the button that was pressed: on a phone the top of the page is far
