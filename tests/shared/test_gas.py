@@ -95,6 +95,12 @@ def test_order_of_rows_does_not_matter(order):
     )
 
 
+def test_states_of_one_pressure_are_those_beside_others():
+    kelvin, bar = np.linspace(240.0, 330.0, 100), np.full(100, 11.0)
+    beside = gas.density_mol_l(np.append(bar, 200.0), np.append(kelvin, 288.0))
+    assert gas.density_mol_l(bar, kelvin) == pytest.approx(beside[:-1], rel=1e-12)
+
+
 def test_columns_broadcast_like_arrays():
     assert np.shape(gas.density_mol_l(200.0, 288.15)) == ()
     assert gas.density_mol_l(np.full((3, 1), 200.0), np.full(4, 288.15), [[32.0]]).shape == (3, 4)

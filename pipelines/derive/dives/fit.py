@@ -7,7 +7,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pipelines.derive.dives.learning import Lessons, Station, learn, lessons_of
-from pipelines.derive.dives.prior import Traced, first_learned, records_of
+from pipelines.derive.dives.prior import OF_RECORDS, Traced, first_learned, records_of
 from pipelines.derive.dives.samples import TANKS, Grid, Samples
 from shared.diving.tank_grid import STEPS, grid_place
 from shared.diving.tank_joint import breathing_shares, late_breathing_shares, share_breathing
@@ -172,13 +172,14 @@ def fit_alone(rows: pd.DataFrame, place: NDArray, grid: Grid, readings: Readings
     )
     written_sd = np.hypot(step / np.sqrt(12.0), np.where(step < 1.0, GAUGE_SCATTER_BAR, HAND_SCATTER_BAR))
     trace, ends = np.flatnonzero(by_trace), np.flatnonzero(~by_trace & rows["has_ends"].to_numpy(bool))
-    written = rows[["start_bar", "end_bar"]].to_numpy(float)
+    written = np.column_stack([rows["start_bar"].to_numpy(float), rows["end_bar"].to_numpy(float)])
+    read = rows[OF_RECORDS]
     late = readings.first_s[trace] > NEAR_END_S
     early = grid.duration_s[place[trace]] - readings.last_s[trace] > NEAR_END_S
     extra_at = np.column_stack([np.where(late, 0.0, np.nan), np.where(early, float(STEPS), np.nan)])
     extra_sd = np.column_stack([np.hypot(written_sd[trace], OTHER_INSTRUMENT_BAR)] * 2)
     traced = Traced(
-        rows.iloc[trace],
+        read.iloc[trace],
         place[trace],
         grid,
         np.hstack([readings.at[trace], extra_at]),
@@ -187,7 +188,7 @@ def fit_alone(rows: pd.DataFrame, place: NDArray, grid: Grid, readings: Readings
     )
     at_ends = np.tile([0.0, float(STEPS)], (ends.size, 1))
     by_ends = Traced(
-        rows.iloc[ends], place[ends], grid, at_ends, written[ends], np.column_stack([written_sd[ends]] * 2)
+        read.iloc[ends], place[ends], grid, at_ends, written[ends], np.column_stack([written_sd[ends]] * 2)
     )
     groups = [(which, some) for which, some in ((trace, traced), (ends, by_ends)) if which.size]
     learned, first = first_learned(rows, by_trace), TankFits.blank(len(rows), STEPS + 2)
