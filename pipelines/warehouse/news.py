@@ -4,6 +4,7 @@ import pandas as pd
 
 from pipelines.warehouse.key_text import key_text
 from pipelines.warehouse.store import STORED, Warehouse
+from schemas.sources import SOURCES
 
 #: rows that came in so lately are compared with what was known before them
 CORRECTED_WITHIN = pd.Timedelta(days=30)
@@ -35,18 +36,19 @@ def corrections(warehouse: Warehouse, since: pd.Timestamp) -> pd.DataFrame:
 def _of_source(warehouse: Warehouse, source: str, since: pd.Timestamp) -> pd.DataFrame:
     if not warehouse.one(f"SELECT 1 FROM rows_{source} WHERE state = 'superseded' LIMIT 1"):
         return pd.DataFrame()
+    names = list(SOURCES[source].key)
+    columns, same = ", ".join(f"r.{n}" for n in names), " AND ".join(f"r.{n} IS NOT DISTINCT FROM n.{n}" for n in names)
     came = "JOIN ingest_files f ON f.file = r.file AND f.file_sha256 = r.file_sha256"
+    # by the columns of the key, and its text for what is found alone: a log saved each day has many old rows
     return warehouse.frame(
         f"""
-        WITH known AS (SELECT {key_text(source, "r")} AS key, r.state, r.row_hash, r.order_at, r.file, f.received_at
-                       FROM rows_{source} r {came} WHERE r.state IN ('current', 'superseded')),
-             new AS (SELECT * FROM known WHERE state = 'current' AND received_at >= $since),
-             before AS (SELECT n.key, arg_max(k.row_hash, k.order_at) AS row_hash
-                        FROM new n JOIN known k ON k.key = n.key AND k.state = 'superseded'
-                                               AND k.received_at < n.received_at
-                        GROUP BY n.key)
-        SELECT '{source}' AS source, n.key, n.file, n.received_at FROM new n JOIN before b USING (key)
-        WHERE b.row_hash <> n.row_hash ORDER BY n.received_at, n.key
+        WITH new AS (SELECT {columns}, r.rowid AS id, r.row_hash, r.file, f.received_at FROM rows_{source} r {came}
+                     WHERE r.state = 'current' AND f.received_at >= $since),
+             before AS (SELECT n.id, arg_max(r.row_hash, r.order_at) AS row_hash
+                        FROM rows_{source} r {came} JOIN new n ON {same}
+                        WHERE r.state = 'superseded' AND f.received_at < n.received_at GROUP BY n.id)
+        SELECT '{source}' AS source, {key_text(source, "n")} AS key, n.file, n.received_at
+        FROM new n JOIN before b USING (id) WHERE b.row_hash <> n.row_hash ORDER BY n.received_at, key
         """,
         {"since": since},
     )
