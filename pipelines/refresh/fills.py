@@ -152,7 +152,7 @@ _FILLS_RULES = (*INSPECTED_RULES, *PURITY_RULES, "filling_")
 
 FILLS = Step(
     name="fills",
-    version=11,
+    version=12,
     build=_fills,
     gives=("fills_judged", "settling_model", "settling_corrections", "gauge_check"),
     reads=_FILLS_READ | {"water_readings": ("fill_id", "member_id", "pressure_bar", "water_c", "minutes", "sd_bar")},
@@ -164,7 +164,7 @@ FILLS = Step(
 #: no dive's transmitter has a say in it, and nothing but a fill's own rows and readings, and those before it
 FILLS_THEN = Step(
     name="fills_then",
-    version=1,
+    version=2,
     build=_fills_then,
     gives=("fills_before_dives", "settling_predicted"),
     reads={name: columns for name, columns in _FILLS_READ.items() if name not in ("air_tests", "releases", "members")},

@@ -170,7 +170,7 @@ CODES: list[Code] = [
     attention(
         "settled_reading_doubtful",
         "The settled reading cannot belong to this fill; it was left out.",
-        "Check unit, gauge and time of it.",
+        "Read it again: it may be of another unit or moment, or the cylinder lost gas.",
     ),
     note(
         "wall_reading_doubtful",
@@ -214,6 +214,7 @@ CODES: list[Code] = [
         "By its minutes it rose faster than any panel fills.",
     ),
     note("settled_after_next_fill", "The settled reading came after the unit's next fill; it was left out."),
+    note("settled_after_dive", "The settled reading came after a dive with this fill; it was left out."),
     attention(
         "outside_gas_table",
         "This state is outside the gas table or a figure is missing: nothing was computed.",

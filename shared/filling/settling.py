@@ -146,10 +146,15 @@ class Belief:
         mean, variance = self.of_causes(known.columns, known.levers, own, known.own_per)
         return Prediction(known.bar + mean, np.sqrt(variance + known.variance))
 
-    def settled_unlearned(self, fills: NDArray) -> Prediction:
-        """As `settled`, of fills whose own readings have taught nothing yet: each is trusted as far as it deserves."""
+    def settled_unlearned(self, fills: NDArray, least_trust: float = 0.0) -> Prediction:
+        """As `settled`, of fills whose own readings have taught nothing yet: each is trusted as far as it deserves; a
+        firm one that deserves less than `least_trust` is left out.
+        """
         learned = self.trust.copy()
         self._weigh(fills)
+        rows = self.fills.readings[:, fills]
+        rows = rows[rows >= 0]
+        self.trust[rows[self.estimates.firm[rows] & (self.trust[rows] < least_trust)]] = 0.0
         said = self.settled(fills)
         self.trust = learned
         return said

@@ -61,9 +61,9 @@ class Beliefs:
         """As `Belief.settled`, over the beliefs."""
         return self._mixed([b.settled(fills, ranks, at_stop) for b in self._that_count()])
 
-    def settled_unlearned(self, fills: NDArray) -> Prediction:
+    def settled_unlearned(self, fills: NDArray, least_trust: float = 0.0) -> Prediction:
         """As `Belief.settled_unlearned`, over the beliefs."""
-        return self._mixed([b.settled_unlearned(fills) for b in self._that_count()])
+        return self._mixed([b.settled_unlearned(fills, least_trust) for b in self._that_count()])
 
     def reading(self, fills: NDArray, rank: int, ranks: Sequence[int] = ()) -> Prediction:
         """As `Belief.reading`, over the beliefs."""

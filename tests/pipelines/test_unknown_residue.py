@@ -384,3 +384,20 @@ def test_oxygen_that_is_expected_counts_for_service_and_qualification_before_any
     members = [{"member_id": "m", "display_name": "Ine", "mix_qualification": "air"}]
     row = last(rich, TOP | {"member_id": "m"}, members=members)
     assert {"mix_above_oxygen_limit", "beyond_qualification", "mix_not_analysed"} <= set(row["reasons"])
+
+
+def test_helium_that_nobody_looked_for_is_not_nought_one_fill_later():
+    """Of a cylinder of unknown past oxygen alone was analysed; air on top leaves most of what may be helium inside."""
+    other = TRIMIX | {"unit_id": "S2", "fill_id": "t"}
+    both = {"cylinders": [CYLINDER, CYLINDER | {"cylinder_id": "S2"}]}
+    top = {"start_pressure_bar": 150.0, "stop_pressure_bar": 230.0}
+    first = then(0, start_pressure_bar=50.0, stop_pressure_bar=200.0, analysed_o2_pct=20.9)
+    for change in ({}, {"analysed_o2_pct": 20.9}):
+        row = last(other, first, then(1, **top, **change), **both)
+        assert pd.isna(row["he_pct"]) and "helium_not_analysed" in row["reasons"]
+    # analysed it is known, and so it is at a station that keeps none
+    assert last(other, first | {"analysed_he_pct": 0.0}, then(1, **top), **both)["he_pct"] == 0.0
+    assert last(first, then(1, **top))["he_pct"] == 0.0
+    # thinned until nothing that counts is left
+    thin = [then(n, start_pressure_bar=15.0, stop_pressure_bar=230.0) for n in (1, 2, 3)]
+    assert last(other, first, *thin, **both)["he_pct"] == 0.0

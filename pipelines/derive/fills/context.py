@@ -13,7 +13,7 @@ from pipelines.derive.columns import floats, looked_up
 from pipelines.derive.fills.between import gas_from_elsewhere, readings_between
 from pipelines.derive.fills.chain import chain_of_fills
 from pipelines.derive.fills.residue import follow_residue
-from pipelines.derive.fills.slips import impossible_times, stop_below_start
+from pipelines.derive.fills.slips import CLOCKS_DIFFER, impossible_times, stop_below_start
 from pipelines.derive.fleet.inspections import local_day
 from pipelines.derive.units import cylinders_of_units_on
 from schemas.codes import codes_that
@@ -76,7 +76,8 @@ def fill_context(
     fills = _with_minutes(fills, marks)
     readings = readings_between(inputs, fills, chain, policy)
     fills = _with_mix(fills, chain, readings, policy, marks)
-    fills["last_dive_at"] = _last_dive_at(fills, inputs)
+    fills["last_dive_at"] = _last_dive_at(fills, inputs, "filled_at")
+    fills["last_dive_before_settled_at"] = _last_dive_at(fills, inputs, "settled_at")
     fills = _with_arrival(fills)
     fills = _with_settled(fills, inputs["gauges"], policy, first_readings, marks)
     fills["marks"] = pd.Series(lists(marks, len(fills)), index=fills.index, dtype="object")
@@ -355,16 +356,16 @@ MINUTES_APART = 5.0
 """A fill begun sooner after the unit's last one went on with it: its start says nothing of how warm that was."""
 
 
-def _last_dive_at(fills: pd.DataFrame, inputs: dict[str, pd.DataFrame]) -> pd.Series:
-    """When the unit was last dived before each fill."""
+def _last_dive_at(fills: pd.DataFrame, inputs: dict[str, pd.DataFrame], moment: str) -> pd.Series:
+    """When the unit was last dived before a moment of each fill; NaT where it has none."""
     tanks = inputs["dive_tanks"][["member_id", "dive_id", "unit_id"]].dropna(subset=["unit_id"])
     dives = inputs["dives"][["member_id", "dive_id", "started_at"]].dropna(subset=["started_at"])
     dived = tanks.merge(dives, on=["member_id", "dive_id"])[["unit_id", "started_at"]].drop_duplicates()
-    asked = fills[["unit_id", "filled_at"]].assign(unit_id=fills["unit_id"].astype("str"))
+    asked = fills[["unit_id", moment]].assign(unit_id=fills["unit_id"].astype("str")).dropna(subset=[moment])
     found = pd.merge_asof(
-        asked.reset_index().sort_values("filled_at", kind="stable"),
+        asked.reset_index().sort_values(moment, kind="stable"),
         dived.astype({"unit_id": "str"}).sort_values("started_at", kind="stable"),
-        left_on="filled_at", right_on="started_at", by="unit_id",
+        left_on=moment, right_on="started_at", by="unit_id",
     )  # fmt: skip
     return found.set_index("index")["started_at"].reindex(fills.index)
 
@@ -381,7 +382,12 @@ def _with_settled(
     marks["settled_before_stop"] = read & stated_at & (hours < 0)
     marks["settled_after_next_fill"] = read & stated_at & (fills["settled_at"] >= next_fill).to_numpy()
     marks["settled_time_assumed"] = read & ~stated_at
-    usable = read & np.isfinite(at_c) & ~marks["settled_before_stop"] & ~marks["settled_after_next_fill"]
+    # a reading on the way into the water is one of the fill: clocks differ
+    dived = fills["last_dive_before_settled_at"]
+    after = (dived > fills["filled_at"]) & (fills["settled_at"] > dived + CLOCKS_DIFFER)
+    marks["settled_after_dive"] = read & stated_at & after.fillna(False).to_numpy(bool)
+    out_of_turn = [marks[f"settled_{code}"] for code in ("before_stop", "after_next_fill", "after_dive")]
+    usable = read & np.isfinite(at_c) & ~np.logical_or.reduce(out_of_turn)
     hours = np.where(stated_at, hours, policy.filling.settle_hours)
     marks["settled_early"] = usable & (hours < policy.filling.settle_hours)
     fills["settled_time_assumed"] = ~stated_at

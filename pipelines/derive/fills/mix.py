@@ -63,15 +63,17 @@ def build_mix(
     verdict = np.where(off, "out_of_tolerance", np.where(analysed, "in_tolerance", "not_analysed"))
 
     residue_other = np.isfinite(residue["o2"]) & ~is_air(residue["o2"], residue["he"], residue["ar"])
+    residue_unknown = found.residue_unknown & ~found.passed_over
     other = ~is_air(target_o2, target_he, target_ar) | ~source_is_air(c) | residue_other
-    other |= helium_inside | argon_inside | (found.residue_unknown & ~found.passed_over)
+    other |= helium_inside | argon_inside | residue_unknown
     plain = ~other & ~np.isfinite(first)
 
     richest, leanest = np.fmax(o2, second), np.fmin(o2, second)
     richest, leanest = (np.where(plain, AIR_O2_PCT, x) for x in (richest, leanest))
     # where a station has helium, a cylinder of unknown past may hold some that nobody looked for
-    not_looked_for = found.residue_unknown & ~found.passed_over & np.isfinite(first) & ~np.isfinite(he)
-    not_looked_for &= _helium_kept(c)
+    # also some fills later: an analysis of oxygen alone, or air on top, does not say that there is none
+    not_looked_for = (found.helium_unknown_share > 0.0) & ~np.isfinite(he) & _helium_kept(c)
+    not_looked_for &= np.isfinite(first) | ~residue_unknown
     no_helium = ~helium_inside & ~not_looked_for & (np.isfinite(first) | plain)
     shown_he = np.where(np.isfinite(he), he, np.where(no_helium, 0.0, np.nan))
     known = np.isfinite(richest)
@@ -109,7 +111,7 @@ def build_mix(
             "max_operating_depth_deco_m": depths[1],
             "min_operating_depth_m": depths[2],
             "other_than_air": other,
-            "residue_unknown": found.residue_unknown & ~found.passed_over,
+            "residue_unknown": residue_unknown,
             "helium_not_analysed": not_looked_for | (np.isfinite(first) & ~np.isfinite(he) & helium_inside),
             "oxygen_decanted": service.decanted,
             "above_oxygen_limit": service.above_limit,

@@ -48,7 +48,8 @@ class Followed:
     """What each fill found and made, molar per cent by gas; NaN where it is not known.
 
     `unknown_share`: share of the gas after the fill of which nothing is known; 0 where so little of it is left that
-    the mix counts as air, or no more than an empty cylinder holds. `helium_left_pct`, `argon_left_pct`: at least so
+    the mix counts as air, or no more than an empty cylinder holds; `helium_unknown_share` the same of helium, of which
+    an analysis of oxygen says nothing. `helium_left_pct`, `argon_left_pct`: at least so
     much of them, from residue and addition. `emptied`: it arrived with nothing that counts. `passed_over`: so little of
     the unknown is left.
     """
@@ -56,6 +57,7 @@ class Followed:
     residue: dict[str, np.ndarray]
     expected: dict[str, np.ndarray]
     unknown_share: np.ndarray
+    helium_unknown_share: np.ndarray
     residue_unknown: np.ndarray
     helium_left_pct: np.ndarray
     argon_left_pct: np.ndarray
@@ -113,7 +115,7 @@ def follow_residue(
     unclear = ~np.isfinite(stop)
 
     known = {gas: np.where(np.isfinite(o2), o2, target["o2"]) if gas == "o2" else target[gas] for gas in GASES}
-    unknown = np.ones(len(c))
+    unknown, unknown_he = np.ones((2, len(c)))
     left_he, left_ar = known["he"].copy(), known["ar"].copy()
     for _ in range(3):  # densities depend a little on the mixes they lead to
         kept = np.where(emptied, 0.0, _kept(c, gas_c, tie.joined(known)[0], known))
@@ -130,6 +132,9 @@ def follow_residue(
             nothing_known = blended | differ | (unclear & ~alike & ~analysed)
             now_unknown = np.where(nothing_known, 1.0, np.where(analysed | (share <= passed_over), 0.0, share))
             made = {g: kept * residue[g] + (1.0 - kept) * added[g] for g in GASES}
+            share_he = kept * np.where(outright, 1.0, tie.most(unknown_he, where_none=1.0))
+            now_unknown_he = np.where(nothing_known, 1.0, np.where(share_he <= passed_over, 0.0, share_he))
+            now_unknown_he = np.where(np.isfinite(he), 0.0, now_unknown_he)
             # so little of the unknown counts as what was added
             plain = emptied | (residue_unknown & (share <= passed_over))
             expected = {g: np.where(plain, added[g], np.where(unclear & ~alike, np.nan, made[g])) for g in GASES}
@@ -144,14 +149,17 @@ def follow_residue(
             }
             step = max(np.nanmax(np.abs(then[g] - known[g]), initial=0.0) for g in GASES)
             step = max(step, 100.0 * np.max(np.abs(now_unknown - unknown), initial=0.0))
+            step = max(step, 100.0 * np.max(np.abs(now_unknown_he - unknown_he), initial=0.0))
             step = max(step, np.nanmax(np.abs(np.where(np.isfinite(he), he, helium) - left_he), initial=0.0))
-            known, unknown, moved = then, now_unknown, max(moved, step)
+            known, unknown, unknown_he, moved = then, now_unknown, now_unknown_he, max(moved, step)
             left_he, left_ar = np.where(np.isfinite(he), he, helium), argon
             if step < 1e-3:
                 break
         if moved < 0.2:
             break
-    return Followed(residue, expected, unknown, residue_unknown, helium, argon, emptied, share <= passed_over)
+    return Followed(
+        residue, expected, unknown, unknown_he, residue_unknown, helium, argon, emptied, share <= passed_over
+    )
 
 
 class _Ties:

@@ -5,7 +5,7 @@ settled fill is predicted from what was known when it was filled: that is `settl
 """
 
 import hashlib
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import pandas as pd
@@ -23,7 +23,7 @@ from pipelines.derive.fills.estimates import (
 )
 from pipelines.derive.fills.gauges import build_gauge_check
 from pipelines.derive.fills.terms import Known, Model, build_model, gauge_steps
-from pipelines.derive.fills.then import LEARNED_FROM, Then, known_offsets_bar
+from pipelines.derive.fills.then import LEARNED_FROM, Then, doubtful_trust, known_offsets_bar
 from schemas.policy import Policy
 from shared.filling import settling, settling_causes
 from shared.filling.settling_beliefs import Beliefs, growing_blocks
@@ -32,8 +32,6 @@ from shared.gas import cooling
 from shared.gas.constants import Z80
 
 MODEL = "settling-2"
-DOUBTFUL_TRUST = 0.2
-"""A reading believed less than this is said to be doubtful."""
 LATEST = 50
 """So many fills stand for today's."""
 RECENT = 10.0
@@ -173,8 +171,12 @@ def _settle_station(fills: StationFills, policy: Policy) -> SettledToday:
     fills.learned = None if then is None else _Learned(then, check)
     beliefs.weigh_again()
     all_fills = np.arange(len(c))
-    said = beliefs.settled(all_fills)
     apart = _doubted(beliefs.best, model, settled)
+    if apart.any():  # neither their fills nor what is learned shall hang on them
+        model = build_model(c, _without(known, apart), CAUSAL if then else tuple(later))
+        beliefs, _, corrected = _learn_in_order_of_time(c, model)
+        beliefs.weigh_again()
+    said = beliefs.settled(all_fills)
     at_stop_alone = beliefs.settled(all_fills, ())
     said = _by_record(beliefs, said, at_stop_alone, corrected, settled)
     said = _by_late_readings(c, beliefs, model, said, policy.filling.settle_hours)
@@ -227,7 +229,11 @@ def _together_over_gas_k(fills: StationFills) -> np.ndarray:
 
 
 def _by_late_readings(
-    c: pd.DataFrame, beliefs: Beliefs, model: Model, said: settling.Prediction, settle_hours: float
+    c: pd.DataFrame,
+    beliefs: Beliefs,
+    model: Model,
+    said: settling.Prediction,
+    settle_hours: float,
 ) -> settling.Prediction:
     """Settled pressures with late readings standing alone while the station has few.
 
@@ -273,10 +279,18 @@ def _by_record(
 def _doubted(belief: settling.Belief, model: Model, settled: np.ndarray) -> np.ndarray:
     """True where a settled reading is far from all else that is known of its fill: a slip of the pen."""
     out = np.zeros(len(settled), bool)
+    least = doubtful_trust(int(settled.sum()))
     for rank, kinds in enumerate(model.kind):
         on = kinds == "settled"
-        out[on] = belief.trust[model.fills.readings[rank, on]] < DOUBTFUL_TRUST
-    return out & settled if settled.sum() >= LEARNED_FROM else np.zeros(len(settled), bool)
+        out[on] = belief.trust[model.fills.readings[rank, on]] < least
+    return out & settled
+
+
+def _without(known: Known, fills: np.ndarray) -> Known:
+    """The estimates without the settled readings of these fills."""
+    read = known.later["settled"]
+    left = replace(read, bar=np.where(fills, np.nan, read.bar))
+    return replace(known, later=known.later | {"settled": left})
 
 
 def _mostly_later(belief: settling.Belief, model: Model) -> np.ndarray:

@@ -19,8 +19,20 @@ LEARNED_FROM = 20
 """From so many settled fills on, what they taught of the heat balance is weighed with a fill's own reading."""
 FIRST_READINGS = 60
 """Fills made before so many readings were known are believed by what these taught: until then each moves the most."""
+DOUBTFUL_TRUST, DOUBTFUL_EARLY_TRUST, FAR_SD = 0.2, 0.1, 6.6
+"""A settled reading believed less than this is doubtful and left out: 4.6 standard deviations off what all else says
+of its fill; 6.6 while the station has few."""
+DOUBTED_FROM = 6
+"""With fewer readings than this none is doubted for being far from the others."""
 OFFSET_KNOWN = 0.5
 """A gauge's offset counts as known once its SD is this share of what its class allows."""
+
+
+def doubtful_trust(readings: int) -> float:
+    """How far a settled reading must be believed to count, where so many are known; 0 where all count."""
+    if readings < DOUBTED_FROM:
+        return 0.0
+    return DOUBTFUL_EARLY_TRUST if readings < LEARNED_FROM else DOUBTFUL_TRUST
 
 
 class Then:
@@ -56,7 +68,7 @@ class Then:
             self._note(fills, beliefs, model, found)
 
     def _note(self, fills: np.ndarray, beliefs: Beliefs, model: Model, found: Correction) -> None:
-        said = beliefs.settled_unlearned(fills)
+        said = beliefs.settled_unlearned(fills, doubtful_trust(beliefs.best.readings))
         share = beliefs.best.share_at_stop(fills)
         at_stop = beliefs.settled(fills, ())
         bar = said.bar + found.shift_sd * at_stop.sd_bar * share
@@ -66,7 +78,12 @@ class Then:
             for rank, kinds in enumerate(model.kind[:, fills]):
                 on = np.flatnonzero((kinds == "settled") & self._late[fills])
                 alone = beliefs.settled(fills[on], (rank,), at_stop=False)
-                bar[on], sd[on] = alone.bar, alone.sd_bar
+                foreseen = beliefs.reading(fills[on], rank, ())
+                read = model.estimates.bar[model.fills.readings[rank, fills[on]]]
+                believed = np.abs(read - foreseen.bar) <= FAR_SD * foreseen.sd_bar
+                believed |= beliefs.best.readings < DOUBTED_FROM
+                on = on[believed]
+                bar[on], sd[on] = alone.bar[believed], alone.sd_bar[believed]
         self.bar[fills], self.sd_bar[fills] = bar, sd
         self.gauge_offset_bar[fills] = known_offsets_bar(self._c.iloc[fills], beliefs.best, self._steps[fills])
 
