@@ -141,7 +141,8 @@ def main(arguments: list[str]) -> None:
     try:
         viewer = viewer_of(options)
         if viewer is None:  # whichever page the address names, the door stands before it
-            st.navigation([_page(name, _door, first=name == "filling") for name in VIEWS], position="hidden").run()
+            doors = {name: _page(name, _door, first=name == "filling") for name in VIEWS}
+            _navigation(doors).run()
             return
         snapshot = open_snapshot(options.published, viewer)
     except (Refused, NothingPublished) as refusal:
@@ -152,7 +153,7 @@ def main(arguments: list[str]) -> None:
     pages: dict[str, Any] = {}
     for name in pages_of(viewer.role):
         pages[name] = _page(name, _bound(VIEWS[name].page, snapshot), first=not pages)
-    chosen = st.navigation(list(pages.values()), position="hidden")
+    chosen = _navigation(pages)
     st.session_state[today.PAGES] = pages
     reading_units.use(units_of(snapshot))
     with parts.place():
@@ -212,6 +213,16 @@ def choose_units(snapshot: Snapshot) -> None:
 
 def _page(name: str, run: Callable[[], None], *, first: bool) -> Any:
     return st.Page(run, title=VIEWS[name].TITLE, url_path="" if first else name, default=first)
+
+
+def _navigation(pages: dict[str, Any]) -> Any:
+    """The page that the address names; the first one by its own name too, which Streamlit by itself calls not found."""
+    first = next(iter(pages))
+    by_name = st.Page(lambda: None, title=VIEWS[first].TITLE, url_path=first, visibility="hidden")
+    chosen = st.navigation([*pages.values(), by_name], position="hidden")
+    if chosen is by_name:
+        st.switch_page(pages[first], query_params=st.query_params.to_dict())
+    return chosen
 
 
 def _bound(run, snapshot: Snapshot):

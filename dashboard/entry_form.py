@@ -6,6 +6,7 @@ opened, so that a newer snapshot never changes what somebody is about to save.
 
 import datetime as dt
 import hashlib
+import math
 import threading
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
@@ -15,9 +16,11 @@ import streamlit as st
 
 from dashboard import entry_door, parts
 from dashboard.data import Snapshot
+from dashboard.unit_field import FIGURES, read_figure
 from schemas import reading_units, typed_day, words
 from schemas.entries import NotSaved, new_token, nth_token
 from schemas.fields import Field
+from schemas.typed_number import NotANumber, as_typed
 
 #: a form that has stood open for longer is shown once more before it is saved
 _OPEN_TOO_LONG = pd.Timedelta(hours=3)
@@ -76,10 +79,10 @@ class EntryForm:
         self.by = ""
         self._slots: dict[str, Any] = {}
         self._moments: dict[str, tuple[dt.date | None, dt.time | None]] = {}
-        #: why what was typed for a day cannot be one
+        #: why what was typed cannot be a day, or a figure
         self._unread: dict[str, list[str]] = {}
-        #: given the row with its moments, why it may be one that somebody else has just saved; asked once
-        self.doubt: Callable[[Mapping[str, Any]], str] | None = None
+        #: how a question ends → given the row with its moments, the question or nothing; each asked once
+        self.doubts: dict[str, Callable[[Mapping[str, Any]], str]] = {}
         #: columns whose several values make an entry each, all saved by one press
         self.each: dict[str, Sequence[str]] = {}
 
@@ -93,23 +96,21 @@ class EntryForm:
         return self._open["begun"].setdefault(name, value)
 
     # --- fields -------------------------------------------------------------------------------
-    def number(self, label: str, field: Field, value: float | None = None, step: float = 1.0) -> float | None:
-        """A figure; beyond its bounds it is refused with its reason, not cut.
+    def number(self, label: str, field: Field, value: float | None = None) -> float | None:
+        """A figure; beyond its bounds, or where it could be two, it is refused with its reason, not cut.
 
-        Label, value and step are metric; it is asked for, and held in the row, in the reader's unit.
+        Label and value are metric; it is asked for, and held in the row, in the reader's unit.
         """
         how = reading_units.shown(reading_units.unit_of(field.name))
-        begun = self.begun(field.name, None if value is None else _to_type(float(value), how))
+        begun = self.begun(field.name, None if value is None else as_typed(_to_type(float(value), how)))
         with self._field(field.name):
-            typed = st.number_input(
-                reading_units.label(label),
-                value=begun,
-                step=step * how.step,
-                format="%g",
-                key=self._key(field.name),
-                placeholder="",
-            )
-        self.row[field.name] = None if typed is None else float(typed)
+            # a browser's own field for numbers keeps from us what was typed, and with it a mark of thousands
+            text = st.text_input(reading_units.label(label), begun, key=self._key(field.name), autocomplete=FIGURES)
+        self.row[field.name] = None
+        try:
+            self.row[field.name] = read_figure(text, field)
+        except NotANumber as why:
+            self._unread[field.name] = [str(why)]
         return self.row[field.name]
 
     def text(self, label: str, field: Field, value: str = "", width: int = _WIDTH) -> str:
@@ -284,9 +285,7 @@ class EntryForm:
             self._stamp(self._open.setdefault("now", moment))
             by = self._signed()
             with _ONE_SAVES:  # of two who press in one moment, one sees what the other has saved
-                if self.doubt and not self._open.get("doubted") and (why := self.doubt(self.row)):
-                    self._open["doubted"] = True
-                    raise NotSaved(f"{why} If this is another, press {label!r} again.")
+                self._ask(label)
                 files = {
                     entry_door.save(self.snapshot, self.kind, source, row, by, self.page, token, self.units).file: row
                     for token, source, row in self._entries()
@@ -303,6 +302,14 @@ class EntryForm:
         fills = st.session_state.setdefault("saved_fills", {})
         fills |= {file: row["fill_id"] for file, row in files.items() if row.get("fill_id")}
         self._close()
+
+    def _ask(self, label: str) -> None:
+        """What may be meant otherwise is asked about before it is saved, and the same question once."""
+        asked = self._open.setdefault("asked", [])
+        for otherwise, doubt in self.doubts.items():
+            if (why := doubt(self.row)) and why not in asked:
+                asked.append(why)
+                raise NotSaved(f"{why} {otherwise}, press {label!r} again.")
 
     def _entries(self) -> list[tuple[str, str, dict[str, Any]]]:
         """Each row of a source with a token that follows from the form's, so that a second press makes none anew."""
@@ -348,5 +355,9 @@ def _of_a_field(name: str, reason: str) -> str:
 
 
 def _to_type(value: float, how: reading_units.Shown) -> float:
-    """A metric figure as a field is begun with it; psi in whole ones, and none above what was permitted."""
-    return value if how.of(1.0) == 1.0 else how.down(value) if how.unit == "psi" else round(float(how.of(value)), 1)
+    """A metric figure as a field is begun with it; of a pressure none above what was permitted."""
+    if how.unit == "psi":
+        return how.down(value)
+    if how.unit == "bar":
+        return math.floor(10.0 * value + 1e-6) / 10.0
+    return round(float(how.of(value)), 2 if how.of(1.0) == 1.0 and how.unit != "°C" else 1)

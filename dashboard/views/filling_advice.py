@@ -110,17 +110,15 @@ def _asked(
     usual_source = last["source_id"] if last is not None and words.known(last["source_id"]) else sources[0]
     key = clearance.unit_id
     with typed:
-        start = number_field("Reads now, bar", f.START_PRESSURE_BAR, None, 5.0, f"start_{key}", placeholder="type it")
+        start = number_field("Reads now, bar", f.START_PRESSURE_BAR, None, f"start_{key}", placeholder="type it")
         target = number_field(
-            "Wanted once cold, bar", f.TARGET_PRESSURE_BAR, float(unit["permitted_bar"]), 5.0, f"target_{key}"
+            "Wanted once cold, bar", f.TARGET_PRESSURE_BAR, float(unit["permitted_bar"]), f"target_{key}"
         )
     with taken_for:
-        ambient = number_field(
-            "Surroundings, °C", f.AMBIENT_C, last_or(newest, "ambient_c", 15.0), 1.0, f"ambient_{key}"
-        )
-        gas = number_field("The cylinder itself, °C", f.AMBIENT_C, None, 1.0, f"gas_{key}", placeholder="as room")
-        o2 = number_field("O₂ wanted, %", f.O2_PCT, last_or(last, "o2_pct", 20.9), 1.0, f"o2_{key}", digits=1)
-        he = number_field("He wanted, %", f.HE_PCT, last_or(last, "he_pct", 0.0), 1.0, f"he_{key}", digits=1)
+        ambient = number_field("Surroundings, °C", f.AMBIENT_C, last_or(newest, "ambient_c", 15.0), f"ambient_{key}")
+        gas = number_field("The cylinder itself, °C", f.AMBIENT_C, None, f"gas_{key}", placeholder="as room")
+        o2 = number_field("O₂ wanted, %", f.O2_PCT, last_or(last, "o2_pct", 20.9), f"o2_{key}", digits=1)
+        he = number_field("He wanted, %", f.HE_PCT, last_or(last, "he_pct", 0.0), f"he_{key}", digits=1)
         source = source_of(
             register,
             st.selectbox(
@@ -144,7 +142,7 @@ def _asked(
             source.is_bank, float(unit["water_capacity_l"]), float(target or 200.0) - float(start or 0)
         )
         minutes = number_field(
-            "Minutes it takes", f.FILL_MINUTES, last_or(last, "fill_minutes", float(usual)), 1.0, f"minutes_{key}"
+            "Minutes it takes", f.FILL_MINUTES, last_or(last, "fill_minutes", float(usual)), f"minutes_{key}"
         )
         methods = methods_to_choose(float(o2 or np.nan), float(he or 0.0), source)
         method = methods[0]

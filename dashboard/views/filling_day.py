@@ -148,7 +148,6 @@ def one(snapshot: Snapshot, fill: Row) -> None:
             "Temperature of the water, °C",
             f.WATER_C,
             float(fill["water_c"]) if words.known(fill["water_c"]) else 15.0,
-            1.0,
             f"water_c_{fill['fill_id']}",
             digits=1,
             width=220,

@@ -6,7 +6,7 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from dashboard import code_door, entry_door, parts
+from dashboard import code_door, entry_door, in_bar, parts
 from dashboard.access import LOCAL_NETWORK, may_log
 from dashboard.data import Snapshot
 from dashboard.entry_form import EntryForm, just_saved
@@ -89,16 +89,19 @@ def _stop(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) -> 
         snapshot, "stop", "fills", unit_id, PAGE, anew=field_key(f"start_{clearance.unit_id}") in st.session_state
     )
     form.row |= {"unit_id": unit_id, "fill_id": form.key}
-    form.doubt = lambda row: logged_already(snapshot, fills, row)
+    form.doubts = {
+        "If it is psi": lambda row: in_bar.asked(row, clearance.unit, form.units, "stop_pressure_bar", "a stop of"),
+        "If this is another": lambda row: logged_already(snapshot, fills, row),
+    }
     begun = _likely(snapshot, clearance, fills)
     with st.form(f"stop_{form.token}", enter_to_submit=False, border=False):
         with st.container(horizontal=True):
-            form.number("Read at the start, bar", f.START_PRESSURE_BAR, begun["start"], 5.0)
-            form.number("Stopped at, bar", f.STOP_PRESSURE_BAR, None, 1.0)
+            form.number("Read at the start, bar", f.START_PRESSURE_BAR, begun["start"])
+            form.number("Stopped at, bar", f.STOP_PRESSURE_BAR, None)
             if len(clearance.cylinders) > 1:
-                form.number("Other side, bar", f.SECOND_STOP_PRESSURE_BAR, None, 1.0)
-            form.number("Wanted once cold, bar", f.TARGET_PRESSURE_BAR, begun["target"], 5.0)
-            form.number("Surroundings, °C", f.AMBIENT_C, begun["ambient"], 1.0)
+                form.number("Other side, bar", f.SECOND_STOP_PRESSURE_BAR, None)
+            form.number("Wanted once cold, bar", f.TARGET_PRESSURE_BAR, begun["target"])
+            form.number("Surroundings, °C", f.AMBIENT_C, begun["ambient"])
             form.who("Who filled", f.OPERATOR)
         inside = ("source_id", "fill_method", "target_o2_pct", "target_he_pct", "gauge_id", "fill_minutes", "filled_at")
         lacking = not form.begun("fill_method", begun["method"])
@@ -118,11 +121,11 @@ def _stop(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) -> 
                 said=words.FILL_METHODS,
                 width=260,
             )
-            form.number("O₂ wanted, %", f.TARGET_O2_PCT, begun["o2"], 1.0)
-            form.number("He wanted, %", f.TARGET_HE_PCT, begun["he"], 1.0)
+            form.number("O₂ wanted, %", f.TARGET_O2_PCT, begun["o2"])
+            form.number("He wanted, %", f.TARGET_HE_PCT, begun["he"])
             form.choice("Gauge", f.GAUGE_ID, begun["gauges"], begun["gauge"], other=True)
-            form.number("Minutes it took", f.FILL_MINUTES, None, 1.0)
-            form.number("Wall, °C", f.WALL_C, None, 1.0)
+            form.number("Minutes it took", f.FILL_MINUTES, None)
+            form.number("Wall, °C", f.WALL_C, None)
             if names := snapshot.names():
                 form.choice("For", f.MEMBER_ID, sorted(names, key=lambda m: names[m].casefold()), said=names, width=260)
             form.moment(f.FILLED_AT)
@@ -160,22 +163,22 @@ def _likely(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) -
     sources = sources_to_choose(register, fills) if len(register) or fills["source_id"].notna().any() else []
     source = typed.get(f"source_{key}") or (_of(last, "source_id") if last is not None else None)
     source = source or (sources[0] if sources else None)
-    o2 = typed.get(f"o2_{key}") or _of(last, "target_o2_pct") or _of(last, "o2_pct") or AIR_O2_PCT
+    o2 = typed_in(f"o2_{key}", f.O2_PCT) or _of(last, "target_o2_pct") or _of(last, "o2_pct") or AIR_O2_PCT
     o2 = AIR_O2_PCT if abs(o2 - AIR_O2_PCT) < 0.1 else o2
-    he = typed.get(f"he_{key}") or _of(last, "target_he_pct") or 0.0
+    he = typed_in(f"he_{key}", f.HE_PCT) or _of(last, "target_he_pct") or 0.0
     known = source_of(register, str(source))
     methods = methods_to_choose(o2, he, known)
     newest = fills.sort_values("filled_at").iloc[-1] if len(fills) else None
     room = _of(newest, "ambient_c")
-    typed_room = typed_in(f"ambient_{key}", "ambient_c")
+    typed_room = typed_in(f"ambient_{key}", f.AMBIENT_C)
     # a field that still holds what it was begun with has not been typed into
     typed_room = None if room is not None and typed_room is not None and abs(typed_room - room) < 0.5 else typed_room
     recent = newest is not None and abs(entry_door.now() - newest["filled_at"]) < _SAME_SURROUNDINGS
     of_source = fills[fills["source_id"] == source].sort_values("filled_at")
     gauge = _of(of_source.iloc[-1], "gauge_id") if len(of_source) else None
     return {
-        "start": typed_in(f"start_{key}", "start_pressure_bar"),
-        "target": typed_in(f"target_{key}", "target_pressure_bar") or _of(clearance.unit, "permitted_bar"),
+        "start": typed_in(f"start_{key}", f.START_PRESSURE_BAR),
+        "target": typed_in(f"target_{key}", f.TARGET_PRESSURE_BAR) or _of(clearance.unit, "permitted_bar"),
         "ambient": typed_room if typed_room is not None else room if recent else None,
         "o2": o2,
         "he": he,

@@ -3,7 +3,7 @@
 import pandas as pd
 import streamlit as st
 
-from dashboard import entry_door, parts
+from dashboard import entry_door, in_bar, parts
 from dashboard.data import Snapshot
 from dashboard.entry_form import EntryForm
 from schemas import fields as f
@@ -40,11 +40,11 @@ def analysis(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) 
     with st.form(f"analysis_{form.token}", enter_to_submit=False, border=False):
         with st.container(horizontal=True):
             _which_fill(form, listed)
-            form.number("O₂ analysed, %", f.ANALYSED_O2_PCT, None, 0.1)
-            form.number("He analysed, %", f.ANALYSED_HE_PCT, None, 0.1)
+            form.number("O₂ analysed, %", f.ANALYSED_O2_PCT, None)
+            form.number("He analysed, %", f.ANALYSED_HE_PCT, None)
             if len(clearance.cylinders) > 1:
-                form.number("O₂, other side, %", f.SECOND_ANALYSED_O2_PCT, None, 0.1)
-            form.number("CO, ppm", f.CO_PPM, None, 1.0)
+                form.number("O₂, other side, %", f.SECOND_ANALYSED_O2_PCT, None)
+            form.number("CO, ppm", f.CO_PPM, None)
             form.who("Who analysed", f.READ_BY)
             form.moment(f.READ_AT)
         form.submitted("Save the analysis")
@@ -63,12 +63,15 @@ def settled(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) -
         _no_fill()
         return
     form = EntryForm(snapshot, "settled", "fill_readings", str(clearance.unit_id), PAGE)
+    form.doubts["If it is psi"] = lambda row: in_bar.asked(
+        row, clearance.unit, form.units, "settled_pressure_bar", "a reading of"
+    )
     gauges = sorted(set(fills["gauge_id"].dropna()))
     with st.form(f"settled_{form.token}", enter_to_submit=False, border=False):
         with st.container(horizontal=True):
             _which_fill(form, listed)
-            form.number("Reads now, bar", f.SETTLED_PRESSURE_BAR, None, 1.0)
-            form.number("Surroundings, °C", f.SETTLED_C, None, 1.0)
+            form.number("Reads now, bar", f.SETTLED_PRESSURE_BAR, None)
+            form.number("Surroundings, °C", f.SETTLED_C, None)
             form.choice("Gauge (empty: the check gauge)", f.SETTLED_GAUGE_ID, gauges, None, other=True, width=220)
             form.who("Who read it", f.READ_BY)
             form.moment(f.READ_AT)
@@ -113,7 +116,7 @@ def came_back(snapshot: Snapshot, clearance: FillClearance, _fills: pd.DataFrame
     form.row["unit_id"] = str(clearance.whole or clearance.unit_id)
     with st.form(f"return_{form.token}", enter_to_submit=False, border=False):
         with st.container(horizontal=True):
-            form.number("Reads now, bar", f.BACK_PRESSURE_BAR, None, 1.0)
+            form.number("Reads now, bar", f.BACK_PRESSURE_BAR, None)
             form.who("Who took it back")
             form.moment(f.BACK_AT)
         form.submitted("Save the return")

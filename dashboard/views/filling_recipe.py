@@ -108,21 +108,19 @@ def _wish(clearance: FillClearance, known: list[Gas], fills: pd.DataFrame, *, dr
         if drained:
             have_bar, have_o2, have_he = 0.0, AIR_O2_PCT, 0.0
         else:
-            have_bar = number_field(
-                "Reads now, bar", f.START_PRESSURE_BAR, None, 5.0, f"start_{key}", placeholder="type it"
-            )
-            have_o2 = number_field("O₂ inside, %", f.O2_PCT, begun["o2_pct"], 1.0, f"have_o2_{key}", digits=1,
+            have_bar = number_field("Reads now, bar", f.START_PRESSURE_BAR, None, f"start_{key}", placeholder="type it")
+            have_o2 = number_field("O₂ inside, %", f.O2_PCT, begun["o2_pct"], f"have_o2_{key}", digits=1,
                                    placeholder="not known")  # fmt: skip
-            have_he = number_field("He inside, %", f.HE_PCT, begun["he_pct"], 1.0, f"have_he_{key}", digits=1,
+            have_he = number_field("He inside, %", f.HE_PCT, begun["he_pct"], f"have_he_{key}", digits=1,
                                    placeholder="not known")  # fmt: skip
         to_bar = number_field(
-            "Wanted once cold, bar", f.TARGET_PRESSURE_BAR, float(unit["permitted_bar"]), 5.0, f"target_{key}"
+            "Wanted once cold, bar", f.TARGET_PRESSURE_BAR, float(unit["permitted_bar"]), f"target_{key}"
         )
-        o2 = number_field("O₂ wanted, %", f.O2_PCT, last_or(last, "o2_pct", 20.9), 1.0, f"o2_{key}", digits=1)
-        he = number_field("He wanted, %", f.HE_PCT, last_or(last, "he_pct", 0.0), 1.0, f"he_{key}", digits=1)
+        o2 = number_field("O₂ wanted, %", f.O2_PCT, last_or(last, "o2_pct", 20.9), f"o2_{key}", digits=1)
+        he = number_field("He wanted, %", f.HE_PCT, last_or(last, "he_pct", 0.0), f"he_{key}", digits=1)
         names = {gas.source_id: f"{gas.source_id}, {words.mix(gas.mix.o2_pct, gas.mix.he_pct)}" for gas in whole}
         top = st.selectbox("Top up from", list(names), format_func=parts.label(names), key=f"top_{key}", width=200)
-        gas_c = number_field("All at, °C", f.AMBIENT_C, 15.0, 1.0, f"mixing_c_{key}")
+        gas_c = number_field("All at, °C", f.AMBIENT_C, 15.0, f"mixing_c_{key}")
     if have_bar is None:
         parts.show(parts.plain("Type what it reads now: there is no recipe from a cylinder nobody has read."))
         return None
@@ -243,7 +241,7 @@ def _banks(wish: Wish, made: Recipe, known: list[Gas]) -> dict[str, list[Bank]]:
             for gas in recipes.of_step(step.gas, wish.top, known):
                 if not gas.is_bank or np.isnan(gas.capacity_l) or (oxygen and gas.oxygen_compatible is not True):
                     continue
-                reads = number_field(f"{gas.source_id} reads, bar", f.STOP_PRESSURE_BAR, None, 5.0,
+                reads = number_field(f"{gas.source_id} reads, bar", f.STOP_PRESSURE_BAR, None,
                                      f"bank_{gas.source_id}", placeholder="if known")  # fmt: skip
                 if reads is not None:
                     found.setdefault(step.gas, []).append(Bank(gas.source_id, gas.capacity_l, reads))

@@ -122,14 +122,14 @@ def _cylinder(snapshot: Snapshot) -> None:
             form.choice("Owner", f.OWNER_ID, owners, "station", said=snapshot.names(), other=True)
             form.choice("Material", f.MATERIAL, f.MATERIAL.choices, None, said=MATERIALS)
             if reading_units.current() == reading_units.US:
-                form.number("Rated content in cu ft", f.RATED_CAPACITY_CUFT, None, 1.0)
-                form.number("Service pressure, psi", f.SERVICE_PRESSURE_PSI, None, 1.0)
+                form.number("Rated content in cu ft", f.RATED_CAPACITY_CUFT, None)
+                form.number("Service pressure, psi", f.SERVICE_PRESSURE_PSI, None)
                 plus = form.choice("Stamped with a plus", f.PLUS_MARKED, list(_PLUS), None, said=_PLUS)
                 form.row["plus_marked"] = {"yes": True, "no": False}.get(plus or "")
             else:
-                form.number("Water capacity in litres", f.WATER_CAPACITY_L, None, 0.5)
-                form.number("Working pressure, bar", f.WORKING_PRESSURE_BAR, None, 1.0)
-            form.number("Valve rated for, bar", f.VALVE_PRESSURE_BAR, None, 1.0)
+                form.number("Water capacity in litres", f.WATER_CAPACITY_L, None)
+                form.number("Working pressure, bar", f.WORKING_PRESSURE_BAR, None)
+            form.number("Valve rated for, bar", f.VALVE_PRESSURE_BAR, None)
             form.day("Made in", f.MANUFACTURED_ON, month_will_do=True, may_be_recent=False)
             for kind, label in _INSPECTED.items():
                 form.day(label, replace(f.INSPECTED_ON, name=kind), month_will_do=True)  # as stamps say it
@@ -171,8 +171,8 @@ def _source(snapshot: Snapshot) -> None:
             form.text("Its name", f.SOURCE_ID)
             form.choice("Kind", f.SOURCE_KIND, f.SOURCE_KIND.choices, "compressor")
             form.choice("A bank: fed by", f.FED_BY, fed_by, None, other=True)
-            form.number("A bank: oxygen, %", f.O2_PCT, None, 0.1)
-            form.number("A bank: size in litres", f.BANK_CAPACITY_L, None, 1.0)
+            form.number("A bank: oxygen, %", f.O2_PCT, None)
+            form.number("A bank: size in litres", f.BANK_CAPACITY_L, None)
             form.who("Who enters it")
         if form.row["kind"] == "compressor":  # its hours and air tests are logged of it by this name
             form.also = [("compressors", {"compressor_id": form.row["source_id"]})]

@@ -76,6 +76,6 @@ def booking(snapshot: Snapshot) -> None:
             form.day("Last day", f.ENDS_ON, ahead=True)
             form.number("Cylinders needed", f.CYLINDERS_NEEDED)
             form.choice("Only of", f.MATERIAL, ["", *f.MATERIAL.choices], "", said={"": "any material"})
-            form.number("Only of this size, L", f.WATER_CAPACITY_L, None, 0.5)
+            form.number("Only of this size, L", f.WATER_CAPACITY_L, None)
             form.who("Who books them")
         form.submitted("Save the booking")

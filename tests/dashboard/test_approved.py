@@ -79,7 +79,7 @@ def read(test) -> str:
     """All that stands on a page, in its order by kind of element."""
     said = [plain(element.proto.body) for element in test.get("html")]
     asked = [
-        f"ASKED {w.label}: {getattr(w, 'value', '')}" for kind in ("selectbox", "number_input") for w in test.get(kind)
+        f"ASKED {w.label}: {getattr(w, 'value', '')}" for kind in ("selectbox", "text_input") for w in test.get(kind)
     ]
     figures = [line for chart in test.get("plotly_chart") for line in drawn(chart.proto.spec)]
     return "\n".join([*said, *asked, *figures]) + "\n"

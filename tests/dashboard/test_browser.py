@@ -120,6 +120,16 @@ def test_the_advice_answers_what_is_typed(watched):
     watched.settle()
     watched.page.get_by_text("No pressure is advised").first.wait_for(timeout=20_000)
     assert watched.page.get_by_text("Stop at ").count() == 0
+    # by its own name the first page is the first page, with what was asked of it
+    watched.open("filling?unit=T12-1&units=us")
+    reads = watched.page.get_by_label("Reads now, psi")
+    reads.fill("1,500")
+    watched.page.keyboard.press("Enter")
+    watched.settle()
+    watched.page.get_by_text("1,500: a decimal comma or thousands?").first.wait_for(timeout=20_000)
+    assert reads.input_value() == "1,500" and reads.get_attribute("inputmode") == "decimal"
+    assert watched.page.get_by_text("Stop at ").count() == watched.page.get_by_role("dialog").count() == 0
+    watched.check()
 
 
 def test_labels_are_printed_alone(browser, address):

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 import streamlit as st
 from made_up import ME, OTHER
-from test_logging import field, log, press
+from test_logging import field, log, press, put
 from test_pages import run, said
 
 from dashboard import entry_door, hand_in
@@ -41,7 +41,7 @@ def test_one_form_registers_a_cylinder_with_its_inspections_once(tmp_path, publi
         "Last visual passed on": dt.date(2031, 5, 2),
         "Who enters it": "Cora",
     }.items():
-        field(test, label).set_value(value)
+        put(test, label, value)
     text = press(test, "Save the cylinder")
     assert "The cylinder C-1" in text and "Visual inspection of C-1 on 2 May 2031, 30 Jun" in text
     saved = {w.source: w.row for w in entries.written(tmp_path / "inbox")}

@@ -4,7 +4,7 @@ import made_up
 import pandas as pd
 import pytest
 from made_up import ME, NOW, OTHER
-from test_logging import MOMENT, field, press
+from test_logging import MOMENT, field, press, put
 from test_pages import run, said
 
 from dashboard import entry_door
@@ -100,7 +100,7 @@ def test_a_suggestion_is_accepted_with_one_tap_and_asks_who(station):
     assert "Probably <strong>T12-1</strong>. It was lent to this member then" in text and "2 dives" in text
     assert "nothing says which" in text
     assert "Say who you are" in press(test, "Accept") and rows(station, "links") == []
-    field(test, "Who you are").set_value("Ada")
+    put(test, "Who you are", "Ada")
     press(test, "Accept")
     (row,) = rows(station, "links")
     assert (row["source_ref"], row["kind"], row["target_id"], row["member_id"]) == ("tk-0413", "cylinder", "T12-1", ME)
@@ -110,14 +110,14 @@ def test_a_suggestion_is_accepted_with_one_tap_and_asks_who(station):
 def test_a_row_missing_from_the_register_is_added_and_a_cause_is_left_with_its_reason(station):
     test = run(station, "inbox", "manager", logged_by="Ada")
     for label, value in {"Material": "steel", "Size, litres": 12.0, "Working pressure, bar": 232.0}.items():
-        field(test, label).set_value(value)
+        put(test, label, value)
     press(test, "Add S12-9")
     (row,) = rows(station, "cylinders")
     assert (row["cylinder_id"], row["status"], row["owner_id"]) == ("S12-9", "in_service", "station")
     assert "Needed: nothing is saved without it." in press(test, "Leave it so") and rows(station, "withdrawals") == []
     which = field(test, "Which")
     which.set_value(next(o for o in causes(REJECTS) if o.rule == "not_a_number").key)
-    field(test, "Why it stays so").set_value("nobody looked")
+    put(test, "Why it stays so", "nobody looked")
     press(test, "Leave it so")
     found = rows(station, "withdrawals")
     assert sorted(r["key"] for r in found) == [f"{n:010x}" for n in (50, 51)]

@@ -16,11 +16,13 @@ from test_pages import run, said
 from dashboard import app, code_door, entry_door, run_after_entry
 from dashboard.access import MAY_LOG, ROLES, Refused, Viewer, may_log
 from dashboard.data import open_snapshot
+from dashboard.entry_form import _to_type
 from dashboard.views import saved
 from pipelines.station.settings import write_station
-from schemas import entries, station_code
+from schemas import entries, reading_units, station_code
 from schemas.clearance import fill_clearance
 from schemas.entries import NotSaved, new_token
+from schemas.typed_number import as_typed
 
 MOMENT = made_up.NOW + pd.Timedelta(hours=1)
 LOG = {"unit": "T12-1", "filling_part": "log"}
@@ -35,11 +37,19 @@ def station(tmp_path, published, monkeypatch):
     return tmp_path / "published"
 
 
+def labelled(test, label):
+    return [w for kind in ("text_input", "selectbox", "time_input") for w in test.get(kind) if w.label == label]
+
+
 def field(test, label):
-    kinds = ("number_input", "text_input", "selectbox", "time_input")
-    found = [w for kind in kinds for w in test.get(kind) if w.label == label]
+    found = labelled(test, label)
     assert len(found) == 1, (label, found)
     return found[0]
+
+
+def put(test, label, value):
+    """What somebody types or chooses; a figure as it is typed."""
+    field(test, label).set_value(f"{value:g}" if isinstance(value, float) else value)
 
 
 def press(test, label):
@@ -53,7 +63,7 @@ def log_stop(test, **more):
     for label, value in (
         {"Read at the start, bar": 50.0, "Stopped at, bar": 230.0, "Who filled": "Cora"} | more
     ).items():
-        field(test, label).set_value(value)
+        put(test, label, value)
     return press(test, "Save the stop")
 
 
@@ -82,9 +92,33 @@ def test_what_is_refused_has_its_reason_beside_its_field_and_keeps_what_was_type
         "Not saved: look at what",
     ):
         assert reason in text
-    assert rows(station) == [] and field(test, "Stopped at, bar").value == 3365.0
+    assert rows(station) == [] and field(test, "Stopped at, bar").value == "3365"
     text = log_stop(test, **{"O₂ wanted, %": 32.0})
     assert "Not saved" not in text and len(rows(station)) == 1
+
+
+@pytest.mark.parametrize(
+    "label, typed, says",
+    [
+        ("Read at the start, bar", "1,500", "1,500: a decimal comma or thousands? Thousands take no mark"),
+        ("Stopped at, bar", "1.230", "1.230: a decimal point or thousands?"),
+        ("Minutes it took", "1 500", "1 500: thousands take no mark."),
+        ("O₂ wanted, %", "32 %", "32 %: type the figure alone, in %."),
+        ("Surroundings, °C", "1,2,3", "1,2,3 is not a number"),
+    ],
+)
+def test_a_figure_that_could_be_two_is_refused_beside_its_field_and_nothing_is_saved(station, label, typed, says):
+    test = run(station, "filling", "operator", **LOG)
+    before = field(test, label).value
+    assert says in log_stop(test, **{label: typed}) and rows(station) == []
+    assert field(test, label).value == typed
+    text = log_stop(test, **{label: before or "60,5"})
+    assert "Not saved" not in text and len(rows(station)) == 1
+
+
+def test_a_form_is_begun_with_figures_that_a_gauge_shows():
+    for value, unit, begun in ((12.222222222222221, "°C", "12.2"), (232.4999, "bar", "232.4"), (20.95, "", "20.95")):
+        assert as_typed(_to_type(value, reading_units.shown(unit))) == begun
 
 
 def test_pressed_twice_before_the_page_has_turned_it_is_one_row(station, monkeypatch):
@@ -125,7 +159,7 @@ def test_a_form_that_stood_open_overnight_is_shown_once_more(station, monkeypatc
 
 
 def test_surroundings_of_yesterday_are_not_offered_for_today(station, monkeypatch):
-    assert field(run(station, "filling", "operator", **LOG), "Surroundings, °C").value == 18.0
+    assert field(run(station, "filling", "operator", **LOG), "Surroundings, °C").value == "18"
     monkeypatch.setattr(entry_door, "now", lambda: MOMENT + pd.Timedelta(hours=20))
     assert field(run(station, "filling", "operator", **LOG), "Surroundings, °C").value is None
 
@@ -174,7 +208,7 @@ def test_who_may_not_log_is_refused_at_the_door_whatever_the_page_shows(station,
 def test_no_form_stands_where_nothing_may_be_logged(station):
     for role in ("local_network",):
         test = run(station, "filling", role, unit="T12-1")
-        assert "Log it" not in str(test.main) and not test.get("text_input")
+        assert "Log it" not in str(test.main) and not [w for w in test.text_input if w.form_id]
 
 
 def test_what_is_pending_names_nobody_to_who_may_not_know(station):
@@ -243,7 +277,7 @@ def test_an_entry_that_a_run_did_not_take_is_said_with_the_reason(station):
 
 def log(test, button, **typed):
     for label, value in typed.items():
-        field(test, label).set_value(value)
+        put(test, label, value)
     return press(test, button)
 
 
@@ -255,7 +289,7 @@ def test_a_day_is_typed_as_people_say_it_and_one_that_could_be_two_is_not_guesse
     shown = field(test, "Day")
     assert shown.value == MOMENT.date() and shown.options[:2] == ["30 Jun 2031, today", "29 Jun 2031, yesterday"]
     for label, value in {"Kind": "visual", "Outcome": "pass", "Who logs it": "Boss"}.items():
-        field(test, label).set_value(value)
+        put(test, label, value)
     typed["Day"] = "3/5/2031"
     assert "&#x27;3/5/2031&#x27; is 3 May or 5 Mar. Write it as" in press(test, "Save the inspection")
     assert rows(station) == []
@@ -311,7 +345,7 @@ def test_what_is_out_comes_back_and_what_is_in_goes_out_by_the_manager_alone(sta
     assert rows(station)[0] | {"unit_id": "A11-2", "back_pressure_bar": "60"} == rows(station)[0]
     lend = LOG | {"log_T12-1": "loan"}
     test = run(station, "filling", "manager", **lend)
-    field(test, "To").set_value(ME)
+    put(test, "To", ME)
     log(test, "Save the loan", **{"Who lends it": "Boss", "Due back": pd.Timestamp("2031-07-10").date()})
     loans = [w.row for w in entries.written(station.parent / "inbox") if w.source == "loans"]
     assert [(r["member_id"], r["due_on"]) for r in loans] == [(ME, "2031-07-10")]
@@ -332,7 +366,7 @@ def test_the_manager_logs_an_inspection_where_a_cylinders_life_stands(station):
 
 def test_the_manager_logs_an_air_test_and_work_at_the_compressor(station):
     test = run(station, "air", "manager")
-    field(test, "Odour").set_value("none")
+    put(test, "Odour", "none")
     log(test, "Save the air test", **{"CO, ppm": 2.0})
     assert rows(station) == []  # nobody said who
     for who in (w for w in test.text_input if w.label == "Who logs it"):
@@ -340,7 +374,7 @@ def test_the_manager_logs_an_air_test_and_work_at_the_compressor(station):
     press(test, "Save the air test")
     (row,) = rows(station)
     assert (row["compressor_id"], row["co_ppm"], row["odour"]) == ("comp-1", "2", "false") and "oil_mg_m3" not in row
-    field(test, "What").set_value("filter_change")
+    put(test, "What", "filter_change")
     for who in (w for w in test.text_input if w.label == "Who logs it"):
         who.set_value("Boss")
     text = log(test, "Save the reading", **{"Hour counter, h": 820.0, "Pumped from, bar": 200.0, "to, bar": 50.0})
@@ -389,7 +423,7 @@ def on_phone(published):
 
 def test_the_local_network_logs_by_the_station_code_and_still_sees_no_names(with_code):
     test = on_phone(with_code)
-    assert "to log takes the station code" in said(test) and not test.get("number_input")
+    assert "to log takes the station code" in said(test) and not labelled(test, "Stopped at, bar")
     assert "not the station code" in log(test, "Give the code", **{"Station code": "quay-2031"})
     log(test, "Give the code", **{"Station code": "weir-2031"})
     text = log_stop(test)
@@ -408,7 +442,7 @@ def test_wrong_codes_are_counted_over_all_browsers(with_code):
 
 def test_without_a_code_nothing_is_asked_for_on_the_local_network(station):
     test = on_phone(station)
-    assert "to read only" in said(test) and not test.get("text_input")
+    assert "to read only" in said(test) and not [w for w in test.text_input if w.form_id]
     with pytest.raises(Refused):
         snapshot = open_snapshot(station, Viewer("local_network"))
         entry_door.save(snapshot, "stop", "fills", {}, "Cora", "filling", new_token(MOMENT))
@@ -495,8 +529,8 @@ def test_a_run_that_stands_by_begins_when_asked_and_never_by_itself(tmp_path):
 def test_after_an_analysis_is_saved_its_tag_is_what_stands_there(station):
     """A stale tag never: what was saved of the fill is being computed, and its tag comes with it."""
     test = run(station, "filling", "operator", **LOG, **{"log_T12-1": "analysis"})
-    field(test, "O₂ analysed, %").set_value(32.1)
-    field(test, "Who analysed").set_value("Cora")
+    put(test, "O₂ analysed, %", 32.1)
+    put(test, "Who analysed", "Cora")
     text = press(test, "Save the analysis")
     assert "what you saved of it is being computed, and its tag with it" in text and 'class="label"' not in text
     before = said(run(station, "filling", "operator", unit="T12-1", filling_part="log", **{"log_T12-1": "tag"}))

@@ -318,7 +318,7 @@ def test_what_most_of_a_fleet_has_does_not_drown_what_is_rare(published):
     "source, failed", [("comp-1", True), ("bank-3", True), ("comp-2", False), ("bank-1", False), ("bank-2", False)]
 )
 def test_nothing_is_advised_from_a_source_behind_which_the_last_air_test_failed(published, source, failed):
-    typed = {"start_T12-1": 60.0, "source_T12-1": source}
+    typed = {"start_T12-1": "60", "source_T12-1": source}
     text = said(run(published, "filling", unit="T12-1", filling_part="advice", **typed))
     assert ("air test failed: do not fill" in text) is failed
     assert ("Stop at " in text) is not failed

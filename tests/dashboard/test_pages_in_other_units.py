@@ -10,9 +10,9 @@ import pytest
 from made_up import ME, NOW
 from streamlit.testing.v1 import AppTest
 from test_approved import plain
-from test_logging import field, press
+from test_logging import field, press, put
 
-from dashboard import entry_door
+from dashboard import entry_door, in_bar
 from dashboard.views import season
 
 METRIC = re.compile(r"\d[ \u00a0](bar|°C|m|kg|L|L/min)(?![\w²³])|\b(bar|°C|kg|L/min)\b|free litres")
@@ -69,7 +69,7 @@ def words_of_figures(test):
 def test_no_metric_figure_is_left(published, page, role, state):
     test = run(published, page, role, ME if role == "diver" else None, **state)
     said = [plain(element.proto.body) for element in test.get("html")]
-    labels = [w.label for kind in ("selectbox", "number_input") for w in test.get(kind)]
+    labels = [w.label for kind in ("selectbox", "text_input") for w in test.get(kind)]
     shown = "\n".join([*said, *labels, *words_of_figures(test)])
     left = [line for line in shown.splitlines() if METRIC.search(PRACTICE.sub("", PARTIAL.sub("", line)))]
     assert not left
@@ -80,11 +80,33 @@ def test_a_stop_is_typed_in_psi_and_kept_so(tmp_path, published, monkeypatch):
     (tmp_path / "inbox").mkdir()
     monkeypatch.setattr(entry_door, "now", lambda: NOW + pd.Timedelta(hours=1))
     test = run(tmp_path / "published", "filling", "operator", unit="T12-1", filling_part="log")
-    assert field(test, "Wanted once cold, psi").value == 3364  # of 232 bar, and never more
+    assert field(test, "Wanted once cold, psi").value == "3364"  # of 232 bar, and never more
     for label, typed in {"Read at the start, psi": 700.0, "Stopped at, psi": 3300.0, "Who filled": "Cora"}.items():
-        field(test, label).set_value(typed)
+        put(test, label, typed)
     assert "The stop of T12-1 at 3\u202f300 psi" in press(test, "Save the stop")
     (file,) = (tmp_path / "inbox" / "entries").glob("fills-*-us.csv")
     with file.open(newline="") as held:
         (row,) = csv.DictReader(held)
     assert (row["stop_pressure_psi"], row["start_pressure_psi"], row["ambient_F"]) == ("3300", "700", "64.4")
+
+
+def test_bar_typed_into_a_field_for_psi_is_asked_about_before_it_is_saved(tmp_path, published, monkeypatch):
+    copytree(published, tmp_path / "published")
+    (tmp_path / "inbox").mkdir()
+    monkeypatch.setattr(entry_door, "now", lambda: NOW + pd.Timedelta(hours=1))
+    test = run(tmp_path / "published", "filling", "operator", unit="T12-1", filling_part="log")
+    for label, typed in {"Read at the start, psi": 50.0, "Stopped at, psi": 230.0, "Who filled": "Cora"}.items():
+        put(test, label, typed)
+    text = press(test, "Save the stop")
+    assert (
+        "a stop of 230 psi is 16 bar, where up to 3\u202f364 psi may be inside: is it bar? If it is psi, press" in text
+    )
+    assert not [*tmp_path.glob("inbox/entries/*")]
+    assert "Not saved" not in press(test, "Save the stop") and len([*tmp_path.glob("inbox/entries/*.csv")]) == 1
+
+
+@pytest.mark.parametrize("stop, units", [(3300.0, "us"), (1200.0, "us"), (40.0, "us"), (None, "us"), (230.0, "metric")])
+def test_what_may_well_be_psi_is_not_asked_about(stop, units):
+    unit, row = pd.Series({"permitted_bar": 232.0}), {"stop_pressure_bar": stop}
+    assert not in_bar.asked(row, unit, units, "stop_pressure_bar", "a stop of")
+    assert in_bar.asked({"stop_pressure_bar": 230.0}, unit, "us", "stop_pressure_bar", "a stop of")

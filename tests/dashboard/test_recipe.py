@@ -6,7 +6,7 @@ import made_up
 import numpy as np
 import pandas as pd
 import pytest
-from test_logging import field
+from test_logging import put
 from test_pages import run, said
 from typer.testing import CliRunner
 
@@ -106,7 +106,7 @@ def ask(published, unit, **more):
         "He wanted, %": 0.0,
         **more,
     }.items():
-        field(test, label).set_value(value)
+        put(test, label, value)
     test.run()
     assert not test.exception, test.exception
     return test
@@ -115,7 +115,7 @@ def ask(published, unit, **more):
 def test_the_page_gives_the_steps_the_caution_and_the_bank(station):
     test = ask(station, "T12-1", **{"O₂ wanted, %": 32.0, "Top up from": "comp-2"})
     assert "Oxygen to" in said(test) and "Oxygen only into a cylinder, valve and whip" in said(test)
-    field(test, "bank-o2 reads, bar").set_value(150.0)
+    put(test, "bank-o2 reads, bar", 150.0)
     test.run()
     assert "Oxygen from bank-o2" in said(test) and "bank-o2 136" in said(test)
     assert "Topped up with one gas alone" in said(test) and "bank-32" in said(test)
@@ -123,8 +123,8 @@ def test_the_page_gives_the_steps_the_caution_and_the_bank(station):
 
 def test_two_banks_of_oxygen_are_opened_one_after_the_other(station):
     test = ask(station, "T12-1", **{"O₂ wanted, %": 40.0, "Top up from": "comp-2"})
-    field(test, "bank-o2 reads, bar").set_value(150.0)
-    field(test, "bank-o2b reads, bar").set_value(80.0)
+    put(test, "bank-o2 reads, bar", 150.0)
+    put(test, "bank-o2b reads, bar", 80.0)
     test.run()
     assert "Oxygen from bank-o2b, then bank-o2" in said(test)
     assert "bank-o2b level with it at" in said(test) and "too low for its step" not in said(test)
@@ -144,8 +144,8 @@ def test_air_of_which_nobody_says_whether_it_is_oxygen_compatible_goes_on_top_of
 def test_what_may_not_be_has_no_recipe(station):
     test = ask(station, "T12-1", **{"O₂ wanted, %": 32.0, "Top up from": "comp-1"})
     assert "last air test failed" in said(test) and "Gives" not in said(test)
-    field(test, "Top up from").set_value("comp-2")
-    field(test, "O₂ wanted, %").set_value(10.0)
+    put(test, "Top up from", "comp-2")
+    put(test, "O₂ wanted, %", 10.0)
     test.run()
     assert "No amounts of helium" in said(test) and "Gives" not in said(test)
 
@@ -153,11 +153,11 @@ def test_what_may_not_be_has_no_recipe(station):
 def test_a_unit_that_is_held_or_barred_or_not_clean_has_none(station, monkeypatch):
     for unit, why in {"A11-2": "what is inside is held", "S10-4": "it may not be filled"}.items():
         test = run(station, "filling", unit=unit, filling_part="recipe")
-        assert f"No recipe is given: {why}" in said(test) and not test.number_input
+        assert f"No recipe is given: {why}" in said(test) and not test.text_input
     (gone,) = run(station, "filling", unit="A11-2", filling_part="recipe").toggle
     test = gone.set_value(True).run()
-    field(test, "O₂ wanted, %").set_value(20.9)
-    field(test, "Top up from").set_value("comp-2")
+    put(test, "O₂ wanted, %", 20.9)
+    put(test, "Top up from", "comp-2")
     text = said(test.run())
     assert "this recipe is for the empty cylinder" in text and "It was held for: " in text and "Gives " in text
     assert "Shut the valve at once" in text and "Arrived" not in text and "Reads now, bar" not in text

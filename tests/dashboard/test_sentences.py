@@ -59,13 +59,13 @@ def hollow(tmp_path_factory):
 def spoken(test) -> str:
     """What a person reads on a page: the text of its pieces, its widgets' labels, and what it says of figures."""
     text = html.unescape(re.sub(r"<[^>]+>", " ", said(test)))
-    more = [getattr(e, "label", "") or "" for kind in ("selectbox", "number_input") for e in test.get(kind)]
+    more = [getattr(e, "label", "") or "" for kind in ("selectbox", "text_input") for e in test.get(kind)]
     return "\n".join([text, *more])
 
 
 PAGES = [
     *[("filling", {"filling_part": part}) for part in filling.PARTS],
-    *[("filling", {"unit": unit, "filling_part": "advice", f"start_{unit}": 60.0}) for unit in ("T12-1", "S10-4")],
+    *[("filling", {"unit": unit, "filling_part": "advice", f"start_{unit}": "60"}) for unit in ("T12-1", "S10-4")],
     *[("fleet", {"fleet_part": part}) for part in fleet.PARTS],
     ("divers", {}),
     *[("season", {"season_part": part}) for part in season.PARTS],
