@@ -33,5 +33,5 @@ def asked(row: Mapping[str, Any], unit: pd.Series | None, units: str, column: st
         full = float(unit["permitted_bar"])
     if not _AS_BAR[0] * full <= typed <= _AS_BAR[1] * full or bar_from_psi(typed) >= _TOO_LITTLE * full:
         return ""
-    full_psi = reading_units.grouped(float(psi_from_bar(full)) // 1, 0)
-    return f"{what} {typed:g} psi is {bar_from_psi(typed):.0f} bar, where up to {full_psi} psi may be inside: is it bar?"
+    bar, most = bar_from_psi(typed), reading_units.grouped(float(psi_from_bar(full)) // 1, 0)
+    return f"{what} {typed:g} psi is {bar:.0f} bar, where up to {most} psi may be inside: is it bar?"
