@@ -111,6 +111,8 @@ class Acceptor:
                     keep=("row_number", "line", "assumed", "value_flags"),
                 )
                 self._store(raw.source, unread.reset_index(drop=True), "rejected", marked)
+            if len(placed) < raw.rows_read and not earlier:
+                stored.answer(self.warehouse, raw.source, file, sha256, self.now, own=True)
             if alone:
                 self.warehouse.forget_answers(raw.source)
                 return raw.rows_read, len(placed), raw.rows_read - len(placed)

@@ -140,8 +140,9 @@ def are_new(warehouse: Warehouse, source: str, rows: pd.DataFrame) -> bool:
         return not warehouse.one(f"SELECT EXISTS (SELECT 1 FROM rows_{source} r JOIN keys k ON {same})")
 
 
-def answer(warehouse: Warehouse, source: str, file: str, sha256: str, now: pd.Timestamp) -> None:
-    """Let go of rows of older files that wait or were rejected, where this file has given their key.
+def answer(warehouse: Warehouse, source: str, file: str, sha256: str, now: pd.Timestamp, *, own: bool = False) -> None:
+    """Let go of rows of older files that wait or were rejected, where this file has given their key; with `own` those
+    of this file, where a newer one that came before has given it.
 
     Nobody need fix them any more.
     """
@@ -156,7 +157,8 @@ def answer(warehouse: Warehouse, source: str, file: str, sha256: str, now: pd.Ti
         f"""
         SELECT DISTINCT w.rowid, w.file, w.file_sha256, w.row_number
         FROM rows_{source} w JOIN rows_{source} c ON {same}
-        WHERE c.file = ? AND c.file_sha256 = ? AND c.state = 'current' AND w.state IN ('waiting', 'rejected')
+        WHERE {"w" if own else "c"}.file = ? AND {"w" if own else "c"}.file_sha256 = ?
+          AND c.state = 'current' AND w.state IN ('waiting', 'rejected')
           AND (w.file, w.file_sha256) <> (c.file, c.file_sha256)
           AND (w.order_at, w.file) <= (c.order_at, c.file)""",
         [file, sha256],

@@ -196,3 +196,17 @@ def test_a_samples_correction_that_looks_older_is_listed(tmp_path):
     s.drop(station, "dive_samples-b.csv", [rows[3] | {"depth_m": "11.1"}], 0)
     s.take_in(station)
     assert ("dive_samples-b.csv", "older_than_current") in s.notices(station)
+
+
+@pytest.mark.parametrize("newer_first", [False, True])
+def test_a_conflict_is_settled_by_a_newer_file_whichever_comes_first(tmp_path, newer_first):
+    """One file gives a fill twice with other values, a newer one gives it right: nobody need fix the first."""
+    station = s.make(tmp_path)
+    s.drop(station, "cylinders.csv", s.CYLINDERS)
+    twice = [s.fill(1), s.fill(1, stop_pressure_bar="190")]
+    files = [("fills-4.csv", twice, 4), ("fills-5.csv", [s.fill(1, stop_pressure_bar="195")], 5)]
+    for name, rows, at in reversed(files) if newer_first else files:
+        s.drop(station, name, rows, at)
+        s.take_in(station)
+    assert s.stored(station)["fills"]["stop_pressure_bar"].tolist() == [195.0]
+    assert s.open_problems(station).empty
