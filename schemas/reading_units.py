@@ -42,8 +42,6 @@ class Shown:
         Digits behind the point beyond those of the metric figure; never fewer than none.
     header : str
         As the header of an input file ends; empty where it is the contract's own.
-    step : float
-        How much further one press of a field's button goes, as a multiple of the metric step.
     """
 
     unit: str
@@ -52,7 +50,6 @@ class Shown:
     more: int = 0
     long: str = ""
     header: str = ""
-    step: float = 1.0
 
     def digits(self, metric: int) -> int:
         """Digits behind the point of a figure that has so many in metric units."""
@@ -85,7 +82,7 @@ def _of_degrees(fahrenheit: Any) -> Any:
 
 _PSI = (units.psi_from_bar, units.bar_from_psi, -1)
 _US: dict[str, Shown] = {
-    "bar": Shown("psi", *_PSI, header="psi", step=20.0),
+    "bar": Shown("psi", *_PSI, header="psi"),
     "bar/min": Shown("psi/min", *_PSI),
     "bar/day": Shown("psi/day", *_PSI),
     "L": Shown("cu ft", units.cuft_from_l, units.l_from_cuft, 1),

@@ -90,7 +90,10 @@ def _stop(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) -> 
     )
     form.row |= {"unit_id": unit_id, "fill_id": form.key}
     form.doubts = {
-        "If it is psi": lambda row: in_bar.asked(row, clearance.unit, form.units, "stop_pressure_bar", "a stop of"),
+        "If it is psi": lambda row: (
+            in_bar.asked(row, clearance.unit, form.units, "stop_pressure_bar", "a stop of")
+            or in_bar.asked(row, clearance.unit, form.units, "second_stop_pressure_bar", "a stop of the other side of")
+        ),
         "If this is another": lambda row: logged_already(snapshot, fills, row),
     }
     begun = _likely(snapshot, clearance, fills)
@@ -103,7 +106,16 @@ def _stop(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) -> 
             form.number("Wanted once cold, bar", f.TARGET_PRESSURE_BAR, begun["target"])
             form.number("Surroundings, °C", f.AMBIENT_C, begun["ambient"])
             form.who("Who filled", f.OPERATOR)
-        inside = ("source_id", "fill_method", "target_o2_pct", "target_he_pct", "gauge_id", "fill_minutes", "filled_at")
+        inside = (
+            "source_id",
+            "fill_method",
+            "target_o2_pct",
+            "target_he_pct",
+            "gauge_id",
+            "fill_minutes",
+            "wall_c",
+            "filled_at",
+        )
         lacking = not form.begun("fill_method", begun["method"])
         summary = f"From {begun['source'] or 'a source not named'}, {words.mix(begun['o2'], begun['he'])}"
         with (

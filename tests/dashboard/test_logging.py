@@ -430,7 +430,7 @@ def test_the_local_network_logs_by_the_station_code_and_still_sees_no_names(with
     assert len(rows(with_code)) == 1 and "by the station code, to log" in text
     assert "Cora" not in text and "Anna" not in text and not [w for w in test.selectbox if w.label == "For"]
     station_code.set_code(with_code.parent, "pier-2032")
-    assert not test.run().get("number_input")
+    assert not labelled(test.run(), "Stopped at, bar")
 
 
 def test_wrong_codes_are_counted_over_all_browsers(with_code):
