@@ -392,9 +392,8 @@ def _with_settled(
     marks["settled_early"] = usable & (hours < policy.filling.settle_hours)
     fills["settled_time_assumed"] = ~stated_at
     fills["settled_usable"], fills["settled_hours"] = usable, np.where(usable, hours, np.nan)
-    fills["settled_known_at"] = fills["settled_at"].where(
-        fills["settled_at"].notna(), fills["filled_at"] + pd.Timedelta(hours=policy.filling.settle_hours)
-    )
+    cold_at = fills["filled_at"] + pd.Timedelta(hours=policy.filling.settle_hours)
+    fills["settled_known_at"] = fills["settled_at"].where(fills["settled_at"].notna(), cold_at)
     fills["settled_on"] = local_day(fills["settled_known_at"], policy.time_zone)
     given = fills["settled_gauge_id"].astype(object)
     fills["settled_gauge"] = given.where(given.notna(), CHECK_GAUGE + " of " + fills["station"])
