@@ -93,6 +93,15 @@ def pending(snapshot: Snapshot) -> list[Written]:
     return entries.written(snapshot.inbox, but=snapshot.taken_in())
 
 
+def newest_fill(snapshot: Snapshot, unit_id: str, since: pd.Timestamp) -> Mapping[str, str] | None:
+    """The last stop of this unit that was logged by form, as it was saved, where that was after a moment."""
+    listed = entries.written(snapshot.inbox, since=since)
+    of_unit = [e for e in listed if e.source == "fills" and e.row.get("unit_id") == unit_id and e.at is not None]
+    # of one fill the last that was saved
+    newest = max(of_unit, key=lambda e: (pd.Timestamp(e.row["filled_at"]), e.at), default=None)
+    return None if newest is None else newest.row
+
+
 def _utc(moment: str) -> pd.Timestamp:
     at = pd.Timestamp(moment)
     return at.tz_localize("UTC") if at.tz is None else at.tz_convert("UTC")

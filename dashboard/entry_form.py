@@ -51,9 +51,20 @@ def who_logs() -> str:
     return st.session_state.get(_WHO, "")
 
 
-def just_saved(about: str) -> list[str]:
-    """Kinds of forms about this that were saved since this was last asked."""
-    return st.session_state.get(_SAVED, {}).pop(about, [])
+def just_saved(*about: str) -> list[str]:
+    """Kinds of forms about any of these that were saved since this was last asked."""
+    saved = st.session_state.get(_SAVED, {})
+    return [kind for each in dict.fromkeys(about) for kind in saved.pop(each, [])]
+
+
+def open_anew(kind: str, about: str) -> None:
+    """Let go of what stands in an open form: what it is about has changed."""
+    for units in reading_units.CHOICES:
+        st.session_state.pop(_place(kind, about, units), None)
+
+
+def _place(kind: str, about: str, units: str) -> str:
+    return f"form_{kind}_{about}_{units}"
 
 
 class EntryForm:
@@ -67,7 +78,7 @@ class EntryForm:
         #: figures are typed in these; whoever turns to others opens another form
         self.units = reading_units.current()
         self._about = about
-        self._place = f"form_{kind}_{about}_{self.units}"
+        self._place = _place(kind, about, self.units)
         if anew or self._place not in st.session_state:
             st.session_state[self._place] = {"token": new_token(entry_door.now()), "begun": {}, "reasons": {}}
             entry_door.expect_entry(snapshot, kind)

@@ -205,12 +205,16 @@ def save(inbox: Path, entry: Entry, now: pd.Timestamp, latest: pd.Timestamp) -> 
     raise NotSaved("this form was saved before with other values. Open it again and log what is new.")
 
 
-def written(inbox: Path, but: Container[str] = ()) -> list[Written]:
-    """The entries in an inbox but those named, the oldest first; one that cannot be read the next run names."""
+def written(inbox: Path, but: Container[str] = (), since: pd.Timestamp | None = None) -> list[Written]:
+    """The entries in an inbox but those named, the oldest first; one that cannot be read the next run names.
+
+    `since`: those alone whose form was opened after that moment.
+    """
     found = []
+    opened = "" if since is None else f"{since.tz_convert('UTC'):%Y%m%dT%H%M%S}"
     for path in sorted((inbox / FOLDER).glob("*.csv"), key=lambda p: p.name.partition("-")[2]):
         file = f"{FOLDER}/{path.name}"
-        if (source := entry_source(file)) and file not in but:
+        if (source := entry_source(file)) and file not in but and path.name.partition("-")[2] >= opened:
             try:
                 row = _said(path, all_of_it=True)
             except (OSError, ValueError, csv.Error):

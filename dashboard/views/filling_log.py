@@ -9,10 +9,10 @@ import streamlit as st
 from dashboard import code_door, entry_door, in_bar, parts
 from dashboard.access import LOCAL_NETWORK, may_log
 from dashboard.data import Snapshot
-from dashboard.entry_form import EntryForm, just_saved
+from dashboard.entry_form import EntryForm, just_saved, open_anew
 from dashboard.rows import each
 from dashboard.unit_field import field_key, typed_in
-from dashboard.views import filling_labels, filling_log_after, saved
+from dashboard.views import filling_labels, filling_log_after, next_act, saved
 from schemas import fields as f
 from schemas import words
 from schemas.advice import methods_to_choose, source_of, sources_to_choose, station_of
@@ -35,6 +35,7 @@ PAGE = "filling"
 _SAME_SURROUNDINGS = pd.Timedelta(hours=6)
 #: two stops of a unit within this are one that two people wrote down, unless somebody says otherwise
 _SAME_FILL = pd.Timedelta(minutes=20)
+_HOT = parts.caution("A gauge that was just stopped reads hot gas. Analyse before it is handed over.")
 
 
 def kinds(snapshot: Snapshot) -> dict[str, str]:
@@ -58,10 +59,20 @@ def show(snapshot: Snapshot, clearance: FillClearance | None, fills: pd.DataFram
     saved.show(snapshot)
     allowed = _fitting(kinds(snapshot) | TAG, clearance)
     place = f"log_{clearance.unit_id}"
-    if "analysis" in just_saved(str(clearance.unit_id)):
+    unit_id = str(clearance.whole or clearance.unit_id)
+    was_saved = just_saved(str(clearance.unit_id), unit_id, next_act.correction_of(unit_id))
+    if "stop" in was_saved:
+        next_act.remember(unit_id)
+        for kind in ("analysis", "settled"):  # begun before this fill, they would be of the one before it
+            open_anew(kind, str(clearance.unit_id))
+    if "analysis" in was_saved:
         st.session_state[place] = "tag"
     if st.session_state.get(place) not in allowed:  # what was asked for is not to be logged of it
         st.session_state.pop(place, None)
+    stopped = next_act.fill_just_stopped(unit_id)
+    with parts.place():
+        if stopped and st.session_state.get(place, next(iter(allowed))) == "stop":
+            next_act.offer(snapshot, unit_id, stopped, place)
     kind = parts.chosen_part("What to log", allowed, place, next(iter(allowed)))
     if kind == "tag":
         filling_labels.tag(snapshot, clearance)
@@ -79,16 +90,23 @@ def _fitting(allowed: dict[str, str], clearance: FillClearance) -> dict[str, str
 def _stop(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) -> None:
     """Three numbers, and the rest begun with what the last fill was like."""
     unit_id = str(clearance.whole or clearance.unit_id)
+    wrong = next_act.to_correct(snapshot, unit_id)
+    if wrong is None and next_act.fill_just_stopped(unit_id):
+        next_act.instead_of_the_form(unit_id)
+        parts.show(_HOT)
+        return
     with parts.place():
-        if not clearance.may_be_filled:
+        if wrong:
+            parts.show(parts.note("What is saved here takes the place of the stop as it was logged; both are kept."))
+        elif not clearance.may_be_filled:
             parts.show(
                 parts.note("It may not be filled today. If it was filled all the same, log that: it will be held.")
             )
     # whoever comes from the advice has just typed there what this form is begun with
-    form = EntryForm(
-        snapshot, "stop", "fills", unit_id, PAGE, anew=field_key(f"start_{clearance.unit_id}") in st.session_state
-    )
-    form.row |= {"unit_id": unit_id, "fill_id": form.key}
+    typed_before = field_key(f"start_{clearance.unit_id}") in st.session_state
+    about = next_act.correction_of(unit_id) if wrong else unit_id
+    form = EntryForm(snapshot, "stop", "fills", about, PAGE, anew=typed_before and not wrong)
+    form.row |= {"unit_id": unit_id, "fill_id": wrong["fill_id"] if wrong else form.key}
     form.doubts = {
         "If it is psi": lambda row: (
             in_bar.asked(row, clearance.unit, form.units, "stop_pressure_bar", "a stop of")
@@ -96,13 +114,13 @@ def _stop(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) -> 
         ),
         "If this is another": lambda row: logged_already(snapshot, fills, row),
     }
-    begun = _likely(snapshot, clearance, fills)
+    begun = _likely(snapshot, clearance, fills) | (_as_logged(wrong) if wrong else {})
     with st.form(f"stop_{form.token}", enter_to_submit=False, border=False):
         with st.container(horizontal=True):
             form.number("Read at the start, bar", f.START_PRESSURE_BAR, begun["start"])
-            form.number("Stopped at, bar", f.STOP_PRESSURE_BAR, None)
+            form.number("Stopped at, bar", f.STOP_PRESSURE_BAR, begun.get("stop"))
             if len(clearance.cylinders) > 1:
-                form.number("Other side, bar", f.SECOND_STOP_PRESSURE_BAR, None)
+                form.number("Other side, bar", f.SECOND_STOP_PRESSURE_BAR, begun.get("second_stop"))
             form.number("Wanted once cold, bar", f.TARGET_PRESSURE_BAR, begun["target"])
             form.number("Surroundings, °C", f.AMBIENT_C, begun["ambient"])
             form.who("Who filled", f.OPERATOR)
@@ -136,14 +154,19 @@ def _stop(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) -> 
             form.number("O₂ wanted, %", f.TARGET_O2_PCT, begun["o2"])
             form.number("He wanted, %", f.TARGET_HE_PCT, begun["he"])
             form.choice("Gauge", f.GAUGE_ID, begun["gauges"], begun["gauge"], other=True)
-            form.number("Minutes it took", f.FILL_MINUTES, None)
-            form.number("Wall, °C", f.WALL_C, None)
+            form.number("Minutes it took", f.FILL_MINUTES, begun.get("minutes"))
+            form.number("Wall, °C", f.WALL_C, begun.get("wall"))
             if names := snapshot.names():
-                form.choice("For", f.MEMBER_ID, sorted(names, key=lambda m: names[m].casefold()), said=names, width=260)
-            form.moment(f.FILLED_AT)
+                ordered = sorted(names, key=lambda m: names[m].casefold())
+                form.choice("For", f.MEMBER_ID, ordered, begun.get("member"), said=names, width=260)
+            if wrong:
+                form.row["filled_at"] = pd.Timestamp(wrong["filled_at"])
+            else:
+                form.moment(f.FILLED_AT)
         form.row["station_id"] = station_of(fills, str(form.row.get("source_id")))
-        form.submitted("Save the stop")
-    parts.show(parts.caution("A gauge that was just stopped reads hot gas. Analyse before it is handed over."))
+        form.submitted("Save the correction" if wrong else "Save the stop")
+    next_act.offer_correction(snapshot, unit_id)
+    parts.show(_HOT)
 
 
 def logged_already(snapshot: Snapshot, fills: pd.DataFrame, row: Mapping[str, Any]) -> str:
@@ -199,6 +222,25 @@ def _likely(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) -
         "method": typed.get(f"method_{key}_{source}") or (methods[0] if len(methods) == 1 or known.is_bank else None),
         "gauge": gauge,
         "gauges": sorted(fills["gauge_id"].dropna().unique()),
+    }
+
+
+def _as_logged(row: Mapping[str, str]) -> dict[str, Any]:
+    """What the fields of a correction are begun with: the stop as it was logged, blank where it said nothing."""
+    figures = {
+        "start": "start_pressure_bar",
+        "stop": "stop_pressure_bar",
+        "second_stop": "second_stop_pressure_bar",
+        "target": "target_pressure_bar",
+        "ambient": "ambient_c",
+        "o2": "target_o2_pct",
+        "he": "target_he_pct",
+        "minutes": "fill_minutes",
+        "wall": "wall_c",
+    }
+    words_of = {"source": "source_id", "method": "fill_method", "gauge": "gauge_id", "member": "member_id"}
+    return {name: float(row[c]) if row.get(c) else None for name, c in figures.items()} | {
+        name: row.get(column) or None for name, column in words_of.items()
     }
 
 

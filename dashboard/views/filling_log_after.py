@@ -1,11 +1,14 @@
 """What is logged of a fill once it has been stopped, and of a unit that goes out and comes back."""
 
+from collections.abc import Mapping
+from typing import Any
+
 import pandas as pd
 import streamlit as st
 
 from dashboard import entry_door, in_bar, parts
 from dashboard.data import Snapshot
-from dashboard.entry_form import EntryForm
+from dashboard.entry_form import EntryForm, open_anew
 from schemas import fields as f
 from schemas import words
 from schemas.clearance import FillClearance
@@ -37,6 +40,8 @@ def analysis(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) 
         _no_fill()
         return
     form = EntryForm(snapshot, "analysis", "fill_readings", str(clearance.unit_id), PAGE)
+    form.doubts["If it is of the one chosen"] = lambda row: filled_since(form, listed, row)
+    _turn_to_newer(form, "analysis", str(clearance.unit_id), listed)
     with st.form(f"analysis_{form.token}", enter_to_submit=False, border=False):
         with st.container(horizontal=True):
             _which_fill(form, listed)
@@ -63,10 +68,12 @@ def settled(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) -
         _no_fill()
         return
     form = EntryForm(snapshot, "settled", "fill_readings", str(clearance.unit_id), PAGE)
+    form.doubts["If it is of the one chosen"] = lambda row: filled_since(form, listed, row)
     form.doubts["If it is psi"] = lambda row: in_bar.asked(
         row, clearance.unit, form.units, "settled_pressure_bar", "a reading of"
     )
     gauges = sorted(set(fills["gauge_id"].dropna()))
+    _turn_to_newer(form, "settled", str(clearance.unit_id), listed)
     with st.form(f"settled_{form.token}", enter_to_submit=False, border=False):
         with st.container(horizontal=True):
             _which_fill(form, listed)
@@ -152,6 +159,23 @@ def lent(clearance: FillClearance) -> bool:
     """Whether somebody else than its owner has it."""
     rows = clearance.cylinders
     return len(rows) > 0 and bool((rows["held_by"].notna() & (rows["held_by"] != rows["owner_id"])).any())
+
+
+def filled_since(form: EntryForm, listed: Mapping[str, str], row: Mapping[str, Any]) -> str:
+    """Of a reading begun before the newest fill was logged, perhaps on another phone: which of the two it is of."""
+    newest = next(iter(listed))
+    if newest == row.get("fill_id") or newest == form.begun("newest fill", newest):
+        return ""
+    return f"since this form was opened a fill of {listed[newest]} was logged: is this reading of that one?"
+
+
+def _turn_to_newer(form: EntryForm, kind: str, about: str, listed: Mapping[str, str]) -> None:
+    """A form keeps the fills it was opened with: where a newer one is known by now, a way to it."""
+    newest = next(iter(listed))
+    with parts.place():
+        if newest != form.begun("newest fill", newest):
+            parts.show(parts.note(f"A fill of {listed[newest]} was logged since this form was opened."))
+            st.button("Log it of that fill", key=f"newer_{form.token}", on_click=open_anew, args=(kind, about))
 
 
 def _which_fill(form: EntryForm, listed: dict[str, str]) -> str | None:

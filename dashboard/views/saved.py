@@ -177,7 +177,7 @@ def _stop(row: Mapping[str, str]) -> str:
 
 class _Row(dict):
     def __missing__(self, name: str) -> str:
-        return "?"
+        return words.UNKNOWN
 
 
 def _kind(file: str) -> str:
