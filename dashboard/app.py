@@ -12,7 +12,7 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from dashboard import code_door, entry_door, launch, parts, sign_in
+from dashboard import code_door, entry_door, launch, new_day, parts, sign_in
 from dashboard.access import ALONE, LOCAL_NETWORK, ROLES, Refused, Viewer
 from dashboard.data import NothingPublished, Snapshot, open_snapshot
 from dashboard.views import air, divers, filling, fleet, inbox, season, today
@@ -150,6 +150,7 @@ def main(arguments: list[str]) -> None:
         if options.sign_in and st.user.is_logged_in:
             _way_out(options.published)
         return
+    new_day.watch(options.published, entry_door.now)
     pages: dict[str, Any] = {}
     for name in pages_of(viewer.role):
         pages[name] = _page(name, _bound(VIEWS[name].page, snapshot), first=not pages)

@@ -8,11 +8,11 @@ import pandas as pd
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator as Container
 
-from dashboard import parts
+from dashboard import in_celsius, parts
 from dashboard.data import Snapshot
 from dashboard.unit_field import number_field
 from schemas import fields as f
-from schemas import words
+from schemas import reading_units, words
 from schemas.advice import (
     Asked,
     advise,
@@ -117,6 +117,7 @@ def _asked(
     with taken_for:
         ambient = number_field("Surroundings, °C", f.AMBIENT_C, last_or(newest, "ambient_c", 15.0), f"ambient_{key}")
         gas = number_field("The cylinder itself, °C", f.AMBIENT_C, None, f"gas_{key}", placeholder="as room")
+        _ask_of_warmth(fills, ambient)
         o2 = number_field("O₂ wanted, %", f.O2_PCT, last_or(last, "o2_pct", 20.9), f"o2_{key}", digits=1)
         he = number_field("He wanted, %", f.HE_PCT, last_or(last, "he_pct", 0.0), f"he_{key}", digits=1)
         source = source_of(
@@ -281,3 +282,13 @@ def _stop_at(advice: StopAdvice, row: dict) -> None:
     reads = words.with_interval(advice.settles_to_bar, advice.settles_low_bar, advice.settles_high_bar, 0, "bar")
     at = words.number(advice.reference_c, 0, "°C")
     parts.show(parts.bar(stop, 2, parts.lines(f"It then reads {reads} at {at}, 80 % interval.", why, *notes)))
+
+
+def _ask_of_warmth(fills: pd.DataFrame, ambient_c: float | None) -> None:
+    """A temperature of the other unit would move the advice: it is asked about beside its field."""
+    units = reading_units.current()
+    typed = None if ambient_c is None else float(reading_units.shown("°C").of(ambient_c))
+    if typed is not None and (
+        why := in_celsius.question(round(typed, 1), in_celsius.surroundings(fills), units, "around it")
+    ):
+        parts.show(parts.refusal([why]))

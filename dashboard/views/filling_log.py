@@ -6,7 +6,7 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from dashboard import code_door, entry_door, in_bar, parts
+from dashboard import code_door, entry_door, in_bar, in_celsius, parts
 from dashboard.access import LOCAL_NETWORK, may_log
 from dashboard.data import Snapshot
 from dashboard.entry_form import EntryForm, just_saved, open_anew
@@ -111,6 +111,12 @@ def _stop(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) -> 
         "If it is psi": lambda row: (
             in_bar.asked(row, clearance.unit, form.units, "stop_pressure_bar", "a stop of")
             or in_bar.asked(row, clearance.unit, form.units, "second_stop_pressure_bar", "a stop of the other side of")
+        ),
+        "If it is right": lambda row: (
+            in_celsius.asked(row, in_celsius.surroundings(fills), form.units, "ambient_c", "around it")
+            or in_celsius.asked(
+                row, in_celsius.surroundings(fills), form.units, "wall_c", "at its wall", above_k=in_celsius.WALL_K
+            )
         ),
         "If this is another": lambda row: logged_already(snapshot, fills, row),
     }

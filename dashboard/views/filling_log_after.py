@@ -6,7 +6,7 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from dashboard import entry_door, in_bar, parts
+from dashboard import entry_door, in_bar, in_celsius, parts
 from dashboard.data import Snapshot
 from dashboard.entry_form import EntryForm, open_anew
 from schemas import fields as f
@@ -71,6 +71,9 @@ def settled(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) -
     form.doubts["If it is of the one chosen"] = lambda row: filled_since(form, listed, row)
     form.doubts["If it is psi"] = lambda row: in_bar.asked(
         row, clearance.unit, form.units, "settled_pressure_bar", "a reading of"
+    )
+    form.doubts["If it is right"] = lambda row: in_celsius.asked(
+        row, in_celsius.surroundings(fills), form.units, "settled_c", "around it"
     )
     gauges = sorted(set(fills["gauge_id"].dropna()))
     _turn_to_newer(form, "settled", str(clearance.unit_id), listed)

@@ -72,6 +72,14 @@ def compressor(snapshot: Snapshot, compressor: str) -> None:
         return
     form = EntryForm(snapshot, "compressor", "compressor_log", compressor, "air")
     form.row["compressor_id"] = compressor
+    form.doubts["If it is right"] = lambda row: in_celsius.asked(
+        row,
+        in_celsius.surroundings(snapshot.table("fill_quality")),
+        form.units,
+        "ambient_c",
+        "at the intake",
+        above_k=in_celsius.ROOM_OF_COMPRESSOR_K,
+    )
     with (
         _folded(f"Log hours or work at {compressor}", form),
         st.form(f"compressor_{form.token}", enter_to_submit=False, border=False),

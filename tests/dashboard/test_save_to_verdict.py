@@ -8,6 +8,7 @@ import subprocess
 import sys
 import time
 
+import pandas as pd
 import pytest
 from browsing import SIZES, Watched, serve
 
@@ -26,10 +27,15 @@ STOPS = ("S12-1", "S12-2", "S12-3")
 
 @pytest.mark.skipif(not FULL, reason="a station of its own: with COLDFILL_SOAK=full")
 def test_the_verdict_stands_there_soon_after_the_press(browser, tmp_path):
-    """The first stop of a day waits for all that a new day changes; those after it for their fills alone."""
+    """The first stop of a day too: what the new day changes is computed once its first page is looked at."""
     folder = tmp_path / "station"
     made = [sys.executable, "-m", "pipelines.cli", "demo", "--no-dashboard", "--dir", str(folder)]
     subprocess.run(made, env=launch.environment(), check=True, capture_output=True)
+    settings = folder / "station.toml"
+    settings.write_text(settings.read_text(encoding="utf-8").replace('today = "data"', 'today = "clock"'), "utf-8")
+    yesterday = f"{pd.Timestamp.now('Europe/London') - pd.Timedelta(days=1):%Y-%m-%d}"
+    before = [sys.executable, "-m", "pipelines.cli", "run", "--as-of", yesterday, "--station", str(folder)]
+    subprocess.run(before, env=launch.environment(), check=False, capture_output=True)
     served, address = serve(folder / "published", role="operator")
     phone = Watched(browser, SIZES["phone"], address)
     try:
