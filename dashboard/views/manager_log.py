@@ -2,7 +2,7 @@
 
 import streamlit as st
 
-from dashboard import entry_door, parts
+from dashboard import entry_door, in_celsius, parts
 from dashboard.access import may_log
 from dashboard.data import Snapshot
 from dashboard.entry_form import EntryForm

@@ -51,3 +51,11 @@ def test_the_advice_asks_too(station):  # noqa: F811
     put(test, "Surroundings, °C", 57.0)
     test.run()
     assert "57 °F is 14 °C: is it °F?" in said(test)
+
+
+def test_the_intake_of_a_compressor_may_be_warmer_than_the_room_and_not_by_so_much(station):  # noqa: F811
+    test = run(station, "air", "manager")
+    for typed, asks in (("58", True), ("35", False)):
+        for label, value in (("Hour counter, h", "900"), ("Intake, °C", typed), ("Who logs it", "Ines")):
+            next(w for w in test.text_input if w.label == label).set_value(value)
+        assert ("58 °F is 14 °C: is it °F?" in press(test, "Save the reading")) is asks
