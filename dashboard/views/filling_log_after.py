@@ -6,7 +6,7 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from dashboard import entry_door, in_bar, in_celsius, parts
+from dashboard import entry_door, in_bar, in_celsius, parts, read_again
 from dashboard.data import Snapshot
 from dashboard.entry_form import EntryForm, open_anew
 from schemas import fields as f
@@ -75,6 +75,7 @@ def settled(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) -
     form.doubts["If it is right"] = lambda row: in_celsius.asked(
         row, in_celsius.surroundings(fills), form.units, "settled_c", "around it"
     )
+    form.doubts["If it reads so"] = lambda row: _read_again(snapshot, fills, row, form.units)
     gauges = sorted(set(fills["gauge_id"].dropna()))
     _turn_to_newer(form, "settled", str(clearance.unit_id), listed)
     with st.form(f"settled_{form.token}", enter_to_submit=False, border=False):
@@ -89,6 +90,18 @@ def settled(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) -
     parts.show(
         parts.note("Read it closed, not used since, and lying in the same place for some hours: then it teaches most.")
     )
+
+
+def _read_again(snapshot: Snapshot, fills: pd.DataFrame, row: Mapping[str, Any], units: str) -> str:
+    """What was read of this fill before, or is expected of it, against this reading."""
+    own = fills[fills["fill_id"] == row.get("fill_id")].to_dict("records")
+    before = [
+        e.row
+        for e in reversed(entry_door.pending(snapshot))
+        if e.source == "fill_readings" and e.row.get("fill_id") == row.get("fill_id")
+    ]
+    hours = float(snapshot.policy("filling", "settle_hours"))
+    return read_again.asked(row, own[0] if own else None, before, units, snapshot.zone, hours)
 
 
 def release(snapshot: Snapshot, clearance: FillClearance, _fills: pd.DataFrame) -> None:

@@ -87,10 +87,22 @@ def _refresh(
     first_look: Callable[[], None] | None,
 ) -> None:
     from pipelines.derive.afterwards import with_what_came_after
+    from pipelines.derive.readings_apart import uses, with_readings_apart
     from pipelines.derive.units import distinct_names
 
     shelf, publisher, today = refresh.shelf, refresh.publisher, refresh.today
-    inputs = with_what_came_after(distinct_names(all_current(warehouse)))
+    logged = distinct_names(all_current(warehouse))
+    inputs = with_what_came_after(logged)
+    filling = station.policy.filling
+    inputs["fills"] = with_readings_apart(
+        inputs["fills"],
+        logged["fills"],
+        logged["fill_readings"],
+        lambda: uses(logged["fills"], inputs["dive_tanks"], logged["dives"], logged["cylinders"]),
+        logged["gauges"],
+        filling.check_gauge_limit_bar,
+        filling.settle_hours,
+    )
     # a test dated later is not known yet; so fills do not depend on the day
     tests = inputs["air_tests"]
     inputs["air_tests"] = tests[tests["sampled_on"] <= today]

@@ -172,6 +172,12 @@ CODES: list[Code] = [
         "The settled reading cannot belong to this fill; it was left out.",
         "Read it again: it may be of another unit or moment, or the cylinder lost gas.",
     ),
+    attention(
+        "settled_readings_apart",
+        "Two settled readings of it lie farther apart than gauges and thermometers allow; the later one was taken.",
+        "Read it again: a slip, another cylinder, or it leaks.",
+        found_by="settled_reading",
+    ),
     note(
         "wall_reading_doubtful",
         "The wall temperature cannot belong to this fill; it was left out.",
