@@ -14,12 +14,15 @@ import json
 import re
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from schemas.frames import conform, empty
 from schemas.tables import TABLES
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 FORM = 1
 """Form of a snapshot: raise it where a reader of an earlier version would misread what this one publishes."""
@@ -93,7 +96,7 @@ class Manifest:
     def to_json(self) -> str:
         """As JSON, with a seal over all of it."""
         content = asdict(self)
-        return json.dumps(content | {"seal": _seal(content)}, ensure_ascii=False, indent=1)
+        return json.dumps(content | {"seal": seal_of(content)}, ensure_ascii=False, indent=1)
 
     @classmethod
     def from_json(cls, text: str) -> "Manifest":
@@ -114,14 +117,15 @@ class Manifest:
                 f"forms up to {FORM}). Install that version or a later one; nothing was changed."
             )
         seal = content.pop("seal", None)
-        if seal is not None and seal != _seal(content):
+        if seal is not None and seal != seal_of(content):
             raise ValueError("the seal does not fit")
         content["form"] = form
         content["tables"] = {t: {p: Part(**one) for p, one in parts.items()} for t, parts in content["tables"].items()}
         return cls(**content)
 
 
-def _seal(content: dict[str, Any]) -> str:
+def seal_of(content: dict[str, Any]) -> str:
+    """What a note ends with, so that one that was altered or cut is not taken for what was written."""
     return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()
 
 
@@ -279,17 +283,21 @@ def _added(since: dict[str, Any], manifest: Manifest, table: str, rows: pd.DataF
 
 
 def _read_columns(path: Path, part: Part, names: list[str]) -> pd.DataFrame:
-    """The columns a part has of those asked for: a snapshot of an earlier version may lack some."""
     import pyarrow as pa
-    import pyarrow.parquet as pq
 
     try:
-        with pq.ParquetFile(part_bytes(path, part)) as file:
-            there = set(file.schema_arrow.names)
-            read = file.read(columns=[n for n in names if n in there], use_threads=False)  # parts are small
-        return read.to_pandas(use_threads=False)
+        return read_columns(part_bytes(path, part), names).to_pandas(use_threads=False)
     except (pa.ArrowException, OSError) as error:
         raise damaged(f"The part {path.parent.name}/{path.name} of snapshot {path.parent.parent.name}") from error
+
+
+def read_columns(data: io.BytesIO, names: list[str]) -> "pa.Table":
+    """The columns a part has of those asked for: a snapshot of an earlier version may lack some."""
+    import pyarrow.parquet as pq
+
+    with pq.ParquetFile(data) as file:
+        there = set(file.schema_arrow.names)
+        return file.read(columns=[n for n in names if n in there], use_threads=False)  # parts are small
 
 
 def table_glob(published: Path, manifest: Manifest, table: str) -> str:

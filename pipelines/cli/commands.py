@@ -88,7 +88,7 @@ def run(
         print(json.dumps(result.for_scripts()))
     elif timing:
         print("\n".join(result.timing_lines()))
-    raise typer.Exit(1 if result.intake.found_problems or result.held else 0)
+    raise typer.Exit(1 if result.intake.found_problems or result.held or result.copy_trouble else 0)
 
 
 @app.command()

@@ -5,7 +5,6 @@ What cannot be looked at is `unknown`, never sound.
 
 import shutil
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 
 import duckdb
 import pandas as pd
@@ -15,6 +14,8 @@ from pipelines.intake.forgotten import Forgotten, ListUnreadable
 from pipelines.intake.journal import Journal
 from pipelines.intake.rebuild import WarehouseLost, refuse_if_lost
 from pipelines.refresh.backups import made_at, says_wrong, scheduled
+from pipelines.refresh.examine_copy import look_at_copy
+from pipelines.refresh.finding import LOOK, REBUILD, RUN, SOUND, UNKNOWN, WRONG, Finding
 from pipelines.refresh.forget import unseen_lines
 from pipelines.refresh.own_warehouse import WarehouseForeign, refuse_if_foreign
 from pipelines.station import clock
@@ -31,21 +32,6 @@ from shared.inspection.rules import rule_sets
 LEAST_ROOM_BYTES = 1_000_000_000
 #: a station whose newest record is older than this may have stopped to log
 QUIET_DAYS = 30
-SOUND, LOOK, WRONG, UNKNOWN = "sound", "look", "wrong", "unknown"
-#: what puts a finding right without a person's judgement
-RUN, REBUILD = "run", "rebuild"
-
-
-@dataclass(frozen=True)
-class Finding:
-    """One thing looked at. `repair` is what puts it right by itself: `run`, `rebuild`, or empty."""
-
-    part: str
-    state: str
-    says: str
-    repair: str = ""
-
-
 def examine(station: Station, now: pd.Timestamp) -> list[Finding]:
     """Every part of a station, sound ones too; `now` is the clock's time, UTC. A run at work makes parts unknown."""
     warehouse, found = _open(station)
@@ -57,6 +43,7 @@ def examine(station: Station, now: pd.Timestamp) -> list[Finding]:
             ("rules", lambda: _rules(station)),
             ("keep", lambda: _keep(station)),
             ("backup", lambda: _backup(station, now)),
+            ("copy", lambda: look_at_copy(station)),
         ]
         if warehouse is not None:
             open_one = warehouse

@@ -20,6 +20,8 @@ from pipelines.intake.file_layout import FileLayout
 from pipelines.intake.forgotten import PREFIX, Forgotten, Person, Unseen
 from pipelines.intake.redact.file import redact_file
 from pipelines.intake.sweep import Swept, sweep
+from pipelines.publish.copy_note import clear_from, clear_later, left_at, must_clear, read_note
+from pipelines.publish.copying import copy_out
 from pipelines.publish.snapshot import write_durably
 from pipelines.refresh import first_shown
 from pipelines.refresh.backups import scheduled
@@ -44,6 +46,8 @@ OUT_OF_REACH = (
     "coldfill cannot reach copies outside the station's folder: backups elsewhere, exports, printed sheets, mails, a "
     "handed-out folder. Delete them, or forget the person again after a restore from one. Reload open pages."
 )
+#: so long another run may go on copying
+_COPY_WAIT_S = 60.0
 _IN_LIST = re.compile(rf'"{PREFIX}\w+"\s*,\s*|,?\s*"{PREFIX}\w+"(?=\s*[\],])')
 
 
@@ -65,6 +69,8 @@ class Forgetting:
     backups: list[str] = field(default_factory=list)
     reports: list[str] = field(default_factory=list)
     scheduler: bool = False
+    #: the address whose copy is made anew
+    copied_to: str = ""
     #: what is left, and why
     left: list[str] = field(default_factory=list)
 
@@ -91,6 +97,10 @@ class Forgetting:
             else "",
             f"{plural(len(self.reports), 'printed page')} removed{_listed(self.reports)}" if self.reports else "",
             "the scheduler's own records removed" if self.scheduler else "",
+            f"the copy at {self.copied_to} made anew, all that lay there before removed (where its store keeps "
+            "versions of what is removed, have it remove those)"
+            if self.copied_to
+            else "",
         ]
         lines = [*filter(None, said), *(f"stays: {why}" for why in self.left), OUT_OF_REACH]
         return lines if self.done else [line.replace(self.made_up, f"{PREFIX}…") for line in lines]
@@ -257,6 +267,7 @@ def _left(known: Known, member: str) -> list[str]:
 
 
 def _finish(station: Station, made: Forgetting, run: Run, progress: Progress) -> Forgetting:
+    clear_later(station)
     people = Forgotten(station.archive)
     aside = station.folder / ASIDE
     with contextlib.closing(Warehouse(station.warehouse)) if station.warehouse.exists() else _none() as warehouse:
@@ -288,7 +299,27 @@ def _finish(station: Station, made: Forgetting, run: Run, progress: Progress) ->
     people.moved, people.removing = {}, []
     people.write()
     made.done = True
+    clear_from(station, result.snapshot)
+    _clear_copies(station, made, progress)
     return made
+
+
+def _clear_copies(station: Station, made: Forgetting, progress: Progress) -> None:
+    """See that no copy at an address tells of them; where it cannot be done now, the next run does it."""
+    note = read_note(station.published)
+    if must_clear(station.published):
+        copied = copy_out(station, clock.now, progress=progress, wait_s=_COPY_WAIT_S)
+        if not must_clear(station.published) and copied and not copied.left_at:
+            made.copied_to = note.address
+        elif copied and not copied.left_at:
+            why = copied.wrong or "another run is copying."
+            made.left.append(
+                f"what tells of them at {note.address}: {why} The next run removes it; or delete all there"
+            )
+    made.left += [
+        f"the copy at {address}, named by earlier settings: {known}; delete all of it there"
+        for address, known in left_at(read_note(station.published).former).items()
+    ]
 
 
 @contextlib.contextmanager
@@ -351,6 +382,8 @@ def _clear(station: Station, people: Forgotten, made: Forgetting, *, do: bool) -
             if not any(folder.iterdir()):
                 folder.rmdir()
     _remove_scheduler(station, made, do)
+    if not do and (note := read_note(station.published)).begun:
+        made.copied_to = note.address
 
 
 def _remove_scheduler(station: Station, made: Forgetting, do: bool) -> None:

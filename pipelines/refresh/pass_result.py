@@ -1,9 +1,10 @@
 """What a run did, for scripts and for people."""
 
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 
 from pipelines.intake.layout_change import WAITS
 from pipelines.intake.result import IntakeResult
+from pipelines.publish.copy_note import Copied
 from pipelines.refresh import settings_changes
 
 
@@ -28,6 +29,13 @@ class PassResult:
     damage: list[str] = field(default_factory=list)
     #: settings that differ from those of the snapshot before
     settings_changed: list[str] = field(default_factory=list)
+    #: what was done about the copy at an address; None without one
+    copied: Copied | None = None
+
+    @property
+    def copy_trouble(self) -> str:
+        """Since when the copy at an address is behind, and why; empty where it is not."""
+        return self.copied.trouble if self.copied else ""
 
     def for_scripts(self) -> dict:
         """The one line of `run --json`."""
@@ -48,6 +56,7 @@ class PassResult:
             "held": self.held,
             "damage": self.damage,
             "settings_changed": self.settings_changed,
+            "copy": None if self.copied is None else asdict(self.copied),
             "layout_changes": self.intake.layout_changes,
             "seconds_by_step": {step: round(value, 3) for step, value in self.seconds_by_step.items()},
         }
@@ -99,6 +108,7 @@ class PassResult:
         lines += [f"  {c['file']} ({c['content']}): {c['message']}" for c in self.intake.layout_changes]
         if any(c["rule"] == WAITS for c in self.intake.layout_changes):
             lines.append("If these differences are right: coldfill run --accept-layout (of one: --only and its number)")
+        lines += self.copied.lines() if self.copied else []
         if self.open_problems:
             lines.append(f"{self.open_problems} open problems: coldfill rejects shows them and how to fix them")
         return [head, *lines]

@@ -20,6 +20,7 @@ from pipelines.intake.arriving import complete
 from pipelines.intake.forgotten import Forgotten
 from pipelines.intake.intake import Intake
 from pipelines.intake.rebuild import prepare, refuse_if_lost, refuse_if_newer
+from pipelines.publish.copying import copy_out
 from pipelines.publish.snapshot import Publisher, clear_old, looks_altered, write_durably
 from pipelines.refresh.backups import backup_if_due
 from pipelines.refresh.first_look import worth_a_first_look
@@ -38,8 +39,9 @@ from pipelines.station.disk import naming
 from pipelines.station.lock import Held, held
 from pipelines.station.settings import Station
 from pipelines.station.upgrade import open_warehouse
-from pipelines.warehouse import news, problems
+from pipelines.warehouse import lake, news, problems
 from pipelines.warehouse.store import MACHINE_ROOM, Warehouse, WarehouseBusy
+from schemas import samples
 from schemas.frames import conform
 from schemas.snapshot import (
     FORM,
@@ -102,7 +104,10 @@ def run_pass(station: Station, *, progress: Progress = lambda *_: None, **asked:
     with pass_lock(station):
         if Forgotten(station.archive).unfinished:
             forget.finish(station, run_locked, progress)
-        return run_locked(station, progress=progress, **asked)
+        result = run_locked(station, progress=progress, **asked)
+    # beside the next run: no verdict waits for a network
+    result.copied = copy_out(station, clock.now, thorough=asked.get("thorough", False), progress=progress)
+    return result
 
 
 def run_locked(
@@ -316,6 +321,7 @@ def _publish(
         station=station_facts(station),
         steps={step.name: step_digest(step) for step in order.STEPS},
     )
+    write_durably(publisher.folder / samples.FILE, lake.samples_that_count(warehouse).to_json())
     publisher.finish(manifest)
     return publisher.name
 

@@ -38,13 +38,15 @@ def station_pass(station_dir: str) -> dict:
     except NotSent as error:  # the next run tries again
         logger.error("The morning sheet was not sent. %s", error)
     forget_failure(station)
-    wrong = ""
+    wrong = [result.copy_trouble] if result.copy_trouble else []
     try:
         if said := back_up_if_due(station, now()):
             logger.info(said)
-    except BackupRefused as error:  # the next run tries again
-        wrong = str(error)
-        note_failure(station, wrong)
-        logger.error("No backup. %s", error)
-    run_ended(station.published, name, wrong and f"No backup. {wrong}")
+    except BackupRefused as error:
+        wrong.append(f"No backup. {error}")
+    for what in wrong:  # the next run tries again
+        logger.error(what)
+    if wrong:
+        note_failure(station, " ".join(wrong))
+    run_ended(station.published, name, " ".join(wrong))
     return result.for_scripts()

@@ -1,11 +1,13 @@
-"""`[keep]` and `[backup]` in `station.toml`: what a run removes after how long, and where backups go."""
+"""`[keep]`, `[backup]` and `[copy]` in `station.toml`: what goes after how long, and where backups and copies lie."""
 
 from pathlib import Path
 from typing import Annotated, Any
 
 from pydantic import AfterValidator
 
-from pipelines.station.settings_words import Table, number, wrong
+from pipelines.station.settings_words import Table, number, one_of, wrong
+from schemas import copied_tables
+from schemas.address import what_is_wrong
 from schemas.words import plural
 
 FOR_EVER = 0
@@ -16,6 +18,13 @@ def _folder(value: str) -> str:
     if value and not Path(value).expanduser().is_absolute():
         raise wrong("must be a whole path, outside the station's folder", 'to = "/media/usb/coldfill"')
     return value
+
+
+def _address(value: str) -> str:
+    what, fix = what_is_wrong(value) if value else ("", "")
+    if what:
+        raise wrong(what, fix)
+    return value.rstrip("/")
 
 
 class Keeping(Table):
@@ -59,3 +68,10 @@ class Backups(Table):
     def folder(self) -> Path | None:
         """Where they lie."""
         return Path(self.to).expanduser() if self.to else None
+
+
+class Copying(Table):
+    """The address to which runs copy what is published, and what such a copy tells of people; none while empty."""
+
+    to: Annotated[str, AfterValidator(_address)] = ""
+    people: one_of(*copied_tables.CHOICES) = copied_tables.NOBODY  # type: ignore[valid-type]

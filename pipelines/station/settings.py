@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 from pydantic import AfterValidator, BeforeValidator, Field, create_model, model_validator
 
 from pipelines.readers.tables.mapping import Mapping
-from pipelines.station.keeping import Backups, Keeping
+from pipelines.station.keeping import Backups, Copying, Keeping
 from pipelines.station.layouts import NamedLayout, Sources
 from pipelines.station.mail import Mail
 from pipelines.station.settings_words import (
@@ -71,6 +71,8 @@ class Station:
     keep: Keeping = field(default_factory=Keeping)
     #: where the schedule writes backups
     backups: Backups = field(default_factory=Backups)
+    #: where runs copy what is published
+    copying: Copying = field(default_factory=Copying)
     #: where the morning sheet is sent
     mail: Mail = field(default_factory=Mail)
     #: of this machine, for members' parts; 0 for one a core
@@ -211,6 +213,7 @@ class _File(Table):
     mail: Mail = Mail()
     keep: Keeping = Keeping()
     backup: Backups = Backups()
+    copy_: Copying = Field(default=Copying(), alias="copy")
     scale: _Scale = _Scale()
 
 
@@ -267,6 +270,7 @@ def settings_of(folder: Path, text: str) -> Station:
         watch=read.schedule.watch,
         keep=read.keep,
         backups=read.backup,
+        copying=read.copy_,
         mail=read.mail,
         processes=read.scale.processes,
         scheduler=read.scale.scheduler,

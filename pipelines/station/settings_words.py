@@ -157,7 +157,8 @@ def _mistakes(model: type[Table], error: Any) -> list[Mistake]:
 def _declared(model: Any, where: Where) -> dict:
     """The fields of the table at a place."""
     for part in where:
-        found = getattr(model, "model_fields", {}).get(part)
+        there = getattr(model, "model_fields", {})
+        found = there.get(part) or next((f for f in there.values() if f.alias == part), None)
         model = found.annotation if found else (get_args(model) or (None,))[-1]
     return getattr(model, "model_fields", {})
 

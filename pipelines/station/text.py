@@ -177,4 +177,12 @@ snapshot_hours = 1.0
 # to = "/media/usb/coldfill"
 # every_days = 1
 # keep = 7
+
+# A copy of what is published, for programs on other machines, at any address that fsspec writes to; each run adds what
+# is new (pip install 'coldfill[address]' for s3://). Whoever has the keys of the address reads all of it, so people
+# says what it tells: "nobody" (fills, cylinders, air: no member, no dives), "ids" (dives and their samples too, members
+# by their ids), "names" (who filled and members by name). Keys stand in the environment, never here.
+# [copy]
+# to = "s3://bucket/quay"              # or "file:///media/usb/quay"
+# people = "nobody"
 """

@@ -8,19 +8,17 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 import pandas as pd
 
 from pipelines.warehouse.store import Warehouse
-from schemas.frames import conform, empty
-from schemas.sources import SOURCES
+from pipelines.warehouse.withdrawn import samples_out
+from schemas.samples import SamplesThatCount, merged
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
 #: what a system says of itself or of rights, and not of a file's bytes
 OF_THE_SYSTEM = (errno.EMFILE, errno.ENFILE, errno.EACCES, errno.ENOMEM)
-_FIELDS = list(SOURCES["dive_samples"].fields.values())
 
 
 class PartDamaged(Exception):
@@ -99,24 +97,14 @@ def read_samples(
     ------
     PartDamaged
     """
-    import pyarrow as pa
-
     stored = [_stored(lake, part) for part in parts.to_dict("records")]
-    if not stored:
-        return empty(_FIELDS)
-    rows = pa.concat_tables(stored, promote_options="permissive").to_pandas(use_threads=False)
-    if len(stored) > 1:
-        if rows["revised_at"].notna().any():
-            of_file = np.repeat(parts["order_at"].to_numpy(), [table.num_rows for table in stored])
-            order = pd.to_datetime(rows["revised_at"], utc=True).fillna(
-                pd.Series(of_file, index=rows.index).astype("datetime64[us, UTC]")
-            )
-            rows = rows.iloc[np.argsort(order.to_numpy(), kind="stable")]
-        rows = rows.drop_duplicates(["member_id", "dive_id", "t_s"], keep="last")
-    for member, dive, t_s in without:
-        out = (rows["member_id"] == member) & (rows["dive_id"] == dive)
-        rows = rows[~(out if t_s is None else out & (rows["t_s"] == t_s))]
-    return conform(rows, _FIELDS).sort_values(["member_id", "dive_id", "t_s"], ignore_index=True)
+    return merged(stored, parts["order_at"].to_numpy(), without)
+
+
+def samples_that_count(warehouse: Warehouse) -> SamplesThatCount:
+    """The parts that count, in the order in which they win, and which samples are withdrawn."""
+    out = samples_out(warehouse)
+    return SamplesThatCount.of(parts_by_member(warehouse), [o for member in sorted(out) for o in out[member]])
 
 
 def samples_revised_ahead(lake: Path, warehouse: Warehouse, latest: pd.Timestamp) -> set[tuple[str, str]]:

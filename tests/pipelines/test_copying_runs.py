@@ -1,0 +1,130 @@
+"""Whole runs with a copy at an address: what a run says of it, what the doctor says, and what forgetting does to it."""
+
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+import small_station as s
+from test_copying import there, unpacked
+
+from pipelines.cli.commands import app
+from pipelines.publish.copy_note import CLEAR
+from pipelines.refresh.examine_copy import look_at_copy
+from pipelines.refresh.finding import LOOK, RUN, SOUND, WRONG
+from pipelines.refresh.forget import forget
+from pipelines.refresh.run import run_locked
+from pipelines.station.settings import load_station
+from schemas.address import Place
+from schemas.analysis import open_station
+
+
+@pytest.fixture(scope="module")
+def before(tmp_path_factory):
+    """A station that was run once and copied, in a folder beside its copy."""
+    folder = tmp_path_factory.mktemp("copying")
+    made = s.stocked(folder / "station")
+    s.drop(made, "fills.csv", [s.fill(n, operator="Ines Vard", member_id="M1") for n in range(1, 8)])
+    made = s.with_settings(made, f'[copy]\nto = "file://{folder / "far"}"\npeople = "names"')
+    return made, s.run(made)
+
+
+@pytest.fixture
+def station(before, tmp_path):
+    """A copy of both, to be changed."""
+    was = before[0].folder
+    shutil.copytree(was.parent, tmp_path / "x")
+    made = tmp_path / "x" / "station"
+    for path in (made / "station.toml", made / "published" / "copied.json"):
+        path.write_text(path.read_text().replace(str(was.parent), str(tmp_path / "x")))
+    return load_station(made)
+
+
+def says(station):
+    return [(f.state, f.repair, f.says) for f in look_at_copy(station)]
+
+
+def test_a_run_copies_what_it_published_and_says_so(before):
+    station, result = before
+    to = station.copying.to
+    assert any(line.startswith(f"Copied to {to}: ") for line in result.lines())
+    assert result.for_scripts()["copy"]["snapshot"] == result.snapshot and not result.copy_trouble
+    here, far = open_station(station.folder), open_station(to)
+    for name in far.tables:
+        s.pd.testing.assert_frame_equal(far.table(name), here.table(name))
+    own = s.stored(station)["dive_samples"]
+    s.pd.testing.assert_frame_equal(far.samples(), own)
+    s.pd.testing.assert_frame_equal(here.samples(), own)
+    ((state, _, said),) = says(station)
+    assert state == SOUND and "members by name" in said
+
+
+def test_a_place_that_is_gone_is_said_everywhere_until_the_copy_is_whole_again(station, capsys):
+    far = Path(station.copying.to.removeprefix("file://"))
+    away = station.folder.parent / "away" / "far"
+    away.parent.mkdir()
+    far.rename(away)
+    far.write_text("a drive that is not plugged in")  # nothing can be written below it
+    s.drop(station, "fills-2.csv", [s.fill(9)])
+    result = s.run(station)
+    assert result.published and not result.held
+    assert "behind since" in result.copy_trouble and result.copy_trouble in result.lines()
+    ((state, repair, said),) = says(station)
+    assert state == WRONG and repair == RUN and "behind since" in said
+    with pytest.raises(SystemExit) as ended:
+        app(["run", "--station", str(station.folder), "--json"])
+    assert ended.value.code == 1
+    line = json.loads(capsys.readouterr().out.splitlines()[-1])
+    assert not line["published"] and line["copy"]["late_since"] == result.copied.late_since
+    far.unlink()
+    away.rename(far)
+    again = s.run(station)  # nothing is new, and yet
+    assert not again.published and again.copied.files and not again.copy_trouble
+    assert len(open_station(station.copying.to).table("fill_quality")) == 8
+    assert says(station)[0][0] == SOUND
+
+
+def test_the_doctor_finds_what_the_address_lacks_and_a_repair_sends_it(station):
+    place = Place(station.copying.to)
+    place.remove([next(iter(place.sizes("parts")))])
+    ((state, repair, said),) = says(station)
+    assert state == WRONG and repair == RUN and "lacks 1 part" in said
+    assert not s.run(station, thorough=True).copy_trouble
+    assert says(station)[0][0] == SOUND
+
+
+def test_where_the_address_cannot_be_reached_forgetting_says_so_and_the_next_run_removes_it(station):
+    far = Path(station.copying.to.removeprefix("file://"))
+    away = station.folder.parent / "away" / "far"
+    away.parent.mkdir()
+    far.rename(away)
+    far.write_text("not plugged in")
+    made = forget(station, "M1", run_locked, do=True)
+    assert any("stays: what tells of them at" in line for line in made.lines())
+    assert (station.published / CLEAR).exists()
+    assert any(state == WRONG and "forgotten" in said for state, _, said in says(station))
+    far.unlink()
+    away.rename(far)
+    assert not s.run(station).copy_trouble
+    assert not (station.published / CLEAR).exists()
+    assert b"Ines Vard" not in b"".join(unpacked(there(station.copying.to)))
+
+
+def test_who_is_forgotten_is_in_nothing_that_lies_at_the_address_and_a_copy_left_elsewhere_is_named(station):
+    left = station.copying.to
+    text = station.folder / "station.toml"
+    text.write_text(text.read_text().replace(left, f"{left}-2"))
+    moved = load_station(station.folder)
+    assert any(left in line for line in s.run(moved).lines())
+    (now, _, _), (before, _, said) = says(moved)
+    assert (now, before) == (SOUND, LOOK) and left in said
+    assert any(b"Ines Vard" in data for data in unpacked(there(moved.copying.to)))
+    planned = forget(moved, "M1", run_locked, do=False)
+    assert any(f"the copy at {moved.copying.to} made anew" in line for line in planned.lines())
+    made = forget(moved, "M1", run_locked, do=True)
+    assert any(f"the copy at {moved.copying.to} made anew" in line for line in made.lines())
+    assert any(f"{left}, named by earlier settings" in line for line in made.lines())
+    content = b"".join(unpacked(there(moved.copying.to)))
+    assert b"Ines Vard" not in content and b"M1" not in content and made.made_up.encode() in content
+    shutil.rmtree(left.removeprefix("file://"))
+    assert [state for state, _, _ in says(moved)] == [SOUND]
