@@ -132,6 +132,9 @@ def day(page: Any, snapshot: Snapshot) -> None:
 
 def waterfall(page: Any, snapshot: Snapshot) -> None:
     day(page, snapshot)
+    page.get_by_role("combobox", name="One fill").click()
+    page.get_by_role("option").first.click()
+    settle(page)
     down_to(page, ", filled ")
 
 

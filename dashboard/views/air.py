@@ -104,31 +104,37 @@ def one(compressor: str, health: pd.DataFrame, tests: pd.DataFrame) -> None:
         else:
             more = parts.folded(words.plural(len(remarks), "more remark"), remarks)
             parts.show(parts.bar(word, weight, parts.Markup(parts.lines(*reasons) + more)))
-        parts.show(
-            parts.facts(
-                [
-                    ("Hours run", words.number(row["hours"], 0, "h")),
-                    (
-                        "Filter life left",
-                        _left(row["filter_hours_left"]),
-                        _since_change(row["hours_since_filter"], row["filter_hours_left"]),
-                    ),
-                    (
-                        "Service due",
-                        words.day(row["service_due_on"]),
-                        "at the present use" if words.known(row["service_due_on"]) else "",
-                    ),
-                    (
-                        "Free air delivery",
-                        words.number(row["free_air_delivery_l_min"], 0, "L/min"),
-                        f"{words.number(row['delivery_change_pct'], 0, '%')} against rated"
-                        if words.known(row["delivery_change_pct"])
-                        else "",
-                    ),
-                    ("Next air test due", words.day(row["air_test_due_on"]), "the first of its quantities"),
-                ]
-            )
+        title = (
+            f"{words.number(row['hours'], 0, 'h')} run, filter {_left(row['filter_hours_left'])}"
+            f"{' left' if words.known(row['filter_hours_left']) and row['filter_hours_left'] >= 0 else ''}, "
+            f"next air test {words.day(row['air_test_due_on'])}"
         )
+        with st.expander(title):
+            parts.show(
+                parts.facts(
+                    [
+                        ("Hours run", words.number(row["hours"], 0, "h")),
+                        (
+                            "Filter life left",
+                            _left(row["filter_hours_left"]),
+                            _since_change(row["hours_since_filter"], row["filter_hours_left"]),
+                        ),
+                        (
+                            "Service due",
+                            words.day(row["service_due_on"]),
+                            "at the present use" if words.known(row["service_due_on"]) else "",
+                        ),
+                        (
+                            "Free air delivery",
+                            words.number(row["free_air_delivery_l_min"], 0, "L/min"),
+                            f"{words.number(row['delivery_change_pct'], 0, '%')} against rated"
+                            if words.known(row["delivery_change_pct"])
+                            else "",
+                        ),
+                        ("Next air test due", words.day(row["air_test_due_on"]), "the first of its quantities"),
+                    ]
+                )
+            )
     if last.empty:
         parts.show(parts.bar("No air test is known", 3, "Have the air tested before handing over fills from it."))
         return

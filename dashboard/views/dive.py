@@ -1,6 +1,7 @@
 """One dive: gas against the gas needed, why it was thin, its tanks, and the fill it began with."""
 
 import pandas as pd
+import streamlit as st
 
 from dashboard import charts_dives, gas_left, parts
 from dashboard.access import may_see
@@ -32,9 +33,14 @@ def show(snapshot: Snapshot, member_id: str, dive_id: str, key: str) -> None:
         _surfacing_alone(snapshot, reserve)
     else:
         _reserve(snapshot, member_id, dive_id, reserve, fill, key)
+        _shares(reserve, key)
     if row is not None:
-        _breathed(snapshot, member_id, dive_id, row)
-        _its_fill(snapshot, row, fill)
+        rate, cooled = words.number(row["rmv_l_min"], 1, "L/min"), words.number(row["cooling_bar"], 0, "bar")
+        with st.expander(f"What was breathed: {rate}, {cooled} of the fall only cooled"):
+            _breathed(snapshot, member_id, dive_id, row)
+        settled = "" if fill is None else f": settled at {words.number(fill['settled_pressure_bar_15c'], 0, 'bar')}"
+        with st.expander(f"The fill it began with{settled}"):
+            _its_fill(snapshot, row, fill)
 
 
 def thinnest(reserve: pd.DataFrame) -> str:
@@ -43,8 +49,9 @@ def thinnest(reserve: pd.DataFrame) -> str:
 
 
 def over_the_season(snapshot: Snapshot, rows: pd.DataFrame, key: str) -> None:
-    """Least margin and surfacing pressure of each dive, as far as they are known."""
-    if rows["least_margin_free_l"].notna().any():
+    """Least margin and surfacing pressure of each dive, as far as they are known; the second opens where both are."""
+    margins = rows["least_margin_free_l"].notna().any()
+    if margins:
         parts.figure(
             charts_dives.margins(rows, rows["started_at"]),
             "Least margin of each dive over the season.",
@@ -52,11 +59,12 @@ def over_the_season(snapshot: Snapshot, rows: pd.DataFrame, key: str) -> None:
         )
     if rows["surfaced_bar"].notna().any():
         least = float(snapshot.policy("reserve", "surfacing_min_bar"))
-        parts.figure(
-            charts_dives.surfacing(rows, rows["started_at"], least),
-            f"Pressure at the surface of each dive, against {least:g} bar.",
-            f"{key}surfacing",
-        )
+        with st.expander("Pressure at the surface of each, drawn", expanded=not margins):
+            parts.figure(
+                charts_dives.surfacing(rows, rows["started_at"], least),
+                f"Pressure at the surface of each dive, against {least:g} bar.",
+                f"{key}surfacing",
+            )
 
 
 def surfaced_with(snapshot: Snapshot, reserve: Row) -> str:
@@ -139,12 +147,6 @@ def _reserve(snapshot: Snapshot, member_id: str, dive_id: str, reserve: Row, fil
             + (f"; least margin {words.number(margin, 0, 'L')} {when}." if known else "; gaps where it is not known."),
             f"{key}_gas",
         )
-    if known and words.known(below) and below and reserve["cause_shares"]:
-        parts.figure(
-            charts_dives.cause_shares(reserve["cause_shares"]),
-            f"Shares of the deficit: {shares_in_words(reserve['cause_shares'])}.",
-            f"{key}_shares",
-        )
     thirds = reserve["thirds_margin_free_l"]
     parts.show(
         parts.facts(
@@ -170,6 +172,18 @@ def _reserve(snapshot: Snapshot, member_id: str, dive_id: str, reserve: Row, fil
             ]
         )
     )
+
+
+def _shares(reserve: Row, key: str) -> None:
+    """What share of a deficit each cause took, drawn; the words stand above."""
+    below = reserve["below_policy"]
+    if words.known(below) and below and reserve["cause_shares"] and not gas_left.cannot_have_been(reserve):
+        with st.expander("Each cause's share of the deficit, drawn"):
+            parts.figure(
+                charts_dives.cause_shares(reserve["cause_shares"]),
+                f"Shares of the deficit: {shares_in_words(reserve['cause_shares'])}.",
+                f"{key}_shares",
+            )
 
 
 def _policy(snapshot: Snapshot) -> str:
@@ -203,7 +217,6 @@ def why(reserve: Row, fill: Row | None) -> list[str]:
 
 
 def _breathed(snapshot: Snapshot, member_id: str, dive_id: str, row: Row) -> None:
-    parts.show(parts.heading("What was breathed", 3))
     gap = row["second_gauge_gap_bar"]
     parts.show(
         parts.facts(
@@ -259,7 +272,6 @@ def _breathed(snapshot: Snapshot, member_id: str, dive_id: str, row: Row) -> Non
 
 
 def _its_fill(snapshot: Snapshot, row: Row, fill: Row | None) -> None:
-    parts.show(parts.heading("The fill it began with", 3))
     if fill is None:
         no_fill = "No fill is known for this dive." if may_see(snapshot.viewer, "fill_quality") else ""
         parts.show(parts.plain(no_fill))

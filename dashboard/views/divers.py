@@ -17,7 +17,7 @@ TITLE = "Divers"
 #: roles that may open this page; what tables each sees stands in access.py
 OPEN_TO = (ALONE, MANAGER)
 
-MOST_DIVES = 12
+MOST_DIVES, DIVES_AT_ONCE = 12, 4
 PARTS = {"watch": "Whose reserves run thin", "one": "One diver"}
 
 
@@ -203,28 +203,9 @@ def one(snapshot: Snapshot, member_id: str, name: str) -> None:
             )
         )
     else:
+        shown = [_dive_line(snapshot, row) for row in each(found)]
         parts.show(
-            parts.table(
-                ["Dive", "Least margin", "Surfaced with", "Cause, largest first", "The fill"],
-                [
-                    (
-                        parts.lines(
-                            words.clock(r.started_at, snapshot.zone),
-                            f"{words.number(r.max_depth_m, 0, 'm')}, {words.number(r.duration_min, 0, 'min')}",
-                        ),
-                        words.number(r.least_margin_free_l, 0, "L"),
-                        dive.surfaced_with(snapshot, r._asdict()),
-                        dive.shares_in_words(r.cause_shares),
-                        f"settled {words.number(r.fill_low_bar, 0, 'bar')} low"
-                        if words.known(r.fill_low_bar) and r.fill_low_bar >= 1
-                        else "",
-                    )
-                    for r in each(found)
-                ],
-                figures=(1, 2),
-                whole=(0, 3),
-                says="Dives below policy, or surfaced below the least pressure",
-            )
+            parts.heading(f"Below policy, or surfaced low: {found_all}", 3), parts.one_by_one(shown, DIVES_AT_ONCE)
         )
         if found_all > MOST_DIVES:
             parts.show(parts.note(f"The newest {MOST_DIVES} of {found_all}."))
@@ -242,3 +223,19 @@ def one(snapshot: Snapshot, member_id: str, name: str) -> None:
         key=field_key(f"divers_dive_{member_id}"),
     )
     dive.show(snapshot, member_id, str(chosen), key="divers")
+
+
+def _dive_line(snapshot: Snapshot, row: Row) -> parts.Markup:
+    """Which dive and how near it came; why, and what its fill had to do with it, opens below."""
+    low = f"Its fill settled {words.number(row.fill_low_bar, 0, 'bar')} low."
+    causes = words.capital(dive.shares_in_words(row.cause_shares))
+    margin = words.number(row.least_margin_free_l, 0, "L")
+    return parts.line(
+        parts.Markup(f"<strong>{words.clock(row.started_at, snapshot.zone)}</strong>"),
+        f"margin {margin}, surfaced with {dive.surfaced_with(snapshot, row._asdict())}",
+        [
+            f"{words.number(row.max_depth_m, 0, 'm')}, {words.number(row.duration_min, 0, 'min')}.",
+            f"{causes}." if causes else "",
+            low if words.known(row.fill_low_bar) and row.fill_low_bar >= 1 else "",
+        ],
+    )

@@ -33,9 +33,7 @@ PARTS = {
 LOG = {"log": "Log it"}
 #: the unit that another page turned to
 ARRIVED_AT = "unit_arrived_at"
-#: parts in which somebody has hands on a valve: what stands above them is kept short
-AT_WORK = ("recipe", "log")
-#: the part about the unit named, under which stands what is known of it
+#: the part about the unit named, under which stands what is known of it; above any other that is kept short
 ABOUT_IT = ("advice",)
 
 
@@ -57,12 +55,12 @@ def page(snapshot: Snapshot) -> None:
     )
     clearance = fill_clearance(chosen, units, health, fills, sources) if chosen else None
     _turn_to_advice(chosen)
-    at_work = st.session_state.get("filling_part") in AT_WORK
+    brief = st.session_state.get("filling_part", "advice") not in ABOUT_IT
     with parts.place():
         if clearance and st.session_state.get(ARRIVED_AT) == chosen and not st.session_state.get("saved_entries"):
-            answer(clearance, brief=at_work, opened=True)
+            answer(clearance, brief=brief, opened=True)
         elif clearance:
-            answer(clearance, brief=at_work)
+            answer(clearance, brief=brief)
         else:
             parts.show(parts.note("Type or pick one: whether it may be filled today, and why not, stands here first."))
             not_to_fill_from(holds.failed_sources(sources))

@@ -17,7 +17,7 @@ from schemas.reading_units import long, text
 from shared.gas.thermal import settled_pressure_bar
 
 #: fills of a verdict that are shown at once
-MOST_FILLS = 6
+MOST_FILLS = 4
 #: figures of one fill that stand open
 _FIRST = ("Permitted", "Mix", "Maximum operating depth")
 
@@ -63,15 +63,17 @@ def show(snapshot: Snapshot, fills: pd.DataFrame) -> None:
         row.fill_id: f"{row.unit_id}, {words.hour(row.filled_at, snapshot.zone)} ({row.fill_id})"
         for row in each(of_day)
     }
-    worst = worst_first(of_day).iloc[0]["fill_id"]
+    listed = worst_first(of_day)["fill_id"].tolist()
     chosen = st.selectbox(
-        "One fill",
-        list(labels),
-        index=list(labels).index(worst),
+        "One fill: where its gas went, what it will read",
+        listed,
+        index=0 if len(listed) == 1 else None,  # the day first; then one of it
         format_func=parts.label(labels),
+        placeholder="choose; the worst stands first",
         key=f"one_fill_{day}",
     )
-    one(snapshot, of_day[of_day["fill_id"] == chosen].iloc[0])
+    if chosen is not None:
+        one(snapshot, of_day[of_day["fill_id"] == chosen].iloc[0])
 
 
 def counted(fills: pd.DataFrame) -> str:
@@ -142,32 +144,32 @@ def one(snapshot: Snapshot, fill: Row) -> None:
         parts.show(parts.note("A person released this hold."))
     parts.figure(charts.shortfall_waterfall(fill), _in_words(fill), "waterfall")
     parts.show(parts.plain(_in_words(fill)))
-    left, right = st.columns(2)
-    with left:
-        water_c = number_field(
-            "Temperature of the water, °C",
-            f.WATER_C,
-            float(fill["water_c"]) if words.known(fill["water_c"]) else 15.0,
-            f"water_c_{fill['fill_id']}",
-            digits=1,
-            width=220,
-        )
-    with right:
-        reads = _reads_at(fill, water_c)
-        parts.show(
-            parts.facts(
-                [
-                    (
-                        f"Reads in water of {words.number(water_c, 0, '°C')}",
-                        words.number(reads, 0, "bar"),
-                        _as_published(fill),
-                    )
-                ]
-            )
-        )
     cold, *others = _figures(fill)
     parts.show(parts.facts([cold, *(row for row in others if row[0] in _FIRST)]))
-    with st.expander("Its other figures"):
+    with st.expander("In the water, and its other figures"):
+        left, right = st.columns(2)
+        with left:
+            water_c = number_field(
+                "Temperature of the water, °C",
+                f.WATER_C,
+                float(fill["water_c"]) if words.known(fill["water_c"]) else 15.0,
+                f"water_c_{fill['fill_id']}",
+                digits=1,
+                width=220,
+            )
+        with right:
+            reads = _reads_at(fill, water_c)
+            parts.show(
+                parts.facts(
+                    [
+                        (
+                            f"Reads in water of {words.number(water_c, 0, '°C')}",
+                            words.number(reads, 0, "bar"),
+                            _as_published(fill),
+                        )
+                    ]
+                )
+            )
         parts.show(parts.facts(row for row in others if row[0] not in _FIRST))
     first_published = fill["handed_over_settled_bar_15c"]
     if (

@@ -17,6 +17,8 @@ WHY = {
     "gauge_drifting": "gauge drifts",
     "gauge_past_check": "gauge past its check",
 }
+#: named in a line
+MOST_NAMED = 4
 LEAST_FILLS = 3
 #: points of one figure at most, the newest
 MOST_POINTS = 800
@@ -45,6 +47,16 @@ def fell_short(fills: pd.DataFrame) -> None:
     if usual:
         parts.show(parts.plain(usual))
     choices = [c for c in BY if fills[c].notna().any()]
+    oftenest = short_by(fills, choices[0]).head(MOST_NAMED)
+    oftenest = oftenest[oftenest["short"] > 0]
+    if len(oftenest):
+        named = "; ".join(f"{r.name} {r.short} of {r.fills}" for r in each(oftenest))
+        parts.show(parts.plain(f"Oftenest by {BY[choices[0]]}: {named}."))
+    with st.expander(f"By {', '.join(BY[c] for c in choices)}, drawn; and why"):
+        _fell_short_by(fills, choices)
+
+
+def _fell_short_by(fills: pd.DataFrame, choices: list[str]) -> None:
     by = str(
         st.segmented_control(
             "By", choices, default=choices[0], format_func=parts.label(BY), key="short_by", required=True
@@ -55,10 +67,10 @@ def fell_short(fills: pd.DataFrame) -> None:
         parts.show(parts.plain(f"None has {LEAST_FILLS} fills yet."))
         return
     parts.figure(charts.short_shares(rows.head(15), BY[by]), "Fills, and how many of them were short.", "short_shares")
-    with st.expander("Why they were short"):
-        shown = [(r.name, r.fills, r.short, *(getattr(r, code) for code in WHY)) for r in each(rows.head(60))]
-        head = [BY[by].capitalize(), "Fills", "Short", *WHY.values()]
-        parts.show(parts.table(head, shown, figures=range(1, len(head)), says="Short fills and why"))
+    shown = [(r.name, r.fills, r.short, *(getattr(r, code) for code in WHY)) for r in each(rows.head(60))]
+    head = [BY[by].capitalize(), "Fills", "Short", *WHY.values()]
+    why = parts.table(head, shown, figures=range(1, len(head)), says="Short fills and why")
+    parts.show(parts.Markup(f"<details><summary>Why they were short</summary>{why}</details>"))
 
 
 def in_general(fills: pd.DataFrame) -> str:

@@ -18,7 +18,9 @@ OPEN_TO = (ALONE, DIVER, MANAGER, OPERATOR)
 
 MOST_ROWS = 150
 #: places of one cause that are shown at once, causes, and causes with a choice beside them
-MOST_PLACES, MOST_CAUSES, MOST_CHOICES = 2, 12, 20
+MOST_PLACES, MOST_CAUSES, MOST_CHOICES = 2, 5, 20
+#: from so many problems on one file may be looked at alone
+ASK_FOR_FILE = 12
 OUTCOMES = {"accepted": "taken", "refused": "refused whole", "partly": "taken in part", "withdrawn": "withdrawn"}
 
 
@@ -116,7 +118,7 @@ def problems(snapshot: Snapshot, still_open: pd.DataFrame) -> bool:
         return False
     counts = still_open["file"].value_counts()
     chosen = ""
-    if len(still_open) > MOST_CAUSES and len(counts) > 1:
+    if len(still_open) > ASK_FOR_FILE and len(counts) > 1:
         chosen = st.selectbox(
             "File",
             ["", *counts.index],

@@ -22,7 +22,11 @@ APPROVED = Path(__file__).parent / "approved"
 PAGES = {
     "filling": ("filling", "alone", {}),
     "filling-T12-1": ("filling", "alone", {"unit": "T12-1"}),
-    "filling-A11-2-day": ("filling", "operator", {"unit": "A11-2", "filling_part": "day"}),
+    "filling-A11-2-day": (
+        "filling",
+        "operator",
+        {"unit": "A11-2", "filling_part": "day", "one_fill_2031-06-30": "f023"},
+    ),
     "filling-S10-4-advice": ("filling", "operator", {"unit": "S10-4", "filling_part": "advice"}),
     "filling-T12-1-advice": ("filling", "alone", {"unit": "T12-1", "filling_part": "advice"}),
     "filling-season": ("filling", "manager", {"filling_part": "season"}),

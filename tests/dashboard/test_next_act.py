@@ -58,7 +58,7 @@ def test_a_mistyped_stop_is_corrected_by_a_newer_row_of_the_same_fill(stopped, s
     put(stopped, "Stopped at, bar", 203.0)
     monkeypatch.setattr(entry_door, "now", lambda: MOMENT + pd.Timedelta(minutes=5))
     press(stopped, "Save the correction")
-    first, second = rows(station)
+    first, second = sorted(rows(station), key=lambda row: row["revised_at"])
     assert (first["stop_pressure_bar"], second["stop_pressure_bar"]) == ("230", "203")
     same = ("fill_id", "filled_at", "unit_id", "start_pressure_bar", "source_id")
     assert [first[c] for c in same] == [second[c] for c in same] and second["revised_at"] > first["revised_at"]

@@ -336,3 +336,15 @@ def test_of_somebody_else_by_name_a_change_must_be_surer(published, monkeypatch)
     run(published, "season", "diver", ME)
     run(published, "season", "manager")
     assert asked == [0.9, 0.975]
+
+
+def test_the_overview_stands_before_the_detail(published):
+    """A day of several fills takes none apart by itself; of many dives the first few stand open."""
+    day = run(published, "filling", "manager", filling_part="day")
+    one = next(w for w in day.selectbox if w.label.startswith("One fill"))
+    assert one.value is None and len(one.options) > 1 and "Nominal 2" not in said(day)
+    one.set_value(one.options[0].rpartition("(")[2].rstrip(")"))
+    day.run()
+    assert "the three add up to the difference" in said(day)
+    diver = said(run(published, "divers", "manager", divers_part="one"))
+    assert "Show all 7" in diver and 'class="rows' not in diver.partition("Show all 7")[0]
