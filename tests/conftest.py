@@ -6,6 +6,7 @@ what a module makes for its tests is made once. Long groups start first.
 
 import gc
 import os
+import shutil
 import sys
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,7 +20,7 @@ if sys.dont_write_bytecode:
 import hypothesis
 import pandas as pd
 import pytest
-from step_results import _kept_results, _new_warehouses, kept_step_results
+from step_results import _kept_results, _new_warehouses, _one_duckdb, kept_step_results
 from strict_skips import pytest_make_collect_report, pytest_runtest_makereport
 
 from schemas.snapshot import read_manifest, read_table
@@ -28,6 +29,7 @@ from schemas.snapshot import read_manifest, read_table
 __all__ = [
     "_kept_results",
     "_new_warehouses",
+    "_one_duckdb",
     "kept_step_results",
     "pytest_make_collect_report",
     "pytest_runtest_makereport",
@@ -72,7 +74,20 @@ FIRST = (
 )
 
 
+#: a file system in memory, and how much room of it a run of all tests may need, bytes
+IN_MEMORY, ROOM = Path("/dev/shm"), 8 * 2**30
+
+
+def _where_writing_waits_for_no_disk() -> str | None:
+    """Each station is written to the disk for good several times a run, and tests run thousands."""
+    roomy = IN_MEMORY.is_dir() and os.access(IN_MEMORY, os.W_OK) and shutil.disk_usage(IN_MEMORY).free > ROOM
+    return str(IN_MEMORY) if roomy else None
+
+
+@pytest.hookimpl(tryfirst=True)  # before pytest decides where temporary folders lie
 def pytest_configure(config):
+    if not config.option.basetemp and (place := _where_writing_waits_for_no_disk()):
+        os.environ.setdefault("PYTEST_DEBUG_TEMPROOT", place)
     gc.disable()  # what is imported and collected stays: looking through it again and again is a quarter of the time
     config.addinivalue_line("markers", "xdist_group(name): tests of one group run on one worker")  # also without xdist
     config.option.loadscopereorder = False  # by number of tests; ours is by time

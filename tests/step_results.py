@@ -5,15 +5,18 @@ under a hash of everything that the step could see, not under the fingerprint th
 fingerprint that lacks an input still gives a wrong table, and its test still fails. Workers of one run share what
 they have; nothing outlives the run.
 
-A new warehouse, too, is made once a process: where a test makes another, it is a copy of that one.
+A new warehouse, too, is made once a process: where a test makes another, it is a copy of that one. And all are opened
+in one DuckDB that stays: to start one takes ten times as long as to attach a file to it.
 """
 
+import contextlib
 import hashlib
 import os
 import pickle
 import sys
 from pathlib import Path
 
+import duckdb
 import pandas as pd
 import pytest
 
@@ -96,6 +99,81 @@ class NewWarehouses:
         _open(warehouse, path, **more)
 
 
+class OneDuckDB:
+    """In place of the module `duckdb` for the warehouse: its files are attached to one database that stays open.
+
+    What does not attach is opened by DuckDB itself, so that errors are its own.
+    """
+
+    def __init__(self) -> None:
+        self.open: dict[str, list] = {}  # place: name, connections
+        self.root = self._started()
+        self.number, self.in_use = 0, True
+
+    def __getattr__(self, name: str):
+        return getattr(duckdb, name)
+
+    def _started(self) -> duckdb.DuckDBPyConnection:
+        root = duckdb.connect(":memory:")
+        root.execute("SET GLOBAL TimeZone='UTC'")
+        return root
+
+    def connect(self, place: str, **more):
+        """As `duckdb.connect`."""
+        there = place in self.open
+        if more or place == ":memory:" or not (self.in_use or there):
+            return duckdb.connect(place, **more)
+        try:
+            self.root.execute("SELECT 1").fetchall()
+        except duckdb.Error:  # a damaged file has ended it
+            self.root, self.open = self._started(), {}
+        if not there:
+            self.number += 1
+            try:
+                quoted = place.replace("'", "''")
+                self.root.execute(f"ATTACH '{quoted}' AS w{self.number}")
+            except duckdb.Error:
+                return duckdb.connect(place)
+            self.open[place] = [f"w{self.number}", 0]
+        of = self.open[place]
+        con = self.root.cursor()
+        con.execute(f"USE {of[0]}")
+        of[1] += 1
+        return _Attached(self, con, place, of)
+
+
+class _Attached:
+    """A connection to one file of `OneDuckDB`; closing the last one closes the file."""
+
+    def __init__(self, of: OneDuckDB, con: duckdb.DuckDBPyConnection, place: str, entry: list) -> None:
+        self._of, self._con, self._place, self._entry, self._open = of, con, place, entry, True
+
+    def __getattr__(self, name: str):
+        return getattr(self._con, name)
+
+    def close(self) -> None:
+        self._con.close()
+        if not self._open:
+            return
+        self._open, self._entry[1] = False, self._entry[1] - 1
+        if not self._entry[1] and self._of.open.get(self._place) is self._entry:
+            del self._of.open[self._place]
+            with contextlib.suppress(duckdb.Error):  # as closing says nothing
+                self._of.root.execute(f"DETACH {self._entry[0]}")
+
+    def __del__(self) -> None:
+        with contextlib.suppress(Exception):
+            self.close()
+
+
+@pytest.fixture(scope="session")
+def _one_duckdb():
+    with pytest.MonkeyPatch.context() as patch:
+        one = OneDuckDB()
+        patch.setattr(store, "duckdb", one)
+        yield one
+
+
 @pytest.fixture(scope="session")
 def _kept_results(tmp_path_factory, request):
     shared = None
@@ -117,12 +195,12 @@ def _new_warehouses(tmp_path_factory):
 
 
 @pytest.fixture(autouse=True)
-def kept_step_results(_kept_results, _new_warehouses, request):
+def kept_step_results(_kept_results, _new_warehouses, _one_duckdb, request):
     """Keep results for the whole process; a test that replaces code of steps, and so may any that does not say that
     it leaves them as they are, sees its own.
     """
     replaces = "monkeypatch" in request.fixturenames
-    _new_warehouses.in_use = not replaces
+    _new_warehouses.in_use = _one_duckdb.in_use = not replaces
     _kept_results.in_use = not replaces or request.node.get_closest_marker("steps_as_they_are") is not None
     yield _kept_results
-    _kept_results.in_use = _new_warehouses.in_use = True
+    _kept_results.in_use = _new_warehouses.in_use = _one_duckdb.in_use = True

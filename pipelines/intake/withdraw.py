@@ -134,11 +134,13 @@ class Withdrawals:
         changed = 0
         for _ in range(MOST_ROUNDS):
             before = changed
-            for source in self.warehouse.stored():
-                rows = withdrawn.rows_naming_what_is_out(self.warehouse, source)
+            registers = withdrawn.registers_out(self.warehouse)
+            for source in self.warehouse.stored() if registers else ():
+                rows = withdrawn.rows_naming_what_is_out(self.warehouse, source, registers)
                 if rows.empty:
                     continue
                 withdrawn.let_wait(self.warehouse, source, rows["id"].tolist())
+                registers = withdrawn.registers_out(self.warehouse)
                 said = [
                     problem("refers_to_withdrawn", column=row.column, value=row.value, found=row.found)
                     for row in rows.itertuples()

@@ -366,7 +366,12 @@ class Warehouse:
 
     def replace_file(self, file: str, sha256: str, now: pd.Timestamp) -> None:
         """Take back what an earlier reading of this very file gave: its rows, parts and open problems."""
-        for source in self.stored():
+        there = [
+            f"SELECT '{name}' WHERE EXISTS (SELECT 1 FROM rows_{name} WHERE file = $file AND file_sha256 = $sha256)"
+            for name in self.stored()
+        ]
+        of_file = {"file": file, "sha256": sha256}
+        for (source,) in self.con.execute(" UNION ALL ".join(there), of_file).fetchall() if there else ():
             keys = self.frame(
                 f"SELECT {_key(source)} FROM rows_{source} WHERE file = ? AND file_sha256 = ? "
                 "AND state IN ('current', 'superseded')",

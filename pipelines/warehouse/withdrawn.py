@@ -25,6 +25,13 @@ _GONE = {
     f"WHERE {_OUT} AND set_id IS NOT NULL",
     "fill": f"SELECT fill_id FROM rows_fills WHERE {_OUT}",
 }
+_TABLE_OF = {
+    "member": "rows_members",
+    "cylinder": "rows_cylinders",
+    "unit": "rows_cylinders",
+    "fill": "rows_fills",
+    "dive": "rows_dives",
+}
 _LINKED = (("member", "member"), ("cylinder", "unit"))
 
 
@@ -88,8 +95,10 @@ def leave_out(warehouse: Warehouse, now: pd.Timestamp) -> int:
 
     Gives how many changed.
     """
-    con, changed = warehouse.con, 0
+    con, changed, sources = warehouse.con, 0, warehouse.withdrawn_sources()
     for source in warehouse.stored():
+        if not sources & {source, FILES}:
+            continue
         out = warehouse.is_withdrawn(source, "r")
         gone = con.execute(
             f"UPDATE rows_{source} AS r SET state = 'left_out' WHERE r.state IN {_NOT_PLACED} AND {out} "
@@ -103,6 +112,8 @@ def leave_out(warehouse: Warehouse, now: pd.Timestamp) -> int:
                 "AND (file, file_sha256, row_number) IN (SELECT unnest($files), unnest($hashes), unnest($numbers))",
                 {"now": now, "source": source, "files": files, "hashes": hashes, "numbers": numbers},
             )
+    if FILES not in sources:
+        return changed
     for query in (
         f"UPDATE lake_parts SET state = 'withdrawn' WHERE state = 'current' AND {_OF_FILE}",
         f"UPDATE lake_parts SET state = 'left_out' WHERE state = 'waiting' AND {_OF_FILE}",
@@ -117,8 +128,14 @@ def _count(warehouse: Warehouse, query: str, parameters: list | None = None) -> 
     return int(warehouse.con.execute(query, parameters or []).fetchall()[0][0])
 
 
-def rows_naming_what_is_out(warehouse: Warehouse, source: str) -> pd.DataFrame:
-    """Rows that count and name something that is out.
+def registers_out(warehouse: Warehouse) -> set[str]:
+    """Of which registers anything is out: `member`, `cylinder`, `unit`, `fill`, `dive`."""
+    asked = [f"SELECT '{of}' WHERE EXISTS (SELECT 1 FROM {table} WHERE {_OUT})" for of, table in _TABLE_OF.items()]
+    return {of for (of,) in warehouse.con.execute(" UNION ALL ".join(asked)).fetchall()}
+
+
+def rows_naming_what_is_out(warehouse: Warehouse, source: str, registers: set[str]) -> pd.DataFrame:
+    """Rows that count and name something that is out, of these registers.
 
     Returns
     -------
@@ -129,6 +146,8 @@ def rows_naming_what_is_out(warehouse: Warehouse, source: str) -> pd.DataFrame:
     asked = []
     for column, register in SOURCES[source].references.items():
         if register == "dive":
+            if "dive" not in registers:
+                continue
             asked.append(
                 f"SELECT {where}, '{column}' AS \"column\", r.dive_id AS value, "
                 f"'dives:' || {key_text('dives', 'd')} AS found "
@@ -139,6 +158,8 @@ def rows_naming_what_is_out(warehouse: Warehouse, source: str) -> pd.DataFrame:
             continue
         kinds = _LINKED if register == "link" else ((None, register),)
         for kind, of in kinds:
+            if of not in registers:
+                continue
             only = f"AND r.kind = '{kind}' " if kind else ""
             table = {"member": "members", "fill": "fills"}.get(of, "cylinders")
             asked.append(
@@ -184,10 +205,16 @@ def to_read_again(warehouse: Warehouse) -> set[tuple[str, str]]:
         f"{both} lake_parts WHERE state IN ('withdrawn', 'left_out') AND NOT {_OF_FILE}",
         f"{both} ingest_files WHERE outcome = 'withdrawn' AND NOT {_OF_FILE}",
     ]
-    for source in warehouse.stored():
+    there = [
+        f"SELECT '{source}', '{state}' WHERE EXISTS (SELECT 1 FROM rows_{source} WHERE state = '{state}')"
+        for source in warehouse.stored()
+        for state in ("left_out", "answered")
+    ]
+    for source, state in warehouse.con.execute(" UNION ALL ".join(there)).fetchall() if there else ():
         out = warehouse.is_withdrawn(source, "r")
-        asked.append(f"{both} rows_{source} r WHERE r.state = 'left_out' AND NOT {out}")
-        if warehouse.one(f"SELECT 1 FROM rows_{source} WHERE state = 'answered' LIMIT 1"):
+        if state == "left_out":
+            asked.append(f"{both} rows_{source} r WHERE r.state = 'left_out' AND NOT {out}")
+        else:
             # a key may lack its member, where the file was to tell by the dive
             same = " AND ".join(
                 f"(r.{n} IS NOT DISTINCT FROM c.{n}" + (" OR r.member_id IS NULL)" if n == "member_id" else ")")
@@ -230,6 +257,8 @@ def dismiss(warehouse: Warehouse) -> int:
 def reopen_of_content_before(warehouse: Warehouse) -> int:
     """Problems that a newer content of their place had answered, and that stand again now that it is withdrawn."""
     changed = 0
+    if FILES not in warehouse.withdrawn_sources():
+        return 0
     places = f"(SELECT file FROM ingest_files WHERE {_OF_FILE})"
     # the last content of each place that is not withdrawn
     last = f"""(SELECT file, arg_max(file_sha256, coalesce(read_nth, 0)) FROM ingest_files
@@ -253,7 +282,8 @@ def describe(warehouse: Warehouse) -> list[tuple[str, str]]:
     """Say beside each withdrawal what is out for it; gives file and key of rows that came again since."""
     con = warehouse.con
     con.execute("UPDATE withdrawn SET files = [], rows_out = 0, given_again_in = []")
-    for source in [s for (s,) in con.execute("SELECT DISTINCT source FROM withdrawn").fetchall() if s in STORED]:
+    sources = {s for (s,) in con.execute("SELECT DISTINCT source FROM withdrawn").fetchall()}
+    for source in sorted(sources & set(STORED)):
         con.execute(f"""
             UPDATE withdrawn AS w SET files = o.files, rows_out = o.n, given_again_in = coalesce(o.again, [])
             FROM (SELECT d.key, list(DISTINCT r.file ORDER BY r.file) AS files, count(*) AS n,
@@ -263,12 +293,14 @@ def describe(warehouse: Warehouse) -> list[tuple[str, str]]:
                   LEFT JOIN ingest_files f ON f.file = r.file AND f.file_sha256 = r.file_sha256
                   WHERE d.source = '{source}' AND r.state IN ('withdrawn', 'left_out') GROUP BY d.key) AS o
             WHERE w.source = '{source}' AND w.key = o.key""")
-    con.execute("""
+    if FILES in sources:
+        con.execute("""
         UPDATE withdrawn AS w SET files = o.files, rows_out = o.n
         FROM (SELECT file_sha256, list(file ORDER BY file) AS files, sum(rows_accepted) AS n
               FROM ingest_files GROUP BY file_sha256) AS o
         WHERE w.source = 'files' AND w.key = o.file_sha256""")
-    con.execute("""
+    if PROBLEMS in sources:
+        con.execute("""
         UPDATE withdrawn AS w SET files = o.files
         FROM (SELECT problem_id, list(DISTINCT file ORDER BY file) AS files FROM rejects GROUP BY problem_id) AS o
         WHERE w.source = 'problems' AND w.key = o.problem_id""")

@@ -2,12 +2,13 @@
 
 import pickle
 
+import duckdb
 import pandas as pd
 import pytest
 import refresh_station as s
 
 from pipelines.refresh import engine
-from pipelines.warehouse.store import Warehouse
+from pipelines.warehouse.store import Warehouse, WarehouseDamaged
 from schemas.policy import Policy
 
 
@@ -50,3 +51,27 @@ def test_a_new_warehouse_that_tests_copy_is_as_one_that_is_made(tmp_path, _new_w
         finally:
             warehouse.close()
     assert seen[0] == seen[1] == seen[2] and len(seen[0][0]) > 400 and seen[0][1:] == (0, "")
+
+
+def test_a_warehouse_in_the_one_duckdb_of_the_tests_is_as_one_that_is_opened_alone(tmp_path, _one_duckdb):
+    seen = []
+    for together in (True, False):
+        _one_duckdb.in_use = together
+        place = tmp_path / f"{together}.duckdb"
+        first = Warehouse(place)
+        first.set_mark("quay")
+        second = Warehouse(place)
+        first.close()
+        second.con.execute("BEGIN")
+        second.con.execute("DELETE FROM meta")  # what was not committed is gone with the connection
+        second.close()
+        with pytest.raises(duckdb.ConnectionException):
+            second.con.execute("SELECT 1")
+        again = Warehouse(place)
+        zone = again.one("SELECT current_setting('TimeZone')")
+        seen.append((again.mark(), again.version(), zone, sorted(p.name for p in tmp_path.glob(f"{together}*.wal"))))
+        again.close()
+        (tmp_path / "torn").write_bytes(b"no database" * 1000)
+        with pytest.raises(WarehouseDamaged):
+            Warehouse(tmp_path / "torn")
+    assert seen[0] == seen[1] and seen[0][:3] == ("quay", 0, "UTC")
