@@ -93,7 +93,7 @@ def test_the_proposal_is_tried_on_the_station_and_changes_nothing(tmp_path, caps
     said = capsys.readouterr().out
     assert "2 rows of 2 would load" in said and "[layouts.log.headers]" in said
     assert {p: p.read_bytes() for p in station.folder.rglob("*") if p.is_file()} == before
-    refused = [("log.csv", "", "does not say what it holds"), ("log.csv", "fill", "there is no such source")]
+    refused = [("log.csv", "fill", "there is no such source")]
     for name, source, words in [*refused, ("gone.csv", "fills", "there is no such file")]:
         with pytest.raises(ValueError, match=words):
             print_proposal(station, tmp_path / name, source)

@@ -18,6 +18,7 @@ from pipelines.readers.tables.mapping import Mapping, same_header, unit_ending, 
 from pipelines.readers.tables.placed_headers import NUMBER, numbers, place, plain
 from pipelines.readers.tables.sheet import Refused, Sheet
 from pipelines.readers.tables.table import sheet_of
+from pipelines.readers.tables.which_source import Fit, likely
 from schemas.fields import Field
 from schemas.sources import SOURCES
 
@@ -35,6 +36,8 @@ _ISO = re.compile(r"\d{4}-\d{2}-\d{2}([T ]\d{2}:\d{2}(:\d{2}(\.\d+)?)?)?\s*(Z|[+
 #: by the unit a column ends in: the unit that its values show where nobody would write them in ours
 _SHOWN_BY_VALUES = {"bar": ("psi", 450.0), "c": ("F", 45.0)}
 _TRUTHS = ("true", "false")
+#: what tells one row from another where a log numbers none
+_KEY_BUILT_OF = {"fills": ("fill_id", ["unit_id", "filled_at"])}
 
 
 @dataclass
@@ -86,6 +89,7 @@ def propose(path: Path, source: str) -> Proposal:
         for column, why in found.by_value.items()
     ]
     _put_moments_together(placed, sheet.headers, values, source, made)
+    _key_of_columns(placed, source, made)
     _headers(placed, sheet.headers, made)
     of_column = {column: [v for n in places for v in values[n]] for column, places in placed.items()}
     if any(_commas(of_column[c]) for c in placed if _is_number(source, c)):
@@ -96,6 +100,18 @@ def propose(path: Path, source: str) -> Proposal:
         made.columns.append((" + ".join(sheet.headers[n] for n in places), column, said, example))
     _tell_missing(placed, source, made)
     return made
+
+
+def which_source(path: Path) -> list[Fit]:
+    """What a file may hold by its headers and values, the best first; one where that is clear.
+
+    Raises
+    ------
+    Refused
+        As `propose`.
+    """
+    sheet, _ = _read(path, "fills")
+    return likely(sheet.headers, [_shown(column) for column in sheet.columns])
 
 
 def _read(path: Path, source: str) -> tuple[Sheet, str]:
@@ -138,6 +154,14 @@ def _put_moments_together(placed, headers, values, source, made: Proposal) -> No
             return
         if days_alone:
             made.notes.append(f"{column}: {headers[placed[column][0]]!r} has a day and no time of day.")
+
+
+def _key_of_columns(placed: dict[str, list[int]], source: str, made: Proposal) -> None:
+    """A log that numbers no row gets a key built of what it has."""
+    key, of = _KEY_BUILT_OF.get(source, ("", []))
+    if key and key not in placed and all(column in placed for column in of):
+        made.layout["key"] = of
+        made.notes.append(f"{key}: no header says it; built of {' and '.join(of)}, so no two rows may share both.")
 
 
 def _headers(placed: dict[str, list[int]], headers: list[str], made: Proposal) -> None:
@@ -242,7 +266,8 @@ def _fits(text: str, form: str) -> bool:
 
 
 def _tell_missing(placed: dict[str, list[int]], source: str, made: Proposal) -> None:
-    missing = [c for c in SOURCES[source].required if c not in placed]
+    built = _KEY_BUILT_OF.get(source, ("", []))[0] if "key" in made.layout else ""
+    missing = [c for c in SOURCES[source].required if c not in placed and c != built]
     if missing:
         made.notes.insert(
             0,
