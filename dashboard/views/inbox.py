@@ -47,7 +47,8 @@ def page(snapshot: Snapshot) -> None:
     left_as_they_are(snapshot, dismissed)
     if len(notices):
         to_know(notices)
-    how_old(snapshot, files)
+    out = snapshot.table("withdrawn") if may_see(snapshot.viewer, "withdrawn") else None
+    how_old(snapshot, files, answered_since(files, still_open, out))
     if may_see(snapshot.viewer, "runs"):
         inbox_schedule.show(snapshot)
         passes(snapshot)
@@ -250,7 +251,31 @@ def _short(value: str) -> str:
     return value if len(value) <= 60 else value[:57] + "…"
 
 
-def how_old(snapshot: Snapshot, files: pd.DataFrame) -> None:
+def answered_since(files: pd.DataFrame, still_open: pd.DataFrame, out: pd.DataFrame | None) -> pd.DataFrame:
+    """What became of a file's rows since it was read, by its place: taken and withdrawn, rejected and still open.
+
+    The counts of a file say what was found when it was read; what was corrected, settled, dismissed or withdrawn
+    later stands beside them.
+    """
+    open_now = still_open.groupby(["file", "file_sha256"]).size()
+    listed = [] if out is None else [row.files for row in each(out) if row.source not in ("files", "problems")]
+    gone = pd.Series([name for files_of in listed for name in words.listed(files_of)], dtype="object").value_counts()
+    contents = pd.MultiIndex.from_frame(files[["file", "file_sha256"]])
+    return pd.DataFrame(
+        {
+            "open": open_now.reindex(contents).fillna(0).astype(int).to_numpy(),
+            "gone": files["file"].map(gone).fillna(0).astype(int).to_numpy(),
+        },
+        index=files.index,
+    )
+
+
+def _beside(count: int, since: str) -> str:
+    return f"{words.number(count)}{f' ({since})' if since else ''}"
+
+
+def how_old(snapshot: Snapshot, files: pd.DataFrame, since: pd.DataFrame) -> None:
+    files = files.assign(still_open=since["open"], gone=since["gone"])
     if files.empty:
         parts.show(parts.heading("What came in, and how old it is", 2))
         parts.show(parts.plain("Nothing yet. Drop files into the station's inbox and run `coldfill run`."))
@@ -298,8 +323,8 @@ def how_old(snapshot: Snapshot, files: pd.DataFrame) -> None:
                         r.file,
                         OUTCOMES.get(r.outcome, r.outcome),
                         words.number(r.rows_read),
-                        words.number(r.rows_accepted),
-                        words.number(r.rows_rejected),
+                        _beside(r.rows_accepted, f"{words.number(r.gone)} withdrawn since" if r.gone else ""),
+                        _beside(r.rows_rejected, _still_open(r)),
                         words.number(r.seen_again),
                     )
                     for r in each(newest.head(MOST_ROWS))
@@ -310,6 +335,13 @@ def how_old(snapshot: Snapshot, files: pd.DataFrame) -> None:
         )
         if len(newest) > MOST_ROWS:
             parts.show(parts.note(f"The newest {MOST_ROWS} of {len(newest)}."))
+
+
+def _still_open(row: Row) -> str:
+    """How much of what was rejected is still to be answered."""
+    if row.still_open:
+        return f"{words.plural(row.still_open, 'problem')} open"
+    return "all answered" if row.rows_rejected else ""
 
 
 def passes(snapshot: Snapshot) -> None:
