@@ -18,8 +18,8 @@ EXTRA = "coldfill[address]"
 _WRITTEN_IN_PLACE = ("file", "local", "sftp", "ssh")
 #: what is written aside
 ASIDE = ".new"
-#: of a store that does not answer
-_SECONDS_TO_CONNECT, _SECONDS_TO_READ, _TRIES = 10, 60, 2
+#: of an S3 store that does not answer; the libraries' own patience is many minutes
+_SECONDS_TO_CONNECT, _SECONDS_TO_READ, _TRIES = 10, 20, 3
 #: errors of libraries that mean keys, by their names: the libraries may not be installed
 _OF_KEYS: tuple[str, ...] = ("NoCredentialsError", "PartialCredentialsError", "ProfileNotFound")
 _OF_KEYS += ("DefaultCredentialsError",)
@@ -61,6 +61,8 @@ class Place:
 
             protocol = self.address.partition("://")[0]
             made, root = fsspec.core.url_to_fs(self.address, **_options(protocol))
+            if protocol in ("s3", "s3a"):
+                made.retries = 1  # tried again below it already
             self._system: AbstractFileSystem = made
             self._root = root.rstrip("/")
         self._aside = protocol in _WRITTEN_IN_PLACE

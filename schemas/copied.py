@@ -25,7 +25,8 @@ if TYPE_CHECKING:
 FORM = 1
 """Form of a copy: raise it where a reader of an earlier version would misread what this one writes."""
 POINTER, COPIES, PARTS = "current", "copies", "parts"
-NAME = re.compile(r"(\d{8}T\d{12})-[0-9a-f]{12}")
+NAME = re.compile(r"\d{8}T\d{12}-[0-9a-f]{12}")
+_SHA256 = re.compile(r"[0-9a-f]{64}")
 #: so many bytes of parts are fetched or sent at once
 AT_ONCE_BYTES, AT_ONCE_FILES = 32_000_000, 100
 _RUBBISH = (ValueError, TypeError, KeyError, AttributeError, IndexError, RecursionError)
@@ -115,7 +116,11 @@ class Copy:
         if content["samples"] is not None:
             content["samples"] = [CopiedSamples(**p) for p in content["samples"]]
         content["samples_out"] = [(str(m), str(d), t) for m, d, t in content["samples_out"]]
-        return cls(**content)
+        made = cls(**content)
+        # it is where a part lies, and may lead nowhere else
+        if not all(_SHA256.fullmatch(p.sha256) for p in made.parts):
+            raise ValueError("no hash")
+        return made
 
 
 def copy_file(name: str) -> str:

@@ -12,7 +12,8 @@ import typer
 # Many small matrix products, not few large ones: threads of the linear algebra only fight over the cores.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-from pipelines.cli import beginning, calculator, persons, withdrawing  # numpy must not be imported before this is set
+# numpy must not be imported before this is set
+from pipelines.cli import beginning, calculator, copying, persons, withdrawing
 from pipelines.cli.options import HERE, JsonOption, StationOption, Stop, writing
 
 app = typer.Typer(
@@ -29,6 +30,7 @@ for _command in (
     withdrawing.withdraw,
     withdrawing.reinstate,
     withdrawing.history,
+    copying.copy,
     persons.hand_out,
     persons.forget,
 ):
@@ -81,9 +83,13 @@ def run(
             return
     kept = _station(station)
     result = when_free(
-        lambda: run_with_progress(kept, as_of or None, quiet=as_json, trust_clock=trust_clock, accept_layouts=accept),
+        lambda: run_with_progress(
+            kept, as_of or None, quiet=as_json, trust_clock=trust_clock, accept_layouts=accept, copies=not standby
+        ),
         wait,
     )
+    if result.copied and result.copied.later:  # whoever waits for this run has what it published
+        copying.copy_beside(kept.folder)
     if as_json:
         print(json.dumps(result.for_scripts()))
     elif timing:

@@ -53,6 +53,8 @@ class Copied:
     wrong: str = ""
     #: another run is at it
     at_work: bool = False
+    #: a process of its own copies, so that what comes next need not wait for a network
+    later: bool = False
     #: where a copy was left just now
     left_at: str = ""
 
@@ -77,6 +79,8 @@ class Copied:
             said.append(f"Another run is copying to {self.address} and takes this along, else the next run does.")
         elif self.wrong:
             said.append(self.trouble)
+        elif self.later:
+            said.append(f"To {self.address} it is copied beside this: coldfill doctor says whether that went well.")
         elif self.files:
             said.append(f"Copied to {self.address}: {plural(self.files, 'new file')}, {self.size / 1e6:.1f} MB")
         return said

@@ -67,6 +67,7 @@ def copy_out(
     now: Callable[[], pd.Timestamp],
     *,
     thorough: bool = False,
+    only_say: bool = False,
     progress: Progress = lambda *_: None,
     wait_s: float = 0.0,
 ) -> Copied | None:
@@ -78,6 +79,7 @@ def copy_out(
     ----------
     now : gives the clock's time, UTC
     thorough : read every byte that lies there, and send again what is not as it was written
+    only_say : look at nothing there; `later` says whether there is something to copy
     wait_s : so long for another run that is copying
     """
     to = station.copying.to
@@ -87,6 +89,9 @@ def copy_out(
     result = Copied(to, note.snapshot, note.copied_at)
     if not thorough and _is_done(station, note):
         return result if to else None
+    if only_say:
+        result.later = True
+        return result
     until = time.monotonic() + wait_s
     while True:
         try:

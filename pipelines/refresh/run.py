@@ -70,7 +70,9 @@ class Asked(TypedDict, total=False):
     thorough: bool
 
 
-def run_pass(station: Station, *, progress: Progress = lambda *_: None, **asked: Unpack[Asked]) -> PassResult:
+def run_pass(
+    station: Station, *, progress: Progress = lambda *_: None, copies: bool = True, **asked: Unpack[Asked]
+) -> PassResult:
     """One run over a station: take in what is new, compute what it changes, publish.
 
     Safe to end at any point: the last snapshot goes on being served and the next run finishes the work.
@@ -85,6 +87,8 @@ def run_pass(station: Station, *, progress: Progress = lambda *_: None, **asked:
         Rebuild without the rows of files whose originals are missing.
     thorough : bool
         Look at every byte of the lake and of what is published, and make anew what is not as it was written.
+    copies : bool
+        Bring the copy at an address to it as well; else it is only said whether that is to be done.
 
     Raises
     ------
@@ -105,8 +109,9 @@ def run_pass(station: Station, *, progress: Progress = lambda *_: None, **asked:
         if Forgotten(station.archive).unfinished:
             forget.finish(station, run_locked, progress)
         result = run_locked(station, progress=progress, **asked)
-    # beside the next run: no verdict waits for a network
-    result.copied = copy_out(station, clock.now, thorough=asked.get("thorough", False), progress=progress)
+    # not under the lock: no run waits for a network
+    thorough = asked.get("thorough", False)
+    result.copied = copy_out(station, clock.now, thorough=thorough, only_say=not copies, progress=progress)
     return result
 
 

@@ -2,14 +2,20 @@
 
 import json
 import shutil
+import time
+from dataclasses import asdict
 from pathlib import Path
 
 import pytest
 import small_station as s
 from test_copying import there, unpacked
 
+from pipelines.cli import standby
 from pipelines.cli.commands import app
-from pipelines.publish.copy_note import CLEAR
+from pipelines.cli.copying import copy
+from pipelines.cli.options import Stop
+from pipelines.publish.copy_note import CLEAR, NOTE, read_note
+from pipelines.publish.snapshot import write_durably
 from pipelines.refresh.examine_copy import look_at_copy
 from pipelines.refresh.finding import LOOK, RUN, SOUND, WRONG
 from pipelines.refresh.forget import forget
@@ -82,6 +88,44 @@ def test_a_place_that_is_gone_is_said_everywhere_until_the_copy_is_whole_again(s
     assert not again.published and again.copied.files and not again.copy_trouble
     assert len(open_station(station.copying.to).table("fill_quality")) == 8
     assert says(station)[0][0] == SOUND
+
+
+def command(capsys, *words) -> tuple[int, str]:
+    with pytest.raises(SystemExit) as ended:
+        app([str(word) for word in words])
+    return ended.value.code, capsys.readouterr().out
+
+
+def test_the_command_says_what_lies_there_and_sends_what_is_damaged(station, capsys):
+    to, at = station.copying.to, ("--station", station.folder)
+    name = open_station(to)._copy.snapshot
+    assert command(capsys, "copy", *at) == (0, f"{to} holds what is published, {name}.\n")
+    part = next(iter(Place(to).sizes("parts")))
+    Place(to).write(part, b"rubbish")
+    code, out = command(capsys, "copy", "--thorough", "--json", *at)
+    assert code == 0 and json.loads(out)["files"] == 1
+    shutil.rmtree(to.removeprefix("file://"))
+    Path(to.removeprefix("file://")).write_text("not plugged in")
+    code, out = command(capsys, "copy", "--thorough", *at)
+    assert code == 1 and "behind since" in out
+
+
+def test_the_command_without_an_address_says_where_it_is_set(before, tmp_path):
+    with pytest.raises(Stop, match=r"\[copy\]"):
+        copy(s.make(tmp_path / "without").folder)
+
+
+def test_a_run_that_a_page_began_leaves_copying_to_a_process_of_its_own(station, capsys, monkeypatch):
+    monkeypatch.setattr(standby, "begin_when_asked", lambda: True)
+    note = read_note(station.published)
+    note.wrong, note.late_since = "The network was away.", note.copied_at
+    write_durably(station.published / NOTE, json.dumps(asdict(note)))
+    code, out = command(capsys, "run", "--json", "--standby", "--station", station.folder)
+    assert code == 0 and json.loads(out)["copy"]["later"]
+    until = time.monotonic() + 60
+    while read_note(station.published).wrong and time.monotonic() < until:
+        time.sleep(0.1)
+    assert not read_note(station.published).wrong
 
 
 def test_the_doctor_finds_what_the_address_lacks_and_a_repair_sends_it(station):
