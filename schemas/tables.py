@@ -201,6 +201,7 @@ for _name, _says in (
     ("settling_corrections", "What each station's record says of its next predictions."),
     ("dive_trace", "A row a sample: content and gas temperature."),
     ("dive_lessons", "What each dive by itself teaches of cylinders, kit and diver."),
+    ("settling_learned", "What the readings of each station have taught, to judge new fills by."),
     ("dive_fits", "What the traces say of the fills they started with."),
     ("dive_surfacing", "What the back gas read at the end of each dive with an end pressure."),
     ("reserve_margins", "Margins of each dive, and the chance of going below drawn from the dives before it."),

@@ -7,7 +7,7 @@ What decides how a file is read is kept with each reading, so that the file can 
 import hashlib
 import json
 from dataclasses import asdict, dataclass, field
-from functools import cache
+from functools import cache, cached_property
 from typing import Any
 
 from pipelines.readers.forms import FORMS, form_of
@@ -33,7 +33,7 @@ class FileLayout:
     #: where no source was found: the names that are known
     patterns: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
-    @property
+    @cached_property
     def hash(self) -> str:
         """The version of the readers, and a hash of what the layout says; its name and patterns do not count."""
         if self.mapping is not None:

@@ -74,6 +74,7 @@ class PendingFiles:
         self.journal = Journal(station.archive)
         self._names: Names | None = None
         self._layouts: dict[str, FileLayout] = {}
+        self._alike: dict[tuple, FileLayout] = {}
 
     def names(self) -> Names:
         """What the names in files mean now."""
@@ -221,8 +222,17 @@ class PendingFiles:
     def layout(self, file: str) -> FileLayout:
         """The present layout of a place in the inbox."""
         if file not in self._layouts:
-            self._layouts[file] = layout_of(file, self.station)
+            made = layout_of(file, self.station)
+            self._layouts[file] = self._alike.setdefault(self._what_is_read(made), made)
         return self._layouts[file]
+
+    def _what_is_read(self, layout: FileLayout) -> tuple:
+        """What tells layouts of one station apart; many files share one, and its hash takes time."""
+        mapping = layout.mapping
+        if mapping is None:
+            return (layout.source, layout.overlap)
+        own = mapping is self.station.mappings.get(mapping.source) or mapping.layout
+        return (layout.source, own, tuple(mapping.headers.items()))
 
     def _from_archive(self, past: list[Reading], names: Names, earlier: bool) -> ToRead:
         """Readings whose original lies in the archive alone and would be read otherwise now."""

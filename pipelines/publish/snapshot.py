@@ -11,6 +11,7 @@ import json
 import os
 import re
 import shutil
+from collections.abc import Mapping
 from datetime import datetime, timedelta
 from functools import lru_cache
 from pathlib import Path
@@ -88,6 +89,10 @@ class Publisher:
         """Parts of the last snapshot, one after the other."""
         return _joined([_stored(self._in_previous(table, part)[1]) for part in parts], table)
 
+    def stored_previous(self, table: str, part: str = "all", columns: list[str] | None = None) -> pa.Table:
+        """A part of the last snapshot as it is stored, or some of its columns."""
+        return _stored(self._in_previous(table, part)[1], columns)
+
     def _previous_place(self, table: str, part: str) -> tuple[Part, Path] | None:
         """What the last snapshot's manifest says of a part, and where the part should be."""
         old = self.previous.tables.get(table, {}).get(part) if self.previous else None
@@ -137,17 +142,7 @@ class Publisher:
             data = pa.Table.from_pandas(frame, preserve_index=False, nthreads=1)
         else:
             data = arrow_table(frame, declared)
-        name = f"{_file_name(part)}.parquet"
-        target = self.folder / table / name
-        target.parent.mkdir(parents=True, exist_ok=True)
-        target.unlink(missing_ok=True)  # a link to the last snapshot's part is not written through
-        made = io.BytesIO()
-        # numbers seldom repeat: a dictionary of them costs time and room
-        texts = [f.name for f in data.schema if pa.types.is_string(f.type) or pa.types.is_large_string(f.type)]
-        pq.write_table(data, made, compression="zstd", use_dictionary=texts)
-        target.write_bytes(made.getbuffer())
-        sha256 = hashlib.sha256(made.getbuffer()).hexdigest()
-        self.tables.setdefault(table, {})[part] = Part(name, len(frame), fingerprint, sha256)
+        self.tables.setdefault(table, {})[part] = _write_part(self.folder, table, part, data, fingerprint)
         self._take(table, part)
         self._written[table, part] = data
         self._held += data.nbytes
@@ -166,10 +161,11 @@ class Publisher:
         write_durably(self.published / POINTER, self.name + "\n")
         return manifest
 
-    def first_look(self, manifest: Manifest) -> None:
+    def first_look(self, manifest: Manifest, instead: Mapping[str, pa.Table] | None = None) -> None:
         """Show what there is so far, beside what the last snapshot has of all other tables.
 
-        Its name lies before that of the snapshot to come, so that it ends with the run that publishes.
+        Its name lies before that of the snapshot to come, so that it ends with the run that publishes. Tables that are
+        shown `instead` are no part of that one.
         """
         assert self.previous is not None
         folder = self.published / self.first_name
@@ -180,6 +176,9 @@ class Publisher:
             (folder / table).mkdir(parents=True, exist_ok=True)
             for part in parts.values():
                 _link(source / part.file, folder / table / part.file)
+        for table, data in (instead or {}).items():
+            shutil.rmtree(folder / table)
+            manifest.tables = manifest.tables | {table: {"all": _write_part(folder, table, "all", data, "")}}
         write_durably(folder / MANIFEST, manifest.to_json())
         write_durably(self.published / FIRST_LOOK, self.first_name + "\n")
 
@@ -189,6 +188,20 @@ class Publisher:
             if current_name(self.published) == self.name:
                 return
         shutil.rmtree(self.folder, ignore_errors=True)
+
+
+def _write_part(folder: Path, table: str, part: str, data: pa.Table, fingerprint: str) -> Part:
+    """Write a part into a snapshot's folder; gives what its manifest is to say of it."""
+    name = f"{_file_name(part)}.parquet"
+    target = folder / table / name
+    target.parent.mkdir(parents=True, exist_ok=True)
+    target.unlink(missing_ok=True)  # a link to the last snapshot's part is not written through
+    made = io.BytesIO()
+    # numbers seldom repeat: a dictionary of them costs time and room
+    texts = [f.name for f in data.schema if pa.types.is_string(f.type) or pa.types.is_large_string(f.type)]
+    pq.write_table(data, made, compression="zstd", use_dictionary=texts)
+    target.write_bytes(made.getbuffer())
+    return Part(name, data.num_rows, fingerprint, hashlib.sha256(made.getbuffer()).hexdigest())
 
 
 def _next(name: str) -> str:
@@ -240,9 +253,9 @@ def _joined(parts: list[pa.Table], table: str) -> pd.DataFrame:
     return _as_frame(pa.concat_tables(parts).to_pandas(use_threads=False), table)
 
 
-def _stored(path: Path) -> pa.Table:
+def _stored(path: Path, columns: list[str] | None = None) -> pa.Table:
     """A part as it is stored; parts are small, and threads cost more than they save."""
-    return pq.ParquetFile(io.BytesIO(path.read_bytes())).read(use_threads=False)
+    return pq.ParquetFile(io.BytesIO(path.read_bytes())).read(columns, use_threads=False)
 
 
 def _as_frame(rows: pd.DataFrame, table: str) -> pd.DataFrame:

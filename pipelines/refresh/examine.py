@@ -254,7 +254,7 @@ def _clock(station: Station, warehouse: Warehouse, now: pd.Timestamp) -> Iterato
         newest = clock.day_of(at, station)
         says = f"Today is {fixed:%Y-%m-%d} here, by station.toml; the newest record is of {newest:%Y-%m-%d} ({where})"
         if newest > fixed:
-            yield Finding("clock", WRONG, f"{says}. Correct `today` there, or write today = \"clock\".")
+            yield Finding("clock", WRONG, f'{says}. Correct `today` there, or write today = "clock".')
         else:
             yield Finding("clock", LOOK, f"{says}. Nothing falls due until somebody changes it.")
         return

@@ -107,6 +107,7 @@ def _fills(given: Given) -> Frames:
         "fills_judged": made["fill_quality"],
         "settling_model": made["settling_model"],
         "settling_corrections": made["settling_corrections"],
+        "settling_learned": made["settling_learned"],
         "gauge_check": made["gauge_check"],
     }
 
@@ -154,7 +155,7 @@ FILLS = Step(
     name="fills",
     version=12,
     build=_fills,
-    gives=("fills_judged", "settling_model", "settling_corrections", "gauge_check"),
+    gives=("fills_judged", "settling_model", "settling_corrections", "settling_learned", "gauge_check"),
     reads=_FILLS_READ | {"water_readings": ("fill_id", "member_id", "pressure_bar", "water_c", "minutes", "sd_bar")},
     settings=_FILLS_SETTINGS,
     rules=_FILLS_RULES,

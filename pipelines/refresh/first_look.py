@@ -1,6 +1,11 @@
 """When pages are shown new fills before the rest of a run is done: somebody stands at the compressor and waits."""
 
+from collections.abc import Callable
+from dataclasses import dataclass
+
 from pipelines.intake.result import IntakeResult
+from pipelines.warehouse.rows import changed_by
+from pipelines.warehouse.store import Warehouse
 from schemas.snapshot import FORM, Manifest
 
 #: what is new of fills alone
@@ -27,3 +32,28 @@ def worth_a_first_look(intake: IntakeResult, previous: Manifest | None, as_of_on
     if intake.withdrawals or intake.resolved or not taken & OF_FILLS or taken - OF_FILLS - BESIDE:
         return False
     return sum(part.rows for part in previous.tables.get("dive_consumption", {}).values()) >= LEAST_DIVES
+
+
+#: what of a row says which fill it is about; of a return the unit, whose last fill it ends
+_SAYS_WHICH = {"fills": "fill_id", "fill_readings": "fill_id", "releases": "fill_id", "returns": "unit_id"}
+
+
+@dataclass(frozen=True)
+class FirstLook:
+    """How to show the fills just judged, and what has come in."""
+
+    show: Callable[..., None]
+    intake: IntakeResult
+
+    def fills_and_units(self, warehouse: Warehouse) -> tuple[set[str], set[str]] | None:
+        """The fills that are new or have changed, and the units that came back; None where that is not all there is.
+
+        A row that was not taken may have been a fill, of which nothing but that is known.
+        """
+        if self.intake.rows_rejected or self.intake.refused or self.intake.out_of_reach:
+            return None
+        found: dict[str, set[str]] = {"fill_id": set(), "unit_id": set()}
+        for source, column in _SAYS_WHICH.items():
+            files = [(f["file"], f["file_sha256"]) for f in self.intake.files if f["source"] == source]
+            found[column] |= changed_by(warehouse, source, column, files)
+        return found["fill_id"], found["unit_id"]

@@ -21,12 +21,16 @@ from schemas.tables import TABLES
 NAME = "first_shown.jsonl"
 
 
-def keep(station: Station, warehouse: Warehouse, publisher: Publisher) -> None:
+def keep(
+    station: Station, warehouse: Warehouse, publisher: Publisher, instead: dict[str, pd.DataFrame] | None = None
+) -> None:
     """Keep what a snapshot, or a first look, is the first to say, in the archive and then in the warehouse.
 
-    In this order: what dies in between leaves a line that stands twice, and the first one counts.
+    In this order: what dies in between leaves a line that stands twice, and the first one counts. `instead` holds
+    tables of a first look that the snapshot has not yet.
     """
     published = {table: publisher.read(table, "all") for table in FIRST_PUBLISHED if table in publisher.tables}
+    published |= instead or {}
     _add(station.archive / NAME, first_published.new_of(warehouse, published))
     first_published.keep(warehouse, published)
 

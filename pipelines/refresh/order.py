@@ -2,14 +2,16 @@
 
 import contextlib
 import time
-from collections.abc import Callable
+from functools import partial
 
 import pandas as pd
 
 from pipelines.publish.snapshot import Publisher
 from pipelines.refresh import divers, dives, fills, fleet
 from pipelines.refresh.engine import Progress, Refresh
+from pipelines.refresh.first_look import FirstLook
 from pipelines.refresh.hashing import digest
+from pipelines.refresh.new_fills import judge_new_fills
 from pipelines.refresh.step import Step, rules_read, step_digest
 from pipelines.refresh.workers import Workers
 from pipelines.station.settings import Station
@@ -63,12 +65,12 @@ def refresh_tables(
     today: pd.Timestamp,
     progress: Progress,
     seconds: dict[str, float] | None = None,
-    first_look: Callable[[], None] | None = None,
+    first_look: FirstLook | None = None,
 ) -> dict[str, int]:
     """Compute and write every table; gives how many parts of what were made anew.
 
-    `seconds` gets how long each stage took, on top of what it holds: a refresh can begin anew. `first_look` is called
-    once the fills are judged, with all that earlier dives say of them.
+    `seconds` gets how long each stage took, on top of what it holds: a refresh can begin anew. `first_look` is shown
+    once the new fills are judged, with all that earlier dives say of them.
     """
     stages = _Stages(progress, {} if seconds is None else seconds)
     stages.begin("Rows of the warehouse")
@@ -84,7 +86,7 @@ def _refresh(
     station: Station,
     warehouse: Warehouse,
     stages: _Stages,
-    first_look: Callable[[], None] | None,
+    first_look: FirstLook | None,
 ) -> None:
     from pipelines.derive.afterwards import with_what_came_after
     from pipelines.derive.readings_apart import uses, with_readings_apart
@@ -114,10 +116,16 @@ def _refresh(
     fills.publish_registers(refresh)
     stages.begin("Fills")
     # what transmitters say of fills is found with the dives; until then as it was, which mostly is what it will be
-    shelf.put("water_readings", _water_readings(dives.last_fits(publisher)))
-    fills.judge_fills(refresh, _first_published(warehouse, publisher)["fill_quality"])
+    readings = partial(_last_water_readings, publisher)
+    new = None
     if first_look:
-        first_look()
+        new = judge_new_fills(refresh, warehouse, first_look.fills_and_units(warehouse), readings)
+        if new is not None:
+            first_look.show(publisher, new)
+    shelf.put("water_readings", readings())
+    fills.judge_fills(refresh, _first_published(warehouse, publisher)["fill_quality"])
+    if first_look and new is None:
+        first_look.show(publisher)
     fills.fills_when_made(refresh)
     stages.begin("Dives")
     dives.build_dives(refresh, station, warehouse)
@@ -145,6 +153,10 @@ def _water_readings(fits: pd.DataFrame) -> pd.DataFrame:
     if not len(fits):
         return pd.DataFrame({c: pd.Series([], dtype="float64") for c in columns})
     return first_water_readings(fits)
+
+
+def _last_water_readings(publisher: Publisher) -> pd.DataFrame:
+    return _water_readings(dives.last_fits(publisher))
 
 
 def _first_published(warehouse: Warehouse, publisher: Publisher) -> dict[str, pd.DataFrame]:

@@ -23,10 +23,11 @@ from pipelines.intake.rebuild import prepare, refuse_if_lost, refuse_if_newer
 from pipelines.publish.copying import copy_out
 from pipelines.publish.snapshot import Publisher, clear_old, looks_altered, write_durably
 from pipelines.refresh.backups import backup_if_due
-from pipelines.refresh.first_look import worth_a_first_look
+from pipelines.refresh.first_look import FirstLook, worth_a_first_look
 from pipelines.refresh.hashing import digest, frame_hash
 from pipelines.refresh.holds import HELD, reason_to_hold, refuse_to_rebuild_before
 from pipelines.refresh.look_on import look_on
+from pipelines.refresh.new_fills import NewFills
 from pipelines.refresh.order import refresh_tables, steps_digest
 from pipelines.refresh.own_warehouse import settle_mark
 from pipelines.refresh.pass_result import PassResult
@@ -189,6 +190,8 @@ def _pass(
     previous: Manifest | None,
 ) -> PassResult:
     seconds: dict[str, float] = {}
+    # what an earlier run took in and did not publish is not known to this one
+    as_published = previous is not None and previous.warehouse_version == warehouse.version()
     with _timed(seconds, "Intake"):
         if thorough:
             complete(station)
@@ -232,8 +235,9 @@ def _pass(
         record_run(warehouse, run_id, moment, today, "nothing_new", {}, seconds)
         tell_since(station, warehouse, name)
     else:
-        early = partial(_first_look, station, warehouse, moment, today, run_id)
-        first = early if worth_a_first_look(intake, previous, stands[1], settings) else None
+        first = None
+        if as_published and worth_a_first_look(intake, previous, stands[1], settings):
+            first = FirstLook(partial(_first_look, station, warehouse, moment, today, run_id), intake)
         publisher, recomputed = build_past_trouble(
             lambda: _build(station, warehouse, previous, moment, today, seconds, progress, first),
             taking_in,
@@ -292,13 +296,12 @@ def _build(
     today: pd.Timestamp,
     seconds: dict[str, float],
     progress: Progress,
-    first_look: Callable[[Publisher], None] | None,
+    first_look: FirstLook | None,
 ) -> tuple[Publisher, dict[str, int]]:
     """Every table of a snapshot, written and not yet published, and what was made anew."""
     publisher = Publisher(station.published, previous, moment)
-    look = None if first_look is None else partial(first_look, publisher)
     try:
-        return publisher, refresh_tables(station, warehouse, publisher, today, progress, seconds, look)
+        return publisher, refresh_tables(station, warehouse, publisher, today, progress, seconds, first_look)
     except BaseException:
         publisher.abandon()
         raise
@@ -338,17 +341,18 @@ def _first_look(
     today: pd.Timestamp,
     run_id: str,
     publisher: Publisher,
+    new: NewFills | None = None,
 ) -> None:
     """Let pages show the fills just judged, while dives, reserves and the fleet are computed.
 
     What people see of a fill here is what was first published of it.
     """
-    first_shown.keep(station, warehouse, publisher)
+    first_shown.keep(station, warehouse, publisher, {} if new is None else {"fill_quality": new.rows})
     _write_machine_room(warehouse, publisher)
     day, facts = f"{today:%Y-%m-%d}", station_facts(station)
     manifest = Manifest("", warehouse.version(), day, moment.isoformat(), "", facts, run_id)
     with contextlib.suppress(OSError):  # a part of the last snapshot is gone; this one will have it
-        publisher.first_look(manifest)
+        publisher.first_look(manifest, {} if new is None else {"fill_quality": new.among_all(publisher)})
 
 
 def _write_machine_room(warehouse: Warehouse, publisher: Publisher) -> None:

@@ -44,10 +44,15 @@ def is_kept(warehouse: Warehouse) -> bool:
 
 def kept(warehouse: Warehouse) -> dict[str, pd.DataFrame]:
     """What was published of fills at first, and predicted before their readings were known."""
-    return {
-        name: conform(
-            warehouse.frame(f"SELECT * FROM first_{name} ORDER BY fill_id"),
-            [TABLES[name].fields[c] for c in columns],
-        )
-        for name, columns in FIRST_PUBLISHED.items()
-    }
+    return {name: _rows(warehouse, name, "") for name in FIRST_PUBLISHED}
+
+
+def kept_of(warehouse: Warehouse, fill_ids: pd.Series) -> pd.DataFrame:
+    """What was published at first of some fills."""
+    with warehouse.lent("asked", pd.DataFrame({"fill_id": fill_ids.to_numpy(object)})):
+        return _rows(warehouse, "fill_quality", "WHERE fill_id IN (SELECT fill_id FROM asked)")
+
+
+def _rows(warehouse: Warehouse, name: str, where: str) -> pd.DataFrame:
+    found = warehouse.frame(f"SELECT * FROM first_{name} {where} ORDER BY fill_id")
+    return conform(found, [TABLES[name].fields[c] for c in FIRST_PUBLISHED[name]])

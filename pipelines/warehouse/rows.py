@@ -1,5 +1,6 @@
 """Questions about the stored rows of sources, whichever file gave them."""
 
+from collections.abc import Iterable
 from typing import Any
 
 import pandas as pd
@@ -11,6 +12,25 @@ from schemas.sources import SOURCES
 
 def _same_key(source: str, one: str, other: str) -> str:
     return " AND ".join(f"{one}.{n} IS NOT DISTINCT FROM {other}.{n}" for n in SOURCES[source].key)
+
+
+def changed_by(warehouse: Warehouse, source: str, column: str, files: Iterable[tuple[str, str]]) -> set[str]:
+    """What stands in a column of the rows that count since these files (path, SHA-256) came; not of such as say again
+    what all others of their key said.
+    """
+    found: set[str] = set()
+    for file, sha256 in files:
+        others = f"FROM rows_{source} o WHERE {_same_key(source, 'r', 'o')} AND o.file_sha256 <> r.file_sha256"
+        rows = warehouse.con.execute(
+            f"""
+            SELECT DISTINCT r.{column} FROM rows_{source} r
+            WHERE r.file = ? AND r.file_sha256 = ? AND r.state = 'current'
+              AND (NOT EXISTS (SELECT 1 {others} AND o.row_hash = r.row_hash)
+                   OR EXISTS (SELECT 1 {others} AND o.row_hash <> r.row_hash))""",
+            [file, sha256],
+        ).fetchall()
+        found |= {row[0] for row in rows if row[0] is not None}
+    return found
 
 
 def count_overruled(warehouse: Warehouse, source: str, file: str, sha256: str) -> int:

@@ -73,15 +73,21 @@ def step_seen_bar(gauge: ArrayLike, reading_bar: ArrayLike, *, otherwise_bar: fl
         return total - (total[begins] - what[begins])[group] if g.size else total
 
     count = so_far(read.astype(float))
-    _, first = np.unique(np.column_stack([g, np.nan_to_num(r, nan=-1.0)]), axis=0, return_index=True)
+    # the first time each gauge showed a figure
+    by_figure = np.lexsort((np.arange(g.size), np.nan_to_num(r, nan=-1.0), g))
     fresh = np.zeros(g.size)
-    fresh[first] = 1.0
+    fresh[by_figure[np.flatnonzero(_changes(g[by_figure]) | _changes(np.nan_to_num(r, nan=-1.0)[by_figure]))]] = 1.0
     various = so_far(fresh * read)
     on = (so_far((read & _on_marks(r, candidate)).astype(float)) for candidate in STEPS_BAR)
     step = _coarsest(count, various, on, float(otherwise_bar))
     out = np.empty(g.size)
     out[order] = step
     return out
+
+
+def _changes(values: np.ndarray) -> np.ndarray:
+    """True for the first value, and for each that differs from the one before."""
+    return np.concatenate([[True], values[1:] != values[:-1]])[: values.size]
 
 
 def _on_marks(reading_bar: np.ndarray, step_bar: float) -> np.ndarray:

@@ -23,6 +23,7 @@ from scipy import sparse
 from scipy.linalg import lapack
 
 from shared.filling.settling_causes import NONE, Causes, Estimates, Fills
+from shared.filling.settling_posterior import Posterior
 
 Array = NDArray[np.float64]
 
@@ -70,7 +71,7 @@ class Belief:
     """
 
     def __init__(self, causes: Causes, estimates: Estimates, fills: Fills, walk_sd: float = 0.2):
-        self.causes, self.estimates, self.fills = causes, estimates, fills
+        self.causes, self.estimates, self.fills, self.walk_sd = causes, estimates, fills, walk_sd
         p, units = len(causes), len(causes.own_levels)
         self._information = causes.prior_information + causes.walk_information / walk_sd**2
         self._information_vector = np.zeros(p)
@@ -81,6 +82,25 @@ class Belief:
         self.trust = np.ones(len(estimates.bar))
         self.readings = 0
         self._solve()
+
+    @classmethod
+    def taken_up(cls, posterior: Posterior, causes: Causes, estimates: Estimates, fills: Fills) -> "Belief":
+        """What was believed once, of other fills: it can be asked, and weighs their readings, but learns no more."""
+        made, known = cls.__new__(cls), posterior.over(causes)
+        made.causes, made.estimates, made.fills, made.walk_sd = causes, estimates, fills, known.walk_sd
+        made.mean, made.covariance, made.own_mean = known.mean, known.covariance, known.own_mean
+        made._own_variance, made._own_to_shared = known.own_variance, known.own_to_shared
+        made._scatter, made._weight, made.readings = known.scatter, known.weight, known.readings
+        made.trust = np.ones(len(estimates.bar))
+        return made
+
+    def posterior(self, log_weight: float = 0.0) -> Posterior:
+        """What is believed now, by the names of the causes."""
+        return Posterior(
+            self.walk_sd, log_weight, list(self.causes.column), [str(u) for u in self.causes.own_levels],
+            self.mean, self.covariance, self.own_mean, self._own_variance, self._own_to_shared,
+            self._scatter, self._weight, self.readings,
+        )  # fmt: skip
 
     @property
     def noise_scale(self) -> float:

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from shared.filling.settling import Belief, Prediction
 from shared.filling.settling_causes import Array, Causes, Estimates, Fills
+from shared.filling.settling_posterior import Posterior
 
 WALK_SDS = {0.2: 0.8, 0.8: 0.2}
 """How far a gauge may move in a month (SD, bar), and how likely each is to begin with. Judgement, no source."""
@@ -22,6 +23,18 @@ class Beliefs:
     def __init__(self, causes: Causes, estimates: Estimates, fills: Fills):
         self.beliefs = [Belief(causes, estimates, fills, sd) for sd in WALK_SDS]
         self._score = np.log(list(WALK_SDS.values()))
+
+    @classmethod
+    def taken_up(cls, known: Sequence[Posterior], causes: Causes, estimates: Estimates, fills: Fills) -> "Beliefs":
+        """As `Belief.taken_up`, of each."""
+        made = cls.__new__(cls)
+        made.beliefs = [Belief.taken_up(one, causes, estimates, fills) for one in known]
+        made._score = np.array([one.log_weight for one in known])
+        return made
+
+    def posteriors(self) -> list[Posterior]:
+        """What each came to."""
+        return [b.posterior(float(score)) for b, score in zip(self.beliefs, self._score, strict=True)]
 
     @property
     def weight(self) -> Array:

@@ -33,13 +33,17 @@ class Term:
 
 @dataclass(frozen=True)
 class Causes:
-    """All causes but the units' own, numbered, with their prior as an information matrix."""
+    """All causes but the units' own, numbered, with their prior as an information matrix.
+
+    `walk_prior_sd` says of the groups that walk how far, as a multiple of a belief's `walk_sd`, they do in one step.
+    """
 
     column: dict[tuple[str, str, int], int]
     prior_information: Array
     walk_information: Array
     own_levels: NDArray
     own_sd: float
+    walk_prior_sd: Mapping[str, float] = field(default_factory=dict)
 
     def __len__(self) -> int:
         return len(self.prior_information)
@@ -153,5 +157,6 @@ def number_causes(terms: Sequence[Term], own: Term) -> tuple[Causes, NDArray, Ar
             into[other, other] += precision
             into[one, other] -= precision
             into[other, one] -= precision
-    causes = Causes(columns, information, walk, np.asarray(own.levels, dtype=object), own.prior_sd)
+    walks_sd = {term.of: term.prior_sd for term in terms if term.step is not None}
+    causes = Causes(columns, information, walk, np.asarray(own.levels, dtype=object), own.prior_sd, walks_sd)
     return causes, np.array(index), np.array(per)

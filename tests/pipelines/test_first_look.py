@@ -9,6 +9,7 @@ import small_station as s
 
 from dashboard.access import Viewer
 from dashboard.data import open_snapshot
+from pipelines.derive.fills import some, step
 from pipelines.refresh import first_look
 from pipelines.station.settings import load_station
 from schemas.snapshot import FIRST_LOOK, current_name, read_manifest, read_table, shown_name
@@ -116,3 +117,69 @@ def test_a_run_that_dies_after_it_leaves_what_was_shown_and_the_next_publishes_a
 def test_a_pointer_that_names_nothing_is_passed_over(station, rubbish):
     (station.published / FIRST_LOOK).write_bytes(rubbish)
     assert shown_name(station.published) == current_name(station.published)
+
+
+@pytest.fixture
+def large(station, monkeypatch):
+    """The station, taken for one of many fills, after a run that kept what was learned; and what was judged alone."""
+    alone = []
+    judge = some.judge_some
+
+    def judge_some(*given):
+        alone.append(judge(*given))
+        return alone[-1]
+
+    monkeypatch.setattr(step, "MANY_FILLS", 1)
+    monkeypatch.setattr(some, "judge_some", judge_some)
+    s.drop(station, "fills-8.csv", [s.fill(8)], 10)
+    s.run(station)
+    alone.clear()
+    return station, alone
+
+
+def test_of_many_fills_the_new_ones_are_judged_alone_and_shown_as_the_whole_run_has_them(large):
+    station, alone = large
+    seen: dict = {}
+    s.drop(station, "fills-9.csv", [s.fill(9)], 12)
+    _during_dives(station, seen)
+    assert [list(found.loc[found["anew"], "fill_id"]) for found in alone] == [["F9"]]
+    after = read_table(station.published, read_manifest(station.published), "fill_quality")
+    pd.testing.assert_frame_equal(after, seen["fills"], rtol=0.0, atol=1e-6)
+    # an analysis of it, by a form, is seen as soon
+    reading = {"fill_id": "F9", "read_at": "2026-03-09 12:00", "analysed_o2_pct": "29"}
+    s.drop(station, "fill_readings-1.csv", [reading], 14)
+    _during_dives(station, seen)
+    assert [len(found) for found in alone[1:]] == [len(alone[0])]
+    analysed = read_table(station.published, read_manifest(station.published), "fill_quality")
+    pd.testing.assert_frame_equal(analysed, seen["fills"], rtol=0.0, atol=1e-6)
+    assert "mix_out_of_tolerance" in analysed.set_index("fill_id").loc["F9", "reasons"]
+    # what it went out with is what was said of it first
+    assert list(analysed["handed_over_settled_bar_15c"]) == list(after["handed_over_settled_bar_15c"])
+
+
+WITH_MORE = {
+    "a row that was not taken": [s.fill(10, stop_pressure_bar="much")],
+    "a fill of long ago": [s.fill(10, filled_at="2019-03-09 10:00")],
+}
+
+
+@pytest.mark.parametrize("more", sorted(WITH_MORE))
+def test_with_anything_else_all_fills_are_judged_before_any_is_shown(large, more, monkeypatch):
+    station, alone = large
+    monkeypatch.setattr(some, "MOST_SINCE", 5)
+    seen: dict = {}
+    s.drop(station, "fills-9.csv", [s.fill(9), *WITH_MORE[more]], 12)
+    _during_dives(station, seen)
+    assert all(found is None for found in alone)
+    assert "F9" in set(seen["fills"]["fill_id"]) and seen["counts"] < seen["shown"]
+
+
+def test_after_a_run_that_published_nothing_no_first_look_is_given(large):
+    station, alone = large
+    seen: dict = {}
+    s.drop(station, "cylinders-9.csv", [{**s.CYLINDERS[0], "cylinder_id": "C9"}], 12)
+    with pytest.raises(Ended):
+        _during_dives(station, seen, end=True)
+    s.drop(station, "fills-9.csv", [s.fill(9, unit_id="C9")], 13)
+    _during_dives(station, seen)
+    assert seen["shown"] == seen["counts"] and not alone, "the new cylinder is in no table yet"

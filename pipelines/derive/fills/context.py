@@ -3,7 +3,7 @@
 One frame with a row a fill in the order of time; what is not known stays empty and is said in `flags`.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -13,7 +13,8 @@ from pipelines.derive.columns import floats, looked_up
 from pipelines.derive.fills.between import gas_from_elsewhere, readings_between
 from pipelines.derive.fills.chain import chain_of_fills
 from pipelines.derive.fills.residue import follow_residue
-from pipelines.derive.fills.slips import CLOCKS_DIFFER, impossible_times, stop_below_start
+from pipelines.derive.fills.slips import CLOCKS_DIFFER, impossible_times
+from pipelines.derive.fills.station_wide import gas_to_fill, limit_bar, with_station_wide
 from pipelines.derive.fleet.inspections import local_day
 from pipelines.derive.units import cylinders_of_units_on
 from schemas.codes import codes_that
@@ -22,18 +23,14 @@ from schemas.policy import Policy
 from schemas.sources import SOURCES
 from shared.filling.conditions import (
     PLAUSIBLE_RISE_K,
-    USUAL_BANK_BAR_MIN,
-    USUAL_FREE_L_MIN,
     believed_wall_mass,
     delivery,
     outlet_rise_k,
 )
-from shared.filling.gauges import DEFAULT_CLASS, DEFAULT_SPAN_BAR, limit_of_error_bar, read_step_bar, step_seen_bar
-from shared.filling.room import filtered_c
 from shared.filling.size_class import size_class
 from shared.gas import thermal
 from shared.gas.constants import AIR_O2_PCT, REFERENCE_C
-from shared.gas.mixing import TRACE_PCT, is_plain_air
+from shared.gas.mixing import TRACE_PCT
 from shared.gas.walls import wall_heat_capacity_j_k, wall_resistance_m2_k_w
 
 CHECK_STEP_BAR = 0.1
@@ -57,21 +54,31 @@ class FillContext(NamedTuple):
 
 
 def fill_context(
-    inputs: dict[str, pd.DataFrame], units: pd.DataFrame, policy: Policy, first_readings: pd.DataFrame | None
+    inputs: dict[str, pd.DataFrame],
+    units: pd.DataFrame,
+    policy: Policy,
+    first_readings: pd.DataFrame | None,
+    only: Callable[[pd.DataFrame], np.ndarray] | None = None,
 ) -> FillContext:
-    """Fills in the order of time, joined with what is known about their unit, gauge and source."""
+    """Fills in the order of time, joined with what is known about their unit, gauge and source.
+
+    Parameters
+    ----------
+    only : callable, optional
+        Which of the fills, in the order of time, are asked for, as a mask: all fills of some cylinders, for these find
+        their gas in one another. What the station's other fills say of them is in their context all the same.
+    """
     fills = inputs["fills"].sort_values(["filled_at", "fill_id"], ignore_index=True).copy()
     fills["filled_on"] = local_day(fills["filled_at"], policy.time_zone)
     fills["station"] = fills["station_id"].astype(object).where(fills["station_id"].notna(), "")
-    marks: dict[str, np.ndarray] = {}
     fills["ambient_assumed"], fills["start_assumed"] = _held(fills, "assumed", ("ambient_c", "start_pressure_bar"))
-    marks["values_assumed"] = (fills["ambient_assumed"] | fills["start_assumed"]).to_numpy(bool)
+    fills = with_station_wide(fills, inputs, units)
+    if only is not None:
+        fills = fills[only(fills)].reset_index(drop=True)
+    marks = {"values_assumed": (fills["ambient_assumed"] | fills["start_assumed"]).to_numpy(bool)}
     marks |= dict(zip(TIMES_TAKEN, _held(fills, "value_flags", TIMES_TAKEN), strict=True))
     fills = _with_unit(fills, inputs, units, marks)
-    fills = _with_gauge(fills, inputs["gauges"])
-    fills = _with_pressures(fills)
-    fills = _with_room(fills)
-    fills = _with_source(fills, inputs)
+    fills = _with_delivery(fills, inputs)
     chain = chain_of_fills(inputs, fills, fills["filled_on"])
     fills = _with_minutes(fills, marks)
     readings = readings_between(inputs, fills, chain, policy)
@@ -127,93 +134,8 @@ def _with_unit(fills: pd.DataFrame, inputs: dict, units: pd.DataFrame, marks: di
     return fills
 
 
-def steps_bar(gauge: pd.Series, *readings: pd.Series) -> pd.Series:
-    """Step of each gauge as all its readings show it."""
-    rows = pd.concat(readings)
-    by = pd.concat([gauge] * len(readings))
-    found = {name: read_step_bar(values.to_numpy(float)) for name, values in rows.groupby(by)}
-    return pd.Series(found, dtype="float64", index=pd.Index(list(found), dtype=object))
-
-
-def _with_gauge(fills: pd.DataFrame, gauges: pd.DataFrame) -> pd.DataFrame:
-    fills["gauge"] = fills["gauge_id"].astype(object).where(fills["gauge_id"].notna(), "gauge of " + fills["station"])
-    known = gauges.drop_duplicates("gauge_id", keep="last").set_index("gauge_id")
-
-    def at(by: pd.Series) -> pd.Series:
-        return looked_up(fills["gauge"], by)
-
-    fills["gauge_limit_bar"] = _limit_bar(fills["gauge"], known)
-    fills["gauge_checked_on"] = at(known["checked_on"]).astype("datetime64[us]")
-    fills["gauge_offset_stated_bar"] = at(known["offset_bar"]).astype(float)
-    code = pd.factorize(fills["gauge"])[0]
-    seen = np.fmax(*(step_seen_bar(code, floats(fills[c])) for c in ("stop_pressure_bar", "start_pressure_bar")))
-    # people may read a gauge to fewer marks than it has
-    fills["gauge_step_bar"] = np.fmax(floats(at(known["step_bar"])), seen)
-    return fills
-
-
-WRITTEN = {"start_pressure_bar": "written_start_bar", "stop_pressure_bar": "written_stop_bar"}
-"""Pressures to compute with, and as they were written."""
-
-
-def _with_pressures(fills: pd.DataFrame) -> pd.DataFrame:
-    """Of a fill that ends below its start nobody knows which of the two it ended with: computed is with neither."""
-    unclear = stop_below_start(fills)
-    start, stop = (floats(fills[name]) for name in WRITTEN)
-    fills["most_read_bar"] = np.where(unclear, start, stop)
-    for name, written in WRITTEN.items():
-        fills[written] = fills[name]
-        fills[name] = fills[name].mask(unclear)
-    return fills
-
-
-def as_written(fills: pd.DataFrame) -> pd.DataFrame:
-    """The fills with start and stop as somebody wrote them, for what people see and what limits are asked."""
-    return fills.assign(**{name: fills[written] for name, written in WRITTEN.items()})
-
-
-def _limit_bar(gauge: pd.Series, known: pd.DataFrame) -> np.ndarray:
-    """Limit of error of each gauge, bar; a class or span nobody stated is the usual one."""
-    accuracy_class = looked_up(gauge, known["accuracy_class"]).fillna(DEFAULT_CLASS)
-    return limit_of_error_bar(
-        floats(accuracy_class), floats(looked_up(gauge, known["span_bar"]).fillna(DEFAULT_SPAN_BAR))
-    )
-
-
-ASSUMED_AMBIENT_SD_K = 5.0
-"""What a temperature that the settings state for all fills is worth."""
-
-
-def _with_room(fills: pd.DataFrame) -> pd.DataFrame:
-    """The room's temperature at each fill, from what was logged then and just before."""
-    hours = fills["filled_at"].to_numpy("datetime64[s]").astype(float) / 3600.0
-    logged = np.where(fills["ambient_assumed"], np.nan, floats(fills["ambient_c"]))
-    room, sd, walk = (np.full(len(fills), np.nan) for _ in range(3))
-    for rows in fills.groupby("station").indices.values():
-        room[rows], sd[rows], walk[rows] = filtered_c(hours[rows], logged[rows])
-    known = np.isfinite(room)
-    fills["room_c"] = np.where(known, room, floats(fills["ambient_c"]))
-    fills["room_sd_k"] = np.where(known, sd, ASSUMED_AMBIENT_SD_K)
-    fills["room_walk_k2_h"] = walk
-    return fills
-
-
-def _with_source(fills: pd.DataFrame, inputs: dict) -> pd.DataFrame:
-    sources = inputs["sources"].drop_duplicates("source_id", keep="last").set_index("source_id")
-
-    def at(by: pd.Series) -> pd.Series:
-        return looked_up(fills["source_id"], by)
-
-    fills["source"] = fills["source_id"].astype(object).where(fills["source_id"].notna(), "")
-    kind = at(sources["kind"]).astype(object)
-    by_log = fills["source_id"].isin(inputs["compressors"]["compressor_id"])
-    fills["source_kind"] = kind.where(kind.notna(), np.where(by_log, "compressor", ""))
-    fills["source_known"] = (fills["source_kind"] != "").to_numpy()
-    fills["source_o2_pct"] = at(sources["o2_pct"]).astype(float)
-    fills["source_he_pct"] = at(sources["he_pct"]).astype(float)
-    fills["source_oxygen_compatible"] = at(sources["oxygen_compatible"]).astype("boolean")
-    described_air = is_plain_air(floats(sources["o2_pct"]), floats(sources["he_pct"]))
-    fills["other_gas_kept"] = bool(((sources["kind"] != "compressor") & ~described_air).any())
+def _with_delivery(fills: pd.DataFrame, inputs: dict) -> pd.DataFrame:
+    """How warm, and at what pressure, each fill's source delivers."""
     ambient, stop = floats(fills["room_c"]), floats(fills["stop_pressure_bar"])
     bank = (fills["source_kind"] == "bank").to_numpy()
     rise = _outlet_rise_by_then_k(fills, inputs["compressor_log"])
@@ -292,40 +214,15 @@ def _with_mix(
 
 
 def _with_minutes(fills: pd.DataFrame, marks: dict) -> pd.DataFrame:
-    """Minutes of the fill; where nobody logged them, at the rate usual for the source.
-
-    A compressor gives so many litres a minute whatever hangs on it; from a bank people watch the gauge rise.
-    """
+    """Minutes of the fill; where nobody logged them, at the rate usual for the source."""
     minutes = floats(fills["fill_minutes"])
-    risen = floats(fills["stop_pressure_bar"]) - floats(fills["start_pressure_bar"])
-    bank = (fills["source_kind"] == "bank").to_numpy()
-    measure = np.where(bank, risen, floats(fills["water_capacity_l"]) * risen)
-    # a rise that no gauge shows teaches no rate
-    rate = pd.Series(measure / minutes, fills.index).where(risen >= 1.0)
-    usual, scatter = _usual_rate(rate, [fills["source"], bank], np.where(bank, USUAL_BANK_BAR_MIN, USUAL_FREE_L_MIN))
     fills["minutes_known"] = np.isfinite(minutes)
-    assumed = np.clip(np.maximum(measure, 1.0) / usual, *MINUTES)
+    measure = gas_to_fill(fills, floats(fills["water_capacity_l"]))
+    assumed = np.clip(np.maximum(measure, 1.0) / floats(fills["usual_rate"]), *MINUTES)
     fills["minutes"] = np.where(fills["minutes_known"], minutes, assumed)
-    fills["minutes_sd"] = np.where(fills["minutes_known"], 0.0, scatter)
+    fills["minutes_sd"] = np.where(fills["minutes_known"], 0.0, fills["rate_scatter"])
     marks["fill_minutes_assumed"] = ~fills["minutes_known"].to_numpy()
     return fills
-
-
-RATE_SD, RATE_SD_TRUST = 0.5, 4.0
-"""Scatter of the logarithm of a source's rate before its fills say it, and how many fills' worth that is trusted."""
-
-
-def _usual_rate(rate: pd.Series, by: list, at_first: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Rate usual for each fill's source by the fills before it, and the scatter of its logarithm."""
-    log = np.log(rate.where(rate > 0))
-    before = log.groupby(by).shift()
-    usual = before.groupby(by).expanding().median().droplevel(list(range(len(by)))).reindex(rate.index)
-    usual = usual.fillna(pd.Series(np.log(at_first), rate.index))
-    off = (log - usual).clip(-1.5, 1.5) ** 2
-    summed = off.groupby(by).cumsum().groupby(by).shift().groupby(by).ffill().fillna(0.0)
-    counted = off.notna().groupby(by).cumsum().groupby(by).shift().fillna(0.0)
-    scatter = np.sqrt((RATE_SD_TRUST * RATE_SD**2 + summed) / (RATE_SD_TRUST + counted))
-    return np.exp(floats(usual)), floats(scatter)
 
 
 def _with_arrival(fills: pd.DataFrame) -> pd.DataFrame:
@@ -395,16 +292,12 @@ def _with_settled(
     cold_at = fills["filled_at"] + pd.Timedelta(hours=policy.filling.settle_hours)
     fills["settled_known_at"] = fills["settled_at"].where(fills["settled_at"].notna(), cold_at)
     fills["settled_on"] = local_day(fills["settled_known_at"], policy.time_zone)
-    given = fills["settled_gauge_id"].astype(object)
-    fills["settled_gauge"] = given.where(given.notna(), CHECK_GAUGE + " of " + fills["station"])
-    fills["settled_on_check_gauge"] = ~fills["settled_gauge"].isin(fills["gauge"].unique())
-    known = gauges.drop_duplicates("gauge_id", keep="last").set_index("gauge_id")
-    limit = _limit_bar(given, known)
+    known, given = gauges.drop_duplicates("gauge_id", keep="last").set_index("gauge_id"), fills["settled_gauge_id"]
+    limit = limit_bar(given, known)
     fills["settled_limit_bar"] = np.where(given.isna(), policy.filling.check_gauge_limit_bar, limit)
     fills["settled_offset_stated_bar"] = looked_up(given, known["offset_bar"]).astype(float)
     fills["settled_checked_on"] = looked_up(given, known["checked_on"]).astype("datetime64[us]")
-    seen = step_seen_bar(pd.factorize(fills["settled_gauge"])[0], reading, otherwise_bar=CHECK_STEP_BAR)
-    fills["settled_step_bar"] = np.fmax(floats(looked_up(given, known["step_bar"])), seen)
+    fills["settled_step_bar"] = np.fmax(floats(looked_up(given, known["step_bar"])), fills["settled_step_bar"])
     for name in ("in_water_bar", "in_water_c", "in_water_minutes", "in_water_sd_bar"):
         fills[name] = np.nan
     fills["in_water_by"] = "divers at " + fills["station"]

@@ -24,7 +24,7 @@ that no number of settled fills tells apart. A judgement, set on stations simula
 
 def build_gauge_check(c: pd.DataFrame, belief: Belief) -> pd.DataFrame:
     """A row a gauge and month in which it was used: its offset, reading minus truth, with an 80 % interval."""
-    step = gauge_steps(c["gauge"], c["filled_on"])
+    step = gauge_steps(c["gauge"], c["filled_on"], c)
     month = c["filled_on"].dt.to_period("M").dt.to_timestamp().astype("datetime64[us]")
     frame = pd.DataFrame(
         {

@@ -72,7 +72,7 @@ def build_mix(
     richest, leanest = (np.where(plain, AIR_O2_PCT, x) for x in (richest, leanest))
     # where a station has helium, a cylinder of unknown past may hold some that nobody looked for
     # also some fills later: an analysis of oxygen alone, or air on top, does not say that there is none
-    not_looked_for = (found.helium_unknown_share > 0.0) & ~np.isfinite(he) & _helium_kept(c)
+    not_looked_for = (found.helium_unknown_share > 0.0) & ~np.isfinite(he) & c["helium_kept"].to_numpy(bool)
     not_looked_for &= np.isfinite(first) | ~residue_unknown
     no_helium = ~helium_inside & ~not_looked_for & (np.isfinite(first) | plain)
     shown_he = np.where(np.isfinite(he), he, np.where(no_helium, 0.0, np.nan))
@@ -122,12 +122,6 @@ def build_mix(
         },
         index=c.index,
     )
-
-
-def _helium_kept(c: pd.DataFrame) -> np.ndarray:
-    """True for each fill whose station handles helium at all, by its log and its sources."""
-    seen = [floats(c[k]) >= TRACE_PCT for k in ("target_he_pct", "analysed_he_pct", "source_he_pct")]
-    return pd.Series(np.logical_or.reduce(seen), c.index).groupby(c["station"]).transform("any").to_numpy(bool)
 
 
 def _needed(richest_pct: np.ndarray, leanest_pct: np.ndarray, he_pct: np.ndarray) -> np.ndarray:

@@ -5,6 +5,7 @@ settled fill is predicted from what was known when it was filled: that is `settl
 """
 
 import hashlib
+from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
@@ -22,12 +23,14 @@ from pipelines.derive.fills.estimates import (
     stop_state,
 )
 from pipelines.derive.fills.gauges import build_gauge_check
+from pipelines.derive.fills.learned import Learned
+from pipelines.derive.fills.learning import learn_in_order_of_time
 from pipelines.derive.fills.terms import Known, Model, build_model, gauge_steps
 from pipelines.derive.fills.then import LEARNED_FROM, Then, doubtful_trust, known_offsets_bar
 from schemas.policy import Policy
 from shared.filling import settling, settling_causes
-from shared.filling.settling_beliefs import Beliefs, growing_blocks
-from shared.filling.track_record import Correction, correction
+from shared.filling.settling_beliefs import Beliefs
+from shared.filling.track_record import Correction
 from shared.gas import cooling
 from shared.gas.constants import Z80
 
@@ -57,15 +60,22 @@ class Settled:
 
 
 @dataclass(frozen=True)
-class SettledToday(Settled):
-    """By all that is known today, with the tables about the model."""
+class SettledNow(Settled):
+    """By all that has been learned, with what was left out, and a name for what was learned."""
 
     doubtful: np.ndarray
     wall_doubtful: np.ndarray
     version: str
+
+
+@dataclass(frozen=True)
+class SettledTables:
+    """What was learned: tables about the model and the gauges, and each station's, to go on from."""
+
     model: pd.DataFrame
     gauges: pd.DataFrame
     corrections: pd.DataFrame
+    learned: list[Learned]
 
 
 @dataclass(frozen=True)
@@ -137,20 +147,23 @@ def _estimated(c: pd.DataFrame, policy: Policy) -> StationFills:
     return StationFills(c, Known(state, at_stop, later), doubtful)
 
 
-def settle(estimates: Estimates, policy: Policy) -> SettledToday:
-    """Settled pressure of every fill, by all that is known today."""
+_BY_FILL = [f.name for f in fields(SettledNow) if f.type is np.ndarray]
+
+
+def settle(estimates: Estimates, policy: Policy) -> tuple[SettledNow, SettledTables]:
+    """Settled pressure of every fill, by all that is known today, and the tables about the model."""
     parts = [_settle_station(fills, policy) for fills in estimates.stations]
-    by_fill = [f.name for f in fields(SettledToday) if f.type is np.ndarray]
-    arrays = {name: estimates.put_back([getattr(p, name) for p in parts]) for name in by_fill}
-    names = ("model", "gauges", "corrections")
-    tables = [pd.concat([getattr(p, name) for p in parts], ignore_index=True) for name in names]
-    version = parts[0].version if len(parts) == 1 else _joined([p.version for p in parts])
-    # a gauge read at two stations is taken from the one that knows it better
-    surest = (tables[1]["offset_high_bar"] - tables[1]["offset_low_bar"]).sort_values(kind="stable").index
-    gauges = tables[1].loc[surest].drop_duplicates(["gauge_id", "month_on"]).sort_values(["gauge_id", "month_on"])
-    return SettledToday(
-        **arrays, version=version, model=tables[0], gauges=gauges.reset_index(drop=True), corrections=tables[2]
+    arrays = {name: estimates.put_back([getattr(now, name) for now, _ in parts]) for name in _BY_FILL}
+    model, gauges, corrections = (
+        pd.concat([getattr(tables, name) for _, tables in parts], ignore_index=True)
+        for name in ("model", "gauges", "corrections")
     )
+    # a gauge read at two stations is taken from the one that knows it better
+    surest = (gauges["offset_high_bar"] - gauges["offset_low_bar"]).sort_values(kind="stable").index
+    gauges = gauges.loc[surest].drop_duplicates(["gauge_id", "month_on"]).sort_values(["gauge_id", "month_on"])
+    learned = [one for _, tables in parts for one in tables.learned]
+    now = SettledNow(**arrays, version=_joined([one.version for one in learned]))
+    return now, SettledTables(model, gauges.reset_index(drop=True), corrections, learned)
 
 
 def settle_then(estimates: Estimates, policy: Policy) -> SettledThen:
@@ -160,43 +173,93 @@ def settle_then(estimates: Estimates, policy: Policy) -> SettledThen:
     return SettledThen(**arrays, check=pd.concat([p.check for p in parts], ignore_index=True))
 
 
-def _settle_station(fills: StationFills, policy: Policy) -> SettledToday:
+def _settle_station(fills: StationFills, policy: Policy) -> tuple[SettledNow, SettledTables]:
     c, known, settled, alone = fills.c, fills.known, fills.settled, fills.alone
     at_stop, later = known.at_stop, known.later
     in_water = np.isfinite(later["in_water"].bar).any()
     # without readings in the water what was believed then comes of the same pass
     then = None if in_water else Then(c, policy.filling.settle_hours)
     model = build_model(c, known, tuple(later) if in_water else CAUSAL)
-    beliefs, check, corrected = _learn_in_order_of_time(c, model, then)
+    beliefs, check, corrected = learn_in_order_of_time(c, model, then)
     fills.learned = None if then is None else _Learned(then, check)
     beliefs.weigh_again()
-    all_fills = np.arange(len(c))
-    apart = _doubted(beliefs.best, model, settled)
+    apart = _doubted(beliefs.best, model, settled, int(settled.sum()))
     if apart.any():  # neither their fills nor what is learned shall hang on them
         model = build_model(c, _without(known, apart), CAUSAL if then else tuple(later))
-        beliefs, _, corrected = _learn_in_order_of_time(c, model)
+        beliefs, _, corrected = learn_in_order_of_time(c, model)
         beliefs.weigh_again()
-    said = beliefs.settled(all_fills)
-    at_stop_alone = beliefs.settled(all_fills, ())
-    said = _by_record(beliefs, said, at_stop_alone, corrected, settled)
-    said = _by_late_readings(c, beliefs, model, said, policy.filling.settle_hours)
-    # what all settled readings have in common, and nothing that is read tells
-    common = np.hypot(THERMOMETER_SD_K * at_stop.by_model.per_k, _check_gauge_sd_bar(c, settled))
-    bar, sd = _with_lone_readings(fills, said.bar, np.hypot(said.sd_bar, common))
-    basis = np.where(np.isfinite(at_stop.by_wall.bar), "wall", "model").astype(object)
-    basis[_mostly_later(beliefs.best, model)] = "settled"
-    basis[(settled & ~apart) | alone] = "settled"
-    latest = at_stop_alone.sd_bar[-LATEST:]
+    usable = c["settled_usable"].to_numpy(bool)
+    learned = Learned(
+        str(c["station"].iloc[0]) if len(c) else "", beliefs.posteriors(), corrected, _version(c, later),
+        c["filled_at"].to_numpy("datetime64[us]")[settled],
+        np.sort(c["settled_known_at"].to_numpy("datetime64[us]")[usable]),
+        int(apart.sum()), _check_gauge_sd_bar(c, settled), _check_gauge_sd_bar(c, alone),
+    )  # fmt: skip
+    now = _settled(fills, model, beliefs, learned, apart, policy)
+    latest = beliefs.settled(np.arange(len(c))[-LATEST:], ()).sd_bar
     correction_row = {
         "station_id": c["station_id"].iloc[:1].astype("str"),
         "shift_bar": corrected.shift_sd * np.median(latest) if len(latest) else 0.0,
         "widening": corrected.widening,
     }
-    return SettledToday(
+    tables = SettledTables(
+        _model_table(c, beliefs.best, at_stop.by_model.bar, settled), build_gauge_check(c, beliefs.best),
+        pd.DataFrame(correction_row).reset_index(drop=True), [learned],
+    )  # fmt: skip
+    return now, tables
+
+
+def settle_by(estimates: Estimates, learned: Sequence[Learned], policy: Policy) -> SettledNow:
+    """Settled pressure of some fills by what the last run learned; their own readings are weighed, and teach nothing.
+
+    Raises
+    ------
+    KeyError
+        Of a station that has learned nothing yet.
+    """
+    by_station = {one.station: one for one in learned}
+    parts = [_settle_by(fills, by_station[str(fills.c["station"].iloc[0])], policy) for fills in estimates.stations]
+    arrays = {name: estimates.put_back([getattr(p, name) for p in parts]) for name in _BY_FILL}
+    return SettledNow(**arrays, version=_joined([one.version for one in learned]))
+
+
+def _settle_by(fills: StationFills, learned: Learned, policy: Policy) -> SettledNow:
+    later, known = fills.known.later, fills.known
+    kinds = tuple(later) if np.isfinite(later["in_water"].bar).any() else CAUSAL
+    model = build_model(fills.c, known, kinds)
+    beliefs = Beliefs.taken_up(learned.posteriors, model.causes, model.estimates, model.fills)
+    beliefs.weigh_again()
+    apart = _doubted(beliefs.best, model, fills.settled, len(learned.settled_filled_at))
+    if apart.any():
+        model = build_model(fills.c, _without(known, apart), kinds)
+        beliefs = Beliefs.taken_up(learned.posteriors, model.causes, model.estimates, model.fills)
+        beliefs.weigh_again()
+    return _settled(fills, model, beliefs, learned, apart, policy)
+
+
+def _settled(
+    fills: StationFills, model: Model, beliefs: Beliefs, learned: Learned, apart: np.ndarray, policy: Policy
+) -> SettledNow:
+    """What is believed of fills, by what has been learned and by their own readings."""
+    c, at_stop, settled, alone = fills.c, fills.known.at_stop, fills.settled, fills.alone
+    all_fills = np.arange(len(c))
+    said = beliefs.settled(all_fills)
+    at_stop_alone = beliefs.settled(all_fills, ())
+    filled = c["filled_at"].to_numpy("datetime64[us]")
+    since = len(learned.settled_filled_at) - np.searchsorted(learned.settled_filled_at, filled, side="right")
+    said = _by_record(beliefs, said, at_stop_alone, learned.correction, since)
+    if len(learned.settled_filled_at) - learned.left_out < LEARNED_FROM:
+        said = _by_late_readings(c, beliefs, model, said, policy.filling.settle_hours)
+    # what all settled readings have in common, and nothing that is read tells
+    common = np.hypot(THERMOMETER_SD_K * at_stop.by_model.per_k, learned.check_gauge_sd_bar)
+    bar, sd = _with_lone_readings(fills, said.bar, np.hypot(said.sd_bar, common), learned.alone_gauge_sd_bar)
+    basis = np.where(np.isfinite(at_stop.by_wall.bar), "wall", "model").astype(object)
+    basis[_mostly_later(beliefs.best, model)] = "settled"
+    basis[(settled & ~apart) | alone] = "settled"
+    return SettledNow(
         bar, sd, _together_over_gas_k(fills),
-        known_offsets_bar(c, beliefs.best, gauge_steps(c["gauge"], c["filled_on"])), basis, fills.doubtful | apart,
-        at_stop.wall_doubtful, _version(c, later), _model_table(c, beliefs.best, at_stop.by_model.bar, settled),
-        build_gauge_check(c, beliefs.best), pd.DataFrame(correction_row).reset_index(drop=True),
+        known_offsets_bar(c, beliefs.best, gauge_steps(c["gauge"], c["filled_on"], c)), basis, fills.doubtful | apart,
+        at_stop.wall_doubtful, learned.version,
     )  # fmt: skip
 
 
@@ -205,20 +268,23 @@ def _settle_station_then(fills: StationFills, policy: Policy) -> SettledThen:
     c, at_stop, settled = fills.c, fills.known.at_stop, fills.settled
     if fills.learned is None:
         then = Then(c, policy.filling.settle_hours)
-        _, check, _ = _learn_in_order_of_time(c, build_model(c, fills.known, CAUSAL), then)
+        _, check, _ = learn_in_order_of_time(c, build_model(c, fills.known, CAUSAL), then)
         fills.learned = _Learned(then, check)
     then = fills.learned.then
-    bar, sd = _with_lone_readings(fills, then.bar, then.with_common(at_stop.by_model.per_k, settled))
+    sd = then.with_common(at_stop.by_model.per_k, settled)
+    bar, sd = _with_lone_readings(fills, then.bar, sd, _check_gauge_sd_bar(c, fills.alone))
     basis = np.where(np.isfinite(at_stop.by_wall.bar), "wall", "model").astype(object)
     basis[settled | fills.alone] = "settled"
     return SettledThen(bar, sd, _together_over_gas_k(fills), then.gauge_offset_bar, basis, fills.learned.check)
 
 
-def _with_lone_readings(fills: StationFills, bar: np.ndarray, sd: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _with_lone_readings(
+    fills: StationFills, bar: np.ndarray, sd: np.ndarray, gauge_sd_bar: float
+) -> tuple[np.ndarray, np.ndarray]:
     """A fill whose heat cannot be computed has its reading alone."""
     read = fills.known.later["settled"]
     unknown = ~np.isfinite(fills.known.at_stop.by_model.bar)
-    in_common = np.hypot(THERMOMETER_SD_K * read.per_k, _check_gauge_sd_bar(fills.c, fills.alone))
+    in_common = np.hypot(THERMOMETER_SD_K * read.per_k, gauge_sd_bar)
     return np.where(unknown, read.bar, bar), np.where(unknown, np.hypot(read.sd_bar, in_common), sd)
 
 
@@ -241,13 +307,12 @@ def _by_late_readings(
     read when all was at rest.
     """
     bar, sd = said.bar.copy(), said.sd_bar.copy()
-    if (model.kind == "settled").sum() < LEARNED_FROM:
-        late = floats(c["settled_hours"]) >= settle_hours
-        for rank, kinds in enumerate(model.kind):
-            at = np.flatnonzero((kinds == "settled") & late)
-            if at.size:
-                alone = beliefs.settled(at, (rank,), at_stop=False)
-                bar[at], sd[at] = alone.bar, alone.sd_bar
+    late = floats(c["settled_hours"]) >= settle_hours
+    for rank, kinds in enumerate(model.kind):
+        at = np.flatnonzero((kinds == "settled") & late)
+        if at.size:
+            alone = beliefs.settled(at, (rank,), at_stop=False)
+            bar[at], sd[at] = alone.bar, alone.sd_bar
     return settling.Prediction(bar, sd)
 
 
@@ -262,24 +327,24 @@ def _by_record(
     said: settling.Prediction,
     at_stop: settling.Prediction,
     found: Correction,
-    settled: np.ndarray,
+    since: np.ndarray,
 ) -> settling.Prediction:
     """Settled pressures with what the record of predictions says of them.
 
     It speaks of what is known `at_stop`, so a later reading of the fill's own takes its share out. A bias is that of
-    the fills since the last readings: among those, readings on both sides hold the belief in place.
+    the fills since the last readings: among those, readings on both sides hold the belief in place. `since` counts the
+    settled fills after each.
     """
-    share = beliefs.best.share_at_stop(np.arange(len(settled)))
-    since = np.cumsum(settled[::-1])[::-1] - settled
+    share = beliefs.best.share_at_stop(np.arange(len(since)))
     shift = found.shift_sd * 0.5 ** (since / RECENT) * at_stop.sd_bar * share
     more = (found.widening**2 - 1.0) * (share * at_stop.sd_bar) ** 2
     return settling.Prediction(said.bar + shift, np.sqrt(np.maximum(said.sd_bar**2 + more, 0.01)))
 
 
-def _doubted(belief: settling.Belief, model: Model, settled: np.ndarray) -> np.ndarray:
+def _doubted(belief: settling.Belief, model: Model, settled: np.ndarray, readings: int) -> np.ndarray:
     """True where a settled reading is far from all else that is known of its fill: a slip of the pen."""
     out = np.zeros(len(settled), bool)
-    least = doubtful_trust(int(settled.sum()))
+    least = doubtful_trust(readings)
     for rank, kinds in enumerate(model.kind):
         on = kinds == "settled"
         out[on] = belief.trust[model.fills.readings[rank, on]] < least
@@ -301,90 +366,6 @@ def _mostly_later(belief: settling.Belief, model: Model) -> np.ndarray:
     out = np.zeros(len(weight), bool)
     out[on] = weight[on] * belief.settled(on, ()).sd_bar ** 2 > 1.0
     return out
-
-
-def _learn_in_order_of_time(
-    c: pd.DataFrame, model: Model, then: Then | None = None
-) -> tuple[Beliefs, pd.DataFrame, Correction]:
-    """Learn as time went by; each settled fill is predicted from what was known when it was filled.
-
-    `then` is shown fills, each once, with what had been learned when they were made.
-    """
-    e, fills = model.estimates, model.fills
-    beliefs = Beliefs(model.causes, e, fills)
-    filled = c["filled_at"].to_numpy("datetime64[us]")
-    lessons = _lessons(filled, model)
-    settled_rank = np.argmax(model.kind == "settled", axis=0)
-    has = (model.kind == "settled").any(axis=0)
-    checked = np.flatnonzero(has)
-    known_before = np.searchsorted(lessons["at"].to_numpy(), filled[checked], side="right")
-    of_settled = np.concatenate([[0], np.cumsum(lessons["settled"])])
-    measured = e.bar[fills.readings[settled_rank[checked], checked]]
-    answered = model.known_at[settled_rank[checked], checked]
-    mean, sd = np.full(len(checked), np.nan), np.full(len(checked), np.nan)
-    shift, widening = np.zeros(len(checked)), np.ones(len(checked))
-    # a gauge that drifts is not the one it was some months ago
-    blocks = growing_blocks(known_before, filled[checked].astype("datetime64[M]"))
-    done, offsets = 0, list(model.offsets)
-    if then:
-        then.believed(np.arange(checked[0] if len(checked) else len(c)), beliefs, model, correction(mean[:0]))
-    for begin, end in zip(blocks, [*blocks[1:], len(checked)], strict=True):
-        if begin == end:
-            continue
-        at = checked[begin:end]
-        while offsets and offsets[0][0] <= filled[at[0]]:
-            beliefs.learn_cause(*offsets.pop(0)[1:])
-        _learn(beliefs, lessons.iloc[done : known_before[begin]])
-        done = known_before[begin]
-        past = np.flatnonzero(answered[:begin] <= filled[at[0]])
-        found = correction(((measured - mean) / sd)[past[np.argsort(answered[past], kind="stable")]])
-        shift[begin:end], widening[begin:end] = found.shift_sd, found.widening
-        if then:
-            made = np.arange(at[0], checked[end] if end < len(checked) else len(c))
-            then.believed(made, beliefs, model, found)
-        for rank in np.unique(settled_rank[at]):
-            on = settled_rank[at] == rank
-            said = beliefs.reading(at[on], int(rank), ())
-            mean[begin:end][on], sd[begin:end][on] = said.bar, said.sd_bar
-            beliefs.score(at[on], int(rank))
-    for offset in offsets:
-        beliefs.learn_cause(*offset[1:])
-    _learn(beliefs, lessons.iloc[done:])
-    at_last = correction(((measured - mean) / sd)[np.argsort(answered, kind="stable")])
-    if then:
-        then.believed(checked[:0], beliefs, model, at_last, last=True)
-    mean, sd = mean + shift * sd, widening * sd
-    check = pd.DataFrame(
-        {
-            "fill_id": c["fill_id"].to_numpy()[checked],
-            "settled_fills_before": pd.array(of_settled[known_before], dtype="Int64"),
-            "predicted_bar": mean,
-            "predicted_low_bar": mean - Z80 * sd,
-            "predicted_high_bar": mean + Z80 * sd,
-            "measured_bar": measured,
-        }
-    )
-    return beliefs, check, at_last
-
-
-def _lessons(filled: np.ndarray, model: Model) -> pd.DataFrame:
-    """Which reading of which fill became known when; the wall's with the first of the others."""
-    ranks, fills = np.nonzero(model.fills.readings >= 0)
-    at = model.known_at[ranks, fills]
-    walls = np.flatnonzero(model.fills.wall >= 0)
-    frame = pd.DataFrame(
-        {
-            "fill": np.concatenate([fills, walls]),
-            "rank": np.concatenate([ranks, np.full(len(walls), settling_causes.NONE)]),
-            "at": np.concatenate([at, filled[walls]]),
-            "settled": np.concatenate([model.kind[ranks, fills] == "settled", np.zeros(len(walls), bool)]),
-        }
-    )
-    return frame.sort_values(["at", "fill", "rank"], ignore_index=True)
-
-
-def _learn(beliefs: Beliefs, lessons: pd.DataFrame) -> None:
-    beliefs.learn(lessons["fill"].to_numpy(), lessons["rank"].to_numpy())
 
 
 def _model_table(c: pd.DataFrame, belief: settling.Belief, by_model: np.ndarray, settled: np.ndarray) -> pd.DataFrame:
@@ -423,5 +404,7 @@ def _version(c: pd.DataFrame, later: dict[str, Later]) -> str:
 
 def _joined(versions: list[str]) -> str:
     """One version of several stations' models."""
+    if len(versions) == 1:
+        return versions[0]
     readings = sum(int(v.split("-")[-2]) for v in versions)
     return f"{MODEL}-{readings}-{hashlib.sha256(' '.join(versions).encode()).hexdigest()[:8]}"

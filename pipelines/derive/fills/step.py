@@ -1,5 +1,6 @@
 """The fills step: what is really in each cylinder, whether it may be handed over, and what was learned."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -8,10 +9,12 @@ import pandas as pd
 from pipelines.derive.columns import floats
 from pipelines.derive.fills.between import gas_from_elsewhere
 from pipelines.derive.fills.chain import cylinders_by_fill, last_fills
-from pipelines.derive.fills.context import FillContext, as_written, fill_context, most_settled_bar_15c
+from pipelines.derive.fills.context import FillContext, fill_context, most_settled_bar_15c
 from pipelines.derive.fills.history import kept_checks, settling_record, with_first_published
+from pipelines.derive.fills.learned import as_frame
 from pipelines.derive.fills.mix import build_mix
-from pipelines.derive.fills.settling import Estimates, Settled, estimate, settle, settle_then
+from pipelines.derive.fills.settling import Estimates, Settled, SettledNow, estimate, settle, settle_then
+from pipelines.derive.fills.station_wide import as_written
 from pipelines.derive.fills.verdict import build_verdict
 from pipelines.derive.fleet.inspections import unit_states_at
 from schemas.frames import conform
@@ -26,6 +29,8 @@ from shared.gas.constants import REFERENCE_C, Z80
 UNKNOWN_SD_PCT = {"o2": 8.0, "he": 10.0}
 """How far gas of which nothing is known may be from what it is taken for, molar per cent (SD): mostly air or nitrox,
 now and then trimix. Judgement, no source."""
+MANY_FILLS = 2000
+"""From so many fills on what was learned is kept, so that new ones can be judged without all others."""
 GAS_LAW_SD = 0.001
 """Of density by GERG-2008 (Kunz and Wagner 2012: 0.1 %)."""
 KEEP = ("on_hold",)
@@ -88,37 +93,67 @@ def build_fills_today(
 ) -> dict[str, pd.DataFrame]:
     """The tables fill_quality (handed_over_* are today's), settling_model and gauge_check.
 
-    Beside them `settling_corrections`: what each station's record says of its next predictions.
+    Beside them `settling_corrections`: what each station's record says of its next predictions; and of a station of
+    many fills `settling_learned`: what its readings have taught (see `judge_some`).
 
     Parameters
     ----------
     as_of_on : Timestamp, optional
         Today: later air tests are not known yet. Not needed where `inputs` hold none.
     """
-    c, chain = prepared.context.fills, prepared.context.chain
-    s = settle(prepared.estimates, policy)
+    now, tables = settle(prepared.estimates, policy)
+    frame = judged(prepared.context, now, tables.gauges, inputs, policy, as_of_on)
+    made = {"settling_model": tables.model, "gauge_check": tables.gauges}
+    declared = {name: conform(table, TABLES[name].fields.values()) for name, table in made.items()}
+    many = len(frame) >= MANY_FILLS
+    return {k: v.reset_index(drop=True) for k, v in declared.items()} | {
+        "fill_quality": frame,
+        "settling_corrections": tables.corrections,
+        "settling_learned": as_frame(tables.learned if many else []),
+    }
+
+
+def judged(
+    context: FillContext,
+    s: SettledNow,
+    gauges: pd.DataFrame,
+    inputs: dict[str, pd.DataFrame],
+    policy: Policy,
+    as_of_on: pd.Timestamp | None = None,
+    *,
+    settled_known_at: Mapping[str, np.ndarray] | None = None,
+) -> pd.DataFrame:
+    """The table fill_quality of some fills, with handed_over_* as of today.
+
+    Parameters
+    ----------
+    context : FillContext
+        All fills of some cylinders.
+    s : SettledNow
+        What these settle to.
+    gauges : DataFrame
+        gauge_check.
+    settled_known_at : mapping of ndarray, optional
+        By station, when all its settled readings became known, in order; where the context holds some fills alone.
+    """
+    c, chain = context.fills, context.chain
     q, unknown_mix = _pressures(c, s, policy)
     _in_water(c, q, inputs["dives"], policy)
     _content(c, q, s, unknown_mix)
-    mix = _mix(prepared.context, q, policy)
+    mix = _mix(context, q, policy)
     marks = [list(found) for found in c["marks"]]
     for code, mask in (("settled_reading_doubtful", s.doubtful), ("wall_reading_doubtful", s.wall_doubtful)):
         for at in np.flatnonzero(mask):
             marks[at].append(code)
     c = as_written(c).assign(marks=pd.Series(marks, c.index, dtype="object"))
-    verdict = build_verdict(c, chain, q, mix, inputs, policy, _drifting(c, s.gauges), as_of_on)
+    verdict = build_verdict(c, chain, q, mix, inputs, policy, _drifting(c, gauges), as_of_on, settled_known_at)
     frame = _joined(c, q, mix, verdict)
     frame["model_version"] = s.version
     frame["cylinder_ids"] = cylinders_by_fill(chain, len(c)).to_numpy()
     frame["latest_fill"] = pd.array(np.isin(np.arange(len(c)), last_fills(chain)), dtype="boolean")
     frame["on_hold"] = ((frame["verdict"] == "stop") & ~frame["released"] & frame["latest_fill"]).astype("boolean")
     frame = with_first_published(frame, None)
-    made = {"fill_quality": frame, "settling_model": s.model, "gauge_check": s.gauges}
-    tables = {
-        name: conform(table, TABLES[name].fields.values(), keep=KEEP if name == "fill_quality" else ())
-        for name, table in made.items()
-    }
-    return {k: v.reset_index(drop=True) for k, v in tables.items()} | {"settling_corrections": s.corrections}
+    return conform(frame, TABLES["fill_quality"].fields.values(), keep=KEEP).reset_index(drop=True)
 
 
 def build_fills_then(

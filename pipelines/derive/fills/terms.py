@@ -184,7 +184,7 @@ def _at_stop_levers(c: pd.DataFrame, known: Known, *, wall: bool) -> _Levers:
         "rise_source": rise,
         "film": one if wall else zero,
     }
-    step = gauge_steps(c["gauge"], c["filled_on"])
+    step = gauge_steps(c["gauge"], c["filled_on"], c)
     return _Levers(
         {name: at_stop.per_k * per for name, per in kelvin.items()},
         c["gauge"].to_numpy(object), -at_stop.per_bar, step, zero,
@@ -231,19 +231,18 @@ def _terms(c: pd.DataFrame, blocks: list[_Levers], there: list[np.ndarray]) -> l
     own, own_names = pd.factorize(c["gauge"].astype("str"), sort=True)
     per = joined([b.fill_gauge_per for b in blocks])
     at = np.where(per != 0.0, own[rows], -1)
-    step = joined([gauge_steps(c["gauge"], c["filled_on"])] * len(blocks))
+    step = joined([gauge_steps(c["gauge"], c["filled_on"], c)] * len(blocks))
     terms.append(settling_causes.Term("gauge", at, list(own_names), per, 1.0, priors))
     terms.append(settling_causes.Term("gauge_walk", at, list(own_names), per, 1.0, step=step))
     return terms
 
 
-def gauge_steps(gauge: pd.Series, on: pd.Series, c: pd.DataFrame | None = None) -> np.ndarray:
+def gauge_steps(gauge: pd.Series, on: pd.Series, c: pd.DataFrame) -> np.ndarray:
     """Step of time in which a gauge is followed: months, later quarters and years, counted from its first fill.
 
-    `c` holds the fills where `gauge` is of readings that are not fills themselves. A step stands for its first month.
+    `c` holds fills with their gauge and since when it is in use. A step stands for its first month.
     """
-    fills = c if c is not None else pd.DataFrame({"gauge": gauge, "filled_on": on})
-    first = fills.groupby("gauge")["filled_on"].min()
+    first = c.drop_duplicates("gauge").set_index("gauge")["gauge_since"]
     begun = looked_up(gauge, first).to_numpy("datetime64[M]").astype(int)
     month = on.to_numpy("datetime64[M]").astype(int)
     known = (begun > 0) & (month > 0)

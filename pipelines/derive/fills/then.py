@@ -47,7 +47,7 @@ class Then:
     """
 
     def __init__(self, c: pd.DataFrame, settle_hours: float):
-        self._c, self._steps = c, gauge_steps(c["gauge"], c["filled_on"])
+        self._c, self._steps = c, gauge_steps(c["gauge"], c["filled_on"], c)
         self._late = floats(c["settled_hours"]) >= settle_hours
         self.bar, self.sd_bar, self.gauge_offset_bar = (np.full(len(c), np.nan) for _ in range(3))
         self._first: list[np.ndarray] = []

@@ -1,5 +1,7 @@
 """Whether a fill may be handed over: every reason found, and the worst of them as the verdict."""
 
+from collections.abc import Mapping
+
 import numpy as np
 import pandas as pd
 
@@ -36,6 +38,7 @@ def build_verdict(
     policy: Policy,
     drifting: np.ndarray,
     as_of_on: pd.Timestamp | None = None,
+    settled_known_at: Mapping[str, np.ndarray] | None = None,
 ) -> pd.DataFrame:
     """in_test, oxygen_clean, side_disagreement, air_state, verdict, reasons and released of each fill.
 
@@ -51,6 +54,8 @@ def build_verdict(
         The filling gauge drifted in that month.
     as_of_on : Timestamp, optional
         Today: later air tests are not known yet.
+    settled_known_at : mapping of ndarray, optional
+        By station, when all its settled readings became known, in order; else those of the fills in `c`.
     """
     state = unit_states_at(inputs, policy, c["unit_id"], c["filled_at"])
     source_air = _air(c, inputs, policy, as_of_on)
@@ -64,7 +69,7 @@ def build_verdict(
     # two readings on gauges of one class: each has an offset of its own
     apart = np.sqrt(2.0) * floats(c["gauge_limit_bar"]) + floats(c["gauge_step_bar"])
     gauges_differ = np.abs(floats(c["stop_pressure_bar"]) - second) > apart
-    overshoot = _overshoot_allowed(c, policy)
+    overshoot = _overshoot_allowed(c, policy, settled_known_at)
     stated_offset = np.abs(floats(c["gauge_offset_stated_bar"])) > floats(c["gauge_limit_bar"])
     slips = fill_slips(c, policy.time_zone)
     tests_kept = len(inputs["air_tests"]) > 0
@@ -155,7 +160,9 @@ def _residue_of_air(
     return {"on_recall": on_recall, "of_unknown_source": of_unknown & ~on_recall}
 
 
-def _overshoot_allowed(c: pd.DataFrame, policy: Policy) -> np.ndarray:
+def _overshoot_allowed(
+    c: pd.DataFrame, policy: Policy, settled_known_at: Mapping[str, np.ndarray] | None
+) -> np.ndarray:
     """True where the station may stop a hot fill above the permitted pressure: it says so, has settled readings enough
     of its own by then, and the stop was below what its relief valve leaves."""
     filling = policy.filling
@@ -163,8 +170,10 @@ def _overshoot_allowed(c: pd.DataFrame, policy: Policy) -> np.ndarray:
         return np.zeros(len(c), bool)
     known = c["settled_known_at"].where(c["settled_usable"])
     enough = np.zeros(len(c), bool)
-    for rows in c.groupby("station").indices.values():
-        at = np.sort(known.iloc[rows].dropna().to_numpy("datetime64[us]"))
+    for station, rows in c.groupby("station").indices.items():
+        at = None if settled_known_at is None else settled_known_at[str(station)]
+        if at is None:
+            at = np.sort(known.iloc[rows].dropna().to_numpy("datetime64[us]"))
         before = np.searchsorted(at, c["filled_at"].iloc[rows].to_numpy("datetime64[us]"), side="right")
         enough[rows] = before >= filling.overshoot_least_settled_fills
     # of two gauges the one that reads more: which is right is not known

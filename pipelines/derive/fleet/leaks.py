@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipelines.derive.fills.context import steps_bar
 from pipelines.derive.fills.slips import stop_below_start
+from pipelines.derive.fills.station_wide import steps_bar
 from pipelines.derive.fleet.inspections import local_day
 from pipelines.derive.units import cylinders_of_units_on, set_membership
 from schemas.policy import Policy

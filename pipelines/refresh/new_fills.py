@@ -1,0 +1,87 @@
+"""New fills judged by what the last run learned, to be shown before all are judged again."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import pandas as pd
+import pyarrow as pa
+
+from pipelines.derive.fills.history import with_first_published
+from pipelines.publish.amended import amended
+from pipelines.publish.snapshot import Publisher, arrow_table
+from pipelines.refresh.engine import Refresh
+from pipelines.refresh.fills import FILLS
+from pipelines.refresh.step import step_digest
+from pipelines.warehouse.first_published import kept_of
+from pipelines.warehouse.store import Warehouse
+from schemas.tables import TABLES
+
+#: what of the last run new fills are judged by, and shown among
+_NEEDED = ("fill_quality", "gauge_check", "settling_learned")
+_HANDED_OVER = ["fill_id", "handed_over_verdict", "handed_over_settled_bar_15c"]
+
+
+@dataclass(frozen=True)
+class NewFills:
+    """Rows of fill_quality that are new or changed, and of their cylinders' other fills whether they are the last."""
+
+    rows: pd.DataFrame
+    latest: dict[str, bool]
+
+    def among_all(self, publisher: Publisher) -> pa.Table:
+        """The table, with all other fills as the last snapshot has them."""
+        new = arrow_table(self.rows, TABLES["fill_quality"])
+        last = publisher.stored_previous("fill_quality")
+        over = dict.fromkeys((fill for fill, is_last in self.latest.items() if not is_last), False)
+        also = {"latest_fill": self.latest, "on_hold": over}  # a hold ends with the next fill
+        return amended(last, new, "fill_id", ("filled_at", "fill_id"), also)
+
+
+def judge_new_fills(
+    refresh: Refresh,
+    warehouse: Warehouse,
+    news: tuple[set[str], set[str]] | None,
+    water_readings: Callable[[], pd.DataFrame],
+) -> NewFills | None:
+    """The new fills (see `judge_some`).
+
+    Parameters
+    ----------
+    refresh : Refresh
+        With the inputs on its shelf.
+    news : (set of str, set of str) or None
+        The fills that are new or have changed, and the units that came back.
+    water_readings : callable
+        What transmitters read of fills, by the last run; asked for only where one of these fills is not new.
+
+    Returns
+    -------
+    NewFills or None
+        None where all are to be judged at once: few are there, nothing was kept of what was learned, or something
+        else is new as well.
+    """
+    from pipelines.derive.fills.some import judge_some
+    from pipelines.derive.fills.step import MANY_FILLS
+
+    publisher, fills = refresh.publisher, refresh.shelf["fills"]
+    last = publisher.previous
+    if news is None or last is None or len(fills) < MANY_FILLS or last.steps.get(FILLS.name) != step_digest(FILLS):
+        return None
+    if not all(publisher.has_previous(table, "all") for table in _NEEDED):
+        return None
+    first = publisher.stored_previous("fill_quality", columns=_HANDED_OVER).to_pandas(use_threads=False)
+    gauges, learned = (publisher.read_previous(table, "all") for table in _NEEDED[1:])
+    came_back = fills[fills["unit_id"].isin(news[1])].sort_values("filled_at").drop_duplicates("unit_id", keep="last")
+    new = news[0] | set(came_back["fill_id"])
+    there, now = set(first["fill_id"]), set(fills["fill_id"])
+    if learned.empty or there - now or now - there - new:
+        return None
+    readings = water_readings() if there & new else pd.DataFrame()
+    given = refresh.given(FILLS, but=("water_readings",))
+    found = judge_some(given, given["units"], given.policy, readings if len(readings) else None, learned, gauges, new)
+    if found is None:
+        return None
+    rows, others = found[found["anew"]], found[~found["anew"]]
+    first = pd.concat([first[first["fill_id"].isin(rows["fill_id"])], kept_of(warehouse, rows["fill_id"])])
+    latest = dict(zip(others["fill_id"], others["latest_fill"].astype(bool), strict=True))
+    return NewFills(with_first_published(rows, first.drop_duplicates("fill_id")), latest)
