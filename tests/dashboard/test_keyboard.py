@@ -62,8 +62,16 @@ def test_an_operator_logs_a_stop(keys, quay):
     told = "document.activeElement.id === 'answer' && document.getElementById('told').textContent.includes('{}')"
     by.page.wait_for_function(told.format("Saved"), timeout=10_000)
     by.page.wait_for_function(told.format("Saved and computed: the stop. C1: "), timeout=60_000)
-    by.press("Tab")
-    assert by.page.evaluate("document.activeElement !== document.body")
+    # what is next is the next key away, and its form begins with that fill
+    by.to("Log its analysis", most=2)
+    by.press("Enter")
+    by.page.get_by_label("O₂ analysed, %").wait_for()
+    by.watched.settle()
+    heard = by.page.locator("[data-testid=stMain]").aria_snapshot()
+    order = ["Saved and computed: the stop", "What to log", "Fill of", "O₂ analysed, %", "He analysed, %"]
+    order += ["Who analysed", "Save the analysis", "Caution"]
+    places = [heard.index(words) for words in order]
+    assert places == sorted(places)
 
 
 def test_a_manager_logs_an_inspection_of_a_day_typed_as_people_say_it(keys, quay):
