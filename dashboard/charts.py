@@ -141,7 +141,8 @@ def shortfall_waterfall(fill: Row) -> go.Figure:
     bases = np.concatenate([[0.0], base, [0.0]])
     signs = [words.number(v, 0, "L") for v in lengths]
     for i, part in enumerate(parts, start=1):
-        signs[i] = ("\u2212" if part >= 0 else "+") + words.number(abs(part), 0, "L")
+        sign = "" if abs(part) < 0.5 else "\u2212" if part >= 0 else "+"
+        signs[i] = sign + words.number(abs(part), 0, "L")
     litres = shown("L")
     figure.add_bar(
         y=names,

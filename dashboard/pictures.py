@@ -110,6 +110,13 @@ def from_the_top(page: Any, snapshot: Snapshot) -> None:
     page.wait_for_timeout(500)
 
 
+def log_it(page: Any, snapshot: Snapshot) -> None:
+    filling(page, snapshot)
+    press(page, "Log it")
+    page.locator(".station").first.evaluate("e => e.scrollIntoView({block: 'start'})")
+    page.wait_for_timeout(500)
+
+
 def where_to_stop(page: Any, snapshot: Snapshot) -> None:
     filling(page, snapshot)
     down_to(page, "Where to stop the next fill")
@@ -133,7 +140,9 @@ def day(page: Any, snapshot: Snapshot) -> None:
 def waterfall(page: Any, snapshot: Snapshot) -> None:
     day(page, snapshot)
     page.get_by_role("combobox", name="One fill").click()
-    page.get_by_role("option").first.click()
+    page.wait_for_timeout(400)
+    for key in ("ArrowDown", "ArrowUp", "Enter"):
+        page.keyboard.press(key)
     settle(page)
     down_to(page, ", filled ")
 
@@ -169,6 +178,7 @@ def dive(page: Any, snapshot: Snapshot) -> None:
 PICTURES: dict[str, Callable[[Any, Snapshot], None]] = {
     "filling": from_the_top,
     "today": turn_to("Today"),
+    "log-it": log_it,
     "where-to-stop": where_to_stop,
     "fills-of-a-day": day,
     "where-the-gas-went": waterfall,

@@ -199,5 +199,5 @@ def test_a_choice_of_units_stands_in_the_address_and_outlives_the_visit(browser,
     later = Watched(browser, SIZES["phone"], address)
     later.open(kept)
     assert later.page.get_by_role("button", name="Units: psi, ft").is_visible() and "units=us" in later.page.url
-    assert later.page.get_by_label("Reads now, psi").is_visible()
+    later.page.get_by_label("Reads now, psi").wait_for()
     later.context.close()
