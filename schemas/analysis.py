@@ -5,6 +5,7 @@
 >>> open_station("s3://bucket/quay").table("fill_quality")  # doctest: +SKIP
 """
 
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,7 +13,7 @@ import pandas as pd
 
 from schemas.address import Place, is_address
 from schemas.copied import CopiedSamples, Copy, part_tables, standing_copy
-from schemas.frames import conform
+from schemas.frames import conform, empty
 from schemas.samples import as_arrow, merged, read_samples_that_count
 from schemas.snapshot import (
     Manifest,
@@ -79,7 +80,7 @@ class PublishedStation:
 
         with duckdb.connect() as db:
             db.execute("SET TimeZone = 'UTC'")
-            self._show(db, self._named(db, sql))
+            self._show(db, sql)
             return db.execute(sql).df()
 
     def samples(self, member_id: str | None = None) -> pd.DataFrame:
@@ -104,19 +105,9 @@ class PublishedStation:
     def _read(self, name: str, columns: list[str] | None) -> pd.DataFrame:
         return read_table(self._published, self._manifest, name, columns=columns)
 
-    def _named(self, db: "duckdb.DuckDBPyConnection", sql: str) -> list[str]:
-        """Tables that a query names."""
-        import duckdb
-
-        try:
-            named = {name.lower() for name in db.get_table_names(sql)}
-        except duckdb.Error:  # several statements, or a mistake, which the query itself will say
-            return list(self.tables)
-        return [name for name in self.tables if name in named]
-
-    def _show(self, db: "duckdb.DuckDBPyConnection", named: list[str]) -> None:
-        """Let a query see these tables."""
-        for name in named:
+    def _show(self, db: "duckdb.DuckDBPyConnection", sql: str) -> None:  # noqa: ARG002 - a copy asks
+        """Let a query see the tables."""
+        for name in self.tables:
             files = table_glob(self._published, self._manifest, name).replace("'", "''")
             db.execute(f"CREATE VIEW {name} AS SELECT * FROM read_parquet('{files}', union_by_name = true)")
 
@@ -184,9 +175,15 @@ class StationCopy(PublishedStation):
         stored = part_tables(self._place, self._copy.tables[name], columns)
         return pa.concat_tables(stored, promote_options="default")
 
-    def _show(self, db: "duckdb.DuckDBPyConnection", named: list[str]) -> None:
-        for name in named:
-            db.register(name, self._rows(name))
+    def _show(self, db: "duckdb.DuckDBPyConnection", sql: str) -> None:
+        """Fetch the tables whose names stand in a query; the others are there without rows."""
+        words = {word.lower() for word in re.findall(r"\w+", sql)}
+        for name in self.tables:
+            if name in words:
+                db.register(name, self._rows(name))
+            else:
+                fields = [TABLES[name].fields[column] for column in self.columns(name)]
+                db.register(name, empty(fields))
 
 
 def open_station(station: str | Path) -> PublishedStation:

@@ -25,8 +25,9 @@ ADDED: dict[str, tuple[str, ...]] = {
     NAMES: ("people", "hold_releases"),
 }
 NEVER = ("rejects", "ingest_files", "notices", "withdrawn", "corrections", "runs")
-#: columns that name a person, and those that lead to one by an id; none is in the key of a table that lacks it
-_NAMING = ("operator", "analysed_by", "released_by", "display_name")
+#: columns that name a person or hold what people call their own things, and those that lead to one by an id; none is
+#: in the key of a table that lacks it
+_NAMING = ("operator", "analysed_by", "released_by", "display_name", "source_ref", "tank_ref")
 _LEADING = ("member_id", "owner_id", "held_by", "dive_id", "kept_dive_id")
 
 

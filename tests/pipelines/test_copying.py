@@ -2,11 +2,14 @@
 
 import json
 import shutil
+import threading
+import time
 from dataclasses import replace
 
 import pandas as pd
 import pytest
 import small_station as s
+from fsspec.implementations.local import LocalFileSystem
 from fsspec.implementations.memory import MemoryFileSystem
 
 from pipelines.publish import copying
@@ -14,6 +17,7 @@ from pipelines.publish.copy_note import CLEAR, NOTE, clear_from, clear_later, le
 from pipelines.publish.copying import copy_out
 from pipelines.publish.snapshot import Publisher, write_durably
 from pipelines.station.keeping import Copying
+from pipelines.station.lock import held
 from pipelines.warehouse.lake import write_part
 from schemas import copied, samples
 from schemas.address import AddressTrouble, Place
@@ -122,6 +126,9 @@ def test_what_is_read_at_the_address_is_what_was_published(station, tmp_path, ki
         pd.testing.assert_frame_equal(far.table(name), here.table(name))
     asked = "SELECT f.fill_id, count(*) AS n FROM fill_quality f, dive_consumption d GROUP BY 1 ORDER BY 1"
     pd.testing.assert_frame_equal(far.query(asked), here.query(asked))
+    joined = "SELECT p.display_name, count(*) AS n FROM People p JOIN dive_consumption d USING (member_id) GROUP BY 1"
+    assert far.query(joined).values.tolist() == here.query(joined).values.tolist() == [["Ines Vard", 2]]
+    assert len(far.query("SHOW TABLES")) == len(far.tables)
     pd.testing.assert_frame_equal(far.samples(), here.samples())
     of_one = far.samples("M1")  # the later part wins, and D1 is withdrawn
     assert of_one[["dive_id", "depth_m"]].values.tolist() == [["D0", 11.0]]
@@ -189,6 +196,99 @@ def test_a_copy_that_ends_half_way_changes_nothing_that_is_read_and_the_next_goe
     assert read_note(station.published).late_since == ""
 
 
+@pytest.mark.parametrize("at_write", range(3))
+def test_the_very_first_copy_may_end_half_way_too(station, monkeypatch, at_write):
+    monkeypatch.setattr(copying, "AT_ONCE_FILES", 1)
+    publish(station, 0, fills(2))
+    written, real = [], MemoryFileSystem.pipe_file
+
+    def ends(self, path, value, **more):
+        written.append(path)
+        if path.endswith(("current", "json", "parquet")[at_write]) and len(written) > 3:
+            real(self, path, value, **more)
+            raise Ended
+        real(self, path, value, **more)
+
+    with monkeypatch.context() as patch, pytest.raises(Ended):
+        patch.setattr(MemoryFileSystem, "pipe_file", ends)
+        copy(station)
+    done = copy(station, 1)
+    assert not done.wrong and len(open_station(ADDRESS).table("fill_quality")) == 2
+    listed = [n for n in there() if n.startswith("copies")]
+    assert len(listed) == 1  # what the one that died had listed is gone
+
+
+def test_in_a_folder_a_file_is_there_whole_or_as_it_was(station, tmp_path, monkeypatch):
+    to = f"file://{tmp_path / 'elsewhere'}"
+    station = with_people(station, NAMES, to)
+    publish(station, 0, fills(2))
+    copy(station)
+    publish(station, 1, fills(3))
+    real = LocalFileSystem.pipe_file
+
+    def half(self, path, value, **more):
+        real(self, path, value[: len(value) // 2], **more)
+        if "current" in path:
+            raise Ended
+
+    with monkeypatch.context() as patch, pytest.raises(Ended):
+        patch.setattr(LocalFileSystem, "pipe_file", half)
+        copy(station, 1)
+    assert len(open_station(to).table("fill_quality")) == 2
+    assert not copy(station, 2).wrong
+    assert len(open_station(to).table("fill_quality")) == 3
+    assert not [path for path in (tmp_path / "elsewhere").rglob("*.new")]
+
+
+def test_what_a_run_publishes_while_another_copies_is_taken_along(station, monkeypatch):
+    publish(station, 0, fills(2))
+    real, later = copying._listing, [lambda: publish(station, 1, fills(5))]
+
+    def listing(*given):
+        made = real(*given)
+        if later:
+            later.pop()()
+            assert copy(station).at_work  # it does not wait
+            shutil.rmtree(station.published / made.snapshot)  # a run clears old ones away
+        return made
+
+    monkeypatch.setattr(copying, "_listing", listing)
+    done = copy(station)
+    assert not done.wrong and len(open_station(ADDRESS).table("fill_quality")) == 5
+    assert read_note(station.published).snapshot == read_manifest(station.published).name
+
+
+def test_who_must_wait_for_another_copy_does(station):
+    publish(station, 0, fills(2))
+    with held(station.published / copying.LOCK):
+        assert copy(station).at_work and copy(station, wait_s=0.3).at_work
+        waiting = []
+        thread = threading.Thread(target=lambda: waiting.append(copy(station, wait_s=30)))
+        thread.start()
+        time.sleep(0.3)
+    thread.join()
+    assert not waiting[0].at_work and len(open_station(ADDRESS).table("fill_quality")) == 2
+
+
+def test_a_listing_that_leads_elsewhere_is_not_followed(station):
+    publish(station, 0, fills(1))
+    copy(station)
+    made = open_station(ADDRESS)._copy
+    made.tables["people"] = [replace(made.tables["people"][0], sha256="../../secret")]
+    Place(ADDRESS).write(copied.copy_file(made.name), made.to_json().encode())
+    Place(ADDRESS).write("current", made.name.encode())
+    with pytest.raises(SnapshotDamaged):
+        open_station(ADDRESS)
+
+
+def test_a_part_that_is_damaged_here_is_not_copied(station):
+    made = publish(station, 0, fills(1))
+    (station.published / made.name / "people" / made.tables["people"]["all"].file).write_bytes(b"rubbish")
+    assert "people/all.parquet" in copy(station).wrong
+    with pytest.raises(NothingPublished, match="No copy lies"):
+        open_station(ADDRESS)
+
+
 def test_what_a_reader_has_open_stays_while_newer_ones_come_and_goes_when_it_is_old(station):
     publish(station, 0, fills(1))
     copy(station)
@@ -213,10 +313,8 @@ def test_a_missing_part_is_sent_again_with_the_next_and_an_altered_one_by_repair
     far = open_station(ADDRESS)
     parts = {t: of[0].place for t, of in far._copy.tables.items()}
     place = Place(ADDRESS)
+    place.write(parts["fill_quality"], there()[parts["people"]])  # it reads, and is another
     place.remove([parts["people"]])
-    altered = bytearray(there()[parts["fill_quality"]])
-    altered[len(altered) // 2] ^= 1
-    place.write(parts["fill_quality"], bytes(altered))
     for table in ("people", "fill_quality"):
         with pytest.raises(SnapshotDamaged, match="doctor --repair"):
             far.table(table)

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 import small_station as s
+from prefect.logging import disable_run_logger
 from test_copying import there, unpacked
 
 from pipelines.cli import standby
@@ -20,9 +21,13 @@ from pipelines.refresh.examine_copy import look_at_copy
 from pipelines.refresh.finding import LOOK, RUN, SOUND, WRONG
 from pipelines.refresh.forget import forget
 from pipelines.refresh.run import run_locked
+from pipelines.schedule.flow import station_pass
+from pipelines.schedule.state import last_failure
+from pipelines.station import clock
 from pipelines.station.settings import load_station
 from schemas.address import Place
 from schemas.analysis import open_station
+from schemas.schedule_note import read_schedule
 
 
 @pytest.fixture(scope="module")
@@ -82,6 +87,10 @@ def test_a_place_that_is_gone_is_said_everywhere_until_the_copy_is_whole_again(s
     assert ended.value.code == 1
     line = json.loads(capsys.readouterr().out.splitlines()[-1])
     assert not line["published"] and line["copy"]["late_since"] == result.copied.late_since
+    with disable_run_logger():
+        station_pass.fn(str(station.folder))
+    (run,) = read_schedule(station.published, clock.now()).runs
+    assert "behind since" in run.failed and "behind since" in last_failure(station)[1]
     far.unlink()
     away.rename(far)
     again = s.run(station)  # nothing is new, and yet
