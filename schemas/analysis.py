@@ -13,6 +13,7 @@ import pandas as pd
 
 from schemas.address import Place, is_address
 from schemas.copied import CopiedSamples, Copy, part_tables, standing_copy
+from schemas.copied_tables import samples_too
 from schemas.frames import conform, empty
 from schemas.samples import as_arrow, merged, read_samples_that_count
 from schemas.snapshot import (
@@ -157,6 +158,8 @@ class StationCopy(PublishedStation):
         NothingPublished
             This copy has none.
         """
+        if self._copy.samples is None and samples_too(self._copy.people):
+            raise NothingPublished("This copy is of a snapshot that does not say which samples count; the next does.")
         if self._copy.samples is None:
             raise NothingPublished(
                 f"This copy has no samples of dives. It tells '{self._copy.people}' of people: with 'ids' or 'names' "

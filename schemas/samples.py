@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from schemas.frames import conform, empty
-from schemas.snapshot import seal_of
+from schemas.snapshot import damaged, seal_of
 from schemas.sources import SOURCES
 
 if TYPE_CHECKING:
@@ -72,11 +72,18 @@ class SamplesThatCount:
 
 
 def read_samples_that_count(snapshot: Path) -> SamplesThatCount | None:
-    """What a snapshot says of samples; None where an earlier version published it, or it cannot be read."""
+    """What a snapshot says of samples; None where an earlier version published it.
+
+    Raises
+    ------
+    SnapshotDamaged
+    """
     try:
         return SamplesThatCount.from_json((snapshot / FILE).read_text(encoding="utf-8"))
-    except (OSError, ValueError, TypeError, KeyError):
+    except FileNotFoundError:
         return None
+    except (OSError, ValueError, TypeError, KeyError, AttributeError):
+        raise damaged(f"{FILE} of snapshot {snapshot.name}") from None
 
 
 def merged(stored: Sequence["pa.Table"], order_at: Sequence[Any], out: Iterable[Out] = ()) -> pd.DataFrame:

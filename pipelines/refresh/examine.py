@@ -24,6 +24,7 @@ from pipelines.warehouse import files, problems
 from pipelines.warehouse.lake import PartDamaged, read_part
 from pipelines.warehouse.store import Warehouse, WarehouseBusy, WarehouseDamaged
 from pipelines.warehouse.trouble import WarehouseNewer, WarehouseOlder
+from schemas.samples import read_samples_that_count
 from schemas.snapshot import NothingPublished, SnapshotDamaged, SnapshotNewer, part_bytes, read_manifest, read_table
 from schemas.words import plural
 from shared.inspection.rules import rule_sets
@@ -156,6 +157,7 @@ def _snapshot(station: Station) -> Iterator[Finding]:
         for table, parts in manifest.tables.items():
             for part in parts.values():
                 part_bytes(station.published / manifest.name / table / part.file, part)
+        read_samples_that_count(station.published / manifest.name)
     except SnapshotDamaged as error:
         yield Finding("snapshot", WRONG, str(error), RUN)
     except SnapshotNewer as error:

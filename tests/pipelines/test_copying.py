@@ -270,6 +270,19 @@ def test_who_must_wait_for_another_copy_does(station):
     assert not waiting[0].at_work and len(open_station(ADDRESS).table("fill_quality")) == 2
 
 
+def test_a_snapshot_of_an_earlier_version_has_no_list_of_samples_and_a_damaged_one_is_said(station):
+    made = publish(station, 0, fills(1))
+    listed = station.published / made.name / samples.FILE
+    kept = listed.read_text()
+    listed.write_text(kept.replace("M1", "M9", 1))
+    assert "samples.json" in copy(station).wrong
+    listed.unlink()
+    assert not copy(station).wrong
+    for station_or_copy in (open_station(ADDRESS), open_station(station.folder)):
+        with pytest.raises(NothingPublished, match="the next"):
+            station_or_copy.samples()
+
+
 def test_a_listing_that_leads_elsewhere_is_not_followed(station):
     publish(station, 0, fills(1))
     copy(station)

@@ -17,6 +17,7 @@ from pipelines.cli.copying import copy
 from pipelines.cli.options import Stop
 from pipelines.publish.copy_note import CLEAR, NOTE, read_note
 from pipelines.publish.snapshot import write_durably
+from pipelines.refresh.examine import examine
 from pipelines.refresh.examine_copy import look_at_copy
 from pipelines.refresh.finding import LOOK, RUN, SOUND, WRONG
 from pipelines.refresh.forget import forget
@@ -25,9 +26,11 @@ from pipelines.schedule.flow import station_pass
 from pipelines.schedule.state import last_failure
 from pipelines.station import clock
 from pipelines.station.settings import load_station
+from schemas import samples
 from schemas.address import Place
 from schemas.analysis import open_station
 from schemas.schedule_note import read_schedule
+from schemas.snapshot import current_name
 
 
 @pytest.fixture(scope="module")
@@ -144,6 +147,14 @@ def test_the_doctor_finds_what_the_address_lacks_and_a_repair_sends_it(station):
     assert state == WRONG and repair == RUN and "lacks 1 part" in said
     assert not s.run(station, thorough=True).copy_trouble
     assert says(station)[0][0] == SOUND
+
+
+def test_a_damaged_list_of_samples_is_found_and_a_repair_publishes_it_anew(station):
+    listed = station.published / current_name(station.published) / samples.FILE
+    listed.write_text(listed.read_text()[:-20])
+    assert any(f.state == WRONG and f.repair == RUN and samples.FILE in f.says for f in examine(station, clock.now()))
+    assert not s.run(station, thorough=True).copy_trouble
+    assert len(open_station(station.folder).samples()) == len(open_station(station.copying.to).samples()) > 0
 
 
 def test_where_the_address_cannot_be_reached_forgetting_says_so_and_the_next_run_removes_it(station):
