@@ -1,5 +1,7 @@
 """New fills of a large station, judged without all others, come out as they do among all others."""
 
+from functools import cache
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -80,8 +82,13 @@ def _all(given, units):
     return step.build_fills_today(prepared, given, Policy(), TODAY)
 
 
+@cache
+def _learned_from_fills():
+    return _all(*_given(FILLS))
+
+
 def _alone(before, after, news):
-    last = _all(*before)
+    last = _learned_from_fills() if before is None else _all(*before)
     given, units = after
     learned, gauges = last["settling_learned"], last["gauge_check"]
     return some.judge_some(given, units, Policy(), None, learned, gauges, news)
@@ -99,7 +106,7 @@ def _same(found, whole, apart_bar=1e-6):
 def test_a_new_fill_is_judged_alone_as_among_all(news):
     new = NEWS[news]
     after = _given([*FILLS, *new])
-    found = _alone(_given(FILLS), after, {row["fill_id"] for row in new})
+    found = _alone(None, after, {row["fill_id"] for row in new})
     assert set(found.loc[found["anew"], "fill_id"]) == {row["fill_id"] for row in new}
     assert len(found) < len(FILLS) + len(new), "cylinders that have nothing to do with these are left out"
     _same(found, _all(*after)["fill_quality"])
@@ -117,7 +124,7 @@ def test_an_analysis_of_an_old_fill_is_seen_by_the_later_ones_of_its_cylinder():
 def test_a_release_is_seen():
     release = {"fill_id": "f10", "released_at": "2031-06-01T12:00:00Z", "released_by": "M1", "reason": "seen"}
     after = _given(FILLS, releases=[release])
-    found = _alone(_given(FILLS), after, {"f10"})
+    found = _alone(None, after, {"f10"})
     assert found.set_index("fill_id").loc["f10", "released"]
     _same(found, _all(*after)["fill_quality"])
 
@@ -150,7 +157,7 @@ REFUSED = {
 
 @pytest.mark.parametrize("news", sorted(REFUSED))
 def test_what_cannot_be_judged_alone_is_left_to_the_whole_run(news):
-    assert _alone(_given(FILLS), _given([*FILLS, *REFUSED[news]]), {"f11"}) is None
+    assert _alone(None, _given([*FILLS, *REFUSED[news]]), {"f11"}) is None
 
 
 def test_fills_far_back_are_left_to_the_whole_run(monkeypatch):
