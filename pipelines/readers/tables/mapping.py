@@ -270,13 +270,14 @@ _LOCKS = (
     "icon\r",
     "__macosx",
 )
+_LOCK = re.compile("|".join(fnmatch.translate(pattern) for pattern in _LOCKS))
 _CONFLICTS = re.compile(r"conflicted copy|sync-conflict|\bconflict(ed)?\b.*\d{4}", re.IGNORECASE)
 
 
 def passed_over(relative: str) -> str | None:
     """Why a file in the inbox is no input: `lock_or_temporary` (never listed), `sync_conflict` (listed), or None."""
     parts = PurePosixPath(relative.replace("\\", "/")).parts
-    if any(fnmatch.fnmatch(part.casefold(), pattern) for part in parts for pattern in _LOCKS):
+    if any(_LOCK.match(part.casefold()) for part in parts):
         return "lock_or_temporary"
     return "sync_conflict" if parts and _CONFLICTS.search(parts[-1]) else None
 
