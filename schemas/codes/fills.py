@@ -247,6 +247,13 @@ CODES: list[Code] = [
         "Stopped above the pressure it may hold cold.",
     ),
     attention(
+        "stopped_above_by_offset",
+        "Stopped at {stop_pressure_bar:.4g} bar on a gauge that reads low by its stated offset: more than the "
+        "{permitted_bar:.4g} it may hold cold.",
+        "Add a gauge's stated offset to what it reads; stop at the permitted pressure.",
+        "Stopped above the pressure it may hold cold, by the stated offset of the gauge.",
+    ),
+    attention(
         "other_side_above_permitted",
         "The gauge of the other side stopped above the {permitted_bar:.4g} bar it may hold cold.",
         "Let it cool and read both sides again on one gauge; bleed it slowly where it is above.",

@@ -193,6 +193,22 @@ def test_what_was_asked_or_stopped_above_the_permitted_pressure_is_said_and_judg
     assert not {"asked_above_permitted", "stopped_above_permitted"} & set(one(**reading)["reasons"])
 
 
+@pytest.mark.parametrize(
+    "offset, stop, said",
+    [
+        (4.0, 235.0, None),  # reads high: it stopped at 231
+        (4.0, 238.0, "stopped_above_permitted"),
+        (-4.0, 230.0, "stopped_above_by_offset"),  # reads low: it stopped at 234
+        (-4.0, 227.0, None),
+        (None, 235.0, "stopped_above_permitted"),
+    ],
+)
+def test_what_it_stopped_at_is_what_the_gauge_read_less_its_stated_offset(offset, stop, said):
+    panel = {"gauge_id": "panel", "use": "filling", "offset_bar": offset, "checked_on": "2031-05-01"}
+    reasons = set(one(stop_pressure_bar=stop, GAUGES=[panel])["reasons"])
+    assert reasons & {"stopped_above_permitted", "stopped_above_by_offset"} == ({said} if said else set())
+
+
 @pytest.mark.parametrize("second, said", [(236.0, True), (232.0, False), (None, False)])
 def test_the_other_gauge_of_a_set_above_the_permitted_pressure_is_said_as_well(second, said):
     row = one(stop_pressure_bar=228.0, second_stop_pressure_bar=second)

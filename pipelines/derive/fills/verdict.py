@@ -65,7 +65,8 @@ def build_verdict(
     unclean = ~truth(state["oxygen_clean"])
     permitted, start = floats(c["permitted_bar"]), floats(c["start_pressure_bar"])
     low, median, high = floats(q["low_ref"]), floats(q["settled_pressure_bar_ref"]), floats(q["high_ref"])
-    second = floats(c["second_stop_pressure_bar"])
+    second, stop = floats(c["second_stop_pressure_bar"]), _stop_bar(c)
+    read_above = above_permitted(floats(c["stop_pressure_bar"]), permitted)
     # two readings on gauges of one class: each has an offset of its own
     apart = np.sqrt(2.0) * floats(c["gauge_limit_bar"]) + floats(c["gauge_step_bar"])
     gauges_differ = np.abs(floats(c["stop_pressure_bar"]) - second) > apart
@@ -108,7 +109,8 @@ def build_verdict(
         **slips,
         # no verdict of its own, for it says nothing of what is inside; but nobody should ask for it again
         "asked_above_permitted": above_permitted(floats(c["target_pressure_bar"]), permitted),
-        "stopped_above_permitted": above_permitted(floats(c["stop_pressure_bar"]), permitted) & ~overshoot,
+        "stopped_above_permitted": above_permitted(stop, permitted) & read_above & ~overshoot,
+        "stopped_above_by_offset": above_permitted(stop, permitted) & ~read_above & ~overshoot,
         "other_side_above_permitted": above_permitted(second, permitted) & ~overshoot,
         "short_fill": floats(q["settled_pressure_bar_15c"])
         < floats(c["target_pressure_bar"]) - policy.filling.short_bar,
@@ -160,6 +162,11 @@ def _residue_of_air(
     return {"on_recall": on_recall, "of_unknown_source": of_unknown & ~on_recall}
 
 
+def _stop_bar(c: pd.DataFrame) -> np.ndarray:
+    """Stop pressures without what the gauge's check found it to be off by."""
+    return floats(c["stop_pressure_bar"]) - np.nan_to_num(floats(c["gauge_offset_stated_bar"]))
+
+
 def _overshoot_allowed(
     c: pd.DataFrame, policy: Policy, settled_known_at: Mapping[str, np.ndarray] | None
 ) -> np.ndarray:
@@ -177,7 +184,7 @@ def _overshoot_allowed(
         before = np.searchsorted(at, c["filled_at"].iloc[rows].to_numpy("datetime64[us]"), side="right")
         enough[rows] = before >= filling.overshoot_least_settled_fills
     # of two gauges the one that reads more: which is right is not known
-    highest = np.fmax(floats(c["stop_pressure_bar"]), floats(c["second_stop_pressure_bar"]))
+    highest = np.fmax(np.fmax(floats(c["stop_pressure_bar"]), _stop_bar(c)), floats(c["second_stop_pressure_bar"]))
     return enough & (highest <= filling.relief_bar - RELIEF_MARGIN_BAR)
 
 
