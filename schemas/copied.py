@@ -34,12 +34,14 @@ _RUBBISH = (ValueError, TypeError, KeyError, AttributeError, IndexError, Recursi
 
 @dataclass(frozen=True)
 class CopiedPart:
-    """One Parquet file of a copy; `made_of` says of what, at the station: the same need not be made again."""
+    """One Parquet file of a copy.
 
-    rows: int
+    `made_of` is the hash of the station's own part and the columns left out of it; empty where it is that part itself.
+    """
+
     size: int
     sha256: str
-    made_of: str
+    made_of: str = ""
 
     @property
     def place(self) -> str:

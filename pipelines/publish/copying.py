@@ -48,6 +48,7 @@ from schemas.snapshot import (
     Part,
     SnapshotDamaged,
     current_name,
+    damaged,
     part_bytes,
     read_manifest,
 )
@@ -137,7 +138,6 @@ def _copy_until_current(
         (station.published / CLEAR).unlink(missing_ok=True)  # nothing is written any more; what was left is listed
         return _keep(station, note)
     note.address = to
-    _keep(station, note)  # what is drawn stands before anything is sent under it
     try:
         for left in reversed(range(MOST_ROUNDS)):
             begun = current_name(station.published)
@@ -178,7 +178,7 @@ def _copy_once(
     there = _what_is_there(place, note, manifest)
     if not note.begun:
         note.begun = True
-        _keep(station, note)
+        _keep(station, note)  # the number that was drawn stands before anything is sent under it
     sending = _Sending(place, there, result, thorough, progress)
     made = _listing(station, note, manifest, now())
     wanted = _tables(station, manifest)
@@ -189,7 +189,8 @@ def _copy_once(
         made.samples_out, made.samples = list(said.out), []
         for n, p in enumerate(said.parts):
             progress(f"Copying samples to {station.copying.to}", n, len(said.parts))
-            sent = sending.part(_Local(station.lake / p.path, Part(p.path, 0, "", p.sha256 or "")), ())
+            part = Part(p.path, 0, "", p.sha256 or "")
+            sent = sending.part(_Local(station.lake / p.path, part, f"The part {p.path} of the lake"), ())
             made.samples.append(CopiedSamples(**asdict(sent), member_id=p.member_id, order_at=p.order_at))
     sending.send()
     same = there is not None and replace(made, copied_at=there.copied_at) == there
@@ -202,7 +203,7 @@ def _copy_once(
     note.snapshot, note.name, note.copied_at = manifest.name, made.name, made.copied_at
     only_this = made.people != note.people or bool(cleared_from)
     _remove_old(place, made, sending.sizes, station, now(), only_this=only_this)
-    if cleared_from and manifest.name >= cleared_from:
+    if cleared_from:
         clear.unlink(missing_ok=True)
 
 
@@ -273,6 +274,29 @@ class _Local:
 
     path: Path
     part: Part
+    #: what it is called where it is damaged; else by its place in the snapshot
+    called: str = ""
+
+    def read(self) -> bytes:
+        """Its bytes.
+
+        Raises
+        ------
+        SnapshotDamaged
+        """
+        try:
+            return part_bytes(self.path, self.part).getvalue()
+        except SnapshotDamaged:
+            if self.called:
+                raise damaged(self.called) from None
+            raise
+
+    def lies_at(self, sizes: dict[str, int]) -> bool:
+        """Whether it lies at the address as it is here, by its hash and size."""
+        if not self.part.sha256 or not self.path.is_file():
+            return False
+        size = self.path.stat().st_size
+        return sizes.get(CopiedPart(size, self.part.sha256).place) == size
 
 
 def _tables(station: Station, manifest: Manifest) -> list[tuple[str, _Local, tuple[str, ...]]]:
@@ -291,20 +315,21 @@ class _Sending:
     def __init__(self, place: Place, there: Copy | None, result: Copied, thorough: bool, progress: Progress):
         self.place, self.result = place, result
         self.sizes = place.sizes(PARTS)
-        self._known = {p.made_of: p for p in (there.parts if there else ())}
+        self._known = {p.made_of or p.sha256: p for p in (there.parts if there else ())}
         self._waiting: dict[str, bytes] = {}
         if thorough:
             self._forget_damaged(progress)
 
     def part(self, local: _Local, left_out: tuple[str, ...]) -> CopiedPart:
         """What a part is there; it is sent unless it lies there already."""
-        made_of = f"{local.part.sha256} {' '.join(left_out)}".rstrip()
-        known = self._known.get(made_of) if local.part.sha256 else None
+        made_of = " ".join((local.part.sha256, *left_out)) if local.part.sha256 else ""
+        known = self._known.get(made_of)
         if known is not None and self.sizes.get(known.place) == known.size:
-            return CopiedPart(known.rows, known.size, known.sha256, known.made_of)
-        data = part_bytes(local.path, local.part).getvalue()
-        rows, data = _without(data, left_out)
-        made = CopiedPart(rows, len(data), hashlib.sha256(data).hexdigest(), made_of)
+            return CopiedPart(known.size, known.sha256, known.made_of)
+        if not left_out and local.lies_at(self.sizes):
+            return CopiedPart(local.path.stat().st_size, local.part.sha256)
+        data = _without(local.read(), left_out)
+        made = CopiedPart(len(data), hashlib.sha256(data).hexdigest(), made_of if left_out else "")
         if self.sizes.get(made.place) != made.size and made.place not in self._waiting:
             self._waiting[made.place] = data
             if sum(map(len, self._waiting.values())) > AT_ONCE_BYTES or len(self._waiting) >= AT_ONCE_FILES:
@@ -333,14 +358,14 @@ class _Sending:
             done += len(lot)
 
 
-def _without(data: bytes, left_out: tuple[str, ...]) -> tuple[int, bytes]:
-    """Rows of a part, and its bytes without these columns."""
+def _without(data: bytes, left_out: tuple[str, ...]) -> bytes:
+    """A part without these columns."""
     if not left_out:
-        return pq.read_metadata(io.BytesIO(data)).num_rows, data
+        return data
     rows = pq.ParquetFile(io.BytesIO(data)).read(use_threads=False).drop_columns(list(left_out))
     made = io.BytesIO()
     pq.write_table(rows, made, compression="zstd")
-    return rows.num_rows, made.getvalue()
+    return made.getvalue()
 
 
 def _remove_old(

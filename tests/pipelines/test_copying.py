@@ -24,6 +24,7 @@ from schemas.address import AddressTrouble, Place
 from schemas.analysis import open_station
 from schemas.copied_tables import ADDED, CHOICES, IDS, NAMES, NEVER, NOBODY
 from schemas.copied_tables import copied as copied_columns
+from schemas.frames import conform
 from schemas.snapshot import Manifest, NothingPublished, SnapshotDamaged, SnapshotNewer, read_manifest
 from schemas.sources import SOURCES
 from schemas.tables import TABLES
@@ -90,13 +91,15 @@ def publish(station, hours: float, fill_rows: pd.DataFrame, members: tuple[str, 
 
 
 def lake(station) -> tuple[samples.SamplePart, ...]:
-    """A part of each member's samples; M1 has a later one, which wins."""
+    """A part of each member's samples; M1 has a later one, which wins but for what was revised since."""
     parts = []
     for n, (member, depth) in enumerate((("M1", 10.0), ("M1", 11.0), ("M2", 20.0))):
         path = station.lake / f"{n}.parquet"
         path.parent.mkdir(exist_ok=True)
-        rows = pd.DataFrame({"member_id": member, "dive_id": ["D0", "D1"], "t_s": 0.0, "depth_m": depth})
-        rows = rows.reindex(columns=list(SOURCES["dive_samples"].fields))
+        rows = pd.DataFrame({"member_id": member, "dive_id": ["D0", "D1", "D2"], "t_s": 0.0, "depth_m": depth})
+        rows = conform(rows, SOURCES["dive_samples"].fields.values())
+        if n == 0:
+            rows.loc[2, "revised_at"] = pd.Timestamp("2031-06-20", tz="UTC")
         parts.append(samples.SamplePart(member, path.name, f"2031-06-0{n + 1}T00:00:00+00:00", write_part(rows, path)))
     return tuple(parts)
 
@@ -130,8 +133,8 @@ def test_what_is_read_at_the_address_is_what_was_published(station, tmp_path, ki
     assert far.query(joined).values.tolist() == here.query(joined).values.tolist() == [["Ines Vard", 2]]
     assert len(far.query("SHOW TABLES")) == len(far.tables)
     pd.testing.assert_frame_equal(far.samples(), here.samples())
-    of_one = far.samples("M1")  # the later part wins, and D1 is withdrawn
-    assert of_one[["dive_id", "depth_m"]].values.tolist() == [["D0", 11.0]]
+    of_one = far.samples("M1")  # the later part wins, D1 is withdrawn, D2 was revised later still
+    assert of_one[["dive_id", "depth_m"]].values.tolist() == [["D0", 11.0], ["D2", 10.0]]
     assert far.as_of_on == here.as_of_on and far.copied_at == NOON
 
 
@@ -462,6 +465,18 @@ def test_once_somebody_is_forgotten_nothing_older_stays_also_when_that_takes_sev
     assert not (station.published / CLEAR).exists()
     operators = [c for c in unpacked(there()) if b"operator" in c]
     assert operators and not any(b"Ines Vard" in c for c in operators)
+
+
+def test_what_was_copied_before_the_forgetting_was_done_does_not_count_as_cleared(station):
+    publish(station, 0, fills(2, "Ines Vard"))
+    copy(station)
+    clear_later(station)
+    made = publish(station, 2, fills(2, "former-member-x"))
+    copy(station, 2)
+    clear_from(station, made.name)
+    assert any(b"Ines Vard" in c for c in unpacked(there()) if b"operator" in c)
+    assert not copy(station, 3).wrong and not (station.published / CLEAR).exists()
+    assert not any(b"Ines Vard" in c for c in unpacked(there()) if b"operator" in c)
 
 
 def test_an_address_that_was_left_is_remembered_until_its_copy_is_gone(station):
