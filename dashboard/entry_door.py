@@ -1,6 +1,6 @@
 """The one door by which pages write: who may, by which clock, and what stands saved and not yet computed."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import date
 from typing import Any
 
@@ -93,13 +93,17 @@ def pending(snapshot: Snapshot) -> list[Written]:
     return entries.written(snapshot.inbox, but=snapshot.taken_in())
 
 
-def newest_fill(snapshot: Snapshot, unit_id: str, since: pd.Timestamp) -> Mapping[str, str] | None:
-    """The last stop of this unit that was logged by form, as it was saved, where that was after a moment."""
-    listed = entries.written(snapshot.inbox, since=since)
-    of_unit = [e for e in listed if e.source == "fills" and e.row.get("unit_id") == unit_id and e.at is not None]
-    # of one fill the last that was saved
-    newest = max(of_unit, key=lambda e: (pd.Timestamp(e.row["filled_at"]), e.at), default=None)
-    return None if newest is None else newest.row
+def newest(
+    snapshot: Snapshot, source: str, at: str, fits: Callable[[Mapping[str, str]], bool], since: pd.Timestamp
+) -> Mapping[str, str] | None:
+    """The last entry of a source that fits, as it was saved, where its form was opened after a moment.
+
+    Last by the moment in column `at`; of one row the version that was saved last.
+    """
+    listed = (e for e in entries.written(snapshot.inbox, since=since) if e.source == source and e.at is not None)
+    fitting = [e for e in listed if e.row.get(at) and fits(e.row)]
+    found = max(fitting, key=lambda e: (pd.Timestamp(e.row[at]), e.at), default=None)
+    return None if found is None else found.row
 
 
 def _utc(moment: str) -> pd.Timestamp:

@@ -12,7 +12,7 @@ from dashboard.data import Snapshot
 from dashboard.entry_form import EntryForm, just_saved, open_anew
 from dashboard.rows import each
 from dashboard.unit_field import field_key, typed_in
-from dashboard.views import filling_labels, filling_log_after, next_act, saved
+from dashboard.views import corrections, filling_labels, filling_log_after, next_act, saved
 from schemas import fields as f
 from schemas import words
 from schemas.advice import methods_to_choose, source_of, sources_to_choose, station_of
@@ -60,7 +60,11 @@ def show(snapshot: Snapshot, clearance: FillClearance | None, fills: pd.DataFram
     allowed = _fitting(kinds(snapshot) | TAG, clearance)
     place = f"log_{clearance.unit_id}"
     unit_id = str(clearance.whole or clearance.unit_id)
-    was_saved = just_saved(str(clearance.unit_id), unit_id, next_act.correction_of(unit_id))
+    named = {str(clearance.unit_id), unit_id}
+    was_saved = just_saved(*named, *(corrections.about(name) for name in named))
+    for kind in was_saved:
+        for name in named:
+            corrections.done(kind, name)
     if "stop" in was_saved:
         next_act.remember(unit_id)
         for kind in ("analysis", "settled"):  # begun before this fill, they would be of the one before it
@@ -73,6 +77,7 @@ def show(snapshot: Snapshot, clearance: FillClearance | None, fills: pd.DataFram
     with parts.place():
         if stopped and st.session_state.get(place, next(iter(allowed))) == "stop":
             next_act.offer(snapshot, unit_id, stopped, place)
+            parts.show(next_act.worth_reading(snapshot, stopped, len(clearance.cylinders)))
     kind = parts.chosen_part("What to log", allowed, place, next(iter(allowed)))
     if kind == "tag":
         filling_labels.tag(snapshot, clearance)
@@ -90,21 +95,21 @@ def _fitting(allowed: dict[str, str], clearance: FillClearance) -> dict[str, str
 def _stop(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) -> None:
     """Three numbers, and the rest begun with what the last fill was like."""
     unit_id = str(clearance.whole or clearance.unit_id)
-    wrong = next_act.to_correct(snapshot, unit_id)
+    wrong = corrections.to_correct("stop", unit_id, lambda: corrections.newest_stop(snapshot, unit_id))
     if wrong is None and next_act.fill_just_stopped(unit_id):
         next_act.instead_of_the_form(unit_id)
         parts.show(_HOT)
         return
     with parts.place():
         if wrong:
-            parts.show(parts.note("What is saved here takes the place of the stop as it was logged; both are kept."))
+            parts.show(corrections.SAYS)
         elif not clearance.may_be_filled:
             parts.show(
                 parts.note("It may not be filled today. If it was filled all the same, log that: it will be held.")
             )
     # whoever comes from the advice has just typed there what this form is begun with
     typed_before = field_key(f"start_{clearance.unit_id}") in st.session_state
-    about = next_act.correction_of(unit_id) if wrong else unit_id
+    about = corrections.about(unit_id) if wrong else unit_id
     form = EntryForm(snapshot, "stop", "fills", about, PAGE, anew=typed_before and not wrong)
     form.row |= {"unit_id": unit_id, "fill_id": wrong["fill_id"] if wrong else form.key}
     form.doubts = {
@@ -165,13 +170,16 @@ def _stop(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) -> 
             if names := snapshot.names():
                 ordered = sorted(names, key=lambda m: names[m].casefold())
                 form.choice("For", f.MEMBER_ID, ordered, begun.get("member"), said=names, width=260)
+            elif wrong:  # whose cylinder it is stays with it where no names are shown
+                form.row["member_id"] = wrong.get("member_id")
             if wrong:
                 form.row["filled_at"] = pd.Timestamp(wrong["filled_at"])
             else:
                 form.moment(f.FILLED_AT)
         form.row["station_id"] = station_of(fills, str(form.row.get("source_id")))
         form.submitted("Save the correction" if wrong else "Save the stop")
-    next_act.offer_correction(snapshot, unit_id)
+    newest = corrections.newest_stop(snapshot, unit_id)
+    corrections.offer("stop", unit_id, newest, "the stop", "filled_at", snapshot.zone)
     parts.show(_HOT)
 
 
@@ -245,7 +253,7 @@ def _as_logged(row: Mapping[str, str]) -> dict[str, Any]:
         "wall": "wall_c",
     }
     words_of = {"source": "source_id", "method": "fill_method", "gauge": "gauge_id", "member": "member_id"}
-    return {name: float(row[c]) if row.get(c) else None for name, c in figures.items()} | {
+    return {name: corrections.figure(row, column) for name, column in figures.items()} | {
         name: row.get(column) or None for name, column in words_of.items()
     }
 

@@ -9,6 +9,7 @@ import streamlit as st
 from dashboard import entry_door, in_bar, in_celsius, parts, read_again
 from dashboard.data import Snapshot
 from dashboard.entry_form import EntryForm, open_anew
+from dashboard.views import corrections
 from schemas import fields as f
 from schemas import words
 from schemas.clearance import FillClearance
@@ -39,20 +40,25 @@ def analysis(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) 
     if not listed:
         _no_fill()
         return
-    form = EntryForm(snapshot, "analysis", "fill_readings", str(clearance.unit_id), PAGE)
-    form.doubts["If it is of the one chosen"] = lambda row: filled_since(form, listed, row)
-    _turn_to_newer(form, "analysis", str(clearance.unit_id), listed)
+    unit_id = str(clearance.unit_id)
+    before = corrections.newest_reading(snapshot, listed, "analysed_o2_pct")
+    wrong = corrections.to_correct("analysis", unit_id, lambda: before)
+    form = _form_of_reading(snapshot, "analysis", unit_id, listed, wrong)
     with st.form(f"analysis_{form.token}", enter_to_submit=False, border=False):
         with st.container(horizontal=True):
-            _which_fill(form, listed)
-            form.number("O₂ analysed, %", f.ANALYSED_O2_PCT, None)
-            form.number("He analysed, %", f.ANALYSED_HE_PCT, None)
+            if not wrong:
+                _which_fill(form, listed)
+            form.number("O₂ analysed, %", f.ANALYSED_O2_PCT, corrections.figure(wrong, "analysed_o2_pct"))
+            form.number("He analysed, %", f.ANALYSED_HE_PCT, corrections.figure(wrong, "analysed_he_pct"))
             if len(clearance.cylinders) > 1:
-                form.number("O₂, other side, %", f.SECOND_ANALYSED_O2_PCT, None)
-            form.number("CO, ppm", f.CO_PPM, None)
+                second = corrections.figure(wrong, "second_analysed_o2_pct")
+                form.number("O₂, other side, %", f.SECOND_ANALYSED_O2_PCT, second)
+            form.number("CO, ppm", f.CO_PPM, corrections.figure(wrong, "co_ppm"))
             form.who("Who analysed", f.READ_BY)
-            form.moment(f.READ_AT)
-        form.submitted("Save the analysis")
+            if not wrong:
+                form.moment(f.READ_AT)
+        form.submitted("Save the correction" if wrong else "Save the analysis")
+    corrections.offer("analysis", unit_id, before, "the analysis", "read_at", snapshot.zone)
     parts.show(
         parts.caution(
             "Let the analyser settle on its calibration gas first, and read every cylinder itself: the page cannot "
@@ -67,8 +73,10 @@ def settled(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) -
     if not listed:
         _no_fill()
         return
-    form = EntryForm(snapshot, "settled", "fill_readings", str(clearance.unit_id), PAGE)
-    form.doubts["If it is of the one chosen"] = lambda row: filled_since(form, listed, row)
+    unit_id = str(clearance.unit_id)
+    before = corrections.newest_reading(snapshot, listed, "settled_pressure_bar")
+    wrong = corrections.to_correct("settled", unit_id, lambda: before)
+    form = _form_of_reading(snapshot, "settled", unit_id, listed, wrong)
     form.doubts["If it is psi"] = lambda row: in_bar.asked(
         row, clearance.unit, form.units, "settled_pressure_bar", "a reading of"
     )
@@ -77,16 +85,19 @@ def settled(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) -
     )
     form.doubts["If it reads so"] = lambda row: _read_again(snapshot, fills, row, form.units)
     gauges = sorted(set(fills["gauge_id"].dropna()))
-    _turn_to_newer(form, "settled", str(clearance.unit_id), listed)
     with st.form(f"settled_{form.token}", enter_to_submit=False, border=False):
         with st.container(horizontal=True):
-            _which_fill(form, listed)
-            form.number("Reads now, bar", f.SETTLED_PRESSURE_BAR, None)
-            form.number("Surroundings, °C", f.SETTLED_C, None)
-            form.choice("Gauge (empty: the check gauge)", f.SETTLED_GAUGE_ID, gauges, None, other=True, width=220)
+            if not wrong:
+                _which_fill(form, listed)
+            form.number("Reads now, bar", f.SETTLED_PRESSURE_BAR, corrections.figure(wrong, "settled_pressure_bar"))
+            form.number("Surroundings, °C", f.SETTLED_C, corrections.figure(wrong, "settled_c"))
+            gauge = (wrong or {}).get("settled_gauge_id") or None
+            form.choice("Gauge (empty: the check gauge)", f.SETTLED_GAUGE_ID, gauges, gauge, other=True, width=220)
             form.who("Who read it", f.READ_BY)
-            form.moment(f.READ_AT)
-        form.submitted("Save the reading")
+            if not wrong:
+                form.moment(f.READ_AT)
+        form.submitted("Save the correction" if wrong else "Save the reading")
+    corrections.offer("settled", unit_id, before, "the reading", "read_at", snapshot.zone)
     parts.show(
         parts.note("Read it closed, not used since, and lying in the same place for some hours: then it teaches most.")
     )
@@ -98,7 +109,9 @@ def _read_again(snapshot: Snapshot, fills: pd.DataFrame, row: Mapping[str, Any],
     before = [
         e.row
         for e in reversed(entry_door.pending(snapshot))
-        if e.source == "fill_readings" and e.row.get("fill_id") == row.get("fill_id")
+        if e.source == "fill_readings"
+        and e.row.get("fill_id") == row.get("fill_id")
+        and pd.Timestamp(e.row["read_at"]) != row["read_at"]  # that one is being corrected
     ]
     hours = float(snapshot.policy("filling", "settle_hours"))
     return read_again.asked(row, own[0] if own else None, before, units, snapshot.zone, hours)
@@ -175,6 +188,21 @@ def lent(clearance: FillClearance) -> bool:
     """Whether somebody else than its owner has it."""
     rows = clearance.cylinders
     return len(rows) > 0 and bool((rows["held_by"].notna() & (rows["held_by"] != rows["owner_id"])).any())
+
+
+def _form_of_reading(
+    snapshot: Snapshot, kind: str, unit_id: str, listed: Mapping[str, str], wrong: corrections.Row | None
+) -> EntryForm:
+    """A reading of one of these fills; or once more that which was mistyped, of its own fill and moment."""
+    form = EntryForm(snapshot, kind, "fill_readings", corrections.about(unit_id) if wrong else unit_id, PAGE)
+    if wrong:
+        form.row |= {"fill_id": wrong["fill_id"], "read_at": pd.Timestamp(wrong["read_at"])}
+        with parts.place():
+            parts.show(corrections.SAYS)
+    else:
+        form.doubts["If it is of the one chosen"] = lambda row: filled_since(form, listed, row)
+        _turn_to_newer(form, kind, unit_id, listed)
+    return form
 
 
 def filled_since(form: EntryForm, listed: Mapping[str, str], row: Mapping[str, Any]) -> str:

@@ -156,11 +156,21 @@ def said(snapshot: Snapshot, entry: Written) -> str:
     form = LINES.get(entry.source, "an entry")
     if entry.source == "fill_readings":
         of_gas = "analysed_o2_pct" in row or "co_ppm" in row
-        form = f"{'the analysis' if of_gas else 'a settled reading'} of fill {{fill_id}}"
+        form = f"{'the analysis' if of_gas else 'a settled reading'} of {{of_fill}}"
+        row["of_fill"] = _fill(snapshot, row["fill_id"])
     what = form.format_map(row)
     when = f", {words.clock(entry.at, snapshot.zone)}" if entry.at is not None else ""
     by = f", by {row['entered_by']}" if may_see(snapshot.viewer, "runs") and entry.row.get("entered_by") else ""
     return f"{what[0].upper()}{what[1:]}{when}{by}."
+
+
+def _fill(snapshot: Snapshot, fill_id: str) -> str:
+    """A fill as people know it: which unit, and when it was filled."""
+    judged = snapshot.table("fill_quality", fill_id=fill_id)[["unit_id", "filled_at"]].to_dict("records")
+    waiting = [e.row for e in entry_door.pending(snapshot) if e.source == "fills" and e.row.get("fill_id") == fill_id]
+    for row in [*judged, *waiting]:
+        return f"{row['unit_id']}, filled {words.clock(pd.Timestamp(row['filled_at']), snapshot.zone)}"
+    return f"fill {fill_id}"
 
 
 def _day(typed: str) -> str:

@@ -2,10 +2,14 @@
 
 import pandas as pd
 import pytest
+from made_up import ME
 from test_logging import LOG, MOMENT, field, log_stop, press, put, rows, station  # noqa: F401
 from test_pages import run, said
 
 from dashboard import entry_door
+from dashboard.access import Viewer
+from dashboard.data import Snapshot, open_snapshot
+from dashboard.views import next_act
 from schemas import entries
 from schemas.entries import Entry, new_token
 
@@ -98,3 +102,56 @@ def test_the_tag_is_next_once_the_fill_is_analysed(stopped, station):  # noqa: F
     assert kinds(stopped)["Show its tag"] == "primary"
     press(stopped, "Show its tag")
     assert "its tag follows with its verdict" in said(stopped)
+
+
+@pytest.mark.parametrize(
+    "kind, button, typed, column",
+    [
+        ("analysis", "Save the analysis", {"O₂ analysed, %": 23.1, "Who analysed": "Dora"}, "analysed_o2_pct"),
+        (
+            "settled",
+            "Save the reading",
+            {"Reads now, bar": 202.0, "Surroundings, °C": 15.0, "Who read it": "Dora"},
+            "settled_pressure_bar",
+        ),
+    ],
+)
+def test_a_mistyped_reading_is_corrected_as_the_same_reading(station, monkeypatch, kind, button, typed, column):  # noqa: F811
+    test = run(station, "filling", "operator", **LOG, **{"log_T12-1": kind})
+    for label, value in typed.items():
+        put(test, label, value)
+    if "Look again" in press(test, button):
+        press(test, button)
+    test.session_state["log_T12-1"] = kind  # after an analysis its tag stands there
+    test.run()
+    press(test, next(label for label in kinds(test) if label.startswith("Correct the")))
+    label = next(iter(typed))
+    assert field(test, label).value == f"{typed[label]:g}"
+    put(test, label, 221.0 if kind == "settled" else 32.1)
+    monkeypatch.setattr(entry_door, "now", lambda: MOMENT + pd.Timedelta(minutes=5))
+    press(test, "Save the correction")
+    first, second = sorted(rows(station), key=lambda row: row["revised_at"])
+    assert (first["fill_id"], first["read_at"]) == (second["fill_id"], second["read_at"])
+    assert first[column] != second[column]
+
+
+def test_a_correction_where_no_names_are_shown_keeps_whose_it_is(station, monkeypatch):  # noqa: F811
+    test = run(station, "filling", "manager", **LOG)
+    put(test, "For", ME)
+    log_stop(test)
+    monkeypatch.setattr(Snapshot, "names", lambda _: {})
+    press(test, "Correct this one")
+    monkeypatch.setattr(entry_door, "now", lambda: MOMENT + pd.Timedelta(minutes=5))
+    press(test, "Save the correction")
+    assert [row["member_id"] for row in rows(station)] == [ME, ME]
+
+
+def test_when_it_is_worth_a_settled_reading_is_said_of_a_fill_that_has_none(published):
+    snapshot = open_snapshot(published, Viewer("operator"))
+    fills = snapshot.table("fill_quality")
+    by = {basis: rows.iloc[0] for basis, rows in fills.groupby("gas_c_basis")}
+    said_of = {basis: str(next_act.worth_reading(snapshot, row["fill_id"], 1)) for basis, row in by.items()}
+    assert said_of.pop("settled", "") == "" and said_of
+    for basis, text in said_of.items():
+        assert "worth a settled reading, from" in text, basis
+    assert next_act.worth_reading(snapshot, "no such fill", 1) == ""
