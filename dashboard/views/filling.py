@@ -44,9 +44,12 @@ def page(snapshot: Snapshot) -> None:
     beginning = first_steps.wanted(snapshot, fills)
     if beginning and not first_steps.show(snapshot):
         return
+    listed = fillable_units(units)
+    if beginning and len(listed) == 1:  # there is nothing to choose
+        st.session_state.setdefault("unit", listed[0])
     chosen = st.selectbox(
         "Which cylinder or set?",
-        fillable_units(units),
+        listed,
         index=None,
         accept_new_options=True,
         key="unit",
@@ -66,8 +69,8 @@ def page(snapshot: Snapshot) -> None:
             not_to_fill_from(holds.failed_sources(sources))
     if not (beginning or (clearance and st.session_state.get("filling_part") == "log")):
         saved.show(snapshot)
-    listed = PARTS | (LOG if filling_log.may_ever(snapshot) else {})
-    part = parts.chosen_part("More on Filling", listed, "filling_part", _part_first(chosen, beginning))
+    offered = PARTS | (LOG if filling_log.may_ever(snapshot) else {})
+    part = parts.chosen_part("More on Filling", offered, "filling_part", _part_first(chosen, beginning))
     if part == "held":
         filling_held.show(snapshot, fills, clearance)
     elif part == "day":

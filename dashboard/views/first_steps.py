@@ -55,7 +55,7 @@ def show(snapshot: Snapshot) -> bool:
             2,
             "Three steps to the first verdict: type them in one by one, or fill in a workbook and hand it in below.",
         ),
-        parts.items(_said(step, there[step]) for step in ("register", "sources", "fill")),
+        parts.Markup(f"<p>{parts.lines(*(_said(step, there[step]) for step in ('register', 'sources', 'fill')))}</p>"),
     )
     first_open = next((step for step in ("register", "sources") if not there[step]), "fill")
     if wanted_step := st.session_state.pop("next_first_step", None):

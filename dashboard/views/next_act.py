@@ -13,7 +13,8 @@ from schemas.codes import codes_that
 _STOPPED = "stop_just_logged"
 #: for so long its form does not begin another: two stops of a unit are seldom nearer
 STAYS = pd.Timedelta(minutes=20)
-_LACKS_ANALYSIS = codes_that(lambda c: c.asks_analysis)
+#: what holds a fill back for more than the want of an analysis
+_HOLDS = codes_that(lambda c: c.severity == "stop" and not c.asks_analysis)
 
 
 def remember(unit_id: str) -> None:
@@ -36,8 +37,7 @@ def offer(snapshot: Snapshot, unit_id: str, fill_id: str, place: str) -> None:
         st.button("Show its tag", type="primary", key=f"next_tag_{unit_id}", on_click=_turn, args=(place, "tag"))
         return
     # what is held for more than that is not helped by an analysis alone
-    held = words.listed(row["reasons"]) if row is not None and row["verdict"] == "stop" else []
-    more = any(code not in _LACKS_ANALYSIS | words.MINOR_REASONS for code in held)
+    more = row is not None and any(code in _HOLDS for code in words.listed(row["reasons"]))
     st.button(
         "Log its analysis",
         type="secondary" if more else "primary",

@@ -14,6 +14,7 @@ from test_pages import run, said
 from dashboard import entry_door, hand_in
 from dashboard.access import ROLES, Refused, Viewer
 from dashboard.data import open_snapshot
+from dashboard.views import filling
 from schemas import entries
 from schemas.handed_in import NotTaken
 
@@ -107,3 +108,11 @@ def test_what_is_wrong_with_a_handed_in_file_names_place_and_value_and_what_to_d
     ]
     only = pd.DataFrame([lost | {"column": None, "value": None}])
     assert hand_in.reasons_of(only) == ["line 8: Its dive was rejected. Fix the dive."]
+
+
+@pytest.mark.parametrize("units, chosen", [(["T12-1"], "T12-1"), (["S10-4", "T12-1"], None)])
+def test_at_the_first_fill_the_only_cylinder_is_the_one(published, monkeypatch, units, chosen):
+    monkeypatch.setattr(filling, "fillable_units", lambda _: units)
+    for step in ("wanted", "show"):
+        monkeypatch.setattr(filling.first_steps, step, lambda *_: True)
+    assert field(run(published, "filling", "manager"), "Which cylinder or set?").value == chosen

@@ -155,3 +155,24 @@ def test_when_it_is_worth_a_settled_reading_is_said_of_a_fill_that_has_none(publ
     for basis, text in said_of.items():
         assert "worth a settled reading, from" in text, basis
     assert next_act.worth_reading(snapshot, "no such fill", 1) == ""
+
+
+@pytest.mark.parametrize(
+    "reasons, looks",
+    [
+        (["mix_not_analysed", "residue_unknown", "short_fill"], "primary"),
+        (["mix_not_analysed", "not_in_test"], "secondary"),
+        (["short_fill"], "primary"),
+    ],
+)
+def test_the_analysis_is_what_counts_unless_more_holds_the_fill_back(stopped, station, monkeypatch, reasons, looks):  # noqa: F811
+    (stop,) = rows(station)
+    whole = Snapshot.table
+    judged = pd.DataFrame({"mix_verdict": ["not_analysed"], "reasons": [reasons], "gas_c_basis": ["settled"]})
+    monkeypatch.setattr(
+        Snapshot,
+        "table",
+        lambda self, name, **by: judged if by == {"fill_id": stop["fill_id"]} else whole(self, name, **by),
+    )
+    stopped.run()
+    assert kinds(stopped)["Log its analysis"] == looks
