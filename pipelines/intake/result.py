@@ -1,6 +1,6 @@
 """What a run took in, file by file."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -61,6 +61,22 @@ class IntakeResult:
         self.rows_read += sign * entry["rows_read"]
         self.rows_accepted += sign * entry["rows_accepted"]
         self.rows_rejected += sign * entry["rows_rejected"]
+
+
+def joined(results: Iterable[IntakeResult]) -> IntakeResult:
+    """What several intakes of one run took in, one after the other."""
+    made = IntakeResult()
+    for one in results:
+        for entry in one.files:
+            made.add(entry)
+        made.resolved += one.resolved
+        made.seen_again += one.seen_again
+        made.notices += one.notices
+        made.withdrawals += one.withdrawals
+        made.layout_changes += one.layout_changes
+        made.out_of_reach += [file for file in one.out_of_reach if file not in made.out_of_reach]
+        made.unreadable += [file for file in one.unreadable if file not in made.unreadable]
+    return made
 
 
 def entry_of(

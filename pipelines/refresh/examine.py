@@ -33,6 +33,8 @@ from shared.inspection.rules import rule_sets
 LEAST_ROOM_BYTES = 1_000_000_000
 #: a station whose newest record is older than this may have stopped to log
 QUIET_DAYS = 30
+
+
 def examine(station: Station, now: pd.Timestamp) -> list[Finding]:
     """Every part of a station, sound ones too; `now` is the clock's time, UTC. A run at work makes parts unknown."""
     warehouse, found = _open(station)

@@ -2,10 +2,12 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 
 from pipelines.intake.result import IntakeResult
 from pipelines.warehouse.rows import changed_by
 from pipelines.warehouse.store import Warehouse
+from schemas.entries import FOLDER
 from schemas.snapshot import FORM, Manifest
 
 #: what is new of fills alone
@@ -38,12 +40,36 @@ def worth_a_first_look(intake: IntakeResult, previous: Manifest | None, as_of_on
 _SAYS_WHICH = {"fills": "fill_id", "fill_readings": "fill_id", "releases": "fill_id", "returns": "unit_id"}
 
 
+class MoreToJudge(Exception):
+    """More was logged while a run was at work, and somebody waits for its verdict: the run takes it in and goes on."""
+
+    def __init__(self, intake: IntakeResult):
+        super().__init__("More was logged.")
+        self.intake = intake
+
+
+def logged(inbox: Path) -> set[str]:
+    """Names of what forms have written."""
+    return {path.name for path in (inbox / FOLDER).glob("*.csv")}
+
+
 @dataclass(frozen=True)
 class FirstLook:
-    """How to show the fills just judged, and what has come in."""
+    """How to show the fills just judged, what has come in, and whether more was logged since."""
 
     show: Callable[..., None]
     intake: IntakeResult
+    more: Callable[[], bool] = lambda: False
+
+    def give_way(self) -> None:
+        """Between two steps after new fills were shown: begin anew where somebody has logged more meanwhile.
+
+        Raises
+        ------
+        MoreToJudge
+        """
+        if self.more():
+            raise MoreToJudge(self.intake)
 
     def fills_and_units(self, warehouse: Warehouse) -> tuple[set[str], set[str]] | None:
         """The fills that are new or have changed, and the units that came back; None where that is not all there is.

@@ -122,13 +122,18 @@ def _refresh(
         new = judge_new_fills(refresh, warehouse, first_look.fills_and_units(warehouse), readings)
         if new is not None:
             first_look.show(publisher, new)
+    give_way = first_look.give_way if first_look and new is not None else lambda: None
+    give_way()
     shelf.put("water_readings", readings())
     fills.judge_fills(refresh, _first_published(warehouse, publisher)["fill_quality"])
     if first_look and new is None:
         first_look.show(publisher)
+    give_way()
     fills.fills_when_made(refresh)
+    give_way()
     stages.begin("Dives")
     dives.build_dives(refresh, station, warehouse)
+    give_way()
     stages.begin("Fills and first readings in the water")
     shelf.put("water_readings", _water_readings(shelf["dive_fits"]))
     first = _first_published(warehouse, publisher)

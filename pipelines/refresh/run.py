@@ -4,7 +4,6 @@ import contextlib
 import json
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import asdict
 from datetime import timedelta
 from functools import partial
 from typing import TypedDict, Unpack
@@ -13,37 +12,33 @@ import pandas as pd
 
 import pipelines.refresh.first_shown as first_shown
 import pipelines.refresh.forget as forget
-import pipelines.refresh.order as order
 import pipelines.station.clock as clock
 from pipelines.intake.archive import clear_workplaces
 from pipelines.intake.arriving import complete
 from pipelines.intake.forgotten import Forgotten
 from pipelines.intake.intake import Intake
 from pipelines.intake.rebuild import prepare, refuse_if_lost, refuse_if_newer
+from pipelines.intake.result import IntakeResult, joined
 from pipelines.publish.copying import copy_out
 from pipelines.publish.snapshot import Publisher, clear_old, looks_altered, write_durably
 from pipelines.refresh.backups import backup_if_due
-from pipelines.refresh.first_look import FirstLook, worth_a_first_look
-from pipelines.refresh.hashing import digest, frame_hash
+from pipelines.refresh.first_look import FirstLook, MoreToJudge, logged, worth_a_first_look
 from pipelines.refresh.holds import HELD, reason_to_hold, refuse_to_rebuild_before
 from pipelines.refresh.look_on import look_on
-from pipelines.refresh.new_fills import NewFills
-from pipelines.refresh.order import refresh_tables, steps_digest
+from pipelines.refresh.order import refresh_tables
 from pipelines.refresh.own_warehouse import settle_mark
 from pipelines.refresh.pass_result import PassResult
+from pipelines.refresh.put_out import publish, settings_hash, show_first_look, station_facts
 from pipelines.refresh.records import record_run, tell_since
 from pipelines.refresh.recover import build_past_trouble, read_damaged_again
 from pipelines.refresh.settings_changes import settings_changes
-from pipelines.refresh.step import step_digest
 from pipelines.refresh.tidy import tidy
 from pipelines.station.disk import naming
 from pipelines.station.lock import Held, held
 from pipelines.station.settings import Station
 from pipelines.station.upgrade import open_warehouse
-from pipelines.warehouse import lake, news, problems
-from pipelines.warehouse.store import MACHINE_ROOM, Warehouse, WarehouseBusy
-from schemas import samples
-from schemas.frames import conform
+from pipelines.warehouse import problems
+from pipelines.warehouse.store import Warehouse, WarehouseBusy
 from schemas.snapshot import (
     FORM,
     LAST_PASS,
@@ -53,9 +48,10 @@ from schemas.snapshot import (
     SnapshotNewer,
     read_manifest,
 )
-from schemas.tables import TABLES
 
 LOCK = ".pass.lock"
+#: a run takes in what is logged while it is at work, and begins anew, for so many seconds; then it goes to its end
+GIVES_WAY_S = 300.0
 Progress = Callable[[str, int, int], None]
 
 
@@ -154,20 +150,27 @@ def run_locked(
         if anew is not None:
             anew(warehouse)
         first_shown.recall(station, warehouse)
-        result = _pass(
-            station,
-            warehouse,
-            as_of,
-            moment,
-            run_id,
-            progress,
-            began,
-            trust_clock,
-            accept_layouts,
-            thorough,
-            rebuild or anew is not None,
-            previous,
-        )
+        taken: list[IntakeResult] = []
+        while True:
+            try:
+                result = _pass(
+                    station,
+                    warehouse,
+                    as_of,
+                    moment,
+                    run_id,
+                    progress,
+                    began,
+                    trust_clock,
+                    accept_layouts,
+                    thorough,
+                    rebuild or anew is not None,
+                    previous,
+                    taken,
+                )
+                break
+            except MoreToJudge as more:
+                taken, moment = [more.intake], clock.now()
         result.damage = damage + result.damage
         result.saved = "" if saved is None else str(saved)
         return result
@@ -188,10 +191,13 @@ def _pass(
     thorough: bool,
     rebuilt: bool,
     previous: Manifest | None,
+    taken: list[IntakeResult],
 ) -> PassResult:
+    """One turn of a run; `taken` holds what an earlier one took in, before more was logged."""
     seconds: dict[str, float] = {}
     # what an earlier run took in and did not publish is not known to this one
-    as_published = previous is not None and previous.warehouse_version == warehouse.version()
+    as_published = bool(taken) or (previous is not None and previous.warehouse_version == warehouse.version())
+    by_now = logged(station.inbox)
     with _timed(seconds, "Intake"):
         if thorough:
             complete(station)
@@ -201,6 +207,7 @@ def _pass(
         look = look_on(station, warehouse, previous, moment)
         if thorough or look.samples:
             read_damaged_again(taking_in, warehouse, moment)
+    intake = joined([*taken, intake])
     today = clock.as_of_day(station, as_of, moment, warehouse)
     settings = settings_hash(station)
     stands = (warehouse.version(), f"{today:%Y-%m-%d}", settings)
@@ -237,7 +244,9 @@ def _pass(
     else:
         first = None
         if as_published and worth_a_first_look(intake, previous, stands[1], settings):
-            first = FirstLook(partial(_first_look, station, warehouse, moment, today, run_id), intake)
+            show = partial(show_first_look, station, warehouse, moment, today, run_id)
+            in_time = time.perf_counter() - began < GIVES_WAY_S
+            first = FirstLook(show, intake, lambda: in_time and not logged(station.inbox) <= by_now)
         publisher, recomputed = build_past_trouble(
             lambda: _build(station, warehouse, previous, moment, today, seconds, progress, first),
             taking_in,
@@ -248,7 +257,7 @@ def _pass(
             rows = {table: sum(p.rows for p in parts.values()) for table, parts in publisher.tables.items()}
             record_run(warehouse, run_id, moment, today, "published", rows, seconds)
             with _timed(seconds, "Publishing"):
-                name = _publish(station, warehouse, publisher, moment, today, settings, run_id)
+                name = publish(station, warehouse, publisher, moment, today, settings, run_id)
                 first_shown.keep(station, warehouse, publisher)
         except BaseException:
             publisher.abandon()
@@ -307,64 +316,6 @@ def _build(
         raise
 
 
-def _publish(
-    station: Station,
-    warehouse: Warehouse,
-    publisher: Publisher,
-    moment: pd.Timestamp,
-    today: pd.Timestamp,
-    settings: str,
-    run_id: str,
-) -> str:
-    _write_machine_room(warehouse, publisher)
-    _write(publisher, "hold_releases", news.releases(warehouse))
-    _write(publisher, "corrections", news.corrections(warehouse, moment - news.CORRECTED_WITHIN))
-    manifest = Manifest(
-        name=publisher.name,
-        warehouse_version=warehouse.version(),
-        as_of_on=f"{today:%Y-%m-%d}",
-        created_at=moment.isoformat(),
-        settings_hash=settings,
-        run_id=run_id,
-        station=station_facts(station),
-        steps={step.name: step_digest(step) for step in order.STEPS},
-    )
-    write_durably(publisher.folder / samples.FILE, lake.samples_that_count(warehouse).to_json())
-    publisher.finish(manifest)
-    return publisher.name
-
-
-def _first_look(
-    station: Station,
-    warehouse: Warehouse,
-    moment: pd.Timestamp,
-    today: pd.Timestamp,
-    run_id: str,
-    publisher: Publisher,
-    new: NewFills | None = None,
-) -> None:
-    """Let pages show the fills just judged, while dives, reserves and the fleet are computed.
-
-    What people see of a fill here is what was first published of it.
-    """
-    first_shown.keep(station, warehouse, publisher, {} if new is None else {"fill_quality": new.rows})
-    _write_machine_room(warehouse, publisher)
-    day, facts = f"{today:%Y-%m-%d}", station_facts(station)
-    manifest = Manifest("", warehouse.version(), day, moment.isoformat(), "", facts, run_id)
-    with contextlib.suppress(OSError):  # a part of the last snapshot is gone; this one will have it
-        publisher.first_look(manifest, {} if new is None else {"fill_quality": new.among_all(publisher)})
-
-
-def _write_machine_room(warehouse: Warehouse, publisher: Publisher) -> None:
-    for table in MACHINE_ROOM:
-        _write(publisher, table, warehouse.whole(table))
-
-
-def _write(publisher: Publisher, table: str, frame: pd.DataFrame) -> None:
-    rows = conform(frame, TABLES[table].fields.values())
-    publisher.write(table, "all", rows, frame_hash(rows))
-
-
 def _previous(station: Station) -> tuple[Manifest | None, list[str]]:
     """The snapshot that counts, and what to say where it does not read."""
     try:
@@ -375,28 +326,6 @@ def _previous(station: Station) -> tuple[Manifest | None, list[str]]:
         return None, [f"  {str(error).partition('. ')[0]}: all was computed anew and published"]
     except NothingPublished:
         return None, []
-
-
-def station_facts(station: Station) -> dict:
-    """What pages need to know of the station: name, zone, rule set and the policy's figures."""
-    policy = asdict(station.policy)
-    return {
-        "name": station.name,
-        "named": station.named,
-        "time_zone": station.time_zone,
-        "rule_set": station.policy.rule_set,
-        "today": station.today,
-        "units": station.units,
-        "policy": {k: v for k, v in policy.items() if isinstance(v, dict)},
-    }
-
-
-def settings_hash(station: Station) -> str:
-    """Changes with what the manifest says of the station, with any setting, step or rule.
-
-    Then a run looks at every part again; which of them it makes anew, each step's own fingerprint decides.
-    """
-    return digest(station_facts(station), asdict(station.policy), steps_digest())
 
 
 def back_up_if_due(station: Station, moment: pd.Timestamp) -> str:

@@ -10,7 +10,7 @@ import small_station as s
 from dashboard.access import Viewer
 from dashboard.data import open_snapshot
 from pipelines.derive.fills import some, step
-from pipelines.refresh import first_look
+from pipelines.refresh import first_look, run
 from pipelines.station.settings import load_station
 from schemas.snapshot import FIRST_LOOK, current_name, read_manifest, read_table, shown_name
 
@@ -183,3 +183,46 @@ def test_after_a_run_that_published_nothing_no_first_look_is_given(large):
     s.drop(station, "fills-9.csv", [s.fill(9, unit_id="C9")], 13)
     _during_dives(station, seen)
     assert seen["shown"] == seen["counts"] and not alone, "the new cylinder is in no table yet"
+
+
+def test_what_is_logged_while_a_run_is_at_work_is_shown_before_its_end(large):
+    station, alone = large
+    shown: list[list[str]] = []
+    at = {"Fills": "fills-second0.csv", "Dives": "fills-third00.csv"}
+
+    def progress(stage, *_):
+        now = shown_name(station.published)
+        fills = list(read_table(station.published, read_manifest(station.published, now), "fill_quality")["fill_id"])
+        if not shown or shown[-1] != fills:
+            shown.append(fills)
+        if name := at.pop(stage, ""):
+            number = 10 + len(shown)
+            s.drop(station, f"entries/{name}", [s.fill(number, filled_at=f"2026-03-10 1{number - 10}:00")], 13)
+
+    s.drop(station, "fills-9.csv", [s.fill(9)], 12)
+    ran = s.run(station, progress=progress)
+    first = [f"F{n}" for n in range(1, 9)]
+    more = shown[-1][9:]
+    assert shown == [first, [*first, "F9"], [*first, "F9", more[0]], [*first, "F9", *more]] and len(more) == 2
+    # one run, which tells of all three files and publishes once
+    assert ran.intake.rows_accepted == 3 and ran.intake.files_read == 3 and ran.recomputed["fill builds"] == 1
+    files = s.ask(station, "SELECT run_id FROM ingest_files ORDER BY read_nth DESC LIMIT 3")
+    assert len(set(files["run_id"])) == 1
+    after = read_table(station.published, read_manifest(station.published), "fill_quality")
+    assert list(after["fill_id"]) == shown[-1]
+    assert [list(found.loc[found["anew"], "fill_id"]) for found in alone] == [["F9"], ["F9", more[0]], ["F9", *more]]
+
+
+def test_a_run_gives_way_for_some_minutes_only(large, monkeypatch):
+    station, alone = large
+    monkeypatch.setattr(run, "GIVES_WAY_S", 0.0)
+    at = {"Fills"}
+
+    def progress(stage, *_):
+        if stage in at:
+            at.clear()
+            s.drop(station, "entries/fills-second0.csv", [s.fill(11)], 13)
+
+    s.drop(station, "fills-9.csv", [s.fill(9)], 12)
+    assert s.run(station, progress=progress).intake.rows_accepted == 1 and len(alone) == 1
+    assert s.run(station).intake.rows_accepted == 1

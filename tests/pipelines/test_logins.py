@@ -3,7 +3,7 @@
 import pandas as pd
 
 from pipelines.publish.export import export_tables
-from pipelines.refresh.run import station_facts
+from pipelines.refresh.put_out import station_facts
 from pipelines.station.settings import load_station
 from schemas.snapshot import read_manifest
 

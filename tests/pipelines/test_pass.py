@@ -233,7 +233,7 @@ POINTS = {
     "before the build": ("pipelines.refresh.run", "refresh_tables", 1, False),
     "the first table": ("pipelines.publish.snapshot", "pq.write_table", 1, False),
     "a table in the middle": ("pipelines.publish.snapshot", "pq.write_table", 9, True),
-    "the last tables": ("pipelines.refresh.run", "_publish", 1, False),
+    "the last tables": ("pipelines.refresh.run", "publish", 1, False),
     "the manifest": ("pipelines.publish.snapshot", "write_durably", 1, False),
     "the manifest written": ("pipelines.publish.snapshot", "write_durably", 1, True),
     "the pointer": ("pipelines.publish.snapshot", "write_durably", 2, False),
