@@ -2,11 +2,15 @@
 
 from collections.abc import Iterable
 from functools import lru_cache
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from schemas.fields import Field
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 PANDAS = {
     "text": "str",
@@ -21,6 +25,8 @@ PANDAS = {
     "json": "object",
 }
 _DTYPES = {kind: pd.api.types.pandas_dtype(name) for kind, name in PANDAS.items()}
+#: of Arrow's types, those that would turn into others where something is missing
+_NULLABLE = {"int64": _DTYPES["int"], "bool": _DTYPES["bool"]}
 DUCKDB = {
     "text": "VARCHAR",
     "choice": "VARCHAR",
@@ -63,28 +69,36 @@ def conform(frame: pd.DataFrame, fields: Iterable[Field], *, keep: Iterable[str]
     fields, keep = tuple(fields), tuple(keep)
     if frame.empty and not len(frame.index):  # most of a small station's tables
         return _without_rows(fields).assign(**{name: frame[name] for name in keep})
-    if (*(field.name for field in fields), *keep) == tuple(frame.columns) and _has_dtypes(frame, fields):
-        return frame.copy(deep=False)
-    made = {}
-    there = set(frame.columns)
-    for field in fields:
-        if field.name not in there:
-            made[field.name] = pd.Series(_nothing(field.kind, len(frame)), index=frame.index, copy=True)
-            continue
-        column = frame[field.name]
-        try:
-            made[field.name] = _cast(column, field)
-        except (TypeError, ValueError) as error:
-            raise TypeError(f"column {field.name} cannot be {PANDAS[field.kind]}: {error}") from error
-    for name in keep:
-        made[name] = frame[name]
-    return pd.DataFrame(made, index=frame.index)
+    there, wanted = tuple(frame.columns), tuple(dict.fromkeys((*(field.name for field in fields), *keep)))
+    if len(set(there)) == len(there) and set(wanted) <= set(there):  # most of it is right: take it as it stands
+        made = frame.copy(deep=False) if wanted == there else frame[list(wanted)]
+        for dtype, field in zip(list(made.dtypes)[: len(fields)], fields, strict=True):
+            if dtype != _DTYPES[field.kind]:
+                made[field.name] = _as_declared(frame[field.name], field)
+        return made
+    columns = {
+        field.name: _as_declared(frame[field.name], field)
+        if field.name in there
+        else pd.Series(_nothing(field.kind, len(frame)), index=frame.index, copy=True)
+        for field in fields
+    }
+    return pd.DataFrame(columns | {name: frame[name] for name in keep}, index=frame.index)
 
 
-def _has_dtypes(frame: pd.DataFrame, fields: tuple[Field, ...]) -> bool:
-    return all(
-        dtype == _DTYPES[field.kind] for dtype, field in zip(frame.dtypes.iloc[: len(fields)], fields, strict=True)
-    )
+def from_arrow(rows: "pa.Table", fields: Iterable[Field]) -> pd.DataFrame:
+    """A table as it is stored as a frame with exactly these columns, each with its dtype."""
+    fields = tuple(fields)
+    if not rows.num_rows:
+        return empty(fields)
+    frame = rows.to_pandas(types_mapper=lambda kind: _NULLABLE.get(str(kind)), date_as_object=False, use_threads=False)
+    return conform(frame, fields)
+
+
+def _as_declared(column: pd.Series, field: Field) -> pd.Series:
+    try:
+        return _cast(column, field)
+    except (TypeError, ValueError) as error:
+        raise TypeError(f"column {field.name} cannot be {PANDAS[field.kind]}: {error}") from error
 
 
 @lru_cache(maxsize=256)

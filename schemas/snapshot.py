@@ -18,7 +18,8 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from schemas.frames import conform, empty
+from schemas.fields import Field
+from schemas.frames import conform, empty, from_arrow
 from schemas.tables import TABLES
 
 if TYPE_CHECKING:
@@ -246,12 +247,10 @@ def read_table(
     fields = [f for f in declared.fields.values() if columns is None or f.name in columns]
     chosen = manifest.tables.get(table, {})
     wanted = [p for name, p in chosen.items() if parts is None or name in parts]
-    frames = [
-        _read_columns(published / manifest.name / table / p.file, p, [f.name for f in fields]) for p in wanted if p.rows
-    ]
+    frames = [_read_columns(published / manifest.name / table / p.file, p, fields) for p in wanted if p.rows]
     if not frames:
         return empty(fields)
-    rows = conform(pd.concat(frames, ignore_index=True), fields)
+    rows = frames[0] if len(frames) == 1 else pd.concat(frames, ignore_index=True)
     return (
         _with_later_passes(published, manifest, table, rows)
         if table in ("ingest_files", "runs") and columns is None
@@ -282,13 +281,14 @@ def _added(since: dict[str, Any], manifest: Manifest, table: str, rows: pd.DataF
     return pd.concat([rows, conform(later, TABLES["runs"].fields.values())], ignore_index=True) if len(later) else rows
 
 
-def _read_columns(path: Path, part: Part, names: list[str]) -> pd.DataFrame:
+def _read_columns(path: Path, part: Part, fields: list[Field]) -> pd.DataFrame:
     import pyarrow as pa
 
     try:
-        return read_columns(part_bytes(path, part), names).to_pandas(use_threads=False)
+        rows = read_columns(part_bytes(path, part), [f.name for f in fields])
     except (pa.ArrowException, OSError) as error:
         raise damaged(f"The part {path.parent.name}/{path.name} of snapshot {path.parent.parent.name}") from error
+    return from_arrow(rows, fields)
 
 
 def read_columns(data: io.BytesIO, names: list[str]) -> "pa.Table":

@@ -21,7 +21,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from schemas.fields import Field
-from schemas.frames import conform, empty
+from schemas.frames import conform, empty, from_arrow
 from schemas.snapshot import FIRST_LOOK, MANIFEST, POINTER, Manifest, Part, SnapshotDamaged, current_name, part_bytes
 from schemas.tables import TABLES, Table
 
@@ -196,12 +196,23 @@ def _write_part(folder: Path, table: str, part: str, data: pa.Table, fingerprint
     target = folder / table / name
     target.parent.mkdir(parents=True, exist_ok=True)
     target.unlink(missing_ok=True)  # a link to the last snapshot's part is not written through
+    made = _as_parquet(data) if data.num_rows or TABLES[table].internal else _without_rows(table)
+    target.write_bytes(made)
+    return Part(name, data.num_rows, fingerprint, hashlib.sha256(made).hexdigest())
+
+
+def _as_parquet(data: pa.Table) -> memoryview:
     made = io.BytesIO()
     # numbers seldom repeat: a dictionary of them costs time and room
     texts = [f.name for f in data.schema if pa.types.is_string(f.type) or pa.types.is_large_string(f.type)]
     pq.write_table(data, made, compression="zstd", use_dictionary=texts)
-    target.write_bytes(made.getbuffer())
-    return Part(name, data.num_rows, fingerprint, hashlib.sha256(made.getbuffer()).hexdigest())
+    return made.getbuffer()
+
+
+@lru_cache(maxsize=256)
+def _without_rows(table: str) -> bytes:
+    """A declared table without rows as it is stored: most tables of a small station, the same each time."""
+    return bytes(_as_parquet(arrow_table(pd.DataFrame(), TABLES[table])))
 
 
 def _next(name: str) -> str:
@@ -248,9 +259,10 @@ def looks_altered(published: Path, manifest: Manifest) -> bool:
 
 def _joined(parts: list[pa.Table], table: str) -> pd.DataFrame:
     """Parts of a table as one frame; a working table is not declared, so a part's empty column has no type."""
-    if TABLES[table].internal and len(parts) > 1:
-        return pd.concat([part.to_pandas(use_threads=False) for part in parts], ignore_index=True)
-    return _as_frame(pa.concat_tables(parts).to_pandas(use_threads=False), table)
+    if TABLES[table].internal:
+        frames = [part.to_pandas(use_threads=False) for part in parts]
+        return frames[0] if len(frames) == 1 else pd.concat(frames, ignore_index=True)
+    return _as_frame(pa.concat_tables(parts), table)
 
 
 def _stored(path: Path, columns: list[str] | None = None) -> pa.Table:
@@ -258,13 +270,13 @@ def _stored(path: Path, columns: list[str] | None = None) -> pa.Table:
     return pq.ParquetFile(io.BytesIO(path.read_bytes())).read(columns, use_threads=False)
 
 
-def _as_frame(rows: pd.DataFrame, table: str) -> pd.DataFrame:
-    if TABLES[table].internal:
-        return rows
+def _as_frame(rows: pa.Table, table: str) -> pd.DataFrame:
+    frame = from_arrow(rows, TABLES[table].fields.values())
     for field in TABLES[table].fields.values():
-        if field.kind == "json":
-            rows[field.name] = rows[field.name].map(lambda text: json.loads(text) if isinstance(text, str) else None)
-    return conform(rows, TABLES[table].fields.values())
+        if field.kind == "json" and len(frame):
+            read = [json.loads(text) if isinstance(text, str) else None for text in frame[field.name]]
+            frame[field.name] = pd.Series(read, index=frame.index, dtype="object")
+    return frame
 
 
 def arrow_table(frame: pd.DataFrame, table: Table) -> pa.Table:

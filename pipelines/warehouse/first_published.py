@@ -13,6 +13,8 @@ def keep(warehouse: Warehouse, published: dict[str, pd.DataFrame]) -> None:
     A prediction stands as long as its reading does; then that of the new reading is kept in its place.
     """
     for name, frame in published.items():
+        if frame.empty:
+            continue
         rows = frame[list(FIRST_PUBLISHED[name])]
         with warehouse.transaction(changes=False):
             warehouse.con.register("published", rows)
@@ -26,9 +28,11 @@ def keep(warehouse: Warehouse, published: dict[str, pd.DataFrame]) -> None:
 
 
 def new_of(warehouse: Warehouse, published: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
-    """Of these tables, the rows that `keep` would add or change."""
+    """Of these tables, the rows that `keep` would add or change; nothing of one without rows."""
     found = {}
     for name, frame in published.items():
+        if frame.empty:
+            continue
         columns = ", ".join(FIRST_PUBLISHED[name])
         others = f"EXCEPT SELECT {columns} FROM first_{name}"
         beside = others if name == "settling_check" else f"WHERE fill_id NOT IN (SELECT fill_id FROM first_{name})"

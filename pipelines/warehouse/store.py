@@ -232,7 +232,8 @@ class Warehouse:
         """The rows that count, with the contract's columns, `assumed`, `value_flags` and `row_hash`."""
         if source not in self.stored():
             return _none_of(source).copy()
-        rows = self.frame(f"SELECT * FROM rows_{source} WHERE state = 'current' ORDER BY {_key(source)}")
+        columns = ", ".join(f'"{name}"' for name in (*SOURCES[source].fields, *NOT_STORED))
+        rows = self.frame(f"SELECT {columns} FROM rows_{source} WHERE state = 'current' ORDER BY {_key(source)}")
         return conform(rows, SOURCES[source].fields.values(), keep=tuple(NOT_STORED))
 
     def once(self, name: str, ask: Callable[[], Any]) -> Any:
