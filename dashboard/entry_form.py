@@ -249,6 +249,10 @@ class EntryForm:
     def _key(self, name: str) -> str:
         return f"{self.token}_{name}"
 
+    def unread(self, field: Field) -> list[str]:
+        """Why what stands in a field now cannot be read."""
+        return self._unread.get(field.name, [])
+
     def refused(self, names: Iterable[str]) -> bool:
         """Whether one of these was refused when it was last tried."""
         return any(name in self._open["reasons"] for name in names)

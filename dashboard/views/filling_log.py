@@ -1,12 +1,13 @@
 """Log it where it happens: what an operator writes down of the unit asked for."""
 
+import math
 from collections.abc import Mapping
 from typing import Any
 
 import pandas as pd
 import streamlit as st
 
-from dashboard import code_door, entry_door, in_bar, in_celsius, parts
+from dashboard import being_filled, code_door, entry_door, in_bar, in_celsius, parts
 from dashboard.access import LOCAL_NETWORK, may_log
 from dashboard.data import Snapshot
 from dashboard.entry_form import EntryForm, just_saved, open_anew
@@ -14,7 +15,7 @@ from dashboard.rows import each
 from dashboard.unit_field import field_key, typed_in
 from dashboard.views import corrections, filling_labels, filling_log_after, next_act, saved
 from schemas import fields as f
-from schemas import words
+from schemas import reading_units, words
 from schemas.advice import methods_to_choose, source_of, sources_to_choose, station_of
 from schemas.clearance import FillClearance
 from shared.gas.constants import AIR_O2_PCT
@@ -35,6 +36,24 @@ PAGE = "filling"
 _SAME_SURROUNDINGS = pd.Timedelta(hours=6)
 #: two stops of a unit within this are one that two people wrote down, unless somebody says otherwise
 _SAME_FILL = pd.Timedelta(minutes=20)
+
+
+def _begin(snapshot: Snapshot, form: EntryForm, unit_id: str) -> None:
+    """What is read at the start is best noted then: the board and other phones show it, and the stop begins with it."""
+    if not st.form_submit_button("It is being filled now", key=f"{form.token}_begin"):
+        return
+    field = f.START_PRESSURE_BAR
+    typed, why = form.row.get(field.name), form.unread(field)
+    start = None if typed is None else float(reading_units.typed(field.name, typed, form.units))
+    if start is not None and not float(field.low or 0.0) <= start <= float(field.high or math.inf):
+        why = [f"Read at the start: {typed:g} cannot be."]
+    if why:
+        parts.show(parts.refusal(why))
+        return
+    being_filled.begin(snapshot.published, being_filled.Begun(unit_id, entry_door.now(), start, form.by.strip()))
+    st.rerun()
+
+
 _HOT = parts.caution("A gauge that was just stopped reads hot gas. Analyse before it is handed over.")
 
 
@@ -67,6 +86,7 @@ def show(snapshot: Snapshot, clearance: FillClearance | None, fills: pd.DataFram
             corrections.done(kind, name)
     if "stop" in was_saved:
         next_act.remember(unit_id)
+        being_filled.end(snapshot.published, unit_id)
         for kind in ("analysis", "settled"):  # begun before this fill, they would be of the one before it
             open_anew(kind, str(clearance.unit_id))
     if "analysis" in was_saved:
@@ -100,9 +120,12 @@ def _stop(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) -> 
         next_act.instead_of_the_form(unit_id)
         parts.show(_HOT)
         return
+    under_way = None if wrong else next_act.being_filled_now(snapshot, unit_id)
     with parts.place():
         if wrong:
             parts.show(corrections.SAYS)
+        elif under_way:
+            next_act.show_being_filled(snapshot, under_way)
         elif not clearance.may_be_filled:
             parts.show(
                 parts.note("It may not be filled today. If it was filled all the same, log that: it will be held.")
@@ -126,6 +149,8 @@ def _stop(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) -> 
         "If this is another": lambda row: logged_already(snapshot, fills, row),
     }
     begun = _likely(snapshot, clearance, fills) | (_as_logged(wrong) if wrong else {})
+    if under_way and under_way.start_bar is not None:  # perhaps read on another phone
+        begun["start"] = under_way.start_bar
     with st.form(f"stop_{form.token}", enter_to_submit=False, border=False):
         with st.container(horizontal=True):
             form.number("Read at the start, bar", f.START_PRESSURE_BAR, begun["start"])
@@ -178,6 +203,8 @@ def _stop(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) -> 
                 form.moment(f.FILLED_AT)
         form.row["station_id"] = station_of(fills, str(form.row.get("source_id")))
         form.submitted("Save the correction" if wrong else "Save the stop")
+        if not wrong and not under_way:
+            _begin(snapshot, form, unit_id)
     newest = corrections.newest_stop(snapshot, unit_id)
     corrections.offer("stop", unit_id, newest, "the stop", "filled_at", snapshot.zone)
     parts.show(_HOT)

@@ -3,7 +3,8 @@
 import pandas as pd
 import streamlit as st
 
-from dashboard import board, entry_door, parts
+from dashboard import being_filled, board, entry_door, parts
+from dashboard.access import LOCAL_NETWORK
 from dashboard.data import Snapshot
 from dashboard.views import corrections
 from schemas import words
@@ -67,6 +68,27 @@ def worth_reading(snapshot: Snapshot, fill_id: str, cylinders: int) -> parts.Mar
 def _analysis_waits(snapshot: Snapshot, fill_id: str) -> bool:
     mine = (e.row for e in entry_door.pending(snapshot) if e.source == "fill_readings")
     return any(row.get("fill_id") == fill_id and row.get("analysed_o2_pct") for row in mine)
+
+
+def being_filled_now(snapshot: Snapshot, unit_id: str) -> being_filled.Begun | None:
+    """That somebody is filling this unit, on this phone or another."""
+    listed = being_filled.now(snapshot.published, entry_door.now())
+    return next((one for one in listed if one.unit_id == unit_id), None)
+
+
+def in_words(snapshot: Snapshot, begun: being_filled.Begun) -> str:
+    """'since 14:02 (6 min), 40 bar read at the start, by Ines'; no names where none are shown."""
+    minutes = (entry_door.now() - begun.at).total_seconds() / 60.0
+    read = f", {words.number(begun.start_bar, 0, 'bar')} read at the start" if begun.start_bar is not None else ""
+    by = f", by {begun.by}" if begun.by and snapshot.viewer.role != LOCAL_NETWORK else ""
+    return f"since {words.hour(begun.at, snapshot.zone)} ({words.number(minutes, 0, 'min')}){read}{by}"
+
+
+def show_being_filled(snapshot: Snapshot, begun: being_filled.Begun) -> None:
+    """That a fill of it is under way, above the form of its stop; and a way to take that back."""
+    parts.show(parts.note(f"Being filled {in_words(snapshot, begun)}. Log the stop when it is done."))
+    take_back = (snapshot.published, begun.unit_id)
+    st.button("It is not being filled", key=f"not_filled_{begun.unit_id}", on_click=being_filled.end, args=take_back)
 
 
 def instead_of_the_form(unit_id: str) -> None:

@@ -5,10 +5,10 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from dashboard import board, parts, since
+from dashboard import being_filled, board, entry_door, parts, since
 from dashboard.access import ALONE, LOCAL_NETWORK, MANAGER, OPERATOR, may_see
 from dashboard.data import Snapshot
-from dashboard.views import filling, filling_log, fleet
+from dashboard.views import filling, filling_log, fleet, next_act
 from schemas import holds, words
 
 TITLE = "Today"
@@ -24,8 +24,11 @@ MOST_TO_TURN_TO = 12
 WEIGHTS = {board.HELD: 4, board.HELD_LONGER: 4, board.ANALYSE: 3, board.LOOK: 3, board.COOLING: 2, board.READY: 1}
 #: where the pages stand that a page may turn to
 PAGES = "pages_to_turn_to"
+#: what somebody said is being filled just now
+FILLING = "Being filled"
 #: what somebody opens a unit for in each state: a part of Filling, and of what is logged there
 OPENS = {
+    FILLING: ("log", "stop"),
     board.HELD: ("log", "release"),
     board.ANALYSE: ("log", "analysis"),
     board.COOLING: ("log", "settled"),
@@ -67,14 +70,20 @@ def page(snapshot: Snapshot) -> None:
         within_bar=float(snapshot.policy("filling", "check_gauge_limit_bar")),
         settle_hours=float(snapshot.policy("filling", "settle_hours")),
     )
-    if not found:
+    under_way = being_filled.now(snapshot.published, entry_door.now())
+    found = [task for task in found if task.unit_id not in {one.unit_id for one in under_way}]
+    if not found and not under_way:
         parts.show(parts.plain(f"Nothing was filled in the last {board.DAYS} days, and no hold stands."))
-    parts.show(parts.counts(at_a_glance(snapshot, found, health)))
+    filling_now = [(FILLING, len(under_way), parts.named(one.unit_id for one in under_way))] if under_way else []
+    parts.show(parts.counts([*filling_now, *at_a_glance(snapshot, found, health)]))
     # who works at the compressor looks for the next unit first
     first = snapshot.viewer.role in (ALONE, MANAGER)
     if first:
         news(snapshot, fills, health, life)
-    turn_to_a_unit(snapshot, found)
+    turn_to_a_unit(snapshot, found, [one.unit_id for one in under_way])
+    if under_way:
+        listed = [parts.line(parts.tag(one.unit_id, 2), f"{next_act.in_words(snapshot, one)}.") for one in under_way]
+        parts.show(parts.heading(f"{FILLING}: {len(under_way)}", 2), parts.one_by_one(listed))
     for state, heading in board.HEADINGS.items():
         rows = [task for task in found if task.state == state]
         if rows:
@@ -85,15 +94,15 @@ def page(snapshot: Snapshot) -> None:
     parts.show(parts.caution(words.WHO_DECIDES))
 
 
-def turn_to_a_unit(snapshot: Snapshot, found: list[board.Task]) -> None:
+def turn_to_a_unit(snapshot: Snapshot, found: list[board.Task], under_way: list[str]) -> None:
     """A tap on a unit opens Filling at what is next for it."""
-    listed = {task.unit_id: task for task in found if task.state in OPENS}
+    listed = {unit: FILLING for unit in under_way} | {t.unit_id: t.state for t in found if t.state in OPENS}
     pages = st.session_state.get(PAGES, {})
     if not listed or "filling" not in pages:
         return
     chosen = st.pills("Turn to a unit", list(listed)[:MOST_TO_TURN_TO], key="turn_to_unit")
     if chosen:
-        part, kind = OPENS[listed[chosen].state]
+        part, kind = OPENS[listed[chosen]]
         part = part if part != "log" or filling_log.may_ever(snapshot) else "day"
         st.session_state["filling_part"], st.session_state[filling.ARRIVED_AT] = part, chosen
         if kind:
