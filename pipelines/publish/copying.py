@@ -17,6 +17,7 @@ from datetime import timedelta
 from pathlib import Path
 
 import pandas as pd
+import pyarrow as pa
 import pyarrow.parquet as pq
 
 from pipelines.publish.copy_note import CLEAR, NOTE, Copied, Note, must_clear, read_note
@@ -328,7 +329,10 @@ class _Sending:
             return CopiedPart(known.size, known.sha256, known.made_of)
         if not left_out and local.lies_at(self.sizes):
             return CopiedPart(local.path.stat().st_size, local.part.sha256)
-        data = _without(local.read(), left_out)
+        try:
+            data = _without(local.read(), left_out)
+        except pa.ArrowException:  # of an earlier version, without a hash
+            raise damaged(local.called or f"The part {local.path.parent.name}/{local.path.name}") from None
         made = CopiedPart(len(data), hashlib.sha256(data).hexdigest(), made_of if left_out else "")
         if self.sizes.get(made.place) != made.size and made.place not in self._waiting:
             self._waiting[made.place] = data
@@ -362,7 +366,8 @@ def _without(data: bytes, left_out: tuple[str, ...]) -> bytes:
     """A part without these columns."""
     if not left_out:
         return data
-    rows = pq.ParquetFile(io.BytesIO(data)).read(use_threads=False).drop_columns(list(left_out))
+    rows = pq.ParquetFile(io.BytesIO(data)).read(use_threads=False)
+    rows = rows.select([name for name in rows.column_names if name not in left_out])
     made = io.BytesIO()
     pq.write_table(rows, made, compression="zstd")
     return made.getvalue()

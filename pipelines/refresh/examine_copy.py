@@ -29,7 +29,7 @@ def look_at_copy(station: Station) -> Iterator[Finding]:
     elif note.begun:
         note.former.append(note.address)
     for address, known in left_at(note.former).items():
-        says = f"A copy was left at {address}: {known}. Delete all of it there if nobody is to read it."
+        says = f"A copy was left at {address}: {known}. It tells of who was forgotten since: delete all of it there."
         yield Finding(PART, LOOK, says)
 
 

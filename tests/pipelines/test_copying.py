@@ -297,6 +297,21 @@ def test_a_listing_that_leads_elsewhere_is_not_followed(station):
         open_station(ADDRESS)
 
 
+def test_a_part_of_an_earlier_version_is_copied_with_the_columns_it_has(station):
+    made = publish(station, 0, fills(1))
+    part = made.tables["fill_quality"]["all"]
+    path = station.published / made.name / "fill_quality" / part.file
+    pd.DataFrame({"fill_id": ["F0"], "operator": ["Ada Brook"]}).to_parquet(path)
+    part.sha256 = ""
+    write_durably(station.published / made.name / "manifest.json", made.to_json())
+    assert not copy(with_people(station, NOBODY)).wrong
+    assert open_station(ADDRESS).table("fill_quality")["fill_id"].tolist() == ["F0"]
+    assert b"Ada Brook" not in b"".join(unpacked(there()))
+    path.write_bytes(b"rubbish")
+    Place(ADDRESS).remove(["current"])
+    assert "fill_quality/all.parquet is damaged" in copy(with_people(station, NOBODY), 1, thorough=True).wrong
+
+
 def test_a_part_that_is_damaged_here_is_not_copied(station):
     made = publish(station, 0, fills(1))
     (station.published / made.name / "people" / made.tables["people"]["all"].file).write_bytes(b"rubbish")
