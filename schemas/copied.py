@@ -1,7 +1,7 @@
 """A copy of what a station publishes, at an address (`schemas/address.py`), and how to read it.
 
     current                     the name of the copy that counts, one line, written last
-    copies/NAME.json            which tables it has and where their parts lie, sealed; NAME begins with the snapshot's
+    copies/NAME.json            which tables it has and where their parts lie; NAME is the snapshot's and a hash of it
     parts/AB/SHA256.parquet     a part by the hash of its bytes: written once, shared by all copies that have it
 
 A reader takes `current` once and stays with that copy. What a copy tells of people: `schemas/copied_tables.py`.
@@ -86,13 +86,12 @@ class Copy:
 
     @property
     def name(self) -> str:
-        """Its name, of the snapshot's and what it holds."""
+        """Its name: the snapshot's, and a hash of all it holds."""
         return f"{self.snapshot}-{seal_of(asdict(self))[:12]}"
 
     def to_json(self) -> str:
-        """As JSON, with a seal over all of it."""
-        content = asdict(self)
-        return json.dumps(content | {"seal": seal_of(content)}, ensure_ascii=False)
+        """As JSON."""
+        return json.dumps(asdict(self), ensure_ascii=False)
 
     @classmethod
     def from_json(cls, text: str) -> "Copy":
@@ -103,7 +102,7 @@ class Copy:
         SnapshotNewer
             A later version wrote it.
         ValueError, TypeError, KeyError, AttributeError
-            The text is none, or not as it was written.
+            The text is none. Whether it is as it was written, its name says.
         """
         content = json.loads(text)
         form = content["form"]
@@ -112,8 +111,6 @@ class Copy:
                 f"This copy was written by a newer coldfill (form {form}; this one knows forms up to {FORM}). Install "
                 "that version or a later one; nothing was changed."
             )
-        if content.pop("seal") != seal_of(content):
-            raise ValueError("the seal does not fit")
         content["tables"] = {t: [CopiedPart(**p) for p in parts] for t, parts in content["tables"].items()}
         if content["samples"] is not None:
             content["samples"] = [CopiedSamples(**p) for p in content["samples"]]

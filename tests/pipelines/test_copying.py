@@ -12,6 +12,7 @@ import small_station as s
 from fsspec.implementations.local import LocalFileSystem
 from fsspec.implementations.memory import MemoryFileSystem
 
+from dashboard import access
 from pipelines.publish import copying
 from pipelines.publish.copy_note import CLEAR, NOTE, clear_from, clear_later, left_at, read_note
 from pipelines.publish.copying import copy_out
@@ -243,7 +244,8 @@ def test_in_a_folder_a_file_is_there_whole_or_as_it_was(station, tmp_path, monke
     assert not [path for path in (tmp_path / "elsewhere").rglob("*.new")]
 
 
-def test_what_a_run_publishes_while_another_copies_is_taken_along(station, monkeypatch):
+@pytest.mark.parametrize("cleared", [True, False])
+def test_what_a_run_publishes_while_another_copies_is_taken_along(station, monkeypatch, cleared):
     publish(station, 0, fills(2))
     real, later = copying._listing, [lambda: publish(station, 1, fills(5))]
 
@@ -252,7 +254,8 @@ def test_what_a_run_publishes_while_another_copies_is_taken_along(station, monke
         if later:
             later.pop()()
             assert copy(station).at_work  # it does not wait
-            shutil.rmtree(station.published / made.snapshot)  # a run clears old ones away
+            if cleared:  # as a run clears old ones away
+                shutil.rmtree(station.published / made.snapshot)
         return made
 
     monkeypatch.setattr(copying, "_listing", listing)
@@ -320,6 +323,21 @@ def test_a_part_that_is_damaged_here_is_not_copied(station):
         open_station(ADDRESS)
 
 
+def test_who_opens_it_while_a_newer_copy_takes_its_place_gets_that_one(station, monkeypatch):
+    publish(station, 0, fills(1))
+    copy(station)
+    real, later = copied.read_copy, [lambda: copy(with_people(station, IDS), 1)]  # which leaves nothing of the first
+
+    def read(place, name):
+        if later:
+            later.pop()()
+        return real(place, name)
+
+    monkeypatch.setattr(copied, "read_copy", read)
+    far = open_station(ADDRESS)
+    assert far.copied_at == NOON + pd.Timedelta(hours=1) and "people" not in far.tables
+
+
 def test_what_a_reader_has_open_stays_while_newer_ones_come_and_goes_when_it_is_old(station):
     publish(station, 0, fills(1))
     copy(station)
@@ -346,11 +364,14 @@ def test_a_missing_part_is_sent_again_with_the_next_and_an_altered_one_by_repair
     place = Place(ADDRESS)
     place.write(parts["fill_quality"], there()[parts["people"]])  # it reads, and is another
     place.remove([parts["people"]])
-    for table in ("people", "fill_quality"):
+    altered = bytearray(there()[parts["dive_consumption"]])
+    altered[len(altered) // 2] ^= 1  # of the same size
+    place.write(parts["dive_consumption"], bytes(altered))
+    for table in ("people", "fill_quality", "dive_consumption"):
         with pytest.raises(SnapshotDamaged, match="doctor --repair"):
             far.table(table)
-    assert copy(station, thorough=True).files == 2
-    assert len(far.table("people")) == len(far.table("fill_quality")) == 1
+    assert copy(station, thorough=True).files == 3
+    assert len(far.table("dive_consumption")) == 4 and len(far.table("people")) == len(far.table("fill_quality")) == 1
     place.remove([parts["people"]])
     publish(station, 1, fills(2))
     assert copy(station, 1).files == 3  # the part of people, that of fills and the listing
@@ -411,6 +432,24 @@ def test_an_older_snapshot_never_takes_the_place_of_a_later_one(station):
     assert len(open_station(ADDRESS).table("fill_quality")) == 5
 
 
+def test_what_nobody_here_wrote_is_not_replaced(station):
+    publish(station, 0, fills(1))
+    Place(ADDRESS).write("current", b"rubbish")
+    assert "nothing here says that this station wrote it" in copy(station).wrong
+    assert there() == {"current": b"rubbish"}
+
+
+def test_what_is_there_without_a_listing_is_used_and_what_no_copy_has_is_removed(station):
+    publish(station, 0, fills(3))
+    station = with_people(station, IDS)  # parts that lack columns are made anew to be compared
+    copy(station)
+    place = Place(ADDRESS)
+    place.remove(["current"])
+    place.write("parts/ab/of-a-copy-that-died.parquet", b"rubbish")
+    assert copy(station, 1, thorough=True).files == 1
+    assert "parts/ab/of-a-copy-that-died.parquet" not in there()
+
+
 # --- people ---------------------------------------------------------------------------------------
 def test_each_table_is_granted_once_and_no_table_loses_its_key():
     granted = [t for tables in ADDED.values() for t in tables]
@@ -418,6 +457,20 @@ def test_each_table_is_granted_once_and_no_table_loses_its_key():
     for people in CHOICES:
         for table, columns in copied_columns(people).items():
             assert not set(columns) & set(TABLES[table].key), (people, table)
+
+
+def test_of_nobody_is_copied_what_a_phone_without_sign_in_may_see_and_what_names_no_member():
+    seen = {t for t in TABLES if access.GRANTS.get(t, {}).get(access.LOCAL_NETWORK)}
+    tables = copied_columns(NOBODY)
+    assert set(tables) - seen == {"air_quality", "compressor_health", "recall"}
+    for table, left_out in tables.items():
+        assert not (set(TABLES[table].fields) - set(left_out)) & set(access.NAMES), table
+
+
+def test_with_ids_no_column_holds_what_people_wrote():
+    written = {"operator", "analysed_by", "released_by", "display_name", "tank_ref", "source_ref"}
+    for table, left_out in copied_columns(IDS).items():
+        assert not (set(TABLES[table].fields) - set(left_out)) & written, table
 
 
 def test_nothing_of_people_is_copied_unless_the_settings_say_so(station):
