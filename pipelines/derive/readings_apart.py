@@ -39,9 +39,10 @@ def with_readings_apart(
     check_gauge_limit_bar, settle_hours : float
         Policy's.
     """
-    found = readings[readings["settled_pressure_bar"].notna() & readings["fill_id"].isin(fills["fill_id"])]
+    found = readings[readings["settled_pressure_bar"].notna()]
     if found.empty:
         return fills
+    found = found[found["fill_id"].isin(fills["fill_id"])]
     own = logged[logged["fill_id"].isin(found["fill_id"]) & logged["settled_pressure_bar"].notna()]
     both = pd.concat([own.assign(at=own["settled_at"]), found.assign(at=found["read_at"])])[list(_COLUMNS)]
     of = fills.drop_duplicates("fill_id").set_index("fill_id")
