@@ -71,7 +71,7 @@ def page(snapshot: Snapshot) -> None:
         settle_hours=float(snapshot.policy("filling", "settle_hours")),
     )
     under_way = being_filled.now(snapshot.published, entry_door.now())
-    found = [task for task in found if task.unit_id not in {one.unit_id for one in under_way}]
+    found = next_beside(found, {one.unit_id for one in under_way})
     if not found and not under_way:
         parts.show(parts.plain(f"Nothing was filled in the last {board.DAYS} days, and no hold stands."))
     filling_now = [(FILLING, len(under_way), parts.named(one.unit_id for one in under_way))] if under_way else []
@@ -92,6 +92,12 @@ def page(snapshot: Snapshot) -> None:
     if not first:
         news(snapshot, fills, health, life)
     parts.show(parts.caution(words.WHO_DECIDES))
+
+
+def next_beside(found: list[board.Task], being_filled_now: set[str]) -> list[board.Task]:
+    """What is next for units that nobody is filling; a hold stands whatever somebody does with its unit."""
+    held = (board.HELD, board.HELD_LONGER)
+    return [task for task in found if task.unit_id not in being_filled_now or task.state in held]
 
 
 def turn_to_a_unit(snapshot: Snapshot, found: list[board.Task], under_way: list[str]) -> None:

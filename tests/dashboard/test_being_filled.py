@@ -6,7 +6,8 @@ from test_logging import LOG, MOMENT, field, log_stop, press, put, rows, station
 from test_pages import run
 from test_pages import said as all_said
 
-from dashboard import being_filled, entry_door
+from dashboard import being_filled, board, entry_door
+from dashboard.views import today
 
 BEGIN = "It is being filled now"
 
@@ -56,3 +57,11 @@ def test_it_can_be_taken_back_and_lets_go_by_itself(station):  # noqa: F811
     assert being_filled.now(station, MOMENT + being_filled.STAYS) == []
     press(test, "It is not being filled")
     assert being_filled.now(station, MOMENT) == []
+
+
+def test_a_hold_stays_on_the_board_while_its_unit_is_being_filled():
+    states = (board.HELD, board.HELD_LONGER, board.ANALYSE, board.COOLING, board.READY)
+    found = [board.Task(f"{state}{n}", state, {}, "", "") for state in states for n in range(2)]
+    left = today.next_beside(found, {f"{state}0" for state in states})
+    stay = ["held0", "held1", "held_longer0", "held_longer1", "analyse1", "cooling1", "ready1"]
+    assert [task.unit_id for task in left] == stay
