@@ -6,6 +6,7 @@ import os
 import stat
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path, PurePosixPath
 from typing import Any
 
@@ -161,13 +162,16 @@ class Names:
     warehouse: Warehouse
     links: dict[str, list[tuple]] = field(default_factory=dict)
     members: set[str] = field(default_factory=set)
-    pressures: dict[str, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         for ref, *rest in link_targets(self.warehouse):
             self.links.setdefault(ref, []).append(tuple(rest))
         self.members = self.warehouse.ids("member")
-        self.pressures = working_pressures(self.warehouse).to_dict()
+
+    @cached_property
+    def pressures(self) -> dict[str, float]:
+        """Least working pressure of each unit; most files name nothing that rests on it."""
+        return working_pressures(self.warehouse).to_dict()
 
     def meaning(self, source: str | None, refs: Iterable[str]) -> str:
         """A hash of what these names mean to a file of a source."""

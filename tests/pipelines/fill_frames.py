@@ -1,10 +1,12 @@
 """A small station for tests of fills: one steel 12 in test, one compressor, and what a test changes."""
 
+from collections.abc import Mapping
 from functools import cache
 
 import pandas as pd
 
-from pipelines.derive.fills.step import build_fills
+from pipelines.derive.fills.history import with_first_published
+from pipelines.derive.fills.step import build_fills, build_fills_today, prepare_fills
 from pipelines.derive.units import build_units
 from schemas.frames import conform, empty
 from schemas.policy import Policy
@@ -66,12 +68,49 @@ def _some_of(name: str, given: list[dict]) -> pd.DataFrame:
     return frame.assign(assumed=pd.Series([[] for _ in range(len(frame))], dtype="object"))
 
 
-def built(policy: Policy | None = None, previous=None, readings=None, **rows: list[dict]) -> dict[str, pd.DataFrame]:
+class Tables(Mapping):
+    """The tables of the fills step, of which most tests ask for what is believed today alone: that is made at once."""
+
+    NAMES = (
+        "fill_quality",
+        "settling_model",
+        "gauge_check",
+        "settling_corrections",
+        "settling_learned",
+        "fills_before_dives",
+        "settling_check",
+        "settling_record",
+    )
+
+    def __init__(self, given, units, policy, readings, previous):
+        self._asked = given, units, policy, TODAY, readings, previous
+        self._made = build_fills_today(prepare_fills(given, units, policy, readings), given, policy, TODAY)
+        first = (previous or {}).get("fill_quality")
+        self._made["fill_quality"] = with_first_published(self._made["fill_quality"], first)
+
+    def __getitem__(self, name: str) -> pd.DataFrame:
+        if name not in self._made and name in self.NAMES:
+            self._made = build_fills(*self._asked) | self._made
+        return self._made[name]
+
+    def __iter__(self):
+        return iter(self.NAMES)
+
+    def __len__(self) -> int:
+        return len(self.NAMES)
+
+
+def built(policy: Policy | None = None, previous=None, readings=None, **rows: list[dict]) -> Tables:
     """The tables of the fills step for such a station."""
-    policy = policy or Policy()
     given = inputs(**rows)
-    units = build_units(given, TODAY)["units"]
-    return build_fills(given, units, policy, TODAY, readings, previous)
+    asked = repr([(name, rows.get(name)) for name in ("cylinders", "set_members")])
+    if asked not in _UNITS:
+        _UNITS[asked] = build_units(given, TODAY)["units"]
+    return Tables(given, _UNITS[asked].copy(), policy or Policy(), readings, previous)
+
+
+#: by cylinders and sets: hardly any test has its own
+_UNITS: dict[str, pd.DataFrame] = {}
 
 
 def one(policy: Policy | None = None, **change) -> pd.Series:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
+from small_station import by_key
 
 from pipelines.intake.accept_samples import SampleParts
 from pipelines.publish.snapshot import Publisher
@@ -16,7 +17,7 @@ from pipelines.station.settings import Station, load_station, write_station
 from pipelines.warehouse.store import STORED, Warehouse
 from schemas.frames import conform
 from schemas.policy import Policy
-from schemas.snapshot import Manifest, read_table
+from schemas.snapshot import Manifest
 from schemas.sources import SOURCES
 from schemas.tables import TABLES
 
@@ -265,7 +266,7 @@ class MemoryStation:
         """Every published table of a snapshot, sorted by its key."""
         published = self.station.published
         return {
-            t.name: read_table(published, manifest, t.name).sort_values(list(t.key), ignore_index=True)
+            t.name: by_key(published, manifest, t)
             for t in TABLES.values()
             if not t.internal and manifest.tables.get(t.name)
         }

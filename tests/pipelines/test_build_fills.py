@@ -432,3 +432,13 @@ def test_a_dive_or_a_use_between_takes_the_warmth_away():
     _, warm = topped_up(120)
     _, dived = topped_up(120, dives=[dive], dive_tanks=[tank])
     assert dived["gas_c"] < warm["gas_c"] - 1.5
+
+
+def test_the_tables_that_tests_ask_for_are_those_of_the_whole_step():
+    """Tests of fills are given what is believed today first, and the rest where they ask for it."""
+    fills = [FILL | READ, FILL | {"fill_id": "f2", "filled_at": "2031-06-01T20:00:00Z"}]
+    frames, tables = inputs(fills=fills), built(fills=fills)
+    whole = build_fills(frames, build_units(frames, TODAY)["units"], Policy(), TODAY)
+    for name in ("fill_quality", "settling_check", "gauge_check", *whole):
+        pd.testing.assert_frame_equal(tables[name], whole[name], check_exact=True, obj=name)
+    assert set(tables) == set(whole) and len(tables) == len(whole)
