@@ -341,7 +341,7 @@ def _still_open(row: Row) -> str:
     """How much of what was rejected is still to be answered."""
     if row.still_open:
         return f"{words.plural(row.still_open, 'problem')} open"
-    return "all answered" if row.rows_rejected else ""
+    return "all answered" if words.known(row.rows_rejected) and row.rows_rejected else ""
 
 
 def passes(snapshot: Snapshot) -> None:

@@ -16,6 +16,8 @@ def test_what_is_still_open_and_what_was_withdrawn_stand_beside_the_counts():
     assert found.to_dict("list") == {"open": [2, 0, 0], "gone": [0, 0, 1]}
     rows = FILES.assign(still_open=found["open"]).itertuples()
     assert [_still_open(row) for row in rows] == ["2 problems open", "", "all answered"]
+    unknown = FILES.assign(still_open=0, rows_rejected=pd.array([pd.NA] * 3, dtype="Int64")).itertuples()
+    assert {_still_open(row) for row in unknown} == {""}
 
 
 def test_without_a_problem_and_for_who_may_not_see_withdrawals_nothing_is_said():
