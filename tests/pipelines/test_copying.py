@@ -285,7 +285,7 @@ def test_a_snapshot_of_an_earlier_version_has_no_list_of_samples_and_a_damaged_o
     listed.unlink()
     assert not copy(station).wrong
     for station_or_copy in (open_station(ADDRESS), open_station(station.folder)):
-        with pytest.raises(NothingPublished, match="the next"):
+        with pytest.raises(NothingPublished, match="does not say which samples count"):
             station_or_copy.samples()
 
 
