@@ -568,19 +568,19 @@ def test_an_address_that_was_left_is_remembered_until_its_copy_is_gone(station):
 @pytest.mark.parametrize(
     ("address", "says"),
     [
-        ("file:///no-such-place/at/all", "plug its drive in"),
+        ("file://{here}/no-such-place/at/all", "plug its drive in"),
         ("s3://bucket/quay", "pip install 'coldfill[address]'"),
         ("odd://bucket/quay", "no library knows this kind of address"),
     ],
 )
-def test_an_address_that_cannot_be_used_says_why(station, monkeypatch, address, says):
+def test_an_address_that_cannot_be_used_says_why(station, tmp_path, monkeypatch, address, says):
     import fsspec
 
     if address.startswith("s3"):
         monkeypatch.setattr(fsspec.core, "get_filesystem_class", lambda _: (_ for _ in ()).throw(ImportError("s3fs")))
         monkeypatch.setattr(fsspec.core, "url_to_fs", lambda *_, **__: (_ for _ in ()).throw(ImportError("s3fs")))
     publish(station, 0, fills(1))
-    done = copy(with_people(station, NAMES, address))
+    done = copy(with_people(station, NAMES, address.format(here=tmp_path)))
     assert says in done.wrong and "No copy lies there yet" in done.lines()[0]
 
 
