@@ -15,7 +15,7 @@ OF_FILLS = {"fills", "fill_readings", "releases", "returns"}
 #: what may be new beside it: nothing on which a fill's clearance hangs. News of units, people, sources or air would
 #: stand in the fills and not yet in the tables beside them, and could read as better than it is
 BESIDE = {"dives", "dive_tanks", "dive_samples"}
-#: with fewer all is published at once: the rest takes no longer than to publish twice
+#: with fewer, and few fills, all is published at once: the rest takes no longer than to publish twice
 LEAST_DIVES = 200
 
 
@@ -33,7 +33,13 @@ def worth_a_first_look(intake: IntakeResult, previous: Manifest | None, as_of_on
     taken = {entry["source"] for entry in intake.files if entry["rows_accepted"]}
     if intake.withdrawals or intake.resolved or not taken & OF_FILLS or taken - OF_FILLS - BESIDE:
         return False
-    return sum(part.rows for part in previous.tables.get("dive_consumption", {}).values()) >= LEAST_DIVES
+    from pipelines.derive.fills.step import MANY_FILLS
+
+    return _rows(previous, "dive_consumption") >= LEAST_DIVES or _rows(previous, "fill_quality") >= MANY_FILLS
+
+
+def _rows(manifest: Manifest, table: str) -> int:
+    return sum(part.rows for part in manifest.tables.get(table, {}).values())
 
 
 #: what of a row says which fill it is about; of a return the unit, whose last fill it ends

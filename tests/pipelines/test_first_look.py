@@ -157,6 +157,15 @@ def test_of_many_fills_the_new_ones_are_judged_alone_and_shown_as_the_whole_run_
     assert list(analysed["handed_over_settled_bar_15c"]) == list(after["handed_over_settled_bar_15c"])
 
 
+def test_many_fills_and_few_dives_are_reason_enough(large, monkeypatch):
+    station, alone = large
+    monkeypatch.setattr(first_look, "LEAST_DIVES", 200)
+    seen: dict = {}
+    s.drop(station, "fills-9.csv", [s.fill(9)], 12)
+    _during_dives(station, seen)
+    assert "F9" in set(seen["fills"]["fill_id"]) and len(alone) == 1
+
+
 WITH_MORE = {
     "a row that was not taken": [s.fill(10, stop_pressure_bar="much")],
     "a fill of long ago": [s.fill(10, filled_at="2019-03-09 10:00")],
