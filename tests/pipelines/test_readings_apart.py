@@ -2,10 +2,12 @@
 
 import pandas as pd
 import pytest
+import small_station as s
 from test_afterwards import at, frame
 
 from pipelines.derive.readings_apart import APART, uses, with_readings_apart
 from schemas.settled_twice import allowed_bar, at_15_c
+from schemas.snapshot import read_manifest, read_table
 
 FILL = {"fill_id": "F1", "unit_id": "C1", "filled_at": at(8), "target_o2_pct": 20.95, "target_he_pct": 0.0}
 NOTHING = {"dive_id": "-", "member_id": "-", "started_at": at(1)}
@@ -70,3 +72,20 @@ def test_what_a_gauge_reads_cold_is_brought_to_15_degrees():
     """300 bar at 45 °C is 258.6 bar at 15 °C: GERG-2008, as checked in tests/published."""
     assert at_15_c(300.0, 45.0) == pytest.approx(258.6, abs=0.1) and pd.isna(at_15_c(300.0, float("nan")))
     assert allowed_bar(220.0, 1.0, 1.0, 20.0) - allowed_bar(220.0, 0.0, 0.0) == pytest.approx(3.0)
+
+
+def _reading(day, bar):
+    return {"fill_id": "F1", "read_at": f"2026-03-0{day} 09:00", "settled_pressure_bar": bar, "settled_c": "15"}
+
+
+def test_the_fill_says_that_its_readings_lie_apart_until_a_third_agrees(tmp_path):
+    station = s.make(tmp_path / "station")
+    for name, rows in {"members.csv": s.MEMBERS, "cylinders.csv": s.CYLINDERS, "fills.csv": [s.fill(1)]}.items():
+        s.drop(station, name, rows)
+    said = []
+    for day, bar in ((2, "205"), (3, "214"), (4, "213.5")):
+        s.drop(station, f"fill_readings-{day}.csv", [_reading(day, bar)])
+        s.run(station)
+        row = read_table(station.published, read_manifest(station.published), "fill_quality").iloc[0]
+        said.append("settled_readings_apart" in row["reasons"])
+    assert said == [False, True, False]

@@ -33,8 +33,8 @@ from shared.gas.constants import AIR_O2_PCT, REFERENCE_C
 from shared.gas.mixing import TRACE_PCT
 from shared.gas.walls import wall_heat_capacity_j_k, wall_resistance_m2_k_w
 
-CHECK_STEP_BAR = 0.1
-TIMES_TAKEN = sorted(codes_that(lambda c: c.time_taken))
+OF_ROWS = [*sorted(codes_that(lambda c: c.time_taken)), "settled_readings_apart"]
+"""What the flags of a fill's row say of it."""
 NO_HOUR = ("date_without_time", "month_without_day")
 MINUTES = (SOURCES["fills"].fields["fill_minutes"].low, SOURCES["fills"].fields["fill_minutes"].high)
 THICK_FROM_BAR = 250.0
@@ -76,7 +76,7 @@ def fill_context(
     if only is not None:
         fills = fills[only(fills)].reset_index(drop=True)
     marks = {"values_assumed": (fills["ambient_assumed"] | fills["start_assumed"]).to_numpy(bool)}
-    marks |= dict(zip(TIMES_TAKEN, _held(fills, "value_flags", TIMES_TAKEN), strict=True))
+    marks |= dict(zip(OF_ROWS, _held(fills, "value_flags", OF_ROWS), strict=True))
     fills = _with_unit(fills, inputs, units, marks)
     fills = _with_delivery(fills, inputs)
     chain = chain_of_fills(inputs, fills, fills["filled_on"])
