@@ -95,6 +95,7 @@ def pytest_configure(config):
 
 def pytest_collection_finish(session):
     gc.freeze()
+    gc.set_threshold(20_000, 20, 20)  # frames are many small objects, and hardly any of them is part of a ring
     gc.enable()
 
 

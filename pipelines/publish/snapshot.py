@@ -106,9 +106,10 @@ class Publisher:
 
     def read(self, table: str, *parts: str) -> pd.DataFrame:
         """Parts of this snapshot, one after the other, as any reader will see them."""
-        return _joined([self._data(table, part) for part in parts], table)
+        return _joined([self.stored(table, part) for part in parts], table)
 
-    def _data(self, table: str, part: str) -> pa.Table:
+    def stored(self, table: str, part: str = "all") -> pa.Table:
+        """A part of this snapshot as it is stored."""
         if (data := self._take(table, part)) is not None:
             return data
         return _stored(self.folder / table / self.tables[table][part].file)

@@ -125,7 +125,8 @@ def _refresh(
     give_way = first_look.give_way if first_look and new is not None else lambda: None
     give_way()
     shelf.put("water_readings", readings())
-    fills.judge_fills(refresh, _first_published(warehouse, publisher)["fill_quality"])
+    _keep_what_is_shown(warehouse, publisher)
+    fills.judge_fills(refresh, first_published.kept(warehouse)["fill_quality"])
     if first_look and new is None:
         first_look.show(publisher)
     give_way()
@@ -136,7 +137,7 @@ def _refresh(
     give_way()
     stages.begin("Fills and first readings in the water")
     shelf.put("water_readings", _water_readings(shelf["dive_fits"]))
-    first = _first_published(warehouse, publisher)
+    first = first_published.kept(warehouse)
     fills.judge_fills(refresh, first["fill_quality"])
     fills.publish_predictions(refresh, first["settling_check"])
     if len(shelf["dive_consumption"]):  # before the first dive there is nothing to follow
@@ -164,9 +165,13 @@ def _last_water_readings(publisher: Publisher) -> pd.DataFrame:
     return _water_readings(dives.last_fits(publisher))
 
 
-def _first_published(warehouse: Warehouse, publisher: Publisher) -> dict[str, pd.DataFrame]:
-    """What was published of each fill at first; what the last snapshot shows is kept before it is asked for."""
+def _keep_what_is_shown(warehouse: Warehouse, publisher: Publisher) -> None:
+    """What the last snapshot shows of each fill is kept, before anybody asks what was published of it at first."""
     first_published.keep(
-        warehouse, {t: publisher.read_previous(t, "all") for t in FIRST_PUBLISHED if publisher.has_previous(t, "all")}
+        warehouse,
+        {
+            table: publisher.stored_previous(table, columns=list(columns))
+            for table, columns in FIRST_PUBLISHED.items()
+            if publisher.has_previous(table, "all")
+        },
     )
-    return first_published.kept(warehouse)

@@ -13,6 +13,9 @@ import typer
 from pipelines import cli
 from schemas.snapshot import current_name
 
+#: what a command is called with is replaced, and where it stands
+pytestmark = pytest.mark.steps_as_they_are
+
 ROOT = Path(__file__).parents[2]
 GROUP = typer.main.get_command(cli.app)
 

@@ -30,6 +30,7 @@ def _rejected(station) -> list[tuple]:
     return list(rows[["source", "file", "row_number", "rule"]].itertuples(index=False, name=None))
 
 
+@pytest.mark.steps_as_they_are
 def test_a_fill_that_breaks_a_step_is_set_aside_and_the_others_are_published(tmp_path, monkeypatch):
     station = s.stocked(tmp_path)
     s.drop(station, "fills-odd.csv", [s.fill(9), s.fill(10, ambient_c="31.5"), s.fill(11)], 5)
@@ -44,6 +45,7 @@ def test_a_fill_that_breaks_a_step_is_set_aside_and_the_others_are_published(tmp
     assert not s.run(station).published
 
 
+@pytest.mark.steps_as_they_are
 def test_the_row_it_had_corrected_counts_again(tmp_path, monkeypatch):
     station = s.stocked(tmp_path)
     s.drop(station, "fills-odd.csv", [s.fill(3, ambient_c="31.5")], 5)
@@ -52,6 +54,7 @@ def test_the_row_it_had_corrected_counts_again(tmp_path, monkeypatch):
     assert s.stored(station)["fills"].set_index("fill_id").loc["F3", "ambient_c"] == 18
 
 
+@pytest.mark.steps_as_they_are
 def test_a_dive_that_breaks_its_members_step_is_set_aside(tmp_path, monkeypatch):
     station = s.stocked(tmp_path)
     s.drop(station, "dives-odd.csv", [s.dive(9, water_c="3.25")], 5)
@@ -61,6 +64,7 @@ def test_a_dive_that_breaks_its_members_step_is_set_aside(tmp_path, monkeypatch)
     assert "D9" not in set(s.published(station)["dive_consumption"]["dive_id"])
 
 
+@pytest.mark.steps_as_they_are
 def test_a_step_that_breaks_on_no_row_in_particular_still_raises_its_error(tmp_path, monkeypatch):
     station = s.stocked(tmp_path)
     _breaking(monkeypatch, fleet, "PLAN", lambda g: True)
