@@ -12,7 +12,7 @@ from pipelines.derive.fills.chain import chain_of_fills, cylinders_by_fill, kept
 from pipelines.derive.fleet.holders import holder_at_end
 from pipelines.derive.fleet.inspections import local_day
 from schemas.codes.fills import AIR_IN_DOUBT
-from schemas.frames import conform
+from schemas.frames import conform, empty
 from schemas.policy import Policy
 from schemas.tables import TABLES
 from schemas.words import day as day_in_words
@@ -28,6 +28,8 @@ def build_recall(
 
     A later fill thins what was in a cylinder: (start + 1 bar) / (stop + 1 bar) of it stays, by the readings.
     """
+    if not air["air_state"].isin(AIR_IN_DOUBT).any():  # mostly so, and who holds what need not be worked out
+        return empty(TABLES["recall"].fields.values())
     fills = inputs["fills"].assign(**{c: air[c] for c in ("air_state", "last_good_on", "failed_on", "compressor_id")})
     end = (pd.Timestamp(as_of_on) + pd.Timedelta(days=1)).tz_localize(policy.time_zone)
     fills = fills[fills["filled_at"] < end].sort_values(["filled_at", "fill_id"], ignore_index=True)
