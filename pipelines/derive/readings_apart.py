@@ -44,15 +44,19 @@ def with_readings_apart(
         return fills
     found = found[found["fill_id"].isin(fills["fill_id"])]
     own = logged[logged["fill_id"].isin(found["fill_id"]) & logged["settled_pressure_bar"].notna()]
-    both = pd.concat([own.assign(at=own["settled_at"]), found.assign(at=found["read_at"])])[list(_COLUMNS)]
     of = fills.drop_duplicates("fill_id").set_index("fill_id")
+    cold_at = own["fill_id"].map(of["filled_at"]) + pd.Timedelta(hours=settle_hours)  # where the log does not say when
+    own = own.assign(at=own["settled_at"].fillna(cold_at))
+    both = pd.concat([own, found.assign(at=found["read_at"])])[list(_COLUMNS)]
     both["hours"] = (both["at"] - both["fill_id"].map(of["filled_at"])).dt.total_seconds() / 3600.0
     both = both[both["settled_c"].notna() & (both["hours"] >= settle_hours)].sort_values("at", kind="stable")
     last = both.groupby("fill_id").tail(2)
     last = last[last.groupby("fill_id")["at"].transform("size") == 2]
     if last.empty:
         return fills
-    first, second = (last.groupby("fill_id").nth(n).set_index("fill_id") for n in (0, 1))
+    by_fill = last.groupby("fill_id")
+    first, second = by_fill.head(1).set_index("fill_id"), by_fill.tail(1).set_index("fill_id")
+    second = second.loc[first.index]  # both stand in order of time, where readings of many fills interleave
     o2, he = (
         of[f"analysed_{gas}_pct"]
         .fillna(of[f"target_{gas}_pct"])

@@ -50,6 +50,12 @@ def test_the_logs_own_reading_counts_and_a_third_that_agrees_with_the_second_ans
     assert not flagged(reading(15, 220.0), reading(16, 220.5), fill=own)
 
 
+@pytest.mark.parametrize("own_at", [at(16), None])
+def test_the_logs_own_reading_is_compared_also_where_its_time_is_not_known(own_at):
+    own = FILL | {"settled_pressure_bar": 206.0, "settled_c": 11.0, "settled_at": own_at}
+    assert flagged(reading(18, 196.0, 11.0), fill=own) and not flagged(reading(18, 205.0, 11.0), fill=own)
+
+
 def test_gas_that_was_taken_in_between_explains_it():
     dive = {"dive_id": "D1", "member_id": "M1", "started_at": at(16)}
     for unit in ("C1", "C1L"):
@@ -72,6 +78,22 @@ def test_what_a_gauge_reads_cold_is_brought_to_15_degrees():
     """300 bar at 45 °C is 258.6 bar at 15 °C: GERG-2008, as checked in tests/published."""
     assert at_15_c(300.0, 45.0) == pytest.approx(258.6, abs=0.1) and pd.isna(at_15_c(300.0, float("nan")))
     assert allowed_bar(220.0, 1.0, 1.0, 20.0) - allowed_bar(220.0, 0.0, 0.0) == pytest.approx(3.0)
+
+
+def test_readings_of_many_fills_that_interleave_are_each_compared_with_their_own():
+    fills = frame("fills", FILL, FILL | {"fill_id": "F2", "unit_id": "C2"}, FILL | {"fill_id": "F3", "unit_id": "C3"})
+    logged = fills.assign(settled_pressure_bar=[None, None, 206.0], settled_c=11.0, settled_at=at(17))
+    read = frame("fill_readings", *(
+        reading(hour, bar, 11.0) | {"fill_id": fill}
+        for fill, hour, bar in (("F1", 14, 206.0), ("F2", 15, 150.0), ("F2", 16, 150.5), ("F1", 18, 205.5),
+                                ("F3", 19, 196.0))
+    ))  # fmt: skip
+    used = pd.DataFrame({"unit_id": ["-"], "at": [at(1)]})
+    gauges = frame("gauges", {"gauge_id": "none"})
+    made = with_readings_apart(
+        fills, logged.astype({"settled_pressure_bar": "Float64"}), read, lambda: used, gauges, 0.5, 4.0
+    )
+    assert [APART in (flags or []) for flags in made["value_flags"]] == [False, False, True]
 
 
 def _reading(day, bar):
