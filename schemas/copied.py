@@ -36,7 +36,7 @@ _RUBBISH = (ValueError, TypeError, KeyError, AttributeError, IndexError, Recursi
 class CopiedPart:
     """One Parquet file of a copy.
 
-    `made_of` is the hash of the station's own part and the columns left out of it; empty where it is that part itself.
+    `made_of` is the hash of the station's own part and what is left out of it; empty where it is that part itself.
     """
 
     size: int

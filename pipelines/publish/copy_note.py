@@ -27,6 +27,8 @@ class Note:
     station_id: str = ""
     address: str = ""
     people: str = ""
+    #: `copied_tables.RULES` under which it was copied
+    rules: int = 0
     #: something was sent there
     begun: bool = False
     #: the snapshot that was copied last, and the copy's own name

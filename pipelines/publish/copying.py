@@ -41,7 +41,7 @@ from schemas.copied import (
     pointed_at,
     read_copy,
 )
-from schemas.copied_tables import copied, samples_too
+from schemas.copied_tables import RULES, copied, samples_too, thinned, without_people
 from schemas.samples import read_samples_that_count
 from schemas.snapshot import (
     Manifest,
@@ -116,7 +116,7 @@ def _is_done(station: Station, note: Note) -> bool:
     """Whether the copy is known to be as it should be, without a look at the address."""
     if (note.address, note.people) != (station.copying.to, station.copying.people if station.copying.to else ""):
         return False
-    if must_clear(station.published) or note.wrong:
+    if must_clear(station.published) or note.wrong or (note.address and note.rules != RULES):
         return False
     with contextlib.suppress(SnapshotDamaged):
         return not note.address or note.snapshot == current_name(station.published)
@@ -148,7 +148,7 @@ def _copy_until_current(
                 if not left or begun == current_name(station.published):
                     raise
                 continue  # a later run has removed this snapshot meanwhile
-            note.people, note.wrong, note.late_since = people, "", ""
+            note.people, note.rules, note.wrong, note.late_since = people, RULES, "", ""
             _keep(station, note)
             if note.snapshot == current_name(station.published):
                 break
@@ -183,9 +183,10 @@ def _copy_once(
     sending = _Sending(place, there, result, thorough, progress)
     made = _listing(station, note, manifest, now())
     wanted = _tables(station, manifest)
-    for n, (table, local, how) in enumerate(wanted):
+    for n, (table, local, left_out) in enumerate(wanted):
         progress(f"Copying to {station.copying.to}", n, len(wanted))
-        made.tables.setdefault(table, []).append(sending.part(local, how))
+        thin = thinned(station.copying.people, table)
+        made.tables.setdefault(table, []).append(sending.part(local, left_out, thin=thin))
     if samples_too(station.copying.people) and (said := read_samples_that_count(station.published / manifest.name)):
         made.samples_out, made.samples = list(said.out), []
         for n, p in enumerate(said.parts):
@@ -202,7 +203,7 @@ def _copy_once(
     elif there is not None:
         made = there
     note.snapshot, note.name, note.copied_at = manifest.name, made.name, made.copied_at
-    only_this = made.people != note.people or bool(cleared_from)
+    only_this = (made.people, RULES) != (note.people, note.rules) or bool(cleared_from)
     _remove_old(place, made, sending.sizes, station, now(), only_this=only_this)
     if cleared_from:
         clear.unlink(missing_ok=True)
@@ -321,19 +322,20 @@ class _Sending:
         if thorough:
             self._forget_damaged(progress)
 
-    def part(self, local: _Local, left_out: tuple[str, ...]) -> CopiedPart:
+    def part(self, local: _Local, left_out: tuple[str, ...], *, thin: bool = False) -> CopiedPart:
         """What a part is there; it is sent unless it lies there already."""
-        made_of = " ".join((local.part.sha256, *left_out)) if local.part.sha256 else ""
+        rules = (f"rows-{RULES}",) if thin else ()
+        made_of = " ".join((local.part.sha256, *left_out, *rules)) if local.part.sha256 else ""
         known = self._known.get(made_of)
         if known is not None and self.sizes.get(known.place) == known.size:
             return CopiedPart(known.size, known.sha256, known.made_of)
-        if not left_out and local.lies_at(self.sizes):
+        if not (left_out or thin) and local.lies_at(self.sizes):
             return CopiedPart(local.path.stat().st_size, local.part.sha256)
         try:
-            data = _without(local.read(), left_out)
+            data = _without(local.read(), left_out, thin=thin)
         except pa.ArrowException:  # of an earlier version, without a hash
             raise damaged(local.called or f"The part {local.path.parent.name}/{local.path.name}") from None
-        made = CopiedPart(len(data), hashlib.sha256(data).hexdigest(), made_of if left_out else "")
+        made = CopiedPart(len(data), hashlib.sha256(data).hexdigest(), made_of if left_out or thin else "")
         if self.sizes.get(made.place) != made.size and made.place not in self._waiting:
             self._waiting[made.place] = data
             if sum(map(len, self._waiting.values())) > AT_ONCE_BYTES or len(self._waiting) >= AT_ONCE_FILES:
@@ -362,11 +364,13 @@ class _Sending:
             done += len(lot)
 
 
-def _without(data: bytes, left_out: tuple[str, ...]) -> bytes:
-    """A part without these columns."""
-    if not left_out:
+def _without(data: bytes, left_out: tuple[str, ...], *, thin: bool) -> bytes:
+    """A part without these columns, and thin without the rows and values that lead to a person."""
+    if not (left_out or thin):
         return data
     rows = pq.ParquetFile(io.BytesIO(data)).read(use_threads=False)
+    if thin:
+        rows = without_people(rows)
     rows = rows.select([name for name in rows.column_names if name not in left_out])
     made = io.BytesIO()
     pq.write_table(rows, made, compression="zstd")

@@ -7,6 +7,7 @@ from pipelines.refresh.finding import LOOK, RUN, SOUND, WRONG, Finding
 from pipelines.station.settings import Station
 from schemas.address import AddressTrouble, Place
 from schemas.copied import PARTS, standing_copy
+from schemas.copied_tables import RULES
 from schemas.snapshot import NothingPublished, SnapshotDamaged, SnapshotNewer, current_name
 from schemas.words import plural
 
@@ -41,7 +42,7 @@ def _copy(station: Station, note: Note) -> Finding:
         current = current_name(station.published)
     except SnapshotDamaged:
         current = None
-    if (note.address, note.people, note.snapshot) != (to, station.copying.people, current):
+    if (note.address, note.people, note.rules, note.snapshot) != (to, station.copying.people, RULES, current):
         return Finding(PART, WRONG, f"What is published was not copied to {to} yet: coldfill run does.", RUN)
     try:
         place = Place(to)
