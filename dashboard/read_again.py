@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from schemas import reading_units, words
+from schemas import fields, reading_units, words
 from schemas.settled_twice import allowed_bar, at_15_c
 
 #: limits of two check gauges added up, and the step they are read to, bar
@@ -41,8 +41,12 @@ def asked(
         float(reading_units.typed(column, float(value), units))
         for column, value in (("settled_pressure_bar", typed), ("settled_c", warm))
     )
+    if not (_possible(bar, fields.SETTLED_PRESSURE_BAR) and _possible(at_c, fields.SETTLED_C)):
+        return ""  # refused where it stands, with the unit it may be of
     mix = (fill["o2_pct"], fill["he_pct"]) if fill is not None else (np.nan, np.nan)
     read = float(at_15_c(bar, at_c, *mix))
+    if not np.isfinite(read):
+        return ""
     for one in before:
         if one.get("settled_pressure_bar") and one.get("settled_c"):
             known = float(at_15_c(float(one["settled_pressure_bar"]), float(one["settled_c"]), *mix))
@@ -58,7 +62,11 @@ def asked(
     if abs(read - mid) <= wide or (read > mid and hours < settle_hours):  # what is still warm reads more
         return ""
     span = f"{words.number(low, 0)} to {words.number(high, 0, 'bar')}"
-    return _question(read, f"{span} {'by its readings so far' if settled else 'is expected of this fill'}")
+    return _question(read, f"{span} {'by its readings so far' if settled else 'expected of this fill'}")
+
+
+def _possible(value: float, field: fields.Field) -> bool:
+    return (field.low is None or value >= field.low) and (field.high is None or value <= field.high)
 
 
 def _question(read_bar: float, against: str) -> str:

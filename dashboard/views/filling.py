@@ -22,6 +22,8 @@ from schemas.clearance import FillClearance, fill_clearance, fillable_units
 TITLE = "Filling"
 #: roles that may open this page; what tables each sees stands in access.py
 OPEN_TO = (ALONE, LOCAL_NETWORK, MANAGER, OPERATOR)
+#: what the pressure of a fill rests on, by the basis of its gas temperature
+_READ_OR_NOT = {"settled": "read once settled", "wall": "computed", "model": "computed"}
 
 PARTS = {
     "held": "Held back",
@@ -162,7 +164,7 @@ def known_of(snapshot: Snapshot, clearance: FillClearance) -> None:
                     0,
                     "bar",
                 ),
-                f"settled, 80 % interval; filled {when}",
+                f"{_READ_OR_NOT.get(fill['gas_c_basis'], words.UNKNOWN)}, 80 % interval; filled {when}",
             ),
             ("Air of its last fill", holds.air(fill), "by the tests of its source"),
         ]

@@ -6,6 +6,8 @@ from test_logging import LOG, press, put, rows, station  # noqa: F401
 from test_pages import run
 
 from dashboard import read_again
+from dashboard.views import filling
+from schemas import fields
 from schemas.reading_units import METRIC, US
 
 AT = pd.Timestamp("2031-06-30 18:00", tz="UTC")
@@ -41,6 +43,23 @@ def test_figures_are_the_readers_own():
     assert ask(None) == ask(220.0, None) == ask(200.0, c=None) == ""
 
 
+def test_the_question_is_a_sentence():
+    begins = "this is 200 bar at 15 °C, against 217 to 223 bar "
+    assert ask(200.0).replace("\xa0", " ").startswith(f"{begins}expected of this fill. Look again")
+    read = ask(200.0, FILL | {"gas_c_basis": "settled"})
+    assert read.replace("\xa0", " ").startswith(f"{begins}by its readings so far. Look again")
+
+
+def test_what_no_gauge_in_bar_reads_is_refused_with_the_unit_it_may_be_of(station):  # noqa: F811
+    assert ask(2900.0) == ask(220.0, c=150.0) == ""
+    test = run(station, "filling", "operator", **LOG, **{"log_T12-1": "settled"})
+    for label, value in {"Reads now, bar": 2900.0, "Surroundings, °C": 15.0, "Who read it": "Ines"}.items():
+        put(test, label, value)
+    for _ in range(2):
+        text = press(test, "Save the reading")
+        assert "psi" in text and "not known" not in text and rows(station) == []
+
+
 def test_it_is_asked_once_and_then_saved(station):  # noqa: F811
     test = run(station, "filling", "operator", **LOG, **{"log_T12-1": "settled"})
     for label, value in {"Reads now, bar": 100.0, "Surroundings, °C": 15.0, "Who read it": "Ines"}.items():
@@ -48,3 +67,9 @@ def test_it_is_asked_once_and_then_saved(station):  # noqa: F811
     assert "Look again: the right cylinder" in press(test, "Save the reading") and rows(station) == []
     press(test, "Save the reading")
     assert rows(station)[0]["settled_pressure_bar"] == "100"
+
+
+def test_a_pressure_is_called_read_only_where_somebody_read_it():
+    said = filling._READ_OR_NOT
+    assert set(said) == set(fields.GAS_C_BASIS.choices)
+    assert [basis for basis, word in said.items() if "computed" not in word] == ["settled"]
