@@ -22,7 +22,7 @@ _GROUPS = (
 def with_what_came_after(inputs: Frames) -> Frames:
     """The inputs with each fill's later readings and each loan's return in its own row."""
     return inputs | {
-        "fills": with_readings(inputs["fills"], inputs["fill_readings"]),
+        "fills": with_co_read_at(with_readings(inputs["fills"], inputs["fill_readings"])),
         "loans": with_returns(inputs["loans"], inputs["returns"]),
         "dive_tanks": with_linked_units(inputs["dive_tanks"], inputs["links"]),
     }
@@ -55,7 +55,8 @@ def with_linked_units(tanks: pd.DataFrame, links: pd.DataFrame) -> pd.DataFrame:
 
 
 def with_readings(fills: pd.DataFrame, readings: pd.DataFrame) -> pd.DataFrame:
-    """Fills with their latest analysis and their latest settled reading.
+    """Fills with their latest analysis and their latest settled reading; `co_read_at`: when carbon monoxide was read
+    that counts, empty where the log says it.
 
     Of what the log says and what was read afterwards the later counts, by when it was read; what has no time comes
     first. An analysis of one side says nothing of the other: what was last read there stands, so that sides that
@@ -93,8 +94,20 @@ def with_readings(fills: pd.DataFrame, readings: pd.DataFrame) -> pd.DataFrame:
     measured = ordered[ordered["co_ppm"].notna() & ordered["fill_id"].isin(place.index)]
     last = measured.drop_duplicates("fill_id", keep="last").set_index("fill_id")
     rows = place[last.index].to_numpy()
-    _put(made, rows, "co_ppm", _carbon_monoxide(fills.iloc[rows], last))
+    counts = _carbon_monoxide(fills.iloc[rows], last)
+    if len(rows):
+        made = with_co_read_at(made)
+    taken = (counts == last["co_ppm"]).to_numpy(bool)  # the read figure, not the log's
+    _put(made, rows[taken], "co_read_at", last["read_at"][taken])
+    _put(made, rows, "co_ppm", counts)
     return made
+
+
+def with_co_read_at(fills: pd.DataFrame) -> pd.DataFrame:
+    """Fills with the column, empty, if they have it not."""
+    if "co_read_at" in fills:
+        return fills
+    return fills.assign(co_read_at=pd.Series(pd.NaT, fills.index, dtype="datetime64[us, UTC]"))
 
 
 def _carbon_monoxide(logged: pd.DataFrame, read: pd.DataFrame) -> pd.Series:

@@ -120,7 +120,7 @@ def _fills_then(given: Given) -> Frames:
 
 
 _FILLS_READ = {
-    "fills": whole("fills", "assumed", "value_flags"),
+    "fills": whole("fills", "assumed", "value_flags", "co_read_at"),
     "cylinders": (*SETS["cylinders"], *REGISTER),
     "set_members": SETS["set_members"],
     "inspections": HISTORY,
@@ -153,7 +153,7 @@ _FILLS_RULES = (*INSPECTED_RULES, *PURITY_RULES, "filling_")
 
 FILLS = Step(
     name="fills",
-    version=14,
+    version=15,
     build=_fills,
     gives=("fills_judged", "settling_model", "settling_corrections", "settling_learned", "gauge_check"),
     reads=_FILLS_READ | {"water_readings": ("fill_id", "member_id", "pressure_bar", "water_c", "minutes", "sd_bar")},

@@ -44,7 +44,7 @@ class Code:
         Found on the unit, and shown with each of its cylinders.
     called_back, source_unknown : bool
         The gas is called back for its air; or nobody knows its source, from days on which an air stood failed.
-    found_by : {"air_test", "settled_reading", "analysis"}, optional
+    found_by : {"air_test", "settled_reading", "analysis", "co_reading"}, optional
         What brings it to light: a release given before that does not lift it.
     asks_analysis : bool
         An analysis that nobody has logged would answer it.
@@ -73,7 +73,7 @@ class Code:
     of_unit: bool = False
     called_back: bool = False
     source_unknown: bool = False
-    found_by: Literal["air_test", "settled_reading", "analysis"] | None = None
+    found_by: Literal["air_test", "settled_reading", "analysis", "co_reading"] | None = None
     asks_analysis: bool = False
     speaks_for_unit: bool = False
     says_whose: bool = False

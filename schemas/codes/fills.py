@@ -60,11 +60,18 @@ CODES: list[Code] = [
         "What was inside before is not known: no fill before it is on record, or it held more than the last one left.",
         "Analyse it: it may be any gas.",
     ),
-    note(
+    attention(
         "helium_not_analysed",
         "Helium may be inside and was not analysed: oxygen alone does not tell.",
         "Analyse helium as well.",
         asks_analysis=True,
+    ),
+    attention(
+        "analysis_unlike_expected",
+        "Residue and source make about {expected_o2_pct:.1f} % oxygen; that is not what was analysed.",
+        "Calibrate the analyser and analyse again; check start pressure and source as they were logged.",
+        "The analysis is not what residue and source can have made.",
+        found_by="analysis",
     ),
     stop(
         "sides_analysed_apart",
@@ -84,6 +91,15 @@ CODES: list[Code] = [
         "Carbon monoxide was measured above the limit: {co_ppm:.3g} ppm.",
         "Do not breathe it. Stop the compressor, drain the cylinder, find the cause.",
         "Carbon monoxide was measured above the limit.",
+        called_back=True,
+        found_by="co_reading",
+    ),
+    stop(
+        "co_in_residue",
+        "It was filled on top of gas in which so much carbon monoxide was measured that it is still above the limit.",
+        "Do not breathe it: drain it and fill it from a source whose air has passed.",
+        called_back=True,
+        found_by="co_reading",
     ),
     stop(
         "air_test_failed",

@@ -318,7 +318,7 @@ def test_a_release_and_a_new_fill_end_a_hold_and_a_correction_clears_it():
 @pytest.mark.parametrize(
     "found, late",
     [
-        ({"AIR_TESTS": [TEST, TEST | {"sampled_on": "2031-06-20", "co_ppm": 9.0}]}, "2031-06-20T12:00:00Z"),
+        ({"AIR_TESTS": [TEST, TEST | {"sampled_on": "2031-06-20", "co_ppm": 9.0}]}, "2031-06-27T12:00:00Z"),
         ({"settled_pressure_bar": 240.0, "settled_c": 15.0, "settled_at": "2031-06-03T10:00:00Z",
           "stop_pressure_bar": 245.0}, "2031-06-03T12:00:00Z"),
         ({"analysed_o2_pct": 27.0, "analysed_at": "2031-06-03T10:00:00Z"}, "2031-06-03T12:00:00Z"),
@@ -424,3 +424,78 @@ def test_a_rating_in_psi_and_one_in_whole_bar_are_one_pressure():
         assert not {"asked_above_permitted", "stopped_above_permitted"} & set(row["reasons"])
         more = fill(CYLINDERS=[cylinder], target_pressure_bar=asked + 2, stop_pressure_bar=asked + 2)
         assert {"asked_above_permitted", "stopped_above_permitted"} <= set(more["reasons"])
+
+
+# --- what a top-up does not undo -----------------------------------------------------------------
+TOP_UP = FILL | {"fill_id": "f2", "filled_at": "2031-06-01T14:00:00Z", "start_pressure_bar": 200.0}
+
+
+def _judged(*fills, **rows):
+    return built(fills=[BEFORE, *fills], **rows)["fill_quality"].set_index("fill_id")
+
+
+@pytest.mark.parametrize(
+    "start, read, held",
+    [
+        (200.0, None, True),  # 50 ppm of which nine tenths are left
+        (20.0, None, False),  # 4.5 ppm are left, below the limit of 5
+        (30.0, None, True),
+        (200.0, 44.0, False),  # measured again, and above the limit by itself
+        (200.0, 1.0, True),  # no top-up makes that of 43 ppm
+        (30.0, 4.0, False),  # about what must be left
+    ],
+)
+def test_carbon_monoxide_stays_in_what_is_topped_up(start, read, held):
+    fills = _judged(FILL | {"co_ppm": 50.0}, TOP_UP | {"start_pressure_bar": start, "co_ppm": read})
+    row = fills.loc["f2"]
+    assert ("co_in_residue" in row["reasons"]) == held
+    assert row["on_hold"] == (held or (read or 0.0) > 5.0)
+
+
+def test_carbon_monoxide_read_after_a_release_holds_again_and_one_read_before_does_not():
+    release = {"fill_id": "f1", "released_by": "M1", "reason": "seen"}
+    late = FILL | {"co_ppm": 60.0, "analysed_o2_pct": 20.9, "analysed_at": "2031-06-01T12:00:00Z"}
+    for at, holds in (("2031-06-01T11:00:00Z", True), ("2031-06-01T13:00:00Z", False)):
+        row = _judged(late, releases=[release | {"released_at": at}]).loc["f1"]
+        assert row["on_hold"] == holds and "co_above_limit" in row["reasons"]
+
+
+@pytest.mark.parametrize("released, holds", [("06-04T10:00", True), ("06-12T10:00", False)])
+def test_who_releases_within_a_week_of_a_sample_did_not_know_its_result(released, holds):
+    test = {"compressor_id": "comp", "sampled_on": "2031-06-03", "co_ppm": 30.0}
+    release = {"fill_id": "f2", "released_by": "M1", "reason": "seen", "released_at": f"2031-{released}:00Z"}
+    fill = TOP_UP | {"filled_at": "2031-06-03T14:00:00Z"}
+    row = _judged(fill, releases=[release], air_tests=[test], compressors=[{"compressor_id": "comp"}]).loc["f2"]
+    assert row["verdict"] == "stop" and row["on_hold"] == holds
+
+
+def test_gas_that_is_called_back_is_followed_through_a_set():
+    sides = [CYLINDER | {"cylinder_id": name} for name in ("L", "R")]
+    joined = [{"set_id": "T", "cylinder_id": name, "from_on": "2031-01-01"} for name in ("L", "R")]
+    bad = {"compressor_id": "comp", "sampled_on": "2031-05-30", "co_ppm": 30.0}
+    source = [COMPRESSOR, {"source_id": "bank", "kind": "bank", "o2_pct": 20.95, "he_pct": 0.0}]
+    fills = [
+        FILL | {"fill_id": "left", "unit_id": "L"},
+        FILL | {"fill_id": "both", "unit_id": "T", "source_id": "bank", "filled_at": "2031-06-02T10:00:00Z"},
+        FILL | {"fill_id": "right", "unit_id": "R", "source_id": "bank", "filled_at": "2031-06-03T10:00:00Z",
+                "start_pressure_bar": 150.0},
+        FILL | {"fill_id": "used up", "unit_id": "R", "source_id": "bank", "filled_at": "2031-06-04T10:00:00Z",
+                "start_pressure_bar": 5.0},
+    ]  # fmt: skip
+    made = _judged(*fills, cylinders=[CYLINDER, *sides], set_members=joined, sources=source, air_tests=[bad],
+                   compressors=[{"compressor_id": "comp"}])  # fmt: skip
+    said = {fill: "residue_on_recall" in made.loc[fill, "reasons"] for fill in ("left", "both", "right", "used up")}
+    assert said == {"left": False, "both": True, "right": True, "used up": False}
+
+
+@pytest.mark.parametrize(
+    "analysed, said",
+    [(29.2, False), (31.0, False), (20.9, True), (32.0, True), (40.0, True), (None, False)],
+)
+def test_an_analysis_that_residue_and_source_cannot_make_is_said(analysed, said):
+    # 150 bar of 32 % and air on top: by moles 29.2 %, worked by hand with ideal gas 28.1 to 29.5 %
+    rich = FILL | NITROX | {"analysed_o2_pct": 32.0}
+    air = TOP_UP | {"start_pressure_bar": 150.0, "analysed_o2_pct": analysed, "target_o2_pct": 29.0}
+    row = _judged(rich, air).loc["f2"]
+    assert ("analysis_unlike_expected" in row["reasons"]) == said
+    assert not said or row["verdict"] in ("attention", "stop")

@@ -21,7 +21,7 @@ def frame(*rows):
 
 
 def test_of_a_set_taken_apart_the_last_fill_of_each_cylinder_counts():
-    rows = frame(fill(0, "T", "LR", ["co_above_limit"], "stop"), fill(5, "L", "L"))
+    rows = frame(fill(0, "T", "LR", ["mix_out_of_tolerance"], "stop"), fill(5, "L", "L"))
     assert holds.inside(rows, ["L"])["fill_id"].tolist() == ["L-5"]
     assert holds.inside(rows, ["R"])["fill_id"].tolist() == ["T-0"]
     assert holds.inside(rows, ["L", "R"])["fill_id"].tolist() == ["L-5", "T-0"]

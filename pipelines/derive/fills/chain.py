@@ -3,6 +3,8 @@
 Followed by cylinder, not by name: a set that was joined anew holds what its cylinders held before.
 """
 
+from itertools import pairwise
+
 import numpy as np
 import pandas as pd
 
@@ -65,11 +67,38 @@ def left_of(chain: pd.DataFrame, kept: np.ndarray) -> pd.Series:
     return np.exp(total.groupby(chain["cylinder_id"]).transform("last") - total)
 
 
-def found_inside(chain: pd.DataFrame, kept: np.ndarray, marked: np.ndarray, least_share: float, n: int) -> np.ndarray:
-    """True for each fill whose residue still holds so much of a marked fill, as a share of the gas after it."""
-    row, cylinder = chain["row"].to_numpy(), chain["cylinder_id"]
-    thinned = pd.Series(np.log(np.maximum(kept[row], 1e-9)), chain.index).groupby(cylinder).cumsum()
-    # of several marked fills the last one is thinned least
-    last = thinned.where(marked[row]).groupby(cylinder).ffill().groupby(cylinder).shift()
-    inside = (thinned - last).to_numpy() >= np.log(least_share)
-    return np.bincount(row[inside], minlength=n) > 0
+def carried_over(
+    chain: pd.DataFrame, kept: np.ndarray, brought: np.ndarray, measured: np.ndarray | None = None
+) -> np.ndarray:
+    """What each fill's residue still brings in of what fills before it brought, thinned from fill to fill.
+
+    Followed through sets: what one of two joined cylinders holds the other holds after a fill of both.
+
+    Parameters
+    ----------
+    kept : ndarray
+        Share of the gas after each fill that was inside before.
+    brought : ndarray
+        What each fill itself brings: 1 for a marked one, or a concentration; 0 for none.
+    measured : ndarray, optional
+        What was measured after a fill, NaN where nothing was: it counts unless it is less than half of what must
+        be inside, which no top-up can make of it.
+    """
+    inside = np.zeros(len(kept))
+    if not (brought > 0).any():
+        return inside
+    ordered = chain.sort_values("row", kind="stable")
+    rows, cylinders = ordered["row"].tolist(), ordered["cylinder_id"].tolist()
+    starts = [*np.flatnonzero(np.diff(rows, prepend=-1)).tolist(), len(rows)]
+    holds: dict[str, float] = {}
+    for begin, end in pairwise(starts):
+        row, own = rows[begin], cylinders[begin:end]
+        before = max(holds.get(name, 0.0) for name in own)
+        if before <= 0.0 and brought[row] <= 0.0:
+            continue
+        inside[row] = kept[row] * before
+        after = max(inside[row], brought[row])
+        if measured is not None and measured[row] >= inside[row] / 2.0:
+            after = measured[row]
+        holds.update(dict.fromkeys(own, after))
+    return inside

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 
 from pipelines.derive.columns import floats, looked_up
-from pipelines.derive.fills.residue import follow_residue, source_is_air
+from pipelines.derive.fills.residue import Followed, follow_residue, source_is_air
 from schemas.policy import Policy
 from shared.gas import mixing
 from shared.gas.constants import AIR_O2_PCT, BREATHABLE_LEAST_O2_PCT, BREATHABLE_MOST_AR_PCT
@@ -110,6 +110,7 @@ def build_mix(
             "max_operating_depth_m": depths[0],
             "max_operating_depth_deco_m": depths[1],
             "min_operating_depth_m": depths[2],
+            "unlike_expected": _unlike(first, found, c),
             "other_than_air": other,
             "residue_unknown": residue_unknown,
             "helium_not_analysed": not_looked_for | (np.isfinite(first) & ~np.isfinite(he) & helium_inside),
@@ -122,6 +123,19 @@ def build_mix(
         },
         index=c.index,
     )
+
+
+UNLIKE_PCT, UNLIKE_SHARE = 1.5, 0.08
+"""An analysis this far from what residue and source make is of something else: an analyser's own error and the bank's,
+and as a share of what lies between residue and source, for start and stop are read on a gauge. A judgement."""
+
+
+def _unlike(first: np.ndarray, found: Followed, c: pd.DataFrame) -> np.ndarray:
+    """True where oxygen was analysed as what residue and addition, both known, cannot have made."""
+    expected, residue = found.expected["o2"], found.residue["o2"]
+    between = np.nan_to_num(np.abs(residue - found.added_o2_pct))
+    off = np.abs(first - expected) > UNLIKE_PCT + UNLIKE_SHARE * between
+    return off & ~c["start_assumed"].to_numpy(bool)
 
 
 def _needed(richest_pct: np.ndarray, leanest_pct: np.ndarray, he_pct: np.ndarray) -> np.ndarray:

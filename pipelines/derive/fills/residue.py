@@ -51,7 +51,7 @@ class Followed:
     the mix counts as air, or no more than an empty cylinder holds; `helium_unknown_share` the same of helium, of which
     an analysis of oxygen says nothing. `helium_left_pct`, `argon_left_pct`: at least so
     much of them, from residue and addition. `emptied`: it arrived with nothing that counts. `passed_over`: so little of
-    the unknown is left.
+    the unknown is left. `added_o2_pct`: what went in, NaN where blending is not recorded.
     """
 
     residue: dict[str, np.ndarray]
@@ -63,6 +63,7 @@ class Followed:
     argon_left_pct: np.ndarray
     emptied: np.ndarray
     passed_over: np.ndarray
+    added_o2_pct: np.ndarray
 
 
 def follow_residue(
@@ -158,7 +159,16 @@ def follow_residue(
         if moved < 0.2:
             break
     return Followed(
-        residue, expected, unknown, unknown_he, residue_unknown, helium, argon, emptied, share <= passed_over
+        residue,
+        expected,
+        unknown,
+        unknown_he,
+        residue_unknown,
+        helium,
+        argon,
+        emptied,
+        share <= passed_over,
+        added["o2"],
     )
 
 

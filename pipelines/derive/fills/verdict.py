@@ -9,7 +9,7 @@ from pipelines.derive.air.of_fills import air_state_of_fills
 from pipelines.derive.air.purity_tests import co_limit
 from pipelines.derive.air.recall import USED_UP_SHARE
 from pipelines.derive.columns import floats, looked_up, truth
-from pipelines.derive.fills.chain import found_inside, kept_share
+from pipelines.derive.fills.chain import carried_over, kept_share
 from pipelines.derive.fills.mix import beyond_qualification
 from pipelines.derive.fills.slips import fill_slips
 from pipelines.derive.fleet.inspections import unit_states_at
@@ -23,9 +23,13 @@ from shared.inspection.dates import add_months
 GAUGE_CHECK_MONTHS = 12
 """Gauges are checked yearly: common practice, no source."""
 
+LABORATORY = pd.Timedelta(days=7)
+"""A laboratory takes days: who released within a week of the sample did not know its result. A judgement."""
+
 #: what came to light with a test of the air, with a settled reading, with an analysis
 AIR_REASONS = codes_that(lambda c: c.found_by == "air_test")
 READING_REASONS = codes_that(lambda c: c.found_by == "settled_reading")
+CO_REASONS = codes_that(lambda c: c.found_by == "co_reading")
 ANALYSIS_REASONS = codes_that(lambda c: c.found_by == "analysis")
 
 
@@ -61,7 +65,7 @@ def build_verdict(
     source_air = _air(c, inputs, policy, as_of_on)
     air = source_air["air_state"].to_numpy(object)
     releases = looked_up(c["fill_id"], inputs["releases"].groupby("fill_id")["released_at"].max())
-    residue = _residue_of_air(c, chain, source_air, releases)
+    residue, most_co = _residue_of_air(c, chain, source_air, releases), co_limit(policy)[0]
     unclean = ~truth(state["oxygen_clean"])
     permitted, start = floats(c["permitted_bar"]), floats(c["start_pressure_bar"])
     low, median, high = floats(q["low_ref"]), floats(q["settled_pressure_bar_ref"]), floats(q["high_ref"])
@@ -84,9 +88,11 @@ def build_verdict(
         "mix_not_analysed": ((mix["mix_verdict"] == "not_analysed") & mix["other_than_air"]).to_numpy(),
         "residue_unknown": mix["residue_unknown"].to_numpy() & (mix["mix_verdict"] == "not_analysed").to_numpy(),
         "helium_not_analysed": mix["helium_not_analysed"].to_numpy(),
+        "analysis_unlike_expected": mix["unlike_expected"].to_numpy(),
         "sides_analysed_apart": mix["analyses_differ"].to_numpy(),
         "oxygen_into_unclean_unit": mix["oxygen_decanted"].to_numpy() & unclean,
-        "co_above_limit": floats(c["co_ppm"]) > co_limit(policy)[0],
+        "co_above_limit": floats(c["co_ppm"]) > most_co,
+        "co_in_residue": _carbon_monoxide_left(c, chain, most_co),
         "air_test_failed": air == "failed",
         "likely_above_permitted": ~above_permitted(low, permitted) & above_permitted(median, permitted),
         "may_settle_above_permitted": ~above_permitted(median, permitted) & above_permitted(high, permitted),
@@ -158,8 +164,18 @@ def _residue_of_air(
     lifted = _released(released_at, c["filled_at"], air["failed_on"])
     failed = np.isin(state, ("failed", "failed_later")) & ~lifted
     unknown = (state == "source_unknown") & ~lifted
-    on_recall, of_unknown = (found_inside(chain, kept, m, USED_UP_SHARE, len(c)) for m in (failed, unknown))
+    on_recall, of_unknown = (carried_over(chain, kept, m.astype(float)) >= USED_UP_SHARE for m in (failed, unknown))
     return {"on_recall": on_recall, "of_unknown_source": of_unknown & ~on_recall}
+
+
+def _carbon_monoxide_left(c: pd.DataFrame, chain: pd.DataFrame, most_ppm: float) -> np.ndarray:
+    """Fills on top of gas in which so much carbon monoxide was measured that, thinned by them, it is above the limit.
+
+    Nobody's release makes it less. A later measurement does, unless it is less than half of what must be left.
+    """
+    read = floats(c["co_ppm"])
+    left = carried_over(chain, kept_share(c), np.nan_to_num(read), read)
+    return (left > most_ppm) & ~(read >= left / 2.0)
 
 
 def _stop_bar(c: pd.DataFrame) -> np.ndarray:
@@ -190,16 +206,18 @@ def _overshoot_allowed(
 
 def _lifted(c: pd.DataFrame, reasons: list[list[str]], air: pd.DataFrame, released_at: pd.Series) -> np.ndarray:
     """True where a person lifted the hold knowing what holds it: a release does not lift what came to light later."""
-    by_air, by_reading, by_analysis = (
+    by_air, by_reading, by_analysis, by_co = (
         pd.Series([bool(codes.intersection(r)) for r in reasons], c.index)
-        for codes in (AIR_REASONS, READING_REASONS, ANALYSIS_REASONS)
+        for codes in (AIR_REASONS, READING_REASONS, ANALYSIS_REASONS, CO_REASONS)
     )
+    co_read_at = c["co_read_at"] if "co_read_at" in c else c["analysed_at"]
     return _released(
         released_at,
         c["filled_at"],
         air["failed_on"].where(by_air),
         c["settled_known_at"].where(by_reading & c["settled_usable"]),
         c["analysed_at"].where(by_analysis),
+        co_read_at.where(co_read_at.notna(), c["analysed_at"]).where(by_co),
     )
 
 
@@ -214,6 +232,6 @@ def _released(released_at: pd.Series, *known_from: pd.Series) -> np.ndarray:
     done = released_at.notna()
     for moment in known_from:
         if moment.dt.tz is None:  # the day of a test, at any station
-            moment = moment.dt.tz_localize("UTC")
+            moment = moment.dt.tz_localize("UTC") + LABORATORY
         done &= moment.isna() | (released_at >= moment)
     return done.fillna(False).to_numpy(bool)
