@@ -37,6 +37,16 @@ def test_what_people_write_over_their_columns_says_what_it_is(file, source):
 
 
 @pytest.mark.parametrize(
+    "headers",
+    ["no,date,bottle,p start,p end,p target,air temp", "ID,Date,Bottle,Start,Stop,Target,Room temp"],
+)
+def test_short_words_over_a_log_of_fills_are_known(file, headers):
+    text = f"{headers}\n1,2026-05-03 10:10,S1,50,230,232,18.5\n2,2026-05-03 11:00,S2,60,231,232,18\n"
+    (found,) = which_source(file(text))
+    assert found.source == "fills" and len(found.headers) == 7
+
+
+@pytest.mark.parametrize(
     "source", ["fills", "cylinders", "members", "inspections", "loans", "air_tests", "bookings", "kits", "gauges"]
 )
 def test_our_own_headers_are_clear_whatever_the_file_is_called(tmp_path, source):
