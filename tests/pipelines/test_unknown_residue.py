@@ -367,7 +367,7 @@ def test_where_a_station_keeps_helium_a_cylinder_of_unknown_past_is_not_said_to_
     other = TRIMIX | {"unit_id": "S2", "fill_id": "t"}
     both = {"cylinders": [CYLINDER, CYLINDER | {"cylinder_id": "S2"}]}
     row = last(other, TOP | {"analysed_o2_pct": 20.9}, **both)
-    assert row["verdict"] == "good" and pd.isna(row["he_pct"]) and "helium_not_analysed" in row["reasons"]
+    assert row["verdict"] == "attention" and pd.isna(row["he_pct"]) and "helium_not_analysed" in row["reasons"]
     assert last(TOP | {"analysed_o2_pct": 20.9})["he_pct"] == 0.0
 
 
