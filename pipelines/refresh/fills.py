@@ -153,7 +153,7 @@ _FILLS_RULES = (*INSPECTED_RULES, *PURITY_RULES, "filling_")
 
 FILLS = Step(
     name="fills",
-    version=15,
+    version=16,
     build=_fills,
     gives=("fills_judged", "settling_model", "settling_corrections", "settling_learned", "gauge_check"),
     reads=_FILLS_READ | {"water_readings": ("fill_id", "member_id", "pressure_bar", "water_c", "minutes", "sd_bar")},

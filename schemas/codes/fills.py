@@ -99,7 +99,6 @@ CODES: list[Code] = [
         "It was filled on top of gas in which so much carbon monoxide was measured that it is still above the limit.",
         "Do not breathe it: drain it and fill it from a source whose air has passed.",
         called_back=True,
-        found_by="co_reading",
     ),
     stop(
         "air_test_failed",

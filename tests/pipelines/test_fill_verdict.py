@@ -460,6 +460,26 @@ def test_carbon_monoxide_read_after_a_release_holds_again_and_one_read_before_do
         assert row["on_hold"] == holds and "co_above_limit" in row["reasons"]
 
 
+@pytest.mark.parametrize("released, holds", [("06-01T15:00", True), ("06-01T17:00", False)])
+def test_what_was_read_of_the_fill_below_after_a_release_of_the_one_on_top_holds_it_again(released, holds):
+    below = FILL | {"co_ppm": 60.0, "analysed_o2_pct": 20.9, "analysed_at": "2031-06-01T16:00:00Z"}
+    release = {"fill_id": "f2", "released_by": "M1", "reason": "seen", "released_at": f"2031-{released}:00Z"}
+    row = _judged(below, TOP_UP, releases=[release]).loc["f2"]
+    assert "co_in_residue" in row["reasons"] and row["on_hold"] == holds
+
+
+@pytest.mark.parametrize("released, holds", [("06-05T10:00", True), ("06-12T10:00", False)])
+def test_a_release_before_the_result_of_the_gas_below_does_not_lift_the_fill_on_top(released, holds):
+    source = [COMPRESSOR, {"source_id": "bank", "kind": "bank", "o2_pct": 20.95, "he_pct": 0.0}]
+    test = {"compressor_id": "comp", "sampled_on": "2031-06-03", "co_ppm": 30.0}
+    below = FILL | {"filled_at": "2031-06-03T10:00:00Z"}
+    top = TOP_UP | {"filled_at": "2031-06-04T10:00:00Z", "source_id": "bank"}
+    release = {"fill_id": "f2", "released_by": "M1", "reason": "seen", "released_at": f"2031-{released}:00Z"}
+    row = _judged(below, top, releases=[release], sources=source, air_tests=[test],
+                  compressors=[{"compressor_id": "comp"}]).loc["f2"]  # fmt: skip
+    assert "residue_on_recall" in row["reasons"] and row["on_hold"] == holds
+
+
 @pytest.mark.parametrize("released, holds", [("06-04T10:00", True), ("06-12T10:00", False)])
 def test_who_releases_within_a_week_of_a_sample_did_not_know_its_result(released, holds):
     test = {"compressor_id": "comp", "sampled_on": "2031-06-03", "co_ppm": 30.0}

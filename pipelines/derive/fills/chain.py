@@ -4,6 +4,7 @@ Followed by cylinder, not by name: a set that was joined anew holds what its cyl
 """
 
 from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -67,9 +68,20 @@ def left_of(chain: pd.DataFrame, kept: np.ndarray) -> pd.Series:
     return np.exp(total.groupby(chain["cylinder_id"]).transform("last") - total)
 
 
+class Carried(NamedTuple):
+    """What each fill's residue still brings in, and when the last that is to be known of it became known, seconds."""
+
+    inside: np.ndarray
+    known_at_s: np.ndarray
+
+
 def carried_over(
-    chain: pd.DataFrame, kept: np.ndarray, brought: np.ndarray, measured: np.ndarray | None = None
-) -> np.ndarray:
+    chain: pd.DataFrame,
+    kept: np.ndarray,
+    brought: np.ndarray,
+    known_at_s: np.ndarray,
+    measured: np.ndarray | None = None,
+) -> Carried:
     """What each fill's residue still brings in of what fills before it brought, thinned from fill to fill.
 
     Followed through sets: what one of two joined cylinders holds the other holds after a fill of both.
@@ -80,25 +92,30 @@ def carried_over(
         Share of the gas after each fill that was inside before.
     brought : ndarray
         What each fill itself brings: 1 for a marked one, or a concentration; 0 for none.
+    known_at_s : ndarray
+        When it became known what a fill brings, seconds; -inf where nobody says when.
     measured : ndarray, optional
         What was measured after a fill, NaN where nothing was: it counts unless it is less than half of what must
         be inside, which no top-up can make of it.
     """
-    inside = np.zeros(len(kept))
+    inside, since = np.zeros(len(kept)), np.full(len(kept), -np.inf)
     if not (brought > 0).any():
-        return inside
+        return Carried(inside, since)
     ordered = chain.sort_values("row", kind="stable")
     rows, cylinders = ordered["row"].tolist(), ordered["cylinder_id"].tolist()
     starts = [*np.flatnonzero(np.diff(rows, prepend=-1)).tolist(), len(rows)]
-    holds: dict[str, float] = {}
+    holds: dict[str, tuple[float, float]] = {}
     for begin, end in pairwise(starts):
         row, own = rows[begin], cylinders[begin:end]
-        before = max(holds.get(name, 0.0) for name in own)
-        if before <= 0.0 and brought[row] <= 0.0:
+        there = [holds[name] for name in own if name in holds]
+        if not there and brought[row] <= 0.0:
             continue
-        inside[row] = kept[row] * before
-        after = max(inside[row], brought[row])
+        inside[row] = kept[row] * max((much for much, _ in there), default=0.0)
+        since[row] = max((at for much, at in there if much > 0.0), default=-np.inf)
+        after, at = inside[row], since[row]
+        if brought[row] > 0.0:
+            after, at = max(after, brought[row]), max(at, known_at_s[row])
         if measured is not None and measured[row] >= inside[row] / 2.0:
-            after = measured[row]
-        holds.update(dict.fromkeys(own, after))
-    return inside
+            after, at = measured[row], known_at_s[row]
+        holds.update(dict.fromkeys(own, (after, at)))
+    return Carried(inside, since)

@@ -1,6 +1,7 @@
 """Whether a fill may be handed over: every reason found, and the worst of them as the verdict."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -65,7 +66,9 @@ def build_verdict(
     source_air = _air(c, inputs, policy, as_of_on)
     air = source_air["air_state"].to_numpy(object)
     releases = looked_up(c["fill_id"], inputs["releases"].groupby("fill_id")["released_at"].max())
-    residue, most_co = _residue_of_air(c, chain, source_air, releases), co_limit(policy)[0]
+    most_co = co_limit(policy)[0]
+    residue = _residue_of_air(c, chain, source_air, releases)
+    residue["co_in_residue"] = _carbon_monoxide_left(c, chain, most_co)
     unclean = ~truth(state["oxygen_clean"])
     permitted, start = floats(c["permitted_bar"]), floats(c["start_pressure_bar"])
     low, median, high = floats(q["low_ref"]), floats(q["settled_pressure_bar_ref"]), floats(q["high_ref"])
@@ -92,7 +95,7 @@ def build_verdict(
         "sides_analysed_apart": mix["analyses_differ"].to_numpy(),
         "oxygen_into_unclean_unit": mix["oxygen_decanted"].to_numpy() & unclean,
         "co_above_limit": floats(c["co_ppm"]) > most_co,
-        "co_in_residue": _carbon_monoxide_left(c, chain, most_co),
+        "co_in_residue": residue["co_in_residue"].found,
         "air_test_failed": air == "failed",
         "likely_above_permitted": ~above_permitted(low, permitted) & above_permitted(median, permitted),
         "may_settle_above_permitted": ~above_permitted(median, permitted) & above_permitted(high, permitted),
@@ -104,9 +107,9 @@ def build_verdict(
         "arrived_empty": start < policy.filling.least_arrival_bar,
         "air_test_overdue": (air == "overdue") | ((air == "never_tested") & tests_kept),
         "air_test_failed_later": air == "failed_later",
-        "residue_on_recall": residue["on_recall"],
+        "residue_on_recall": residue["residue_on_recall"].found,
         "source_unknown_air_failed": air == "source_unknown",
-        "residue_of_unknown_source": residue["of_unknown_source"],
+        "residue_of_unknown_source": residue["residue_of_unknown_source"].found,
         "carbon_monoxide_untested": ~source_air["co_measured"].to_numpy(bool),
         "air_partly_tested": air == "partly_tested",
         "suit_gas_only": mix["suit_gas"].to_numpy(),
@@ -143,7 +146,7 @@ def build_verdict(
             "air_failed_on": source_air["failed_on"].to_numpy("datetime64[us]"),
             "verdict": verdict,
             "reasons": pd.Series(reasons, index=c.index, dtype="object"),
-            "released": pd.array(_lifted(c, reasons, source_air, releases), dtype="boolean"),
+            "released": pd.array(_lifted(c, reasons, source_air, releases, residue.values()), dtype="boolean"),
         },
         index=c.index,
     )
@@ -156,26 +159,50 @@ def _air(c: pd.DataFrame, inputs: dict, policy: Policy, as_of_on: pd.Timestamp |
     return states.iloc[place].set_axis(c.index)
 
 
+class _Residue(NamedTuple):
+    """Fills on top of gas that nobody should breathe, and when that became known, seconds; -inf where nobody says."""
+
+    found: np.ndarray
+    known_at_s: np.ndarray
+
+
 def _residue_of_air(
     c: pd.DataFrame, chain: pd.DataFrame, air: pd.DataFrame, released_at: pd.Series
-) -> dict[str, np.ndarray]:
+) -> dict[str, _Residue]:
     """Fills on top of gas that is called back: what a person released after its failed test is not counted."""
-    kept, state = kept_share(c), air["air_state"].to_numpy(object)
+    kept, state, known = kept_share(c), air["air_state"].to_numpy(object), _seconds(air["failed_on"] + LABORATORY)
     lifted = _released(released_at, c["filled_at"], air["failed_on"])
     failed = np.isin(state, ("failed", "failed_later")) & ~lifted
     unknown = (state == "source_unknown") & ~lifted
-    on_recall, of_unknown = (carried_over(chain, kept, m.astype(float)) >= USED_UP_SHARE for m in (failed, unknown))
-    return {"on_recall": on_recall, "of_unknown_source": of_unknown & ~on_recall}
+    called, doubted = (carried_over(chain, kept, m.astype(float), known) for m in (failed, unknown))
+    on_recall = called.inside >= USED_UP_SHARE
+    of_unknown = (doubted.inside >= USED_UP_SHARE) & ~on_recall
+    return {
+        "residue_on_recall": _Residue(on_recall, called.known_at_s),
+        "residue_of_unknown_source": _Residue(of_unknown, doubted.known_at_s),
+    }
 
 
-def _carbon_monoxide_left(c: pd.DataFrame, chain: pd.DataFrame, most_ppm: float) -> np.ndarray:
+def _seconds(moment: pd.Series) -> np.ndarray:
+    """Moments as seconds, -inf where there is none."""
+    at = moment.to_numpy("datetime64[us]")
+    return np.where(np.isnat(at), -np.inf, at.astype("int64") / 1e6)
+
+
+def _co_read_at(c: pd.DataFrame) -> pd.Series:
+    """When carbon monoxide was read that counts, else when the fill was analysed."""
+    read = c["co_read_at"] if "co_read_at" in c else c["analysed_at"]
+    return read.where(read.notna(), c["analysed_at"])
+
+
+def _carbon_monoxide_left(c: pd.DataFrame, chain: pd.DataFrame, most_ppm: float) -> _Residue:
     """Fills on top of gas in which so much carbon monoxide was measured that, thinned by them, it is above the limit.
 
     Nobody's release makes it less. A later measurement does, unless it is less than half of what must be left.
     """
     read = floats(c["co_ppm"])
-    left = carried_over(chain, kept_share(c), np.nan_to_num(read), read)
-    return (left > most_ppm) & ~(read >= left / 2.0)
+    left = carried_over(chain, kept_share(c), np.nan_to_num(read), _seconds(_co_read_at(c)), read)
+    return _Residue((left.inside > most_ppm) & ~(read >= left.inside / 2.0), left.known_at_s)
 
 
 def _stop_bar(c: pd.DataFrame) -> np.ndarray:
@@ -204,21 +231,28 @@ def _overshoot_allowed(
     return enough & (highest <= filling.relief_bar - RELIEF_MARGIN_BAR)
 
 
-def _lifted(c: pd.DataFrame, reasons: list[list[str]], air: pd.DataFrame, released_at: pd.Series) -> np.ndarray:
+def _lifted(
+    c: pd.DataFrame,
+    reasons: list[list[str]],
+    air: pd.DataFrame,
+    released_at: pd.Series,
+    residue: Iterable[_Residue],
+) -> np.ndarray:
     """True where a person lifted the hold knowing what holds it: a release does not lift what came to light later."""
     by_air, by_reading, by_analysis, by_co = (
         pd.Series([bool(codes.intersection(r)) for r in reasons], c.index)
         for codes in (AIR_REASONS, READING_REASONS, ANALYSIS_REASONS, CO_REASONS)
     )
-    co_read_at = c["co_read_at"] if "co_read_at" in c else c["analysed_at"]
-    return _released(
+    inside = np.max([np.where(one.found, one.known_at_s, -np.inf) for one in residue], axis=0)
+    done = _released(
         released_at,
         c["filled_at"],
         air["failed_on"].where(by_air),
         c["settled_known_at"].where(by_reading & c["settled_usable"]),
         c["analysed_at"].where(by_analysis),
-        co_read_at.where(co_read_at.notna(), c["analysed_at"]).where(by_co),
+        _co_read_at(c).where(by_co),
     )
+    return done & (_seconds(released_at) >= inside)
 
 
 def _past_check(c: pd.DataFrame) -> np.ndarray:
