@@ -528,7 +528,11 @@ def test_suspect_gas_is_followed_into_the_set_its_cylinder_joins():
     fills = [fill("ALONE", "2026-03-20", unit="L"), fill("SET", "2026-04-12", unit="T", start=150.0)]
     inputs = station(fills, cylinders=cylinders, set_members=members)
     recall = build_air(inputs, Policy(), TODAY)["recall"]
-    assert recall["fill_id"].tolist() == ["ALONE"] and recall["cylinder_ids"].iloc[0] == ["L"]
+    assert recall["fill_id"].tolist() == ["ALONE"] and recall["cylinder_ids"].iloc[0] == ["L", "R"]
+    # each side refilled alone: the one that was emptied holds it no more, the other still does
+    apart = [*fills, fill("L", "2026-04-13", unit="L", start=1.0), fill("R", "2026-04-13", unit="R", start=150.0)]
+    recall = build_air(station(apart, cylinders=cylinders, set_members=members), Policy(), TODAY)["recall"]
+    assert recall.set_index("fill_id").loc["ALONE", "cylinder_ids"] == ["R"]
     emptied = [fills[0], fill("SET", "2026-04-12", unit="T", start=1.0)]
     assert build_air(station(emptied, cylinders=cylinders, set_members=members), Policy(), TODAY)["recall"].empty
 

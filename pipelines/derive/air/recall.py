@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from pipelines.derive.air.purity_tests import faults_of_tests
-from pipelines.derive.fills.chain import chain_of_fills, cylinders_by_fill, kept_share, left_of
+from pipelines.derive.fills.chain import chain_of_fills, kept_share, still_held
 from pipelines.derive.fleet.holders import holder_at_end
 from pipelines.derive.fleet.inspections import local_day
 from schemas.codes.fills import AIR_IN_DOUBT
@@ -34,9 +34,9 @@ def build_recall(
     end = (pd.Timestamp(as_of_on) + pd.Timedelta(days=1)).tz_localize(policy.time_zone)
     fills = fills[fills["filled_at"] < end].sort_values(["filled_at", "fill_id"], ignore_index=True)
     chain = chain_of_fills(inputs, fills, local_day(fills["filled_at"], policy.time_zone))
-    holding = chain[left_of(chain, kept_share(fills)) >= USED_UP_SHARE]
-    held = cylinders_by_fill(holding, len(fills))
-    suspect = fills[fills["air_state"].isin(AIR_IN_DOUBT) & held.str.len().gt(0).to_numpy(bool)]
+    doubted = fills["air_state"].isin(AIR_IN_DOUBT).to_numpy(bool)
+    held = pd.Series(still_held(chain, kept_share(fills), doubted, USED_UP_SHARE), dtype="object")
+    suspect = fills.loc[sorted(held.index)]
     holder = holder_at_end(inputs, suspect["unit_id"], as_of_on, policy.time_zone)
     on_loan = holder["basis"].eq("loan").to_numpy()
     held_by = np.where(on_loan | suspect["member_id"].isna().to_numpy(), holder["held_by"], suspect["member_id"])

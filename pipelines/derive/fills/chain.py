@@ -3,6 +3,7 @@
 Followed by cylinder, not by name: a set that was joined anew holds what its cylinders held before.
 """
 
+from collections.abc import Iterator
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -61,11 +62,33 @@ def last_fills(chain: pd.DataFrame) -> np.ndarray:
     return chain.drop_duplicates("cylinder_id", keep="last")["row"].unique()
 
 
-def left_of(chain: pd.DataFrame, kept: np.ndarray) -> pd.Series:
-    """Share of each fill that its cylinder still holds after the last fill of the chain, on the chain's index."""
-    thinned = pd.Series(np.log(np.maximum(kept[chain["row"]], 1e-9)), chain.index)
-    total = thinned.groupby(chain["cylinder_id"]).cumsum()
-    return np.exp(total.groupby(chain["cylinder_id"]).transform("last") - total)
+def still_held(chain: pd.DataFrame, kept: np.ndarray, marked: np.ndarray, least_share: float) -> dict[int, list[str]]:
+    """The cylinders that after the last fill of the chain hold so much of each marked fill, as a share of their gas.
+
+    Followed through sets: what one of two joined cylinders holds the other holds after a fill of both.
+    """
+    holds: dict[str, dict[int, float]] = {}
+    for row, own in _by_fill(chain):
+        shares = {int(row): 1.0} if marked[row] else {}
+        for name in own:
+            for of, share in holds.get(name, {}).items():
+                if (left := share * kept[row]) >= least_share:
+                    shares[of] = max(left, shares.get(of, 0.0))
+        holds.update(dict.fromkeys(own, shares))
+    found: dict[int, list[str]] = {}
+    for name in sorted(holds):
+        for row in holds[name]:
+            found.setdefault(row, []).append(name)
+    return found
+
+
+def _by_fill(chain: pd.DataFrame) -> Iterator[tuple[int, list[str]]]:
+    """Each fill's place and cylinders, in the order of time."""
+    ordered = chain.sort_values("row", kind="stable")
+    rows, cylinders = ordered["row"].tolist(), ordered["cylinder_id"].tolist()
+    starts = [*np.flatnonzero(np.diff(rows, prepend=-1)).tolist(), len(rows)]
+    for begin, end in pairwise(starts):
+        yield rows[begin], cylinders[begin:end]
 
 
 class Carried(NamedTuple):
@@ -101,12 +124,8 @@ def carried_over(
     inside, since = np.zeros(len(kept)), np.full(len(kept), -np.inf)
     if not (brought > 0).any():
         return Carried(inside, since)
-    ordered = chain.sort_values("row", kind="stable")
-    rows, cylinders = ordered["row"].tolist(), ordered["cylinder_id"].tolist()
-    starts = [*np.flatnonzero(np.diff(rows, prepend=-1)).tolist(), len(rows)]
     holds: dict[str, tuple[float, float]] = {}
-    for begin, end in pairwise(starts):
-        row, own = rows[begin], cylinders[begin:end]
+    for row, own in _by_fill(chain):
         there = [holds[name] for name in own if name in holds]
         if not there and brought[row] <= 0.0:
             continue
