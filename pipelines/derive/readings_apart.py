@@ -5,8 +5,9 @@ from collections.abc import Callable
 import numpy as np
 import pandas as pd
 
+from pipelines.derive.columns import floats
+from pipelines.derive.fills.station_wide import limit_bar
 from schemas.settled_twice import allowed_bar, at_15_c
-from shared.filling.gauges import DEFAULT_CLASS, DEFAULT_SPAN_BAR, limit_of_error_bar
 
 APART = "settled_readings_apart"
 _COLUMNS = ("fill_id", "settled_pressure_bar", "settled_c", "settled_gauge_id", "at")
@@ -64,7 +65,7 @@ def with_readings_apart(
         .to_numpy("float64", na_value=np.nan)
         for gas in ("o2", "he")
     )
-    a, b = (at_15_c(_floats(r["settled_pressure_bar"]), _floats(r["settled_c"]), o2, he) for r in (first, second))
+    a, b = (at_15_c(floats(r["settled_pressure_bar"]), floats(r["settled_c"]), o2, he) for r in (first, second))
     limits, steps = _limits(first, second, gauges, check_gauge_limit_bar)
     days = (second["hours"] - first["hours"]).to_numpy() / 24.0
     apart = np.abs(a - b) > allowed_bar(np.fmax(a, b), limits, steps, days)
@@ -73,29 +74,15 @@ def with_readings_apart(
     return _flagged(fills, set(first.index[apart]))
 
 
-def _floats(values: pd.Series) -> np.ndarray:
-    return values.to_numpy("float64", na_value=np.nan)
-
-
 def _limits(
     first: pd.DataFrame, second: pd.DataFrame, gauges: pd.DataFrame, check_gauge_limit_bar: float
 ) -> tuple[np.ndarray, np.ndarray]:
     """Limits of error of both gauges, none for one gauge read twice; and the steps they are read to."""
     known = gauges.drop_duplicates("gauge_id", keep="last").set_index("gauge_id")
-    limit = pd.Series(
-        limit_of_error_bar(
-            known["accuracy_class"].fillna(DEFAULT_CLASS).astype(float),
-            known["span_bar"].fillna(DEFAULT_SPAN_BAR).astype(float),
-        ),
-        index=known.index,
-        dtype="float64",
-    )
-    usual = float(limit_of_error_bar())
     limits, steps = np.zeros(len(first)), np.zeros(len(first))
     for rows in (first, second):
         gauge = rows["settled_gauge_id"]
-        named = gauge.map(limit).astype("float64").fillna(usual)
-        limits += np.where(gauge.isna(), check_gauge_limit_bar, named)
+        limits += np.where(gauge.isna(), check_gauge_limit_bar, limit_bar(gauge, known))
         steps += gauge.map(known["step_bar"]).astype("float64").fillna(0.5).to_numpy()
     gauge, other = (rows["settled_gauge_id"].astype("object").fillna("").to_numpy(object) for rows in (first, second))
     return np.where(gauge == other, 0.0, limits), steps

@@ -16,6 +16,7 @@ from pipelines.derive.fills.residue import follow_residue
 from pipelines.derive.fills.slips import CLOCKS_DIFFER, impossible_times
 from pipelines.derive.fills.station_wide import gas_to_fill, limit_bar, with_station_wide
 from pipelines.derive.fleet.inspections import local_day
+from pipelines.derive.readings_apart import APART
 from pipelines.derive.units import cylinders_of_units_on
 from schemas.codes import codes_that
 from schemas.frames import lists
@@ -33,7 +34,7 @@ from shared.gas.constants import AIR_O2_PCT, REFERENCE_C
 from shared.gas.mixing import TRACE_PCT
 from shared.gas.walls import wall_heat_capacity_j_k, wall_resistance_m2_k_w
 
-OF_ROWS = [*sorted(codes_that(lambda c: c.time_taken)), "settled_readings_apart"]
+OF_ROWS = [*sorted(codes_that(lambda c: c.time_taken)), APART]
 """What the flags of a fill's row say of it."""
 NO_HOUR = ("date_without_time", "month_without_day")
 MINUTES = (SOURCES["fills"].fields["fill_minutes"].low, SOURCES["fills"].fields["fill_minutes"].high)
@@ -42,7 +43,6 @@ THICK_FROM_BAR = 250.0
 WARM_K = 20.0
 """How much warmer than the room the gas is taken to be at stop, before anything is computed."""
 ARGON_STATED_PCT = 1.0
-CHECK_GAUGE = "check gauge"
 
 
 class FillContext(NamedTuple):
