@@ -98,7 +98,7 @@ def _air(given: Given) -> Frames:
 
 AIR = Step(
     name="air",
-    version=4,
+    version=5,
     build=_air,
     gives=("air_quality", "compressor_health", "recall", "gas_sources"),
     reads=SETS
