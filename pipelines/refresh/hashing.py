@@ -13,6 +13,8 @@ _SPREAD = np.uint64(0x9E3779B97F4A7C15)
 _MISSING = np.uint64(0x5BD1E995)
 #: columns shorter than this are hashed value by value: finding the distinct ones costs more
 FEW = 1000
+#: stands between the texts of a list where lists are told apart
+BETWEEN = "\x1f"
 
 
 def row_hashes(frame: pd.DataFrame, columns: Iterable[str]) -> NDArray[np.uint64]:
@@ -64,10 +66,35 @@ def hashes_of(columns: Sequence[pd.Series]) -> list[NDArray[np.uint64]]:
 
 def _as_texts(column: pd.Series) -> NDArray[np.object_]:
     values = column.to_numpy(object)
-    if column.dtype == object and any(isinstance(v, (list, tuple, dict, np.ndarray)) for v in values):
+    if column.dtype != object or not any(isinstance(v, (list, tuple, dict, np.ndarray)) for v in values):
+        return values
+    if len(values) < FEW or (lists := _distinct_lists(values)) is None:
         # most lists of a frame are empty
-        values = np.array(["[]" if type(v) is list and not v else _text(v) for v in values], dtype=object)
-    return values
+        return np.array(["[]" if type(v) is list and not v else _text(v) for v in values], dtype=object)
+    place, first = lists
+    return np.array([_text(values[at]) for at in first], dtype=object)[place]
+
+
+def _distinct_lists(values: NDArray[np.object_]) -> tuple[NDArray[np.int64], NDArray[np.int64]] | None:
+    """Of lists of texts: which of the distinct ones each is, and where each of those stands first.
+
+    None where the values are anything else, or a text could be taken for several.
+    """
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    try:
+        lists = pa.array(values)
+    except (pa.ArrowException, OverflowError):
+        return None
+    if not pa.types.is_list(lists.type) or not pa.types.is_string(lists.type.value_type):
+        return None
+    texts = lists.flatten()
+    if texts.null_count or pc.any(pc.equal(texts, "")).as_py() or pc.any(pc.match_substring(texts, BETWEEN)).as_py():
+        return None
+    # an empty list is an empty text, and no list none
+    place = pc.binary_join(lists, BETWEEN).dictionary_encode(null_encoding="encode").indices.to_numpy()
+    return place, np.unique(place, return_index=True)[1]
 
 
 def _distinct_hashes(column: pd.Series) -> NDArray[np.uint64]:

@@ -15,7 +15,7 @@ from pipelines.refresh import engine
 from pipelines.refresh import step as steps
 from pipelines.refresh.divers import _known_then
 from pipelines.refresh.engine import WHOLE, Refresh, compute
-from pipelines.refresh.hashing import frame_hash, row_hashes
+from pipelines.refresh.hashing import FEW, frame_hash, row_hashes
 from pipelines.refresh.order import STEPS
 from pipelines.refresh.step import Given, NotDeclared, Part, Shelf, Step
 from schemas.policy import SECTIONS, Policy
@@ -326,3 +326,14 @@ def test_a_hash_sees_every_value_and_no_difference_of_bits_that_means_nothing():
     assert frame_hash(frame.iloc[::-1]) != frame_hash(frame)
     assert frame_hash(frame.rename(columns={"a": "z"})) != frame_hash(frame)
     assert frame_hash(frame.iloc[:0]) != frame_hash(frame.iloc[:0, :2])
+
+
+@pytest.mark.parametrize(
+    "odd", [[], [["x\x1fy"]], [[""], ["", ""]], [[None]], [{"x": 1}, {"x": 2}], [[1], ["1"]], [["x", ["y"]], ["y"]]]
+)
+def test_lists_are_told_apart_however_many_there_are_and_whatever_stands_beside_them(odd):
+    values = [["x", "y"], np.array(["y", "x"], object), ["xy"], [], None, ("x",), *odd]
+    few = row_hashes(pd.DataFrame({"a": pd.Series(values, dtype="object")}), "a")
+    assert len(set(few)) == len(values)
+    many = row_hashes(pd.DataFrame({"a": pd.Series(values * FEW, dtype="object")}), "a")
+    np.testing.assert_array_equal(many, np.tile(few, FEW))
