@@ -31,7 +31,7 @@ def _fleet(given: Given) -> Frames:
 
 FLEET = Step(
     name="fleet",
-    version=4,
+    version=5,
     build=_fleet,
     gives=("cylinder_health", "cylinder_life"),
     reads={

@@ -68,8 +68,12 @@ class Losses:
 
     def common_sd(self, cov: NDArray) -> NDArray[np.float64]:
         """The SD of that, (m,)."""
-        pairs = cov[self.effect[:, :, None], self.effect[:, None, :]]
-        return np.sqrt(np.maximum(np.einsum("mi,mij,mj->m", self.sign, pairs, self.sign), 0.0))
+        var = np.zeros(len(self.unit))
+        for i, (e, s) in enumerate(zip(self.effect.T, self.sign.T, strict=True)):
+            var += s * s * cov[e, e]
+            for other, its_sign in zip(self.effect.T[:i], self.sign.T[:i], strict=True):
+                var += 2.0 * (s * its_sign) * cov[e, other]
+        return np.sqrt(np.maximum(var, 0.0))
 
 
 @dataclass(frozen=True)
@@ -87,7 +91,7 @@ class Fit:
 
 
 @dataclass(frozen=True)
-class _Sums:
+class Sums:
     """Weighted sums: of units (U, 3, 3) and (U, 3), of units with effects (U, 3, E), of effects (E, E) and (E,)."""
 
     own: NDArray[np.float64]
@@ -96,25 +100,47 @@ class _Sums:
     weight: NDArray[np.float64]
     loss: NDArray[np.float64]
 
+    def without(self, losses: Losses, unit: int) -> "Sums":
+        """The sums of all units but one, whose losses these are."""
+        own, right, cross = self.own.copy(), self.right.copy(), self.cross.copy()
+        own[unit], right[unit], cross[unit] = 0.0, 0.0, 0.0
+        weight, loss = _of_effects(losses, len(self.loss))
+        return Sums(own, right, cross, self.weight - weight, self.loss - loss)
 
-def _sums(losses: Losses, units: int, effects: int) -> _Sums:
-    w = 1.0 / losses.sd_bar**2
-    u, x, y = losses.unit, losses.own, losses.loss_bar
-    own, right = np.zeros((units, OWN, OWN)), np.zeros((units, OWN))
-    cross, weight, loss = np.zeros((units, OWN, effects)), np.zeros((effects, effects)), np.zeros(effects)
+
+def sums_of(losses: Losses, units: int, effects: int) -> Sums:
+    """What the fit takes of some losses."""
+    return Sums(*_of_units(losses, units, effects), *_of_effects(losses, effects))
+
+
+def _of_units(losses: Losses, units: int, effects: int) -> tuple[NDArray, NDArray, NDArray]:
+    w, u, x = 1.0 / losses.sd_bar**2, losses.unit, losses.own.T
+    own, right, cross = np.zeros((units, OWN, OWN)), np.zeros((units, OWN)), np.zeros((units, OWN, effects))
     if not len(u):
-        return _Sums(own, right, cross, weight, loss)
+        return own, right, cross
     for i in range(OWN):
-        right[:, i] = np.bincount(u, w * x[:, i] * y, units)
-        for j in range(OWN):
-            own[:, i, j] = np.bincount(u, w * x[:, i] * x[:, j], units)
+        right[:, i] = np.bincount(u, w * x[i] * losses.loss_bar, units)
+        for j in range(i + 1):
+            own[:, i, j] = own[:, j, i] = np.bincount(u, w * x[i] * x[j], units)
     for e, s in zip(losses.effect.T, losses.sign.T, strict=True):
+        has = np.flatnonzero(s)
+        place, weighed = (u * effects + e)[has], (w * s)[has]
         for i in range(OWN):
-            cross[:, i] += np.bincount(u * effects + e, w * x[:, i] * s, units * effects).reshape(units, effects)
-        loss += np.bincount(e, w * s * y, effects)
-        for other, its_sign in zip(losses.effect.T, losses.sign.T, strict=True):
-            weight += np.bincount(e * effects + other, w * s * its_sign, effects**2).reshape(effects, effects)
-    return _Sums(own, right, cross, weight, loss)
+            cross[:, i] += np.bincount(place, weighed * x[i][has], units * effects).reshape(units, effects)
+    return own, right, cross
+
+
+def _of_effects(losses: Losses, effects: int) -> tuple[NDArray, NDArray]:
+    w = 1.0 / losses.sd_bar**2
+    weight, loss = np.zeros((effects, effects)), np.zeros(effects)
+    if not len(w):
+        return weight, loss
+    for i, (e, s) in enumerate(zip(losses.effect.T, losses.sign.T, strict=True)):
+        loss += np.bincount(e, w * s * losses.loss_bar, effects)
+        for j, (other, its_sign) in enumerate(zip(losses.effect.T[: i + 1], losses.sign.T[: i + 1], strict=True)):
+            both = np.bincount(e * effects + other, w * s * its_sign, effects**2).reshape(effects, effects)
+            weight += both if i == j else both + both.T
+    return weight, loss
 
 
 def own_prior(units: int, bias_sd_bar: float, rate_bar_per_day: NDArray) -> NDArray[np.float64]:
@@ -125,14 +151,13 @@ def own_prior(units: int, bias_sd_bar: float, rate_bar_per_day: NDArray) -> NDAr
     return prior
 
 
-def fit_rates(losses: Losses, units: int, effect_sd_bar: NDArray, bias_sd_bar: float, rate_bar_per_day: NDArray) -> Fit:
+def fit_rates(sums: Sums, effect_sd_bar: NDArray, bias_sd_bar: float, rate_bar_per_day: NDArray) -> Fit:
     """Fit all units together.
 
     Parameters
     ----------
-    losses : Losses
-        Those that count.
-    units : int
+    sums : Sums
+        Of the losses that count.
     effect_sd_bar : ndarray, (E,)
         Prior SD of each common effect, bar.
     bias_sd_bar : float
@@ -140,21 +165,16 @@ def fit_rates(losses: Losses, units: int, effect_sd_bar: NDArray, bias_sd_bar: f
     rate_bar_per_day : ndarray, (U,)
         What each unit is so far taken to lose, by which its slowing may differ.
     """
-    sums = _sums(losses, units, len(effect_sd_bar))
+    units = len(sums.own)
     there = sums.own[:, 1, 1] > 0
     prior = own_prior(units, bias_sd_bar, rate_bar_per_day)
+    rates = _Rates(sums, effect_sd_bar, prior)
     # from the sound side a whole fleet's leak would be called an offset, so the first sweep starts between
     precision, moment = np.full(units, 0.1 / SOUND_SD_BAR_PER_DAY**2), np.zeros(units)
     share = LEAKING_SHARE
-
-    def posterior():
-        sited = prior.copy()
-        sited[:, 1] = precision
-        return _posterior(sums, effect_sd_bar, sited, moment)
-
     for sweep in range(SWEEPS):
         before = precision
-        mean, var, _, _ = posterior()
+        mean, var = rates.posterior(precision, moment)
         left = np.maximum(1.0 / var - precision, 1e-6)
         cavity_mean = (mean / var - moment) / left
         new_mean, new_var, leaks = _two_parts(cavity_mean, 1.0 / left, share)
@@ -164,26 +184,59 @@ def fit_rates(losses: Losses, units: int, effect_sd_bar: NDArray, bias_sd_bar: f
         moment = step * (new_mean / new_var - cavity_mean * left) + (1 - step) * moment
         if sweep and np.allclose(precision, before, rtol=0.02):
             break
-    mean, var, effect, cov = posterior()
+    mean, var = rates.posterior(precision, moment)
+    effect, cov = rates.effects(precision, moment)
     # each unit is judged by all that is known but its own prior, under the wide one
     rate_var = 1.0 / (np.maximum(1.0 / var - precision, 1e-9) + prior[:, 1])
     return Fit(rate_var * (mean / var - moment), np.sqrt(rate_var), effect, cov, prior)
 
 
-def _posterior(sums: _Sums, effect_sd, prior: NDArray, site_moment):
-    """Mean and variance of each rate, and the effects with their covariance."""
-    inverse = np.linalg.inv(sums.own + _diagonal(prior))
-    right = sums.right.copy()
-    right[:, 1] += site_moment
-    # of three factors einsum would add up every product by itself
-    known = inverse @ sums.cross
-    flat, known_flat = (part.reshape(-1, len(effect_sd)) for part in (sums.cross, known))
-    cov = np.linalg.inv(sums.weight + np.diag(1.0 / effect_sd**2) - flat.T @ known_flat)
-    effect = cov @ (sums.loss - known_flat.T @ right.ravel())
-    load = known[:, 1, :]
-    mean = np.einsum("ub,ub->u", inverse[:, 1, :], right) - load @ effect
-    var = inverse[:, 1, 1] + ((load @ cov) * load).sum(axis=1)
-    return mean, var, effect, cov
+class _Rates:
+    """Rates and effects alone: biases and slowings, whose priors stay, are taken out once for all sweeps of a fit."""
+
+    def __init__(self, sums: Sums, effect_sd_bar: NDArray, prior: NDArray):
+        bias, slowing, between = (sums.own[:, i, j] + add for i, j, add in self._others(prior))
+        of_bias, of_slowing = sums.own[:, 1, 0], sums.own[:, 1, 2]
+        scale = bias * slowing - between**2
+        # the inverse of the two others' matrix, and what it makes of the rate's part with each
+        inverse = np.stack([slowing, -between, -between, bias], axis=1).reshape(-1, 2, 2) / scale[:, None, None]
+        gain = np.einsum("uij,uj->ui", inverse, np.stack([of_bias, of_slowing], axis=1))
+        cross, right = sums.cross[:, ::2], sums.right[:, ::2]
+        known = inverse @ cross
+        flat, known_flat = (part.reshape(-1, len(sums.loss)) for part in (cross, known))
+        self.weight = sums.weight + np.diag(1.0 / effect_sd_bar**2) - flat.T @ known_flat
+        self.loss = sums.loss - known_flat.T @ right.ravel()
+        self.own = np.maximum(sums.own[:, 1, 1] - gain[:, 0] * of_bias - gain[:, 1] * of_slowing, 0.0)
+        self.cross = sums.cross[:, 1] - np.einsum("ui,uie->ue", gain, cross)
+        self.right = sums.right[:, 1] - (gain * right).sum(axis=1)
+
+    @staticmethod
+    def _others(prior: NDArray) -> tuple[tuple[int, int, NDArray | float], ...]:
+        return (0, 0, prior[:, 0]), (2, 2, prior[:, 2]), (0, 2, 0.0)
+
+    def _both(self, precision: NDArray, moment: NDArray) -> tuple[NDArray, NDArray, NDArray, NDArray]:
+        """Variance and mean of each rate with the effects known, and the effects' precision (E, E) and right (E,)."""
+        var = 1.0 / (self.own + precision)
+        mean = var * (self.right + moment)
+        scaled = self.cross * np.sqrt(var)[:, None]
+        return var, mean, self.weight - scaled.T @ scaled, self.loss - self.cross.T @ mean
+
+    def posterior(self, precision: NDArray, moment: NDArray) -> tuple[NDArray, NDArray]:
+        """Mean and variance of each rate, (U,)."""
+        from scipy.linalg import cholesky, solve_triangular
+
+        var, mean, weight, loss = self._both(precision, moment)
+        root = cholesky(weight, lower=True, overwrite_a=True, check_finite=False)
+        both = np.concatenate([self.cross.T, loss[:, None]], axis=1)
+        solved = solve_triangular(root, both, lower=True, overwrite_b=True, check_finite=False)
+        load, known = solved[:, :-1], solved[:, -1]
+        return mean - var * (known @ load), var + var**2 * np.einsum("eu,eu->u", load, load)
+
+    def effects(self, precision: NDArray, moment: NDArray) -> tuple[NDArray, NDArray]:
+        """The effects, (E,), and their covariance, (E, E)."""
+        _, _, weight, loss = self._both(precision, moment)
+        cov = np.linalg.inv(weight)
+        return cov @ loss, cov
 
 
 def _diagonal(prior: NDArray) -> NDArray[np.float64]:
@@ -213,37 +266,51 @@ def _two_parts(mean: NDArray, var: NDArray, share: float) -> tuple[NDArray, NDAr
 
 def units_alone(losses: Losses, fit: Fit, units: int, bias_sd_bar: float) -> tuple[NDArray, NDArray]:
     """Rate of each unit and its SD from some of its intervals, the effects as a fit of all has them."""
-    sums = _sums(losses, units, len(fit.effect))
+    own, right, cross = _of_units(losses, units, len(fit.effect))
 
     def alone(prior: NDArray) -> tuple[NDArray, NDArray]:
-        inverse = np.linalg.inv(sums.own + _diagonal(prior))
-        load = np.einsum("ub,ube->ue", inverse[:, 1, :], sums.cross)
-        rate = np.einsum("ub,ub->u", inverse[:, 1, :], sums.right) - load @ fit.effect
+        inverse = np.linalg.inv(own + _diagonal(prior))
+        load = np.einsum("ub,ube->ue", inverse[:, 1, :], cross)
+        rate = np.einsum("ub,ub->u", inverse[:, 1, :], right) - load @ fit.effect
         return rate, np.sqrt(inverse[:, 1, 1] + ((load @ fit.effect_cov) * load).sum(axis=1))
 
     # some intervals may leak where all together do not, and a faster leak may slow by more
     return alone(own_prior(units, bias_sd_bar, alone(fit.prior)[0]))
 
 
-def beyond_others(losses: Losses, fit: Fit, units: int, among: NDArray) -> tuple[NDArray, NDArray]:
+def beyond_others(losses: Losses, sums: Sums, fit: Fit, among: NDArray, common_sd: NDArray) -> tuple[NDArray, NDArray]:
     """How far each loss lies above what the unit's other intervals let expect, and the SD of that, (m,).
 
-    `among` masks the intervals that count as others.
+    `among` masks the intervals that count as others, whose sums these are; `common_sd` is the SD of what effects make
+    of each loss.
     """
-    sums = _sums(losses.take(among), units, len(fit.effect))
-    own, right = sums.own + _diagonal(fit.prior), sums.right - np.einsum("uae,e->ua", sums.cross, fit.effect)
-    x = losses.own
+    own, right = sums.own + _diagonal(fit.prior), sums.right - sums.cross @ fit.effect
+    x, u = losses.own.T, losses.unit
     w = np.where(among, 1.0 / losses.sd_bar**2, 0.0)
     y = losses.loss_bar - losses.common(fit.effect)
-    rest = np.linalg.inv(own[losses.unit] - w[:, None, None] * x[:, :, None] * x[:, None, :])
-    expected = np.einsum("ma,mab,mb->m", x, rest, right[losses.unit] - (w * y)[:, None] * x)
-    var = np.einsum("ma,mab,mb->m", x, rest, x) + losses.sd_bar**2 + losses.common_sd(fit.effect_cov) ** 2
+    # what is left of each unit without the interval, as L D Lᵀ: three numbers each are quicker written out
+    (a, _, _), (b, c, _), (d, e, f) = ([own[u, i, j] - w * x[i] * x[j] for j in range(OWN)] for i in range(OWN))
+    left = [right[u, i] - w * y * x[i] for i in range(OWN)]
+    l10, l20 = b / a, d / a
+    second = c - l10 * b
+    l21 = (e - l20 * b) / second
+    pivots = (a, second, f - l20 * d - l21 * (e - l20 * b))
+
+    def forward(v) -> tuple[NDArray, NDArray, NDArray]:
+        one = v[1] - l10 * v[0]
+        return v[0], one, v[2] - l20 * v[0] - l21 * one
+
+    its, others = forward(x), forward(left)
+    expected = sum(p * q / pivot for p, q, pivot in zip(its, others, pivots, strict=True))
+    var = sum(p * p / pivot for p, pivot in zip(its, pivots, strict=True)) + losses.sd_bar**2 + common_sd**2
     return y - expected, np.sqrt(var)
 
 
 def effects_without(
-    losses: Losses, units: int, effect_sd_bar: NDArray, bias_sd_bar: float, rate_bar_per_day: NDArray, unit: int
+    sums: Sums, its: Losses, effect_sd_bar: NDArray, bias_sd_bar: float, rate_bar_per_day: NDArray, unit: int
 ) -> NDArray[np.float64]:
-    """The common effects as all units but one know them, (E,); nought where no other unit was read so."""
-    others = losses.take(losses.unit != unit)
-    return fit_rates(others, units, effect_sd_bar, bias_sd_bar, rate_bar_per_day).effect
+    """The common effects as all units but one know them, (E,); nought where no other unit was read so.
+
+    `sums` are those of all, `its` the one's losses among them.
+    """
+    return fit_rates(sums.without(its, unit), effect_sd_bar, bias_sd_bar, rate_bar_per_day).effect

@@ -10,7 +10,17 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from shared.fleet.leak_fit import SLOWS_SD_SHARE, Fit, Losses, beyond_others, effects_without, fit_rates, units_alone
+from shared.fleet.leak_fit import (
+    SLOWS_SD_SHARE,
+    Fit,
+    Losses,
+    Sums,
+    beyond_others,
+    effects_without,
+    fit_rates,
+    sums_of,
+    units_alone,
+)
 from shared.gas.constants import Z80
 
 # shorter intervals than asked for a rate still tell the offsets of two readings, once the gas is at rest
@@ -158,9 +168,11 @@ def leak_rates(
         on = use | short
         error = np.hypot(sd * scale[kind], RATE_SCATTER_SHARE * rate[unit] * counted_days)
         losses = Losses(unit, effect, sign, counted_days, loss, error, biased, empty)
-        fit = fit_rates(losses.take(on), units, effect_sd, BIAS_SD_BAR, rate)
+        sums = sums_of(losses.take(on), units, len(effect_sd))
+        fit = fit_rates(sums, effect_sd, BIAS_SD_BAR, rate)
+        common_sd = losses.common_sd(fit.effect_cov)
         rate = np.clip(fit.rate, 0.0, None)
-        beyond, its_sd = beyond_others(losses, fit, units, on)
+        beyond, its_sd = beyond_others(losses, sums, fit, on, common_sd)
         scale = _scatter(scale[kind] * beyond / its_sd, kind, use, kinds)
         off, stood = loss - losses.common(fit.effect), losses.full_days
         fallen = readable & (loss > unexplained_bar)
@@ -172,7 +184,7 @@ def leak_rates(
         # a leak that began is no lone drop; of others one goes at a time
         drop &= ~_leak_that_began(off, unit, stood, error, readable & ~large, units)
         lone = (drop & ~use) | _largest_a_unit(drop & use, beyond / its_sd, unit)
-        at_once = np.hypot(error, losses.common_sd(fit.effect_cov))
+        at_once = np.hypot(error, common_sd)
         short &= np.abs(off) < LONE_DROP_SD * at_once
         again = readable & ~large & ~lone & ~(off < -RISE_SD * at_once)
         settled = np.array_equal(again, use)
@@ -275,7 +287,9 @@ def _judge(
     """All intervals of each unit, and its latest runs, against the policy."""
     unit, days, stood = losses.unit, losses.days, losses.full_days
     on = use | short
-    fit = fit_rates(losses.take(on), units, effect_sd, BIAS_SD_BAR, so_far)
+    sums = sums_of(losses.take(on), units, len(effect_sd))
+    fit = fit_rates(sums, effect_sd, BIAS_SD_BAR, so_far)
+    common_sd = losses.common_sd(fit.effect_cov)
     at = np.flatnonzero(use)
     counts = np.bincount(unit[at], minlength=units)
     later = _ends_later(at, unit, units)
@@ -291,7 +305,11 @@ def _judge(
 
     def says_so(which: NDArray, its_rate: NDArray, its_sd: NDArray, chance: float, latest: int) -> NDArray:
         sure = (its_rate > flag_above) & (_above_zero(its_rate, its_sd) >= chance)
-        return sure & _more_than_one_says_so(losses, fit, which, units, flag_above, latest) if sure.any() else sure
+        return (
+            sure & _more_than_one_says_so(losses, fit, common_sd, which, units, flag_above, latest)
+            if sure.any()
+            else sure
+        )
 
     rate, rate_sd = np.where(counts > 0, fit.rate, np.nan), fit.rate_sd.copy()
     window = np.full(units, np.iinfo("int64").max)
@@ -309,7 +327,7 @@ def _judge(
     its_rate, its_sd = units_alone(losses.take(of_rate), fit, units, BIAS_SD_BAR)
     began = flag & (window < counts)
     rate, rate_sd = np.where(began, its_rate, rate), np.where(began, its_sd, rate_sd)
-    rate, rate_sd = _as_shown(losses, on, of_rate, rate, rate_sd, units, effect_sd, so_far)
+    rate, rate_sd = _as_shown(losses, sums, on, of_rate, rate, rate_sd, effect_sd, so_far)
     flag &= (rate > flag_above) & (_above_zero(rate, rate_sd) >= probability)
     n = np.bincount(unit[of_rate], minlength=units)
     span: NDArray[np.float64] = np.bincount(unit[of_rate], days[of_rate], units).astype(float)
@@ -354,7 +372,7 @@ def _since_it_leaks(losses: Losses, off: NDArray, at, later, window) -> NDArray[
 
 
 def _more_than_one_says_so(
-    losses: Losses, fit: Fit, of_rate, units: int, flag_above: float, latest: int
+    losses: Losses, fit: Fit, common_sd, of_rate, units: int, flag_above: float, latest: int
 ) -> NDArray[np.bool_]:
     """Whether a unit leaks also without the intervals that carry most of it: they may be use nobody logged."""
     among = np.zeros(len(losses.unit), bool)
@@ -364,11 +382,12 @@ def _more_than_one_says_so(
         rate, rate_sd = units_alone(losses.take(among & ~without), fit, units, BIAS_SD_BAR)
         return (rate > share * flag_above) & (_above_zero(rate, rate_sd) >= sure)
 
-    beyond, its_sd = beyond_others(losses, fit, units, among)
+    sums = sums_of(losses.take(among), units, len(fit.effect))
+    beyond, its_sd = beyond_others(losses, sums, fit, among, common_sd)
     out = _largest_a_unit(among, beyond / its_sd, losses.unit)
     leaks = says_so(out, STILL_SURE[latest], STILL_SHARE[latest])
     # what each shows by itself, beyond its rounding and warmth and all that it shares with others
-    own_sd = np.sqrt(losses.sd_bar**2 + losses.common_sd(fit.effect_cov) ** 2 + (BIAS_SD_BAR * losses.biased) ** 2)
+    own_sd = np.sqrt(losses.sd_bar**2 + common_sd**2 + (BIAS_SD_BAR * losses.biased) ** 2)
     shows = (losses.loss_bar - losses.common(fit.effect)) / own_sd
     first = _largest_a_unit(among, shows, losses.unit)
     second = first | _largest_a_unit(among & ~first, shows, losses.unit)
@@ -377,14 +396,15 @@ def _more_than_one_says_so(
     return leaks & (few | says_so(second, UNSHOWN_SURE, UNSHOWN_SHARE[1]))
 
 
-def _as_shown(losses: Losses, on, of_rate, rate, rate_sd, units: int, effect_sd, so_far) -> tuple[NDArray, NDArray]:
+def _as_shown(losses: Losses, sums: Sums, on, of_rate, rate, rate_sd, effect_sd, so_far) -> tuple[NDArray, NDArray]:
     """No rate above what the fastest of the unit's intervals shows, effects as the other units know them."""
     unit, days = losses.unit[of_rate], losses.days[of_rate]
-    shown = np.full(units, -np.inf)
+    shown = np.full(len(rate), -np.inf)
     np.maximum.at(shown, unit, losses.loss_bar[of_rate] / days)
     rate, rate_sd = rate.copy(), rate_sd.copy()
     for u in np.flatnonzero(rate > shown).tolist():
-        effect = effects_without(losses.take(on), units, effect_sd, BIAS_SD_BAR, so_far, u)
+        its = losses.take(on & (losses.unit == u))
+        effect = effects_without(sums, its, effect_sd, BIAS_SD_BAR, so_far, u)
         mine = losses.take(of_rate[unit == u])
         most = np.max((mine.loss_bar - mine.common(effect)) / mine.days)
         if most < rate[u]:
