@@ -12,6 +12,7 @@ import os
 import re
 import shutil
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import datetime, timedelta
 from functools import lru_cache
 from pathlib import Path
@@ -126,9 +127,13 @@ class Publisher:
             return pd.DataFrame({"member_id": pd.Series([], dtype="str"), "dive_id": pd.Series([], dtype="str")})
         return empty(TABLES[table].fields.values())
 
-    def link(self, table: str, part: str) -> int:
-        """Take a part over from the last snapshot as it is; gives its rows."""
+    def link(self, table: str, part: str, fingerprint: str = "") -> int:
+        """Take a part over from the last snapshot as it is; gives its rows.
+
+        With a fingerprint it is what other inputs would give too.
+        """
         old, source = self._in_previous(table, part)
+        old = replace(old, fingerprint=fingerprint or old.fingerprint)
         target = self.folder / table / old.file
         target.parent.mkdir(parents=True, exist_ok=True)
         target.unlink(missing_ok=True)
@@ -143,13 +148,17 @@ class Publisher:
             data = pa.Table.from_pandas(frame, preserve_index=False, nthreads=1)
         else:
             data = arrow_table(frame, declared)
+        return self.write_stored(table, part, data, fingerprint)
+
+    def write_stored(self, table: str, part: str, data: pa.Table, fingerprint: str) -> int:
+        """Write a part that is at hand as it is to be stored; gives its rows."""
         self.tables.setdefault(table, {})[part] = _write_part(self.folder, table, part, data, fingerprint)
         self._take(table, part)
         self._written[table, part] = data
         self._held += data.nbytes
         while self._held > HELD_BYTES:
             self._take(*next(iter(self._written)))  # the oldest
-        return len(frame)
+        return data.num_rows
 
     def finish(self, manifest: Manifest) -> Manifest:
         """Write the manifest and swap the pointer; from here on readers see the new snapshot."""

@@ -183,13 +183,10 @@ def build_dives(refresh: Refresh, station: Station, warehouse: Warehouse) -> Non
             refresh.table(table, after)
 
 
-def last_fits(publisher: Publisher) -> pd.DataFrame:
-    """Fits of dives in the last snapshot, while they were made as they are now; else none."""
+def made_as_now(publisher: Publisher) -> bool:
+    """Whether the last run made dives as they are made now."""
     last = publisher.previous
-    if last is None or last.steps.get(DIVES.name) != step_digest(DIVES):
-        return publisher.none("dive_fits")
-    there = [part for part in sorted(last.tables.get("dive_fits", {})) if publisher.has_previous("dive_fits", part)]
-    return publisher.read_previous("dive_fits", *there) if there else publisher.none("dive_fits")
+    return last is not None and last.steps.get(DIVES.name) == step_digest(DIVES)
 
 
 def _parts(refresh: Refresh, station: Station, warehouse: Warehouse) -> list[Part]:

@@ -49,6 +49,14 @@ class Refresh:
 
     def fingerprint(self, step: Step, part: Part = WHOLE) -> str:
         """A hash of all that the step is given for this part, of its settings and of its version."""
+        read = [
+            part.later[name].fingerprint if name in part.later else self.of_rows(step, name, part)
+            for name in step.reads
+        ]
+        return digest(self.fixed(step), read)
+
+    def fixed(self, step: Step) -> str:
+        """A hash of what the step is given beside rows."""
         if step.name not in self._fixed:
             self._fixed[step.name] = digest(
                 step_digest(step),
@@ -56,13 +64,10 @@ class Refresh:
                 rules_read(step),
                 str(day_given(step, self.today)),
             )
-        read = [
-            part.later[name].fingerprint if name in part.later else self._of_rows(step, name, part)
-            for name in step.reads
-        ]
-        return digest(self._fixed[step.name], read)
+        return self._fixed[step.name]
 
-    def _of_rows(self, step: Step, name: str, part: Part) -> str:
+    def of_rows(self, step: Step, name: str, part: Part = WHOLE) -> str:
+        """A hash of the rows of a frame that the step is given for this part."""
         if name not in self.shelf:
             raise NotDeclared(f"The step {step.name} reads {name}, which is not there yet.")
         return self.shelf.fingerprint(step, name, part.rows.get(name))

@@ -94,7 +94,7 @@ def _prepared(given: Given) -> "PreparedFills":
             return prepared
     readings = given.get("water_readings")
     some = readings if readings is not None and len(readings) else None
-    prepared = prepare_fills(given, given["units"], given.policy, some)
+    prepared = prepare_fills(given, given["units"], given.policy, some, given["day_began"]["at"].iloc[0])
     _AT_HAND[:] = [(given, prepared)]
     return prepared
 
@@ -116,7 +116,11 @@ def _fills_then(given: Given) -> Frames:
     from pipelines.derive.fills.step import build_fills_then
 
     made = build_fills_then(_prepared(given), given, given.policy)
-    return {"fills_before_dives": made["fills_before_dives"], "settling_predicted": made["settling_check"]}
+    return {
+        "fills_before_dives": made["fills_before_dives"],
+        "settling_predicted": made["settling_check"],
+        "settling_learned_then": made["settling_learned_then"],
+    }
 
 
 _FILLS_READ = {
@@ -135,6 +139,8 @@ _FILLS_READ = {
     # what cylinders read between two fills
     "dive_tanks": ("member_id", "dive_id", "unit_id", "o2_pct", "he_pct", "start_pressure_bar", "end_pressure_bar"),
     "loans": ("unit_id", "out_at", "back_at", "back_pressure_bar"),
+    # of a station of many fills: what was read since then teaches nothing yet
+    "day_began": ("at",),
     "fills_not_accepted": ("unit_id", "filled_at"),
     "units": (
         "unit_id",
@@ -153,7 +159,7 @@ _FILLS_RULES = (*INSPECTED_RULES, *PURITY_RULES, "filling_")
 
 FILLS = Step(
     name="fills",
-    version=16,
+    version=17,
     build=_fills,
     gives=("fills_judged", "settling_model", "settling_corrections", "settling_learned", "gauge_check"),
     reads=_FILLS_READ | {"water_readings": ("fill_id", "member_id", "pressure_bar", "water_c", "minutes", "sd_bar")},
@@ -165,9 +171,9 @@ FILLS = Step(
 #: no dive's transmitter has a say in it, and nothing but a fill's own rows and readings, and those before it
 FILLS_THEN = Step(
     name="fills_then",
-    version=2,
+    version=3,
     build=_fills_then,
-    gives=("fills_before_dives", "settling_predicted"),
+    gives=("fills_before_dives", "settling_predicted", "settling_learned_then"),
     reads={name: columns for name, columns in _FILLS_READ.items() if name not in ("air_tests", "releases", "members")},
     settings=("filling", *INSPECTED_SETTINGS, "fleet.due_soon_days"),
     rules=(*INSPECTED_RULES, "filling_"),
@@ -244,6 +250,15 @@ GAS_ADDED = Step(
 )
 
 STEPS = (UNITS, PEOPLE, LOGINS, FILLS, FILLS_THEN, FIRST_PUBLISHED, PREDICTIONS, GAS_ADDED)
+
+
+def day_began(fills: pd.DataFrame, today: pd.Timestamp, time_zone: str) -> pd.DataFrame:
+    """When the day began, at a station of many fills: what was read since teaches tomorrow; else no moment."""
+    from pipelines.derive.fills.step import MANY_FILLS
+
+    began = today.tz_localize(time_zone, nonexistent="shift_forward", ambiguous=True).tz_convert("UTC")
+    at = began if len(fills) >= MANY_FILLS else pd.NaT
+    return pd.DataFrame({"at": pd.Series([at], dtype="datetime64[us, UTC]")})
 
 
 def publish_registers(refresh: Refresh) -> None:

@@ -1,7 +1,7 @@
 """New fills judged by what the last run learned, to be shown before all are judged again."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import pandas as pd
 import pyarrow as pa
@@ -16,6 +16,9 @@ from pipelines.warehouse.first_published import kept_of
 from pipelines.warehouse.store import Warehouse
 from schemas.tables import TABLES
 
+if TYPE_CHECKING:
+    from pipelines.derive.fills.some import SomeFills
+
 #: what of the last run new fills are judged by, and shown among
 _NEEDED = ("fill_quality", "gauge_check", "settling_learned")
 _HANDED_OVER = ["fill_id", "handed_over_verdict", "handed_over_settled_bar_15c"]
@@ -23,10 +26,15 @@ _HANDED_OVER = ["fill_id", "handed_over_verdict", "handed_over_settled_bar_15c"]
 
 @dataclass(frozen=True)
 class NewFills:
-    """Rows of fill_quality that are new or changed, and of their cylinders' other fills whether they are the last."""
+    """Rows of fill_quality that are new or changed, and of their cylinders' other fills whether they are the last.
+
+    `judged` holds all fills of these cylinders, as the new `fill_ids` leave them.
+    """
 
     rows: pd.DataFrame
     latest: dict[str, bool]
+    fill_ids: set[str]
+    judged: "SomeFills"
 
     def among_all(self, publisher: Publisher) -> pa.Table:
         """The table, with all other fills as the last snapshot has them."""
@@ -41,18 +49,15 @@ def judge_new_fills(
     refresh: Refresh,
     warehouse: Warehouse,
     news: tuple[set[str], set[str]] | None,
-    water_readings: Callable[[], pd.DataFrame],
 ) -> NewFills | None:
     """The new fills (see `judge_some`).
 
     Parameters
     ----------
     refresh : Refresh
-        With the inputs on its shelf.
+        With all that FILLS reads on its shelf; of what transmitters read in the water what the last run found.
     news : (set of str, set of str) or None
         The fills that are new or have changed, and the units that came back.
-    water_readings : callable
-        What transmitters read of fills, by the last run; asked for only where one of these fills is not new.
 
     Returns
     -------
@@ -76,12 +81,15 @@ def judge_new_fills(
     there, now = set(first["fill_id"]), set(fills["fill_id"])
     if learned.empty or there - now or now - there - new:
         return None
-    readings = water_readings() if there & new else pd.DataFrame()
-    given = refresh.given(FILLS, but=("water_readings",))
-    found = judge_some(given, given["units"], given.policy, readings if len(readings) else None, learned, gauges, new)
-    if found is None:
+    given = refresh.given(FILLS)
+    readings = given["water_readings"] if len(given["water_readings"]) else None
+    some = judge_some(given, given["units"], given.policy, readings, learned, gauges, lambda _: new)
+    if some is None:
         return None
-    rows, others = found[found["anew"]], found[~found["anew"]]
+    found, filled = some.judged, some.judged["filled_at"]
+    # of those before the first that is new only `latest_fill` may have changed, and a hold that ends with it
+    anew = filled >= filled[found["fill_id"].isin(new)].min()
+    rows, others = found[anew], found[~anew]
     first = pd.concat([first[first["fill_id"].isin(rows["fill_id"])], kept_of(warehouse, rows["fill_id"])])
     latest = dict(zip(others["fill_id"], others["latest_fill"].astype(bool), strict=True))
-    return NewFills(with_first_published(rows, first.drop_duplicates("fill_id")), latest)
+    return NewFills(with_first_published(rows, first.drop_duplicates("fill_id")), latest, new, some)

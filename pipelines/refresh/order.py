@@ -2,13 +2,13 @@
 
 import contextlib
 import time
-from functools import partial
 
 import pandas as pd
 
 from pipelines.publish.snapshot import Publisher
 from pipelines.refresh import divers, dives, fills, fleet
 from pipelines.refresh.engine import Progress, Refresh
+from pipelines.refresh.fills_again import judge_again, keep_given
 from pipelines.refresh.first_look import FirstLook
 from pipelines.refresh.hashing import digest
 from pipelines.refresh.new_fills import judge_new_fills
@@ -110,22 +110,25 @@ def _refresh(
     inputs["air_tests"] = tests[tests["sampled_on"] <= today]
     for name, frame in inputs.items():
         shelf.put(name, frame)
+    shelf.put("day_began", fills.day_began(inputs["fills"], today, station.policy.time_zone))
     shelf.put("fills_not_accepted", fills_not_accepted(warehouse))
     shelf.put("dive_tanks_all", dives.dive_tanks_with_lost(warehouse, inputs["dive_tanks"], inputs["dives"]))
     stages.begin("Units")
     fills.publish_registers(refresh)
     stages.begin("Fills")
     # what transmitters say of fills is found with the dives; until then as it was, which mostly is what it will be
-    readings = partial(_last_water_readings, publisher)
+    shelf.put("water_readings", _last_water_readings(publisher))
     new = None
     if first_look:
-        new = judge_new_fills(refresh, warehouse, first_look.fills_and_units(warehouse), readings)
+        new = judge_new_fills(refresh, warehouse, first_look.fills_and_units(warehouse))
         if new is not None:
             first_look.show(publisher, new)
     give_way = first_look.give_way if first_look and new is not None else lambda: None
     give_way()
-    shelf.put("water_readings", readings())
     _keep_what_is_shown(warehouse, publisher)
+    again = judge_again(refresh, new)
+    if again is not None:
+        again.write(refresh)
     fills.judge_fills(refresh, first_published.kept(warehouse)["fill_quality"])
     if first_look and new is None:
         first_look.show(publisher)
@@ -136,9 +139,13 @@ def _refresh(
     dives.build_dives(refresh, station, warehouse)
     give_way()
     stages.begin("Fills and first readings in the water")
-    shelf.put("water_readings", _water_readings(shelf["dive_fits"]))
     first = first_published.kept(warehouse)
-    fills.judge_fills(refresh, first["fill_quality"])
+    water = _water_readings(shelf["dive_fits"])
+    refresh.publish("water_readings", water)
+    if not water.equals(shelf["water_readings"]):
+        shelf.put("water_readings", water)
+        fills.judge_fills(refresh, first["fill_quality"])
+    keep_given(refresh, again)
     fills.publish_predictions(refresh, first["settling_check"])
     if len(shelf["dive_consumption"]):  # before the first dive there is nothing to follow
         stages.begin("Trends")
@@ -162,7 +169,10 @@ def _water_readings(fits: pd.DataFrame) -> pd.DataFrame:
 
 
 def _last_water_readings(publisher: Publisher) -> pd.DataFrame:
-    return _water_readings(dives.last_fits(publisher))
+    """As the last run found them, while dives were made as they are now; else none."""
+    if dives.made_as_now(publisher) and publisher.has_previous("water_readings", "all"):
+        return publisher.read_previous("water_readings", "all")
+    return _water_readings(publisher.none("dive_fits"))
 
 
 def _keep_what_is_shown(warehouse: Warehouse, publisher: Publisher) -> None:

@@ -230,8 +230,16 @@ class Shelf:
         hashes = self._hashes[key]
         return f"{','.join(key[1])}:{folded(hashes if rows is None else hashes[rows])}"
 
+    def column_hashes(self, step: Step, name: str) -> list[NDArray[np.uint64]]:
+        """A hash a value of each column of a frame that a step declares."""
+        return self._columns(step, self._key(step, name))
+
     def _rows(self, step: Step, key: tuple[str, Columns, tuple]) -> NDArray[np.uint64]:
-        """A hash a row; each column is hashed once, however many steps read it."""
+        """A hash a row."""
+        return joined(self._columns(step, key), len(self._frames[key[0]]))
+
+    def _columns(self, step: Step, key: tuple[str, Columns, tuple]) -> list[NDArray[np.uint64]]:
+        """Each column is hashed once, however many steps read it."""
         name, columns, fine = key
         frame, resolution = self._checked(step, name, columns), dict(fine)
         places = [(name, column, resolution.get(column)) for column in columns]
@@ -239,7 +247,7 @@ class Shelf:
         if new:
             asked = [frame[c] if r is None else rounded(frame[[c]], {c: r})[c] for _, c, r in new]
             self._column_hashes |= dict(zip(new, hashes_of(asked), strict=True))
-        return joined([self._column_hashes[at] for at in places], len(frame))
+        return [self._column_hashes[at] for at in places]
 
     def _checked(self, step: Step, name: str, columns: Columns) -> pd.DataFrame:
         frame = self._frames[name]

@@ -79,6 +79,7 @@ class Tables(Mapping):
         "settling_learned",
         "fills_before_dives",
         "settling_check",
+        "settling_learned_then",
         "settling_record",
     )
 

@@ -77,9 +77,13 @@ def _given(fills, **more):
     return given, build_units(given, TODAY)["units"]
 
 
-def _all(given, units):
-    prepared = step.prepare_fills(given, units, Policy())
-    return step.build_fills_today(prepared, given, Policy(), TODAY)
+#: what is read from here on teaches nothing yet
+BEGAN = pd.Timestamp("2031-06-02T00:00:00Z")
+
+
+def _all(given, units, began=BEGAN):
+    prepared = step.prepare_fills(given, units, Policy(), day_began_at=began)
+    return step.build_fills_today(prepared, given, Policy(), TODAY) | step.build_fills_then(prepared, given, Policy())
 
 
 @cache
@@ -88,18 +92,20 @@ def _learned_from_fills():
 
 
 def _alone(before, after, news):
+    """The fills of some cylinders, as they stand judged and as they were taken for, by what was learned before."""
     last = _learned_from_fills() if before is None else _all(*before)
     given, units = after
     learned, gauges = last["settling_learned"], last["gauge_check"]
-    return some.judge_some(given, units, Policy(), None, learned, gauges, news)
+    found = some.judge_some(given, units, Policy(), None, learned, gauges, lambda _: news)
+    return None if found is None else (found.judged, found.taken_for(last["settling_learned_then"], BEGAN))
 
 
-def _same(found, whole, apart_bar=1e-6):
-    anew = found[found["anew"]].drop(columns=["anew", "model_version"]).set_index("fill_id")
-    want = whole.drop(columns="model_version").set_index("fill_id").loc[anew.index]
-    pd.testing.assert_frame_equal(anew[want.columns], want, rtol=0.0, atol=apart_bar, check_dtype=False)
-    latest = whole.set_index("fill_id")["latest_fill"]
-    assert (found.set_index("fill_id")["latest_fill"] == latest.loc[found["fill_id"]]).all()
+def _same(found, whole):
+    """Every figure, verdict and reason of these fills is what all fills judged at once give."""
+    for alone, table in zip(found, ("fill_quality", "fills_before_dives"), strict=True):
+        want = whole[table].set_index("fill_id").loc[alone["fill_id"]]
+        alone = alone.set_index("fill_id")
+        pd.testing.assert_frame_equal(alone[want.columns], want, rtol=1e-9, atol=1e-9, check_dtype=False)
 
 
 @pytest.mark.parametrize("news", sorted(NEWS))
@@ -107,45 +113,60 @@ def test_a_new_fill_is_judged_alone_as_among_all(news):
     new = NEWS[news]
     after = _given([*FILLS, *new])
     found = _alone(None, after, {row["fill_id"] for row in new})
-    assert set(found.loc[found["anew"], "fill_id"]) == {row["fill_id"] for row in new}
-    assert len(found) < len(FILLS) + len(new), "cylinders that have nothing to do with these are left out"
-    _same(found, _all(*after)["fill_quality"])
+    judged, taken_for = found
+    assert set(taken_for["fill_id"]) == {row["fill_id"] for row in new}
+    assert len(judged) < len(FILLS) + len(new), "cylinders that have nothing to do with these are left out"
+    _same(found, _all(*after))
+
+
+@pytest.mark.parametrize("news", sorted(NEWS))
+def test_a_new_fill_changes_no_other_cylinder(news):
+    """Its start pressure says what the fill before it came back with, and that teaches tomorrow."""
+    after = _given([*FILLS, *NEWS[news]])
+    judged, _ = _alone(None, after, {row["fill_id"] for row in NEWS[news]})
+    before, now = (made["fill_quality"].set_index("fill_id") for made in (_learned_from_fills(), _all(*after)))
+    others = [fill for fill in before.index if fill not in set(judged["fill_id"])]
+    pd.testing.assert_frame_equal(now.loc[others], before.loc[others], rtol=1e-9, atol=1e-9)
+    tomorrow = _all(*after, began=BEGAN + pd.Timedelta(days=60))["settling_learned"]
+    assert (tomorrow["readings"] >= _learned_from_fills()["settling_learned"]["readings"]).all()
 
 
 def test_an_analysis_of_an_old_fill_is_seen_by_the_later_ones_of_its_cylinder():
     before = [*FILLS, _fill(11, "06-02", "S1", source_id="rich", fill_method="banked_mix", target_o2_pct=40.0)]
     later = _fill(12, "06-04", "S1", start_pressure_bar=120.0)
     after = _given([*before[:-1], before[-1] | {"analysed_o2_pct": 36.0}, later])
-    found = _alone(_given([*before, later]), after, {"f11"})
-    assert list(found.loc[found["anew"], "fill_id"]) == ["f11", "f12"]
-    _same(found, _all(*after)["fill_quality"])
+    _same(_alone(_given([*before, later]), after, {"f11"}), _all(*after))
 
 
 def test_a_release_is_seen():
     release = {"fill_id": "f10", "released_at": "2031-06-01T12:00:00Z", "released_by": "M1", "reason": "seen"}
     after = _given(FILLS, releases=[release])
-    found = _alone(None, after, {"f10"})
-    assert found.set_index("fill_id").loc["f10", "released"]
-    _same(found, _all(*after)["fill_quality"])
+    judged, taken_for = _alone(None, after, {"f10"})
+    assert judged.set_index("fill_id").loc["f10", "released"]
+    assert taken_for.empty, "it was made before the day began"
+    _same((judged, taken_for), _all(*after))
 
 
 def test_a_settled_reading_of_its_own_counts_at_once():
     fills = [_read(n, f"0{3 + n // 28}-{1 + n % 28:02d}", "S1", 205.0 + n % 3) for n in range(60)]
     new = _read(90, "06-02", "S1", 203.5)
     after = _given([*fills, new])
-    found = _alone(_given(fills), after, {"f90"}).set_index("fill_id").loc["f90"]
-    whole = _all(*after)["fill_quality"].set_index("fill_id").loc["f90"]
-    assert found["gas_c_basis"] == whole["gas_c_basis"] == "settled"
-    # what it teaches comes with the whole run; beside sixty others, two bar off all of them, that is 0.2 bar
-    assert found["settled_pressure_bar_15c"] == pytest.approx(whole["settled_pressure_bar_15c"], abs=0.3)
-    assert found["settled_high_bar_15c"] == pytest.approx(whole["settled_high_bar_15c"], abs=0.3)
-    assert abs(whole["settled_pressure_bar_15c"] - 206.0) > 0.5, "the reading moves its fill"
+    found, whole = _alone(_given(fills), after, {"f90"}), _all(*after)
+    _same(found, whole)
+    own, tomorrow = (
+        made["fill_quality"].set_index("fill_id").loc["f90"]
+        for made in (whole, _all(*after, BEGAN + pd.Timedelta("1D")))
+    )
+    assert own["gas_c_basis"] == "settled"
+    assert abs(own["settled_pressure_bar_15c"] - 206.0) > 0.5, "the reading moves its fill"
+    # what it teaches comes with the next day; beside sixty others, two bar off all of them, that is 0.2 bar
+    assert 0.0 < abs(own["settled_pressure_bar_15c"] - tomorrow["settled_pressure_bar_15c"]) < 0.3
 
 
 def test_a_reading_far_off_is_left_out_at_once():
     fills = [_read(n, f"0{3 + n // 28}-{1 + n % 28:02d}", "S1", 205.0 + n % 3) for n in range(60)]
-    found = _alone(_given(fills), _given([*fills, _read(90, "06-02", "S1", 180.0)]), {"f90"})
-    assert "settled_reading_doubtful" in found.set_index("fill_id").loc["f90", "reasons"]
+    judged, _ = _alone(_given(fills), _given([*fills, _read(90, "06-02", "S1", 180.0)]), {"f90"})
+    assert "settled_reading_doubtful" in judged.set_index("fill_id").loc["f90", "reasons"]
 
 
 REFUSED = {

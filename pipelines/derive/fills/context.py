@@ -68,11 +68,7 @@ def fill_context(
         Which of the fills, in the order of time, are asked for, as a mask: all fills of some cylinders, for these find
         their gas in one another. What the station's other fills say of them is in their context all the same.
     """
-    fills = inputs["fills"].sort_values(["filled_at", "fill_id"], ignore_index=True).copy()
-    fills["filled_on"] = local_day(fills["filled_at"], policy.time_zone)
-    fills["station"] = fills["station_id"].astype(object).where(fills["station_id"].notna(), "")
-    fills["ambient_assumed"], fills["start_assumed"] = _held(fills, "assumed", ("ambient_c", "start_pressure_bar"))
-    fills = with_station_wide(fills, inputs, units)
+    fills = station_wide_fills(inputs, units, policy)
     if only is not None:
         fills = fills[only(fills)].reset_index(drop=True)
     marks = {"values_assumed": (fills["ambient_assumed"] | fills["start_assumed"]).to_numpy(bool)}
@@ -89,6 +85,15 @@ def fill_context(
     fills = _with_settled(fills, inputs["gauges"], policy, first_readings, marks)
     fills["marks"] = pd.Series(lists(marks, len(fills)), index=fills.index, dtype="object")
     return FillContext(fills, chain, readings)
+
+
+def station_wide_fills(inputs: dict[str, pd.DataFrame], units: pd.DataFrame, policy: Policy) -> pd.DataFrame:
+    """All fills in the order of time, with what all of a station say of each."""
+    fills = inputs["fills"].sort_values(["filled_at", "fill_id"], ignore_index=True).copy()
+    fills["filled_on"] = local_day(fills["filled_at"], policy.time_zone)
+    fills["station"] = fills["station_id"].astype(object).where(fills["station_id"].notna(), "")
+    fills["ambient_assumed"], fills["start_assumed"] = _held(fills, "assumed", ("ambient_c", "start_pressure_bar"))
+    return with_station_wide(fills, inputs, units)
 
 
 def _held(fills: pd.DataFrame, column: str, words: Sequence[str]) -> list[np.ndarray]:

@@ -2,23 +2,59 @@
 
 A cylinder's fills hang on its own past, on what all fills of the station say of gauges, room and rates, and on what its
 readings have taught. The first is computed again for the cylinders concerned, the second for all, and the third is
-taken as the last run left it. What a new reading teaches comes with the whole run, and moves old fills by hairs.
+taken as the last run left it: what is read today teaches tomorrow.
 """
 
-from collections.abc import Collection
+from collections.abc import Callable, Collection, Sequence
 
 import numpy as np
 import pandas as pd
 
-from pipelines.derive.fills.context import fill_context
-from pipelines.derive.fills.learned import from_frame
-from pipelines.derive.fills.settling import estimate, settle_by
-from pipelines.derive.fills.step import judged
+from pipelines.derive.fills.context import FillContext, fill_context
+from pipelines.derive.fills.learned import Learned, from_frame
+from pipelines.derive.fills.settling import settle_by
+from pipelines.derive.fills.settling_then import settle_then_by
+from pipelines.derive.fills.station_fills import estimate
+from pipelines.derive.fills.step import judged, taken_for, with_this_month
 from pipelines.derive.units import set_membership
 from schemas.policy import Policy
 
 MOST_SINCE, MOST_FILLS = 1000, 20_000
 """Where more were made since the first that is new, or hang together with the new ones, all are judged at once."""
+
+
+class SomeFills:
+    """All fills of some cylinders of a station of many, judged by what the last run learned.
+
+    `all_fills` are those of the station, with what all of them say of each.
+    """
+
+    def __init__(
+        self,
+        inputs: dict[str, pd.DataFrame],
+        policy: Policy,
+        all_fills: pd.DataFrame,
+        context: FillContext,
+        learned: Sequence[Learned],
+        gauges: pd.DataFrame,
+    ):
+        self.all_fills, self._inputs, self._policy, self._context = all_fills, inputs, policy, context
+        self._estimates = estimate(context.fills, policy)
+        self.judged = judged(
+            context,
+            settle_by(self._estimates, learned, policy),
+            with_this_month(gauges, context.fills),
+            inputs | {"fills": _theirs_and_placed(inputs["fills"], context.fills["fill_id"])},
+            policy,
+            settled_known_at={one.station: one.settled_known_at for one in learned},
+        )
+        """Their rows as they stand in `fills_judged`."""
+
+    def taken_for(self, learned_then: pd.DataFrame, since: pd.Timestamp) -> pd.DataFrame:
+        """The rows of `fills_before_dives` of those made since a day began, by `settling_learned_then` of that day."""
+        settled = settle_then_by(self._estimates, from_frame(learned_then), self._policy)
+        then = taken_for(self._context, settled, self._inputs, self._policy)
+        return then[then["filled_at"] >= since].reset_index(drop=True)
 
 
 def judge_some(
@@ -28,9 +64,9 @@ def judge_some(
     water_readings: pd.DataFrame | None,
     learned: pd.DataFrame,
     gauges: pd.DataFrame,
-    fill_ids: Collection[str],
-) -> pd.DataFrame | None:
-    """The rows of fill_quality of some fills, and of the others of their cylinders.
+    which: Callable[[pd.DataFrame], Collection[str]],
+) -> SomeFills | None:
+    """Some fills, and the others of their cylinders.
 
     Parameters
     ----------
@@ -38,21 +74,20 @@ def judge_some(
         As of `prepare_fills`.
     learned, gauges : DataFrame
         settling_learned and gauge_check as the last run left them.
-    fill_ids : collection of str
-        The fills that are new, or have changed.
+    which : callable
+        The ids of those that are new or have changed, by all fills as they stand in `all_fills`.
 
     Returns
     -------
-    DataFrame or None
-        With the column `anew`: false for fills before the first of these, of which only `latest_fill` may have changed,
-        and a hold that ends with it. None where all fills are to be judged at once: the new ones lie far back, or their
-        station has learned nothing yet.
+    SomeFills or None
+        None where all fills are to be judged at once: none is named, they lie far back, or their station has learned
+        nothing yet.
     """
     known = from_frame(learned)
-    asked: list[int] = []
+    there: list[pd.DataFrame] = []
 
     def of_their_cylinders(fills: pd.DataFrame) -> np.ndarray:
-        new = fills["fill_id"].isin(fill_ids).to_numpy(bool)
+        new = fills["fill_id"].isin(which(fills)).to_numpy(bool)
         kept = fills["unit_id"].isin(_hang_together(inputs, set(fills["unit_id"][new]))).to_numpy(bool)
         stations = {one.station for one in known}
         on_a_filling_gauge = new & fills["settled_pressure_bar"].notna() & ~fills["settled_on_check_gauge"]
@@ -61,23 +96,11 @@ def judge_some(
         # of a filling gauge that read a settled pressure the months count, by fills that may not be at hand
         if unfit or on_a_filling_gauge.any() or not set(fills["station"][kept]) <= stations:
             return np.zeros(len(fills), bool)
-        asked.extend(np.flatnonzero(kept))
+        there.append(fills)
         return kept
 
     context = fill_context(inputs, units, policy, water_readings, only=of_their_cylinders)
-    if not asked:
-        return None
-    settled = settle_by(estimate(context.fills, policy), known, policy)
-    frame = judged(
-        context,
-        settled,
-        _this_month(gauges, context.fills),
-        inputs | {"fills": _theirs_and_placed(inputs["fills"], context.fills["fill_id"])},
-        policy,
-        settled_known_at={one.station: one.settled_known_at for one in known},
-    )
-    filled = frame["filled_at"]
-    return frame.assign(anew=filled >= filled[frame["fill_id"].isin(fill_ids)].min())
+    return SomeFills(inputs, policy, there[0], context, known, gauges) if there else None
 
 
 def _hang_together(inputs: dict[str, pd.DataFrame], units: set[str]) -> set[str]:
@@ -90,13 +113,6 @@ def _hang_together(inputs: dict[str, pd.DataFrame], units: set[str]) -> set[str]
         if more <= found:
             return found
         found |= more
-
-
-def _this_month(gauges: pd.DataFrame, fills: pd.DataFrame) -> pd.DataFrame:
-    """The gauges' months; one that the last run did not know yet is as the last it knew."""
-    last = gauges.sort_values("month_on").drop_duplicates("gauge_id", keep="last")
-    month = fills["filled_on"].max().to_period("M").to_timestamp()
-    return pd.concat([gauges, last[last["month_on"] < month].assign(month_on=month)], ignore_index=True)
 
 
 def _theirs_and_placed(fills: pd.DataFrame, fill_ids: pd.Series) -> pd.DataFrame:

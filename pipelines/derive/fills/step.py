@@ -13,7 +13,9 @@ from pipelines.derive.fills.context import FillContext, fill_context, most_settl
 from pipelines.derive.fills.history import kept_checks, settling_record, with_first_published
 from pipelines.derive.fills.learned import as_frame
 from pipelines.derive.fills.mix import build_mix
-from pipelines.derive.fills.settling import Estimates, Settled, SettledNow, estimate, settle, settle_then
+from pipelines.derive.fills.settling import SettledNow, settle
+from pipelines.derive.fills.settling_then import settle_then
+from pipelines.derive.fills.station_fills import Estimates, Settled, estimate
 from pipelines.derive.fills.station_wide import as_written
 from pipelines.derive.fills.verdict import build_verdict
 from pipelines.derive.fleet.inspections import unit_states_at
@@ -56,10 +58,14 @@ FOR_DIVES = (
 
 @dataclass(frozen=True)
 class PreparedFills:
-    """Fills with what is looked up for them, and all estimates of what they settle to."""
+    """Fills with what is looked up for them, and all estimates of what they settle to.
+
+    `taught_until`: what was read later teaches nothing yet; None where all of it does.
+    """
 
     context: FillContext
     estimates: Estimates
+    taught_until: pd.Timestamp | None = None
 
 
 def prepare_fills(
@@ -67,6 +73,7 @@ def prepare_fills(
     units: pd.DataFrame,
     policy: Policy,
     dive_first_readings: pd.DataFrame | None = None,
+    day_began_at: pd.Timestamp | None = None,
 ) -> PreparedFills:
     """What both what is believed of fills today and what was believed of them then are made from.
 
@@ -80,9 +87,14 @@ def prepare_fills(
     dive_first_readings : DataFrame, optional
         fill_id, pressure_bar, water_c, minutes, optionally sd_bar, member_id and read_at: the first steady pressure
         in the water of the dive that followed.
+    day_began_at : Timestamp, optional
+        From `MANY_FILLS` on what was read since then teaches nothing yet, so that a new fill moves no other.
     """
     context = fill_context(inputs, units, policy, dive_first_readings)
-    return PreparedFills(context, estimate(context.fills, policy))
+    if day_began_at is None or pd.isna(day_began_at) or len(context.fills) < MANY_FILLS:
+        return PreparedFills(context, estimate(context.fills, policy))
+    until = day_began_at.tz_convert("UTC")
+    return PreparedFills(context, estimate(context.fills, policy, until.tz_localize(None).to_datetime64()), until)
 
 
 def build_fills_today(
@@ -102,14 +114,17 @@ def build_fills_today(
         Today: later air tests are not known yet. Not needed where `inputs` hold none.
     """
     now, tables = settle(prepared.estimates, policy)
-    frame = judged(prepared.context, now, tables.gauges, inputs, policy, as_of_on)
+    c, gauges, known = prepared.context.fills, tables.gauges, None
+    if prepared.taught_until is not None:
+        gauges, known = with_this_month(gauges, c), {one.station: one.settled_known_at for one in tables.learned}
+    frame = judged(prepared.context, now, gauges, inputs, policy, as_of_on, settled_known_at=known)
     made = {"settling_model": tables.model, "gauge_check": tables.gauges}
     declared = {name: conform(table, TABLES[name].fields.values()) for name, table in made.items()}
-    many = len(frame) >= MANY_FILLS
+    taught = prepared.estimates.taught
     return {k: v.reset_index(drop=True) for k, v in declared.items()} | {
         "fill_quality": frame,
         "settling_corrections": tables.corrections,
-        "settling_learned": as_frame(tables.learned if many else []),
+        "settling_learned": as_frame([one for one in tables.learned if one.station in taught]),
     }
 
 
@@ -159,18 +174,32 @@ def judged(
 def build_fills_then(
     prepared: PreparedFills, inputs: dict[str, pd.DataFrame], policy: Policy
 ) -> dict[str, pd.DataFrame]:
-    """`fills_before_dives`: what each fill was taken for when it was made, which no later fill and no dive changes; and
-    settling_check: what was predicted of each settled reading.
+    """`fills_before_dives`: what each fill was taken for when it was made, which no later fill and no dive changes;
+    settling_check: what was predicted of each settled reading; settling_learned_then: what fills made since are taken
+    for by.
     """
-    c = prepared.context.fills
     s = settle_then(prepared.estimates, policy)
+    check = conform(s.check, TABLES["settling_check"].fields.values()).reset_index(drop=True)
+    learned = as_frame([one for one in s.learned if one.station in prepared.estimates.taught])
+    before = taken_for(prepared.context, s, inputs, policy)
+    return {"fills_before_dives": before, "settling_check": check, "settling_learned_then": learned}
+
+
+def taken_for(context: FillContext, s: Settled, inputs: dict[str, pd.DataFrame], policy: Policy) -> pd.DataFrame:
+    """The table fills_before_dives of all fills of some cylinders."""
+    c = context.fills
     q, unknown_mix = _pressures(c, s, policy)
     _content(c, q, s, unknown_mix)
     state = unit_states_at(inputs, policy, c["unit_id"], c["filled_at"])
-    then = _joined(c, q, _mix(prepared.context, q, policy), state[["in_test"]])
-    check = conform(s.check, TABLES["settling_check"].fields.values()).reset_index(drop=True)
-    before = conform(then, [TABLES["fill_quality"].fields[k] for k in FOR_DIVES])
-    return {"fills_before_dives": before, "settling_check": check}
+    then = _joined(c, q, _mix(context, q, policy), state[["in_test"]])
+    return conform(then, [TABLES["fill_quality"].fields[k] for k in FOR_DIVES])
+
+
+def with_this_month(gauges: pd.DataFrame, fills: pd.DataFrame) -> pd.DataFrame:
+    """gauge_check with the month of the last fill; a gauge of which nothing was learned in it is as it last was."""
+    last = gauges.sort_values("month_on").drop_duplicates("gauge_id", keep="last")
+    month = fills["filled_on"].max().to_period("M").to_timestamp()
+    return pd.concat([gauges, last[last["month_on"] < month].assign(month_on=month)], ignore_index=True)
 
 
 def build_fills(

@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 
 from pipelines.derive.columns import floats
-from pipelines.derive.fills.estimates import THERMOMETER_SD_K
 from pipelines.derive.fills.terms import Model, gauge_steps
 from shared.filling import settling
 from shared.filling.settling_beliefs import Beliefs
@@ -87,14 +86,14 @@ class Then:
         self.bar[fills], self.sd_bar[fills] = bar, sd
         self.gauge_offset_bar[fills] = known_offsets_bar(self._c.iloc[fills], beliefs.best, self._steps[fills])
 
-    def with_common(self, per_k: np.ndarray, settled: np.ndarray) -> np.ndarray:
-        """SDs with what all settled readings have in common and nothing that is read tells: thermometer, check gauge.
 
-        The check gauge is that of the last reading until then.
-        """
-        on = settled & self._c["settled_on_check_gauge"].to_numpy(bool)
-        limit = pd.Series(np.where(on, floats(self._c["settled_limit_bar"]), np.nan)).ffill().fillna(0.0)
-        return np.hypot(self.sd_bar, np.hypot(THERMOMETER_SD_K * per_k, limit.to_numpy() / 2.0))
+def check_gauge_limits_bar(c: pd.DataFrame, settled: np.ndarray, *, carried: bool = True) -> np.ndarray:
+    """What the check gauge of each fill's settled reading may be off by, bar; that of the last reading until then where
+    it has none, and 0 before the first. NaN for these two where it is not `carried`.
+    """
+    on = settled & c["settled_on_check_gauge"].to_numpy(bool)
+    limit = np.where(on, floats(c["settled_limit_bar"]), np.nan)
+    return pd.Series(limit).ffill().fillna(0.0).to_numpy() if carried else limit
 
 
 def known_offsets_bar(c: pd.DataFrame, belief: settling.Belief, steps: np.ndarray) -> np.ndarray:

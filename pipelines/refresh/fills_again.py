@@ -1,0 +1,184 @@
+"""At a station of many fills: those that changed since the last run are judged again, and the others stand.
+
+What is read today teaches tomorrow (`derive/fills/settling.py`), so a new fill moves the fills of its own cylinders and
+no others. Which rows changed is asked of the rows: each run keeps a hash of all that each fill was judged by, and one
+of everything else that fills are judged by.
+"""
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+
+from pipelines.publish.amended import amended
+from pipelines.publish.snapshot import Publisher
+from pipelines.refresh.engine import Refresh
+from pipelines.refresh.fills import FILLS, FILLS_THEN
+from pipelines.refresh.hashing import digest, hashes_of, joined, row_hashes
+from pipelines.refresh.new_fills import NewFills
+from pipelines.refresh.step import step_digest
+
+if TYPE_CHECKING:
+    from pipelines.derive.fills.some import SomeFills
+
+#: of the last run; all must be there
+_NEEDED = (*FILLS.gives, *FILLS_THEN.gives, "fills_given")
+#: what differs from fill to fill, and is looked at row by row
+_BY_ROW = ("fills", "releases")
+#: columns of a later reading of a fill begin so
+_READING = "settled_"
+_NONE = np.uint64(0)
+_ORDER = ("filled_at", "fill_id")
+
+
+@dataclass(frozen=True)
+class FillsAgain:
+    """The tables of both steps with some rows in the place of others, as stored; and what each fill was judged by."""
+
+    fills_judged: pa.Table
+    fills_before_dives: pa.Table
+    given: pd.DataFrame
+
+    def write(self, refresh: Refresh) -> None:
+        """Put them into the snapshot as the results of their steps; what else these give stands."""
+        for step in (FILLS, FILLS_THEN):
+            print_ = refresh.fingerprint(step)
+            for table in step.gives:
+                if table in ("fills_judged", "fills_before_dives"):
+                    refresh.publisher.write_stored(table, "all", getattr(self, table), print_)
+                else:
+                    refresh.publisher.link(table, "all", print_)
+        refresh.recomputed[FILLS.counted] = refresh.recomputed.get(FILLS.counted, 0) + 1
+
+
+def judge_again(refresh: Refresh, new: NewFills | None) -> FillsAgain | None:
+    """What the steps of fills would give, where few fills changed since the last run and nothing else did; else None.
+
+    Parameters
+    ----------
+    refresh : Refresh
+        With all that FILLS reads on its shelf.
+    new : NewFills, optional
+        Fills judged already, by the same frames.
+    """
+    publisher, until = refresh.publisher, _day_began_at(refresh)
+    last = publisher.previous
+    if until is None or last is None or not all(publisher.has_previous(table, "all") for table in _NEEDED):
+        return None
+    if any(last.steps.get(step.name) != step_digest(step) for step in (FILLS, FILLS_THEN)):
+        return None
+    before = publisher.read_previous("fills_given", "all")
+    if not len(before) or before["beside"].iloc[0] != _beside(refresh):
+        return None
+    changed = _Changed(refresh, before.set_index("fill_id"), until)
+    at_hand = new is not None and set(changed.among(new.judged.all_fills)) == new.fill_ids
+    some = new.judged if new is not None and at_hand else _judged(refresh, changed)
+    if some is None or changed.moved_unit(publisher, some.judged):
+        return None
+    then = some.taken_for(publisher.read_previous("settling_learned_then", "all"), until)
+    return FillsAgain(
+        _amended(publisher, "fills_judged", some.judged), _amended(publisher, "fills_before_dives", then), changed.now
+    )
+
+
+def _judged(refresh: Refresh, changed: "_Changed") -> "SomeFills | None":
+    from pipelines.derive.fills.some import judge_some
+
+    given, publisher = refresh.given(FILLS), refresh.publisher
+    learned, gauges = (publisher.read_previous(table, "all") for table in ("settling_learned", "gauge_check"))
+    readings = given["water_readings"] if len(given["water_readings"]) else None
+    return judge_some(given, given["units"], given.policy, readings, learned, gauges, changed.among)
+
+
+class _Changed:
+    """Which fills changed since the last run, by what each was judged by then."""
+
+    def __init__(self, refresh: Refresh, before: pd.DataFrame, until: pd.Timestamp):
+        self._refresh, self._before, self._until = refresh, before, until
+        self.now = before[:0]
+
+    def among(self, fills: pd.DataFrame) -> list[str]:
+        """Their ids; none where the change reaches what was learned when the day began, or a fill is gone."""
+        self.now = fills_given(self._refresh, fills, self._until)
+        place = self._before.index.get_indexer(self.now["fill_id"])
+        changed, relearned = (
+            (place < 0) | (self.now[name].to_numpy() != self._before[name].to_numpy()[place])
+            for name in ("given", "given_by_then")
+        )
+        gone = (place >= 0).sum() < len(self._before)
+        relearned &= (fills["filled_at"] < self._until).to_numpy(bool)
+        return [] if gone or relearned.any() else list(self.now["fill_id"][changed])
+
+    def moved_unit(self, publisher: Publisher, judged: pd.DataFrame) -> bool:
+        """Whether one of them was of another unit before, whose other fills it has left."""
+        was = publisher.stored_previous("fills_judged", columns=["fill_id", "unit_id"]).to_pandas(use_threads=False)
+        both = judged[["fill_id", "unit_id"]].merge(was, on="fill_id", suffixes=("", "_before"))
+        return bool((both["unit_id"].fillna("") != both["unit_id_before"].fillna("")).any())
+
+
+def fills_given(refresh: Refresh, fills: pd.DataFrame, until: pd.Timestamp) -> pd.DataFrame:
+    """fill_id with `given`, a hash of all that the fill's row and the station's other fills say of it, and
+    `given_by_then`, the same without a reading that was made after `until`, and without its release.
+
+    Parameters
+    ----------
+    fills : DataFrame
+        All fills, as `fill_context` shows them to its `only`.
+    """
+    written, n = FILLS.reads["fills"], len(fills)
+    place = pd.Index(refresh.shelf["fills"]["fill_id"]).get_indexer(fills["fill_id"])
+    of_rows = dict(zip(written, (h[place] for h in refresh.shelf.column_hashes(FILLS, "fills")), strict=True))
+    # what was worked out over all fills; of a column that stands in the row as well, what became of it
+    wide = [c for c in fills if c not in written or c in ("start_pressure_bar", "stop_pressure_bar")]
+    of_wide = dict(zip(wide, hashes_of([fills[c] for c in wide]), strict=True))
+    of_reading, of_fill = (
+        joined([h for part in (of_rows, of_wide) for c, h in part.items() if c.startswith(_READING) == reading], n)
+        for reading in (True, False)
+    )
+    read = fills["settled_pressure_bar"].notna().to_numpy(bool)
+    by_then = read & ~(fills["settled_at"] >= until).to_numpy(bool)
+    releases = refresh.shelf["releases"]
+    released = releases.groupby("fill_id")["released_at"].max().reindex(fills["fill_id"]).reset_index()
+    hashes = of_fill, np.where(read, of_reading, _NONE), row_hashes(released, ["released_at"])
+    return pd.DataFrame(
+        {
+            "fill_id": fills["fill_id"],
+            "given": joined(hashes, n),
+            "given_by_then": joined([of_fill, np.where(by_then, of_reading, _NONE)], n),
+        }
+    )
+
+
+def keep_given(refresh: Refresh, again: FillsAgain | None) -> None:
+    """Keep with the snapshot what each fill was judged by; nothing where the station has few."""
+    from pipelines.derive.fills.context import station_wide_fills
+
+    publisher, print_, until = refresh.publisher, refresh.fingerprint(FILLS), _day_began_at(refresh)
+    if publisher.unchanged("fills_given", "all", print_):
+        publisher.link("fills_given", "all")
+        return
+    if again is not None:
+        made = again.given
+    elif until is not None:
+        given = refresh.given(FILLS)
+        made = fills_given(refresh, station_wide_fills(given, given["units"], given.policy), until)
+    else:
+        made = pd.DataFrame({"fill_id": pd.Series([], dtype="str")})
+    publisher.write("fills_given", "all", made.assign(beside=_beside(refresh)), print_)
+
+
+def _day_began_at(refresh: Refresh) -> pd.Timestamp | None:
+    at = refresh.shelf["day_began"]["at"].iloc[0]
+    return None if pd.isna(at) else at
+
+
+def _beside(refresh: Refresh) -> str:
+    """A hash of everything but the fills' own rows that the steps of fills are given."""
+    return digest(refresh.fixed(FILLS), [refresh.of_rows(FILLS, name) for name in FILLS.reads if name not in _BY_ROW])
+
+
+def _amended(publisher: Publisher, table: str, rows: pd.DataFrame) -> pa.Table:
+    last = publisher.stored_previous(table)
+    return amended(last, pa.Table.from_pandas(rows, last.schema, preserve_index=False), "fill_id", _ORDER, {})

@@ -1,0 +1,121 @@
+"""At a station of many fills what a day brings changes the fills it is about, and comes out as a run from nothing."""
+
+import shutil
+
+import pandas as pd
+import pytest
+import small_station as s
+
+from pipelines.derive.fills import step
+from pipelines.refresh import fills_again, order
+from pipelines.station.settings import Station, load_station
+
+TODAY = "2026-03-10"
+READ = {"settled_pressure_bar": "206", "settled_c": "18"}
+
+
+@pytest.fixture(scope="module", autouse=True)
+def many():
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(step, "MANY_FILLS", 1)
+        yield
+
+
+@pytest.fixture(scope="module")
+def computed(tmp_path_factory):
+    made = s.stocked(tmp_path_factory.mktemp("quay") / "quay", today=TODAY)
+    read = {4: "2026-03-05 08:00", 5: "2026-03-06 08:00"}
+    s.drop(made, "fills.csv", [s.fill(n, **(READ | {"settled_at": read[n]} if n in read else {})) for n in range(1, 8)])
+    s.run(made)
+    return made.folder
+
+
+@pytest.fixture
+def station(tmp_path, computed) -> Station:
+    shutil.copytree(computed, tmp_path / "quay")
+    return load_station(tmp_path / "quay")
+
+
+def _run(station: Station) -> bool:
+    """A run; whether it judged again what changed, and no more."""
+    found = []
+
+    def judged(*given):
+        found.append(fills_again.judge_again(*given))
+        return found[-1]
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(order, "judge_again", judged)
+        s.run(station)
+    return found[-1] is not None
+
+
+def _as_from_nothing(station: Station) -> None:
+    other = s.make(station.folder.parent / "other", today=TODAY)
+    shutil.copytree(station.inbox, other.inbox, dirs_exist_ok=True)
+    s.run(other)
+    there, anew = s.published(station), s.published(other)
+    # what was said first of a fill stays; there its reading was not known yet
+    first = ["handed_over_verdict", "handed_over_settled_bar_15c"]
+    for tables in (there, anew):
+        tables["fill_quality"] = tables["fill_quality"].drop(columns=first)
+    assert there.keys() == anew.keys()
+    for name, frame in there.items():
+        pd.testing.assert_frame_equal(frame, anew[name], rtol=1e-9, atol=1e-9, obj=name)
+
+
+def test_what_a_day_brings_comes_out_as_from_nothing(station):
+    s.drop(station, "fills-10.csv", [s.fill(10), s.fill(7, fill_id="F7b", filled_at="2026-03-10 11:00")], 10)
+    assert _run(station), "two stops"
+    s.drop(station, "fills-10b.csv", [s.fill(10, stop_pressure_bar="221")], 20)
+    assert _run(station), "a stop that was mistyped"
+    s.drop(station, "fills-7.csv", [s.fill(7, **READ, settled_at="2026-03-10 09:00")], 30)
+    assert _run(station), "a reading today of an earlier fill"
+    s.drop(
+        station,
+        "releases.csv",
+        [{"fill_id": "F10", "released_at": "2026-03-10 12:00", "released_by": "M1", "reason": "seen"}],
+        40,
+    )
+    assert _run(station), "a release"
+    quality = s.published(station)["fill_quality"].set_index("fill_id")
+    assert quality.loc["F10", "stop_pressure_bar"] == 221.0
+    assert quality.loc["F7", "gas_c_basis"] == "settled"
+    _as_from_nothing(station)
+
+
+#: what reaches farther than the cylinders of the day's fills
+FARTHER = {
+    "a fill of an earlier day": ("fills-9.csv", [s.fill(9)]),
+    "an analysis of an earlier fill": ("fills-7.csv", [s.fill(7, analysed_o2_pct="20.9")]),
+    "a reading that was there by then": ("fills-7.csv", [s.fill(7, **READ, settled_at="2026-03-08 09:00")]),
+    "another unit": ("fills-10.csv", [s.fill(10, unit_id="C3")]),
+    "a cylinder": ("cylinders.csv", [{**row, "working_pressure_bar": "230"} for row in s.CYLINDERS]),
+    "a row that was not taken": ("fills-8.csv", [s.fill(8, stop_pressure_bar="what")]),
+}
+
+
+@pytest.fixture(scope="module")
+def with_one_of_today(tmp_path_factory, computed):
+    folder = tmp_path_factory.mktemp("with") / "quay"
+    shutil.copytree(computed, folder)
+    made = load_station(folder)
+    s.drop(made, "fills-10.csv", [s.fill(10)], 10)
+    s.run(made)
+    return folder
+
+
+@pytest.mark.parametrize("news", sorted(FARTHER))
+def test_what_reaches_farther_is_left_to_a_whole_judgement(tmp_path, with_one_of_today, news):
+    shutil.copytree(with_one_of_today, tmp_path / "quay")
+    station = load_station(tmp_path / "quay")
+    file, rows = FARTHER[news]
+    s.drop(station, file, rows, 20)
+    assert not _run(station)
+
+
+def test_a_day_later_all_is_judged_by_what_the_day_taught(tmp_path, with_one_of_today):
+    shutil.copytree(with_one_of_today, tmp_path / "quay")
+    path = tmp_path / "quay/station.toml"
+    path.write_text(path.read_text(encoding="utf-8").replace(TODAY, "2026-03-11"), encoding="utf-8")
+    assert not _run(load_station(tmp_path / "quay"))
