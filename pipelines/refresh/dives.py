@@ -9,7 +9,7 @@ import pandas as pd
 
 from pipelines.publish.snapshot import Publisher
 from pipelines.refresh.engine import Refresh
-from pipelines.refresh.hashing import frame_hash
+from pipelines.refresh.hashing import digest, frame_hash
 from pipelines.refresh.reads import whole
 from pipelines.refresh.step import EVERY, Frames, Given, Later, Part, Step, step_digest
 from pipelines.station.settings import Station
@@ -47,6 +47,16 @@ def _lessons(given: Given) -> Frames:
     read = _read(given)
     # beside the table what it was made from, for the step that follows in the same refresh
     return {"dive_lessons": lessons_frame(read.lessons), "read": cast(pd.DataFrame, read)}
+
+
+def _station(given: Given) -> Frames:
+    from pipelines.derive.dives.step import station_frame, station_of
+
+    by_member = given["dive_lessons"].groupby("member_id", sort=False)
+    return {
+        "dive_station": station_frame(station_of([rows for _, rows in by_member])),
+        "lesson_months": by_member["month"].max().reset_index(),
+    }
 
 
 def _dives(given: Given) -> Frames:
@@ -124,6 +134,13 @@ LESSONS = Step(
     resolution=_RESOLUTION,
     weighed_by="dives",
 )
+STATION = Step(
+    name="dive_station",
+    version=1,
+    build=_station,
+    gives=("dive_station", "lesson_months"),
+    reads={"dive_lessons": EVERY},
+)
 DIVES = Step(
     name="dives",
     version=9,
@@ -136,7 +153,7 @@ DIVES = Step(
     counted="members' dives",
 )
 
-STEPS = (LESSONS, DIVES)
+STEPS = (LESSONS, STATION, DIVES)
 
 
 def build_dives(refresh: Refresh, station: Station, warehouse: Warehouse) -> None:
@@ -147,8 +164,6 @@ def build_dives(refresh: Refresh, station: Station, warehouse: Warehouse) -> Non
     when its month began and with its member's dives before it. So a new dive changes no other member's figures, and
     none of its own member's earlier ones.
     """
-    from pipelines.derive.dives.step import station_frame, station_of
-
     parts = _parts(refresh, station, warehouse)
     held: dict[str, MemberDives] = {}
     rows = 0
@@ -163,13 +178,13 @@ def build_dives(refresh: Refresh, station: Station, warehouse: Warehouse) -> Non
         held[part.name] = read
 
     refresh.run(LESSONS, parts, says="Dives of {}", made=hold)
-    lessons = {part.name: refresh.publisher.read("dive_lessons", part.name) for part in parts}
-    refresh.shelf.put("dive_station", station_frame(station_of(list(lessons.values()))))
-    month = refresh.shelf["dive_station"]["month"].to_numpy("int64")
+    refresh.run(STATION, [Part(later={"dive_lessons": _all_lessons(refresh.publisher, parts)})])
+    month = refresh.table("dive_station")["month"].to_numpy("int64")
+    last = refresh.table("lesson_months").set_index("member_id")["month"].to_dict()
 
     def known(member: str) -> np.ndarray:
         """Months that the member's dives can learn from: those that begin no later than its last dive's."""
-        return np.flatnonzero(month <= lessons[member]["month"].max()) if len(lessons[member]) else month[:0]
+        return np.flatnonzero(month <= last[member]) if member in last else month[:0]
 
     after = [Part(p.name, {**p.rows, "dive_station": known(p.name)}, p.later) for p in parts]
 
@@ -181,6 +196,18 @@ def build_dives(refresh: Refresh, station: Station, warehouse: Warehouse) -> Non
     for table in DIVE_TABLES:
         if table != "dive_trace":
             refresh.table(table, after)
+
+
+def _all_lessons(publisher: Publisher, parts: list[Part]) -> Later:
+    """What each member's dives teach, one member after the other."""
+    made = publisher.tables.get("dive_lessons", {})
+
+    def read() -> pd.DataFrame:
+        there = [p.name for p in parts if made[p.name].rows]
+        rows = [publisher.read("dive_lessons", name).assign(member_id=name) for name in there]
+        return pd.concat(rows, ignore_index=True) if rows else pd.DataFrame({"member_id": [], "month": []})
+
+    return Later(digest([(p.name, made[p.name].sha256 or made[p.name].fingerprint) for p in parts]), read)
 
 
 def made_as_now(publisher: Publisher) -> bool:

@@ -182,7 +182,7 @@ class Refresh:
     def table(self, name: str, parts: Sequence[Part] = (WHOLE,)) -> pd.DataFrame:
         """A table of this snapshot, as later steps and all readers see it; it is put on the shelf."""
         names = [part.name for part in parts]
-        self.shelf.put(name, self.publisher.read(name, *names) if names else self.publisher.none(name))
+        self.shelf.put(name, self.publisher.read_together(name, *names) if names else self.publisher.none(name))
         return self.shelf[name]
 
     def positions(self, name: str, column: str) -> dict[str, np.ndarray]:

@@ -2,6 +2,7 @@
 
 import pandas as pd
 
+from pipelines.publish import snapshot
 from pipelines.publish.snapshot import Publisher
 from schemas.snapshot import Manifest, part_bytes
 
@@ -33,3 +34,36 @@ def test_parts_are_read_one_after_the_other_with_declared_types(tmp_path):
     read = made.read("people", "M1", "M2", "M1")
     assert read["display_name"].tolist() == ["Ines Vard"] * 2
     assert read.dtypes.equals(made.read("people", "M2").dtypes)
+
+
+def test_parts_kept_as_one_are_those_of_this_snapshot_or_are_read_anew(tmp_path, monkeypatch):
+    monkeypatch.setattr(snapshot, "MANY_PARTS", 2)
+
+    def dive_codes(*flags):
+        return pd.DataFrame({"member_id": "M1", "dive_id": [f"D{n}" for n in range(len(flags))], "flags": list(flags)})
+
+    def publish(previous, hour, **parts):
+        made = Publisher(tmp_path, previous, NOON + pd.Timedelta(hours=hour))
+        for part, (rows, print_) in parts.items():
+            if made.unchanged("dive_reserve", part, print_):
+                made.link("dive_reserve", part)
+            else:
+                made.write("dive_reserve", part, rows, print_)
+        plain, together = made.read("dive_reserve", *parts), made.read_together("dive_reserve", *parts)
+        pd.testing.assert_frame_equal(plain, together)
+        return made.finish(Manifest(made.name, 1, "2031-06-30", NOON.isoformat(), "x", {}, "r1")), together
+
+    def whole(manifest):
+        return tmp_path / manifest.name / snapshot.TOGETHER / manifest.tables[snapshot.TOGETHER]["dive_reserve"].file
+
+    one, two = (dive_codes(["a", "b"], []), "a"), (dive_codes(["b"]), "b")
+    first, _ = publish(None, 0, M1=one, M2=two)
+    second, read = publish(first, 1, M1=one, M2=two)
+    assert whole(second).stat().st_ino == whole(first).stat().st_ino and len(read) == 3
+    third, read = publish(second, 2, M1=one, M2=(dive_codes(["c"]), "c"))
+    assert list(read["flags"].iloc[2]) == ["c"]
+    _, read = publish(third, 3, M2=(dive_codes(["c"]), "c"), M1=one)  # another order is another frame
+    assert list(read["flags"].iloc[0]) == ["c"]
+    whole(third).write_bytes(whole(first).read_bytes())
+    _, read = publish(third, 4, M1=one, M2=(dive_codes(["c"]), "c"))
+    assert list(read["flags"].iloc[2]) == ["c"]
