@@ -7,6 +7,7 @@ the linear model by expectation propagation
 (Minka 2001, Expectation propagation for approximate Bayesian inference).
 """
 
+from copy import copy
 from dataclasses import dataclass
 
 import numpy as np
@@ -100,13 +101,6 @@ class Sums:
     weight: NDArray[np.float64]
     loss: NDArray[np.float64]
 
-    def without(self, losses: Losses, unit: int) -> "Sums":
-        """The sums of all units but one, whose losses these are."""
-        own, right, cross = self.own.copy(), self.right.copy(), self.cross.copy()
-        own[unit], right[unit], cross[unit] = 0.0, 0.0, 0.0
-        weight, loss = _of_effects(losses, len(self.loss))
-        return Sums(own, right, cross, self.weight - weight, self.loss - loss)
-
 
 def sums_of(losses: Losses, units: int, effects: int) -> Sums:
     """What the fit takes of some losses."""
@@ -165,10 +159,19 @@ def fit_rates(sums: Sums, effect_sd_bar: NDArray, bias_sd_bar: float, rate_bar_p
     rate_bar_per_day : ndarray, (U,)
         What each unit is so far taken to lose, by which its slowing may differ.
     """
-    units = len(sums.own)
-    there = sums.own[:, 1, 1] > 0
-    prior = own_prior(units, bias_sd_bar, rate_bar_per_day)
-    rates = _Rates(sums, effect_sd_bar, prior)
+    prior = own_prior(len(sums.own), bias_sd_bar, rate_bar_per_day)
+    rates = Rates(sums, effect_sd_bar, prior)
+    precision, moment = _sites(rates)
+    mean, var = rates.posterior(precision, moment)
+    effect, cov = rates.effects(precision, moment)
+    # each unit is judged by all that is known but its own prior, under the wide one
+    rate_var = 1.0 / (np.maximum(1.0 / var - precision, 1e-9) + prior[:, 1])
+    return Fit(rate_var * (mean / var - moment), np.sqrt(rate_var), effect, cov, prior)
+
+
+def _sites(rates: "Rates") -> tuple[NDArray, NDArray]:
+    """Precision and moment by which the prior of each rate, in its two parts, stands in the linear model, (U,)."""
+    units, there = len(rates.own), rates.there
     # from the sound side a whole fleet's leak would be called an offset, so the first sweep starts between
     precision, moment = np.full(units, 0.1 / SOUND_SD_BAR_PER_DAY**2), np.zeros(units)
     share = LEAKING_SHARE
@@ -184,35 +187,44 @@ def fit_rates(sums: Sums, effect_sd_bar: NDArray, bias_sd_bar: float, rate_bar_p
         moment = step * (new_mean / new_var - cavity_mean * left) + (1 - step) * moment
         if sweep and np.allclose(precision, before, rtol=0.02):
             break
-    mean, var = rates.posterior(precision, moment)
-    effect, cov = rates.effects(precision, moment)
-    # each unit is judged by all that is known but its own prior, under the wide one
-    rate_var = 1.0 / (np.maximum(1.0 / var - precision, 1e-9) + prior[:, 1])
-    return Fit(rate_var * (mean / var - moment), np.sqrt(rate_var), effect, cov, prior)
+    return precision, moment
 
 
-class _Rates:
+class Rates:
     """Rates and effects alone: biases and slowings, whose priors stay, are taken out once for all sweeps of a fit."""
 
     def __init__(self, sums: Sums, effect_sd_bar: NDArray, prior: NDArray):
-        bias, slowing, between = (sums.own[:, i, j] + add for i, j, add in self._others(prior))
-        of_bias, of_slowing = sums.own[:, 1, 0], sums.own[:, 1, 2]
+        bias, slowing = sums.own[:, 0, 0] + prior[:, 0], sums.own[:, 2, 2] + prior[:, 2]
+        between, of_bias, of_slowing = sums.own[:, 0, 2], sums.own[:, 1, 0], sums.own[:, 1, 2]
         scale = bias * slowing - between**2
         # the inverse of the two others' matrix, and what it makes of the rate's part with each
         inverse = np.stack([slowing, -between, -between, bias], axis=1).reshape(-1, 2, 2) / scale[:, None, None]
         gain = np.einsum("uij,uj->ui", inverse, np.stack([of_bias, of_slowing], axis=1))
         cross, right = sums.cross[:, ::2], sums.right[:, ::2]
-        known = inverse @ cross
-        flat, known_flat = (part.reshape(-1, len(sums.loss)) for part in (cross, known))
-        self.weight = sums.weight + np.diag(1.0 / effect_sd_bar**2) - flat.T @ known_flat
-        self.loss = sums.loss - known_flat.T @ right.ravel()
+        self.others, self.known, self.others_right = cross, inverse @ cross, right
+        weight, loss = self._of_others(slice(None))
+        self.weight, self.loss = sums.weight + np.diag(1.0 / effect_sd_bar**2) - weight, sums.loss - loss
         self.own = np.maximum(sums.own[:, 1, 1] - gain[:, 0] * of_bias - gain[:, 1] * of_slowing, 0.0)
         self.cross = sums.cross[:, 1] - np.einsum("ui,uie->ue", gain, cross)
         self.right = sums.right[:, 1] - (gain * right).sum(axis=1)
+        self.there = sums.own[:, 1, 1] > 0
 
-    @staticmethod
-    def _others(prior: NDArray) -> tuple[tuple[int, int, NDArray | float], ...]:
-        return (0, 0, prior[:, 0]), (2, 2, prior[:, 2]), (0, 2, 0.0)
+    def _of_others(self, units: slice) -> tuple[NDArray, NDArray]:
+        """What effects lose, in precision and right, by biases and slowings of some units that are not known."""
+        effects = self.others.shape[2]
+        flat, known = self.others[units].reshape(-1, effects), self.known[units].reshape(-1, effects)
+        return flat.T @ known, known.T @ self.others_right[units].ravel()
+
+    def without(self, losses: Losses, unit: int) -> "Rates":
+        """The same of all units but one, whose losses these are."""
+        made = copy(self)
+        weight, loss = _of_effects(losses, len(self.loss))
+        its_weight, its_loss = self._of_others(slice(unit, unit + 1))
+        made.weight, made.loss = self.weight - weight + its_weight, self.loss - loss + its_loss
+        for name in ("own", "cross", "right", "there"):
+            setattr(made, name, getattr(self, name).copy())
+            getattr(made, name)[unit] = 0
+        return made
 
     def _both(self, precision: NDArray, moment: NDArray) -> tuple[NDArray, NDArray, NDArray, NDArray]:
         """Variance and mean of each rate with the effects known, and the effects' precision (E, E) and right (E,)."""
@@ -231,6 +243,11 @@ class _Rates:
         solved = solve_triangular(root, both, lower=True, overwrite_b=True, check_finite=False)
         load, known = solved[:, :-1], solved[:, -1]
         return mean - var * (known @ load), var + var**2 * np.einsum("eu,eu->u", load, load)
+
+    def effect(self, precision: NDArray, moment: NDArray) -> NDArray[np.float64]:
+        """The effects, (E,)."""
+        _, _, weight, loss = self._both(precision, moment)
+        return np.linalg.solve(weight, loss)
 
     def effects(self, precision: NDArray, moment: NDArray) -> tuple[NDArray, NDArray]:
         """The effects, (E,), and their covariance, (E, E)."""
@@ -306,11 +323,10 @@ def beyond_others(losses: Losses, sums: Sums, fit: Fit, among: NDArray, common_s
     return y - expected, np.sqrt(var)
 
 
-def effects_without(
-    sums: Sums, its: Losses, effect_sd_bar: NDArray, bias_sd_bar: float, rate_bar_per_day: NDArray, unit: int
-) -> NDArray[np.float64]:
+def effects_without(rates: Rates, its: Losses, unit: int) -> NDArray[np.float64]:
     """The common effects as all units but one know them, (E,); nought where no other unit was read so.
 
-    `sums` are those of all, `its` the one's losses among them.
+    `rates` are those of all, `its` the one's losses among them.
     """
-    return fit_rates(sums.without(its, unit), effect_sd_bar, bias_sd_bar, rate_bar_per_day).effect
+    others = rates.without(its, unit)
+    return others.effect(*_sites(others))

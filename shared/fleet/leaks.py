@@ -14,10 +14,12 @@ from shared.fleet.leak_fit import (
     SLOWS_SD_SHARE,
     Fit,
     Losses,
+    Rates,
     Sums,
     beyond_others,
     effects_without,
     fit_rates,
+    own_prior,
     sums_of,
     units_alone,
 )
@@ -402,9 +404,13 @@ def _as_shown(losses: Losses, sums: Sums, on, of_rate, rate, rate_sd, effect_sd,
     shown = np.full(len(rate), -np.inf)
     np.maximum.at(shown, unit, losses.loss_bar[of_rate] / days)
     rate, rate_sd = rate.copy(), rate_sd.copy()
-    for u in np.flatnonzero(rate > shown).tolist():
+    doubted = np.flatnonzero(rate > shown).tolist()
+    if not doubted:
+        return rate, rate_sd
+    rates = Rates(sums, effect_sd, own_prior(len(rate), BIAS_SD_BAR, so_far))
+    for u in doubted:
         its = losses.take(on & (losses.unit == u))
-        effect = effects_without(sums, its, effect_sd, BIAS_SD_BAR, so_far, u)
+        effect = effects_without(rates, its, u)
         mine = losses.take(of_rate[unit == u])
         most = np.max((mine.loss_bar - mine.common(effect)) / mine.days)
         if most < rate[u]:

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from shared.fleet.leak_fit import Losses, _Rates, beyond_others, effects_without, fit_rates, own_prior, sums_of
+from shared.fleet.leak_fit import Losses, Rates, beyond_others, effects_without, fit_rates, own_prior, sums_of
 
 UNITS, EFFECTS, M, BIAS_SD = 6, 5, 40, 0.3
 
@@ -30,7 +30,7 @@ RATE = np.linspace(0, 1, UNITS)
 
 def test_rates_and_effects_are_those_of_all_unknowns_at_once(losses):
     prior, precision, moment = own_prior(UNITS, BIAS_SD, RATE), np.linspace(1, 90, UNITS), np.linspace(-1, 2, UNITS)
-    rates = _Rates(sums_of(losses, UNITS, EFFECTS), EFFECT_SD, prior)
+    rates = Rates(sums_of(losses, UNITS, EFFECTS), EFFECT_SD, prior)
     mean, var = rates.posterior(precision, moment)
     effect, cov = rates.effects(precision, moment)
     design = np.zeros((M, 3 * UNITS + EFFECTS))
@@ -57,7 +57,8 @@ def test_rates_and_effects_are_those_of_all_unknowns_at_once(losses):
 def test_effects_without_a_unit_are_those_of_a_fit_of_the_others(losses):
     for unit in range(UNITS):
         mine = losses.unit == unit
-        without = effects_without(sums_of(losses, UNITS, EFFECTS), losses.take(mine), EFFECT_SD, BIAS_SD, RATE, unit)
+        rates = Rates(sums_of(losses, UNITS, EFFECTS), EFFECT_SD, own_prior(UNITS, BIAS_SD, RATE))
+        without = effects_without(rates, losses.take(mine), unit)
         others = fit_rates(sums_of(losses.take(~mine), UNITS, EFFECTS), EFFECT_SD, BIAS_SD, RATE).effect
         np.testing.assert_allclose(without, others, rtol=1e-9, atol=1e-12)
 
