@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING
 import pandas as pd
 import pyarrow as pa
 
-from pipelines.derive.fills.history import with_first_published
 from pipelines.publish.amended import amended
 from pipelines.publish.snapshot import Publisher, arrow_table
 from pipelines.refresh.engine import Refresh
@@ -65,6 +64,7 @@ def judge_new_fills(
         None where all are to be judged at once: few are there, nothing was kept of what was learned, or something
         else is new as well.
     """
+    from pipelines.derive.fills.history import with_first_published
     from pipelines.derive.fills.some import judge_some
     from pipelines.derive.fills.step import MANY_FILLS
 

@@ -99,7 +99,8 @@ def station_wide_fills(inputs: dict[str, pd.DataFrame], units: pd.DataFrame, pol
 def _held(fills: pd.DataFrame, column: str, words: Sequence[str]) -> list[np.ndarray]:
     """For each word, true for the fills whose list in this column holds it; most lists are empty, or missing."""
     values = fills[column].to_numpy(object) if column in fills else np.empty(0, object)
-    filled = [i for i, v in enumerate(values) if isinstance(v, list | tuple | np.ndarray) and len(v)]
+    kinds = (list, tuple, np.ndarray)
+    filled = [i for i, v in enumerate(values) if isinstance(v, kinds) and len(v)]
     out = np.zeros((len(words), len(fills)), bool)
     for i in filled:
         out[:, i] = [word in values[i] for word in words]
