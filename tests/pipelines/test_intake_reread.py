@@ -22,13 +22,19 @@ def _stops(station) -> dict[str, float]:
     return s.stored(station)["fills"].set_index("fill_id")["stop_pressure_bar"].round(3).to_dict()
 
 
-@pytest.fixture
-def station(tmp_path):
-    made = s.make(tmp_path)
+@pytest.fixture(scope="module")
+def taken_in(tmp_path_factory):
+    made = s.make(tmp_path_factory.mktemp("read") / "station")
     s.drop(made, "cylinders.csv", s.CYLINDERS)
     s.drop(made, "fills.csv", _log(1, 2))
     s.take_in(made)
     return made
+
+
+@pytest.fixture
+def station(taken_in, tmp_path):
+    shutil.copytree(taken_in.folder, tmp_path, dirs_exist_ok=True)
+    return s.load_station(tmp_path)
 
 
 def test_a_known_file_is_counted_and_not_read_again(station):

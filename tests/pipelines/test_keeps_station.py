@@ -263,15 +263,23 @@ def _at(monkeypatch, moment: str) -> None:
     monkeypatch.setattr(clock, "now", lambda: pd.Timestamp(moment, tz="UTC").as_unit("us"))
 
 
-@pytest.fixture
-def by_clock(tmp_path, monkeypatch):
-    """A station published in time, whose cylinders are out of date by then."""
-    _at(monkeypatch, "2032-03-20 12:00")
-    station = s.make(tmp_path, today="clock")
+@pytest.fixture(scope="module")
+def in_time(tmp_path_factory):
+    station = s.make(tmp_path_factory.mktemp("in time") / "station", today="clock")
     s.drop(station, "cylinders.csv", s.CYLINDERS)
     s.drop(station, "fills.csv", [s.fill(1, filled_at="2032-03-18 10:00")])
-    s.run(station)
+    with pytest.MonkeyPatch.context() as patch:
+        _at(patch, "2032-03-20 12:00")
+        s.run(station)
     return station
+
+
+@pytest.fixture
+def by_clock(in_time, tmp_path, monkeypatch):
+    """A station published in time, whose cylinders are out of date by then."""
+    _at(monkeypatch, "2032-03-20 12:00")
+    shutil.copytree(in_time.folder, tmp_path, dirs_exist_ok=True)
+    return s.load_station(tmp_path)
 
 
 def _states(station) -> list[str]:

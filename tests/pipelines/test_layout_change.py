@@ -30,13 +30,19 @@ stop_pressure_bar = 'Stop'
 """
 
 
-@pytest.fixture
-def station(tmp_path):
-    made = s.make(tmp_path)
+@pytest.fixture(scope="module")
+def taken_in(tmp_path_factory):
+    made = s.make(tmp_path_factory.mktemp("read") / "station")
     s.drop(made, "cylinders.csv", s.CYLINDERS)
     s.drop(made, "fills.csv", [s.fill(n) for n in (1, 2, 3)])
     s.take_in(made)
     return made
+
+
+@pytest.fixture
+def station(taken_in, tmp_path):
+    shutil.copytree(taken_in.folder, tmp_path, dirs_exist_ok=True)
+    return s.load_station(tmp_path)
 
 
 def stops(station) -> dict[str, float]:

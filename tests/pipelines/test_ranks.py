@@ -12,16 +12,22 @@ def _fills(station):
     return s.stored(station)["fills"].set_index("fill_id")
 
 
-@pytest.fixture
-def corrected(tmp_path):
-    """A fill log, and a later file that corrects one fill."""
-    station = s.make(tmp_path / "station")
+@pytest.fixture(scope="module")
+def corrected_once(tmp_path_factory):
+    station = s.make(tmp_path_factory.mktemp("corrected") / "station")
     s.drop(station, "cylinders.csv", s.CYLINDERS)
     s.drop(station, "fills-z.csv", [s.fill(1, analysed_o2_pct="32"), s.fill(2)])
     s.drop(station, "fills-correction.csv", [s.fill(1, analysed_o2_pct="38", stop_pressure_bar="190")], 10)
     s.take_in(station)
     assert _fills(station).loc["F1", "analysed_o2_pct"] == 38
     return station
+
+
+@pytest.fixture
+def corrected(corrected_once, tmp_path):
+    """A fill log, and a later file that corrects one fill."""
+    shutil.copytree(corrected_once.folder, tmp_path / "station")
+    return s.load_station(tmp_path / "station")
 
 
 def _without_times(station, order=sorted, apart_s: float = 3.0) -> None:
