@@ -1,4 +1,4 @@
-"""Every page as axe sees it, wide in the light, and every part of it on a phone in the dark.
+"""Every page as axe sees it and whether it fits, wide in the light, and every part of it on a phone in the dark.
 
 COLDFILL_SOAK=full: every part in both widths and both themes.
 """
@@ -23,7 +23,15 @@ PARTS = {
     "Divers": ["One diver"],
     "My season": ["How near each dive came", "One dive", "By cylinder", "Weighting and lift"],
 }
-PAGES = ("Today", "Fleet", "Divers", "My season", "Air", "Inbox")
+#: what stands on each page
+PAGES = {
+    "Today": "Held back",
+    "Fleet": "May not be filled",
+    "Divers": "Whose reserves run thin",
+    "My season": "What you breathe",
+    "Air": "Fills to call back",
+    "Inbox": "Rejected, and how to fix it",
+}
 
 
 @pytest.fixture(scope="module")
@@ -71,21 +79,30 @@ def turn(watched, part):
     watched.settle()
 
 
-def test_axe_finds_nothing_against_any_page_or_part(look, served_as):
-    watched = look(served_as["alone"], "?unit=T12-1")
+def test_every_page_and_part_fits_and_stays_on_this_machine_and_axe_finds_nothing_against_it(look, served_as):
+    """One visit: each stands with its words, is no wider than the screen, asks nothing of anybody else."""
+    watched = look(served_as["alone"])
     phone = FULL or watched.page.viewport_size["width"] < 600
+    watched.page.get_by_text("Do not hand over").first.wait_for(timeout=20_000)
+    watched.check()
+    watched.open("?unit=T12-1")
     against = {}
+
+    def look_at(name):
+        against[name] = found(watched)
+        watched.check()
+
     for part in (*PARTS["Filling"], *PARTS["Log it"]) if phone else ("Log it",):
         turn(watched, part)
-        against[part] = found(watched)
-    for page in PAGES:
+        look_at(part)
+    for page, words in PAGES.items():
         watched.turn_to(page)
-        against[page] = found(watched)
+        watched.page.get_by_text(words).first.wait_for(timeout=20_000)
+        look_at(page)
         for part in PARTS.get(page, []) if phone else []:
             turn(watched, part)
-            against[part] = found(watched)
+            look_at(part)
     assert not {name: seen for name, seen in against.items() if seen}
-    watched.check()
 
 
 def test_axe_finds_nothing_against_first_steps_handing_in_and_other_units(look, served_as):
