@@ -261,9 +261,19 @@ def _known_then(
     """What all members shared until the month of the last of these dives; later ones say nothing of them."""
     if not len(dives):
         return dives
-    last = refresh.shelf[of]["started_at"].iloc[dives].max()
-    month = last.tz_localize(None).to_period("M").to_timestamp()
-    return np.flatnonzero((refresh.shelf[shared]["month_on"] <= month).to_numpy(bool))
+    month = refresh.shelf[of]["started_at"].to_numpy("datetime64[us]")[dives].max().astype("datetime64[M]")
+    return np.flatnonzero(refresh.shelf[shared]["month_on"].to_numpy("datetime64[us]") <= month)
+
+
+def _places(index: pd.Series, names: pd.Series) -> np.ndarray:
+    """Where each name stands in a frame, -1 where it does not."""
+    return pd.Index(index).get_indexer(names.astype(index.dtype))
+
+
+def _known(places: list[np.ndarray]) -> np.ndarray:
+    """The places that are one, each once."""
+    found = np.unique(np.concatenate(places))
+    return found[found >= 0].astype("int64")
 
 
 def build_reserves(refresh: Refresh) -> None:
@@ -283,25 +293,25 @@ def build_reserves(refresh: Refresh) -> None:
         )
     }
     none = np.empty(0, "int64")
-    fill_at = pd.Series(np.arange(len(shelf["fills_before_dives"])), index=shelf["fills_before_dives"]["fill_id"])
-    unit_at = pd.Series(np.arange(len(shelf["units"])), index=shelf["units"]["unit_id"])
-    started_with, tank_fill = shelf["dive_consumption"]["fill_id"], shelf["dive_tank_use"]["fill_id"]
+    fills, units = shelf["fills_before_dives"], shelf["units"]
+    fill_of_dive, fill_of_tank = (
+        _places(fills["fill_id"], shelf[name]["fill_id"]) for name in ("dive_consumption", "dive_tank_use")
+    )
+    unit_of_tank, unit_of_row, unit_of_fill = (
+        _places(units["unit_id"], shelf[name]["unit_id"])
+        for name in ("dive_tank_use", "dive_tanks_all", "fills_before_dives")
+    )
     parts = []
     for member in sorted(of["dive_consumption"]):
         rows = {name: places.get(member, none) for name, places in of.items()}
-        named = pd.concat([started_with.iloc[rows["dive_consumption"]], tank_fill.iloc[rows["dive_tank_use"]]])
-        named = named.dropna().unique()
-        rows["fills_before_dives"] = np.sort(fill_at.reindex(named).dropna().to_numpy("int64"))
-        used = pd.unique(
-            pd.concat(
-                [
-                    shelf["dive_tank_use"]["unit_id"].iloc[rows["dive_tank_use"]],
-                    shelf["dive_tanks_all"]["unit_id"].iloc[rows["dive_tanks_all"]],
-                    shelf["fills_before_dives"]["unit_id"].iloc[rows["fills_before_dives"]],
-                ]
-            ).dropna()
-        )
-        rows["units"] = np.sort(unit_at.reindex(used).dropna().to_numpy("int64"))
+        named = [fill_of_dive[rows["dive_consumption"]], fill_of_tank[rows["dive_tank_use"]]]
+        rows["fills_before_dives"] = _known(named)
+        used = [
+            unit_of_tank[rows["dive_tank_use"]],
+            unit_of_row[rows["dive_tanks_all"]],
+            unit_of_fill[rows["fills_before_dives"]],
+        ]
+        rows["units"] = _known(used)
         rows["trend_model"] = _known_then(refresh, rows["dive_consumption"])
         trace = Later(publisher.tables["dive_trace"][member].fingerprint, partial(publisher.read, "dive_trace", member))
         parts.append(Part(member, rows, {"dive_trace": trace}))

@@ -9,7 +9,7 @@ import pandas as pd
 
 from pipelines.publish.snapshot import Publisher
 from pipelines.refresh.engine import Refresh
-from pipelines.refresh.hashing import digest, frame_hash
+from pipelines.refresh.hashing import digest, folded, row_hashes
 from pipelines.refresh.reads import whole
 from pipelines.refresh.step import EVERY, Frames, Given, Later, Part, Step, step_digest
 from pipelines.station.settings import Station
@@ -236,7 +236,9 @@ def _parts(refresh: Refresh, station: Station, warehouse: Warehouse) -> list[Par
     of_fills = _linked_fills(shelf["dive_links"], fills, units)
     of_units = _positions_of_units(units)
     lake = parts_by_member(warehouse)
-    of_lake = dict(list(lake.groupby("member_id")))
+    of_lake = lake.groupby("member_id").indices
+    kept = ["path", "order_at"]
+    lake_hashes = row_hashes(lake, kept)
     out = samples_out(warehouse)
     members = sorted(of_dives)
     shelf.put("dive_air", _air(dives, of_dives, ambient_of_fills(fills)))
@@ -257,7 +259,7 @@ def _parts(refresh: Refresh, station: Station, warehouse: Warehouse) -> list[Par
         used = [of_units[u] for u in named if isinstance(u, str) and u in of_units]
         # the station's water is asked for where a dive states none, of the months before it
         asked = np.flatnonzero(water_month < month[mine[unstated[mine]]].max(initial=0))
-        files = of_lake.get(member, lake.iloc[:0])
+        own_files = of_lake.get(member, none)
         made.append(
             Part(
                 member,
@@ -273,8 +275,8 @@ def _parts(refresh: Refresh, station: Station, warehouse: Warehouse) -> list[Par
                 later={
                     # parts of the lake are named by their content; which of two samples wins hangs on order_at
                     "dive_samples": Later(
-                        frame_hash(files[["path", "order_at"]]) + "".join(map(str, out.get(member, []))),
-                        partial(read_samples, station.lake, files, out.get(member, [])),
+                        digest(kept, folded(lake_hashes[own_files])) + "".join(map(str, out.get(member, []))),
+                        partial(read_samples, station.lake, lake.iloc[own_files], out.get(member, [])),
                     )
                 },
             )
@@ -286,11 +288,10 @@ def _air(dives: pd.DataFrame, of_dives: dict[str, np.ndarray], ambient: "Ambient
     """Air where each dive began, from its member's dives and the station's fills."""
     from pipelines.derive.dives.step import air_of_dives
 
-    found = [air_of_dives(dives.iloc[rows], ambient).assign(row=rows) for rows in of_dives.values()]
-    if not found:
+    if not of_dives:
         return pd.DataFrame({"member_id": pd.Series([], dtype="str")})
-    air = pd.concat(found, ignore_index=True)
-    return pd.concat([dives[["member_id", "dive_id"]].iloc[air.pop("row")].reset_index(drop=True), air], axis=1)
+    own = dives.iloc[np.concatenate(list(of_dives.values()))].reset_index(drop=True)
+    return pd.concat([own[["member_id", "dive_id"]], air_of_dives(own, ambient, own["member_id"])], axis=1)
 
 
 def _linked_fills(links: pd.DataFrame, fills: pd.DataFrame, units: pd.DataFrame) -> dict[str, np.ndarray]:

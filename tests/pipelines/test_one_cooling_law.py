@@ -60,3 +60,27 @@ def test_aluminium_is_still_warm_when_steel_has_cooled():
         fill = stopped(material)
         left[material] = np.log((fill["gas_and_wall_c"] - AIR_C) / (begun_c(material, fill, 90) - AIR_C))
     assert left["steel"] > 1.5 * left["aluminium"]
+
+
+def test_the_air_of_several_members_dives_is_each_members_own():
+    rng = np.random.default_rng(4)
+    fills = pd.DataFrame(
+        {
+            "filled_at": pd.Timestamp("2031-05-03T09:00Z") + pd.to_timedelta(rng.integers(0, 90, 15), unit="D"),
+            "ambient_c": rng.normal(18, 4, 15).round(1),
+        }
+    )
+    days = rng.integers(0, 500, 120)
+    dives = pd.DataFrame(
+        {
+            "member_id": rng.choice(["M2", "M1", "M3"], 120),
+            "started_at": pd.Timestamp("2030-03-01T10:00Z") + pd.to_timedelta(days, unit="D"),
+            "air_c": np.where(rng.random(120) < 0.3, rng.normal(15, 5, 120).round(1), np.nan),
+        }
+    )
+    ambient = ambient_of_fills(fills)
+    together = air_of_dives(dives, ambient, dives["member_id"])
+    assert set(together["basis"]) == {"air", "ambient", "nearby", "month", "assumed"}
+    for rows in dives.groupby("member_id").indices.values():
+        alone = air_of_dives(dives.iloc[rows].reset_index(drop=True), ambient)
+        pd.testing.assert_frame_equal(together.iloc[rows].reset_index(drop=True), alone, check_exact=True)

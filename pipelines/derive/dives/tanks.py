@@ -240,7 +240,7 @@ def _looked_up(table: pd.Series, keys: NDArray[np.int64]) -> NDArray:
     return np.where(table.index.to_numpy()[at] == keys, table.to_numpy(float)[at], np.nan)
 
 
-def air_of_dives(dives: pd.DataFrame, ambient: Ambient) -> pd.DataFrame:
+def air_of_dives(dives: pd.DataFrame, ambient: Ambient, member_id: pd.Series | None = None) -> pd.DataFrame:
     """Air temperature where each dive began, from the nearest that is known.
 
     Best first: the dive's own; ambient of that day's fills; of the nearest day with fills within three, or of the
@@ -253,6 +253,8 @@ def air_of_dives(dives: pd.DataFrame, ambient: Ambient) -> pd.DataFrame:
         started_at, air_c.
     ambient : Ambient
         From `ambient_of_fills`.
+    member_id : Series, optional
+        Whose each dive is; of one member where it is not given.
 
     Returns
     -------
@@ -261,7 +263,9 @@ def air_of_dives(dives: pd.DataFrame, ambient: Ambient) -> pd.DataFrame:
         (`air`, `ambient`, `nearby`, `month`, `assumed`).
     """
     given = dives["started_at"].reset_index(drop=True)
-    in_time = np.argsort(given.to_numpy(), kind="stable")
+    who = np.zeros(len(dives), "int64") if member_id is None else pd.factorize(member_id)[0]
+    in_time = np.lexsort((given.to_numpy("datetime64[us]"), who))
+    who = who[in_time]
     started = given.iloc[in_time].reset_index(drop=True)
     day, own = _day(started), unknown_as_nan(dives["air_c"])[in_time]
     air, away_days = own.copy(), np.zeros(len(dives))
@@ -269,7 +273,9 @@ def air_of_dives(dives: pd.DataFrame, ambient: Ambient) -> pd.DataFrame:
         found = _looked_up(ambient.by_day, day + off)
         use = ~np.isfinite(air) & np.isfinite(found)
         air, away_days = np.where(use, found, air), np.where(use, abs(off), away_days)
-    last_c, last_at = pd.Series(own).ffill().shift(), started.where(np.isfinite(own)).ffill().shift()
+    last_c, last_at = (
+        known.groupby(who).ffill().groupby(who).shift() for known in (pd.Series(own), started.where(np.isfinite(own)))
+    )
     ago_days = np.ceil((started - last_at).dt.total_seconds().to_numpy() / 86400.0)
     use = ~np.isfinite(air) & (ago_days <= 3.0)
     air, away_days = np.where(use, last_c, air), np.where(use, ago_days, away_days)
@@ -281,7 +287,8 @@ def air_of_dives(dives: pd.DataFrame, ambient: Ambient) -> pd.DataFrame:
     ):
         air = np.where(np.isfinite(air), air, _looked_up(usual, keys))
     for row in np.flatnonzero(~np.isfinite(air)).tolist():
-        earlier = own[:row][month[:row] == month[row]]
+        begins = np.searchsorted(who, who[row])
+        earlier = own[begins:row][month[begins:row] == month[row]]
         earlier = earlier[np.isfinite(earlier)]
         air[row] = np.median(earlier) if earlier.size else np.nan
     basis = np.select(
