@@ -87,7 +87,9 @@ def _distinct_lists(values: NDArray[np.object_]) -> tuple[NDArray[np.int64], NDA
         lists = pa.array(values)
     except (pa.ArrowException, OverflowError):
         return None
-    if not pa.types.is_list(lists.type) or not pa.types.is_string(lists.type.value_type):
+    if lists.type == pa.list_(pa.null()):  # all are empty
+        lists = lists.cast(pa.list_(pa.string()))
+    if lists.type != pa.list_(pa.string()):
         return None
     texts = lists.flatten()
     if texts.null_count or pc.any(pc.equal(texts, "")).as_py() or pc.any(pc.match_substring(texts, BETWEEN)).as_py():

@@ -337,3 +337,5 @@ def test_lists_are_told_apart_however_many_there_are_and_whatever_stands_beside_
     assert len(set(few)) == len(values)
     many = row_hashes(pd.DataFrame({"a": pd.Series(values * FEW, dtype="object")}), "a")
     np.testing.assert_array_equal(many, np.tile(few, FEW))
+    empty = row_hashes(pd.DataFrame({"a": pd.Series([[]] * FEW, dtype="object")}), "a")
+    assert set(empty) == {few[3]}
