@@ -88,12 +88,16 @@ def _prepared(given: Given) -> "PreparedFills":
     """
     from pipelines.derive.fills.step import prepare_fills
 
-    for before, prepared in _AT_HAND:
-        same_settings = all(getattr(before.policy, name) == value for name, value in vars(given.policy).items())
-        if same_settings and all(before.get(name) is frame for name, frame in given.items()):
-            return prepared
     readings = given.get("water_readings")
     some = readings if readings is not None and len(readings) else None
+    for before, prepared in _AT_HAND:
+        shared = before.keys() & given.keys() - {"water_readings"}
+        of_shared = [n for n in vars(before.policy) if n in vars(given.policy)]
+        same_settings = all(getattr(before.policy, name) == getattr(given.policy, name) for name in of_shared)
+        none_read = some is None and not len(before.get("water_readings", ()))
+        same_readings = none_read or readings is None or before.get("water_readings") is readings
+        if same_settings and same_readings and all(before[name] is given[name] for name in shared):
+            return prepared
     prepared = prepare_fills(given, given["units"], given.policy, some, given["day_began"]["at"].iloc[0])
     _AT_HAND[:] = [(given, prepared)]
     return prepared
@@ -283,11 +287,11 @@ def fills_when_made(refresh: Refresh) -> None:
     """What fills were taken for when they were made."""
     refresh.run(FILLS_THEN)
     refresh.table("fills_before_dives")
-    _AT_HAND.clear()
 
 
 def publish_predictions(refresh: Refresh, first: pd.DataFrame) -> None:
     """What was predicted of each settled reading, as it was first published."""
+    _AT_HAND.clear()
     refresh.table("settling_predicted")
     refresh.shelf.put("first_settling_check", first)
     refresh.run(PREDICTIONS)

@@ -129,8 +129,9 @@ def _refresh(
     again = judge_again(refresh, new)
     if again is not None:
         again.write(refresh)
-    fills.judge_fills(refresh, first_published.kept(warehouse)["fill_quality"])
     if first_look and new is None:
+        # who waits sees them judged by what the last run's dives said of them
+        fills.judge_fills(refresh, first_published.kept(warehouse)["fill_quality"])
         first_look.show(publisher)
     give_way()
     fills.fills_when_made(refresh)
@@ -142,7 +143,7 @@ def _refresh(
     first = first_published.kept(warehouse)
     water = _water_readings(shelf["dive_fits"])
     refresh.publish("water_readings", water)
-    if not water.equals(shelf["water_readings"]):
+    if "fill_quality" not in shelf or not water.equals(shelf["water_readings"]):
         shelf.put("water_readings", water)
         fills.judge_fills(refresh, first["fill_quality"])
     keep_given(refresh, again)
