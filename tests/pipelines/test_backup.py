@@ -22,9 +22,10 @@ NOW = pd.Timestamp("2026-04-01 12:00", tz="UTC")
 
 
 @pytest.fixture(scope="module")
-def station(tmp_path_factory):
-    made = s.stocked(tmp_path_factory.mktemp("backup") / "quay")
-    s.run(made)
+def station(season_station, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("backup") / "quay"
+    shutil.copytree(season_station.folder, folder)
+    made = s.load_station(folder)
     # a correction that wins by its file's time alone
     s.drop(made, "fills-corrected.csv", [s.fill(1, stop_pressure_bar="201")], 9)
     s.run(made)

@@ -8,7 +8,6 @@ from pathlib import Path
 
 import pytest
 import small_station as s
-from prefect.logging import disable_run_logger
 from test_copying import there, unpacked
 
 from pipelines.cli import standby
@@ -22,7 +21,6 @@ from pipelines.refresh.examine_copy import look_at_copy
 from pipelines.refresh.finding import LOOK, RUN, SOUND, WRONG
 from pipelines.refresh.forget import forget
 from pipelines.refresh.run import run_locked
-from pipelines.schedule.flow import station_pass
 from pipelines.schedule.state import last_failure
 from pipelines.station import clock
 from pipelines.station.settings import load_station
@@ -90,6 +88,10 @@ def test_a_place_that_is_gone_is_said_everywhere_until_the_copy_is_whole_again(s
     assert ended.value.code == 1
     line = json.loads(capsys.readouterr().out.splitlines()[-1])
     assert not line["published"] and line["copy"]["late_since"] == result.copied.late_since
+    from prefect.logging import disable_run_logger  # which no other test of a worker needs, and it takes a second
+
+    from pipelines.schedule.flow import station_pass
+
     with disable_run_logger():
         station_pass.fn(str(station.folder))
     (run,) = read_schedule(station.published, clock.now()).runs

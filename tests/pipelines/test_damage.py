@@ -22,10 +22,8 @@ from schemas.tables import TABLES
 
 
 @pytest.fixture(scope="module")
-def computed(tmp_path_factory):
-    station = s.stocked(tmp_path_factory.mktemp("computed") / "station")
-    s.run(station)
-    return station
+def computed(season_station):
+    return season_station
 
 
 @pytest.fixture(scope="module")

@@ -20,10 +20,10 @@ SOON = pd.Timestamp("2026-03-31 12:00", tz="UTC")
 
 
 @pytest.fixture(scope="module")
-def station(tmp_path_factory):
-    made = s.stocked(tmp_path_factory.mktemp("doctor") / "quay")
-    s.run(made)
-    return made
+def station(season_station, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("doctor") / "quay"
+    shutil.copytree(season_station.folder, folder)
+    return load_station(folder)
 
 
 @pytest.fixture

@@ -16,10 +16,8 @@ from schemas.snapshot import FIRST_LOOK, current_name, read_manifest, read_table
 
 
 @pytest.fixture(scope="module")
-def computed(tmp_path_factory):
-    made = s.stocked(tmp_path_factory.mktemp("quay") / "quay")
-    s.run(made)
-    return made.folder
+def computed(season_station):
+    return season_station.folder
 
 
 @pytest.fixture

@@ -41,11 +41,9 @@ def states(station, source: str, key: str) -> list[str]:
 
 
 @pytest.fixture(scope="module")
-def computed(tmp_path_factory):
+def computed(season_station):
     """A station that was run once, and what it published."""
-    station = s.stocked(tmp_path_factory.mktemp("withdraw") / "station")
-    s.run(station)
-    return station, s.published(station)
+    return season_station, s.published(season_station)
 
 
 @pytest.fixture
