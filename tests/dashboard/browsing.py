@@ -81,6 +81,7 @@ class Watched:
     """A page that remembers what should not happen."""
 
     def __init__(self, browser, size, address, scheme="light"):
+        self.scheme = scheme
         self.context = browser.new_context(viewport={"width": size[0], "height": size[1]}, color_scheme=scheme)
         self.page = self.context.new_page()
         self.wrong, self.asked = [], []

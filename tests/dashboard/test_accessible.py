@@ -105,9 +105,22 @@ def test_every_page_and_part_fits_and_stays_on_this_machine_and_axe_finds_nothin
     assert not {name: seen for name, seen in against.items() if seen}
 
 
-def test_axe_finds_nothing_against_first_steps_handing_in_and_other_units(look, served_as):
+LIGHTNESS = "e => { const c = getComputedStyle(e)%s; return c.match(/[0-9.]+/g).slice(0, 3).map(Number) }"
+
+
+def follows_the_readers_own_system(watched) -> bool:
+    """Dark or light, charts included."""
+    page = watched.page.locator("[data-testid=stApp]").evaluate(LIGHTNESS % ".backgroundColor")
+    chart = watched.page.locator(".main-svg").first.evaluate(LIGHTNESS % ".background")
+    words = watched.page.locator("[data-testid=stHtml] h2").first.evaluate(LIGHTNESS % ".color")
+    assert page == chart
+    return (sum(page) - sum(words)) * {"light": 1, "dark": -1}[watched.scheme] > 600
+
+
+def test_axe_finds_nothing_against_first_steps_a_season_handing_in_and_other_units_dark_and_light(look, served_as):
     first = look(served_as["new"])
     own = look(served_as["diver"])
+    assert follows_the_readers_own_system(own)
     against = {"first steps": found(first), "own season": found(own)}
     own.turn_to("Inbox")
     against["hand in"] = found(own)
@@ -115,18 +128,3 @@ def test_axe_finds_nothing_against_first_steps_handing_in_and_other_units(look, 
     own.settle()
     against["units"] = found(own)
     assert not {name: seen for name, seen in against.items() if seen}
-
-
-def test_dark_and_light_follow_the_readers_own_system_charts_included(browser, served_as):
-    lightness = "e => { const c = getComputedStyle(e)%s; return c.match(/[0-9.]+/g).slice(0, 3).map(Number) }"
-    paper = {}
-    for scheme in ("light", "dark"):
-        watched = Watched(browser, SIZES["desk"], served_as["diver"], scheme)
-        watched.open()
-        page = watched.page.locator("[data-testid=stApp]").evaluate(lightness % ".backgroundColor")
-        chart = watched.page.locator(".main-svg").first.evaluate(lightness % ".background")
-        words = watched.page.locator("[data-testid=stHtml] h2").first.evaluate(lightness % ".color")
-        assert page == chart
-        paper[scheme] = sum(page) - sum(words)
-        watched.context.close()
-    assert paper["light"] > 600 and paper["dark"] < -600

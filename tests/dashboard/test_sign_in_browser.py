@@ -45,10 +45,24 @@ def desk(browser, address):
     made.context.close()
 
 
+@pytest.fixture(scope="module")
+def unsigned(browser, address):
+    """A page that stands open and asks to sign in, for those who then are not signed in."""
+    made = Watched(browser, SIZES["desk"], address)
+    made.open()
+    yield made
+    made.context.close()
+
+
 def sign_in(desk, provider, flaw="", **person):
+    desk.open()
+    sign_in_there(desk, provider, flaw, **person)
+
+
+def sign_in_there(desk, provider, flaw, **person):
+    """From the page that stands open."""
     provider.person, provider.flaw = person, flaw
     given = provider.tokens_given
-    desk.open()
     assert pages(desk) == []
     leave_by(desk, "Sign in")  # there, and back by way of the provider
     assert provider.tokens_given == given + 1
@@ -150,11 +164,11 @@ def test_whoever_has_no_role_sees_nothing_and_is_shown_whom_to_ask(desk, provide
 @pytest.mark.parametrize(
     "flaw", ["tampered", "signed by another", "expired", "for another", "another nonce", "another issuer"]
 )
-def test_a_token_that_is_not_the_providers_own_and_fresh_signs_nobody_in(desk, provider, flaw):
-    sign_in(desk, provider, flaw, sub="2", email=BOSS_ADDRESS, email_verified=True)
-    assert pages(desk) == []
-    assert desk.page.get_by_role("button", name="Sign in").count() == 1
-    assert not [c for c in desk.context.cookies() if c["name"] == "_streamlit_user" and c["value"]]
+def test_a_token_that_is_not_the_providers_own_and_fresh_signs_nobody_in(unsigned, provider, flaw):
+    sign_in_there(unsigned, provider, flaw, sub="2", email=BOSS_ADDRESS, email_verified=True)
+    assert pages(unsigned) == []
+    assert unsigned.page.get_by_role("button", name="Sign in").count() == 1
+    assert not [c for c in unsigned.context.cookies() if c["name"] == "_streamlit_user" and c["value"]]
 
 
 def test_a_cookie_that_somebody_altered_signs_nobody_in(desk, provider):
