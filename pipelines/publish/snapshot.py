@@ -101,7 +101,10 @@ class Publisher:
     def _previous_place(self, table: str, part: str) -> tuple[Part, Path] | None:
         """What the last snapshot's manifest says of a part, and where the part should be."""
         old = self.previous.tables.get(table, {}).get(part) if self.previous else None
-        return (old, self.published / self.previous.name / table / old.file) if self.previous and old else None
+        if not (self.previous and old):
+            return None
+        # put together as a text: thousands of parts are asked for
+        return old, Path(f"{self.published}{os.sep}{self.previous.name}{os.sep}{table}{os.sep}{old.file}")
 
     def _in_previous(self, table: str, part: str) -> tuple[Part, Path]:
         place = self._previous_place(table, part)
@@ -163,9 +166,12 @@ class Publisher:
         """
         old, source = self._in_previous(table, part)
         old = replace(old, fingerprint=fingerprint or old.fingerprint)
-        target = self.folder / table / old.file
-        target.parent.mkdir(parents=True, exist_ok=True)
-        target.unlink(missing_ok=True)
+        folder = f"{self.folder}{os.sep}{table}"
+        if not self.tables.get(table):
+            os.makedirs(folder, exist_ok=True)
+        target = f"{folder}{os.sep}{old.file}"
+        with contextlib.suppress(FileNotFoundError):
+            os.unlink(target)
         _link(source, target)
         self.tables.setdefault(table, {})[part] = old
         return old.rows
@@ -214,7 +220,7 @@ class Publisher:
             source = (self.folder if table in self.tables else self.published / self.previous.name) / table
             (folder / table).mkdir(parents=True, exist_ok=True)
             for part in parts.values():
-                _link(source / part.file, folder / table / part.file)
+                _link(f"{source}{os.sep}{part.file}", f"{folder}{os.sep}{table}{os.sep}{part.file}")
         for table, data in (instead or {}).items():
             shutil.rmtree(folder / table)
             manifest.tables = manifest.tables | {table: {"all": _write_part(folder, table, "all", data, "")}}
@@ -259,7 +265,7 @@ def _next(name: str) -> str:
     return (datetime.strptime(name, NAMED) + timedelta(microseconds=1)).strftime(NAMED)
 
 
-def _link(source: Path, target: Path) -> None:
+def _link(source: Path | str, target: Path | str) -> None:
     try:
         os.link(source, target)
     except OSError:  # another file system, or one without links
@@ -337,6 +343,10 @@ def _schema(name: str, says: str, key: tuple[str, ...], fields: tuple[Field, ...
 
 def _arrow(column: pd.Series, kind: str) -> pa.Array:
     if kind in ("codes", "ids"):
+        with contextlib.suppress(pa.ArrowException):
+            made = pa.array(column.to_numpy(object), ARROW[kind])
+            if not made.null_count:  # all are lists
+                return made
         return pa.array(
             [list(v) if isinstance(v, (list, tuple)) or hasattr(v, "tolist") else [] for v in column], ARROW[kind]
         )
