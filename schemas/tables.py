@@ -138,7 +138,9 @@ _table(
     "fill_id",
     f.FILL_ID, f.UNIT_ID, f.HELD_BY, f.RECALL_REASON, f.SINCE, f.AIR_STATE, f.CYLINDER_IDS)
 _table(
-    "settling_model", "What was learned from settled readings.", "station_id source_id material size",
+    "settling_model",
+    "What was learned from settled readings; at a station of 2,000 fills or more until the day began.",
+    "station_id source_id material size",
     f.STATION_ID, f.SOURCE_ID, f.MATERIAL, f.SIZE, f.SETTLED_FILLS, f.EFFECT_BAR, f.EFFECT_LOW_BAR, f.EFFECT_HIGH_BAR,
     f.GAIN_OF_NEXT_READING_BAR,
 )
