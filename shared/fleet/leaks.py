@@ -23,7 +23,7 @@ from shared.fleet.leak_fit import (
     sums_of,
     units_alone,
 )
-from shared.gas.constants import Z80
+from shared.fleet.no_gain import above_zero, nothing_is_gained
 
 # shorter intervals than asked for a rate still tell the offsets of two readings, once the gas is at rest
 LEAST_REST_HOURS = 6.0
@@ -53,8 +53,6 @@ WINDOWS_ODDS = 5
 LEAST_FIT = 0.01
 # one or two intervals may be use that nobody logged
 LEAST_INTERVALS = 3
-# readings that give less of a chance that nothing was gained contradict each other: no rate is known
-LEAST_CHANCE = 0.001
 # so what is left without the one that stands out most still says so: of all a unit's, and of its latest alone
 STILL_SURE, STILL_SHARE = (0.8, 0.9), (0.4, 0.5)
 # and what is left without the one that shows most by itself, and of more than three without two: one or two stays of
@@ -306,7 +304,7 @@ def _judge(
         return np.bincount(u, (off - rate[unit] * stood)[which] ** 2 / (loose[which] ** 2 + slows**2), units)
 
     def says_so(which: NDArray, its_rate: NDArray, its_sd: NDArray, chance: float, latest: int) -> NDArray:
-        sure = (its_rate > flag_above) & (_above_zero(its_rate, its_sd) >= chance)
+        sure = (its_rate > flag_above) & (above_zero(its_rate, its_sd) >= chance)
         return (
             sure & _more_than_one_says_so(losses, fit, common_sd, which, units, flag_above, latest)
             if sure.any()
@@ -330,15 +328,15 @@ def _judge(
     began = flag & (window < counts)
     rate, rate_sd = np.where(began, its_rate, rate), np.where(began, its_sd, rate_sd)
     rate, rate_sd = _as_shown(losses, sums, on, of_rate, rate, rate_sd, effect_sd, so_far)
-    flag &= (rate > flag_above) & (_above_zero(rate, rate_sd) >= probability)
+    flag &= (rate > flag_above) & (above_zero(rate, rate_sd) >= probability)
     n = np.bincount(unit[of_rate], minlength=units)
     span: NDArray[np.float64] = np.bincount(unit[of_rate], days[of_rate], units).astype(float)
-    shown, low, high = _nothing_is_gained(rate, np.hypot(rate_sd, SEASON_SHARE * np.nan_to_num(rate)))
+    shown, low, high = nothing_is_gained(rate, np.hypot(rate_sd, SEASON_SHARE * np.nan_to_num(rate)))
     return LeakRates(
         rate_bar_per_day=shown,
         low_bar_per_day=low,
         high_bar_per_day=high,
-        probability=np.where(counts > 0, _above_zero(rate, rate_sd), np.nan),
+        probability=np.where(counts > 0, above_zero(rate, rate_sd), np.nan),
         flag=flag,
         intervals=n,
         span_days=span,
@@ -382,7 +380,7 @@ def _more_than_one_says_so(
 
     def says_so(without: NDArray, sure: float, share: float) -> NDArray[np.bool_]:
         rate, rate_sd = units_alone(losses.take(among & ~without), fit, units, BIAS_SD_BAR)
-        return (rate > share * flag_above) & (_above_zero(rate, rate_sd) >= sure)
+        return (rate > share * flag_above) & (above_zero(rate, rate_sd) >= sure)
 
     sums = sums_of(losses.take(among), units, len(fit.effect))
     beyond, its_sd = beyond_others(losses, sums, fit, among, common_sd)
@@ -417,25 +415,3 @@ def _as_shown(losses: Losses, sums: Sums, on, of_rate, rate, rate_sd, effect_sd,
             rate_sd[u] = np.hypot(rate_sd[u], rate[u] - most)
             rate[u] = most
     return rate, rate_sd
-
-
-def _nothing_is_gained(rate: NDArray, sd: NDArray) -> tuple[NDArray, NDArray, NDArray]:
-    """Rate and 80 % interval of a cylinder that cannot gain gas; NaN where its readings would have it that it did.
-
-    The interval's ends are the normal's own, the lower not below nought, the upper that of the normal cut off there.
-    """
-    from scipy.special import ndtri
-
-    loses = _above_zero(rate, sd)
-    with np.errstate(invalid="ignore"):
-        rate = np.where(loses >= LEAST_CHANCE, rate, np.nan)
-        high = rate + sd * ndtri(1.0 - 0.1 * loses)
-        return np.maximum(rate, 0.0), np.maximum(rate - Z80 * sd, 0.0), high
-
-
-def _above_zero(rate: NDArray, sd: NDArray) -> NDArray[np.float64]:
-    """P(rate > 0) of a normal."""
-    from scipy.special import ndtr
-
-    with np.errstate(invalid="ignore"):
-        return ndtr(rate / sd)
