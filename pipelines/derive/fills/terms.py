@@ -242,7 +242,7 @@ def gauge_steps(gauge: pd.Series, on: pd.Series, c: pd.DataFrame) -> np.ndarray:
 
     `c` holds fills with their gauge and since when it is in use. A step stands for its first month.
     """
-    first = c.drop_duplicates("gauge").set_index("gauge")["gauge_since"]
+    first = c[["gauge", "gauge_since"]].drop_duplicates("gauge").set_index("gauge")["gauge_since"]
     begun = looked_up(gauge, first).to_numpy("datetime64[M]").astype(int)
     month = on.to_numpy("datetime64[M]").astype(int)
     known = (begun > 0) & (month > 0)
