@@ -103,12 +103,11 @@ class _Changed:
         """Their ids; none where the change reaches what was learned when the day began, or a fill is gone."""
         self.now = fills_given(self._refresh, fills, self._until)
         place = self._before.index.get_indexer(self.now["fill_id"])
-        changed, relearned = (
-            (place < 0) | (self.now[name].to_numpy() != self._before[name].to_numpy()[place])
-            for name in ("given", "given_by_then")
-        )
-        gone = (place >= 0).sum() < len(self._before)
-        relearned &= (fills["filled_at"] < self._until).to_numpy(bool)
+        known, then = place >= 0, self._before.iloc[place]
+        changed = ~known | (self.now["given"].to_numpy() != then["given"].to_numpy())
+        by_then = self.now["given_by_then"].to_numpy()
+        relearned = by_then != np.where(known, then["given_by_then"].to_numpy(), _NONE)
+        gone = known.sum() < len(self._before)
         return [] if gone or relearned.any() else list(self.now["fill_id"][changed])
 
     def moved_unit(self, publisher: Publisher, judged: pd.DataFrame) -> bool:
@@ -120,7 +119,8 @@ class _Changed:
 
 def fills_given(refresh: Refresh, fills: pd.DataFrame, until: pd.Timestamp) -> pd.DataFrame:
     """fill_id with `given`, a hash of all that the fill's row and the station's other fills say of it, and
-    `given_by_then`, the same without a reading that was made after `until`, and without its release.
+    `given_by_then`, the same without a reading that was made after `until`, and without its release; nothing of a fill
+    made after it.
 
     Parameters
     ----------
@@ -146,7 +146,11 @@ def fills_given(refresh: Refresh, fills: pd.DataFrame, until: pd.Timestamp) -> p
         {
             "fill_id": fills["fill_id"],
             "given": joined(hashes, n),
-            "given_by_then": joined([of_fill, np.where(by_then, of_reading, _NONE)], n),
+            "given_by_then": np.where(
+                (fills["filled_at"] < until).to_numpy(bool),
+                joined([of_fill, np.where(by_then, of_reading, _NONE)], n),
+                _NONE,
+            ),
         }
     )
 

@@ -173,6 +173,22 @@ def test_what_cannot_be_judged_alone_is_left_to_the_whole_run(news):
     assert _alone(None, _given([*FILLS, *REFUSED[news]]), {"f11"}) is None
 
 
+@pytest.mark.parametrize("also_fills_it", [False, True])
+def test_an_old_reading_on_a_filling_gauge_needs_that_gauge_at_hand(also_fills_it):
+    at_hut = {"station_id": "hut", "ambient_c": 9.0}
+    unit = "A1" if also_fills_it else "S1"
+    before = [
+        *FILLS,
+        _fill(20, "04-05", unit, **at_hut, gauge_id="spare"),
+        _read(21, "04-08", "A1", 190.0, **at_hut, gauge_id="second", settled_gauge_id="spare"),
+    ]
+    after = _given([*before, _fill(30, "06-02", "A1", **at_hut, gauge_id="second")])
+    found = _alone(_given(before), after, {"f30"})
+    assert (found is not None) == also_fills_it
+    if found:
+        _same(found, _all(*after))
+
+
 def test_fills_far_back_are_left_to_the_whole_run(monkeypatch):
     monkeypatch.setattr(some, "MOST_SINCE", 5)
     assert _alone(_given([f for f in FILLS if f["fill_id"] != "f05"]), _given(FILLS), {"f05"}) is None

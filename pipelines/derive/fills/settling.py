@@ -80,7 +80,9 @@ def settle(estimates: Estimates, policy: Policy) -> tuple[SettledNow, SettledTab
     surest = (gauges["offset_high_bar"] - gauges["offset_low_bar"]).sort_values(kind="stable").index
     gauges = gauges.loc[surest].drop_duplicates(["gauge_id", "month_on"]).sort_values(["gauge_id", "month_on"])
     learned = [one for _, tables in parts for one in tables.learned]
-    now = SettledNow(**arrays, version=joined_versions([one.version for one in learned]))
+    # a station's first day has taught nothing that others are judged by
+    taught = estimates.taught or {one.station for one in learned}
+    now = SettledNow(**arrays, version=joined_versions([one.version for one in learned if one.station in taught]))
     return now, SettledTables(model, gauges.reset_index(drop=True), corrections, learned)
 
 

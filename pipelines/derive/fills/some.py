@@ -43,7 +43,7 @@ class SomeFills:
         self.judged = judged(
             context,
             settle_by(self._estimates, learned, policy),
-            with_this_month(gauges, context.fills),
+            with_this_month(gauges, all_fills),
             inputs | {"fills": _theirs_and_placed(inputs["fills"], context.fills["fill_id"])},
             policy,
             settled_known_at={one.station: one.settled_known_at for one in learned},
@@ -94,13 +94,22 @@ def judge_some(
         first = int(np.argmax(new)) if new.any() else 0
         unfit = not new.any() or len(fills) - first > MOST_SINCE or kept.sum() > MOST_FILLS
         # of a filling gauge that read a settled pressure the months count, by fills that may not be at hand
-        if unfit or on_a_filling_gauge.any() or not set(fills["station"][kept]) <= stations:
+        unfit |= bool(on_a_filling_gauge.any()) or _gauge_is_left_out(fills, kept)
+        if unfit or not set(fills["station"][kept]) <= stations:
             return np.zeros(len(fills), bool)
         there.append(fills)
         return kept
 
     context = fill_context(inputs, units, policy, water_readings, only=of_their_cylinders)
     return SomeFills(inputs, policy, there[0], context, known, gauges) if there else None
+
+
+def _gauge_is_left_out(fills: pd.DataFrame, kept: np.ndarray) -> bool:
+    """Whether a reading of these fills was made on a gauge that fills at their station, and none of them."""
+    read = fills[kept & fills["settled_pressure_bar"].notna().to_numpy(bool)]
+    asked = pd.MultiIndex.from_frame(read[["station", "settled_gauge"]])
+    filling, theirs = (pd.MultiIndex.from_frame(some[["station", "gauge"]]) for some in (fills, fills[kept]))
+    return bool((asked.isin(filling) & ~asked.isin(theirs)).any())
 
 
 def _hang_together(inputs: dict[str, pd.DataFrame], units: set[str]) -> set[str]:
