@@ -30,6 +30,7 @@ _BY_ROW = ("fills", "releases")
 #: columns of a later reading of a fill begin so
 _READING = "settled_"
 _NONE = np.uint64(0)
+_PLACED = ("station_id", "source_id")
 _ORDER = ("filled_at", "fill_id")
 
 
@@ -75,7 +76,7 @@ def judge_again(refresh: Refresh, new: NewFills | None) -> FillsAgain | None:
     changed = _Changed(refresh, before.set_index("fill_id"), until)
     at_hand = new is not None and set(changed.among(new.judged.all_fills)) == new.fill_ids
     some = new.judged if new is not None and at_hand else _judged(refresh, changed)
-    if some is None or changed.moved_unit(publisher, some.judged):
+    if some is None or changed.reaches_all(publisher, some.judged):
         return None
     then = some.taken_for(publisher.read_previous("settling_learned_then", "all"), until)
     return FillsAgain(
@@ -110,11 +111,21 @@ class _Changed:
         gone = known.sum() < len(self._before)
         return [] if gone or relearned.any() else list(self.now["fill_id"][changed])
 
-    def moved_unit(self, publisher: Publisher, judged: pd.DataFrame) -> bool:
-        """Whether one of them was of another unit before, whose other fills it has left."""
-        was = publisher.stored_previous("fills_judged", columns=["fill_id", "unit_id"]).to_pandas(use_threads=False)
+    def reaches_all(self, publisher: Publisher, judged: pd.DataFrame) -> bool:
+        """Whether one of them was of another unit before, whose other fills it has left; or which sources fill at which
+        station is not what it was: fills of unknown origin are held against the compressors that fill there.
+        """
+        named = ["fill_id", "unit_id", *_PLACED]
+        was = publisher.stored_previous("fills_judged", columns=named).to_pandas(use_threads=False)
         both = judged[["fill_id", "unit_id"]].merge(was, on="fill_id", suffixes=("", "_before"))
-        return bool((both["unit_id"].fillna("") != both["unit_id_before"].fillna("")).any())
+        moved = (both["unit_id"].fillna("") != both["unit_id_before"].fillna("")).any()
+        return bool(moved) or _places(was) != _places(self._refresh.shelf["fills"])
+
+
+def _places(fills: pd.DataFrame) -> set[tuple[str, str]]:
+    """Which sources fill at which station."""
+    pairs = fills[list(_PLACED)].astype(object).fillna("").drop_duplicates()
+    return set(pairs.itertuples(index=False, name=None))
 
 
 def fills_given(refresh: Refresh, fills: pd.DataFrame, until: pd.Timestamp) -> pd.DataFrame:

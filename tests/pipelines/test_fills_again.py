@@ -90,6 +90,7 @@ FARTHER = {
     "an analysis of an earlier fill": ("fills-7.csv", [s.fill(7, analysed_o2_pct="20.9")]),
     "a reading that was there by then": ("fills-7.csv", [s.fill(7, **READ, settled_at="2026-03-08 09:00")]),
     "a fill that is moved to today": ("fills-7.csv", [s.fill(7, filled_at="2026-03-10 09:00")]),
+    "a source that has not filled here": ("fills-11.csv", [s.fill(11, filled_at="2026-03-10 12:00", source_id="K9")]),
     "another unit": ("fills-10.csv", [s.fill(10, unit_id="C3")]),
     "a cylinder": ("cylinders.csv", [{**row, "working_pressure_bar": "230"} for row in s.CYLINDERS]),
     "a row that was not taken": ("fills-8.csv", [s.fill(8, stop_pressure_bar="what")]),

@@ -158,7 +158,8 @@ def learned_then(fills: StationFills, beliefs: Beliefs, corrected: Correction) -
     """What a pass over the readings ended with, for the fills that follow; the check gauge is that of the last."""
     last = check_gauge_limits_bar(fills.c, fills.settled)[-1:]
     gauge_sds = float(last[0]) / 2.0 if len(last) else 0.0, check_gauge_sd_bar(fills.c, fills.alone)
-    return learned_of(fills, beliefs, corrected, 0, *gauge_sds)
+    # no fill names it: what dives say is not in it
+    return replace(learned_of(fills, beliefs, corrected, 0, *gauge_sds), version="")
 
 
 def with_lone_readings(
