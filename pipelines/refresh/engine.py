@@ -1,7 +1,7 @@
 """Which parts of which tables stand, and which are made: decided by what each step is given, never by history."""
 
 import os
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 
@@ -72,12 +72,10 @@ class Refresh:
             raise NotDeclared(f"The step {step.name} reads {name}, which is not there yet.")
         return self.shelf.fingerprint(step, name, part.rows.get(name))
 
-    def given(self, step: Step, part: Part = WHOLE, *, but: Collection[str] = ()) -> Given:
-        """What the step gets for this part, but some frames that are not there yet."""
+    def given(self, step: Step, part: Part = WHOLE) -> Given:
+        """What the step gets for this part."""
         frames: Frames = {}
         for name, columns in step.reads.items():
-            if name in but:
-                continue
             if name in part.later:
                 read = part.later[name].read()
                 frames[name] = read if columns == EVERY else read[list(columns)]

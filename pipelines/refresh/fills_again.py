@@ -1,8 +1,8 @@
 """At a station of many fills: those that changed since the last run are judged again, and the others stand.
 
-What is read today teaches tomorrow (`derive/fills/settling.py`), so a new fill moves the fills of its own cylinders and
-no others. Which rows changed is asked of the rows: each run keeps a hash of all that each fill was judged by, and one
-of everything else that fills are judged by.
+What is read today teaches tomorrow (`derive/fills/station_fills.py`), so a new fill moves those of its own cylinders
+and no others. Which rows changed is asked of the rows: each run keeps a hash of all that each fill was judged by, and
+one of everything else that fills are judged by.
 """
 
 from dataclasses import dataclass

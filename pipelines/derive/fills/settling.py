@@ -88,8 +88,14 @@ def settle(estimates: Estimates, policy: Policy) -> tuple[SettledNow, SettledTab
 
 def _settle_station(fills: StationFills, policy: Policy) -> tuple[SettledNow, SettledTables]:
     if fills.taught_by is not None:
-        _, tables = _settle_station(fills.taught_by, policy)
+        tables, *_ = _learn_station(fills.taught_by, policy)
         return _settle_by(fills, tables.learned[0], policy), tables
+    tables, model, beliefs, apart = _learn_station(fills, policy)
+    return _settled(fills, model, beliefs, tables.learned[0], apart, policy), tables
+
+
+def _learn_station(fills: StationFills, policy: Policy) -> tuple[SettledTables, Model, Beliefs, np.ndarray]:
+    """What a station's fills teach: the tables of it, the belief and its model, and which readings were left out."""
     c, known, settled, alone = fills.c, fills.known, fills.settled, fills.alone
     at_stop, later = known.at_stop, known.later
     in_water = np.isfinite(later["in_water"].bar).any()
@@ -107,7 +113,6 @@ def _settle_station(fills: StationFills, policy: Policy) -> tuple[SettledNow, Se
         beliefs.weigh_again()
     gauge_sds = check_gauge_sd_bar(c, settled), check_gauge_sd_bar(c, alone)
     learned = learned_of(fills, beliefs, corrected, int(apart.sum()), *gauge_sds)
-    now = _settled(fills, model, beliefs, learned, apart, policy)
     latest = beliefs.settled(np.arange(len(c))[-LATEST:], ()).sd_bar
     correction_row = {
         "station_id": c["station_id"].iloc[:1].astype("str"),
@@ -118,7 +123,7 @@ def _settle_station(fills: StationFills, policy: Policy) -> tuple[SettledNow, Se
         model_table(c, beliefs.best, at_stop.by_model.bar, settled), build_gauge_check(c, beliefs.best),
         pd.DataFrame(correction_row).reset_index(drop=True), [learned],
     )  # fmt: skip
-    return now, tables
+    return tables, model, beliefs, apart
 
 
 def settle_by(estimates: Estimates, learned: Sequence[Learned], policy: Policy) -> SettledNow:

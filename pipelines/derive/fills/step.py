@@ -32,7 +32,7 @@ UNKNOWN_SD_PCT = {"o2": 8.0, "he": 10.0}
 """How far gas of which nothing is known may be from what it is taken for, molar per cent (SD): mostly air or nitrox,
 now and then trimix. Judgement, no source."""
 MANY_FILLS = 2000
-"""From so many fills on what was learned is kept, so that new ones can be judged without all others."""
+"""From so many fills on what is read today teaches tomorrow, so that new ones can be judged without all others."""
 GAS_LAW_SD = 0.001
 """Of density by GERG-2008 (Kunz and Wagner 2012: 0.1 %)."""
 KEEP = ("on_hold",)
