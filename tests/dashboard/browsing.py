@@ -2,6 +2,7 @@
 
 import os
 import shutil
+import socket
 import subprocess
 import time
 import urllib.request
@@ -38,12 +39,37 @@ QUIET = """() => new Promise((done, failed) => {
 SIZES = {"desk": (1280, 900), "phone": (390, 844)}
 
 
+#: ports that servers of this process had. A browser keeps what it has of an address, so the next server is read from
+#: there: the scripts of the pages are megabytes, and to take them in anew is two seconds of a core
+_PORTS: list[int] = []
+#: emptied pages that tests have left, of each browser; the next test turns one to its address
+_LEFT: dict[object, list] = {}
+
+
+def _free(port):
+    with socket.socket() as probe:
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)  # connections that are over do not count
+        try:
+            probe.bind(("127.0.0.1", port))
+        except OSError:
+            return False
+        return True
+
+
+def port_again():
+    """A free port, one that was in use before if there is any."""
+    port = next(filter(_free, _PORTS), None) or launch.free_port()
+    if port not in _PORTS:
+        _PORTS.append(port)
+    return port
+
+
 #: seconds between looks, for tests that wait for a page that turns by itself; `coldfill dashboard` leaves 20
 SOON_AGAIN_S = 2
 
 
 def serve(published, port=0, *, look_again=None, **asked):
-    port = port or launch.free_port()
+    port = port or port_again()
     served = subprocess.Popen(
         launch.command(published, port, **asked) + ([f"--look-again={look_again}"] if look_again else []),
         env=launch.environment(),
@@ -78,18 +104,38 @@ def opened(play, sync_api):
 
 
 class Watched:
-    """A page that remembers what should not happen."""
+    """A page that remembers what should not happen, with nothing kept of an earlier visit.
+
+    `close` leaves the page to the next test; where that must not be, close its `context`.
+    """
 
     def __init__(self, browser, size, address, scheme="light"):
-        self.scheme = scheme
-        self.context = browser.new_context(viewport={"width": size[0], "height": size[1]}, color_scheme=scheme)
-        self.page = self.context.new_page()
+        self.scheme, self.address = scheme, address
+        self._left = _LEFT.setdefault(browser, [])
+        self.page = self._left.pop() if self._left else browser.new_context().new_page()
+        self.context = self.page.context
+        self.page.set_viewport_size({"width": size[0], "height": size[1]})
+        self.page.emulate_media(media="screen", color_scheme=scheme)
         self.wrong, self.asked = [], []
-        self.page.on("console", lambda m: self.wrong.append(m.text) if m.type == "error" else None)
-        self.page.on("pageerror", lambda e: self.wrong.append(str(e)))
-        self.page.on("dialog", lambda d: (self.wrong.append(f"a script ran: {d.message}"), d.dismiss()))
-        self.page.on("request", lambda r: self.asked.append(r.url))
-        self.address = address
+        self._heard = {
+            "console": lambda m: self.wrong.append(m.text) if m.type == "error" else None,
+            "pageerror": lambda e: self.wrong.append(str(e)),
+            "dialog": lambda d: (self.wrong.append(f"a script ran: {d.message}"), d.dismiss()),
+            "request": lambda r: self.asked.append(r.url),
+        }
+        for event, heard in self._heard.items():
+            self.page.on(event, heard)
+
+    def close(self):
+        """Forget all that a browser keeps of a visit, except the files it has fetched."""
+        for event, heard in self._heard.items():
+            self.page.remove_listener(event, heard)
+        self.context.set_offline(False)
+        if self.page.url.startswith("http"):
+            self.page.evaluate("() => { localStorage.clear(); sessionStorage.clear() }")
+        self.page.goto("about:blank")
+        self.context.clear_cookies()
+        self._left.append(self.page)
 
     def open(self, path=""):
         self.page.goto(f"{self.address}/{path}")

@@ -61,7 +61,7 @@ def look(request, browser):
 
     yield at
     for watched in opened:
-        watched.context.close()
+        watched.close()
 
 
 def found(watched) -> list[str]:

@@ -72,7 +72,7 @@ def phone(browser, quay):
 
     yield at
     for one in opened:
-        one.context.close()
+        one.close()
 
 
 def fill_in(one, stop):

@@ -34,7 +34,7 @@ def keys(browser, quay):
 
     yield sitting_as
     for one in opened:
-        one.context.close()
+        one.close()
     for served in running:
         served.terminate()
         served.wait(10)

@@ -125,4 +125,4 @@ def test_a_stop_saved_on_a_phone_is_judged_by_itself_and_seen_on_the_desk(browse
     for one in (phone, desk):
         one.settle()
         one.check()
-        one.context.close()
+        one.close()

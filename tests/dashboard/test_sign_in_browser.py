@@ -1,10 +1,8 @@
 """Signing in for real: a browser, the library's login, and an OpenID provider of our own on this machine."""
 
 import pytest
-from browsing import SIZES, SOON_AGAIN_S, Watched, serve
+from browsing import SIZES, SOON_AGAIN_S, Watched, port_again, serve
 from made_up import BOSS_ADDRESS, MY_ADDRESS
-
-from dashboard import launch
 
 pytest.importorskip("authlib")
 openid = pytest.importorskip("openid")
@@ -20,7 +18,7 @@ def provider():
 
 @pytest.fixture(scope="module")
 def address(published, provider, tmp_path_factory):
-    port = launch.free_port()
+    port = port_again()
     secrets = tmp_path_factory.mktemp("station") / "secrets.toml"
     secrets.write_text(
         f"""[auth]
@@ -42,7 +40,7 @@ server_metadata_url = "{provider.issuer}/.well-known/openid-configuration"
 def desk(browser, address):
     made = Watched(browser, SIZES["desk"], address)
     yield made
-    made.context.close()
+    made.close()
 
 
 @pytest.fixture(scope="module")
@@ -51,7 +49,7 @@ def unsigned(browser, address):
     made = Watched(browser, SIZES["desk"], address)
     made.open()
     yield made
-    made.context.close()
+    made.close()
 
 
 def sign_in(desk, provider, flaw="", **person):
