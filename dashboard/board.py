@@ -4,7 +4,9 @@ Pure: published frames and a moment in, rows out. It judges nothing new; it says
 comes next.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -73,18 +75,51 @@ def tasks(
     inside = fills[holds.still_inside(fills)].sort_values("filled_at")
     recent = inside["filled_at"] > now - pd.Timedelta(days=DAYS)
     held = inside["on_hold"].astype("boolean").fillna(False).astype(bool)
+    known = _Known.of(units, health, life)
     found = []
     for row in inside[recent | held].to_dict("records"):
         cylinders = words.listed(row.get("cylinder_ids")) or [row["unit_id"]]
-        found.append(_task(row, cylinders, units, health, life, now, zone, within_bar, settle_hours))
+        found.append(_task(row, cylinders, known, now, zone, within_bar, settle_hours))
     order = list(HEADINGS)
     return sorted(found, key=lambda t: order.index(t.state))
 
 
-def _task(row, cylinders, units, health, life, now, zone, within_bar, settle_hours) -> Task:
+def last_events(life: pd.DataFrame) -> pd.Series:
+    """Of `cylinder_life` a mask: of each cylinder the last event of each kind that says what is next."""
+    of = life[life["event"].isin([*_EVENTS, LENT])].sort_values("at", kind="stable")
+    last = of[~of.duplicated(["cylinder_id", "event"], keep="last")]
+    return pd.Series(life.index.isin(last.index), index=life.index)
+
+
+@dataclass(frozen=True)
+class _Known:
+    """What is known of units and cylinders, each at hand by its name."""
+
+    materials: dict[str, Any]
+    health: dict[str, tuple[Any, Any]]
+    #: by cylinder and event: when it was last
+    events: dict[tuple[str, str], pd.Timestamp]
+
+    @classmethod
+    def of(cls, units: pd.DataFrame, health: pd.DataFrame, life: pd.DataFrame) -> "_Known":
+        first = units.drop_duplicates("unit_id")
+        own = health.drop_duplicates("cylinder_id")
+        last = life[last_events(life)]
+        return cls(
+            dict(zip(first["unit_id"], first["material"], strict=True)),
+            dict(zip(own["cylinder_id"], zip(own["inspection_state"], own["status"], strict=True), strict=True)),
+            dict(zip(zip(last["cylinder_id"], last["event"], strict=True), last["at"], strict=True)),
+        )
+
+    def last(self, cylinders: list[str], after: pd.Timestamp, events: Iterable[str]) -> tuple[pd.Timestamp, str] | None:
+        """The last of these events of any of the cylinders after a moment."""
+        listed = [(at, e) for c in cylinders for e in events if (at := self.events.get((c, e))) is not None]
+        return max((one for one in listed if one[0] > after), default=None, key=lambda one: one[0])
+
+
+def _task(row, cylinders, known: _Known, now, zone, within_bar, settle_hours) -> Task:
     reasons = worst_codes_first(words.listed(row["reasons"]))
     weighty = [code for code in reasons if code not in words.MINOR_REASONS]
-    worth = worth_reading_at(row, units, len(cylinders), within_bar, settle_hours)
     if holds.held(row):
         others = [code for code in weighty if code not in NOT_ANALYSED]
         if not others and weighty:
@@ -94,12 +129,16 @@ def _task(row, cylinders, units, health, life, now, zone, within_bar, settle_hou
         then = (text(all_codes()[first].fix) if first in all_codes() else "", *(sentence(code, row) for code in more))
         longer = row["filled_at"] <= now - pd.Timedelta(days=DAYS)
         return Task(row["unit_id"], HELD_LONGER if longer else HELD, row, says, then)
-    used = _last(life, cylinders, row["filled_at"], tuple(_EVENTS))
+    used = known.last(cylinders, row["filled_at"], _EVENTS)
     if used is not None:
-        return Task(row["unit_id"], EMPTY, row, f"{_EVENTS[used['event']]} {words.clock(used['at'], zone)}.")
-    lent = _last(life, cylinders, row["filled_at"], ("lent",))
+        return Task(row["unit_id"], EMPTY, row, f"{_EVENTS[used[1]]} {words.clock(used[0], zone)}.")
+    lent = known.last(cylinders, row["filled_at"], (LENT,))
     if lent is not None:
-        return Task(row["unit_id"], OUT, row, f"Lent {words.clock(lent['at'], zone)}.")
+        return Task(row["unit_id"], OUT, row, f"Lent {words.clock(lent[0], zone)}.")
+    worth = pd.NaT
+    if row["gas_c_basis"] != "settled":
+        material = known.materials.get(row["unit_id"])
+        worth = _worth_reading_at(row, material, len(cylinders), within_bar, settle_hours)
     if row["gas_c_basis"] != "settled" and (pd.isna(worth) or now < worth):
         when = "when it is as warm as the room" if pd.isna(worth) else f"from about {words.clock(worth, zone)}"
         will_read = words.with_interval(
@@ -112,7 +151,7 @@ def _task(row, cylinders, units, health, life, now, zone, within_bar, settle_hou
             text(f"Worth reading {when}. Expected at 15 °C: ") + f"{will_read}.",
             worth_reading_at=worth,
         )
-    if against := _against(health, cylinders):
+    if against := _against(known.health, cylinders):
         return Task(row["unit_id"], LOOK, row, against)
     if row["verdict"] in ("stop", "attention"):  # a hold that somebody lifted is still to be looked at
         return Task(row["unit_id"], LOOK, row, " ".join(sentence(code, row) for code in weighty[:2]))
@@ -127,13 +166,20 @@ def worth_reading_at(
 ) -> pd.Timestamp:
     """From when on a settled reading says what it will say; after `settle_hours` where too little is known."""
     own = units[units["unit_id"] == row["unit_id"]]
+    material = own.iloc[0]["material"] if len(own) else None
+    return _worth_reading_at(row, material, cylinders, within_bar, settle_hours)
+
+
+def _worth_reading_at(
+    row: Row, material: str | None, cylinders: int, within_bar: float, settle_hours: float
+) -> pd.Timestamp:
     seconds = np.nan
-    if len(own):
+    if material is not None:
         seconds = settled_after_s(
             row["settled_pressure_bar_15c"],
             row["gas_and_wall_c"],
             row["ambient_c"],
-            own.iloc[0]["material"],
+            material,
             row["water_capacity_l"],
             row["working_pressure_bar"],
             cylinders,
@@ -145,26 +191,20 @@ def worth_reading_at(
     return row["filled_at"] + pd.Timedelta(seconds=round(seconds))
 
 
+LENT = "lent"
 _EVENTS = {"dived": "Dived", "returned": "Returned", "unexplained_use": "Gas is missing since"}
 
 
-def _against(health: pd.DataFrame, cylinders: list[str]) -> str:
+def _against(health: dict[str, tuple[Any, Any]], cylinders: list[str]) -> str:
     """What stands against the cylinders themselves since they were filled, or nothing."""
     found = []
     for cylinder in cylinders:
-        own = health[health["cylinder_id"] == cylinder]
-        if own.empty:
+        if cylinder not in health:
             found.append(f"{cylinder}: nothing is known of its inspections.")
             continue
-        state, status = own.iloc[0][["inspection_state", "status"]]
+        state, status = health[cylinder]
         if state not in ("in_date", "due_soon"):
             found.append(f"{cylinder}: {words.INSPECTION.get(state, words.UNKNOWN)}.")
         elif status != "in_service":
             found.append(f"{cylinder}: the register has it as {status if words.known(status) else words.UNKNOWN}.")
     return " ".join(found)
-
-
-def _last(life: pd.DataFrame, cylinders: list[str], after: pd.Timestamp, events: tuple[str, ...]) -> Row | None:
-    """The last of these events of any of the cylinders after a moment."""
-    since = life[life["cylinder_id"].isin(cylinders) & (life["at"] > after) & life["event"].isin(events)]
-    return None if since.empty else since.sort_values("at").iloc[-1]

@@ -1,28 +1,32 @@
 """The one door to snapshots: every page reads through here, and here alone it is settled who sees what.
 
-A `Snapshot` is one published folder as one viewer may see it. It is immutable, so what is read once is
-kept by (folder, snapshot, viewer, question); frames are handed out as copies that share their memory.
+A `Snapshot` is one published folder as one viewer may see it. It is immutable, so what is read once is kept by
+(folder, snapshot, how much and whose rows the viewer may see, question), for all who may see the same; several who
+ask at the same moment wait for one answer. Frames are handed out as copies that share their memory.
 """
 
 import json
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Hashable, Mapping
+from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
+from dashboard import stored
 from dashboard.access import NAMES, Refused, Scope, Viewer, scope
+from dashboard.kept import Kept
+from dashboard.stored import Chosen, Span
 from schemas.entries import entry_source
-from schemas.frames import conform, empty
+from schemas.fields import Field
 from schemas.logins import COLUMNS as LOGIN_COLUMNS
 from schemas.policy import SECTIONS
 from schemas.schedule_note import ScheduleNote, read_schedule
 from schemas.snapshot import (
     Manifest,
     NothingPublished,
-    Part,
     last_held,
     part_bytes,
     read_manifest,
@@ -31,10 +35,11 @@ from schemas.snapshot import (
 )
 from schemas.tables import TABLES
 
-__all__ = ["NothingPublished", "Refused", "Snapshot", "open_snapshot", "sign_in_facts"]
+__all__ = ["Chosen", "NothingPublished", "Refused", "Snapshot", "Span", "open_snapshot", "sign_in_facts"]
 
-#: answers kept at most; those of earlier snapshots are let go at once
-KEPT_TABLES = 96
+#: bytes of answers kept at most; those of earlier snapshots are let go at once
+_MOST_BYTES = 256_000_000
+_kept = Kept(_MOST_BYTES)
 
 
 @dataclass(frozen=True)
@@ -68,8 +73,20 @@ class Snapshot:
         """The day this snapshot takes as today."""
         return pd.Timestamp(self.manifest.as_of_on[:10])
 
-    def table(self, name: str, **where: Any) -> pd.DataFrame:
-        """Rows of a published table that the viewer may see, of these values; every declared column.
+    def table(
+        self, name: str, columns: Collection[str] | None = None, chosen: Chosen | None = None, **where: Any
+    ) -> pd.DataFrame:
+        """Rows of a published table that the viewer may see, of these values; every declared column, or those named.
+
+        Parameters
+        ----------
+        name : str
+        columns : collection of str, optional
+            What is not asked for is not read.
+        chosen : Chosen, optional
+            Those of a mask over all rows that the viewer may see.
+        **where
+            By column: a value, a frozenset of values, or a `Span`.
 
         Raises
         ------
@@ -77,8 +94,48 @@ class Snapshot:
             The viewer may not see the table at all.
         """
         granted = scope(self.viewer, name)
-        asked = tuple(sorted((column, value) for column, value in where.items()))
-        return _rows(self.published, self.name, self.viewer, granted, name, asked).copy(deep=False)
+        asked = _Question(
+            name,
+            None if columns is None else tuple(columns),
+            chosen,
+            tuple(sorted(where.items(), key=lambda one: one[0])),
+        )
+        return _rows(self.published, self.name, _Grant.of(self.viewer, granted), asked).copy(deep=False)
+
+    def once(self, question: Hashable, make: Callable[[], Any]) -> Any:
+        """What is worked out from this snapshot for this viewer, once for all sessions that may see the same.
+
+        It is handed out as it is: whoever asks leaves it unchanged.
+        """
+        viewer = (self.viewer.role, self.viewer.member_id)
+        return _kept.get((self.published, self.name, "once", viewer, question), make)
+
+    def marks(self, name: str, column: str, codes: Collection[str]) -> pd.DataFrame:
+        """Whether each row of a table lists each of these codes, a column a code; of whoever sees all rows.
+
+        Raises
+        ------
+        Refused
+            The viewer does not see every row.
+        """
+        if scope(self.viewer, name) is Scope.OWN or column in NAMES:
+            raise Refused("Only your own rows.")
+        asked = ("marks", name, column, tuple(codes))
+        return _kept.get((self.published, self.name, *asked), lambda: _marks(self.published, self.name, *asked[1:]))
+
+    def members(self, name: str) -> list[str]:
+        """Members who have rows in a table of a part a member."""
+        parts = self.manifest.tables.get(name, {})
+        if scope(self.viewer, name) is Scope.ALL and TABLES[name].by_member and "all" not in parts:
+            return [member for member, part in parts.items() if part.rows]
+        return list(self.table(name, ["member_id"])["member_id"].dropna().unique())
+
+    def latest(self, name: str, column: str) -> pd.Timestamp:
+        """The last moment of a column, NaT where there is none."""
+        if scope(self.viewer, name) is not Scope.ALL or column in NAMES:
+            return self.table(name, [column])[column].max()
+        asked = (self.published, self.name, "latest", name, column)
+        return _kept.get(asked, lambda: _latest(self.published, self.name, name, column))
 
     @property
     def inbox(self) -> Path:
@@ -151,7 +208,7 @@ def _logins(published: Path, name: str) -> pd.DataFrame:
 
 @lru_cache(maxsize=4)
 def _taken_in(published: Path, name: str) -> dict[str, str]:
-    files = _read(published, _manifest(published, name), "ingest_files", {})
+    files = _read(published, name, _Question("ingest_files", ("file", "rows_accepted")))
     return {
         file: "accepted" if accepted else "rejected"
         for file, accepted in zip(files["file"], files["rows_accepted"].fillna(0) > 0, strict=True)
@@ -165,7 +222,7 @@ _newest: dict[Path, str] = {}
 def _forget_older(published: Path, name: str) -> None:
     """Let go of what was read of earlier snapshots: a large station's tables would pile up."""
     if _newest.get(published) not in (name, None):
-        _rows.cache_clear()
+        _kept.forget()
     _newest[published] = name
 
 
@@ -174,53 +231,134 @@ def _manifest(published: Path, name: str) -> Manifest:
     return read_manifest(published, name)
 
 
-@lru_cache(maxsize=KEPT_TABLES)
-def _rows(
-    published: Path, name: str, viewer: Viewer, granted: Scope, table: str, where: tuple[tuple[str, Any], ...]
-) -> pd.DataFrame:
-    declared = TABLES[table]
-    unknown = [column for column, _ in where if column not in declared.fields]
+@dataclass(frozen=True)
+class _Question:
+    """What is asked of one table."""
+
+    table: str
+    columns: tuple[str, ...] | None = None
+    chosen: Chosen | None = None
+    where: tuple[tuple[str, Any], ...] = ()
+
+    @property
+    def names(self) -> set[str]:
+        """Columns by which rows are asked for."""
+        return {column for column, _ in self.where} | set(self.chosen.by if self.chosen else ())
+
+
+@dataclass(frozen=True)
+class _Grant:
+    """How much of a table is seen, and whose rows where that is somebody's own: a part of every question."""
+
+    scope: Scope
+    member_id: str | None = None
+
+    @classmethod
+    def of(cls, viewer: Viewer, granted: Scope) -> "_Grant":
+        return cls(granted, viewer.member_id if granted is Scope.OWN else None)
+
+
+def _rows(published: Path, name: str, grant: _Grant, asked: _Question) -> pd.DataFrame:
+    declared = TABLES[asked.table]
+    unknown = [c for c in (*asked.names, *(asked.columns or ())) if c not in declared.fields]
     if unknown:
-        raise KeyError(f"{table} has no column {', '.join(unknown)}.")
-    if granted is Scope.NAMELESS and any(column in NAMES for column, _ in where):
+        raise KeyError(f"{asked.table} has no column {', '.join(unknown)}.")
+    if grant.scope is Scope.NAMELESS and any(column in NAMES for column in asked.names):
         raise Refused("A view without names cannot be asked by name.")
-    wanted = dict(where)
-    if granted is Scope.OWN and "member_id" in declared.fields:
-        if wanted.get("member_id", viewer.member_id) != viewer.member_id:
+    return _kept.get((published, name, grant, asked), lambda: _granted(published, name, grant, asked))
+
+
+def _granted(published: Path, name: str, grant: _Grant, asked: _Question) -> pd.DataFrame:
+    if grant.scope is Scope.OWN:
+        return _chosen_of(_own_rows(published, name, grant, asked), asked)
+    if grant.scope is Scope.NAMELESS:
+        # what a code names depends on its event
+        beside = ("event",) if "event" in TABLES[asked.table].fields else ()
+        columns = None if asked.columns is None else tuple(dict.fromkeys((*asked.columns, *beside)))
+        frame = _nameless(_read(published, name, replace(asked, columns=columns)))
+        return frame if asked.columns is None else frame[list(asked.columns)]
+    return _read(published, name, asked)
+
+
+def _chosen_of(frame: pd.DataFrame, asked: _Question) -> pd.DataFrame:
+    """Of rows at hand those chosen, with the columns asked for."""
+    if asked.chosen is not None:
+        frame = frame[asked.chosen.mask(frame[list(asked.chosen.by)]).to_numpy(bool)].reset_index(drop=True)
+    return frame if asked.columns is None else frame[list(asked.columns)]
+
+
+def _read(published: Path, name: str, asked: _Question) -> pd.DataFrame:
+    """Rows as they are stored, whoever may see them."""
+    declared = TABLES[asked.table]
+    fields = [f for f in declared.fields.values() if asked.columns is None or f.name in asked.columns]
+    where = dict(asked.where)
+    parts = _manifest(published, name).tables.get(asked.table, {})
+    if declared.by_member and where.get("member_id") in parts:
+        parts = {where["member_id"]: parts[where["member_id"]]}
+    files = (stored.opened(published / name / asked.table / p.file, p) for p in parts.values() if p.rows)
+    columns = [f.name for f in fields]
+    if asked.chosen is None:
+        made = stored.as_frame([stored.rows(file, columns, where) for file in files], fields)
+    elif where:
+        raise ValueError("Rows are asked for by values or by a mask.")
+    else:
+        made = _masked(list(files), fields, asked.chosen, declared.fields)
+    for field in fields:
+        if field.kind == "json":
+            made[field.name] = [json.loads(v) if isinstance(v, str) else None for v in made[field.name]]
+    return made if asked.columns is None else made[list(asked.columns)]
+
+
+def _masked(files: list, fields: list[Field], chosen: Chosen, declared: Mapping[str, Field]) -> pd.DataFrame:
+    by = [stored.rows(file, chosen.by, {}) for file in files]
+    mask = chosen.mask(stored.as_frame(by, [declared[c] for c in chosen.by])).to_numpy(bool)
+    found, begin = [], 0
+    for file in files:
+        of_file = mask[begin : begin + file.metadata.num_rows]
+        begin += len(of_file)
+        found.append(stored.rows_at(file, [f.name for f in fields], of_file))
+    return stored.as_frame(found, fields)
+
+
+def _marks(published: Path, name: str, table: str, column: str, codes: tuple[str, ...]) -> pd.DataFrame:
+    parts = _manifest(published, name).tables.get(table, {})
+    made: list[dict[str, np.ndarray]] = []
+    for part in parts.values():
+        if part.rows:
+            lists = stored.rows(stored.opened(published / name / table / part.file, part), [column], {})
+            made.append(stored.listing(lists, column, codes, part.rows))
+    return pd.DataFrame({code: np.concatenate([m[code] for m in made]) if made else [] for code in codes}, dtype=bool)
+
+
+def _latest(published: Path, name: str, table: str, column: str) -> pd.Timestamp:
+    found = [
+        stored.highest(stored.opened(published / name / table / part.file, part), column)
+        for part in _manifest(published, name).tables.get(table, {}).values()
+        if part.rows
+    ]
+    return max((pd.Timestamp(one) for one in found if one is not None), default=pd.NaT)
+
+
+def _own_rows(published: Path, name: str, grant: _Grant, asked: _Question) -> pd.DataFrame:
+    """The rows of one person, every column, of what is asked for by value."""
+    table, where, me = asked.table, dict(asked.where), grant.member_id
+    if "member_id" in TABLES[table].fields:
+        if where.get("member_id", me) != me:
             raise Refused("Only your own rows.")
         if table != "fill_quality":  # one's own dives may have begun with a fill logged for nobody, or for another
-            wanted["member_id"] = viewer.member_id
-    frame = _read(published, _manifest(published, name), table, wanted)
-    if granted is Scope.OWN:
-        return _own(published, name, viewer, table, frame)
-    if granted is Scope.NAMELESS:
-        return _nameless(frame)
-    return frame
+            where["member_id"] = me
+    if table == "fill_quality" and not where:  # a station's are many, one's own few
+        dived = _dived(published, name, me)
+        mine = Chosen(lambda fills: _is_mine(fills, me, dived), ("member_id", "fill_id"))
+        frame = _read(published, name, _Question(table, chosen=mine))
+    else:
+        frame = _read(published, name, _Question(table, where=tuple(where.items())))
+    return _own(published, name, grant, table, frame)
 
 
-def _read(published: Path, manifest: Manifest, table: str, where: Mapping[str, Any]) -> pd.DataFrame:
-    fields = list(TABLES[table].fields.values())
-    parts = manifest.tables.get(table, {})
-    if TABLES[table].by_member and where.get("member_id") in parts:
-        parts = {where["member_id"]: parts[where["member_id"]]}
-    filters = [(column, "==", value) for column, value in where.items()] or None
-    frames = list(_frames(published / manifest.name / table, [p for p in parts.values() if p.rows], filters))
-    return conform(pd.concat(frames, ignore_index=True), fields) if frames else empty(fields)
-
-
-def _frames(folder: Path, parts: list[Part], filters: list | None) -> Iterator[pd.DataFrame]:
-    for part in parts:
-        frame = pd.read_parquet(part_bytes(folder / part.file, part), filters=filters)
-        for column in frame.columns:
-            if TABLES[folder.name].fields[column].kind == "json":
-                frame[column] = [json.loads(v) if isinstance(v, str) else None for v in frame[column]]
-        if len(frame):
-            yield frame
-
-
-def _own(published: Path, name: str, viewer: Viewer, table: str, frame: pd.DataFrame) -> pd.DataFrame:
+def _own(published: Path, name: str, whose: "Viewer | _Grant", table: str, frame: pd.DataFrame) -> pd.DataFrame:
     """The viewer's own rows; what a row says of others is emptied."""
-    me = viewer.member_id
+    me = whose.member_id
     if table in ("rejects", "ingest_files", "notices"):
         return frame[frame["file"].str.startswith(f"dives/{me}/", na=False)].reset_index(drop=True)
     if table == "cylinder_health":
@@ -229,11 +367,7 @@ def _own(published: Path, name: str, viewer: Viewer, table: str, frame: pd.DataF
             own[column] = own[column].where(own[column].isin([me, "station"]))
         return own
     if table == "fill_quality":
-        mine = frame["member_id"] == me
-        dived = set()
-        for of_dives in ("dive_consumption", "dive_tank_use"):
-            dived |= set(_rows(published, name, viewer, Scope.OWN, of_dives, ())["fill_id"].dropna())
-        own = frame[mine.fillna(False) | frame["fill_id"].isin(dived)].reset_index(drop=True)
+        own = frame[_is_mine(frame, me, _dived(published, name, me))].reset_index(drop=True)
         own["member_id"] = own["member_id"].where(own["member_id"] == me)
         for column in ("operator", "analysed_by"):
             own[column] = own[column].where(own["member_id"] == me)
@@ -241,6 +375,17 @@ def _own(published: Path, name: str, viewer: Viewer, table: str, frame: pd.DataF
     if "member_id" not in TABLES[table].fields:
         raise Refused(f"{table} does not say whose its rows are.")
     return frame[frame["member_id"] == me].reset_index(drop=True)
+
+
+def _is_mine(fills: pd.DataFrame, me: str | None, dived: Collection[str]) -> pd.Series:
+    return (fills["member_id"] == me).fillna(False) | fills["fill_id"].isin(dived)
+
+
+def _dived(published: Path, name: str, me: str | None) -> frozenset[str]:
+    """Fills that the member's own dives began with."""
+    grant = _Grant(Scope.OWN, me)
+    of_dives = [_Question(table, ("fill_id",)) for table in ("dive_consumption", "dive_tank_use")]
+    return frozenset(fill for asked in of_dives for fill in _rows(published, name, grant, asked)["fill_id"].dropna())
 
 
 def _nameless(frame: pd.DataFrame) -> pd.DataFrame:

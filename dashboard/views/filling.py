@@ -3,6 +3,7 @@
 import pandas as pd
 import streamlit as st
 
+from dashboard import fills as of_fills
 from dashboard import parts
 from dashboard.access import ALONE, LOCAL_NETWORK, MANAGER, OPERATOR
 from dashboard.data import Snapshot
@@ -40,9 +41,8 @@ ABOUT_IT = ("advice",)
 
 
 def page(snapshot: Snapshot) -> None:
-    units, health, fills, sources = (
-        snapshot.table(t) for t in ("units", "cylinder_health", "fill_quality", "gas_sources")
-    )
+    units, health, sources = (snapshot.table(t) for t in ("units", "cylinder_health", "gas_sources"))
+    fills = of_fills.inside(snapshot)
     beginning = first_steps.wanted(snapshot, fills)
     if beginning and not first_steps.show(snapshot):
         return
@@ -76,15 +76,16 @@ def page(snapshot: Snapshot) -> None:
     if part == "held":
         filling_held.show(snapshot, fills, clearance)
     elif part == "day":
-        filling_day.show(snapshot, fills)
+        filling_day.show(snapshot)
     elif part == "advice":
-        filling_advice.show(snapshot, clearance, fills)
+        filling_advice.show(snapshot, clearance, of_fills.lately(snapshot))
     elif part == "recipe":
-        filling_recipe.show(snapshot, clearance, fills)
+        filling_recipe.show(snapshot, clearance, of_fills.lately(snapshot))
     elif part == "log":
-        filling_log.show(snapshot, clearance, fills)
+        named = {str(clearance.unit_id), str(clearance.whole)} if clearance else set()
+        filling_log.show(snapshot, clearance, of_fills.lately(snapshot, named))
     else:
-        filling_season.show(snapshot, fills)
+        filling_season.show(snapshot)
     if clearance and clearance.unit is not None and part in ABOUT_IT:
         known_of(snapshot, clearance)
 

@@ -5,7 +5,7 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from dashboard import charts, parts
+from dashboard import charts, fills, parts
 from dashboard.data import Snapshot
 from dashboard.rows import Row, each
 from dashboard.unit_field import number_field
@@ -22,13 +22,11 @@ MOST_FILLS = 4
 _FIRST = ("Permitted", "Mix", "Maximum operating depth")
 
 
-def show(snapshot: Snapshot, fills: pd.DataFrame) -> None:
-    if fills.empty:
+def show(snapshot: Snapshot) -> None:
+    with_fills = fills.days(snapshot)
+    if not with_fills:
         parts.show(parts.plain("No fill has been logged yet."))
         return
-    local = fills["filled_at"].dt.tz_convert(snapshot.zone)
-    days = local.dt.date
-    with_fills = sorted(days.unique(), reverse=True)
     today = snapshot.as_of_on.date()
     day = st.selectbox(
         "Day (those with fills)",
@@ -38,7 +36,7 @@ def show(snapshot: Snapshot, fills: pd.DataFrame) -> None:
         filter_mode="prefix",
         width=240,
     )
-    of_day = fills[days == day].sort_values("filled_at")
+    of_day = fills.of_day(snapshot, day)
     parts.show(
         parts.heading(
             f"{words.plural(len(of_day), 'fill')} on {words.day(pd.Timestamp(day))}",
@@ -52,7 +50,7 @@ def show(snapshot: Snapshot, fills: pd.DataFrame) -> None:
         rows = of_day[of_day["verdict"].isin(verdicts)]
         if len(rows):
             parts.show(parts.heading(f"{heading}: {len(rows)}", 3), _listed(snapshot, worst_first(rows)))
-    filling_labels.show(snapshot, fills, of_day)
+    filling_labels.show(snapshot, of_day)
     with st.expander("Usable content of each, drawn"):
         parts.figure(
             charts.contents_of_fills(of_day, snapshot.zone),

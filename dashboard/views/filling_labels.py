@@ -6,27 +6,27 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from dashboard import entry_door, parts
+from dashboard import entry_door, fills, parts
 from dashboard.access import LOCAL_NETWORK
 from dashboard.data import Snapshot
 from schemas import labels, words
 from schemas.clearance import FillClearance
 
 
-def show(snapshot: Snapshot, fills: pd.DataFrame, of_day: pd.DataFrame) -> None:
+def show(snapshot: Snapshot, of_day: pd.DataFrame) -> None:
     """The labels, once asked for: while they stand here, printing the page prints them alone."""
     if snapshot.viewer.role == LOCAL_NETWORK:  # a label says who analysed and for whom
         parts.show(parts.note("Labels bear names: they are printed at the station's own machine."))
         return
     if not st.toggle("Labels to print", key="labels"):
         return
-    parts.show(*sheet(snapshot, fills, of_day))
+    parts.show(*sheet(snapshot, of_day))
 
 
-def sheet(snapshot: Snapshot, fills: pd.DataFrame, of_day: pd.DataFrame) -> list[parts.Markup]:
+def sheet(snapshot: Snapshot, of_day: pd.DataFrame) -> list[parts.Markup]:
     """Cautions, a label for each fill that may have one, and why the others have none."""
     made = _made_at(snapshot)
-    rows = of_day.assign(superseded=labels.superseded(fills).reindex(of_day.index)).to_dict("records")
+    rows = of_day.assign(superseded=fills.superseded(snapshot, of_day)).to_dict("records")
     without = [(row, why) for row in rows if (why := labels.withheld(row))]
     given = [_label(_of(snapshot, row), made) for row in rows if not labels.withheld(row)]
     shown = [parts.caution(f"{labels.ANALYSE} {labels.ONE_FILL}")]

@@ -1,10 +1,12 @@
 """Fills over a season: what falls short, which gauge drifts, what the settling model has learned, gas given out."""
 
+from dataclasses import dataclass
+
 import pandas as pd
 import streamlit as st
 
 from dashboard import charts, parts
-from dashboard.data import Snapshot
+from dashboard.data import Chosen, Snapshot
 from dashboard.rows import Row, each, said_yes
 from schemas import words
 from schemas.reading_units import label, long, text
@@ -24,18 +26,46 @@ LEAST_FILLS = 3
 MOST_POINTS = 800
 
 
-def show(snapshot: Snapshot, fills: pd.DataFrame) -> None:
-    if fills.empty:
+def show(snapshot: Snapshot) -> None:
+    season = snapshot.once("fills over the season", lambda: Season.of(snapshot))
+    if not season.fills:
         parts.show(parts.plain("No fill has been logged yet."))
         return
-    fell_short(fills)
+    fell_short(season)
     learned(snapshot)
     gauges(snapshot)
-    blends(snapshot, fills)
+    blends(snapshot)
     gas_given(snapshot)
 
 
-def fell_short(fills: pd.DataFrame) -> None:
+@dataclass(frozen=True)
+class Season:
+    """All fills as they are counted here: how many, how many short and why, by whom or what."""
+
+    fills: int
+    short: int
+    hot: int
+    #: of the short ones half are so far under their target, bar
+    under_bar: float
+    by: dict[str, pd.DataFrame]
+
+    @classmethod
+    def of(cls, snapshot: Snapshot) -> "Season":
+        """Of every fill that the viewer may see: once a snapshot, for there may be ten seasons of them."""
+        marks = snapshot.marks("fill_quality", "reasons", ("short_fill", *WHY)).rename(columns={"short_fill": "short"})
+        short = marks["short"]
+        marks = marks.assign(**{code: short & marks[code] for code in WHY}, fills=1)
+        bar = snapshot.table("fill_quality", ("target_pressure_bar", "settled_pressure_bar_15c"))
+        under = (bar["target_pressure_bar"] - bar["settled_pressure_bar_15c"])[short].median()
+        by = {}
+        for column in BY:
+            of = snapshot.table("fill_quality", [column])[column]
+            if of.notna().any():
+                by[column] = short_by(marks, of)
+        return cls(len(marks), int(short.sum()), int(marks["hot_stop"].sum()), float(under), by)
+
+
+def fell_short(season: Season) -> None:
     parts.show(
         parts.heading(
             "Which fills settle short",
@@ -43,26 +73,26 @@ def fell_short(fills: pd.DataFrame) -> None:
             text("Short: settled at 15 °C more than the policy allows under target, whatever else the verdict says."),
         )
     )
-    usual = in_general(fills)
+    usual = in_general(season)
     if usual:
         parts.show(parts.plain(usual))
-    choices = [c for c in BY if fills[c].notna().any()]
-    oftenest = short_by(fills, choices[0]).head(MOST_NAMED)
+    choices = list(season.by)
+    oftenest = season.by[choices[0]].head(MOST_NAMED)
     oftenest = oftenest[oftenest["short"] > 0]
     if len(oftenest):
         named = "; ".join(f"{r.name} {r.short} of {r.fills}" for r in each(oftenest))
         parts.show(parts.plain(f"Oftenest by {BY[choices[0]]}: {named}."))
     with st.expander(f"By {', '.join(BY[c] for c in choices)}, drawn; and why"):
-        _fell_short_by(fills, choices)
+        _fell_short_by(season, choices)
 
 
-def _fell_short_by(fills: pd.DataFrame, choices: list[str]) -> None:
+def _fell_short_by(season: Season, choices: list[str]) -> None:
     by = str(
         st.segmented_control(
             "By", choices, default=choices[0], format_func=parts.label(BY), key="short_by", required=True
         )
     )
-    rows = short_by(fills, by)
+    rows = season.by[by]
     if rows.empty:
         parts.show(parts.plain(f"None has {LEAST_FILLS} fills yet."))
         return
@@ -73,32 +103,36 @@ def _fell_short_by(fills: pd.DataFrame, choices: list[str]) -> None:
     parts.show(parts.Markup(f"<details><summary>Why they were short</summary>{why}</details>"))
 
 
-def in_general(fills: pd.DataFrame) -> str:
+def in_general(season: Season) -> str:
     """How many settle short, by how much, and how many of those were stopped hot: before one looks for culprits."""
-    short = _has(fills, "short_fill")
-    if not short.any():
+    if not season.short:
         return ""
-    under = (fills["target_pressure_bar"] - fills["settled_pressure_bar_15c"])[short].median()
-    hot = int((short & _has(fills, "hot_stop")).sum())
+    under = words.number(season.under_bar, 0, "bar")
     return (
-        f"{int(short.sum())} of {len(fills)} fills settle short, half of them by {words.number(under, 0, 'bar')} or "
-        f"more; {hot} of those were stopped hot. A hot stop shortens any fill: a slower fill, or a top-up once it is "
-        "cool, wins it back. Look here for what is short oftener than the rest."
+        f"{season.short} of {season.fills} fills settle short, half of them by {under} or more; {season.hot} of those "
+        "were stopped hot. A hot stop shortens any fill: a slower fill, or a top-up once it is cool, wins it back. "
+        "Look here for what is short oftener than the rest."
     )
 
 
-def short_by(fills: pd.DataFrame, by: str) -> pd.DataFrame:
+def short_by(marks: pd.DataFrame, of: pd.Series) -> pd.DataFrame:
     """Fills, short ones and why by whom or what, most short ones first; only those with some fills."""
-    short = _has(fills, "short_fill")
-    counted = fills[[by]].assign(fills=1, short=short)
-    for code in WHY:
-        counted[code] = short & _has(fills, code)
-    rows = counted.groupby(by).sum().reset_index(names="name")
+    rows = marks.groupby(of).sum().reset_index(names="name")
     return rows[rows["fills"] >= LEAST_FILLS].sort_values(["short", "fills"], ascending=[False, True])
 
 
-def _has(fills: pd.DataFrame, code: str) -> pd.Series:
-    return fills["reasons"].map(lambda codes: code in words.listed(codes)).astype(bool)
+def _mixes(fills: pd.DataFrame) -> pd.Series:
+    """The newest fills with an analysed mix whose residue is known, a mask."""
+    fits = (
+        fills["expected_o2_pct"].notna()
+        & fills["o2_pct"].notna()
+        & fills["mix_verdict"].isin(["in_tolerance", "out_of_tolerance"])
+    )
+    return pd.Series(fills.index.isin(fills[fits].nlargest(MOST_POINTS, "filled_at").index), index=fills.index)
+
+
+_MIX = ("filled_at", "expected_o2_pct", "o2_pct", "mix_verdict")
+_MIXES = Chosen(_mixes, _MIX)
 
 
 def learned(snapshot: Snapshot) -> None:
@@ -216,7 +250,7 @@ def gauges(snapshot: Snapshot) -> None:
         parts.figure(charts.gauge_offsets(check), "Estimated offset of each gauge by month.", "gauge_offsets")
 
 
-def blends(snapshot: Snapshot, fills: pd.DataFrame) -> None:
+def blends(snapshot: Snapshot) -> None:
     """Analyses against what residue and additions should have made: slips show alone, a tired cell as a drift."""
     parts.show(
         parts.heading(
@@ -226,12 +260,7 @@ def blends(snapshot: Snapshot, fills: pd.DataFrame) -> None:
             "down: a tired analyser cell.",
         )
     )
-    rows = fills[
-        fills["expected_o2_pct"].notna()
-        & fills["o2_pct"].notna()
-        & fills["mix_verdict"].isin(["in_tolerance", "out_of_tolerance"])
-    ]
-    rows = rows.nlargest(MOST_POINTS, "filled_at")
+    rows = snapshot.table("fill_quality", ("unit_id", *_MIX), _MIXES).sort_values("filled_at", ascending=False)
     if rows.empty:
         parts.show(parts.plain("No analysed mix yet whose residue is known."))
         return

@@ -3,7 +3,7 @@
 import pandas as pd
 import streamlit as st
 
-from dashboard import charts_fleet, parts
+from dashboard import charts_fleet, fills, parts
 from dashboard.access import ALONE, LOCAL_NETWORK, MANAGER, OPERATOR
 from dashboard.data import Snapshot
 from dashboard.rows import each, said_yes
@@ -69,7 +69,7 @@ def groups(health: pd.DataFrame) -> dict[str, pd.DataFrame]:
 def states(snapshot: Snapshot, health: pd.DataFrame) -> None:
     units = snapshot.table("units").drop_duplicates("unit_id").set_index("unit_id")
     names = snapshot.names()
-    gas = holds.of_cylinders(snapshot.table("fill_quality"))
+    gas = holds.of_cylinders(fills.inside(snapshot))
     by = groups(health)
     headings = {
         "barred": ("May not be filled", 4),

@@ -98,7 +98,7 @@ def in_short(
     ):
         if not may_see(snapshot.viewer, table):
             continue
-        last = snapshot.table(table)[column].max()
+        last = snapshot.latest(table, column)
         if words.known(last):
             on = last.tz_convert(snapshot.zone).tz_localize(None).normalize() if last.tz is not None else last
             found.append((label, words.day(on), words.capital(words.days_away((on - snapshot.as_of_on).days)) + "."))

@@ -2,7 +2,7 @@
 
 import streamlit as st
 
-from dashboard import entry_door, in_celsius, parts
+from dashboard import entry_door, fills, in_celsius, parts
 from dashboard.access import may_log
 from dashboard.data import Snapshot
 from dashboard.entry_form import EntryForm
@@ -74,7 +74,7 @@ def compressor(snapshot: Snapshot, compressor: str) -> None:
     form.row["compressor_id"] = compressor
     form.doubts["If it is right"] = lambda row: in_celsius.asked(
         row,
-        in_celsius.surroundings(snapshot.table("fill_quality")),
+        in_celsius.surroundings(fills.lately(snapshot)),
         form.units,
         "ambient_c",
         "at the intake",

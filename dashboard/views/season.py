@@ -33,9 +33,7 @@ def page(snapshot: Snapshot) -> None:
     viewer, names = snapshot.viewer, snapshot.names()
     member = viewer.member_id or ""
     if viewer.role != DIVER:
-        members = sorted(
-            snapshot.table("consumption_trend")["member_id"].unique(), key=lambda m: str(names.get(m, m)).casefold()
-        )
+        members = sorted(snapshot.members("consumption_trend"), key=lambda m: str(names.get(m, m)).casefold())
         if not members:
             parts.show(parts.plain("No dive is known yet. Drop dive files into the inbox and run `coldfill run`."))
             return
@@ -234,9 +232,7 @@ def over_the_season(snapshot: Snapshot, member: str, consumption: pd.DataFrame) 
     dive.over_the_season(snapshot, rows, "season_")
     lost = gas_left.cannot_be(reserve).sum()
     if lost:
-        parts.show(
-            parts.note(f"{words.plural(lost, 'dive')} not drawn: by the pressures less than nothing was left.")
-        )
+        parts.show(parts.note(f"{words.plural(lost, 'dive')} not drawn: by the pressures less than nothing was left."))
 
 
 def one_dive(snapshot: Snapshot, member: str, consumption: pd.DataFrame) -> None:

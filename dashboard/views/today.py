@@ -5,9 +5,9 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from dashboard import being_filled, board, entry_door, parts, since
+from dashboard import being_filled, board, entry_door, fills, parts, since
 from dashboard.access import ALONE, LOCAL_NETWORK, MANAGER, OPERATOR, may_see
-from dashboard.data import Snapshot
+from dashboard.data import Chosen, Snapshot, Span
 from dashboard.views import filling, filling_log, fleet, next_act
 from schemas import holds, words
 
@@ -37,6 +37,8 @@ OPENS = {
     board.OUT: ("log", "return"),
     board.EMPTY: ("advice", ""),
 }
+#: of ten seasons' events only these count
+_LAST_EVENTS = Chosen(board.last_events, ("cylinder_id", "at", "event"))
 NEXT = {
     board.COOLING: "A reading before then is still falling. Log the settled reading: it makes every later estimate "
     "surer.",
@@ -45,9 +47,7 @@ NEXT = {
 
 
 def page(snapshot: Snapshot) -> None:
-    fills, units, health, life, sources = (
-        snapshot.table(t) for t in ("fill_quality", "units", "cylinder_health", "cylinder_life", "gas_sources")
-    )
+    units, health, sources = (snapshot.table(t) for t in ("units", "cylinder_health", "gas_sources"))
     failed = holds.failed_sources(sources)
     if len(failed):
         parts.show(
@@ -57,14 +57,14 @@ def page(snapshot: Snapshot) -> None:
                 parts.lines(*(f"{words.capital(holds.why_failed(row))}." for row in failed.to_dict("records"))),
             )
         )
-    now = moment(snapshot, fills)
+    now = moment(snapshot, snapshot.table("fill_quality", ["filled_at"]))
     if now < pd.Timestamp.now(tz="UTC") - pd.Timedelta(hours=1):
         parts.show(parts.note(f"As it stood {words.clock(now, snapshot.zone)}: this station's day is not the clock's."))
     found = board.tasks(
-        fills,
+        fills.inside(snapshot),
         units,
         health,
-        life,
+        snapshot.table("cylinder_life", ("cylinder_id", "at", "event"), _LAST_EVENTS),
         now,
         snapshot.zone,
         within_bar=float(snapshot.policy("filling", "check_gauge_limit_bar")),
@@ -79,7 +79,7 @@ def page(snapshot: Snapshot) -> None:
     # who works at the compressor looks for the next unit first
     first = snapshot.viewer.role in (ALONE, MANAGER)
     if first:
-        news(snapshot, fills, health, life)
+        news(snapshot, health)
     turn_to_a_unit(snapshot, found, [one.unit_id for one in under_way])
     if under_way:
         listed = [parts.line(parts.tag(one.unit_id, 2), f"{next_act.in_words(snapshot, one)}.") for one in under_way]
@@ -90,7 +90,7 @@ def page(snapshot: Snapshot) -> None:
             title = parts.heading(f"{heading}: {len(rows)}", 2, NEXT.get(state, ""))
             parts.show(title, _listed(snapshot, state, rows))
     if not first:
-        news(snapshot, fills, health, life)
+        news(snapshot, health)
     parts.show(parts.caution(words.WHO_DECIDES))
 
 
@@ -154,7 +154,7 @@ def at_a_glance(snapshot: Snapshot, found: list[board.Task], health: pd.DataFram
     return [row for row in listed if row[1]]
 
 
-def news(snapshot: Snapshot, fills: pd.DataFrame, health: pd.DataFrame, life: pd.DataFrame) -> None:
+def news(snapshot: Snapshot, health: pd.DataFrame) -> None:
     """What has changed since yesterday morning."""
     today = snapshot.as_of_on
     begin = (today - pd.Timedelta(days=1)).tz_localize(snapshot.zone, nonexistent="shift_forward").tz_convert("UTC")
@@ -163,9 +163,9 @@ def news(snapshot: Snapshot, fills: pd.DataFrame, health: pd.DataFrame, life: pd
     said = since.changes(
         begin,
         today,
-        fills,
+        snapshot.table("fill_quality", ("filled_at", "unit_id", "verdict"), filled_at=Span(begin)),
         health,
-        life,
+        snapshot.table("cylinder_life", ("cylinder_id", "at", "event", "code"), at=Span(begin)),
         seen.get("air_quality"),
         seen.get("rejects"),
         float(snapshot.policy("fleet", "due_soon_days")),
@@ -178,12 +178,12 @@ def news(snapshot: Snapshot, fills: pd.DataFrame, health: pd.DataFrame, life: pd
     parts.show(parts.heading("Since yesterday", 2), parts.items(said) if said else parts.plain(nothing))
 
 
-def moment(snapshot: Snapshot, fills: pd.DataFrame) -> pd.Timestamp:
+def moment(snapshot: Snapshot, logged: pd.DataFrame) -> pd.Timestamp:
     """The clock's time; half an hour after the last fill where the station's day is that of its data or a given one."""
     now = pd.Timestamp.now(tz="UTC")
-    if snapshot.station.get("today", "clock") == "clock" or fills.empty:
+    if snapshot.station.get("today", "clock") == "clock" or logged.empty:
         return now
-    return min(now, fills["filled_at"].max() + pd.Timedelta(minutes=30))
+    return min(now, logged["filled_at"].max() + pd.Timedelta(minutes=30))
 
 
 def _listed(snapshot: Snapshot, state: str, rows: list[board.Task]) -> parts.Markup:

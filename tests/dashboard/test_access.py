@@ -4,7 +4,7 @@ import pandas as pd
 import pytest
 from made_up import HOSTILE, ME, OTHER
 
-from dashboard import data
+from dashboard import data, fills
 from dashboard.access import (
     ALONE,
     DIVER,
@@ -21,6 +21,7 @@ from dashboard.access import (
 )
 from dashboard.app import pages_of
 from dashboard.data import open_snapshot
+from schemas.holds import still_inside
 from schemas.tables import TABLES
 
 BY_MEMBER = [name for name, table in TABLES.items() if table.by_member and not table.internal]
@@ -158,8 +159,38 @@ def test_what_a_page_does_to_a_frame_does_not_reach_the_next_reader(published):
     assert "spoiled" not in set(manager.table("dive_consumption", member_id=ME)["method"])
 
 
-def test_what_is_kept_is_bounded():
-    assert data._rows.cache_info().maxsize and data._manifest.cache_info().maxsize
+def test_what_is_kept_of_one_diver_or_view_is_no_answer_to_another(published):
+    """Each asks for the same columns and by the same mask, one after the other."""
+    asked = (("fill_id", "member_id", "operator"), fills._INSIDE)
+    given = {}
+    for viewer in (Viewer(MANAGER), Viewer(LOCAL_NETWORK), Viewer(DIVER, ME), Viewer(DIVER, OTHER)):
+        snapshot = open_snapshot(published, viewer)
+        given[viewer] = snapshot.table("fill_quality", *asked)
+        assert snapshot.once("whose", lambda who=viewer: (who.role, who.member_id)) == (viewer.role, viewer.member_id)
+    manager, phone, mine, theirs = given.values()
+    assert {ME, OTHER} <= set(manager["member_id"].dropna()) and mentions(manager, HOSTILE)
+    assert len(phone) == len(manager) and phone[["member_id", "operator"]].isna().all(axis=None)
+    assert set(mine["member_id"].dropna()) <= {ME} and set(theirs["member_id"].dropna()) <= {OTHER}
+
+
+def test_what_is_asked_in_columns_and_by_mask_is_what_the_whole_table_says(published):
+    for viewer in (Viewer(MANAGER), Viewer(LOCAL_NETWORK), Viewer(DIVER, ME)):
+        snapshot = open_snapshot(published, viewer)
+        whole = snapshot.table("fill_quality")
+        some = snapshot.table("fill_quality", ["unit_id", "reasons"], fills._INSIDE)
+        assert some.equals(whole.loc[still_inside(whole), ["unit_id", "reasons"]].reset_index(drop=True))
+        last = snapshot.latest("dive_consumption", "started_at") if viewer.role != LOCAL_NETWORK else None
+        assert last is None or last == snapshot.table("dive_consumption")["started_at"].max()
+    assert set(open_snapshot(published, Viewer(MANAGER)).members("dive_consumption")) == {ME, OTHER}
+    assert open_snapshot(published, Viewer(DIVER, ME)).members("dive_consumption") == [ME]
+
+
+def test_marks_of_codes_are_for_who_sees_every_row(published):
+    found = open_snapshot(published, Viewer(MANAGER)).table("fill_quality")["reasons"]
+    marks = open_snapshot(published, Viewer(LOCAL_NETWORK)).marks("fill_quality", "reasons", ("hot_stop", "no_code"))
+    assert marks["hot_stop"].tolist() == ["hot_stop" in codes for codes in found] and not marks["no_code"].any()
+    with pytest.raises(Refused):
+        open_snapshot(published, Viewer(DIVER, ME)).marks("fill_quality", "reasons", ("hot_stop",))
 
 
 def test_a_newer_snapshot_is_seen_as_soon_as_the_pointer_turns(tmp_path):
