@@ -20,7 +20,7 @@ from tests.pipelines.uddf_files import LINK_COLUMNS, dive, document, waypoint
 
 pytestmark = pytest.mark.once
 
-MOST_TIMES_BARE = 4.0
+MOST_TIMES_BARE = 3.5
 FULL = os.environ.get("COLDFILL_SOAK") == "full"
 
 
@@ -62,18 +62,24 @@ def bare(path) -> None:
             del element.getparent()[0]
 
 
-def test_uddf_is_read_within_a_few_times_a_bare_parse(tmp_path, measured):
+@pytest.mark.parametrize("files", [1, 50 if FULL else 4])
+def test_uddf_is_read_within_a_few_times_a_bare_parse(tmp_path, measured, files):
     write_station(tmp_path / "station")
     station = load_station(tmp_path / "station")
-    path = large(tmp_path / "large.uddf", 300 if FULL else 25, 3400 if FULL else 2000)
-    began = time.process_time()
-    bare(path)
-    bare_s = time.process_time() - began
-    began = time.process_time()
-    rows = read_all(path, station, tmp_path / "work")
-    ours_s = time.process_time() - began
-    assert rows == (300 * 3400 if FULL else 25 * 2000)
-    work = f"UDDF of {path.stat().st_size / 1e6:.0f} MB, {rows} waypoints, typed"
+    dives, waypoints = (300 // files, 3400) if FULL else (24 // files, 2000)
+    paths = [large(tmp_path / f"{n}.uddf", dives, waypoints) for n in range(files)]
+    read_all(large(tmp_path / "first.uddf", 1, 9), station, tmp_path / "first")  # what is imported and kept once
+    bare_s = ours_s = 0.0
+    rows = 0
+    for path in paths:  # in turns, so that what else runs here slows both
+        began = time.process_time()
+        bare(path)
+        between = time.process_time()
+        rows += read_all(path, station, tmp_path / "work")
+        bare_s, ours_s = bare_s + between - began, ours_s + time.process_time() - between
+    assert rows == files * dives * waypoints
+    size = sum(p.stat().st_size for p in paths) / 1e6
+    work = f"UDDF of {size:.0f} MB in {files} file(s), {rows} waypoints, typed"
     measured(work, ours_s, "lxml: the same elements", bare_s, "1.5")
     assert ours_s < MOST_TIMES_BARE * bare_s
 

@@ -14,7 +14,7 @@ from lxml import etree
 from pipelines.intake import apart, attempts, intake, read_file
 from pipelines.readers.tables import csv_text as csv_reader
 from pipelines.readers.tables.mapping import Mapping
-from pipelines.readers.uddf import walk
+from pipelines.readers.uddf import waypoints
 from tests.pipelines.reader_files import FILL_COLUMNS, GOOD_FILL, csv_text, fills
 
 #: far above what is needed on a busy machine, far below what these files took (minutes to an hour)
@@ -177,7 +177,7 @@ def test_an_element_with_more_in_it_than_is_looked_through_is_refused(tmp_path, 
     def gives_up(_):
         raise etree.XPathEvalError("growing nodeset hit limit")
 
-    monkeypatch.setattr(walk, "_TOO_DEEP", gives_up)
+    monkeypatch.setattr(waypoints, "_TOO_DEEP", gives_up)
     station = s.make(tmp_path)
     s.drop(station, "dives/M1/log.uddf", TWO_DIVES.read_bytes())
     s.take_in(station)

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from pipelines.readers.uddf import dive as uddf_dive
 from pipelines.readers.uddf import walk as uddf_walk
+from pipelines.readers.uddf import waypoints as uddf_waypoints
 from tests.pipelines.test_read_uddf import TWO_DIVES, VERSION_2
 from tests.pipelines.uddf_files import MIX, SAMPLES, START, TANK, TANKDATA, dive, document, in_namespace, read, waypoint
 
@@ -283,7 +284,7 @@ def test_too_many_dives_are_refused_and_too_many_waypoints_reject_their_dive(tmp
     monkeypatch.setattr(uddf_walk, "MOST_DIVES", 2)
     assert refused(tmp_path, document(*[dive(f"d{n}") for n in range(3)])) == "uddf_too_many_dives"
     monkeypatch.setattr(uddf_walk, "MOST_DIVES", 50)
-    monkeypatch.setattr(uddf_walk, "MOST_WAYPOINTS", 4)
+    monkeypatch.setattr(uddf_waypoints, "MOST_WAYPOINTS", 4)
     monkeypatch.setattr(uddf_dive, "MOST_WAYPOINTS", 4)
     found = beside(tmp_path, dive(samples="".join(waypoint(t, 5) for t in range(10))))
     assert found.rules == ["uddf_too_many_waypoints", "uddf_dive_rejected", "uddf_dive_rejected"]

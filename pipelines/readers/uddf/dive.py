@@ -9,7 +9,8 @@ import numpy as np
 
 from pipelines.readers.uddf.parts import Context, Dive, child_of, numbers, value_of
 from pipelines.readers.uddf.tanks import MOST_TANKS, read_tanks, tankdata_of
-from pipelines.readers.uddf.walk import MOST_WAYPOINTS, Waypoints, first_text, references
+from pipelines.readers.uddf.walk import first_text, references
+from pipelines.readers.uddf.waypoints import MOST_WAYPOINTS, Waypoints
 from shared.gas.constants import ZERO_C_K
 
 _MOMENT = re.compile(r"^\d{4}-?\d\d-?\d\d[T ]\d\d:?\d\d")

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pyarrow as pa
-import pyarrow.parquet as pq
+import pyarrow.feather as feather
 
 from pipelines.readers.forms import FORMS, Known
 from pipelines.readers.raw import DTYPES, Problem, RawTable, lists, problem, refuse, unknown
@@ -34,7 +34,7 @@ _SCHEMA = pa.schema(
 
 
 class SpooledTable(RawTable):
-    """A RawTable whose rows lie in a Parquet part and are read each time they are asked for."""
+    """A RawTable whose rows lie in a file of Arrow's own form and are read each time they are asked for."""
 
     def __init__(self, part: Path, rejected_dives: set[int], rows_read: int):
         self._part, self._rejected = part, rejected_dives
@@ -43,7 +43,7 @@ class SpooledTable(RawTable):
     @property
     def rows(self) -> pd.DataFrame:  # type: ignore[override]
         """The samples of the part."""
-        frame = pq.read_table(self._part).to_pandas()
+        frame = feather.read_table(self._part, memory_map=False).to_pandas()
         if self._rejected:
             frame = frame[~frame["dive"].isin(self._rejected)].reset_index(drop=True)
         return _finished("dive_samples", frame.drop(columns="dive"), None)
@@ -150,7 +150,7 @@ class _Reader:
         self.sizes: dict[int, tuple[int, int]] = {}
         self.rejected: set[int] = set()
         self.refs: set[str] = set()
-        for old in self.workplace.glob("samples-*.parquet"):
+        for old in self.workplace.glob("samples-*.arrow"):
             old.unlink()
 
     def read(self, path: Path) -> None:
@@ -310,8 +310,8 @@ class _Reader:
 
     def _flush(self) -> None:
         if self.pending:
-            part = self.workplace / f"samples-{len(self.parts):05d}.parquet"
-            pq.write_table(pa.concat_tables(self.pending), part, compression="zstd")
+            part = self.workplace / f"samples-{len(self.parts):05d}.arrow"
+            feather.write_feather(pa.concat_tables(self.pending), part, compression="lz4")
             self.parts.append((part, self.pending_rows))
             self.pending, self.pending_rows = [], 0
 
@@ -373,7 +373,7 @@ class _Reader:
 
 
 def _dives_in(part: Path) -> set[int]:
-    return set(np.unique(pq.read_table(part, columns=["dive"])["dive"].to_numpy()).tolist())
+    return set(np.unique(feather.read_table(part, columns=["dive"], memory_map=False)["dive"].to_numpy()).tolist())
 
 
 def _finished(source: str, frame: pd.DataFrame, flags: list[list[str]] | None) -> pd.DataFrame:

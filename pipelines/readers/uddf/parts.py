@@ -99,18 +99,26 @@ def value_of(
     return None
 
 
+def _finite(column: pa.Array) -> np.ndarray | None:
+    """A column of texts as floats if each that is there is a finite one."""
+    try:
+        values = pc.cast(column, pa.float64()).to_numpy(zero_copy_only=False)
+    except pa.ArrowInvalid:
+        return None
+    return values if np.isfinite(values).sum() == len(values) - column.null_count else None
+
+
 def numbers(texts: list, decimal: str) -> tuple[np.ndarray, np.ndarray]:
     """Floats of a list of texts, and which of them are there but are no numbers."""
-    column = pc.utf8_trim_whitespace(pa.array(texts, type=pa.string()))
+    column = pa.array(texts, type=pa.string())
+    if (values := _finite(column)) is not None:  # as nearly all are written
+        return values, np.zeros(len(values), dtype=bool)
+    column = pc.utf8_trim_whitespace(column)
     column = pc.if_else(pc.equal(column, ""), None, column)
     if decimal == ",":
         column = pc.replace_substring(column, ",", ".", max_replacements=1)
-    try:
-        values = pc.cast(column, pa.float64()).to_numpy(zero_copy_only=False)
-        if np.isfinite(values).sum() == len(values) - column.null_count:
-            return values, np.zeros(len(values), dtype=bool)
-    except pa.ArrowInvalid:
-        pass
+    if (values := _finite(column)) is not None:
+        return values, np.zeros(len(values), dtype=bool)
     read = [None if t is None else number(t) for t in column.to_pylist()]
     values = np.array([math.nan if v is None else v for v in read], dtype=float)
     return values, np.isnan(values) & ~pc.is_null(column).to_numpy(zero_copy_only=False)

@@ -5,7 +5,8 @@ import math
 import numpy as np
 
 from pipelines.readers.uddf.parts import Context, Dive, child_of, number, numbers, value_of
-from pipelines.readers.uddf.walk import Definitions, Waypoints, local, own, references, tankdata
+from pipelines.readers.uddf.walk import Definitions, local, own, references, tankdata
+from pipelines.readers.uddf.waypoints import Waypoints
 from shared.gas.constants import AIR_O2_PCT, ATM_BAR
 
 MOST_TANKS = 6
@@ -95,7 +96,7 @@ def _role(data: dict, single: bool, context: Context, owners: list[str]) -> str 
 def _pressures(found: Dive, listed: list[dict], points: Waypoints, context: Context) -> dict[int, np.ndarray]:
     """Readings of each tank over the samples, bar gauge, by place in `listed`; those nobody can place are left out."""
     size = len(points.line)
-    if not points.pressures:
+    if not points.pressure:
         return {}
     by_tank: dict[str, list[int]] = {}
     for n, data in enumerate(listed):
@@ -103,14 +104,15 @@ def _pressures(found: Dive, listed: list[dict], points: Waypoints, context: Cont
             by_tank.setdefault(data["tank"], []).append(n)
     by_data = {data["id"]: n for n, data in enumerate(listed) if data["id"]}
     places: dict[tuple[str | None, str | None], int | str] = {}
-    for pair in {(p[1], p[2]) for p in points.pressures}:
+    pairs = list(zip(points.pressure_ref, points.pressure_tankref, strict=True))
+    for pair in dict.fromkeys(pairs):
         places[pair] = _place(pair, len(listed), by_tank, by_data, context.definitions)
-    values, bad = numbers([p[3] for p in points.pressures], context.decimal)
+    values, bad = numbers(points.pressure, context.decimal)
     values = values / 1e5 - (ATM_BAR if context.pressure == "absolute" else 0.0)
-    rows = np.array([p[0] for p in points.pressures], dtype=np.int64)
+    rows = np.array(points.pressure_of, dtype=np.int64)
     # tank ids are many to one: give each pair a number once, then work on arrays
     numbered = {pair: n for n, pair in enumerate(places)}
-    which = np.array([numbered[p[1], p[2]] for p in points.pressures], dtype=np.int64)
+    which = np.array([numbered[pair] for pair in pairs], dtype=np.int64)
     inside = rows < size
     made: dict[int, np.ndarray] = {}
     for pair, place in places.items():
@@ -140,7 +142,7 @@ def _pressures(found: Dive, listed: list[dict], points: Waypoints, context: Cont
                 row_number=int(rows[first]) + 1,
                 line=points.line[int(rows[first])],
                 column=f"tank_{place + 1}_bar",
-                value=points.pressures[first][3],
+                value=points.pressure[first],
                 rows=int(wrong.sum()),
             )
         line = made.setdefault(place, np.full(size, np.nan))

@@ -13,6 +13,7 @@ from typing import Any
 from lxml import etree
 
 from pipelines.readers.tables.sheet import refused
+from pipelines.readers.uddf.waypoints import Taker, Waypoints, drop, not_too_deep
 
 SAFE: dict[str, Any] = {
     "resolve_entities": False,
@@ -27,11 +28,13 @@ SAFE: dict[str, Any] = {
     "remove_pis": True,
 }
 MOST_BYTES = 4 << 30
-MOST_LEVELS = 40
 MOST_DIVES = 50_000
-MOST_WAYPOINTS = 200_000
 MOST_UNBROKEN = 64 << 20
 """Bytes of one element that is kept whole until it ends: a dive without its waypoints, a section."""
+_PIECE, _MUCH = 1 << 18, 1 << 17
+"""Bytes read at once at most, and after which waypoints are taken off the tree: less costs more calls, more leaves
+the cache."""
+
 _SECTIONS = (
     "generator",
     "mediadata",
@@ -46,7 +49,6 @@ _SECTIONS = (
     "divecomputercontrol",
     "applicationdata",
 )
-_TOO_DEEP = etree.XPath("boolean(" + "/".join([".", *["*"] * (MOST_LEVELS - 1)]) + ")")
 
 
 @dataclass
@@ -69,22 +71,6 @@ class Definitions:
         """Remember an id; one that comes again is no reference any more."""
         if identifier:
             (self.twice if identifier in self.seen else self.seen).add(identifier)
-
-
-@dataclass(slots=True)
-class Waypoints:
-    """The samples of one dive as text, in the order of the file."""
-
-    line: list[int] = field(default_factory=list)
-    depth: list[str | None] = field(default_factory=list)
-    time: list[str | None] = field(default_factory=list)
-    temperature: list[str | None] = field(default_factory=list)
-    #: (waypoint, ref, tankref, text)
-    pressures: list[tuple[int, str | None, str | None, str | None]] = field(default_factory=list)
-    modes: list[str] = field(default_factory=list)
-    switches: list[tuple[int, str | None]] = field(default_factory=list)
-    mandatory_stops: bool = False
-    count: int = 0
 
 
 def local(element) -> str:
@@ -125,14 +111,18 @@ def own(element) -> list:
 
 
 class _Counted:
-    """A file that refuses to feed one unbroken element without end."""
+    """A file that refuses to feed one unbroken element without end, and tells when much of it has been parsed."""
 
-    def __init__(self, file):
-        self.file, self.since = file, 0
+    def __init__(self, file, parsed: Callable[[], None]):
+        self.file, self.parsed, self.since, self.untold = file, parsed, 0, 0
 
-    def read(self, size: int = 1 << 18) -> bytes:
-        data = self.file.read(min(size, 1 << 18))
+    def read(self, size: int = _PIECE) -> bytes:
+        if self.untold >= _MUCH:
+            self.parsed()
+            self.untold = 0
+        data = self.file.read(min(size, _PIECE))
         self.since += len(data)
+        self.untold += len(data)
         if self.since > MOST_UNBROKEN:
             raise refused(
                 "too_large", found=f"one element of over {MOST_UNBROKEN >> 20} MB", limit=f"{MOST_UNBROKEN >> 20} MB"
@@ -191,104 +181,55 @@ def _walk(path: Path, definitions: Definitions, collect: bool, dive) -> bool:
     def tag(name: str) -> str:
         return f"{{{space}}}{name}" if space else name
 
-    wanted = [tag(n) for n in ("dive", "waypoint", *_SECTIONS)]
-    t_dive, t_waypoint, t_samples, t_skip = (
-        tag("dive"),
-        tag("waypoint"),
-        tag("samples"),
-        {tag("tablegeneration"), tag("applicationdata")},
-    )
+    wanted = [tag(n) for n in ("dive", "samples", *_SECTIONS)]
+    t_dive, t_samples, t_skip = tag("dive"), tag("samples"), {tag("tablegeneration"), tag("applicationdata")}
     homes = ([tag("repetitiongroup"), tag("profiledata"), tag("uddf")], [tag("profiledata"), tag("uddf")])
-    kinds = {
-        tag(n): n for n in ("depth", "divetime", "temperature", "tankpressure", "switchmix", "divemode", "decostop")
-    }
-    known = set(wanted)
+    taker = Taker(tag, {tag("waypoint"), *wanted} - {t_samples})
     late, dives, points = False, 0, Waypoints()
     samples = None  # the `samples` whose waypoints are being read
+
+    def take(*, ended: bool) -> None:
+        if samples is not None and taker.take(samples, points, ended=ended):
+            counted.since = 0
+
     with open(path, "rb") as file:
-        counted = _Counted(file)
-        for _, element in etree.iterparse(counted, events=("end",), tag=wanted, **SAFE):
+        # the parser asks for more once all events of what it has were looked at
+        counted = _Counted(file, lambda: take(ended=False))
+        for event, element in etree.iterparse(counted, events=("start", "end"), tag=wanted, **SAFE):
             name = element.tag
-            if name == t_waypoint:
-                parent = element.getparent()
-                if parent is not samples:
+            if event == "start":
+                if name == t_samples:
                     home = [a.tag for a in element.iterancestors()]
-                    if home[:2] != [t_samples, t_dive] or home[2:] not in homes:
-                        continue
-                    samples = parent
-                _waypoint(element, points, kinds)
-            elif name == t_dive:
+                    if home[:1] == [t_dive] and home[1:] in homes:
+                        samples = element
+                continue
+            if name == t_samples:
+                if element is samples:
+                    take(ended=True)
+                    samples = None
+                continue
+            if name == t_dive:
                 if [a.tag for a in element.iterancestors()] not in homes:
                     continue
                 dives += 1
                 if dives > MOST_DIVES:
                     raise refused("uddf_too_many_dives", limit=MOST_DIVES)
-                _not_too_deep(element)
+                not_too_deep(element)
                 dive(element, points)
-                samples, points = None, Waypoints()
+                points = Waypoints()
             elif name in t_skip:
                 element.clear(keep_tail=False)
                 counted.since = 0
                 continue
             elif element.getparent() is not None and element.getparent().getparent() is None:
-                _not_too_deep(element)
+                not_too_deep(element)
                 if collect and _define(element, definitions):
                     late |= dives > 0
             else:
                 continue
-            _drop(element, known)
+            drop(element, taker.known)
             counted.since = 0
     return late
-
-
-def _drop(element, known: set[str]) -> None:
-    """Free what is finished, and its elder siblings: those of the same name were freed before, unknown ones unread."""
-    element.clear(keep_tail=False)
-    parent = element.getparent()
-    while (elder := element.getprevious()) is not None and parent is not None:
-        if elder.tag in known and elder.tag != element.tag:
-            break
-        parent.remove(elder)
-
-
-def _not_too_deep(element) -> None:
-    try:
-        too_deep = _TOO_DEEP(element)
-    except etree.XPathError:  # more elements than the library looks through
-        raise refused("too_large", found="one element of too many others", limit="what a dive holds") from None
-    if too_deep:
-        raise refused("uddf_too_deep", limit=MOST_LEVELS)
-
-
-def _waypoint(element, points: Waypoints, kinds: dict[str, str]) -> None:
-    # The one loop over samples: the parser hands them over one by one, so here text is only laid aside.
-    number = points.count
-    points.count += 1
-    if number >= MOST_WAYPOINTS:
-        return
-    depth = time = temperature = None
-    for child in element:
-        kind = kinds.get(child.tag)
-        if kind == "depth":
-            depth = child.text
-        elif kind == "divetime":
-            time = child.text
-        elif kind == "temperature":
-            temperature = child.text
-        elif kind == "tankpressure":
-            points.pressures.append((number, child.get("ref"), child.get("tankref"), child.text))
-        elif kind == "switchmix":
-            points.switches.append((number, child.get("ref")))
-        elif kind == "divemode":
-            points.modes.append(child.get("type") or "")
-        elif kind == "decostop":
-            points.mandatory_stops |= child.get("kind") == "mandatory"
-        elif len(child):
-            _not_too_deep(element)
-    points.line.append(element.sourceline)
-    points.depth.append(depth)
-    points.time.append(time)
-    points.temperature.append(temperature)
 
 
 def _define(section, found: Definitions) -> bool:
