@@ -1,8 +1,24 @@
 """Snapshots the dashboard's tests look at."""
 
+from functools import cache
+
 import browsing
 import made_up
 import pytest
+
+try:  # a later streamlit may have it elsewhere, and then looks each time
+    from streamlit.components.v2 import manifest_scanner
+except ImportError:
+    manifest_scanner = None
+
+
+@pytest.fixture(autouse=True, scope="session")
+def components_are_looked_for_once():
+    """What is installed stays so: each `AppTest` reads what every package says of itself, 0.2 s of each."""
+    with pytest.MonkeyPatch.context() as patch:
+        if scan := getattr(manifest_scanner, "scan_component_manifests", None):
+            patch.setattr(manifest_scanner, "scan_component_manifests", cache(scan))
+        yield
 
 
 @pytest.fixture(scope="session")
