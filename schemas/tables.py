@@ -212,6 +212,8 @@ for _name, _says in (
     ("parts_together", "The parts of a table as one, where there are many and the last run changed none."),
     ("dive_fits", "What the traces say of the fills they started with."),
     ("dive_surfacing", "What the back gas read at the end of each dive with an end pressure."),
+    ("leak_rates", "What each unit loses in storage, with all units fitted together."),
+    ("leak_intervals", "Times in which nobody breathed from a unit, with what was lost in them."),
     ("reserve_margins", "Margins of each dive, and the chance of going below drawn from the dives before it."),
     ("reserve_correction", "What the station's record corrects of such chances, a row a month."),
     ("trend_state", "What was known of each member's level after each dive."),

@@ -1,5 +1,8 @@
 """The fleet, its plan of inspections, and the air: what stands for today."""
 
+import numpy as np
+import pandas as pd
+
 from pipelines.refresh.engine import Refresh
 from pipelines.refresh.reads import (
     AIR_TESTS,
@@ -12,7 +15,88 @@ from pipelines.refresh.reads import (
     SETS,
     whole,
 )
-from pipelines.refresh.step import Frames, Given, Step
+from pipelines.refresh.step import EVERY, Frames, Given, Part, Step
+
+
+def _leaks(given: Given) -> Frames:
+    from pipelines.derive.fleet.leaks import build_leaks
+
+    rates, intervals = build_leaks(
+        given, given["fill_quality"], given["dive_tank_use"], given.policy, given["gauge_check"]
+    )
+    shown = ["unit_id", "to_at", "loss_bar", "fill_id", "dive_id", "use", "unexplained"]
+    return {"leak_rates": rates, "leak_intervals": intervals[shown].astype({"fill_id": "str", "dive_id": "str"})}
+
+
+_DIVE = ("member_id", "dive_id")
+
+#: from many readings, each of which says little: what is read today counts tomorrow where fills are many (`until`)
+LEAKS = Step(
+    name="leaks",
+    version=1,
+    build=_leaks,
+    gives=("leak_rates", "leak_intervals"),
+    reads={
+        "cylinders": SETS["cylinders"],
+        "set_members": SETS["set_members"],
+        "inspections": ("cylinder_id", "inspected_on", "kind"),
+        "loans": ("unit_id", "out_at", "back_at"),
+        "gauges": whole("gauges"),
+        "fills": ("fill_id", "settled_at", "settled_gauge_id"),
+        "dives": (*_DIVE, "started_at", "duration_min", "air_c", "water_c"),
+        "fill_quality": (
+            "fill_id",
+            "filled_at",
+            "unit_id",
+            "station_id",
+            "gauge_id",
+            "start_pressure_bar",
+            "stop_pressure_bar",
+            "ambient_c",
+            "fill_minutes",
+            "settled_pressure_bar_15c",
+            "settled_low_bar_15c",
+            "settled_high_bar_15c",
+            "gas_c_basis",
+            "o2_pct",
+            "he_pct",
+        ),
+        "dive_tank_use": (
+            *_DIVE,
+            "unit_id",
+            "o2_pct",
+            "he_pct",
+            "start_pressure_bar",
+            "end_pressure_bar",
+            "gas_used_free_l",
+            "start_gas_c",
+        ),
+        "gauge_check": ("gauge_id", "month_on", "offset_bar", "offset_low_bar", "offset_high_bar"),
+    },
+    # a fill judged again with others of its cylinder comes out alike, but for the last digits
+    resolution={
+        f"fill_quality.{name}": 0.001
+        for name in ("settled_pressure_bar_15c", "settled_low_bar_15c", "settled_high_bar_15c", "o2_pct", "he_pct")
+    },
+    settings=("time_zone", "fleet", "filling.check_gauge_limit_bar"),
+    counted="leak fits",
+)
+
+
+def _before(refresh: Refresh) -> Part:
+    """What happened until the day began, or until it ends where a station has few fills."""
+    shelf, until = refresh.shelf, refresh.shelf["day_began"]["at"].iloc[0]
+    if pd.isna(until):
+        tomorrow = refresh.today + pd.Timedelta(days=1)
+        until = tomorrow.tz_localize(refresh.policy.time_zone, nonexistent="shift_forward", ambiguous=True)
+    dives = shelf["dives"]
+    dived = (dives["started_at"] < until).to_numpy(bool)
+    then = pd.MultiIndex.from_frame(dives.loc[dived, list(_DIVE)])
+    made = {"fill_quality": shelf["fill_quality"]["filled_at"] < until, "fills": shelf["fills"]["filled_at"] < until}
+    used = pd.MultiIndex.from_frame(shelf["dive_tank_use"][list(_DIVE)]).isin(then)
+    return Part(
+        rows={name: np.flatnonzero(which) for name, which in (made | {"dives": dived, "dive_tank_use": used}).items()}
+    )
 
 
 def _fleet(given: Given) -> Frames:
@@ -23,15 +107,15 @@ def _fleet(given: Given) -> Frames:
         given["units"],
         given["fill_quality"],
         given["dive_tank_use"],
+        (given["leak_rates"], given["leak_intervals"]),
         given.policy,
         given.today,
-        gauge_check=given["gauge_check"],
     )
 
 
 FLEET = Step(
     name="fleet",
-    version=5,
+    version=6,
     build=_fleet,
     gives=("cylinder_health", "cylinder_life"),
     reads={
@@ -48,42 +132,22 @@ FLEET = Step(
         "set_members": SETS["set_members"],
         "inspections": tuple(c for c in whole("inspections") if c not in ("inspector", "note")),
         "loans": whole("loans"),
-        "gauges": whole("gauges"),
-        "fills": ("fill_id", "settled_at", "settled_gauge_id"),
-        "dives": ("member_id", "dive_id", "started_at", "duration_min", "air_c", "water_c"),
+        "dives": (*_DIVE, "started_at"),
         "units": ("unit_id", "flags"),
         "fill_quality": (
             "fill_id",
             "filled_at",
             "unit_id",
-            "station_id",
-            "gauge_id",
             "start_pressure_bar",
             "target_pressure_bar",
             "stop_pressure_bar",
-            "ambient_c",
-            "fill_minutes",
             "settled_pressure_bar_15c",
-            "settled_low_bar_15c",
-            "settled_high_bar_15c",
-            "gas_c_basis",
-            "o2_pct",
-            "he_pct",
         ),
-        "dive_tank_use": (
-            "member_id",
-            "dive_id",
-            "unit_id",
-            "o2_pct",
-            "he_pct",
-            "start_pressure_bar",
-            "end_pressure_bar",
-            "gas_used_free_l",
-            "start_gas_c",
-        ),
-        "gauge_check": ("gauge_id", "month_on", "offset_bar", "offset_low_bar", "offset_high_bar"),
+        "dive_tank_use": (*_DIVE, "unit_id", "gas_used_free_l"),
+        "leak_rates": EVERY,
+        "leak_intervals": EVERY,
     },
-    settings=(*INSPECTED_SETTINGS, "fleet", "filling.short_bar", "filling.check_gauge_limit_bar"),
+    settings=(*INSPECTED_SETTINGS, "filling.short_bar"),
     rules=INSPECTED_RULES,
     day="day",
     counted="fleet builds",
@@ -187,11 +251,14 @@ SUGGESTED = Step(
     },
 )
 
-STEPS = (FLEET, AIR, PLAN, SUGGESTED)
+STEPS = (LEAKS, FLEET, AIR, PLAN, SUGGESTED)
 
 
 def build_fleet_and_air(refresh: Refresh) -> None:
     """The tables of the fleet, the air and the plan."""
+    refresh.run(LEAKS, [_before(refresh)])
+    for table in LEAKS.gives:
+        refresh.table(table)
     refresh.run(FLEET)
     refresh.table("cylinder_health")
     refresh.run(AIR)

@@ -46,7 +46,7 @@ class Lived:
         season = simulate(seed, habits)
         units = build_units(season.inputs, THE_END)["units"]
         made = build_fills(season.inputs, units, Policy())
-        inputs = season.inputs, made["fill_quality"], season.tank_use, Policy(), THE_END, made["gauge_check"]
+        inputs = season.inputs, made["fill_quality"], season.tank_use, Policy(), made["gauge_check"]
         self.rates, _ = build_leaks(*inputs)
         self.intervals = leak_intervals(*inputs)
         self.names, self.unit = np.unique(self.intervals["unit_id"].to_numpy(object).astype(str), return_inverse=True)
@@ -203,7 +203,7 @@ def plainly(seed: int, **more):
 
 def test_swings_of_temperature_alone_never_flag_over_a_year():
     inputs, quality = plainly(11, leaking=0)
-    rates, _ = build_leaks(inputs, quality, NO_DIVES, Policy(), pd.Timestamp("2026-01-01"))
+    rates, _ = build_leaks(inputs, quality, NO_DIVES, Policy())
     assert len(rates) == 20
     assert not rates["leak_flag"].any()
     assert rates["leak_bar_per_day"].abs().max() < 0.2
@@ -276,7 +276,7 @@ def intervals_of(fills, dives=None, tanks=None, **sources):
     )
     q = pd.DataFrame(quality).merge(inputs["fills"][RAW], on="fill_id")
     use = pd.DataFrame(tanks) if tanks else NO_DIVES
-    return leak_intervals(inputs, q, use, Policy(), pd.Timestamp("2025-06-01"))
+    return leak_intervals(inputs, q, use, Policy())
 
 
 TWO = [fill("F1", "2025-03-01T10:00Z", 50, 232, 220), fill("F2", "2025-03-08T10:00Z", 215, 232, 222)]

@@ -6,6 +6,7 @@ import pytest
 from pipelines.derive.fleet.findings import finding_reasons
 from pipelines.derive.fleet.health import _unusual_use, build_fleet
 from pipelines.derive.fleet.inspections import unit_states_at
+from pipelines.derive.fleet.leaks import build_leaks
 from pipelines.derive.units import build_units
 from schemas.codes import all_codes
 from schemas.frames import conform
@@ -77,7 +78,8 @@ def fleet(cylinders, fills=(), **sources):
         he_pct=0.0,
     )
     units = build_units(inputs, TODAY)["units"]
-    made = build_fleet(inputs, units, quality, NO_DIVES, Policy(), TODAY)
+    leaks = build_leaks(inputs, quality, NO_DIVES, Policy())
+    made = build_fleet(inputs, units, quality, NO_DIVES, leaks, Policy(), TODAY)
     for name, table in made.items():
         conform(table, TABLES[name].fields.values())
     return made["cylinder_health"].set_index("cylinder_id"), made["cylinder_life"]

@@ -2,7 +2,6 @@
 
 import pandas as pd
 
-from pipelines.derive.columns import looked_up
 from schemas.frames import conform
 from schemas.tables import TABLES
 from shared.filling.track_record import record
@@ -23,10 +22,11 @@ def with_first_published(fills: pd.DataFrame, first: pd.DataFrame | None) -> pd.
     """
     verdict, bar = fills["verdict"].astype(object), fills["settled_pressure_bar_15c"].astype(float)
     if first is not None and len(first):
-        before = first.drop_duplicates("fill_id").set_index("fill_id")
-        known = fills["fill_id"].isin(before.index).to_numpy()
-        verdict = verdict.where(~known, looked_up(fills["fill_id"], before["handed_over_verdict"]).astype(object))
-        bar = bar.where(~known, looked_up(fills["fill_id"], before["handed_over_settled_bar_15c"]).astype(float))
+        before = first.drop_duplicates("fill_id")
+        place = pd.Index(before["fill_id"].to_numpy(object)).get_indexer(fills["fill_id"].to_numpy(object))
+        known, then = place >= 0, before.iloc[place].set_axis(fills.index)
+        verdict = verdict.where(~known, then["handed_over_verdict"].astype(object))
+        bar = bar.where(~known, then["handed_over_settled_bar_15c"].astype(float))
     return fills.assign(handed_over_verdict=verdict.astype("str"), handed_over_settled_bar_15c=bar)
 
 

@@ -8,7 +8,6 @@ from pipelines.derive.fleet.cylinder_life import build_cylinder_life
 from pipelines.derive.fleet.findings import finding_reasons
 from pipelines.derive.fleet.holders import STATION, loans_of_cylinders, look_up
 from pipelines.derive.fleet.inspections import cylinder_states_on, local_day, noon_of
-from pipelines.derive.fleet.leaks import NO_GAUGES_CHECKED, build_leaks
 from pipelines.derive.units import cylinders_of_units_on, set_membership
 from schemas.policy import Policy
 from schemas.tables import TABLES
@@ -23,9 +22,9 @@ def build_fleet(
     units: pd.DataFrame,
     fill_quality: pd.DataFrame,
     dive_tank_use: pd.DataFrame,
+    leaks: tuple[pd.DataFrame, pd.DataFrame],
     policy: Policy,
     as_of_on: pd.Timestamp,
-    gauge_check: pd.DataFrame = NO_GAUGES_CHECKED,
 ) -> dict[str, pd.DataFrame]:
     """The tables cylinder_health and cylinder_life.
 
@@ -33,16 +32,16 @@ def build_fleet(
     ----------
     inputs : dict of DataFrame
     units, fill_quality, dive_tank_use : DataFrame
+    leaks : tuple of DataFrame
+        Rates and intervals, as `build_leaks` gives them.
     policy : Policy
     as_of_on : Timestamp
         Today.
-    gauge_check : DataFrame, optional
-        Offsets of gauges by month, which leaks are read with.
     """
     today = pd.Timestamp(as_of_on)
     cylinders = inputs["cylinders"].sort_values("cylinder_id", ignore_index=True)
     inputs = inputs | {"cylinders": cylinders}
-    rates, intervals = build_leaks(inputs, fill_quality, dive_tank_use, policy, today, gauge_check)
+    rates, intervals = leaks
     filled = _fills_by_cylinder(inputs, fill_quality, policy)
 
     health = pd.DataFrame(

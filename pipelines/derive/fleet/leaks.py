@@ -77,13 +77,14 @@ def build_leaks(
     fill_quality: pd.DataFrame,
     dive_tank_use: pd.DataFrame,
     policy: Policy,
-    as_of_on: pd.Timestamp,
     gauge_check: pd.DataFrame = NO_GAUGES_CHECKED,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Leak rates by unit, and the intervals they stand on.
 
     Parameters
     ----------
+    inputs : dict of DataFrame
+        Fills, dives and registers. What lies in the future, or is not to count yet, is not among their rows.
     fill_quality : DataFrame
         What each fill holds, with its 80 % interval, as it was before anything was read of it at its next arrival:
         a belief that has the arrival in it already would hide what leaked in between.
@@ -97,7 +98,7 @@ def build_leaks(
     intervals : DataFrame
         Each interval with its loss; `use` says that it counted, `unexplained` that it was use nobody logged.
     """
-    intervals = leak_intervals(inputs, fill_quality, dive_tank_use, policy, as_of_on, gauge_check)
+    intervals = leak_intervals(inputs, fill_quality, dive_tank_use, policy, gauge_check)
     names, unit = np.unique(intervals["unit_id"].to_numpy(object).astype(str), return_inverse=True)
     effects = common_effects(intervals)
     found = (
@@ -171,7 +172,6 @@ def leak_intervals(
     fill_quality: pd.DataFrame,
     dive_tank_use: pd.DataFrame,
     policy: Policy,
-    as_of_on: pd.Timestamp,
     gauge_check: pd.DataFrame = NO_GAUGES_CHECKED,
 ) -> pd.DataFrame:
     """Intervals between readings of one unit with no use, inspection or loan between them.
@@ -181,14 +181,13 @@ def leak_intervals(
     """
     fills = _fill_events(inputs, fill_quality, policy, gauge_check)
     dives = _dive_events(inputs, dive_tank_use)
-    end = (pd.Timestamp(as_of_on) + pd.Timedelta(days=1)).tz_localize(policy.time_zone)
     events = pd.concat(
         [e for e in (fills, dives, _blocks(fills, dives, inputs)) if len(e)] or [fills], ignore_index=True
     )
     # dives alone have no top-ups; frames without rows, and times computed from minutes, come in other dtypes
     events = events.reindex(columns=events.columns.union(COMMON, sort=False))
     events["at"] = pd.to_datetime(events["at"], utc=True).astype("datetime64[us, UTC]")
-    events = events[events["at"] < end].sort_values(["unit_id", "at", "order"], kind="stable", ignore_index=True)
+    events = events.sort_values(["unit_id", "at", "order"], kind="stable", ignore_index=True)
     after = events.shift(-1)
     same = events["unit_id"].eq(after["unit_id"])
     opens = events["kind"].isin(("left", "dive_end"))
