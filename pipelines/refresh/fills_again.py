@@ -13,18 +13,22 @@ import pandas as pd
 import pyarrow as pa
 
 from pipelines.publish.amended import amended
-from pipelines.publish.snapshot import Publisher
+from pipelines.publish.snapshot import Publisher, arrow_table
 from pipelines.refresh.engine import Refresh
-from pipelines.refresh.fills import FILLS, FILLS_THEN
+from pipelines.refresh.fills import FILLS, FILLS_THEN, FIRST_PUBLISHED
 from pipelines.refresh.hashing import digest, hashes_of, joined, row_hashes
 from pipelines.refresh.new_fills import NewFills
 from pipelines.refresh.step import step_digest
+from pipelines.warehouse.first_published import kept_of
+from pipelines.warehouse.store import Warehouse
+from schemas.tables import TABLES
 
 if TYPE_CHECKING:
     from pipelines.derive.fills.some import SomeFills
 
 #: of the last run; all must be there
-_NEEDED = (*FILLS.gives, *FILLS_THEN.gives, "fills_given")
+_NEEDED = (*FILLS.gives, *FILLS_THEN.gives, *FIRST_PUBLISHED.gives, "fills_given")
+_STEPS = (FILLS, FILLS_THEN, FIRST_PUBLISHED)
 #: what differs from fill to fill, and is looked at row by row
 _BY_ROW = ("fills", "releases")
 #: columns of a later reading of a fill begin so
@@ -36,14 +40,15 @@ _ORDER = ("filled_at", "fill_id")
 
 @dataclass(frozen=True)
 class FillsAgain:
-    """The tables of both steps with some rows in the place of others, as stored; and what each fill was judged by."""
+    """The tables of these steps with some rows in the place of others, as stored; and what each fill was judged by."""
 
     fills_judged: pa.Table
     fills_before_dives: pa.Table
+    fill_quality: pa.Table
     given: pd.DataFrame
 
     def write(self, refresh: Refresh) -> None:
-        """Put them into the snapshot as the results of their steps; what else these give stands."""
+        """Put what fills are judged as into the snapshot, as the results of their steps; what else these give stands."""
         for step in (FILLS, FILLS_THEN):
             print_ = refresh.fingerprint(step)
             for table in step.gives:
@@ -53,8 +58,16 @@ class FillsAgain:
                     refresh.publisher.link(table, "all", print_)
         refresh.recomputed[FILLS.counted] = refresh.recomputed.get(FILLS.counted, 0) + 1
 
+    def publish(self, refresh: Refresh) -> None:
+        """The published fills, and what else `judge_fills` puts on the shelf, where dives have said nothing new."""
+        # not the fingerprint of the step, which reads all fills: a whole run makes them anew
+        print_ = digest("again", refresh.fingerprint(FILLS))
+        refresh.publisher.write_stored("fill_quality", "all", self.fill_quality, print_)
+        for table in ("gauge_check", "settling_corrections", "fill_quality"):
+            refresh.table(table)
 
-def judge_again(refresh: Refresh, new: NewFills | None) -> FillsAgain | None:
+
+def judge_again(refresh: Refresh, warehouse: Warehouse, new: NewFills | None) -> FillsAgain | None:
     """What the steps of fills would give, where few fills changed since the last run and nothing else did; else None.
 
     Parameters
@@ -64,11 +77,13 @@ def judge_again(refresh: Refresh, new: NewFills | None) -> FillsAgain | None:
     new : NewFills, optional
         Fills judged already, by the same frames.
     """
+    from pipelines.derive.fills.history import with_first_published
+
     publisher, until = refresh.publisher, _day_began_at(refresh)
     last = publisher.previous
     if until is None or last is None or not all(publisher.has_previous(table, "all") for table in _NEEDED):
         return None
-    if any(last.steps.get(step.name) != step_digest(step) for step in (FILLS, FILLS_THEN)):
+    if any(last.steps.get(step.name) != step_digest(step) for step in _STEPS):
         return None
     before = publisher.read_previous("fills_given", "all")
     if not len(before) or before["beside"].iloc[0] != _beside(refresh):
@@ -79,8 +94,12 @@ def judge_again(refresh: Refresh, new: NewFills | None) -> FillsAgain | None:
     if some is None or changed.reaches_all(publisher, some.judged):
         return None
     then = some.taken_for(publisher.read_previous("settling_learned_then", "all"), until)
+    published = with_first_published(some.judged, kept_of(warehouse, some.judged["fill_id"]))
     return FillsAgain(
-        _amended(publisher, "fills_judged", some.judged), _amended(publisher, "fills_before_dives", then), changed.now
+        _amended(publisher, "fills_judged", some.judged),
+        _amended(publisher, "fills_before_dives", then),
+        _amended(publisher, "fill_quality", published),
+        changed.now,
     )
 
 
@@ -196,4 +215,9 @@ def _beside(refresh: Refresh) -> str:
 
 def _amended(publisher: Publisher, table: str, rows: pd.DataFrame) -> pa.Table:
     last = publisher.stored_previous(table)
-    return amended(last, pa.Table.from_pandas(rows, last.schema, preserve_index=False), "fill_id", _ORDER, {})
+    new = (
+        pa.Table.from_pandas(rows, last.schema, preserve_index=False)
+        if TABLES[table].internal
+        else arrow_table(rows, TABLES[table])
+    )
+    return amended(last, new, "fill_id", _ORDER, {})

@@ -40,7 +40,7 @@ def recall(station: Station, warehouse: Warehouse) -> None:
     if not first_published.is_kept(warehouse):
         first_published.keep(warehouse, read(station.archive))
     elif not (station.archive / NAME).exists():  # of an earlier version, or lost
-        _add(station.archive / NAME, first_published.kept(warehouse))
+        _add(station.archive / NAME, {name: first_published.kept(warehouse, name) for name in FIRST_PUBLISHED})
 
 
 def read(archive: Path) -> dict[str, pd.DataFrame]:

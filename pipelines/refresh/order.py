@@ -8,7 +8,7 @@ import pandas as pd
 from pipelines.publish.snapshot import Publisher
 from pipelines.refresh import divers, dives, fills, fleet
 from pipelines.refresh.engine import Progress, Refresh
-from pipelines.refresh.fills_again import judge_again, keep_given
+from pipelines.refresh.fills_again import FillsAgain, judge_again, keep_given
 from pipelines.refresh.first_look import FirstLook
 from pipelines.refresh.hashing import digest
 from pipelines.refresh.new_fills import judge_new_fills
@@ -126,12 +126,12 @@ def _refresh(
     give_way = first_look.give_way if first_look and new is not None else lambda: None
     give_way()
     _keep_what_is_shown(warehouse, publisher)
-    again = judge_again(refresh, new)
+    again = judge_again(refresh, warehouse, new)
     if again is not None:
         again.write(refresh)
     if first_look and new is None:
         # who waits sees them judged by what the last run's dives said of them
-        fills.judge_fills(refresh, first_published.kept(warehouse)["fill_quality"])
+        _judge_fills(refresh, warehouse, again)
         first_look.show(publisher)
     give_way()
     fills.fills_when_made(refresh)
@@ -140,14 +140,15 @@ def _refresh(
     dives.build_dives(refresh, station, warehouse)
     give_way()
     stages.begin("Fills and first readings in the water")
-    first = first_published.kept(warehouse)
     water = _water_readings(shelf["dive_fits"])
     refresh.publish("water_readings", water)
-    if "fill_quality" not in shelf or not water.equals(shelf["water_readings"]):
+    if not water.equals(shelf["water_readings"]):
         shelf.put("water_readings", water)
-        fills.judge_fills(refresh, first["fill_quality"])
+        _judge_fills(refresh, warehouse, None)
+    elif "fill_quality" not in shelf:
+        _judge_fills(refresh, warehouse, again)
     keep_given(refresh, again)
-    fills.publish_predictions(refresh, first["settling_check"])
+    fills.publish_predictions(refresh, first_published.kept(warehouse, "settling_check"))
     if len(shelf["dive_consumption"]):  # before the first dive there is nothing to follow
         stages.begin("Trends")
         divers.build_trends(refresh)
@@ -157,6 +158,14 @@ def _refresh(
     stages.begin("Fleet and air")
     fleet.build_fleet_and_air(refresh)
     stages.end()
+
+
+def _judge_fills(refresh: Refresh, warehouse: Warehouse, again: FillsAgain | None) -> None:
+    """The published fills: those that changed since the last run among the others, or all."""
+    if again is not None:
+        again.publish(refresh)
+    else:
+        fills.judge_fills(refresh, first_published.kept(warehouse, "fill_quality"))
 
 
 def _water_readings(fits: pd.DataFrame) -> pd.DataFrame:

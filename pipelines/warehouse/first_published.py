@@ -53,9 +53,9 @@ def is_kept(warehouse: Warehouse) -> bool:
     return warehouse.one("SELECT 1 FROM first_fill_quality LIMIT 1") is not None
 
 
-def kept(warehouse: Warehouse) -> dict[str, pd.DataFrame]:
-    """What was published of fills at first, and predicted before their readings were known."""
-    return {name: _rows(warehouse, name, "") for name in FIRST_PUBLISHED}
+def kept(warehouse: Warehouse, name: str) -> pd.DataFrame:
+    """What a table published of fills at first: `fill_quality`, or `settling_check` before readings were known."""
+    return _rows(warehouse, name, "")
 
 
 def kept_of(warehouse: Warehouse, fill_ids: pd.Series) -> pd.DataFrame:
