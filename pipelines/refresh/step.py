@@ -194,6 +194,7 @@ class Shelf:
         self._hashes: dict[tuple, NDArray[np.uint64]] = {}
         self._column_hashes: dict[tuple, NDArray[np.uint64]] = {}
         self._rounded: dict[tuple, pd.DataFrame] = {}
+        self._keys: dict[tuple[str, str], tuple[str, Columns, tuple]] = {}
 
     def put(self, name: str, frame: pd.DataFrame) -> None:
         """Set or replace a frame; its rows are numbered anew."""
@@ -201,6 +202,7 @@ class Shelf:
         for kept in (self._hashes, self._rounded, self._column_hashes):
             for key in [k for k in kept if k[0] == name]:
                 del kept[key]
+        self._keys = {at: key for at, key in self._keys.items() if at[1] != name}
 
     def __getitem__(self, name: str) -> pd.DataFrame:
         return self._frames[name]
@@ -209,6 +211,13 @@ class Shelf:
         return name in self._frames
 
     def _key(self, step: Step, name: str) -> tuple[str, Columns, tuple]:
+        """What names the columns and their rounding; parts of one step, which are many, ask for the same."""
+        at = step.name, name
+        if at not in self._keys:
+            self._keys[at] = self._columns_asked(step, name)
+        return self._keys[at]
+
+    def _columns_asked(self, step: Step, name: str) -> tuple[str, Columns, tuple]:
         columns = step.reads[name]
         columns = tuple(self._frames[name].columns) if columns == EVERY else columns
         fine = tuple((c, step.resolution[f"{name}.{c}"]) for c in columns if f"{name}.{c}" in step.resolution)

@@ -121,3 +121,34 @@ def test_a_day_later_all_is_judged_by_what_the_day_taught(tmp_path, with_one_of_
     path = tmp_path / "quay/station.toml"
     path.write_text(path.read_text(encoding="utf-8").replace(TODAY, "2026-03-11"), encoding="utf-8")
     assert not _run(load_station(tmp_path / "quay"))
+
+
+def test_what_was_said_first_of_a_fill_stays_when_it_is_judged_again(station):
+    handed_over = ["handed_over_verdict", "handed_over_settled_bar_15c"]
+    s.drop(station, "fills-10.csv", [s.fill(10)], 10)
+    assert _run(station)
+    first = s.published(station)["fill_quality"].set_index("fill_id")
+    s.drop(station, "fills-10b.csv", [s.fill(10, stop_pressure_bar="150", analysed_o2_pct="32")], 20)
+    assert _run(station)
+    now = s.published(station)["fill_quality"].set_index("fill_id")
+    assert now.loc["F10", "settled_pressure_bar_15c"] < first.loc["F10", "settled_pressure_bar_15c"] - 50.0
+    pd.testing.assert_frame_equal(now[handed_over], first[handed_over])
+
+
+def _life_and_run(station: Station) -> tuple[pd.DataFrame, dict[str, int]]:
+    made = s.run(station).recomputed
+    life = s.published(station)["cylinder_life"]
+    return life[life["event"].isin(("interval", "unexplained_use"))], made
+
+
+def test_what_a_cylinder_lost_until_today_counts_when_the_day_has_ended(station):
+    s.drop(station, "fills-10.csv", [s.fill(10)], 10)  # filled on the 7th as well, and no dive is known
+    lost, made = _life_and_run(station)
+    assert "leak fits" not in made, "no reading from before today is new"
+    assert "fleet builds" in made
+    assert "F10" not in set(lost["fill_id"])
+    path = station.folder / "station.toml"
+    path.write_text(path.read_text(encoding="utf-8").replace(TODAY, "2026-03-11"), encoding="utf-8")
+    lost, made = _life_and_run(load_station(station.folder))
+    assert made["leak fits"] == 1
+    assert "F10" in set(lost["fill_id"])

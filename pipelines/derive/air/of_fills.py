@@ -48,20 +48,21 @@ def air_state_of_fills(
     fills = inputs["fills"]
     known = feeds_of_sources(inputs)
     record = air_record(inputs["air_tests"], policy, as_of_on)
-    rows = pd.DataFrame(
+    by = pd.DataFrame(
         {
-            "row": np.arange(len(fills)),
             "source_id": fills["source_id"].astype(object).to_numpy(),
             "station": fills["station_id"].astype(object).where(fills["station_id"].notna(), "").to_numpy(),
             "day": local_day(fills["filled_at"], policy.time_zone).to_numpy("datetime64[us]"),
+            "blended": (fills["fill_method"] == "partial_pressure").to_numpy(bool),
         }
-    )
+    ).groupby(["source_id", "station", "day", "blended"], dropna=False, sort=False)
+    # fills of one day and source have the same air behind them
+    of_fill, rows = by.ngroup().to_numpy(), by.size().index.to_frame(index=False)
+    rows["row"] = np.arange(len(rows))
     feed = rows["source_id"].map({s: feed_of(s, known) for s in rows["source_id"].unique() if isinstance(s, str)})
     rows["compressors"] = [f.compressors if isinstance(f, Feed) else () for f in feed]
     rows["open"] = [not (f if isinstance(f, Feed) else NOTHING_KNOWN).traced for f in feed]
-    rows["open"] &= ~_bought(inputs).reindex(rows["source_id"]).fillna(False).to_numpy(bool) | (
-        fills["fill_method"] == "partial_pressure"
-    ).to_numpy(bool)
+    rows["open"] &= ~_bought(inputs).reindex(rows["source_id"]).fillna(False).to_numpy(bool) | rows["blended"]
     traced = rows.explode("compressors").dropna(subset=["compressors"]).rename(columns={"compressors": "compressor_id"})
     by_feed = _states(traced, record, policy)
     may_have = _may_have_fed(rows[rows["open"]], traced, sorted(_compressors(known) | set(record.compressors)))
@@ -73,18 +74,19 @@ def air_state_of_fills(
     found["rank"] = pd.Categorical(found["state"], categories=AIR_STATES, ordered=True).codes
     # of several in one state the one that failed last says why
     found = found.sort_values(["row", "rank", "failed_on"], ascending=[True, True, False], kind="stable")
-    worst = found.drop_duplicates("row").set_index("row").reindex(range(len(fills)))
+    worst = found.drop_duplicates("row").set_index("row").reindex(rows["row"])
     lacks_co = found[found["co_missing"].astype(bool)]["row"]
-    return pd.DataFrame(
+    made = pd.DataFrame(
         {
             "air_state": worst["state"].fillna("not_traced").astype("str").to_numpy(),
             "last_good_on": worst["last_good_on"].to_numpy("datetime64[us]"),
             "failed_on": worst["failed_on"].to_numpy("datetime64[us]"),
             "compressor_id": worst["compressor_id"].astype("str").to_numpy(),
             "co_measured": ~rows["row"].isin(lacks_co).to_numpy(),
-        },
-        index=fills.index,
-    ).astype({"air_state": "str", "compressor_id": "str"})
+        }
+    )
+    made = made.iloc[of_fill].set_axis(fills.index)
+    return made.astype({"air_state": "str", "compressor_id": "str"})
 
 
 def _bought(inputs: dict[str, pd.DataFrame]) -> pd.Series:

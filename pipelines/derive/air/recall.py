@@ -33,6 +33,9 @@ def build_recall(
     fills = inputs["fills"].assign(**{c: air[c] for c in ("air_state", "last_good_on", "failed_on", "compressor_id")})
     end = (pd.Timestamp(as_of_on) + pd.Timedelta(days=1)).tz_localize(policy.time_zone)
     fills = fills[fills["filled_at"] < end].sort_values(["filled_at", "fill_id"], ignore_index=True)
+    # nothing is called back from before the first of them
+    first = int(fills["air_state"].isin(AIR_IN_DOUBT).to_numpy(bool).argmax()) if len(fills) else 0
+    fills = fills[first:].reset_index(drop=True)
     chain = chain_of_fills(inputs, fills, local_day(fills["filled_at"], policy.time_zone))
     doubted = fills["air_state"].isin(AIR_IN_DOUBT).to_numpy(bool)
     held = pd.Series(still_held(chain, kept_share(fills), doubted, USED_UP_SHARE), dtype="object")

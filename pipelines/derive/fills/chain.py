@@ -125,7 +125,8 @@ def carried_over(
     if not (brought > 0).any():
         return Carried(inside, since)
     holds: dict[str, tuple[float, float]] = {}
-    for row, own in _by_fill(chain):
+    first = int(np.argmax(brought > 0.0))
+    for row, own in _by_fill(chain[chain["row"] >= first]):
         there = [holds[name] for name in own if name in holds]
         if not there and brought[row] <= 0.0:
             continue

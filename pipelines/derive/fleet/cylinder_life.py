@@ -62,12 +62,22 @@ def build_cylinder_life(
     parts.append(_dives(inputs, dive_tank_use, policy))
     parts.append(_intervals(inputs, intervals, policy))
     made = pd.concat([p for p in parts if len(p)] or parts[:1], ignore_index=True)
-    made = made.dropna(subset=["at"]).drop_duplicates(["cylinder_id", "at", "event"])
-    made = made.astype(
+    made["at"] = made["at"].astype("datetime64[us, UTC]")
+    made = made.iloc[_in_order(made)].astype(
         {"cylinder_id": "str", "event": "str", "value": "float64", "fill_id": "str", "dive_id": "str", "code": "str"}
     )
-    made["at"] = made["at"].astype("datetime64[us, UTC]")
-    return made.sort_values(["cylinder_id", "at", "event"], ignore_index=True)[TABLES["cylinder_life"].columns]
+    return made.reset_index(drop=True)[TABLES["cylinder_life"].columns]
+
+
+def _in_order(made: pd.DataFrame) -> np.ndarray:
+    """Positions by cylinder, moment and event; of several with the same the first, and none without a moment."""
+    cylinder, event = (pd.factorize(made[name], sort=True)[0] for name in ("cylinder_id", "event"))
+    at = made["at"].to_numpy("datetime64[us]")
+    order = np.lexsort((event, at, cylinder))
+    order = order[~np.isnat(at[order])]
+    again = np.zeros(len(order), bool)
+    again[1:] = np.logical_and.reduce([values[order][1:] == values[order][:-1] for values in (cylinder, at, event)])
+    return order[~again]
 
 
 def _part(cylinder_id, at, event, value, *, fill=None, dive=None, code=None) -> pd.DataFrame:
