@@ -48,7 +48,7 @@ class FillsAgain:
     given: pd.DataFrame
 
     def write(self, refresh: Refresh) -> None:
-        """Put what fills are judged as into the snapshot, as the results of their steps; what else these give stands."""
+        """Put what fills are judged as into the snapshot, as results of their steps; what else these give stands."""
         for step in (FILLS, FILLS_THEN):
             print_ = refresh.fingerprint(step)
             for table in step.gives:
