@@ -4,6 +4,7 @@ streamlit run dashboard/app.py -- --published DIR [--local-network | --sign-in]
 """
 
 import argparse
+import functools
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -167,6 +168,8 @@ def main(arguments: list[str]) -> None:
         for page in pages.values():
             st.page_link(page, query_params=said)
         choose_units(snapshot)
+    look_anew = functools.partial(_look_again, options, viewer, snapshot.name)
+    st.session_state[parts.LOOK_ANEW] = look_anew
     try:
         chosen.run()
     except Refused as refusal:
@@ -174,7 +177,7 @@ def main(arguments: list[str]) -> None:
     except NothingPublished as refusal:  # a part of the snapshot is damaged
         parts.show(parts.heading("Not to be read"), parts.plain(str(refusal)))
     every = LOOK_SOON_S if entry_door.pending(snapshot) or snapshot.manifest.others_of else options.look_again
-    st.fragment(_look_again, run_every=every)(options, viewer, snapshot.name)
+    st.fragment(look_anew, run_every=every)()
     launch.let_rest()
 
 

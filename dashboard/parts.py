@@ -8,7 +8,7 @@ from typing import Any
 import streamlit as st
 
 from dashboard import charts
-from schemas import words
+from schemas import reading_units, words
 from schemas.codes import sentence
 
 STYLE = Path(__file__).with_name("style.css")
@@ -64,6 +64,36 @@ def place() -> Any:
     form makes that form anew, in the middle of what is typed or pressed there.
     """
     return st.container()
+
+
+#: in the session: looks whether this is still the newest snapshot and the same viewer, else begins the page anew
+LOOK_ANEW = "look_anew"
+
+
+def opens(title: str, key: str, inside: Callable[[], Any], *, expanded: bool = False) -> None:
+    """A part that opens by click or key: made, and sent to the browser, once it does, and by itself.
+
+    What is typed or chosen inside runs `inside` alone, with what the page was made from.
+    """
+    units, on_its_own = reading_units.current(), False
+
+    def part() -> None:
+        nonlocal on_its_own
+        if on_its_own:
+            st.session_state.get(LOOK_ANEW, bool)()
+            reading_units.use(units)
+        on_its_own = True
+        box = st.expander(title, expanded=expanded, key=key, on_change="rerun")
+        if is_open(box):
+            with box:
+                inside()
+
+    st.fragment(part)()
+
+
+def is_open(box: Any) -> bool:
+    """Whether somebody has opened it."""
+    return bool(box.open)
 
 
 def style() -> None:

@@ -142,18 +142,22 @@ def one(compressor: str, health: pd.DataFrame, tests: pd.DataFrame) -> None:
     if len(bad):
         parts.show(_quantities(bad))
     how_many = f"all {len(last)} within" if bad.empty else f"{len(last) - len(bad)} of {len(last)} within"
-    with st.expander(f"Its air, quantity by quantity: {how_many}"):
-        parts.show(
-            parts.note("A test speaks for what it measured, until that is measured again."),
-            _quantities(last),
-            parts.folded("Where the limits come from", [f"{_short(r.quantity)}: {r.limit_source}" for r in each(last)]),
+    title = f"Its air, quantity by quantity: {how_many}"
+    parts.opens(title, f"air_of_{compressor}", lambda: _by_quantity(compressor, last, tests))
+
+
+def _by_quantity(compressor: str, last: pd.DataFrame, tests: pd.DataFrame) -> None:
+    parts.show(
+        parts.note("A test speaks for what it measured, until that is measured again."),
+        _quantities(last),
+        parts.folded("Where the limits come from", [f"{_short(r.quantity)}: {r.limit_source}" for r in each(last)]),
+    )
+    if ((last["limit"] > 0) & (last["quantity"] != "o2_pct")).any():
+        parts.figure(
+            charts_fleet.air_against_limits(last), "Each quantity as a share of its limit.", f"air_{compressor}"
         )
-        if ((last["limit"] > 0) & (last["quantity"] != "o2_pct")).any():
-            parts.figure(
-                charts_fleet.air_against_limits(last), "Each quantity as a share of its limit.", f"air_{compressor}"
-            )
-        by_day = tests.groupby("sampled_on")[["quantity", "verdict"]].apply(_of_test).sort_index(ascending=False)
-        parts.show(parts.note(f"Tests: {'; '.join(f'{words.day(d)} {said}' for d, said in by_day.head(8).items())}."))
+    by_day = tests.groupby("sampled_on")[["quantity", "verdict"]].apply(_of_test).sort_index(ascending=False)
+    parts.show(parts.note(f"Tests: {'; '.join(f'{words.day(d)} {said}' for d, said in by_day.head(8).items())}."))
 
 
 def _quantities(rows: pd.DataFrame) -> parts.Markup:

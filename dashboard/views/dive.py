@@ -1,7 +1,6 @@
 """One dive: gas against the gas needed, why it was thin, its tanks, and the fill it began with."""
 
 import pandas as pd
-import streamlit as st
 
 from dashboard import charts_dives, gas_left, parts
 from dashboard.access import may_see
@@ -36,11 +35,11 @@ def show(snapshot: Snapshot, member_id: str, dive_id: str, key: str) -> None:
         _shares(reserve, key)
     if row is not None:
         rate, cooled = words.number(row["rmv_l_min"], 1, "L/min"), words.number(row["cooling_bar"], 0, "bar")
-        with st.expander(f"What was breathed: {rate}, {cooled} of the fall only cooled"):
-            _breathed(snapshot, member_id, dive_id, row)
+        title = f"What was breathed: {rate}, {cooled} of the fall only cooled"
+        parts.opens(title, f"{key}_breathed_{dive_id}", lambda: _breathed(snapshot, member_id, dive_id, row))
         settled = "" if fill is None else f": settled at {words.number(fill['settled_pressure_bar_15c'], 0, 'bar')}"
-        with st.expander(f"The fill it began with{settled}"):
-            _its_fill(snapshot, row, fill)
+        title = f"The fill it began with{settled}"
+        parts.opens(title, f"{key}_fill_{dive_id}", lambda: _its_fill(snapshot, row, fill))
 
 
 def thinnest(reserve: pd.DataFrame) -> str:
@@ -59,12 +58,16 @@ def over_the_season(snapshot: Snapshot, rows: pd.DataFrame, key: str) -> None:
         )
     if rows["surfaced_bar"].notna().any():
         least = float(snapshot.policy("reserve", "surfacing_min_bar"))
-        with st.expander("Pressure at the surface of each, drawn", expanded=not margins):
-            parts.figure(
+        parts.opens(
+            "Pressure at the surface of each, drawn",
+            f"{key}surfacing_opens",
+            lambda: parts.figure(
                 charts_dives.surfacing(rows, rows["started_at"], least),
                 f"Pressure at the surface of each dive, against {least:g} bar.",
                 f"{key}surfacing",
-            )
+            ),
+            expanded=not margins,
+        )
 
 
 def surfaced_with(snapshot: Snapshot, reserve: Row) -> str:
@@ -178,12 +181,15 @@ def _shares(reserve: Row, key: str) -> None:
     """What share of a deficit each cause took, drawn; the words stand above."""
     below = reserve["below_policy"]
     if words.known(below) and below and reserve["cause_shares"] and not gas_left.cannot_have_been(reserve):
-        with st.expander("Each cause's share of the deficit, drawn"):
-            parts.figure(
+        parts.opens(
+            "Each cause's share of the deficit, drawn",
+            f"{key}_shares_opens",
+            lambda: parts.figure(
                 charts_dives.cause_shares(reserve["cause_shares"]),
                 f"Shares of the deficit: {shares_in_words(reserve['cause_shares'])}.",
                 f"{key}_shares",
-            )
+            ),
+        )
 
 
 def _policy(snapshot: Snapshot) -> str:

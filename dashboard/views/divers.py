@@ -47,9 +47,9 @@ def all_of_them(snapshot: Snapshot, ordered: pd.DataFrame, names: dict[str, str]
     if fine.any():
         # nothing is to be done for these: on a phone a card each, below all others
         said = f"{words.WATCH['comfortable']}: {words.plural(fine.sum(), 'diver')}"
-        with st.expander(said, expanded=bool(fine.all())):
-            _listed(snapshot, ordered[fine], names)
-    how_sure(snapshot)
+        every = bool(fine.all())
+        parts.opens(said, "comfortable_opens", lambda: _listed(snapshot, ordered[fine], names), expanded=every)
+    parts.opens("How far these shares can be trusted", "reliability_opens", lambda: how_sure(snapshot))
 
 
 def _listed(snapshot: Snapshot, ordered: pd.DataFrame, names: dict[str, str]) -> None:
@@ -129,35 +129,34 @@ def _state(row) -> str:
 
 def how_sure(snapshot: Snapshot) -> None:
     rows = snapshot.table("reserve_reliability")
-    with st.expander("How far these shares can be trusted"):
-        rows = rows[rows["dives"].fillna(0) > 0]
-        if rows.empty:
-            parts.show(parts.plain("Not enough dives yet to check the shares against what came."))
-            return
-        parts.show(
-            parts.plain(
-                "Every dive was given a share before it: from the diver's earlier dives, and from how far the shares "
-                "of earlier months held. On the dotted line, what was said came as often as said."
-            )
+    rows = rows[rows["dives"].fillna(0) > 0]
+    if rows.empty:
+        parts.show(parts.plain("Not enough dives yet to check the shares against what came."))
+        return
+    parts.show(
+        parts.plain(
+            "Every dive was given a share before it: from the diver's earlier dives, and from how far the shares "
+            "of earlier months held. On the dotted line, what was said came as often as said."
         )
-        parts.figure(charts_dives.reliability(rows), "Share said against share that came.", "reliability")
-        parts.show(
-            parts.table(
-                ["Share said before the dive", "Said on average", "Came", "Dives"],
-                [
-                    (
-                        f"{words.number(100 * r.chance_from)} to {words.number(100 * r.chance_to, 0, '%')}",
-                        words.number(100 * r.mean_chance, 1, "%") if words.known(r.mean_chance) else words.UNKNOWN,
-                        words.number(100 * r.share_below, 1, "%"),
-                        words.number(r.dives),
-                    )
-                    for r in each(rows)
-                ],
-                figures=(1, 2, 3),
-                says="Shares said and what came of them",
-                kept=True,
-            )
+    )
+    parts.figure(charts_dives.reliability(rows), "Share said against share that came.", "reliability")
+    parts.show(
+        parts.table(
+            ["Share said before the dive", "Said on average", "Came", "Dives"],
+            [
+                (
+                    f"{words.number(100 * r.chance_from)} to {words.number(100 * r.chance_to, 0, '%')}",
+                    words.number(100 * r.mean_chance, 1, "%") if words.known(r.mean_chance) else words.UNKNOWN,
+                    words.number(100 * r.share_below, 1, "%"),
+                    words.number(r.dives),
+                )
+                for r in each(rows)
+            ],
+            figures=(1, 2, 3),
+            says="Shares said and what came of them",
+            kept=True,
         )
+    )
 
 
 def moved(snapshot: Snapshot, member_id: str) -> None:

@@ -51,12 +51,7 @@ def show(snapshot: Snapshot) -> None:
         if len(rows):
             parts.show(parts.heading(f"{heading}: {len(rows)}", 3), _listed(snapshot, worst_first(rows)))
     filling_labels.show(snapshot, of_day)
-    with st.expander("Usable content of each, drawn"):
-        parts.figure(
-            charts.contents_of_fills(of_day, snapshot.zone),
-            "Usable content of each fill of the day with its interval, against the nominal content.",
-            "contents",
-        )
+    parts.opens("Usable content of each, drawn", "contents_opens", lambda: _contents(snapshot, of_day))
     labels = {
         row.fill_id: f"{row.unit_id}, {words.hour(row.filled_at, snapshot.zone)} ({row.fill_id})"
         for row in each(of_day)
@@ -72,6 +67,14 @@ def show(snapshot: Snapshot) -> None:
     )
     if chosen is not None:
         one(snapshot, of_day[of_day["fill_id"] == chosen].iloc[0])
+
+
+def _contents(snapshot: Snapshot, of_day: pd.DataFrame) -> None:
+    parts.figure(
+        charts.contents_of_fills(of_day, snapshot.zone),
+        "Usable content of each fill of the day with its interval, against the nominal content.",
+        "contents",
+    )
 
 
 def counted(fills: pd.DataFrame) -> str:

@@ -82,8 +82,8 @@ def fell_short(season: Season) -> None:
     if len(oftenest):
         named = "; ".join(f"{r.name} {r.short} of {r.fills}" for r in each(oftenest))
         parts.show(parts.plain(f"Oftenest by {BY[choices[0]]}: {named}."))
-    with st.expander(f"By {', '.join(BY[c] for c in choices)}, drawn; and why"):
-        _fell_short_by(season, choices)
+    title = f"By {', '.join(BY[c] for c in choices)}, drawn; and why"
+    parts.opens(title, "short_by_opens", lambda: _fell_short_by(season, choices))
 
 
 def _fell_short_by(season: Season, choices: list[str]) -> None:
@@ -154,13 +154,7 @@ def learned(snapshot: Snapshot) -> None:
         return
     for row in each(snapshot.table("settling_record")):
         parts.show(*track_record(row))
-    check = check.nlargest(MOST_POINTS, "settled_fills_before")
-    with st.expander("Prediction by prediction, drawn"):
-        parts.figure(
-            charts.predicted_against_settled(check),
-            "Predicted less settled pressure by number of readings known before.",
-            "settling_check",
-        )
+    parts.opens("Prediction by prediction, drawn", "settling_check_opens", lambda: _predictions(check))
     model = snapshot.table("settling_model")
     if model.empty:
         return
@@ -172,36 +166,47 @@ def learned(snapshot: Snapshot) -> None:
             f"interval by {words.number(most['gain_of_next_reading_bar'], 1, 'bar')}."
         )
     )
-    with st.expander(f"What is believed ({len(model)})"):
-        parts.show(
-            parts.table(
-                [
-                    "Station",
-                    "Source",
-                    "Material",
-                    "Size",
-                    "Readings",
-                    label("Learned correction, bar"),
-                    "80 % interval",
-                    label("Next reading narrows it by, bar"),
-                ],
-                [
-                    (
-                        r.station_id,
-                        r.source_id,
-                        r.material,
-                        r.size,
-                        words.number(r.settled_fills),
-                        words.bare(r.effect_bar, 1, "bar"),
-                        words.between(r.effect_low_bar, r.effect_high_bar, 1, "bar"),
-                        words.bare(r.gain_of_next_reading_bar, 1, "bar"),
-                    )
-                    for r in each(model.sort_values("gain_of_next_reading_bar", ascending=False).head(20))
-                ],
-                figures=(4, 5, 6, 7),
-                says="What was learned",
-            )
+    parts.opens(f"What is believed ({len(model)})", "settling_model_opens", lambda: _believed(model))
+
+
+def _predictions(check: pd.DataFrame) -> None:
+    parts.figure(
+        charts.predicted_against_settled(check.nlargest(MOST_POINTS, "settled_fills_before")),
+        "Predicted less settled pressure by number of readings known before.",
+        "settling_check",
+    )
+
+
+def _believed(model: pd.DataFrame) -> None:
+    parts.show(
+        parts.table(
+            [
+                "Station",
+                "Source",
+                "Material",
+                "Size",
+                "Readings",
+                label("Learned correction, bar"),
+                "80 % interval",
+                label("Next reading narrows it by, bar"),
+            ],
+            [
+                (
+                    r.station_id,
+                    r.source_id,
+                    r.material,
+                    r.size,
+                    words.number(r.settled_fills),
+                    words.bare(r.effect_bar, 1, "bar"),
+                    words.between(r.effect_low_bar, r.effect_high_bar, 1, "bar"),
+                    words.bare(r.gain_of_next_reading_bar, 1, "bar"),
+                )
+                for r in each(model.sort_values("gain_of_next_reading_bar", ascending=False).head(20))
+            ],
+            figures=(4, 5, 6, 7),
+            says="What was learned",
         )
+    )
 
 
 def track_record(row: Row) -> list[parts.Markup]:
@@ -246,8 +251,11 @@ def gauges(snapshot: Snapshot) -> None:
         )
     else:
         parts.show(parts.plain("None is seen to drift."))
-    with st.expander("Each gauge by month, drawn"):
-        parts.figure(charts.gauge_offsets(check), "Estimated offset of each gauge by month.", "gauge_offsets")
+    parts.opens("Each gauge by month, drawn", "gauge_offsets_opens", lambda: _offsets(check))
+
+
+def _offsets(check: pd.DataFrame) -> None:
+    parts.figure(charts.gauge_offsets(check), "Estimated offset of each gauge by month.", "gauge_offsets")
 
 
 def blends(snapshot: Snapshot) -> None:
@@ -266,12 +274,13 @@ def blends(snapshot: Snapshot) -> None:
         return
     off = (rows["mix_verdict"] == "out_of_tolerance").sum()
     parts.show(parts.plain(f"{words.plural(off, 'mix', 'mixes')} of {len(rows)} off target."))
-    with st.expander("Mix by mix, drawn"):
-        parts.figure(
-            charts.analysed_against_expected(rows, float(snapshot.policy("filling", "mix_tolerance_pct"))),
-            "Oxygen analysed less expected, by day.",
-            "blends",
-        )
+    tolerance_pct = float(snapshot.policy("filling", "mix_tolerance_pct"))
+    parts.opens("Mix by mix, drawn", "blends_opens", lambda: _mix_by_mix(rows, tolerance_pct))
+
+
+def _mix_by_mix(rows: pd.DataFrame, tolerance_pct: float) -> None:
+    drawn = charts.analysed_against_expected(rows, tolerance_pct)
+    parts.figure(drawn, "Oxygen analysed less expected, by day.", "blends")
 
 
 def gas_given(snapshot: Snapshot) -> None:
@@ -295,33 +304,33 @@ def gas_given(snapshot: Snapshot) -> None:
             f"{words.number(newest['helium_free_l'].sum(), 0, 'L')}."
         )
     )
-    with st.expander("Month by month, drawn"):
-        parts.figure(charts.gas_by_month(given), "Gas added by month, oxygen and helium beside it.", "gas_by_month")
-    names = snapshot.names()
+    parts.opens("Month by month, drawn", "gas_by_month_opens", lambda: _by_month(given))
     if given["member_id"].notna().any():
-        with st.expander("By month and member"):
-            rows = (
-                given.groupby(["month_on", "member_id"], dropna=False)[
-                    ["fills", "added_free_l", "oxygen_free_l", "helium_free_l"]
-                ]
-                .sum()
-                .reset_index()
-            )
-            parts.show(
-                parts.table(
-                    ["Month", "For", "Fills", "Added", "Oxygen", "Helium"],
-                    [
-                        (
-                            f"{r.month_on:%b %Y}",
-                            names.get(r.member_id, r.member_id) if words.known(r.member_id) else "nobody named",
-                            words.number(r.fills),
-                            words.number(r.added_free_l, 0, "L"),
-                            words.number(r.oxygen_free_l, 0, "L"),
-                            words.number(r.helium_free_l, 0, "L"),
-                        )
-                        for r in each(rows.sort_values(["month_on", "added_free_l"], ascending=False).head(200))
-                    ],
-                    figures=(2, 3, 4, 5),
-                    says="Gas by month and member",
+        parts.opens("By month and member", "gas_by_member_opens", lambda: _by_member(given, snapshot.names()))
+
+
+def _by_month(given: pd.DataFrame) -> None:
+    parts.figure(charts.gas_by_month(given), "Gas added by month, oxygen and helium beside it.", "gas_by_month")
+
+
+def _by_member(given: pd.DataFrame, names: dict[str, str]) -> None:
+    columns = ["fills", "added_free_l", "oxygen_free_l", "helium_free_l"]
+    rows = given.groupby(["month_on", "member_id"], dropna=False)[columns].sum().reset_index()
+    parts.show(
+        parts.table(
+            ["Month", "For", "Fills", "Added", "Oxygen", "Helium"],
+            [
+                (
+                    f"{r.month_on:%b %Y}",
+                    names.get(r.member_id, r.member_id) if words.known(r.member_id) else "nobody named",
+                    words.number(r.fills),
+                    words.number(r.added_free_l, 0, "L"),
+                    words.number(r.oxygen_free_l, 0, "L"),
+                    words.number(r.helium_free_l, 0, "L"),
                 )
-            )
+                for r in each(rows.sort_values(["month_on", "added_free_l"], ascending=False).head(200))
+            ],
+            figures=(2, 3, 4, 5),
+            says="Gas by month and member",
+        )
+    )

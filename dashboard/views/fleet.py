@@ -388,5 +388,6 @@ def one_life(snapshot: Snapshot, health: pd.DataFrame) -> None:
     )
     looked_at = events["event"].str.startswith(BY_DAY)
     _events(snapshot, events[looked_at], names, "Inspections and findings", len(events))
-    with st.expander(f"Fills, dives and loans ({(~looked_at).sum()})"):
-        _events(snapshot, events[~looked_at], names, "", MOST_EVENTS)
+    others = events[~looked_at]
+    title = f"Fills, dives and loans ({len(others)})"
+    parts.opens(title, f"events_{chosen}", lambda: _events(snapshot, others, names, "", MOST_EVENTS))

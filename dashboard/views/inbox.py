@@ -64,8 +64,8 @@ def to_know(notices: pd.DataFrame) -> None:
         files = r.file[:MOST_ROWS] + ([f"and {len(r.file) - MOST_ROWS} more"] if len(r.file) > MOST_ROWS else [])
         count = words.plural(len(r.file), "file") if len(r.file) > 1 else r.file[0]
         made.append(parts.line(r.message, f"{r.fix} ({count})", files if len(r.file) > 1 else ()))
-    with st.expander(f"To know: {len(notices)}. Nothing was rejected for these"):
-        parts.show(parts.one_by_one(made, MOST_CAUSES))
+    title = f"To know: {len(notices)}. Nothing was rejected for these"
+    parts.opens(title, "notices_opens", lambda: parts.show(parts.one_by_one(made, MOST_CAUSES)))
 
 
 def bring_in(snapshot: Snapshot) -> None:
@@ -280,7 +280,6 @@ def how_old(snapshot: Snapshot, files: pd.DataFrame, since: pd.DataFrame) -> Non
         parts.show(parts.heading("What came in, and how old it is", 2))
         parts.show(parts.plain("Nothing yet. Drop files into the station's inbox and run `coldfill run`."))
         return
-    now = pd.Timestamp.now(tz="UTC")
     by = (
         files.groupby(files["source"].fillna("not recognised"))
         .agg(
@@ -293,48 +292,55 @@ def how_old(snapshot: Snapshot, files: pd.DataFrame, since: pd.DataFrame) -> Non
         )
         .reset_index(names="source")
     )
-    with st.expander("What came in, and how old it is"):
-        parts.show(
-            parts.table(
-                ["Source", "Files", "Rows read", "Taken", "Rejected", "Newest file of", "Last came in"],
-                [
-                    (
-                        r.source.replace("_", " "),
-                        words.number(r.files),
-                        words.number(r.read),
-                        words.number(r.taken),
-                        words.number(r.rejected),
-                        words.clock(r.newest, snapshot.zone),
-                        f"{words.age(r.received, now)} ago" if words.known(r.received) else words.UNKNOWN,
-                    )
-                    for r in each(by)
-                ],
-                figures=(1, 2, 3, 4),
-                says="Sources",
-            )
+    parts.opens("What came in, and how old it is", "sources_opens", lambda: _by_source(snapshot, by))
+    parts.opens(f"All files ({len(files)})", "files_opens", lambda: _each_file(files))
+
+
+def _by_source(snapshot: Snapshot, by: pd.DataFrame) -> None:
+    now = pd.Timestamp.now(tz="UTC")
+    parts.show(
+        parts.table(
+            ["Source", "Files", "Rows read", "Taken", "Rejected", "Newest file of", "Last came in"],
+            [
+                (
+                    r.source.replace("_", " "),
+                    words.number(r.files),
+                    words.number(r.read),
+                    words.number(r.taken),
+                    words.number(r.rejected),
+                    words.clock(r.newest, snapshot.zone),
+                    f"{words.age(r.received, now)} ago" if words.known(r.received) else words.UNKNOWN,
+                )
+                for r in each(by)
+            ],
+            figures=(1, 2, 3, 4),
+            says="Sources",
         )
-    with st.expander(f"All files ({len(files)})"):
-        newest = files.sort_values("received_at", ascending=False)
-        parts.show(
-            parts.table(
-                ["File", "Outcome", "Read", "Taken", "Rejected", "Seen again"],
-                [
-                    (
-                        r.file,
-                        OUTCOMES.get(r.outcome, r.outcome),
-                        words.number(r.rows_read),
-                        _beside(r.rows_accepted, f"{words.number(r.gone)} withdrawn since" if r.gone else ""),
-                        _beside(r.rows_rejected, _still_open(r)),
-                        words.number(r.seen_again),
-                    )
-                    for r in each(newest.head(MOST_ROWS))
-                ],
-                figures=(2, 3, 4, 5),
-                says="Files",
-            )
+    )
+
+
+def _each_file(files: pd.DataFrame) -> None:
+    newest = files.sort_values("received_at", ascending=False)
+    parts.show(
+        parts.table(
+            ["File", "Outcome", "Read", "Taken", "Rejected", "Seen again"],
+            [
+                (
+                    r.file,
+                    OUTCOMES.get(r.outcome, r.outcome),
+                    words.number(r.rows_read),
+                    _beside(r.rows_accepted, f"{words.number(r.gone)} withdrawn since" if r.gone else ""),
+                    _beside(r.rows_rejected, _still_open(r)),
+                    words.number(r.seen_again),
+                )
+                for r in each(newest.head(MOST_ROWS))
+            ],
+            figures=(2, 3, 4, 5),
+            says="Files",
         )
-        if len(newest) > MOST_ROWS:
-            parts.show(parts.note(f"The newest {MOST_ROWS} of {len(newest)}."))
+    )
+    if len(newest) > MOST_ROWS:
+        parts.show(parts.note(f"The newest {MOST_ROWS} of {len(newest)}."))
 
 
 def _still_open(row: Row) -> str:
@@ -348,8 +354,7 @@ def passes(snapshot: Snapshot) -> None:
     runs = snapshot.table("runs").sort_values("started_at", ascending=False)
     if runs.empty:
         return
-    with st.expander(f"Last runs ({min(len(runs), 8)})"):
-        _passes(snapshot, runs.head(8))
+    parts.opens(f"Last runs ({min(len(runs), 8)})", "runs_opens", lambda: _passes(snapshot, runs.head(8)))
 
 
 def _passes(snapshot: Snapshot, runs: pd.DataFrame) -> None:

@@ -6,6 +6,8 @@ import browsing
 import made_up
 import pytest
 
+from dashboard import parts
+
 try:  # a later streamlit may have it elsewhere, and then looks each time
     from streamlit.components.v2 import manifest_scanner
 except ImportError:
@@ -19,6 +21,14 @@ def components_are_looked_for_once():
         if scan := getattr(manifest_scanner, "scan_component_manifests", None):
             patch.setattr(manifest_scanner, "scan_component_manifests", cache(scan))
         yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def all_open():
+    """Pages that run in the tests' own process are read with every part open; a browser opens them as people do."""
+    as_people_do, parts.is_open = parts.is_open, lambda _: True
+    yield as_people_do
+    parts.is_open = as_people_do
 
 
 @pytest.fixture(scope="session")

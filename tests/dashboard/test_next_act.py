@@ -172,7 +172,7 @@ def test_the_analysis_is_what_counts_unless_more_holds_the_fill_back(stopped, st
     monkeypatch.setattr(
         Snapshot,
         "table",
-        lambda self, name, **by: judged if by == {"fill_id": stop["fill_id"]} else whole(self, name, **by),
+        lambda self, name, *of, **by: judged if by == {"fill_id": stop["fill_id"]} else whole(self, name, *of, **by),
     )
     stopped.run()
     assert kinds(stopped)["Log its analysis"] == looks
