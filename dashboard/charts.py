@@ -33,22 +33,26 @@ FONT = "Source Sans, Source Sans Pro, Helvetica, Arial, sans-serif"
 
 def blank(height: int = 360, **layout) -> go.Figure:
     """A figure in the pages' hand: ink on paper, legend above, room for thumbs below."""
-    figure = go.Figure()
-    figure.update_layout(
-        height=height,
-        margin={"l": 8, "r": 8, "t": 34, "b": 8},
-        paper_bgcolor=PAPER,
-        plot_bgcolor=PAPER,
-        font={"family": FONT, "size": 14, "color": INK},
-        hoverlabel={"font": {"family": FONT, "size": 14}},
-        legend={"orientation": "h", "yanchor": "bottom", "y": 1.0, "x": 0, "font": {"size": 13}},
-        dragmode=False,
-        showlegend=True,
-        separators=".\u202f",
+    axis = {"automargin": True, "gridcolor": GRID, "zeroline": False, "linecolor": INK, "ticks": "outside"}
+    # all at once: each update of a figure takes the library some milliseconds
+    figure = go.Figure(
+        layout={
+            "height": height,
+            "margin": {"l": 8, "r": 8, "t": 34, "b": 8},
+            "paper_bgcolor": PAPER,
+            "plot_bgcolor": PAPER,
+            "font": {"family": FONT, "size": 14, "color": INK},
+            "hoverlabel": {"font": {"family": FONT, "size": 14}},
+            "legend": {"orientation": "h", "yanchor": "bottom", "y": 1.0, "x": 0, "font": {"size": 13}},
+            "dragmode": False,
+            "showlegend": True,
+            "separators": ".\u202f",
+            "xaxis": axis,
+            "yaxis": axis,
+        }
     )
-    figure.update_xaxes(automargin=True, gridcolor=GRID, zeroline=False, linecolor=INK, ticks="outside")
-    figure.update_yaxes(automargin=True, gridcolor=GRID, zeroline=False, linecolor=INK, ticks="outside")
-    figure.update_layout(**layout)
+    if layout:
+        figure.update_layout(**layout)
     return figure
 
 

@@ -17,7 +17,7 @@ import pandas as pd
 
 from dashboard import stored
 from dashboard.access import NAMES, Refused, Scope, Viewer, scope
-from dashboard.kept import Kept
+from dashboard.kept import UNKNOWN_BYTES, Kept
 from dashboard.stored import Chosen, Span
 from schemas.entries import entry_source
 from schemas.fields import Field
@@ -40,6 +40,8 @@ __all__ = ["Chosen", "NothingPublished", "Refused", "Snapshot", "Span", "open_sn
 #: bytes of answers kept at most; those of earlier snapshots are let go at once
 _MOST_BYTES = 256_000_000
 _kept = Kept(_MOST_BYTES)
+#: a few: one that counts, a first look beside it, and those before them
+_manifests = Kept(8 * UNKNOWN_BYTES)
 
 
 @dataclass(frozen=True)
@@ -226,9 +228,8 @@ def _forget_older(published: Path, name: str) -> None:
     _newest[published] = name
 
 
-@lru_cache(maxsize=8)
 def _manifest(published: Path, name: str) -> Manifest:
-    return read_manifest(published, name)
+    return _manifests.get((published, name), lambda: read_manifest(published, name))
 
 
 @dataclass(frozen=True)

@@ -12,6 +12,8 @@ import pandas as pd
 
 #: taken for a text or list in a column of objects, with what points to it
 _OBJECT_BYTES = 150
+#: taken for any other answer
+UNKNOWN_BYTES = 1000
 
 
 class _Work:
@@ -97,4 +99,4 @@ def weight(answer: Any) -> int:
         return len(answer)
     if isinstance(answer, dict | list | tuple | set):
         return 100 + _OBJECT_BYTES * len(answer)
-    return 1000
+    return UNKNOWN_BYTES

@@ -10,7 +10,7 @@ from pathlib import Path
 import pandas as pd
 
 from dashboard.run_after_entry import ask_for_run
-from schemas.snapshot import NothingPublished, read_manifest
+from schemas.snapshot import Manifest, NothingPublished, read_manifest, standing_name
 
 #: seconds between looks at the clock
 LOOK_S = 20.0
@@ -25,11 +25,12 @@ class Day:
     def __init__(self, published: Path, now: Callable[[], pd.Timestamp], ask: Callable[[Path], object] = ask_for_run):
         self.published, self._now, self._ask = published, now, ask
         self._seen: pd.Timestamp | None = None
+        self._manifest: Manifest | None = None
 
     def look(self) -> bool:
         """Ask for a run if the day at the station is later than that of what is published; whether it did."""
         try:
-            manifest = read_manifest(self.published)
+            manifest = self._manifest = self._newest()
         except (NothingPublished, OSError):  # a run or the doctor sees to that
             return False
         station = manifest.station
@@ -41,6 +42,11 @@ class Day:
         self._seen = here
         self._ask(self.published)
         return True
+
+    def _newest(self) -> Manifest:
+        """That of the snapshot that counts; it is immutable, and one of thousands of parts takes a while to read."""
+        name, known = standing_name(self.published), self._manifest
+        return known if known is not None and known.name == name else read_manifest(self.published, name)
 
 
 def watch(published: Path, now: Callable[[], pd.Timestamp]) -> None:

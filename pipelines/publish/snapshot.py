@@ -36,6 +36,9 @@ HELD_BYTES = 64_000_000
 MANY_PARTS = 20
 TOGETHER = "parts_together"
 
+#: rows of a large part that are stored as one group: who asks for a day or a cylinder reads no others
+GROUP_ROWS = 8192
+
 #: how a snapshot is named: by its moment
 NAMED = "%Y%m%dT%H%M%S%f"
 
@@ -241,16 +244,17 @@ def _write_part(folder: Path, table: str, part: str, data: pa.Table, fingerprint
     target = folder / table / name
     target.parent.mkdir(parents=True, exist_ok=True)
     target.unlink(missing_ok=True)  # a link to the last snapshot's part is not written through
-    made = _as_parquet(data) if data.num_rows or TABLES[table].internal else _without_rows(table)
+    internal = TABLES[table].internal  # read whole
+    made = _as_parquet(data, None if internal else GROUP_ROWS) if data.num_rows or internal else _without_rows(table)
     target.write_bytes(made)
     return Part(name, data.num_rows, fingerprint, hashlib.sha256(made).hexdigest())
 
 
-def _as_parquet(data: pa.Table) -> memoryview:
+def _as_parquet(data: pa.Table, group_rows: int | None = None) -> memoryview:
     made = io.BytesIO()
     # numbers seldom repeat: a dictionary of them costs time and room
     texts = [f.name for f in data.schema if pa.types.is_string(f.type) or pa.types.is_large_string(f.type)]
-    pq.write_table(data, made, compression="zstd", use_dictionary=texts)
+    pq.write_table(data, made, compression="zstd", use_dictionary=texts, row_group_size=group_rows)
     return made.getbuffer()
 
 

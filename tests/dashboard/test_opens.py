@@ -1,0 +1,56 @@
+"""Parts that open by a press: made once they do, by themselves, and never of an older snapshot than the newest."""
+
+import browsing
+import made_up
+import pytest
+from test_pages import run
+
+from dashboard import parts
+
+
+@pytest.fixture
+def as_people_do(all_open):
+    opened, parts.is_open = parts.is_open, all_open
+    yield
+    parts.is_open = opened
+
+
+@pytest.mark.parametrize(
+    "page, role, state, opened, figures",
+    [
+        ("filling", "manager", {"filling_part": "season"}, {"blends_opens": True}, (0, 1)),
+        ("filling", "manager", {"filling_part": "day"}, {"contents_opens": True}, (0, 1)),
+        ("divers", "manager", {"divers_part": "one"}, {"surfacing_opens": True}, (2, 3)),
+    ],
+)
+def test_a_figure_is_drawn_once_its_part_is_open(published, as_people_do, page, role, state, opened, figures):
+    drawn = [len(run(published, page, role, **state, **more).get("plotly_chart")) for more in ({}, opened)]
+    assert tuple(drawn) == figures
+
+
+@pytest.mark.browser
+def test_a_part_that_is_opened_is_drawn_alone_and_of_the_newest_snapshot(browser, tmp_path):
+    published = tmp_path / "published"
+    made_up.publish(published)
+    served, address = browsing.serve(published, role="manager")
+    page = browsing.Watched(browser, browsing.SIZES["desk"], address)
+    try:
+        page.open()
+        page.page.get_by_role("radio", name="Over the season").click()
+        page.settle()
+        drawn = page.page.locator(".js-plotly-plot")
+        assert drawn.count() == 0 and page.page.get_by_text("of 24 fills settle short").count() == 1
+        page.page.get_by_text("Mix by mix, drawn").click()
+        drawn.first.wait_for(timeout=20_000)
+        page.settle()
+        assert drawn.count() == 1
+        made_up.publish(published, name="2031-07-01T06:00:00.000002", fill_quality=made_up.fills().iloc[:12])
+        page.page.get_by_text("Each gauge by month, drawn").click()
+        page.page.get_by_text("of 12 fills settle short").wait_for(timeout=10_000)  # by itself it looks every 20 s
+        page.settle()
+        assert drawn.count() == 2
+        page.check()
+    finally:
+        page.context.close()
+        served.terminate()
+        served.wait(10)
