@@ -12,10 +12,13 @@ from schemas import reading_units, words
 from schemas.codes import sentence
 
 STYLE = Path(__file__).with_name("style.css")
-TELL, NUMBER_FIELDS = (
+TELL, NUMBER_FIELDS, DRAWING = (
     f"<script>{Path(__file__).with_name(f'{name}.js').read_text(encoding='utf-8')}</script>"
-    for name in ("tell", "number_fields")
+    for name in ("tell", "number_fields", "drawing")
 )
+#: the library's file that draws; where there is not one of that name, nothing is fetched ahead
+_DRAWS = [path.name for path in Path(st.__file__).parent.glob("static/static/js/PlotlyChart.*.js")]
+_SCRIPTS = NUMBER_FIELDS + (DRAWING.replace("DRAWING", _DRAWS[0]) if len(_DRAWS) == 1 else "")
 
 
 #: a longer name may break where it must
@@ -99,7 +102,7 @@ def is_open(box: Any) -> bool:
 def style() -> None:
     """The look of all pages, and how their fields take what is typed."""
     st.html(STYLE)
-    st.html(NUMBER_FIELDS, unsafe_allow_javascript=True)
+    st.html(_SCRIPTS, unsafe_allow_javascript=True)
 
 
 def heading(words: str, level: int = 2, under: str = "") -> Markup:

@@ -103,6 +103,13 @@ def opened(play, sync_api):
         pytest.skip(f"no Chromium here: {error.message.splitlines()[0]}")
 
 
+def _new_page(browser):
+    """One that fetches nothing ahead: half a second of a core, for a drawing that most tests never ask for."""
+    context = browser.new_context()
+    context.add_init_script("window.drawingIsReady = true")
+    return context.new_page()
+
+
 class Watched:
     """A page that remembers what should not happen, with nothing kept of an earlier visit.
 
@@ -112,7 +119,7 @@ class Watched:
     def __init__(self, browser, size, address, scheme="light"):
         self.scheme, self.address = scheme, address
         self._left = _LEFT.setdefault(browser, [])
-        self.page = self._left.pop() if self._left else browser.new_context().new_page()
+        self.page = self._left.pop() if self._left else _new_page(browser)
         self.context = self.page.context
         self.page.set_viewport_size({"width": size[0], "height": size[1]})
         self.page.emulate_media(media="screen", color_scheme=scheme)

@@ -154,3 +154,16 @@ def test_a_large_part_that_was_changed_since_it_was_read_is_refused(part, monkey
     part.write_bytes(bytes(data))
     with pytest.raises(SnapshotDamaged):
         stored.opened(part, listed)
+
+
+def test_a_large_published_table_is_stored_in_groups_and_a_working_one_whole(tmp_path):
+    from pipelines.publish.snapshot import GROUP_ROWS, Publisher
+
+    made = Publisher(tmp_path, None, pd.Timestamp("2031-06-30"))
+    rows = pd.DataFrame({"fill_id": [f"f{i}" for i in range(GROUP_ROWS + 1)]})
+    for table in ("fill_quality", "fills_judged"):
+        made.write(table, "all", rows, "")
+    groups = [
+        pq.ParquetFile(next((made.folder / t).iterdir())).num_row_groups for t in ("fill_quality", "fills_judged")
+    ]
+    assert groups == [2, 1]

@@ -54,3 +54,24 @@ def test_a_part_that_is_opened_is_drawn_alone_and_of_the_newest_snapshot(browser
         page.context.close()
         served.terminate()
         served.wait(10)
+
+
+@pytest.mark.browser
+def test_what_draws_is_fetched_once_a_page_is_left_alone_and_by_no_phone(browser, tmp_path):
+    made_up.publish(tmp_path / "published")
+    served, address = browsing.serve(tmp_path / "published", role="manager")
+    sizes = (browsing.SIZES["phone"], browsing.SIZES["desk"])
+    contexts = [browser.new_context(viewport={"width": size[0], "height": size[1]}) for size in sizes]
+    phone, desk = (context.new_page() for context in contexts)
+    asked = []
+    phone.on("request", lambda request: asked.append(request.url))
+    try:
+        phone.goto(address)
+        with desk.expect_response(lambda r: "PlotlyChart" in r.url and r.ok, timeout=20_000):
+            desk.goto(address)
+        assert asked and not [url for url in asked if "PlotlyChart" in url]
+    finally:
+        for context in contexts:
+            context.close()
+        served.terminate()
+        served.wait(10)
