@@ -86,7 +86,7 @@ def _prepared(given: Given) -> "PreparedFills":
 
     Readings in the water stand beside all else and change nothing of what was believed of fills when they were made.
     """
-    from pipelines.derive.fills.step import prepare_fills
+    from pipelines.derive.fills.step import prepare_fills, read_in_water
 
     readings = given.get("water_readings")
     some = readings if readings is not None and len(readings) else None
@@ -96,7 +96,10 @@ def _prepared(given: Given) -> "PreparedFills":
         same_settings = all(getattr(before.policy, name) == getattr(given.policy, name) for name in of_shared)
         none_read = some is None and not len(before.get("water_readings", ()))
         same_readings = none_read or readings is None or before.get("water_readings") is readings
-        if same_settings and same_readings and all(before[name] is given[name] for name in shared):
+        if same_settings and all(before[name] is given[name] for name in shared):
+            if not same_readings:
+                prepared = read_in_water(prepared, some, given.policy)
+                _AT_HAND[:] = [(given, prepared)]
             return prepared
     prepared = prepare_fills(given, given["units"], given.policy, some, given["day_began"]["at"].iloc[0])
     _AT_HAND[:] = [(given, prepared)]
@@ -163,7 +166,7 @@ _FILLS_RULES = (*INSPECTED_RULES, *PURITY_RULES, "filling_")
 
 FILLS = Step(
     name="fills",
-    version=17,
+    version=18,
     build=_fills,
     gives=("fills_judged", "settling_model", "settling_corrections", "settling_learned", "gauge_check"),
     reads=_FILLS_READ | {"water_readings": ("fill_id", "member_id", "pressure_bar", "water_c", "minutes", "sd_bar")},
@@ -175,7 +178,7 @@ FILLS = Step(
 #: no dive's transmitter has a say in it, and nothing but a fill's own rows and readings, and those before it
 FILLS_THEN = Step(
     name="fills_then",
-    version=3,
+    version=4,
     build=_fills_then,
     gives=("fills_before_dives", "settling_predicted", "settling_learned_then"),
     reads={name: columns for name, columns in _FILLS_READ.items() if name not in ("air_tests", "releases", "members")},

@@ -17,6 +17,8 @@ Array = NDArray[np.float64]
 MEMORY, MEMORY_SHARE = 100.0, 0.25
 """So many answers back, and at most this share of the record, one counts for half: causes of error come and go, and
 what was wrong before anything was learned says nothing of today."""
+FORGOTTEN = 60.0
+"""So many halvings ago an answer counts for nothing in a number of 53 bits."""
 BIAS_PRIOR, WIDTH_PRIOR = 25.0, 20.0
 """So many answers' worth of trust that a prediction is not biased, and that its interval is as wide as it should be."""
 HELD = 0.8
@@ -81,7 +83,9 @@ def correction(off_sd: ArrayLike) -> Correction:
     off = off[np.isfinite(off)]
     if not off.size:
         return Correction()
-    weight = 0.5 ** (np.arange(off.size)[::-1] / min(MEMORY, max(MEMORY_SHARE * off.size, 1.0)))
+    memory = min(MEMORY, max(MEMORY_SHARE * off.size, 1.0))
+    off = off[-int(FORGOTTEN * memory) :]
+    weight = 0.5 ** (np.arange(off.size)[::-1] / memory)
     # an answer far off says that it is wrong itself, not that all others are biased
     shift = float(weight @ np.clip(off, -2.5, 2.5) / (weight.sum() + BIAS_PRIOR))
     away = np.abs(off - shift)

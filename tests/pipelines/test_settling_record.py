@@ -6,6 +6,7 @@ import pytest
 from fill_frames import CYLINDER, FILL, built, inputs, one
 from fill_station_sim import simulate
 
+from pipelines.derive.fills import step
 from pipelines.derive.fills.history import settling_record
 from pipelines.derive.fills.step import build_fills
 from pipelines.derive.units import build_units
@@ -69,6 +70,30 @@ def test_what_dives_tell_of_fills_reaches_the_belief_but_not_the_record(station)
     without, with_water = tables(station, bare)["fill_quality"], tables(station, bare, water=water)["fill_quality"]
     width = [(q["settled_high_bar_15c"] - q["settled_low_bar_15c"]).median() for q in (without, with_water)]
     assert width[1] < 0.8 * width[0]
+
+
+def test_fills_prepared_before_their_readings_in_the_water_come_out_as_if_with_them(station, monkeypatch):
+    monkeypatch.setattr(step, "MANY_FILLS", 1)
+    fills, true = station.fills[:60], station.true_bar_15c
+    rows = {"fills": fills, "cylinders": station.cylinders, "sources": station.sources}
+    given = inputs(**{k: v.to_dict("records") for k, v in rows.items()})
+    units, began = build_units(given, TODAY)["units"], pd.Timestamp("2031-05-10T00:00Z")
+    water, other = (
+        pd.DataFrame({"fill_id": fills["fill_id"][at], "pressure_bar": true[at] - less,
+                      "water_c": 8.0, "minutes": 40.0, "sd_bar": 0.8, "member_id": "m"})
+        for at, less in ((slice(20, 60), 12.0), (slice(0, 40), 9.0))
+    )  # fmt: skip
+
+    def made(prepared):
+        return step.build_fills_today(prepared, given, Policy()) | step.build_fills_then(prepared, given, Policy())
+
+    with_them = made(step.prepare_fills(given, units, Policy(), water, began))
+    before = step.prepare_fills(given, units, Policy(), other, began)
+    unlike = made(before)["fill_quality"]["settled_pressure_bar_15c"]
+    again = made(step.read_in_water(before, water, Policy()))
+    for name, table in with_them.items():
+        pd.testing.assert_frame_equal(again[name], table, obj=name, check_exact=True)
+    assert not np.allclose(unlike, with_them["fill_quality"]["settled_pressure_bar_15c"], equal_nan=True)
 
 
 def test_a_stated_offset_counts_from_the_day_of_the_check():

@@ -34,6 +34,13 @@ def test_what_was_wrong_long_ago_is_forgotten():
     assert abs(correction(record).shift_sd) < 0.25
 
 
+def test_how_much_was_wrong_long_ago_changes_nothing():
+    """Thousands of answers back each counts for nothing, and all of them together do not either."""
+    rng = np.random.default_rng(3)
+    latest = rng.normal(size=8_000)
+    assert correction(np.concatenate([rng.normal(3.0, 4.0, 50_000), latest])) == correction(latest)
+
+
 def test_one_answer_far_off_does_not_move_all_others():
     rng = np.random.default_rng(2)
     record = rng.normal(size=200)

@@ -304,6 +304,12 @@ def _with_settled(
     fills["settled_offset_stated_bar"] = looked_up(given, known["offset_bar"]).astype(float)
     fills["settled_checked_on"] = looked_up(given, known["checked_on"]).astype("datetime64[us]")
     fills["settled_step_bar"] = np.fmax(floats(looked_up(given, known["step_bar"])), fills["settled_step_bar"])
+    return with_readings_in_water(fills, first_readings)
+
+
+def with_readings_in_water(fills: pd.DataFrame, first_readings: pd.DataFrame | None) -> pd.DataFrame:
+    """The fills of a context with what transmitters read in the water of the dive that followed, and no other."""
+    fills = fills.copy(deep=False)
     for name in ("in_water_bar", "in_water_c", "in_water_minutes", "in_water_sd_bar"):
         fills[name] = np.nan
     fills["in_water_by"] = "divers at " + fills["station"]

@@ -29,6 +29,9 @@ def learn_in_order_of_time(
     of_settled = np.concatenate([[0], np.cumsum(lessons["settled"])])
     measured = e.bar[fills.readings[settled_rank[checked], checked]]
     answered = model.known_at[settled_rank[checked], checked]
+    # answers in the order in which they came
+    in_turn = np.argsort(answered, kind="stable")
+    came = answered[in_turn]
     mean, sd = np.full(len(checked), np.nan), np.full(len(checked), np.nan)
     shift, widening = np.zeros(len(checked)), np.ones(len(checked))
     # a gauge that drifts is not the one it was some months ago
@@ -44,8 +47,9 @@ def learn_in_order_of_time(
             beliefs.learn_cause(*offsets.pop(0)[1:])
         _learn(beliefs, lessons.iloc[done : known_before[begin]])
         done = known_before[begin]
-        past = np.flatnonzero(answered[:begin] <= filled[at[0]])
-        found = correction(((measured - mean) / sd)[past[np.argsort(answered[past], kind="stable")]])
+        past = in_turn[: np.searchsorted(came, filled[at[0]], side="right")]
+        past = past[past < begin]
+        found = correction((measured[past] - mean[past]) / sd[past])
         shift[begin:end], widening[begin:end] = found.shift_sd, found.widening
         if then:
             made = np.arange(at[0], checked[end] if end < len(checked) else len(c))
@@ -58,7 +62,7 @@ def learn_in_order_of_time(
     for offset in offsets:
         beliefs.learn_cause(*offset[1:])
     _learn(beliefs, lessons.iloc[done:])
-    at_last = correction(((measured - mean) / sd)[np.argsort(answered, kind="stable")])
+    at_last = correction(((measured - mean) / sd)[in_turn])
     if then:
         then.believed(checked[:0], beliefs, model, at_last, last=True)
     mean, sd = mean + shift * sd, widening * sd

@@ -104,10 +104,26 @@ def estimate(c: pd.DataFrame, policy: Policy, taught_until: np.datetime64 | None
     """
     rows = list(c.groupby("station", sort=True).indices.values()) or [np.arange(len(c))]
     stations = [_estimated(c.iloc[i].reset_index(drop=True), policy) for i in rows]
-    if taught_until is not None:
-        for fills in stations:
-            fills.taught_by = _until(fills, taught_until)
-    return Estimates(rows, stations)
+    return _taught(Estimates(rows, stations), taught_until)
+
+
+def estimate_in_water(
+    known: Estimates, c: pd.DataFrame, policy: Policy, taught_until: np.datetime64 | None = None
+) -> Estimates:
+    """The same, where the context differs in what was read in the water and in nothing else."""
+    stations = []
+    for i, fills in zip(known.rows, known.stations, strict=True):
+        own = c.iloc[i].reset_index(drop=True)
+        later = fills.known.later | {"in_water": in_water_reading(own, policy.filling.settle_minutes_in_water)}
+        stations.append(StationFills(own, replace(fills.known, later=later), fills.doubtful))
+    return _taught(Estimates(known.rows, stations), taught_until)
+
+
+def _taught(estimates: Estimates, until: np.datetime64 | None) -> Estimates:
+    if until is not None:
+        for fills in estimates.stations:
+            fills.taught_by = _until(fills, until)
+    return estimates
 
 
 def _until(fills: StationFills, moment: np.datetime64) -> StationFills | None:

@@ -9,13 +9,18 @@ import pandas as pd
 from pipelines.derive.columns import floats
 from pipelines.derive.fills.between import gas_from_elsewhere
 from pipelines.derive.fills.chain import cylinders_by_fill, last_fills
-from pipelines.derive.fills.context import FillContext, fill_context, most_settled_bar_15c
+from pipelines.derive.fills.context import (
+    FillContext,
+    fill_context,
+    most_settled_bar_15c,
+    with_readings_in_water,
+)
 from pipelines.derive.fills.history import kept_checks, settling_record, with_first_published
 from pipelines.derive.fills.learned import as_frame
 from pipelines.derive.fills.mix import build_mix
 from pipelines.derive.fills.settling import SettledNow, settle
 from pipelines.derive.fills.settling_then import settle_then
-from pipelines.derive.fills.station_fills import Estimates, Settled, estimate
+from pipelines.derive.fills.station_fills import Estimates, Settled, estimate, estimate_in_water
 from pipelines.derive.fills.station_wide import as_written
 from pipelines.derive.fills.verdict import build_verdict
 from pipelines.derive.fleet.inspections import unit_states_at
@@ -91,10 +96,21 @@ def prepare_fills(
         From `MANY_FILLS` on what was read since then teaches nothing yet, so that a new fill moves no other.
     """
     context = fill_context(inputs, units, policy, dive_first_readings)
-    if day_began_at is None or pd.isna(day_began_at) or len(context.fills) < MANY_FILLS:
-        return PreparedFills(context, estimate(context.fills, policy))
-    until = day_began_at.tz_convert("UTC")
-    return PreparedFills(context, estimate(context.fills, policy, until.tz_localize(None).to_datetime64()), until)
+    many = day_began_at is not None and not pd.isna(day_began_at) and len(context.fills) >= MANY_FILLS
+    until = day_began_at.tz_convert("UTC") if day_began_at is not None and many else None
+    return PreparedFills(context, estimate(context.fills, policy, _without_zone(until)), until)
+
+
+def read_in_water(prepared: PreparedFills, readings: pd.DataFrame | None, policy: Policy) -> PreparedFills:
+    """The same fills with these first readings in the water (see `prepare_fills`) in the place of those they had."""
+    context, until = prepared.context, prepared.taught_until
+    fills = with_readings_in_water(context.fills, readings)
+    estimates = estimate_in_water(prepared.estimates, fills, policy, _without_zone(until))
+    return PreparedFills(context._replace(fills=fills), estimates, until)
+
+
+def _without_zone(moment: pd.Timestamp | None) -> np.datetime64 | None:
+    return None if moment is None else moment.tz_localize(None).to_datetime64()
 
 
 def build_fills_today(
