@@ -86,6 +86,17 @@ def test_a_top_up_of_a_cylinder_that_is_still_hot_is_no_gas_from_elsewhere():
     assert held_as_unknown(last(KNOWN, soon | {"start_pressure_bar": 215.0, "stop_pressure_bar": 230.0}))
 
 
+def test_where_nothing_was_read_between_fills_they_are_judged_as_where_another_cylinder_was_read():
+    starts = (180.0, 150.0, 188.0, 207.0, 90.0, 90.0)
+    fills = [KNOWN, *(then(n, start_pressure_bar=bar, unit_id=f"S{1 + n % 2}") for n, bar in enumerate(starts))]
+    rows = {"fills": fills, "cylinders": [CYLINDER | {"cylinder_id": f"S{n}"} for n in (1, 2, 3)]}
+    back = {"unit_id": "S3", "out_at": "2031-06-01T10:00:00Z", "back_at": "2031-06-02T10:00:00Z"}
+    alone, beside = built(**rows), built(**rows, loans=[back | {"member_id": "m", "back_pressure_bar": 99.0}])
+    pd.testing.assert_frame_equal(alone["fill_quality"], beside["fill_quality"])
+    unknown = ["residue_unknown" in reasons for reasons in alone["fill_quality"]["reasons"]]
+    assert any(unknown) and not all(unknown)
+
+
 def test_a_settled_reading_says_how_little_the_last_fill_left():
     read = {"settled_pressure_bar": 150.0, "settled_c": 15.0, "settled_at": "2031-04-21T10:00:00Z"}
     before = KNOWN | {"stop_pressure_bar": 160.0, "target_pressure_bar": 160.0}

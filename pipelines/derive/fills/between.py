@@ -47,6 +47,8 @@ def gas_from_elsewhere(
         return np.zeros(0, bool)
     rows = pd.DataFrame({"cylinder_id": chain["cylinder_id"], "at": c["filled_at"].to_numpy()[chain["row"]]})
     rows["row"], rows["high"], rows["low"] = chain["row"], most_bar_15c[chain["row"]], -np.inf
+    if not len(readings):
+        return _least_at_start(c, chain) > _bound_by_fills(rows, n)
     known_o2 = floats(c["analysed_o2_pct"].fillna(c["target_o2_pct"]))
     events = pd.concat([rows.assign(order=2), readings.assign(row=-1)], ignore_index=True)
     events = events.sort_values(["cylinder_id", "at", "order"], kind="stable", ignore_index=True)
@@ -72,6 +74,16 @@ def gas_from_elsewhere(
     np.maximum.at(bound, of_row, found["bound"].fillna(np.inf).to_numpy(float))
     np.logical_or.at(rose, of_row, found["rise"].fillna(False).to_numpy(bool))
     return rose | (_least_at_start(c, chain) > bound)
+
+
+def _bound_by_fills(rows: pd.DataFrame, n: int) -> np.ndarray:
+    """The most that cylinders can hold before each fill, bar at 15 °C, where nothing is read between: what the fill
+    before left in them."""
+    rows = rows.sort_values(["cylinder_id", "at"], kind="stable")
+    before = rows["high"].fillna(np.inf).groupby(rows["cylinder_id"]).shift().fillna(np.inf)
+    bound = np.full(n, -np.inf)
+    np.maximum.at(bound, rows["row"].to_numpy(), before.to_numpy())
+    return bound
 
 
 def _least_at_start(c: pd.DataFrame, chain: pd.DataFrame) -> np.ndarray:
@@ -107,6 +119,12 @@ def readings_between(
     it: when its pressure was read is not known, and it is left out. One post of a set does not say what the set holds
     after a dive, for its isolator may have been shut.
     """
+    loans = inputs["loans"].dropna(subset=["back_at", "back_pressure_bar"])
+    # rejected or waiting rows of the log: something went in, and nobody knows what
+    lost = inputs.get("fills_not_accepted")
+    tested = bool((inputs["inspections"]["kind"] == "hydrostatic").any())
+    if not (len(inputs["dives"]) or len(loans) or tested or (lost is not None and len(lost))):
+        return _NOTHING_READ
     dives = inputs["dives"][["member_id", "dive_id", "started_at", "duration_min", "air_c", "water_c"]]
     dives = dives.assign(dated=_date_alone(inputs["dives"]))
     columns = ["member_id", "dive_id", "unit_id", "o2_pct", "he_pct", "start_pressure_bar", "end_pressure_bar"]
@@ -115,9 +133,6 @@ def readings_between(
     o2, he = floats(tanks["o2_pct"]), floats(tanks["he_pct"])
     other = np.where(np.isfinite(o2) & ~is_plain_air(o2, he), o2, np.nan)
     ended = tanks["started_at"] + pd.to_timedelta(tanks["duration_min"].astype(float).fillna(60.0), unit="min")
-    loans = inputs["loans"].dropna(subset=["back_at", "back_pressure_bar"])
-    # rejected or waiting rows of the log: something went in, and nobody knows what
-    lost = inputs.get("fills_not_accepted")
     parts = [
         _part(tanks, tanks["started_at"], "start_pressure_bar", "air_c").assign(other_o2=other),
         _part(tanks, ended, "end_pressure_bar", "water_c").assign(ended=True),
@@ -133,6 +148,13 @@ def readings_between(
     joined = pairs["row"].duplicated(keep=False).to_numpy()
     by_cylinder.loc[joined & by_cylinder["ended"].to_numpy(bool), "high"] = np.nan
     return by_cylinder[~_around_a_fill(by_cylinder, c, chain, policy)].drop(columns=["unit_id", "out_at", "ended"])
+
+
+_NOTHING_READ = pd.DataFrame(
+    {"at": pd.Series([], dtype="datetime64[us, UTC]"), "order": np.zeros(0, int)}
+    | {name: np.zeros(0) for name in ("other_o2", "low", "high")}
+    | {"cylinder_id": pd.Series([], dtype="str")}
+)
 
 
 def _emptied_by_test(

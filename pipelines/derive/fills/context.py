@@ -263,6 +263,8 @@ def _last_dive_at(fills: pd.DataFrame, inputs: dict[str, pd.DataFrame], moment: 
     """When the unit was last dived before a moment of each fill; NaT where it has none."""
     tanks = inputs["dive_tanks"][["member_id", "dive_id", "unit_id"]].dropna(subset=["unit_id"])
     dives = inputs["dives"][["member_id", "dive_id", "started_at"]].dropna(subset=["started_at"])
+    if not (len(tanks) and len(dives)):
+        return pd.Series(pd.NaT, fills.index, dtype="datetime64[us, UTC]")
     dived = tanks.merge(dives, on=["member_id", "dive_id"])[["unit_id", "started_at"]].drop_duplicates()
     asked = fills[["unit_id", moment]].assign(unit_id=fills["unit_id"].astype("str")).dropna(subset=[moment])
     found = pd.merge_asof(
