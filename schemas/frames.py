@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 from functools import lru_cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -39,6 +39,11 @@ DUCKDB = {
     "ids": "VARCHAR[]",
     "json": "VARCHAR",
 }
+
+
+def dtype_of(field: Field) -> Any:
+    """The dtype of its column: to compare with, where a name would be read anew each time."""
+    return _DTYPES[field.kind]
 
 
 def empty(fields: Iterable[Field]) -> pd.DataFrame:

@@ -32,8 +32,11 @@ def fractions(*pairs: tuple[str, ...]):
 
     def check_sum(frame: pd.DataFrame) -> pd.DataFrame:
         rows = []
+        names = list(dict.fromkeys(name for columns in pairs for name in columns))
+        values = np.nan_to_num(frame[names].to_numpy("float64"))
         for columns in pairs:
-            total = np.nan_to_num(frame[list(columns)].to_numpy("float64")).sum(axis=1)
+            total = values[:, [names.index(name) for name in columns]].sum(axis=1)
+            over = np.flatnonzero(total > 100.0 + 1e-6)
             rows += [
                 problem_of(
                     i,
@@ -42,8 +45,7 @@ def fractions(*pairs: tuple[str, ...]):
                     "fractions_over_100",
                     f"{' + '.join(columns)} = {total[n]:g} %, more than 100 %.",
                 )
-                for n, i in enumerate(frame.index)
-                if total[n] > 100.0 + 1e-6
+                for n, i in zip(over.tolist(), frame.index[over], strict=True)
             ]
         return frame_of(rows)
 

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 
 from pipelines.intake.accept_samples import SAMPLES, SampleParts, drop_impossible
 from pipelines.intake.impossible_values import leave_out_impossible
@@ -152,9 +153,8 @@ class Acceptor:
         if rows.empty:
             return
         order_at = rows["revised_at"].fillna(marked["order_at"]).dt.floor("2s").astype("datetime64[us, UTC]")
-        self.warehouse.add_rows(
-            source, rows.assign(file=marked["file"], file_sha256=marked["file_sha256"], order_at=order_at), state
-        )
+        provenance = {name: pa.repeat(marked[name], len(rows)) for name in ("file", "file_sha256")}
+        self.warehouse.add_rows(source, rows, state, provenance | {"order_at": pa.array(order_at)})
 
     # --- references ---------------------------------------------------------------------------
     def _place(

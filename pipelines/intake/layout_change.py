@@ -124,8 +124,8 @@ class LayoutChanges:
     # --- parts --------------------------------------------------------------------------------
     def _accepted_before(self, found: InboxFile) -> Reading | None:
         """The reading whose rows would be changed: of these bytes here, of this place, of these bytes elsewhere."""
-        here = self.pending.readings(file=found.file).get(found.file, [])
-        elsewhere = self.pending.readings(sha256=found.sha256)
+        elsewhere = self.pending.readings(file=found.file, sha256=found.sha256, either=True)
+        here = elsewhere.get(found.file, [])
         good = [r for r in here if r["rows_accepted"]]
         same = [r for r in good if r["file_sha256"] == found.sha256]
         moved = [r for place, past in elsewhere.items() if place != found.file for r in past if r["rows_accepted"]]

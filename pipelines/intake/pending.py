@@ -86,12 +86,14 @@ class PendingFiles:
         """A register or the links have changed."""
         self._names = None
 
-    def readings(self, *, file: str | None = None, sha256: str | None = None) -> dict[str, list[Reading]]:
+    def readings(
+        self, *, file: str | None = None, sha256: str | None = None, either: bool = False
+    ) -> dict[str, list[Reading]]:
         """All readings of each place in the inbox, or of this one, or of this content; the last one last."""
         found: dict[str, list[Reading]] = {}
         if self.afresh:
             return found
-        for reading in files.readings(self.warehouse, _READING, file=file, sha256=sha256):
+        for reading in files.readings(self.warehouse, _READING, file=file, sha256=sha256, either=either):
             found.setdefault(reading["file"], []).append(reading)
         return found
 

@@ -16,14 +16,22 @@ _WRITTEN = "SELECT DISTINCT file, file_sha256 FROM"
 
 # --- readings -------------------------------------------------------------------------------------
 def readings(
-    warehouse: Warehouse, columns: Iterable[str], *, file: str | None = None, sha256: str | None = None
+    warehouse: Warehouse,
+    columns: Iterable[str],
+    *,
+    file: str | None = None,
+    sha256: str | None = None,
+    either: bool = False,
 ) -> list[dict[str, Any]]:
-    """Readings of all files, or of this place, or of this content, with these columns; the last of a place last."""
+    """Readings of all files, or of this place, or of this content, with these columns; the last of a place last.
+
+    With both, of this content in this place, or with `either` of the place and of the content.
+    """
     columns = tuple(columns)
     asked = {name: value for name, value in (("file", file), ("file_sha256", sha256)) if value is not None}
     rows = warehouse.con.execute(
         f"SELECT {', '.join(columns)}, coalesce(read_nth, 0), epoch_us(received_at), rowid FROM ingest_files "
-        f"WHERE {' AND '.join([f'{name} = ?' for name in asked] or ['true'])}",
+        f"WHERE {(' OR ' if either else ' AND ').join([f'{name} = ?' for name in asked] or ['true'])}",
         list(asked.values()),
     ).fetchall()
     rows.sort(key=lambda row: row[-3:])  # here: for the few there are, a sort of DuckDB's costs as much as the query

@@ -114,6 +114,8 @@ def listed(warehouse: Warehouse, rules: Iterable[str]) -> list[Notice]:
 
 def unlist(warehouse: Warehouse, file: str, rules: Iterable[str], value: str | None = None) -> None:
     """Take notices of a file under these rules away; with a value, those that name it alone."""
+    if not warehouse.one("SELECT 1 FROM notices WHERE file = ? LIMIT 1", [file]):  # of most files there are none
+        return
     warehouse.con.execute(
         "DELETE FROM notices WHERE file = $file AND rule IN (SELECT unnest($rules)) "
         "AND ($value IS NULL OR value = $value)",

@@ -7,7 +7,7 @@ out), `replaced` (its file was read again).
 """
 
 import contextlib
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
@@ -17,7 +17,7 @@ import duckdb
 import pandas as pd
 import pyarrow as pa
 
-from pipelines.warehouse.arrow import as_frame
+from pipelines.warehouse.arrow import as_arrow, as_frame
 from pipelines.warehouse.columns import BESIDE, LAKE_PARTS, NOT_STORED, PROVENANCE
 from pipelines.warehouse.earlier_names import rename_earlier
 from pipelines.warehouse.key_text import key_text
@@ -270,29 +270,32 @@ class Warehouse:
         )
 
     # --- writing rows -------------------------------------------------------------------------
-    def insert(self, table: str, frame: pd.DataFrame) -> None:
-        """Append rows by name; columns the table has and the frame lacks stay empty."""
+    def insert(self, table: str, frame: pd.DataFrame, more: Mapping[str, pa.Array] | None = None) -> None:
+        """Append rows by name, with columns that the frame lacks; what the table has and neither gives stays empty."""
         if len(frame):
             if self._with_rows is not None:
                 self._with_rows.add(table.removeprefix("rows_"))
             # of a frame every text would be looked at to find its type: a third more
-            self.con.register("incoming", pa.Table.from_pandas(frame, preserve_index=False))
+            self.con.register("incoming", as_arrow(frame, more))
             try:
                 self.con.execute(f"INSERT INTO {table} BY NAME SELECT * FROM incoming")
             finally:
                 self.con.unregister("incoming")
 
-    def add_rows(self, source: str, frame: pd.DataFrame, state: str) -> None:
+    def add_rows(
+        self, source: str, frame: pd.DataFrame, state: str, provenance: Mapping[str, pa.Array] | None = None
+    ) -> None:
         """Store typed rows of one source in a state; accepted ones whose key is not new stand as `superseded` until
-        ranked.
+        ranked. Of PROVENANCE the frame has what is not given beside it.
         """
         if frame.empty:
             return
         declared = SOURCES[source]
-        rows = conform(frame, declared.fields.values(), keep=[c for c in PROVENANCE if c in frame])
-        rows["row_hash"] = row_hash(rows[[c for c in declared.fields if c not in NOT_SAID]])
-        rows["state"] = state
-        self.insert(f"rows_{source}", rows)
+        more = {"state": pa.repeat(state, len(frame)), **(provenance or {})}
+        kept = [c for c in PROVENANCE if c in frame and c not in more and c != "row_hash"]
+        rows = conform(frame, declared.fields.values(), keep=kept)
+        more["row_hash"] = row_hash(rows[[c for c in declared.fields if c not in NOT_SAID]])
+        self.insert(f"rows_{source}", rows, more)
 
     def rank(self, source: str, keys: pd.DataFrame) -> int:
         """Let the newest file's row be current for each of these keys; all others are superseded, or withdrawn.

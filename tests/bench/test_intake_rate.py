@@ -93,7 +93,8 @@ def test_many_small_files_beside_reading_them_one_by_one(tmp_path, measured):
     s.take_in(station)
     files = 500 if os.environ.get("COLDFILL_SOAK") == "full" else 20
     for n in range(files):
-        s.drop(station, f"fills-{n:03d}.csv", [s.fill(n + 1)], 10 + n)
+        at = f"2026-03-{1 + n % 28:02d} {n // 28:02d}:30"
+        s.drop(station, f"fills-{n:03d}.csv", [s.fill(n + 1, filled_at=at)], 10 + n)
     bare_s = _seconds(lambda: [pd.read_csv(p) for p in station.inbox.glob("fills-*.csv")]) / files
     ours_s = _seconds(lambda: s.take_in(station)) / files
     assert len(s.stored(station)["fills"]) == files

@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
+from numpy.typing import NDArray
 
 from pipelines.readers.tables.mapping import DAY_NUMBER, Mapping
 from pipelines.readers.tables.values import Typed, each_distinct, mask_of, numbers
@@ -72,7 +73,7 @@ def times(column: pa.Array, name: str, mapping: Mapping, zone: str, *, day_only:
     flags: dict[str, np.ndarray] = {}
     bad: dict[int, tuple[str, dict]] = {}
     fmt = mapping.formats.get(name, "")
-    local = pd.Series(pd.NaT, index=range(size), dtype="datetime64[us]")
+    local = np.full(size, np.datetime64("NaT", "us"))
     offset = np.full(size, np.nan)
     has_time = np.zeros(size, dtype=bool)
 
@@ -83,7 +84,7 @@ def times(column: pa.Array, name: str, mapping: Mapping, zone: str, *, day_only:
             ways.append((_date_part(coded), False))
         for way, timed in ways:
             read, minutes = _strptime(column, way, size)
-            done = read.notna().to_numpy()
+            done = ~np.isnat(read)
             local[done] = read[done]
             offset[done] = minutes[done]
             has_time[done] = timed
@@ -92,9 +93,8 @@ def times(column: pa.Array, name: str, mapping: Mapping, zone: str, *, day_only:
         days = numbers(column, "day", Mapping(mapping.source, decimal=mapping.decimal)).values
         done = ~np.isnan(days) & (days > 1) & (days < 110_000)
         # day 60 of the serial calendar is a leap day that never was; from day 61 on the count starts at 1899-12-30
-        local[done] = (
-            pd.Timestamp("1899-12-30") + pd.to_timedelta(np.round(days[done] * 86400.0, 1), unit="s")
-        ).astype("datetime64[us]")
+        since = pd.to_timedelta(np.round(days[done] * 86400.0, 1), unit="s").to_numpy()
+        local[done] = np.datetime64("1899-12-30", "us") + since.astype("timedelta64[us]")
         has_time[done] = days[done] != np.floor(days[done])
         column = pc.if_else(pa.array(done), None, column)
 
@@ -104,37 +104,43 @@ def times(column: pa.Array, name: str, mapping: Mapping, zone: str, *, day_only:
         _read_iso(parts, fits, local, offset, has_time, bad)
     months = mask_of(pc.match_substring_regex(column, r"^\d{4}-\d\d$"))
     if months.any() and day_only:
-        made = pd.to_datetime(
-            pd.Series(pc.binary_join_element_wise(column, "01", "-").to_pandas()[months]),
-            format="%Y-%m-%d",
-            errors="coerce",
-        )
-        local[months] = made.astype("datetime64[us]").to_numpy()
-        flags["month_without_day"] = months & local.notna().to_numpy()
-    left = pc.is_valid(column).to_numpy(zero_copy_only=False) & local.isna().to_numpy()
+        local[months] = _days(pc.binary_join_element_wise(column, "01", "-").filter(pa.array(months)))
+        flags["month_without_day"] = months & ~np.isnat(local)
+    left = pc.is_valid(column).to_numpy(zero_copy_only=False) & np.isnat(local)
     left[list(bad)] = False
     rows = np.flatnonzero(left)
     bad |= each_distinct(column, rows, lambda text: _judge_time(text, day_only, fmt))[1]
 
     if day_only:
-        day = local.dt.normalize()
-        late = has_time & (local.notna() & (local != day)).to_numpy()
+        day = _day_of(local)
+        late = has_time & ~np.isnat(local) & (local != day)
         zoned = late & ~np.isnan(offset)
-        here = _to_utc(local[zoned], offset[zoned], zone, {}).dt.tz_convert(ZoneInfo(zone)).dt.tz_localize(None)
-        other_day = np.flatnonzero(zoned)[(here.dt.normalize() != day[zoned]).to_numpy()]
+        utc = pd.DatetimeIndex(_to_utc(local[zoned], offset[zoned], zone, {}), tz="UTC")
+        here = utc.tz_convert(ZoneInfo(zone)).tz_localize(None).to_numpy()
+        other_day = np.flatnonzero(zoned)[_day_of(here) != day[zoned]]
         bad |= {int(i): ("day_unclear", {}) for i in other_day}
         late[other_day] = False
         if late.any():
             flags["time_left_out"] = late
-        return Typed(day, bad, flags)
-    no_time = local.notna().to_numpy() & ~has_time
+        return Typed(pd.Series(day), bad, flags)
+    no_time = ~np.isnat(local) & ~has_time
     if no_time.any():
-        local[no_time] = local[no_time] + pd.Timedelta(hours=12)
+        local[no_time] += np.timedelta64(12, "h")
         flags["date_without_time"] = no_time
-    return Typed(_to_utc(local, offset, zone, flags), bad, flags)
+    return Typed(pd.Series(pd.DatetimeIndex(_to_utc(local, offset, zone, flags), tz="UTC")), bad, flags)
 
 
-def _strptime(column: pa.Array, coded: str, size: int) -> tuple[pd.Series, np.ndarray]:
+def _days(text: pa.Array) -> NDArray:
+    """Days written `YYYY-MM-DD`; NaT for one that is not in the calendar."""
+    read = pd.to_datetime(text.to_numpy(zero_copy_only=False), format="%Y-%m-%d", errors="coerce")
+    return read.to_numpy().astype("datetime64[us]")
+
+
+def _day_of(moments: NDArray) -> NDArray:
+    return moments.astype("datetime64[D]").astype("datetime64[us]")
+
+
+def _strptime(column: pa.Array, coded: str, size: int) -> tuple[NDArray, NDArray]:
     """Clock times as written, and minutes ahead of UTC where the format holds a zone."""
     text = pd.Series(column.to_pandas(), index=range(size))
     minutes = np.full(size, np.nan)
@@ -142,18 +148,18 @@ def _strptime(column: pa.Array, coded: str, size: int) -> tuple[pd.Series, np.nd
     try:
         read = pd.to_datetime(text, format=coded, errors="coerce", utc=zoned)
         if not zoned:
-            return read.astype("datetime64[us]"), minutes
+            return read.astype("datetime64[us]").to_numpy(), minutes
         shifted = [pd.to_datetime(t, format=coded, errors="coerce") for t in text.where(read.notna())]
     except ValueError:
-        return pd.Series(pd.NaT, index=range(size), dtype="datetime64[us]"), minutes
+        return np.full(size, np.datetime64("NaT", "us")), minutes
     local = pd.Series([t if t is pd.NaT else t.tz_localize(None) for t in shifted], dtype="datetime64[us]")
     minutes = ((local - read.dt.tz_localize(None).astype("datetime64[us]")).dt.total_seconds() / 60.0).to_numpy()
-    return local, minutes
+    return local.to_numpy(), minutes
 
 
 def _read_iso(parts, fits, local, offset, has_time, bad) -> None:
     get = {k: pc.struct_field(parts, k) for k in ("day", "hour", "minute", "second", "fraction", "zone")}
-    day = pd.to_datetime(pd.Series(get["day"].to_pandas()), format="%Y-%m-%d", errors="coerce").astype("datetime64[us]")
+    day = _days(get["day"])
 
     def number(key):
         text = get[key]
@@ -165,9 +171,8 @@ def _read_iso(parts, fits, local, offset, has_time, bad) -> None:
     timed = ~np.isnan(hour)
     seconds = np.nan_to_num(hour) * 3600 + np.nan_to_num(minute) * 60 + np.nan_to_num(second)
     micro = np.round((seconds + np.nan_to_num(part)) * 1e6).astype("timedelta64[us]")
-    year = day.dt.year
     wrong = fits & (
-        ~((year >= 1900) & (year < 2200)).to_numpy()
+        ~((day >= np.datetime64("1900-01-01")) & (day < np.datetime64("2200-01-01")))
         | (np.nan_to_num(hour) > 23)
         | (np.nan_to_num(minute) > 59)
         | (np.nan_to_num(second) > 59)
@@ -185,36 +190,39 @@ def _read_iso(parts, fits, local, offset, has_time, bad) -> None:
                 digits = text[1:].replace(":", "")
                 minutes = (int(digits[:2]) * 60 + int(digits[2:] or 0)) * (-1 if text[0] == "-" else 1)
             if abs(minutes) > 14 * 60 or (text[0] in "+-" and int(text[1:].replace(":", "")[2:] or 0) > 59):
-                local[here] = pd.NaT
+                local[here] = np.datetime64("NaT")
                 bad.update({int(i): ("impossible_date", {}) for i in np.flatnonzero(here)})
             else:
                 offset[here & timed] = minutes
 
 
-def _to_utc(local: pd.Series, offset: np.ndarray, zone: str, flags: dict[str, np.ndarray]) -> pd.Series:
-    zoned = ~np.isnan(offset)
-    utc = (local - pd.to_timedelta(np.nan_to_num(offset), unit="m").astype("timedelta64[us]")).dt.tz_localize("UTC")
-    naive = local[~zoned & local.notna()]
-    if len(naive):
-        info = ZoneInfo(zone)
-        first = naive.dt.tz_localize(info, ambiguous="NaT", nonexistent="NaT")
-        open_ = first.isna()
-        if open_.any():
-            twice = naive[open_].dt.tz_localize(
-                info, ambiguous=np.ones(int(open_.sum()), dtype=bool), nonexistent="NaT"
-            )
-            never = twice.isna()
-            moved = naive[open_][never].dt.tz_localize(
-                info, ambiguous=np.ones(int(never.sum()), dtype=bool), nonexistent=pd.Timedelta(hours=1)
-            )
-            first = first.astype("object")
-            for part, code in ((twice[~never], "time_ambiguous"), (moved, "time_not_existing")):
-                if len(part):
-                    first[part.index] = part
-                    flags[code] = np.isin(np.arange(len(local)), part.index.to_numpy())
-            first = pd.to_datetime(first, utc=True)
-        utc[naive.index] = first.dt.tz_convert("UTC").astype("datetime64[us, UTC]")
-    return utc.astype("datetime64[us, UTC]")
+def _to_utc(local: NDArray, offset: NDArray, zone: str, flags: dict[str, NDArray]) -> NDArray:
+    """UTC, without saying so, of moments with an offset in minutes, or of `zone` where that is NaN."""
+    ahead = pd.to_timedelta(np.nan_to_num(offset), unit="m").to_numpy().astype("timedelta64[us]")
+    utc, naive = local - ahead, np.flatnonzero(np.isnan(offset) & ~np.isnat(local))
+    if not naive.size:
+        return utc
+    info, written = ZoneInfo(zone), pd.DatetimeIndex(local[naive])
+    first = written.tz_localize(info, ambiguous="NaT", nonexistent="NaT")
+    utc[naive] = _in_utc(first)
+    open_ = np.flatnonzero(first.isna())
+    if open_.size:
+        earlier = np.ones(open_.size, dtype=bool)
+        twice = written[open_].tz_localize(info, ambiguous=earlier, nonexistent="NaT")
+        never = np.asarray(twice.isna())
+        moved = written[open_[never]].tz_localize(info, ambiguous=earlier[never], nonexistent=pd.Timedelta(hours=1))
+        for part, which, code in (
+            (twice[~never], open_[~never], "time_ambiguous"),
+            (moved, open_[never], "time_not_existing"),
+        ):
+            if len(part):
+                utc[naive[which]] = _in_utc(part)
+                flags[code] = np.isin(np.arange(len(local)), naive[which])
+    return utc
+
+
+def _in_utc(moments: pd.DatetimeIndex) -> NDArray:
+    return moments.tz_convert("UTC").tz_localize(None).to_numpy().astype("datetime64[us]")
 
 
 def _judge_time(text: str, day_only: bool, fmt: str) -> tuple[str, dict]:

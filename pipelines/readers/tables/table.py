@@ -19,7 +19,7 @@ from pipelines.readers.tables.stated import build_key, state
 from pipelines.readers.tables.values import Typed
 from pipelines.readers.tables.workbook import read_workbook
 from schemas.entries import ENTERED
-from schemas.frames import empty
+from schemas.frames import dtype_of, empty
 from schemas.sources import REVISED_AT, SOURCES
 from schemas.written_text import EXAMPLE
 
@@ -58,16 +58,19 @@ def read_table(
     RawTable
         `refused` is set when the file as a whole cannot be read; no exception leaves for what a file holds.
     """
-    nothing = _with_marks(
-        empty(SOURCES[source].fields.values()), np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64), None, {}
-    )
     try:
         sheet = sheet_of(Path(path), source, mapping)
         return _advised(_typed(sheet, source, mapping, mapping.zone or station_zone, folder_member, own_alone), mapping)
     except Refused as why:
-        return _advised(refuse(source, nothing, why.problem), mapping)
+        return _advised(refuse(source, _nothing(source), why.problem), mapping)
     except MemoryError:
-        return refuse(source, nothing, refused("too_large", found="more than memory holds", limit="what fits").problem)
+        full = refused("too_large", found="more than memory holds", limit="what fits")
+        return refuse(source, _nothing(source), full.problem)
+
+
+def _nothing(source: str) -> pd.DataFrame:
+    none = np.zeros(0, dtype=np.int64)
+    return _with_marks(dict(empty(SOURCES[source].fields.values()).items()), none, none, None, {})
 
 
 def _advised(table: RawTable, mapping: Mapping) -> RawTable:
@@ -128,7 +131,8 @@ def _typed(
     mapping = _with_units_of_headers(mapping, sheet.headers, origin)
     for name, column in texts.items():
         typed = _type(column, fields[name], source, mapping, zone)
-        made[name] = pd.Series(typed.values).reset_index(drop=True)
+        made[name] = pd.Series(typed.values)
+        made[name].index = range(size)
         # when a row was revised only ranks files: how well that is known says nothing of the row
         for code, mask in typed.flags.items() if name != REVISED_AT.name else ():
             flags[code] = flags.get(code, np.zeros(size, dtype=bool)) | mask
@@ -152,12 +156,12 @@ def _typed(
         if field.name not in frame:
             columns[field.name] = unknown(field.kind, size)
         else:
-            columns[field.name] = frame[field.name].astype(DTYPES[field.kind])
-    frame = pd.DataFrame(columns, index=range(size))
+            column = frame[field.name]
+            columns[field.name] = column if column.dtype == dtype_of(field) else column.astype(DTYPES[field.kind])
 
     def marked(rows: np.ndarray) -> pd.DataFrame:
         return _with_marks(
-            frame if len(rows) == size else frame.iloc[rows],
+            columns if len(rows) == size else {name: column.iloc[rows] for name, column in columns.items()},
             rows + 1,
             sheet.lines[rows],
             [assumed[i] for i in rows] if assumed else None,
@@ -374,17 +378,19 @@ def _examples(sheet: Sheet, size: int) -> list[int]:
 
 
 def _with_marks(
-    frame: pd.DataFrame, row_number, line, assumed: list | None, flags: dict[str, np.ndarray]
+    columns: dict[str, pd.Series], row_number, line, assumed: list | None, flags: dict[str, np.ndarray]
 ) -> pd.DataFrame:
-    frame = frame.reset_index(drop=True)
-    size = len(frame)
-    frame["row_number"] = pd.Series(np.asarray(row_number)).astype("Int64")
-    frame["line"] = pd.Series(np.asarray(line)).astype("Int64")
-    frame["assumed"] = lists(assumed, size)
+    size = len(row_number)
     codes: list[list[str]] | None = None
     for code, mask in flags.items():
         for row in np.flatnonzero(mask).tolist():
             codes = codes or [[] for _ in range(size)]
             codes[row].append(code)
-    frame["value_flags"] = lists(codes, size)
-    return frame
+    marks = {
+        "row_number": pd.array(np.asarray(row_number), dtype="Int64"),
+        "line": pd.array(np.asarray(line), dtype="Int64"),
+        "assumed": lists(assumed, size).array,
+        "value_flags": lists(codes, size).array,
+    }
+    # made at once: a frame looks through all its names for each column that is added
+    return pd.DataFrame({name: column.array for name, column in columns.items()} | marks, index=range(size))
