@@ -14,6 +14,9 @@ from pipelines.refresh import first_look, run
 from pipelines.station.settings import load_station
 from schemas.snapshot import FIRST_LOOK, current_name, read_manifest, read_table, shown_name
 
+#: what is replaced here is when a run shows what it has, never what a step makes of its rows
+pytestmark = pytest.mark.steps_as_they_are
+
 
 @pytest.fixture(scope="module")
 def computed(season_station):
@@ -117,11 +120,25 @@ def test_a_pointer_that_names_nothing_is_passed_over(station, rubbish):
     assert shown_name(station.published) == current_name(station.published)
 
 
+@pytest.fixture(scope="module")
+def large_computed(computed, tmp_path_factory):
+    """The station, taken for one of many fills, on 9 March after a run that kept what was learned."""
+    made = tmp_path_factory.mktemp("large") / "quay"
+    shutil.copytree(computed, made)
+    station = load_station(made)
+    s.drop(station, "fills-8.csv", [s.fill(8)], 10)
+    path = station.folder / "station.toml"
+    path.write_text(path.read_text(encoding="utf-8").replace(s.TODAY, "2026-03-09"), encoding="utf-8")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(first_look, "LEAST_DIVES", 1)
+        patch.setattr(step, "MANY_FILLS", 1)
+        s.run(load_station(made))
+    return made
+
+
 @pytest.fixture
-def large(station, monkeypatch):
-    """The station, taken for one of many fills, on 9 March after a run that kept what was learned; and which fills were
-    judged alone, None where that could not be.
-    """
+def large(tmp_path, large_computed, monkeypatch):
+    """That station, and which fills were judged alone, None where that could not be."""
     alone = []
     judge = some.judge_some
 
@@ -130,15 +147,11 @@ def large(station, monkeypatch):
         alone.append(None if found is None else sorted(given[-1](found.all_fills)))
         return found
 
+    monkeypatch.setattr(first_look, "LEAST_DIVES", 1)
     monkeypatch.setattr(step, "MANY_FILLS", 1)
     monkeypatch.setattr(some, "judge_some", judge_some)
-    s.drop(station, "fills-8.csv", [s.fill(8)], 10)
-    path = station.folder / "station.toml"
-    path.write_text(path.read_text(encoding="utf-8").replace(s.TODAY, "2026-03-09"), encoding="utf-8")
-    station = load_station(station.folder)
-    s.run(station)
-    alone.clear()
-    return station, alone
+    shutil.copytree(large_computed, tmp_path / "large")
+    return load_station(tmp_path / "large"), alone
 
 
 def test_of_many_fills_the_new_ones_are_judged_alone_and_shown_as_the_whole_run_has_them(large):
