@@ -21,15 +21,26 @@ FLAGS = [
     "--disable-component-update",
     "--disable-sync",
 ]
-#: ends once the script does not run and the page has been still for 200 ms (a request needs a moment to go out)
+#: when a page last sent something to its station, and when anything came from there
+LINE = """(() => {
+  const line = window.line = { sent: 0, came: 0 }
+  window.WebSocket = class extends WebSocket {
+    constructor(...to) { super(...to); this.addEventListener("message", () => { line.came = performance.now() }) }
+    send(data) { line.sent = performance.now(); super.send(data) }
+  }
+})()"""
+#: ends once the script does not run and the page has been still for 80 ms, or 200 ms where the last that was said
+#: between page and station is what the page sent: the answer is still to come, or there is none
 QUIET = """() => new Promise((done, failed) => {
   const app = document.querySelector("[data-testid=stApp]")
   const still = () => app.dataset.testScriptState === "notRunning"
-  let timer = 0
-  const again = () => { clearTimeout(timer); timer = setTimeout(check, 200) }
+  const answered = () => window.line && line.came > line.sent
+  let timer = 0, changed = performance.now()
+  const again = () => { changed = performance.now(); clearTimeout(timer); timer = setTimeout(check, 80) }
   const observer = new MutationObserver(again)
   const check = () => {
     if (!still()) return again()
+    if (!answered() && performance.now() - changed < 200) return timer = setTimeout(check, 40)
     observer.disconnect(); clearTimeout(limit); done()
   }
   const limit = setTimeout(() => { observer.disconnect(); failed(new Error("the page is never still")) }, 60000)
@@ -132,6 +143,12 @@ class Watched:
         }
         for event, heard in self._heard.items():
             self.page.on(event, heard)
+
+    @staticmethod
+    def _new_page(browser):
+        context = browser.new_context()
+        context.add_init_script(LINE)
+        return context.new_page()
 
     def close(self):
         """Forget all that a browser keeps of a visit, except the files it has fetched."""

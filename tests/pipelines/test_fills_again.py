@@ -1,5 +1,6 @@
 """At a station of many fills what a day brings changes the fills it is about, and comes out as a run from nothing."""
 
+import contextlib
 import shutil
 
 import pandas as pd
@@ -36,17 +37,24 @@ def station(tmp_path, computed) -> Station:
     return load_station(tmp_path / "quay")
 
 
-def _run(station: Station) -> bool:
-    """A run; whether it judged again what changed, and no more."""
+class _Decided(Exception):
+    pass
+
+
+def _run(station: Station, to_its_end: bool = True) -> bool:
+    """A run; whether it judged again what changed, and no more. Where that alone is asked it ends there."""
     found = []
 
     def judged(*given):
         found.append(fills_again.judge_again(*given))
+        if not to_its_end:
+            raise _Decided
         return found[-1]
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(order, "judge_again", judged)
-        s.run(station)
+        with contextlib.nullcontext() if to_its_end else pytest.raises(_Decided):
+            s.run(station)
     return found[-1] is not None
 
 
@@ -113,7 +121,7 @@ def test_what_reaches_farther_is_left_to_a_whole_judgement(tmp_path, with_one_of
     station = load_station(tmp_path / "quay")
     file, rows = FARTHER[news]
     s.drop(station, file, rows, 20)
-    assert not _run(station)
+    assert not _run(station, to_its_end=False)
 
 
 def test_a_day_later_all_is_judged_by_what_the_day_taught(tmp_path, with_one_of_today):
