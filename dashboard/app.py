@@ -170,12 +170,7 @@ def main(arguments: list[str]) -> None:
         choose_units(snapshot)
     look_anew = functools.partial(_look_again, options, viewer, snapshot.name)
     st.session_state[parts.LOOK_ANEW] = look_anew
-    try:
-        chosen.run()
-    except Refused as refusal:
-        parts.show(parts.heading("Not for you to see"), parts.plain(str(refusal)))
-    except NothingPublished as refusal:  # a part of the snapshot is damaged
-        parts.show(parts.heading("Not to be read"), parts.plain(str(refusal)))
+    parts.or_say_why(chosen.run)
     every = LOOK_SOON_S if entry_door.pending(snapshot) or snapshot.manifest.others_of else options.look_again
     st.fragment(look_anew, run_every=every)()
     launch.let_rest()

@@ -8,8 +8,10 @@ from typing import Any
 import streamlit as st
 
 from dashboard import charts
+from dashboard.access import Refused
 from schemas import reading_units, words
 from schemas.codes import sentence
+from schemas.snapshot import NothingPublished
 
 STYLE = Path(__file__).with_name("style.css")
 TELL, NUMBER_FIELDS, DRAWING = (
@@ -73,25 +75,44 @@ def place() -> Any:
 LOOK_ANEW = "look_anew"
 
 
-def opens(title: str, key: str, inside: Callable[[], Any], *, expanded: bool = False) -> None:
-    """A part that opens by click or key: made, and sent to the browser, once it does, and by itself.
+def by_itself(run: Callable[..., Any], *given: Any) -> None:
+    """A part of a page: what is typed or chosen in it runs it alone, with what the page was made from.
 
-    What is typed or chosen inside runs `inside` alone, with what the page was made from.
+    Not for what saves something: the whole page answers that.
     """
-    units, on_its_own = reading_units.current(), False
+    units, again = reading_units.current(), False
 
     def part() -> None:
-        nonlocal on_its_own
-        if on_its_own:
+        nonlocal again
+        if again:
             st.session_state.get(LOOK_ANEW, bool)()
             reading_units.use(units)
-        on_its_own = True
+        again = True
+        or_say_why(run, *given)
+
+    st.fragment(part)()
+
+
+def or_say_why(run: Callable[..., Any], *given: Any) -> None:
+    """A page or part; in words why it cannot be shown, where it cannot."""
+    try:
+        run(*given)
+    except Refused as refusal:
+        show(heading("Not for you to see"), plain(str(refusal)))
+    except NothingPublished as refusal:  # a part of the snapshot is damaged
+        show(heading("Not to be read"), plain(str(refusal)))
+
+
+def opens(title: str, key: str, inside: Callable[[], Any], *, expanded: bool = False) -> None:
+    """A part that opens by click or key: made, and sent to the browser, once it does, and by itself."""
+
+    def part() -> None:
         box = st.expander(title, expanded=expanded, key=key, on_change="rerun")
         if is_open(box):
             with box:
                 inside()
 
-    st.fragment(part)()
+    by_itself(part)
 
 
 def is_open(box: Any) -> bool:

@@ -28,13 +28,16 @@ def page(snapshot: Snapshot) -> None:
         return
     ordered = worst_first(watch)
     if parts.chosen_part("More on Divers", PARTS, "divers_part", "watch") == "one":
-        listed = list(ordered["member_id"])
-        chosen = st.selectbox(
-            "Whose dives (the thinnest stands first)", listed, format_func=parts.label(names), key="diver"
-        )
-        one(snapshot, str(chosen), names.get(chosen, str(chosen)))
+        parts.by_itself(one_of, snapshot, list(ordered["member_id"]), names)
     else:
         all_of_them(snapshot, ordered, names)
+
+
+def one_of(snapshot: Snapshot, listed: list[str], names: dict[str, str]) -> None:
+    """Whoever is chosen."""
+    label = parts.label(names)
+    chosen = st.selectbox("Whose dives (the thinnest stands first)", listed, format_func=label, key="diver")
+    one(snapshot, str(chosen), names.get(chosen, str(chosen)))
 
 
 def all_of_them(snapshot: Snapshot, ordered: pd.DataFrame, names: dict[str, str]) -> None:

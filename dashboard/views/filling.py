@@ -76,11 +76,11 @@ def page(snapshot: Snapshot) -> None:
     if part == "held":
         filling_held.show(snapshot, fills, clearance)
     elif part == "day":
-        filling_day.show(snapshot)
+        parts.by_itself(filling_day.show, snapshot)
     elif part == "advice":
-        filling_advice.show(snapshot, clearance, of_fills.lately(snapshot))
+        parts.by_itself(filling_advice.show, snapshot, clearance, of_fills.lately(snapshot))
     elif part == "recipe":
-        filling_recipe.show(snapshot, clearance, of_fills.lately(snapshot))
+        parts.by_itself(filling_recipe.show, snapshot, clearance, of_fills.lately(snapshot))
     elif part == "log":
         named = {str(clearance.unit_id), str(clearance.whole)} if clearance else set()
         filling_log.show(snapshot, clearance, of_fills.lately(snapshot, named))

@@ -89,7 +89,7 @@ def page(snapshot: Snapshot) -> None:
     elif part == "dives":
         over_the_season(snapshot, member, consumption)
     elif part == "one":
-        one_dive(snapshot, member, consumption)
+        parts.by_itself(one_dive, snapshot, member, consumption)
     elif part == "cylinders":
         by_cylinder(year)
     else:
