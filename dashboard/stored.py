@@ -62,7 +62,7 @@ def opened(path: Path, part: Part) -> pq.ParquetFile:
 def rows(file: pq.ParquetFile, columns: Iterable[str], where: Mapping[str, Any]) -> pa.Table:
     """Of these columns, as far as there are any, the rows that hold what is asked for."""
     there = file.schema_arrow.names
-    wanted = [c for c in dict.fromkeys(columns) if c in there]
+    wanted = [c for c in dict.fromkeys(columns) if c in there] or there[:1]  # rows need one to be counted by
     if not where:
         return file.read(columns=wanted, use_threads=False)
     if not set(where) <= set(there):  # of an earlier version, which does not know it
@@ -80,7 +80,7 @@ def rows(file: pq.ParquetFile, columns: Iterable[str], where: Mapping[str, Any])
 def rows_at(file: pq.ParquetFile, columns: Iterable[str], mask: np.ndarray) -> pa.Table:
     """Of these columns the rows of a mask over all; groups of rows without one are not read."""
     there = file.schema_arrow.names
-    wanted = [c for c in dict.fromkeys(columns) if c in there]
+    wanted = [c for c in dict.fromkeys(columns) if c in there] or there[:1]  # rows need one to be counted by
     found, begin = [], 0
     for group in range(file.num_row_groups):
         of_group = mask[begin : begin + file.metadata.row_group(group).num_rows]

@@ -133,6 +133,9 @@ def test_rows_are_found_by_value_by_several_and_by_span_and_none_of_what_a_part_
     assert stored.rows(file, ["at"], {"cylinder_id": frozenset({"c0", "c2", "c9"})}).num_rows == 67
     assert stored.rows(file, ["value"], {"cylinder_id": "c9"}).num_rows == 0
     assert stored.rows(file, ["value", "later"], {"later": "x"}).num_rows == 0
+    # how many there are is known of what an earlier version did not write
+    assert stored.rows(file, ["later"], {"cylinder_id": "c1"}).num_rows == 33
+    assert stored.rows_at(file, ["later"], np.arange(100) % 9 == 0).num_rows == 12
     assert stored.highest(file, "at") == pd.Timestamp("2031-04-10", tz="UTC")
     assert stored.highest(file, "later") is None
 
