@@ -17,7 +17,7 @@ import pandas as pd
 
 from dashboard import stored
 from dashboard.access import NAMES, Refused, Scope, Viewer, scope
-from dashboard.kept import UNKNOWN_BYTES, Kept
+from dashboard.kept import Kept
 from dashboard.stored import Chosen, Span
 from schemas.entries import entry_source
 from schemas.fields import Field
@@ -40,8 +40,8 @@ __all__ = ["Chosen", "NothingPublished", "Refused", "Snapshot", "Span", "open_sn
 #: bytes of answers kept at most; those of earlier snapshots are let go at once
 _MOST_BYTES = 256_000_000
 _kept = Kept(_MOST_BYTES)
-#: a few: one that counts, a first look beside it, and those before them
-_manifests = Kept(8 * UNKNOWN_BYTES)
+#: that of the snapshot that counts, of a first look beside it, and of a few before them
+_manifests = Kept(64_000_000)
 
 
 @dataclass(frozen=True)

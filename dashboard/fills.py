@@ -6,7 +6,7 @@ from datetime import date
 import pandas as pd
 
 from dashboard.data import Chosen, Snapshot, Span
-from schemas import holds
+from schemas import holds, typed_day
 
 #: fills of so long are what a station is like now
 LATELY = pd.Timedelta(days=400)
@@ -58,13 +58,15 @@ def lately(snapshot: Snapshot, units: Collection[str] = ()) -> pd.DataFrame:
     return pd.concat([own[~own["fill_id"].isin(recent["fill_id"])], recent], ignore_index=True)
 
 
-def days(snapshot: Snapshot) -> list[date]:
-    """Days with fills as the station counts them, the newest first."""
+def days(snapshot: Snapshot) -> dict[date, str]:
+    """Days with fills as the station counts them, the newest first, each as it is said."""
 
-    def found() -> list[date]:
+    def found() -> dict[date, str]:
         at = snapshot.table("fill_quality", ["filled_at"])["filled_at"]
         local = at.dt.tz_convert(snapshot.zone).dt.tz_localize(None).dt.normalize()
-        return sorted((day.date() for day in local.dropna().unique()), reverse=True)
+        with_fills = sorted((day.date() for day in local.dropna().unique()), reverse=True)
+        today = snapshot.as_of_on.date()
+        return {day: typed_day.said(day, today) for day in with_fills}
 
     return snapshot.once("days of fills", found)
 

@@ -6,6 +6,7 @@ A question holds everything its answer depends on, whose rows it speaks of inclu
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Hashable
+from dataclasses import is_dataclass
 from typing import Any
 
 import pandas as pd
@@ -13,7 +14,7 @@ import pandas as pd
 #: taken for a text or list in a column of objects, with what points to it
 _OBJECT_BYTES = 150
 #: taken for any other answer
-UNKNOWN_BYTES = 1000
+_OTHER_BYTES = 1000
 
 
 class _Work:
@@ -97,6 +98,12 @@ def weight(answer: Any) -> int:
         return int(answer.memory_usage(index=True, deep=False).sum()) + _OBJECT_BYTES * objects * len(answer)
     if isinstance(answer, bytes | str):
         return len(answer)
-    if isinstance(answer, dict | list | tuple | set):
-        return 100 + _OBJECT_BYTES * len(answer)
-    return UNKNOWN_BYTES
+    if is_dataclass(answer):
+        return weight(vars(answer))
+    if isinstance(answer, dict):
+        return _OBJECT_BYTES * (1 + len(answer)) + sum(weight(value) for value in answer.values())
+    if isinstance(answer, list | tuple | set | frozenset):
+        return _OBJECT_BYTES * (1 + len(answer))
+    if isinstance(answer, int | float | None):
+        return 0
+    return _OTHER_BYTES

@@ -11,7 +11,7 @@ from dashboard.rows import Row, each
 from dashboard.unit_field import number_field
 from dashboard.views import filling_labels
 from schemas import fields as f
-from schemas import holds, typed_day, words
+from schemas import holds, words
 from schemas.codes import sentence
 from schemas.reading_units import long, text
 from shared.gas.thermal import settled_pressure_bar
@@ -27,11 +27,10 @@ def show(snapshot: Snapshot) -> None:
     if not with_fills:
         parts.show(parts.plain("No fill has been logged yet."))
         return
-    today = snapshot.as_of_on.date()
     day = st.selectbox(
         "Day (those with fills)",
-        with_fills,
-        format_func=lambda day: typed_day.said(day, today),
+        list(with_fills),
+        format_func=lambda day: with_fills.get(day, str(day)),
         key="fill_day",
         filter_mode="prefix",
         width=240,

@@ -66,11 +66,16 @@ def groups(health: pd.DataFrame) -> dict[str, pd.DataFrame]:
     }
 
 
+def grouped(snapshot: Snapshot) -> dict[str, pd.DataFrame]:
+    """The same of all cylinders of a snapshot, to be read alone."""
+    return snapshot.once("cylinders by what may be done", lambda: groups(snapshot.table("cylinder_health")))
+
+
 def states(snapshot: Snapshot, health: pd.DataFrame) -> None:
     units = snapshot.table("units").drop_duplicates("unit_id").set_index("unit_id")
     names = snapshot.names()
-    gas = holds.of_cylinders(fills.inside(snapshot))
-    by = groups(health)
+    gas = snapshot.once("gas of cylinders", lambda: holds.of_cylinders(fills.inside(snapshot)))
+    by = grouped(snapshot)
     headings = {
         "barred": ("May not be filled", 4),
         "soon": (f"Due within {snapshot.policy('fleet', 'due_soon_days')} days", 3),

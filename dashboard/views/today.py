@@ -75,7 +75,7 @@ def page(snapshot: Snapshot) -> None:
     if not found and not under_way:
         parts.show(parts.plain(f"Nothing was filled in the last {board.DAYS} days, and no hold stands."))
     filling_now = [(FILLING, len(under_way), parts.named(one.unit_id for one in under_way))] if under_way else []
-    parts.show(parts.counts([*filling_now, *at_a_glance(snapshot, found, health)]))
+    parts.show(parts.counts([*filling_now, *at_a_glance(snapshot, found)]))
     # who works at the compressor looks for the next unit first
     first = snapshot.viewer.role in (ALONE, MANAGER)
     if first:
@@ -116,14 +116,14 @@ def turn_to_a_unit(snapshot: Snapshot, found: list[board.Task], under_way: list[
         st.switch_page(pages["filling"], query_params={**st.query_params.to_dict(), "unit": chosen})
 
 
-def at_a_glance(snapshot: Snapshot, found: list[board.Task], health: pd.DataFrame) -> list[tuple[str, int, Any]]:
+def at_a_glance(snapshot: Snapshot, found: list[board.Task]) -> list[tuple[str, int, Any]]:
     """What there is to do, how many and which: of units, and of whatever else the viewer answers for."""
     listed: list[tuple[str, int, Any]] = [
         (heading, len(rows), parts.named(sorted(task.unit_id for task in rows), MOST_NAMED))
         for state, heading in board.HEADINGS.items()
         if (rows := [task for task in found if task.state == state])
     ]
-    by = fleet.groups(health)
+    by = fleet.grouped(snapshot)
     listed += [
         (title, len(by[kind]), parts.named(sorted(by[kind]["cylinder_id"]), MOST_NAMED))
         for kind, title in (("barred", "May not be filled"), ("soon", "Inspection due soon"))

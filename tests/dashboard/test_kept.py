@@ -10,7 +10,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from dashboard import stored
-from dashboard.kept import Kept
+from dashboard.kept import Kept, weight
 from dashboard.stored import Span
 from schemas.snapshot import Part, SnapshotDamaged
 
@@ -170,3 +170,10 @@ def test_a_large_published_table_is_stored_in_groups_and_a_working_one_whole(tmp
         pq.ParquetFile(next((made.folder / t).iterdir())).num_row_groups for t in ("fill_quality", "fills_judged")
     ]
     assert groups == [2, 1]
+
+
+def test_what_an_answer_takes_counts_what_is_in_it():
+    frame = pd.DataFrame({"bar": np.zeros(1000)})
+    assert weight(frame) >= 8000 and weight({"by": frame}) >= 8000
+    assert weight([{"fill_id": "f1"}] * 100) >= 10_000
+    assert weight(Part("all.parquet", 1, "", "ab" * 32)) >= 64
