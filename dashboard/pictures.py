@@ -208,7 +208,8 @@ def take(published: Path, to: Path, names: list[str]) -> None:
     """Write the pictures of these pages."""
     from playwright.sync_api import sync_playwright
 
-    program = os.environ.get("COLDFILL_CHROMIUM") or shutil.which("chromium") or shutil.which("google-chrome")
+    browsers = ("chromium", "chromium-headless-shell", "google-chrome")
+    program = os.environ.get("COLDFILL_CHROMIUM") or next(filter(None, map(shutil.which, browsers)), None)
     to.mkdir(parents=True, exist_ok=True)
     snapshot = open_snapshot(published, Viewer(ALONE))
     with served(published) as address, sync_playwright() as play:
