@@ -1,6 +1,7 @@
 """The `coldfill` command. Each command imports what it needs when it runs, so that help is instant."""
 
 import contextlib
+import gc
 import json
 import os
 import sys
@@ -394,6 +395,9 @@ def main() -> None:
     if debug:
         sys.argv.remove("--debug")
         os.environ["COLDFILL_DEBUG"] = "1"
+    # frames are many small objects and hardly any is part of a ring: looking for rings as often as usual is a
+    # twentieth of a run
+    gc.set_threshold(20_000, 20, 20)
     try:
         app()
     except Stop as stop:

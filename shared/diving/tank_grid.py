@@ -66,9 +66,7 @@ KNOT_SHARES = grid_share(np.linspace(0.0, STEPS, KNOTS))
 
 def steady_precision(duration_s: NDArray, rate_lag_s: NDArray) -> NDArray:
     """(rows, KNOTS, KNOTS) inverse correlation of a rate that forgets exponentially, at the knots: tridiagonal."""
-    apart = np.diff(KNOT_SHARES) * (duration_s / rate_lag_s)[:, None]
-    keeps = np.exp(-apart)
-    own = 1.0 / np.maximum(1.0 - keeps**2, 1e-9)
+    keeps, own = _kept_and_own(duration_s, rate_lag_s)
     out = np.zeros((len(duration_s), KNOTS, KNOTS))
     place = np.arange(KNOTS)
     out[:, place[:-1], place[:-1]] += own - 1.0
@@ -76,6 +74,17 @@ def steady_precision(duration_s: NDArray, rate_lag_s: NDArray) -> NDArray:
     out[:, 0, 0] += 1.0
     out[:, place[:-1], place[1:]] = out[:, place[1:], place[:-1]] = -keeps * own
     return out
+
+
+def log_steady_precision(duration_s: NDArray, rate_lag_s: NDArray) -> NDArray:
+    """(rows,) log of the determinant of `steady_precision`: each knot adds what it has of its own."""
+    return np.log(_kept_and_own(duration_s, rate_lag_s)[1]).sum(axis=1)
+
+
+def _kept_and_own(duration_s: NDArray, rate_lag_s: NDArray) -> tuple[NDArray, NDArray]:
+    """(rows, KNOTS - 1) the correlation of each knot with the one before, and the precision of what is its own."""
+    keeps = np.exp(-np.diff(KNOT_SHARES) * (duration_s / rate_lag_s)[:, None])
+    return keeps, 1.0 / np.maximum(1.0 - keeps**2, 1e-9)
 
 
 def between_nodes(at_nodes: NDArray, left: NDArray, share: NDArray) -> NDArray:

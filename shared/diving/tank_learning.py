@@ -9,7 +9,7 @@ vector a dive.
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from shared.diving.tank_grid import DEPARTURES, KNOTS, SHARED, UNKNOWNS, steady_precision
+from shared.diving.tank_grid import DEPARTURES, KNOTS, SHARED, UNKNOWNS, log_steady_precision, steady_precision
 from shared.diving.tank_records import TankFits
 
 _FACTORS = np.exp(np.linspace(np.log(0.15), np.log(3.0), 31))
@@ -165,13 +165,14 @@ def rate_evidence(fits: TankFits, duration_s: NDArray) -> NDArray:
     # with the vector as one more row and column, one factor gives the determinant and vectorᵀ · both⁻¹ · vector; the
     # corner must lie above that, which is largest where the prior says least
     widest = [information + of_lag / variances[:, -1, None, None] for of_lag in steady]
-    most = np.max([(vector * _times(np.linalg.inv(both), vector)).sum(axis=1) for both in widest], axis=0)
+    solved = [np.linalg.solve(both, vector[:, :, None])[:, :, 0] for both in widest]
+    most = np.max([(vector * one).sum(axis=1) for one in solved], axis=0)
     corner = 2.0 * most + 1.0
     beside = np.zeros((len(vector), KNOTS + 1, KNOTS + 1))
     beside[:, KNOTS, :KNOTS] = vector
     beside[:, KNOTS, KNOTS] = corner
     for column, of_lag in enumerate(steady):
-        log_steady = np.linalg.slogdet(of_lag)[1]
+        log_steady = log_steady_precision(duration_s, np.full(len(duration_s), RATE_LAGS_S[column]))
         for row, variance in enumerate(variances.T):
             beside[:, :KNOTS, :KNOTS] = information + of_lag / variance[:, None, None]
             diagonal = np.diagonal(np.linalg.cholesky(beside), axis1=1, axis2=2)

@@ -18,7 +18,7 @@ pytestmark = pytest.mark.once
 
 #: reading, typing, checking, placing, hashing, ranking and archiving a row costs so many bare reads and inserts
 MOST_TIMES_BARE = 15.0
-FILLS = 60_000
+FILLS = 1_000_000 if os.environ.get("COLDFILL_SOAK") == "full" else 60_000
 #: a file of samples with its transaction, archive copy and Parquet part against a bare read and write
 MOST_TIMES_BARE_FILE = 30.0
 

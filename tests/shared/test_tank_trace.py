@@ -16,6 +16,7 @@ from shared.diving.tank_grid import (
     STEPS,
     grid_place,
     grid_share,
+    log_steady_precision,
     steady_precision,
 )
 from shared.diving.tank_records import TankRecords
@@ -103,6 +104,8 @@ def test_a_rate_that_forgets_has_its_correlation():
     assert np.linalg.inv(steady_precision(np.array([2400.0]), np.array([200.0]))[0]) == pytest.approx(
         np.exp(-apart / 200.0), abs=1e-9
     )
+    minutes, lags = np.array([2400.0, 60.0, 9000.0]), np.array([200.0, 600.0, 60.0])
+    assert log_steady_precision(minutes, lags) == pytest.approx(np.linalg.slogdet(steady_precision(minutes, lags))[1])
 
 
 def test_a_cylinder_nobody_breathes_falls_as_a_closed_one_and_keeps_its_gas():
