@@ -113,11 +113,16 @@ def _group(item) -> str:
     return "sample_station" if "sample_station" in item.fixturenames else item.path.name
 
 
-def _asked_for(config, item) -> bool:
-    """Whether a test that is run once is asked for: by its mark, or by its file or folder."""
+#: marks of tests that nobody needs at every change; CI runs them
+ASKED_FOR = ("once", "soak")
+
+
+def _left_out(config, item) -> bool:
+    """Whether a test has such a mark and is not asked for by it, nor by its file or folder."""
+    unasked = any(mark in item.keywords and mark not in config.option.markexpr for mark in ASKED_FOR)
     named = {(config.invocation_params.dir / arg.split("::")[0]).resolve() for arg in config.args}
     inside = {path for path in (item.path, *item.path.parents) if TESTS in path.parents}
-    return "once" in config.option.markexpr or bool(named & inside)
+    return unasked and not named & inside
 
 
 @pytest.hookimpl(tryfirst=True)  # before xdist, which reads the groups in the same hook
@@ -126,7 +131,7 @@ def pytest_collection_modifyitems(config, items):
         item.add_marker(pytest.mark.xdist_group(_group(item)))
     place = {name: n for n, name in enumerate(FIRST)}
     items.sort(key=lambda item: place.get(_group(item), len(FIRST)))
-    left_out = [item for item in items if "once" in item.keywords and not _asked_for(config, item)]
+    left_out = [item for item in items if _left_out(config, item)]
     if left_out:
         config.hook.pytest_deselected(items=left_out)
         items[:] = [item for item in items if item not in left_out]
