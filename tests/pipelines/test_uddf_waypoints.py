@@ -82,3 +82,12 @@ def test_waypoints_beyond_the_most_are_counted_in_whatever_pieces_they_come(tmp_
     walk.walk(path, walk.Definitions(), True, lambda _, points: taken.append(points))
     (points,) = taken
     assert (points.count, len(points.line), len(points.depth), len(points.pressure)) == (30, 7, 7, 7)
+
+
+def test_of_two_readings_of_one_tank_at_one_moment_the_one_named_in_a_later_way_counts(tmp_path):
+    """Whatever the hashes of this process are: of names in a set the order is another in each."""
+    twice = '<tankpressure ref="{}">1.9e7</tankpressure><tankpressure tankref="{}">1.8e7</tankpressure>'
+    for n in range(8):
+        held = twice.format(f"t{n}", f"t{n}")
+        text = document(dive(samples=waypoint(0, 9, held) + waypoint(60, 9, held))).replace('"t1"', f'"t{n}"')
+        assert read(tmp_path, text).rows("dive_samples")["tank_1_bar"].tolist() == [180.0, 180.0]

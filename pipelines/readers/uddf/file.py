@@ -15,7 +15,7 @@ from pipelines.readers.tables.sheet import Refused
 from pipelines.readers.uddf.dive import read_dive
 from pipelines.readers.uddf.parts import Context, Dive
 from pipelines.readers.uddf.walk import Definitions, walk
-from schemas.frames import empty
+from schemas.frames import dtype_of, empty
 from schemas.sources import SOURCES
 
 SOURCES_OF_A_FILE = FORMS["uddf"].gives
@@ -378,19 +378,17 @@ def _dives_in(part: Path) -> set[int]:
 
 def _finished(source: str, frame: pd.DataFrame, flags: list[list[str]] | None) -> pd.DataFrame:
     """Contract columns with their types, and the marks of a RawTable."""
-    size = len(frame)
+    size, there = len(frame), set(frame.columns)
     made = {}
     for name, field in SOURCES[source].fields.items():
-        kind = DTYPES[field.kind]
-        if name not in frame:
-            made[name] = unknown(field.kind, size)
+        if name not in there:
+            made[name] = unknown(field.kind, size).array
         elif field.kind == "time":
-            made[name] = pd.to_datetime(frame[name], utc=True).astype(kind)
+            made[name] = pd.to_datetime(frame[name], utc=True).astype(DTYPES[field.kind]).array
         else:
-            made[name] = frame[name].astype(kind)
-    out = pd.DataFrame(made, index=range(size))
+            column = frame[name]
+            made[name] = (column if column.dtype == dtype_of(field) else column.astype(DTYPES[field.kind])).array
     for name in ("row_number", "line"):
-        out[name] = frame[name].astype("Int64") if name in frame else pd.Series([], dtype="Int64")
-    out["assumed"] = lists(None, size)
-    out["value_flags"] = lists(flags, size)
-    return out
+        made[name] = frame[name].astype("Int64").array if name in there else pd.array([None] * size, dtype="Int64")
+    made |= {"assumed": lists(None, size).array, "value_flags": lists(flags, size).array}
+    return pd.DataFrame(made, index=range(size))  # at once: a column more has all names looked through
