@@ -121,7 +121,7 @@ def ten_seasons(published: Path) -> None:
     names = [f"N{i:03d}" for i in range(CYLINDERS)]
     few = made_up.fills()
     fills = pd.concat([few] * (FILLS // len(few)), ignore_index=True)
-    back = pd.Series(range(len(fills) - 1, -1, -1)) * pd.Timedelta(days=3650) / len(fills)
+    back = pd.Series(range(len(fills) - 1, -1, -1)) * (pd.Timedelta(days=3650) / len(fills))
     units = [names[i % len(names)] for i in range(len(fills))]
     fills = fills.assign(
         fill_id=[f"f{i:06d}" for i in range(len(fills))],
@@ -137,7 +137,9 @@ def ten_seasons(published: Path) -> None:
         fill_quality=fills,
         cylinder_life=life.sort_values(["cylinder_id", "at"]),
         units=_more(made_up.UNITS, "unit_id", names),
-        cylinder_health=_more(made_up.HEALTH, "cylinder_id", names),
+        cylinder_health=_more(made_up.HEALTH, "cylinder_id", names).assign(
+            leak_flag=[*made_up.HEALTH["leak_flag"], *[False] * len(names)]
+        ),
     )
 
 
