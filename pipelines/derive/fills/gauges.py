@@ -6,7 +6,7 @@ The settling model follows each gauge as an offset that may walk; here its month
 import numpy as np
 import pandas as pd
 
-from pipelines.derive.fills.terms import gauge_steps
+from pipelines.derive.fills.terms import steps_of_fills
 from schemas.tables import TABLES
 from shared.filling.settling import Belief
 from shared.gas.constants import Z80
@@ -24,7 +24,7 @@ that no number of settled fills tells apart. A judgement, set on stations simula
 
 def build_gauge_check(c: pd.DataFrame, belief: Belief) -> pd.DataFrame:
     """A row a gauge and month in which it was used: its offset, reading minus truth, with an 80 % interval."""
-    step = gauge_steps(c["gauge"], c["filled_on"], c)
+    step = steps_of_fills(c)
     month = c["filled_on"].dt.to_period("M").dt.to_timestamp().astype("datetime64[us]")
     frame = pd.DataFrame(
         {

@@ -33,7 +33,7 @@ from pipelines.derive.fills.station_fills import (
     together_over_gas_k,
     with_lone_readings,
 )
-from pipelines.derive.fills.terms import Known, Model, build_model, gauge_steps
+from pipelines.derive.fills.terms import Known, Model, build_model, steps_of_fills
 from pipelines.derive.fills.then import LEARNED_FROM, Then, doubtful_trust, known_offsets_bar
 from schemas.policy import Policy
 from shared.filling import settling, settling_causes
@@ -175,7 +175,7 @@ def _settled(
     basis[(settled & ~apart) | alone] = "settled"
     return SettledNow(
         bar, sd, together_over_gas_k(fills),
-        known_offsets_bar(c, beliefs.best, gauge_steps(c["gauge"], c["filled_on"], c)), basis, fills.doubtful | apart,
+        known_offsets_bar(c, beliefs.best, steps_of_fills(c)), basis, fills.doubtful | apart,
         at_stop.wall_doubtful, learned.version,
     )  # fmt: skip
 

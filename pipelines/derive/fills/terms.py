@@ -184,7 +184,7 @@ def _at_stop_levers(c: pd.DataFrame, known: Known, *, wall: bool) -> _Levers:
         "rise_source": rise,
         "film": one if wall else zero,
     }
-    step = gauge_steps(c["gauge"], c["filled_on"], c)
+    step = steps_of_fills(c)
     return _Levers(
         {name: at_stop.per_k * per for name, per in kelvin.items()},
         c["gauge"].to_numpy(object), -at_stop.per_bar, step, zero,
@@ -231,7 +231,7 @@ def _terms(c: pd.DataFrame, blocks: list[_Levers], there: list[np.ndarray]) -> l
     own, own_names = pd.factorize(c["gauge"].astype("str"), sort=True)
     per = joined([b.fill_gauge_per for b in blocks])
     at = np.where(per != 0.0, own[rows], -1)
-    step = joined([gauge_steps(c["gauge"], c["filled_on"], c)] * len(blocks))
+    step = joined([steps_of_fills(c)] * len(blocks))
     terms.append(settling_causes.Term("gauge", at, list(own_names), per, 1.0, priors))
     terms.append(settling_causes.Term("gauge_walk", at, list(own_names), per, 1.0, step=step))
     return terms
@@ -243,7 +243,16 @@ def gauge_steps(gauge: pd.Series, on: pd.Series, c: pd.DataFrame) -> np.ndarray:
     `c` holds fills with their gauge and since when it is in use. A step stands for its first month.
     """
     first = c[["gauge", "gauge_since"]].drop_duplicates("gauge").set_index("gauge")["gauge_since"]
-    begun = looked_up(gauge, first).to_numpy("datetime64[M]").astype(int)
+    return _steps(looked_up(gauge, first), on)
+
+
+def steps_of_fills(c: pd.DataFrame) -> np.ndarray:
+    """That step of each fill of a station and its own gauge."""
+    return _steps(c["gauge_since"], c["filled_on"])
+
+
+def _steps(since: pd.Series, on: pd.Series) -> np.ndarray:
+    begun = since.to_numpy("datetime64[M]").astype(int)
     month = on.to_numpy("datetime64[M]").astype(int)
     known = (begun > 0) & (month > 0)
     age = np.where(known, month - begun, 0)

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from pipelines.derive.columns import floats
-from pipelines.derive.fills.terms import Model, gauge_steps
+from pipelines.derive.fills.terms import Model, steps_of_fills
 from shared.filling import settling
 from shared.filling.settling_beliefs import Beliefs
 from shared.filling.track_record import Correction
@@ -46,7 +46,7 @@ class Then:
     """
 
     def __init__(self, c: pd.DataFrame, settle_hours: float):
-        self._c, self._steps = c, gauge_steps(c["gauge"], c["filled_on"], c)
+        self._c, self._steps = c, steps_of_fills(c)
         self._late = floats(c["settled_hours"]) >= settle_hours
         self.bar, self.sd_bar, self.gauge_offset_bar = (np.full(len(c), np.nan) for _ in range(3))
         self._first: list[np.ndarray] = []
