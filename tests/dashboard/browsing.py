@@ -119,6 +119,7 @@ def opened(play, sync_api):
 def _new_page(browser):
     """One that fetches nothing ahead: half a second of a core, for a drawing that most tests never ask for."""
     context = browser.new_context()
+    context.add_init_script(LINE)
     context.add_init_script("window.drawingIsReady = true")
     return context.new_page()
 
@@ -145,12 +146,6 @@ class Watched:
         }
         for event, heard in self._heard.items():
             self.page.on(event, heard)
-
-    @staticmethod
-    def _new_page(browser):
-        context = browser.new_context()
-        context.add_init_script(LINE)
-        return context.new_page()
 
     def close(self):
         """Forget all that a browser keeps of a visit, except the files it has fetched."""
