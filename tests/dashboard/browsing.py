@@ -41,7 +41,7 @@ QUIET = """() => new Promise((done, failed) => {
   const check = () => {
     if (!still()) return again()
     if (!answered() && performance.now() - changed < 200) return timer = setTimeout(check, 40)
-    observer.disconnect(); clearTimeout(limit); done()
+    observer.disconnect(); clearTimeout(limit); done((performance.now() - changed) / 1000)
   }
   const limit = setTimeout(() => { observer.disconnect(); failed(new Error("the page is never still")) }, 60000)
   observer.observe(document.body, { subtree: true, childList: true, attributes: true, characterData: true })
@@ -160,16 +160,16 @@ class Watched:
 
     def open(self, path=""):
         self.page.goto(f"{self.address}/{path}")
-        self.settle()
+        return self.settle()
 
     def settle(self):
-        """Wait until the script has stopped and nothing on the page has changed for a moment."""
+        """Wait until the script has stopped and nothing on the page has changed for a moment; gives its seconds."""
         self.page.wait_for_selector("[data-testid=stApp]", state="attached", timeout=60_000)
-        self.page.evaluate(QUIET)
+        return self.page.evaluate(QUIET)
 
     def turn_to(self, name):
         self.page.get_by_role("link", name=name, exact=True).click()
-        self.settle()
+        return self.settle()
 
     def check(self):
         assert self.page.locator("[data-testid=stException]").count() == 0
