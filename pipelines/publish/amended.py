@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
@@ -14,19 +15,40 @@ def amended(
     Parameters
     ----------
     last, rows : Table
-        Of one schema.
+        Of one schema; `last` is sorted by `order`.
     key : str
         The column that names a row.
     order : sequence of str
-        Columns by which the rows are sorted.
+        Columns by which the rows are sorted: a moment, then texts. None lacks one.
     also : mapping
         column → key → value, for rows that stay.
     """
-    stay = last.filter(pc.invert(pc.is_in(last[key], value_set=rows[key].combine_chunks())))
     for column, values in also.items():
-        stay = _set(stay, key, column, values)
-    made = pa.concat_tables([stay, rows.cast(stay.schema)])
-    return made.take(pc.sort_indices(made, sort_keys=[(name, "ascending") for name in order]))
+        last = _set(last, key, column, values)
+    rows = rows.cast(last.schema).take(pc.sort_indices(rows, sort_keys=[(name, "ascending") for name in order]))
+    gone = np.flatnonzero(pc.is_in(last[key], value_set=rows[key].combine_chunks()).to_numpy(zero_copy_only=False))
+    # a large part is hardly touched: it is cut where rows go or come, and nothing is sorted anew
+    pieces, done = [], 0
+    cuts = [(place, 0, n) for n, place in enumerate(_places(last, rows, order))] + [(place, 1, 0) for place in gone]
+    for place, goes, n in sorted(cuts):
+        pieces.append(last.slice(done, place - done))
+        if not goes:
+            pieces.append(rows.slice(n, 1))
+        done = place + goes
+    return pa.concat_tables([*pieces, last.slice(done)]).combine_chunks()
+
+
+def _places(last: pa.Table, rows: pa.Table, order: Sequence[str]) -> list[int]:
+    """Before which row of a sorted table each of some others belongs."""
+    first, *others = order
+    known, asked = (table[first].cast(pa.int64()).to_numpy() for table in (last, rows))
+    from_, to = (np.searchsorted(known, asked, side=side).tolist() for side in ("left", "right"))
+    places = []
+    for n, (begin, end) in enumerate(zip(from_, to, strict=True)):
+        own = [rows[name][n].as_py() for name in others]
+        alike = zip(*(last[name].slice(begin, end - begin).to_pylist() for name in others), strict=True)
+        places.append(begin + sum(list(one) < own for one in alike) if others else begin)
+    return places
 
 
 def _set(table: pa.Table, key: str, column: str, values: Mapping[str, object]) -> pa.Table:
