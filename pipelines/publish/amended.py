@@ -26,10 +26,12 @@ def amended(
     for column, values in also.items():
         last = _set(last, key, column, values)
     rows = rows.cast(last.schema).take(pc.sort_indices(rows, sort_keys=[(name, "ascending") for name in order]))
-    gone = np.flatnonzero(pc.is_in(last[key], value_set=rows[key].combine_chunks()).to_numpy(zero_copy_only=False))
+    replaced = pc.is_in(last[key], value_set=rows[key].combine_chunks()).to_numpy(zero_copy_only=False)
     # a large part is hardly touched: it is cut where rows go or come, and nothing is sorted anew
     pieces, done = [], 0
-    cuts = [(place, 0, n) for n, place in enumerate(_places(last, rows, order))] + [(place, 1, 0) for place in gone]
+    cuts = [(place, 0, n) for n, place in enumerate(_places(last, rows, order))] + [
+        (place, 1, 0) for place in np.flatnonzero(replaced).tolist()
+    ]
     for place, goes, n in sorted(cuts):
         pieces.append(last.slice(done, place - done))
         if not goes:
