@@ -146,6 +146,7 @@ def main(arguments: list[str]) -> None:
             _navigation(doors).run()
             return
         snapshot = open_snapshot(options.published, viewer)
+        _ = snapshot.manifest  # read now: every page has its header from it
     except (Refused, NothingPublished) as refusal:
         parts.show(parts.heading("Nothing to show", 1), parts.plain(str(refusal)))
         if options.sign_in and st.user.is_logged_in:

@@ -6,7 +6,7 @@ ask at the same moment wait for one answer. Frames are handed out as copies that
 """
 
 import json
-from collections.abc import Callable, Collection, Hashable, Mapping
+from collections.abc import Callable, Collection, Hashable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from pathlib import Path
@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from pyarrow.parquet import ParquetFile
 
 from dashboard import stored
 from dashboard.access import NAMES, Refused, Scope, Viewer, scope
@@ -27,6 +28,8 @@ from schemas.schedule_note import ScheduleNote, read_schedule
 from schemas.snapshot import (
     Manifest,
     NothingPublished,
+    Part,
+    lacking,
     last_held,
     part_bytes,
     read_manifest,
@@ -293,21 +296,38 @@ def _read(published: Path, name: str, asked: _Question) -> pd.DataFrame:
     declared = TABLES[asked.table]
     fields = [f for f in declared.fields.values() if asked.columns is None or f.name in asked.columns]
     where = dict(asked.where)
-    parts = _manifest(published, name).tables.get(asked.table, {})
+    parts = _parts_of(published, name, asked.table)
     if declared.by_member and where.get("member_id") in parts:
         parts = {where["member_id"]: parts[where["member_id"]]}
-    files = (stored.opened(published / name / asked.table / p.file, p) for p in parts.values() if p.rows)
-    columns = [f.name for f in fields]
-    if asked.chosen is None:
-        made = stored.as_frame([stored.rows(file, columns, where) for file in files], fields)
-    elif where:
+    columns, folder = [f.name for f in fields], published / name / asked.table
+    if asked.chosen is not None and where:
         raise ValueError("Rows are asked for by values or by a mask.")
-    else:
-        made = _masked(list(files), fields, asked.chosen, declared.fields)
+    by = where if asked.chosen is None else asked.chosen.by
+    files = (_opened(folder / p.file, p, (*columns, *by)) for p in parts.values() if p.rows)
+    with stored.as_written(folder / "all"):
+        if asked.chosen is None:
+            made = stored.as_frame([stored.rows(file, columns, where) for file in files], fields)
+        else:
+            made = _masked(list(files), fields, asked.chosen, declared.fields)
     for field in fields:
         if field.kind == "json":
             made[field.name] = [json.loads(v) if isinstance(v, str) else None for v in made[field.name]]
     return made if asked.columns is None else made[list(asked.columns)]
+
+
+def _parts_of(published: Path, name: str, table: str) -> Mapping[str, Part]:
+    """The parts of a published table; each snapshot has them all, if without rows."""
+    parts = _manifest(published, name).tables.get(table)
+    if parts is None:
+        raise lacking(name, f"table {table}")
+    return parts
+
+
+def _opened(path: Path, part: Part, columns: Iterable[str]) -> ParquetFile:
+    file = stored.opened(path, part)
+    if unknown := stored.lacks(file, columns):
+        raise lacking(path.parent.parent.name, f"column {', '.join(unknown)} of {path.parent.name}")
+    return file
 
 
 def _masked(files: list, fields: list[Field], chosen: Chosen, declared: Mapping[str, Field]) -> pd.DataFrame:
@@ -322,21 +342,24 @@ def _masked(files: list, fields: list[Field], chosen: Chosen, declared: Mapping[
 
 
 def _marks(published: Path, name: str, table: str, column: str, codes: tuple[str, ...]) -> pd.DataFrame:
-    parts = _manifest(published, name).tables.get(table, {})
     made: list[dict[str, np.ndarray]] = []
-    for part in parts.values():
+    for part in _parts_of(published, name, table).values():
+        path = published / name / table / part.file
         if part.rows:
-            lists = stored.rows(stored.opened(published / name / table / part.file, part), [column], {})
-            made.append(stored.listing(lists, column, codes, part.rows))
+            with stored.as_written(path):
+                lists = stored.rows(_opened(path, part, [column]), [column], {})
+                made.append(stored.listing(lists, column, codes, part.rows))
     return pd.DataFrame({code: np.concatenate([m[code] for m in made]) if made else [] for code in codes}, dtype=bool)
 
 
 def _latest(published: Path, name: str, table: str, column: str) -> pd.Timestamp:
-    found = [
-        stored.highest(stored.opened(published / name / table / part.file, part), column)
-        for part in _manifest(published, name).tables.get(table, {}).values()
-        if part.rows
-    ]
+    folder = published / name / table
+    with stored.as_written(folder / "all"):
+        found = [
+            stored.highest(_opened(folder / part.file, part, [column]), column)
+            for part in _parts_of(published, name, table).values()
+            if part.rows
+        ]
     return max((pd.Timestamp(one) for one in found if one is not None), default=pd.NaT)
 
 

@@ -1,6 +1,7 @@
 """Rows of a published table out of its Parquet parts: the columns and groups of rows asked for, and no others."""
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -53,10 +54,23 @@ def opened(path: Path, part: Part) -> pq.ParquetFile:
     which = (part.sha256 or str(path), now.st_dev, now.st_ino, now.st_mtime_ns, now.st_size)
     large = now.st_size >= _LARGE
     data = _parts.get(which, lambda: part_bytes(path, part).getvalue()) if large else part_bytes(path, part)
-    try:
+    with as_written(path):
         return pq.ParquetFile(pa.BufferReader(data) if large else data)
-    except pa.ArrowException as error:
+
+
+@contextmanager
+def as_written(path: Path) -> Iterator[None]:
+    """Around what reads a part: bytes that are not what was written are said to be that."""
+    try:
+        yield
+    except (pa.ArrowException, OSError) as error:
         raise damaged(f"The part {path.parent.name}/{path.name} of snapshot {path.parent.parent.name}") from error
+
+
+def lacks(file: pq.ParquetFile, columns: Iterable[str]) -> list[str]:
+    """Of these columns those that a part with rows does not have: what they would say is not known."""
+    there = set(file.schema_arrow.names)
+    return [c for c in columns if c not in there] if file.metadata.num_rows else []
 
 
 def rows(file: pq.ParquetFile, columns: Iterable[str], where: Mapping[str, Any]) -> pa.Table:

@@ -51,6 +51,14 @@ class SnapshotDamaged(NothingPublished):
     """What is published does not read as it was written."""
 
 
+def lacking(name: str, what: str) -> SnapshotDamaged:
+    """What to do about a snapshot that says nothing of something: of an earlier version, or incomplete."""
+    return SnapshotDamaged(
+        f"Snapshot {name} has no {what}: it was made by an earlier version, or is incomplete. Run `coldfill run`, or "
+        "where it finds nothing new `coldfill doctor --repair`; until then nothing that hangs on it is known."
+    )
+
+
 class SnapshotNewer(NothingPublished):
     """What is published has a form that this version does not know."""
 

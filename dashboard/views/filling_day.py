@@ -31,7 +31,7 @@ def show(snapshot: Snapshot) -> None:
         "Day (those with fills)",
         list(with_fills),
         format_func=lambda day: with_fills.get(day, str(day)),
-        key="fill_day",
+        key=f"fill_day_{next(iter(with_fills))}",  # once a day is new, that one
         filter_mode="prefix",
         width=240,
     )
