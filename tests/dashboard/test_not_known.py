@@ -1,0 +1,100 @@
+"""What a snapshot does not have, or cannot give, is not known: never none, and never nothing wrong."""
+
+import json
+import shutil
+import sys
+import uuid
+from dataclasses import dataclass
+from pathlib import Path
+
+import pyarrow.parquet as pq
+import pytest
+from streamlit.testing.v1 import AppTest
+from test_pages import said
+
+from dashboard.access import ALONE, Viewer
+from dashboard.data import open_snapshot
+from schemas.snapshot import NothingPublished, SnapshotDamaged, read_manifest
+
+APP = Path(__file__).parents[2] / "dashboard/app.py"
+
+
+@dataclass
+class Published:
+    """A published folder whose parts are not held to a hash, as an earlier version left them."""
+
+    folder: Path
+
+    @property
+    def inside(self) -> Path:
+        return self.folder / read_manifest(self.folder).name
+
+    def parts(self, table):
+        return sorted((self.inside / table).glob("*.parquet"))
+
+    def listing(self, change):
+        path = self.inside / "manifest.json"
+        listed = json.loads(path.read_text(encoding="utf-8"))
+        change(listed)
+        listed.pop("seal", None)
+        path.write_text(json.dumps(listed), encoding="utf-8")
+
+    def snapshot(self):
+        return open_snapshot(self.folder, Viewer(ALONE))
+
+
+@pytest.fixture
+def old(published, tmp_path):
+    made = Published(tmp_path / uuid.uuid4().hex)  # what is kept of a folder is kept by its name
+    shutil.copytree(published, made.folder)
+    made.listing(
+        lambda listed: [part.pop("sha256", 0) for parts in listed["tables"].values() for part in parts.values()]
+    )
+    return made
+
+
+@pytest.mark.parametrize("table", ["gas_sources", "recall", "rejects", "fill_quality"])
+def test_a_table_that_is_not_listed_is_not_known(old, table):
+    old.listing(lambda listed: listed["tables"].pop(table))
+    for columns in (None, []):
+        with pytest.raises(SnapshotDamaged, match=f"no table {table}.*coldfill run"):
+            old.snapshot().table(table, columns)
+    if table == "fill_quality":
+        with pytest.raises(SnapshotDamaged, match="no table"):
+            old.snapshot().latest(table, "filled_at")
+
+
+@pytest.mark.parametrize(
+    "table, column",
+    [("gas_sources", "air_state"), ("cylinder_health", "inspection_state"), ("fill_quality", "verdict")],
+)
+def test_a_column_that_a_part_does_not_have_is_not_known_and_the_others_are(old, table, column):
+    for part in old.parts(table):
+        pq.write_table(pq.read_table(part).drop_columns([column]), part)
+    snapshot = old.snapshot()
+    for ask in ({"columns": None}, {"columns": [column]}, {"columns": [], column: "failed"}):
+        with pytest.raises(SnapshotDamaged, match=f"no column {column} of {table}"):
+            snapshot.table(table, **ask)
+    other = next(c for c in pq.read_schema(old.parts(table)[0]).names if c != column)
+    assert len(snapshot.table(table, [other]))
+
+
+@pytest.mark.parametrize("at", [0.02, 0.5])
+def test_bytes_that_are_not_those_written_are_said_to_be_damaged_where_no_hash_says_so(old, at):
+    part = old.parts("fill_quality")[0]
+    data = bytearray(part.read_bytes())
+    begin = int(at * len(data))
+    data[begin : begin + 400] = bytes(400)
+    part.write_bytes(bytes(data))
+    with pytest.raises(NothingPublished, match="damaged"):
+        old.snapshot().table("fill_quality")
+
+
+def test_a_listing_that_cannot_be_read_is_said_on_the_page(old):
+    (old.inside / "manifest.json").write_text('{"name":', encoding="utf-8")
+    page = AppTest.from_file(str(APP), default_timeout=30)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(sys, "argv", ["app.py", "--published", str(old.folder)])
+        page.run()
+    assert not page.exception
+    assert "Nothing to show" in said(page) and "coldfill" in said(page)
