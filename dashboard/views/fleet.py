@@ -56,12 +56,12 @@ def groups(health: pd.DataFrame) -> dict[str, pd.DataFrame]:
     """Cylinders by what may be done with them, next due first in each."""
     ordered = health.sort_values(["next_due_on", "cylinder_id"], na_position="first")
     gone = ordered["status"].isin(["withdrawn", "condemned"]) | (ordered["inspection_state"] == "condemned")
-    barred = ordered["inspection_state"].isin(words.BARRED_STATES) & ~gone
-    soon = (ordered["inspection_state"] == "due_soon") & ~gone
+    soon, in_date = ((ordered["inspection_state"] == state).fillna(False) & ~gone for state in ("due_soon", "in_date"))
     return {
-        "barred": ordered[barred],
+        # also a state that nobody has heard of
+        "barred": ordered[~(gone | soon | in_date)],
         "soon": ordered[soon],
-        "in_date": ordered[~(gone | barred | soon)],
+        "in_date": ordered[in_date],
         "gone": ordered[gone],
     }
 

@@ -7,6 +7,7 @@ import uuid
 from dataclasses import dataclass
 from pathlib import Path
 
+import pandas as pd
 import pyarrow.parquet as pq
 import pytest
 from streamlit.testing.v1 import AppTest
@@ -14,6 +15,7 @@ from test_pages import said
 
 from dashboard.access import ALONE, Viewer
 from dashboard.data import open_snapshot
+from dashboard.views import fleet
 from schemas.snapshot import NothingPublished, SnapshotDamaged, read_manifest
 
 APP = Path(__file__).parents[2] / "dashboard/app.py"
@@ -98,3 +100,20 @@ def test_a_listing_that_cannot_be_read_is_said_on_the_page(old):
         page.run()
     assert not page.exception
     assert "Nothing to show" in said(page) and "coldfill" in said(page)
+
+
+@pytest.mark.parametrize("state", ["unknown", "other", None])
+def test_a_cylinder_of_unknown_state_is_not_in_date(state):
+    health = pd.DataFrame(
+        {
+            "cylinder_id": ["A", "B"],
+            "status": "in_service",
+            "inspection_state": pd.Series(["in_date", state], dtype="str"),
+            "next_due_on": pd.NaT,
+        }
+    )
+    by = fleet.groups(health)
+    assert {name: list(rows["cylinder_id"]) for name, rows in by.items() if len(rows)} == {
+        "barred": ["B"],
+        "in_date": ["A"],
+    }
