@@ -29,6 +29,7 @@ from schemas.snapshot import (
     Manifest,
     NothingPublished,
     Part,
+    as_written,
     lacking,
     last_held,
     part_bytes,
@@ -130,7 +131,7 @@ class Snapshot:
 
     def members(self, name: str) -> list[str]:
         """Members who have rows in a table of a part a member."""
-        parts = self.manifest.tables.get(name, {})
+        parts = _parts_of(self.published, self.name, name)
         if scope(self.viewer, name) is Scope.ALL and TABLES[name].by_member and "all" not in parts:
             return [member for member, part in parts.items() if part.rows]
         return list(self.table(name, ["member_id"])["member_id"].dropna().unique())
@@ -299,16 +300,16 @@ def _read(published: Path, name: str, asked: _Question) -> pd.DataFrame:
     parts = _parts_of(published, name, asked.table)
     if declared.by_member and where.get("member_id") in parts:
         parts = {where["member_id"]: parts[where["member_id"]]}
-    columns, folder = [f.name for f in fields], published / name / asked.table
+    columns = [f.name for f in fields]
     if asked.chosen is not None and where:
         raise ValueError("Rows are asked for by values or by a mask.")
-    by = where if asked.chosen is None else asked.chosen.by
-    files = (_opened(folder / p.file, p, (*columns, *by)) for p in parts.values() if p.rows)
-    with stored.as_written(folder / "all"):
-        if asked.chosen is None:
-            made = stored.as_frame([stored.rows(file, columns, where) for file in files], fields)
-        else:
-            made = _masked(list(files), fields, asked.chosen, declared.fields)
+    if asked.chosen is None:
+        read = _each(
+            published / name / asked.table, parts, (*columns, *where), lambda f: stored.rows(f, columns, where)
+        )
+        made = stored.as_frame(read, fields)
+    else:
+        made = _masked(published / name / asked.table, parts, fields, asked.chosen, declared.fields)
     for field in fields:
         if field.kind == "json":
             made[field.name] = [json.loads(v) if isinstance(v, str) else None for v in made[field.name]]
@@ -323,43 +324,39 @@ def _parts_of(published: Path, name: str, table: str) -> Mapping[str, Part]:
     return parts
 
 
-def _opened(path: Path, part: Part, columns: Iterable[str]) -> ParquetFile:
-    file = stored.opened(path, part)
-    if unknown := stored.lacks(file, columns):
-        raise lacking(path.parent.parent.name, f"column {', '.join(unknown)} of {path.parent.name}")
-    return file
+def _each(
+    folder: Path, parts: Mapping[str, Part], columns: Iterable[str], read: Callable[[ParquetFile], Any]
+) -> list[Any]:
+    """What is read of each part that has rows, and these columns."""
+    found, columns = [], tuple(columns)
+    for part in parts.values():
+        if part.rows:
+            with as_written(folder / part.file):
+                found.append(read(stored.opened(folder / part.file, part, columns)))
+    return found
 
 
-def _masked(files: list, fields: list[Field], chosen: Chosen, declared: Mapping[str, Field]) -> pd.DataFrame:
-    by = [stored.rows(file, chosen.by, {}) for file in files]
+def _masked(
+    folder: Path, parts: Mapping[str, Part], fields: list[Field], chosen: Chosen, declared: Mapping[str, Field]
+) -> pd.DataFrame:
+    columns = [f.name for f in fields]
+    by = _each(folder, parts, chosen.by, lambda file: stored.rows(file, chosen.by, {}))
     mask = chosen.mask(stored.as_frame(by, [declared[c] for c in chosen.by])).to_numpy(bool)
-    found, begin = [], 0
-    for file in files:
-        of_file = mask[begin : begin + file.metadata.num_rows]
-        begin += len(of_file)
-        found.append(stored.rows_at(file, [f.name for f in fields], of_file))
-    return stored.as_frame(found, fields)
+    masks = iter(np.split(mask, np.cumsum([one.num_rows for one in by])[:-1]))
+    return stored.as_frame(_each(folder, parts, columns, lambda f: stored.rows_at(f, columns, next(masks))), fields)
 
 
 def _marks(published: Path, name: str, table: str, column: str, codes: tuple[str, ...]) -> pd.DataFrame:
-    made: list[dict[str, np.ndarray]] = []
-    for part in _parts_of(published, name, table).values():
-        path = published / name / table / part.file
-        if part.rows:
-            with stored.as_written(path):
-                lists = stored.rows(_opened(path, part, [column]), [column], {})
-                made.append(stored.listing(lists, column, codes, part.rows))
+    def marked(file: ParquetFile) -> dict[str, np.ndarray]:
+        return stored.listing(stored.rows(file, [column], {}), column, codes, file.metadata.num_rows)
+
+    made = _each(published / name / table, _parts_of(published, name, table), [column], marked)
     return pd.DataFrame({code: np.concatenate([m[code] for m in made]) if made else [] for code in codes}, dtype=bool)
 
 
 def _latest(published: Path, name: str, table: str, column: str) -> pd.Timestamp:
-    folder = published / name / table
-    with stored.as_written(folder / "all"):
-        found = [
-            stored.highest(_opened(folder / part.file, part, [column]), column)
-            for part in _parts_of(published, name, table).values()
-            if part.rows
-        ]
+    parts = _parts_of(published, name, table)
+    found = _each(published / name / table, parts, [column], lambda file: stored.highest(file, column))
     return max((pd.Timestamp(one) for one in found if one is not None), default=pd.NaT)
 
 

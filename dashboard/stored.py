@@ -1,7 +1,6 @@
 """Rows of a published table out of its Parquet parts: the columns and groups of rows asked for, and no others."""
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -15,7 +14,7 @@ import pyarrow.parquet as pq
 from dashboard.kept import Kept
 from schemas.fields import Field
 from schemas.frames import from_arrow
-from schemas.snapshot import Part, damaged, part_bytes
+from schemas.snapshot import Part, as_written, damaged, lacking, part_bytes
 
 #: of large parts, which are read column by column, the bytes stay at hand: they were compared with their hash once
 _LARGE, _MOST_BYTES = 250_000, 96_000_000
@@ -38,13 +37,13 @@ class Chosen:
     by: tuple[str, ...]
 
 
-def opened(path: Path, part: Part) -> pq.ParquetFile:
-    """A part, once its bytes are known to be those that were written.
+def opened(path: Path, part: Part, columns: Iterable[str] = ()) -> pq.ParquetFile:
+    """A part, once its bytes are known to be those that were written, and to hold these columns.
 
     Raises
     ------
     SnapshotDamaged
-        They are not, or the file is gone.
+        They are not, or do not: what a column would say is not known then. Or the file is gone.
     """
     try:
         now = path.stat()
@@ -55,32 +54,17 @@ def opened(path: Path, part: Part) -> pq.ParquetFile:
     large = now.st_size >= _LARGE
     data = _parts.get(which, lambda: part_bytes(path, part).getvalue()) if large else part_bytes(path, part)
     with as_written(path):
-        return pq.ParquetFile(pa.BufferReader(data) if large else data)
-
-
-@contextmanager
-def as_written(path: Path) -> Iterator[None]:
-    """Around what reads a part: bytes that are not what was written are said to be that."""
-    try:
-        yield
-    except (pa.ArrowException, OSError) as error:
-        raise damaged(f"The part {path.parent.name}/{path.name} of snapshot {path.parent.parent.name}") from error
-
-
-def lacks(file: pq.ParquetFile, columns: Iterable[str]) -> list[str]:
-    """Of these columns those that a part with rows does not have: what they would say is not known."""
-    there = set(file.schema_arrow.names)
-    return [c for c in columns if c not in there] if file.metadata.num_rows else []
+        file = pq.ParquetFile(pa.BufferReader(data) if large else data)
+    if unknown := [c for c in columns if c not in file.schema_arrow.names]:
+        raise lacking(path.parent.parent.name, f"column {', '.join(unknown)} of {path.parent.name}")
+    return file
 
 
 def rows(file: pq.ParquetFile, columns: Iterable[str], where: Mapping[str, Any]) -> pa.Table:
-    """Of these columns, as far as there are any, the rows that hold what is asked for."""
-    there = file.schema_arrow.names
-    wanted = [c for c in dict.fromkeys(columns) if c in there] or there[:1]  # rows need one to be counted by
+    """Of these columns the rows that hold what is asked for."""
+    wanted = _wanted(file, columns)
     if not where:
         return file.read(columns=wanted, use_threads=False)
-    if not set(where) <= set(there):  # of an earlier version, which does not know it
-        return file.schema_arrow.empty_table().select(wanted)
     found = []
     for group in range(file.num_row_groups):
         if not _may_hold(file, group, where):
@@ -93,8 +77,7 @@ def rows(file: pq.ParquetFile, columns: Iterable[str], where: Mapping[str, Any])
 
 def rows_at(file: pq.ParquetFile, columns: Iterable[str], mask: np.ndarray) -> pa.Table:
     """Of these columns the rows of a mask over all; groups of rows without one are not read."""
-    there = file.schema_arrow.names
-    wanted = [c for c in dict.fromkeys(columns) if c in there] or there[:1]  # rows need one to be counted by
+    wanted = _wanted(file, columns)
     found, begin = [], 0
     for group in range(file.num_row_groups):
         of_group = mask[begin : begin + file.metadata.row_group(group).num_rows]
@@ -102,6 +85,10 @@ def rows_at(file: pq.ParquetFile, columns: Iterable[str], mask: np.ndarray) -> p
         if of_group.any():
             found.append(file.read_row_group(group, columns=wanted, use_threads=False).filter(pa.array(of_group)))
     return pa.concat_tables(found) if found else file.schema_arrow.empty_table().select(wanted)
+
+
+def _wanted(file: pq.ParquetFile, columns: Iterable[str]) -> list[str]:
+    return list(dict.fromkeys(columns)) or file.schema_arrow.names[:1]  # rows need one to be counted by
 
 
 def as_frame(found: Iterable[pa.Table], fields: list[Field]) -> pd.DataFrame:
@@ -115,8 +102,6 @@ def as_frame(found: Iterable[pa.Table], fields: list[Field]) -> pd.DataFrame:
 def listing(table: pa.Table, column: str, codes: Iterable[str], count: int) -> dict[str, np.ndarray]:
     """By code a mask of the rows whose list holds it, without a list of Python's a row."""
     masks = {code: np.zeros(count, bool) for code in codes}
-    if column not in table.column_names:
-        return masks
     lists = table[column].combine_chunks()
     words, of_row = pc.list_flatten(lists), pc.list_parent_indices(lists).to_numpy(zero_copy_only=False)
     for code, mask in masks.items():
@@ -126,8 +111,6 @@ def listing(table: pa.Table, column: str, codes: Iterable[str], count: int) -> d
 
 def highest(file: pq.ParquetFile, column: str) -> Any:
     """The greatest value of a column, by what the part says of its groups of rows where it does; None of none."""
-    if column not in file.schema_arrow.names:
-        return None
     said = [one[1] for group in range(file.num_row_groups) if (one := _said(file, group, column)) is not None]
     if said and len(said) == file.num_row_groups:
         return max(said)

@@ -12,6 +12,8 @@ import hashlib
 import io
 import json
 import re
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -291,13 +293,25 @@ def _added(since: dict[str, Any], manifest: Manifest, table: str, rows: pd.DataF
     return pd.concat([rows, conform(later, TABLES["runs"].fields.values())], ignore_index=True) if len(later) else rows
 
 
-def _read_columns(path: Path, part: Part, fields: list[Field]) -> pd.DataFrame:
+@contextmanager
+def as_written(path: Path) -> Iterator[None]:
+    """Around what reads a part: bytes that are not what was written are said to be that.
+
+    Raises
+    ------
+    SnapshotDamaged
+    """
     import pyarrow as pa
 
     try:
-        rows = read_columns(part_bytes(path, part), [f.name for f in fields])
+        yield
     except (pa.ArrowException, OSError) as error:
         raise damaged(f"The part {path.parent.name}/{path.name} of snapshot {path.parent.parent.name}") from error
+
+
+def _read_columns(path: Path, part: Part, fields: list[Field]) -> pd.DataFrame:
+    with as_written(path):
+        rows = read_columns(part_bytes(path, part), [f.name for f in fields])
     return from_arrow(rows, fields)
 
 

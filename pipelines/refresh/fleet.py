@@ -30,7 +30,7 @@ def _leaks(given: Given) -> Frames:
 
 _DIVE = ("member_id", "dive_id")
 
-#: from many readings, each of which says little: what is read today counts tomorrow where fills are many (`until`)
+#: from many readings, each of which says little: what is read today counts tomorrow where fills are many (`_before`)
 LEAKS = Step(
     name="leaks",
     version=1,
