@@ -26,6 +26,7 @@ from schemas.logins import COLUMNS as LOGIN_COLUMNS
 from schemas.policy import SECTIONS
 from schemas.schedule_note import ScheduleNote, read_schedule
 from schemas.snapshot import (
+    SAYS_RUNS,
     Manifest,
     NothingPublished,
     Part,
@@ -36,6 +37,7 @@ from schemas.snapshot import (
     read_manifest,
     shown_name,
     standing_name,
+    with_later_runs,
 )
 from schemas.tables import TABLES
 
@@ -106,7 +108,11 @@ class Snapshot:
             chosen,
             tuple(sorted(where.items(), key=lambda one: one[0])),
         )
-        return _rows(self.published, self.name, _Grant.of(self.viewer, granted), asked).copy(deep=False)
+        rows = _rows(self.published, self.name, _Grant.of(self.viewer, granted), asked).copy(deep=False)
+        # not kept: it changes under a snapshot
+        if name in SAYS_RUNS and columns is None and chosen is None and not where:
+            return with_later_runs(self.published, self.manifest, name, rows)
+        return rows
 
     def once(self, question: Hashable, make: Callable[[], Any]) -> Any:
         """What is worked out from this snapshot for this viewer, once for all sessions that may see the same.

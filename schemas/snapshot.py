@@ -35,6 +35,8 @@ FIRST_LOOK = "first_look"
 MANIFEST = "manifest.json"
 #: what later passes that found nothing new have to add to the snapshot that stands
 SINCE = "since.json"
+#: tables that a run with nothing new adds to
+SAYS_RUNS = ("ingest_files", "runs")
 #: what the last run says of itself
 LAST_PASS = "last_pass.json"
 
@@ -263,15 +265,14 @@ def read_table(
     if not frames:
         return empty(fields)
     rows = frames[0] if len(frames) == 1 else pd.concat(frames, ignore_index=True)
-    return (
-        _with_later_passes(published, manifest, table, rows)
-        if table in ("ingest_files", "runs") and columns is None
-        else rows
-    )
+    return with_later_runs(published, manifest, table, rows) if table in SAYS_RUNS and columns is None else rows
 
 
-def _with_later_passes(published: Path, manifest: Manifest, table: str, rows: pd.DataFrame) -> pd.DataFrame:
-    """Counts and runs of the passes since, which found nothing new and so published nothing."""
+def with_later_runs(published: Path, manifest: Manifest, table: str, rows: pd.DataFrame) -> pd.DataFrame:
+    """Whole rows of one of `SAYS_RUNS` with what is known of runs since, which found nothing new and published nothing.
+
+    Of `runs` all rows are given, of `ingest_files` any.
+    """
     try:
         return _added(json.loads((published / SINCE).read_text(encoding="utf-8")), manifest, table, rows)
     except (*_RUBBISH, OSError):  # a note beside the snapshot; what it would add is not worth an error

@@ -1,5 +1,7 @@
 """What pages keep: worked out once by several who ask at the same moment, bounded, no more read than is asked for."""
 
+import json
+import shutil
 import threading
 from concurrent.futures import ThreadPoolExecutor
 
@@ -10,9 +12,11 @@ import pyarrow.parquet as pq
 import pytest
 
 from dashboard import stored
+from dashboard.access import ALONE, Viewer
+from dashboard.data import open_snapshot
 from dashboard.kept import Kept, weight
 from dashboard.stored import Span
-from schemas.snapshot import Part, SnapshotDamaged
+from schemas.snapshot import SINCE, Part, SnapshotDamaged
 
 
 def test_eight_who_ask_at_once_have_it_worked_out_once():
@@ -177,3 +181,15 @@ def test_what_an_answer_takes_counts_what_is_in_it():
     assert weight(frame) >= 8000 and weight({"by": frame}) >= 8000
     assert weight([{"fill_id": "f1"}] * 100) >= 10_000
     assert weight(Part("all.parquet", 1, "", "ab" * 32)) >= 64
+
+
+def test_a_run_that_found_nothing_new_is_counted_though_no_snapshot_came_of_it(published, tmp_path):
+    shutil.copytree(published, folder := tmp_path / "published")
+    inbox = open_snapshot(folder, Viewer(ALONE))
+    before, runs = inbox.table("ingest_files"), inbox.table("runs")
+    met = [[r.file, r.file_sha256, 7] for r in before.itertuples()]
+    run = ["later", "2026-06-15 08:00:00", "2026-06-15 08:00:01", "2026-06-15"]
+    (folder / SINCE).write_text(json.dumps({"snapshot": inbox.name, "seen_again": met, "runs": [run]}))
+    assert (inbox.table("ingest_files")["seen_again"] == 7).all() and len(before)
+    later = inbox.table("runs")
+    assert len(later) == len(runs) + 1 and later["outcome"].iloc[-1] == "nothing_new"
