@@ -164,8 +164,7 @@ def main(arguments: list[str]) -> None:
     if options.sign_in:
         _way_out(options.published)
     with st.container(horizontal=True, key="pages"):
-        # the address goes on saying what was chosen
-        said = {} if units_of(snapshot) == units_of_station(snapshot) else {UNITS_CHOSEN: units_of(snapshot)}
+        said = in_address(snapshot)
         for page in pages.values():
             st.page_link(page, query_params=said)
         choose_units(snapshot)
@@ -190,16 +189,27 @@ def units_of_station(snapshot: Snapshot) -> str:
     return str(said) if said in reading_units.CHOICES else reading_units.METRIC
 
 
+def in_address(snapshot: Snapshot) -> dict[str, str]:
+    """What the address says of units: the viewer's choice, however it was made and whichever page it is on.
+
+    A choice bound to the address by Streamlit is lost where the address itself made it and a page is turned.
+    """
+    chosen = units_of(snapshot)
+    said = {} if chosen == units_of_station(snapshot) else {UNITS_CHOSEN: chosen}
+    if st.query_params.get(UNITS_CHOSEN) != said.get(UNITS_CHOSEN):
+        st.query_params.from_dict({k: v for k, v in st.query_params.to_dict().items() if k != UNITS_CHOSEN} | said)
+    return said
+
+
 def choose_units(snapshot: Snapshot) -> None:
     """The viewer's own units, behind a word; nothing that is stored or handed on follows them."""
+    st.session_state.setdefault(UNITS_CHOSEN, units_of(snapshot))
     with st.popover(f"Units: {reading_units.shown('bar').unit}, {reading_units.shown('m').unit}", key="units_of_page"):
         st.radio(
             "Units you read and type in",
             list(reading_units.CHOICES),
-            index=list(reading_units.CHOICES).index(units_of_station(snapshot)),
-            captions=list(reading_units.CHOICES.values()),  # a label of its own would stand in the address
+            captions=list(reading_units.CHOICES.values()),
             key=UNITS_CHOSEN,
-            bind="query-params",
         )
         parts.show(
             parts.note(

@@ -117,7 +117,13 @@ def _plan(season, e):
             flows[b] = main * s
     else:
         flows[back[0]] = main
-    return depth, water, surface, flows, back
+    return depth, water, surface, {b: _held(season, b, flow) for b, flow in flows.items()}, back
+
+
+def _held(season, body, flow):
+    """What is taken out of a cylinder, slower where the shortest dive would take more than it holds."""
+    taken = flow[:-1].sum() * DT
+    return flow * min(1.0, 0.95 * float(season.v["mol"][body]) / taken) if taken > 0 else flow
 
 
 def dive(season, events):
