@@ -28,8 +28,9 @@ LOOK_AGAIN_S = 20
 LOOK_SOON_S = 0.2
 
 
-#: where a viewer's choice of units stands: in the session, and so called in the address, which can be kept
-UNITS_CHOSEN = "units"
+#: where a viewer's choice of units stands: in the session, and so called in the address, which can be kept. A field's
+#: own state does not outlive the turning of a page.
+UNITS_CHOSEN, UNITS_FIELD = "units", "units_field"
 
 
 def asked(arguments: list[str]) -> argparse.Namespace:
@@ -196,20 +197,23 @@ def in_address(snapshot: Snapshot) -> dict[str, str]:
     """
     chosen = units_of(snapshot)
     said = {} if chosen == units_of_station(snapshot) else {UNITS_CHOSEN: chosen}
-    if st.query_params.get(UNITS_CHOSEN) != said.get(UNITS_CHOSEN):
-        st.query_params.from_dict({k: v for k, v in st.query_params.to_dict().items() if k != UNITS_CHOSEN} | said)
+    if not said and UNITS_CHOSEN in st.query_params:
+        del st.query_params[UNITS_CHOSEN]
+    elif said and st.query_params.get(UNITS_CHOSEN) != chosen:
+        st.query_params[UNITS_CHOSEN] = chosen
     return said
 
 
 def choose_units(snapshot: Snapshot) -> None:
     """The viewer's own units, behind a word; nothing that is stored or handed on follows them."""
-    st.session_state.setdefault(UNITS_CHOSEN, units_of(snapshot))
     with st.popover(f"Units: {reading_units.shown('bar').unit}, {reading_units.shown('m').unit}", key="units_of_page"):
         st.radio(
             "Units you read and type in",
             list(reading_units.CHOICES),
+            index=list(reading_units.CHOICES).index(units_of(snapshot)),
             captions=list(reading_units.CHOICES.values()),
-            key=UNITS_CHOSEN,
+            key=UNITS_FIELD,
+            on_change=lambda: st.session_state.update({UNITS_CHOSEN: st.session_state[UNITS_FIELD]}),
         )
         parts.show(
             parts.note(

@@ -206,4 +206,9 @@ def test_a_choice_of_units_stands_in_the_address_and_outlives_the_visit(browser,
     later.page.get_by_label("Reads now, psi").wait_for()
     later.turn_to("Fleet")  # nobody has chosen on this visit: the address did
     assert "units=us" in later.page.url
+    later.page.get_by_role("button", name="Units: psi, ft").click()
+    later.settle()
+    later.page.get_by_text("metric", exact=True).click()
+    later.settle()
+    assert later.page.get_by_role("button", name="Units: bar, m").count() and "units=" not in later.page.url
     later.close()
