@@ -79,6 +79,14 @@ def test_a_dive_that_was_not_judged_has_no_mark():
     assert "least margin" not in [t.name for t in figure.data]
 
 
+def test_weight_left_with_the_gas_it_ended_with_is_what_holds_the_diver_down():
+    """Whoever sinks by 2 kg at the end has 2 kg left; the same sign as at the unusable pressure."""
+    kit = OF_ME["kit_balance"].assign(net_end_kg=-2.0)
+    drawn = charts_dives.kit_margins(kit, OF_ME["dive_consumption"]["started_at"]).data
+    (left,) = (trace for trace in drawn if "ended with" in trace.name)
+    assert set(left.y) == {2.0}
+
+
 def test_open_answers_are_never_drawn_as_above_policy():
     rows = RESERVE.assign(below_policy=pd.array([None] * len(RESERVE), dtype="boolean"))
     names = [t.name for t in charts_dives.margins(rows, OF_ME["dive_consumption"]["started_at"]).data]

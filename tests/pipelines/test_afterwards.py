@@ -110,6 +110,12 @@ def test_a_return_ends_the_loan_that_was_out():
     assert made["back_pressure_bar"].tolist()[1] == 60.0
 
 
+def test_a_return_says_nothing_of_a_loan_that_the_log_has_back_already():
+    loan = {"unit_id": "C1", "member_id": "M1", "out_at": at(8, 1), "back_at": at(8, 3), "back_pressure_bar": 55.0}
+    made = returned([loan], {"unit_id": "C1", "back_at": at(9, 12), "back_pressure_bar": 10.0}).iloc[0]
+    assert (made["back_at"], made["back_pressure_bar"]) == (at(8, 3), 55.0)
+
+
 def test_without_any_the_rows_stay_as_they_are():
     fills, loans = frame("fills", *FILLS), frame("loans", {"unit_id": "C1", "member_id": "M1", "out_at": at(8)})
     assert with_readings(fills, frame("fill_readings").head(0)) is fills

@@ -151,6 +151,9 @@ def test_dives_without_a_direct_ascent_are_never_called_fine():
     assert bool(made.loc["open", "below_policy"]) is False
     assert all("no_direct_ascent" in made.loc[d, "flags"] for d in ("cave", "deco", "thin"))
     assert made.loc["cave", "thirds_margin_free_l"] > 0 and np.isnan(made.loc["open", "thirds_margin_free_l"])
+    # the rule of thirds: one third in, one out, one kept (cave diving's common practice)
+    usable = make_dive("cave", 0, rmv=12.0, overhead=True)["dive_trace"]["usable_free_l"]
+    assert made.loc["cave", "thirds_margin_free_l"] == pytest.approx(usable.iloc[-1] - usable.iloc[0] / 3)
 
 
 def test_a_gas_not_breathable_at_the_surface_bars_a_direct_ascent():

@@ -133,6 +133,12 @@ def test_permanent_expansion_condemns_only_beyond_ten_per_cent():
         assert state({"manufactured_on": "2018-01-01"}, rows, "2024-02-01", "us")[0] == expected
 
 
+def test_permanent_expansion_is_measured_by_a_hydrostatic_test_alone():
+    """49 CFR 180.205(g): the pressure test measures it; a figure copied beside a visual inspection condemns nothing."""
+    rows = [("2024-01-01", "hydrostatic", "pass"), ("2024-01-02", "visual", "pass", 0, 12.0)]
+    assert state({"manufactured_on": "2018-01-01"}, rows, "2024-02-01", "us")[0] == "in_date"
+
+
 def test_alloy_6351_may_not_be_filled_in_australia_since_its_approval_was_withdrawn():
     """Test stations citing AS 2030.1 and AS 2337.1 (restated): approvals withdrawn 31 October 2017."""
     rows = [("2017-10-01", "hydrostatic", "pass")]

@@ -74,6 +74,9 @@ def test_what_was_on_the_back_stands_beside_each_other():
     assert [(row[0], row[1]) for row in rows] == [("C1", "1"), ("C1 + C2", "1")]
     assert rows[0][2:] == ("16.0\u00a0L/min", "20\u00a0bar", "\u2212300\u00a0L", "60\u00a0bar")
     assert rows[1][3] == "nothing"
+    again = pd.concat([DIVES, DIVES.iloc[[2]].assign(dive_id="d4")])
+    tanks = pd.concat([TANKS, TANKS.iloc[1:3].assign(dive_id="d4")])
+    assert season.by_cylinder(again, tanks, RESERVE)["unit_id"].tolist() == ["C1 + C2", "C1"]  # dived most first
 
 
 def test_the_year_is_one_sentence_with_its_uncertainty():

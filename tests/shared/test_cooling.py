@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from shared.filling.settled_after import settled_after_s
 from shared.gas import cooling, thermal
 from shared.gas.walls import surface_m2, wall_heat_capacity_j_k, wall_mass_kg
 
@@ -70,3 +71,11 @@ def test_the_estimated_mass_is_that_of_common_cylinders():
 
 def test_a_set_has_the_surface_of_both_its_cylinders():
     assert surface_m2(24.0, 2.0) == pytest.approx(2 * surface_m2(12.0))
+
+
+def test_a_set_is_worth_reading_when_each_of_its_cylinders_is():
+    """Two twelves joined cool as one twelve does: twice the heat through twice the surface."""
+    one, two = (settled_after_s(220.0, 35.0, 20.0, "steel", litres, 232.0, n) for litres, n in ((12.0, 1), (24.0, 2)))
+    assert two == pytest.approx(one, rel=1e-9)
+    assert settled_after_s(220.0, 20.3, 20.0, "steel", 12.0, 232.0) == 0.0  # less than half a bar is left to lose
+    assert np.isnan(settled_after_s(220.0, 35.0, np.nan, "steel", 12.0, 232.0))

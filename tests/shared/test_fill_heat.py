@@ -5,8 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from shared.filling.conditions import usual_minutes
+from shared.filling.conditions import delivery, outlet_rise_k, usual_minutes
 from shared.filling.heat import FillConditions, temperature_at_stop
+from shared.filling.size_class import size_class
 from shared.gas import thermal
 
 PLAIN = {
@@ -164,3 +165,20 @@ def test_conditions_can_be_taken_apart():
 def test_minutes_nobody_logged_are_those_of_a_compressors_litres_and_of_a_banks_bar():
     """180 L/min and 40 bar/min: 12 L by 180 bar are 2160 L, 12 min, and 4.5 min (arithmetic)."""
     assert usual_minutes([False, True], 12.0, 180.0).tolist() == [12.0, 4.5]
+
+
+def test_a_bank_gives_gas_as_warm_as_the_room_and_a_compressor_warmer_gas_at_the_cylinders_own_pressure():
+    """A bank of which nobody says it stands at 250 bar, or 20 bar above the stop where that is more."""
+    warm_c, from_bar = delivery([True, True, False, False], 20.0, [200.0, 300.0, 200.0, 200.0], [7.0, 7.0, 7.0, np.nan])
+    assert warm_c.tolist() == [20.0, 20.0, 27.0, 30.0]
+    np.testing.assert_array_equal(from_bar, [250.0, 320.0, np.nan, np.nan])
+
+
+def test_how_warm_a_compressor_delivers_is_the_middle_of_its_log_where_that_can_be():
+    assert outlet_rise_k([30.0, 45.0, np.nan, 31.0], [20.0, 20.0, 20.0, 20.0]) == 11.0
+    assert np.isnan(outlet_rise_k([95.0], [20.0])) and np.isnan(outlet_rise_k([], []))
+
+
+def test_a_class_of_size_holds_its_upper_edge():
+    said = ["under 5 L", "5 to 8.5 L", "8.5 to 11 L", "11 to 13.5 L", "11 to 13.5 L", "over 16 L", ""]
+    assert size_class([5.0, 5.1, 11.0, 11.1, 12.0, 18.0, np.nan]).tolist() == said

@@ -58,3 +58,10 @@ def test_logs_that_agree_are_what_they_say():
     found, _, _ = filtered_c(np.arange(20.0), np.full(20, 18.5))
     np.testing.assert_allclose(found, 18.5)
     assert all(len(v) == 0 for v in filtered_c([], []))
+
+
+def test_a_room_that_stays_as_it_is_is_found_not_to_walk():
+    """Logs some hours apart differ by twice their noise's variance and by nothing else."""
+    hours = (24.0 * np.arange(100)[:, None] + 10.0 + np.array([0.0, 0.2, 0.4, 3.0, 3.2, 3.4])).ravel()
+    _, _, walk = filtered_c(hours, 18.0 + np.random.default_rng(5).normal(0, 0.7, len(hours)))
+    assert walk[0] == 0.5 and walk[-1] < 0.1

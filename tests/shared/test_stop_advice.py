@@ -1,6 +1,7 @@
 """Where to stop: never above what is permitted, hot or cold, in any mode."""
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -80,6 +81,17 @@ def test_an_overshoot_is_the_least_of_all_limits():
     # EU practice: what it develops at 65 °C is at most the test pressure, at the cool end too
     developed = thermal.settled_pressure_bar(weak.settles_to_bar + 2.326 * np.hypot(0.5, 1.0), 15.0, 65.0)
     assert 240.0 < developed <= 260.0
+
+
+def test_of_several_developed_limits_the_lesser_counts():
+    """As a local rule file may have two: 65 °C and the test pressure, 50 °C and the working pressure."""
+    rules = filling_rules("uk")
+    (eu,) = rules.developed
+    local = replace(eu, temperature_c=50.0, of="working_pressure", factor=1.0)
+    for both in ((eu, local), (local, eu)):
+        advice = advise_stop(conditions(), 232.0, 232.0, replace(rules, developed=both), SURE, **HOT)
+        alone = advise_stop(conditions(), 232.0, 232.0, replace(rules, developed=(local,)), SURE, **HOT)
+        assert advice.limited_by == "developed_limit" and advice.stop_pressure_bar == alone.stop_pressure_bar < 232.0
 
 
 def test_the_developed_limit_of_the_united_states():

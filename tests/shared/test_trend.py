@@ -247,6 +247,17 @@ def test_a_fit_is_the_same_whether_its_dives_came_at_once_or_by_month():
         assert one == pytest.approx(other, abs=1e-9)
 
 
+def test_each_end_of_what_the_next_dive_may_be_is_stretched_by_its_own_past_errors():
+    """Errors below were twice as wide as said, those above as said: the tenth percentile moves away from the median."""
+    dives = Dives(np.zeros(3, int), np.array([0.0, 1, 8]), np.log([22.0, 24, 21]), np.zeros((3, 5)), np.full(3, 1e-4))
+    at, as_said = np.zeros(3, int), prior_model()
+    levels, _ = follow(dives, as_said, at)
+    usual = np.log(next_dive(dives, levels, as_said, at, (0.1, 0.5, 0.9)))
+    wider = np.log(next_dive(dives, levels, replace(as_said, z_low=2 * as_said.z_low), at, (0.1, 0.5, 0.9)))
+    assert usual[:, 1] - wider[:, 0] == pytest.approx(2 * (usual[:, 1] - usual[:, 0]), rel=1e-3)
+    assert wider[:, 2] == pytest.approx(usual[:, 2], rel=1e-9)
+
+
 def test_three_dives_give_a_wide_but_sane_band():
     dives = Dives(np.zeros(3, int), np.array([0.0, 1, 8]), np.log([22.0, 24, 21]), np.zeros((3, 5)), np.full(3, 1e-4))
     at = np.zeros(3, int)
