@@ -244,6 +244,14 @@ def test_a_run_logged_in_a_warmer_outlet_holds_less_gas():
     assert at[0] == pytest.approx(at[1]) and at[2] < at[1] - 1.0
 
 
+def test_without_a_rated_delivery_what_it_gave_at_first_is_what_it_is_held_to():
+    minutes = [11.0, 11.0, 11.0, 11.0, 12.0, 13.0]
+    runs = [(f"2026-03-0{n}", 100.0 + n, "reading", RUN | {"pumped_minutes": m}) for n, m in enumerate(minutes, 1)]
+    row = health(runs)
+    assert row.delivery_change_pct == pytest.approx(100 * (11 / 13 - 1), abs=1.5) and "delivery_falls" in row.reasons
+    assert np.isnan(health(runs[:3]).delivery_change_pct)  # too few to say
+
+
 def test_service_falls_due_at_the_present_use():
     rows = [
         ("2026-02-01", 500.0, "service", {}),
@@ -350,6 +358,9 @@ def test_what_is_not_stated_of_a_filter_is_not_good(silent):
 
 def test_the_next_air_test_is_three_calendar_months_on_under_uk():
     assert health([]).air_test_due_on == pd.Timestamp("2026-07-10")
+    for day, overdue in (("2026-07-10", False), ("2026-07-11", True)):  # in time up to and including the day
+        row = build_air(station([], tests=TESTS[-1:]), Policy(), pd.Timestamp(day))["compressor_health"].iloc[0]
+        assert ("air_test_is_overdue" in row.reasons) == overdue
 
 
 # --- a test is good only for what it measured -------------------------------------------------
@@ -436,6 +447,11 @@ def test_oil_that_is_too_much_for_oxygen_clean_cylinders_is_said_of_the_compress
                         air_tests=[sample("2026-04-10", oil_mg_m3=oil)])  # fmt: skip
         row = build_air(inputs, Policy(), TODAY)["compressor_health"].iloc[0]
         assert ("air_not_oxygen_compatible" in row.reasons) == said and row.air_state == "passed"
+    for first, last, said in ((0.3, 0.1, False), (0.1, 0.3, True)):  # the newest test says how it is
+        oily = [sample("2026-01-10", oil_mg_m3=first), sample("2026-04-10", oil_mg_m3=last)]
+        inputs = frames(sources=sources, compressors=[{"compressor_id": "K1"}], air_tests=oily)
+        row = build_air(inputs, Policy(), TODAY)["compressor_health"].iloc[0]
+        assert ("air_not_oxygen_compatible" in row.reasons) == said
 
 
 # --- where the gas came from is not known -----------------------------------------------------
@@ -456,6 +472,12 @@ def test_of_two_compressors_that_feed_a_bank_the_failed_one_counts():
     tests = [sample("2026-03-01", "K1"), sample("2026-03-01", "K2", co_ppm=9.0)]
     air = air_state_of_fills(two([fill("F", "2026-04-01", "BOTH")], tests), Policy(), TODAY).iloc[0]
     assert (air.air_state, air.compressor_id) == ("failed", "K2")
+    both = [sample("2026-03-20", "K1", co_ppm=9.0), sample("2026-03-01", "K2", co_ppm=9.0)]
+    for tests in (both, [t | {"compressor_id": "K3" if t["compressor_id"] == "K2" else "K2"} for t in both]):
+        fed = [*TWO[:2], {"source_id": "K3", "kind": "compressor"}, {"source_id": "BOTH", "fed_by": "K1;K2;K3"}]
+        inputs = frames(fills=[fill("F", "2026-04-01", "BOTH")], sources=fed, air_tests=tests)
+        air = air_state_of_fills(inputs, Policy(), TODAY).iloc[0]
+        assert str(air.failed_on.date()) == "2026-03-20"  # of several that failed the last says why
 
 
 @pytest.mark.parametrize(
@@ -517,6 +539,11 @@ def test_a_bank_that_names_no_feed_is_in_doubt_today_while_a_compressor_stands_f
     assert made["air_state"].to_dict() == {
         "K1": "passed", "K2": "failed", "BOTH": "failed", "AIR": "source_unknown", "O2": "not_traced",
     }  # fmt: skip
+    fed = [*TWO[:4], TWO[4] | {"fed_by": "the other compressor"}]  # who fills it himself has not bought it
+    made_of = frames(sources=fed, air_tests=tests)
+    assert build_air(made_of, Policy(), TODAY)["gas_sources"].set_index("source_id").loc["O2", "air_state"] == (
+        "source_unknown"
+    )
     assert made.loc["AIR", "compressor_id"] == "K2" and str(made.loc["AIR", "air_failed_on"].date()) == "2026-03-20"
 
 

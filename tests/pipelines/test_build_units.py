@@ -104,6 +104,20 @@ def test_the_permitted_pressure_of_a_set_is_the_least_of_everything_on_it():
     assert units.loc["S", "joined"] and units.loc["L", "joined"] and units.loc["L", "side"] == "left"
 
 
+@pytest.mark.parametrize("names, flag", [("A", "set_incomplete"), ("AB", None), ("ABC", "set_over_full")])
+def test_a_manifolded_set_is_two_cylinders(names, flag):
+    units = units_of(cylinders=[steel(c, set_id="S", set_kind="manifolded") for c in names])
+    assert set(units.loc["S", "flags"]) & {"set_incomplete", "set_over_full"} == ({flag} if flag else set())
+
+
+def test_what_is_known_of_one_side_alone_is_not_known_of_the_set():
+    """A mark that nobody has read may be the lesser."""
+    marks = {"test_pressure_bar": 348.0, "valve_pressure_bar": 232.0, "empty_mass_kg": 14.0}
+    pair = [steel("A", set_id="S", set_kind="manifolded", **marks), steel("B", set_id="S", set_kind="manifolded")]
+    unit = units_of(cylinders=pair).loc["S"]
+    assert pd.isna(unit["test_pressure_bar"]) and pd.isna(unit["empty_mass_kg"]) and not unit["valve_rating_known"]
+
+
 def test_pairs_that_are_not_joined_are_two_units():
     pair = [steel(c, set_id="S", set_position=p, set_kind="sidemount") for c, p in (("L", "left"), ("R", "right"))]
     units = units_of(cylinders=pair)

@@ -4,7 +4,7 @@ import pandas as pd
 import pytest
 
 from pipelines.derive.fleet.findings import finding_reasons
-from pipelines.derive.fleet.health import _unusual_use, build_fleet
+from pipelines.derive.fleet.health import _side_of_flagged_set, _unusual_use, build_fleet
 from pipelines.derive.fleet.inspections import unit_states_at
 from pipelines.derive.fleet.leaks import build_leaks
 from pipelines.derive.units import build_units
@@ -165,6 +165,21 @@ def test_a_drop_nobody_logged_is_said_for_sixty_days_unless_it_is_a_habit(days_a
     at = pd.Series([TODAY - pd.Timedelta(days=days_ago - 0.5)] * 4).dt.tz_localize("UTC")
     intervals = pd.DataFrame({"unit_id": "A", "unexplained": [bool(n) for n in of_four], "to_at": at})
     assert _unusual_use(pd.Series(["A"]), intervals, TODAY, "UTC").tolist() == [said]
+
+
+@pytest.mark.parametrize(
+    ("kind", "flags", "basis", "said"),
+    [
+        ("manifolded", [True, False], "cylinder", [True, False]),
+        ("manifolded", [True, True], "cylinder", [False, False]),  # both: of neither side alone
+        ("manifolded", [True, False], "set", [False, False]),  # the set was read, not its sides
+        ("sidemount", [True, False], "cylinder", [False, False]),  # two cylinders, no sides of one set
+    ],
+)
+def test_a_side_leaks_where_its_own_gauge_says_so_and_the_others_does_not(kind, flags, basis, said):
+    pair = [cylinder(c, set_id="S", set_kind=kind) for c in "AB"]
+    health = pd.DataFrame({"set_id": "S", "leak_flag": pd.array(flags, "boolean"), "leak_basis": basis}, index=[0, 1])
+    assert _side_of_flagged_set(pd.Series(["A", "B"]), health, frames(cylinders=pair)).tolist() == said
 
 
 def test_due_soon_begins_sixty_days_before():

@@ -70,6 +70,16 @@ def test_every_event_has_what_the_standard_requires():
     assert late["SUMMARY"] == r"A\,4\;ü: visual inspection was due\, may not be filled" and not late["parts"]
 
 
+def test_on_its_day_a_cylinder_is_still_in_test_and_one_out_of_service_is_not_called():
+    """In test up to and including the day: it is late from the next on."""
+    due = {str(day): read(inspection_calendar(health(day), PLAN.iloc[:0], TODAY, "Pier"))["parts"][-1]["SUMMARY"]
+           for day in ("2031-05-01", "2031-05-02")}  # fmt: skip
+    assert set(due.values()) == {"T17-L: hydrostatic test due"}
+    gone = health().assign(status=["in_service", "withdrawn"])
+    (event,) = read(inspection_calendar(gone, PLAN.iloc[:0], TODAY, "Pier"))["parts"]
+    assert event["SUMMARY"].startswith("T17-L")
+
+
 def test_a_moved_date_keeps_its_identifier_and_goes_before_the_older_one():
     old = read(inspection_calendar(health(), PLAN, TODAY, "Pier"))["parts"]
     new = read(inspection_calendar(health("2036-09-02"), PLAN.iloc[:0], TODAY + pd.Timedelta(days=130), "Pier"))[

@@ -42,6 +42,9 @@ def test_suit_gas_gets_no_depth_to_breathe_it_at():
     made = labels.label(ROW | {"reasons": ["suit_gas_only"]}, "UTC", 1.4, {})
     assert made.warning == labels.NOT_BREATHABLE and not made.depth
     assert "Minimum depth" not in dict(made.lines)
+    # that nobody analysed it is the lesser thing to know
+    unread = ROW | {"reasons": ["suit_gas_only"], "analysed_o2_pct": None}
+    assert labels.label(unread, "UTC", 1.4, {}).warning == labels.NOT_BREATHABLE
 
 
 def test_air_that_nobody_analysed_says_so_and_states_no_depth_and_no_other_gas_passes_for_it():
