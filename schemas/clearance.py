@@ -165,12 +165,13 @@ def _of_cylinder(cylinder, several: bool) -> tuple[list[str], list[str]]:
     if cylinder.inspection_state == "due_soon":
         about.insert(0, f"{name}{kind} due {words.days_away(cylinder.days_to_due)}, {words.day(cylinder.next_due_on)}.")
     state = "condemned" if cylinder.status == "condemned" else cylinder.inspection_state
-    if state in ("in_date", "due_soon") and cylinder.status == "in_service":
+    in_test = state in ("in_date", "due_soon")
+    if in_test and cylinder.status == "in_service":
         return [], about
     why = [sentence(c, row) for c in found if c in words.FORBIDS_FILLING]
     if state == "out_of_date" and words.known(cylinder.next_due_on):
         why.append(f"Due was {words.day(cylinder.next_due_on)} ({kind}).")
-    if not why:
+    if not why and not in_test:
         why = [words.INSPECTION.get(state, f"It is {cylinder.status}.") + "."]
     if cylinder.status != "in_service" and not {"condemned", "withdrawn"} & set(found):
         why.append(f"The register has it as {cylinder.status}.")

@@ -6,6 +6,7 @@ from test_pages import run, said
 
 from dashboard import board
 from schemas import holds, words
+from schemas.codes import sentence
 
 NOW = pd.Timestamp("2031-05-20 14:00", tz="UTC")
 UNITS = pd.DataFrame({"unit_id": ["C1"], "material": ["steel"]})
@@ -65,6 +66,12 @@ STOP = {"verdict": "stop", "on_hold": True}
 )
 def test_what_is_next_for_a_unit(row, life, state):
     assert one(row, life).state == state
+
+
+def test_what_to_look_at_is_said_and_a_fill_without_a_verdict_says_that():
+    drifting = one(fill(5.0, verdict="attention", reasons=["hot_stop", "gauge_drifting"]))
+    assert drifting.says == sentence("gauge_drifting", drifting.fill)
+    assert one(fill(5.0, verdict=None)).says == "It has no verdict."
 
 
 @pytest.mark.parametrize(

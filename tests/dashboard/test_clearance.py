@@ -121,6 +121,17 @@ def test_what_is_not_in_test_today_may_not_be_filled_whatever_its_dates_look_lik
     assert not clearance.may_be_filled and "not in test" in clearance.why_not[0]
 
 
+@pytest.mark.parametrize("status", ["withdrawn", "condemned"])
+def test_what_the_register_has_out_of_service_is_refused_with_that_word_though_its_dates_are_good(status):
+    """A word in the register bears no date and no reason: it stands for itself."""
+    row = HEALTH.index[HEALTH["cylinder_id"] == "A11-2"][0]
+    health = HEALTH.copy()
+    health.loc[row, ["inspection_state", "status"]] = ["in_date", status]
+    health.at[row, "score_reasons"] = []
+    why = " ".join(ask("A11-2", UNITS, health, FILLS).why_not)
+    assert status in why and "in date" not in why.casefold()
+
+
 def test_a_thread_finding_that_stands_is_open_and_one_that_passed_since_is_reported():
     row = HEALTH.index[HEALTH["cylinder_id"] == "A11-2"][0]
     health = HEALTH.copy()

@@ -11,7 +11,7 @@ from made_up import ME, OTHER
 from dashboard import app, code_door, sign_in, signed_out
 from dashboard.access import Refused
 from dashboard.sign_in import verified_address, viewer_of
-from schemas.logins import hashed_roles, member_logins, roles_of
+from schemas.logins import address_hash, hashed_roles, member_logins, roles_of
 
 NOW = 1_900_000_000.0
 MEMBERS = pd.DataFrame(
@@ -107,6 +107,10 @@ def test_hashes_of_members_cannot_be_read_as_roles_nor_of_one_member_as_another(
     both = member_logins(pd.DataFrame({"member_id": [ME], "email": ["boss@weir.example"]}))
     assert both["address_hash"].iloc[0] not in ROLES
     assert member_logins(MEMBERS)["member_id"].tolist() == [ME, OTHER]
+    # were an address that two share published all the same, it would say of neither who it is
+    two = pd.DataFrame({"member_id": [ME, OTHER]})
+    two["address_hash"] = [address_hash(m, "boss@weir.example") for m in two["member_id"]]
+    assert viewer_of(claims("boss@weir.example"), ROLES, "", two, NOW).member_id is None
 
 
 # --- one stated normalisation, and roles where they stand --------------------------------------

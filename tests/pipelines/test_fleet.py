@@ -110,6 +110,12 @@ def test_a_cylinder_tells_its_dates_its_holder_and_its_fills():
     assert life.loc[life["cylinder_id"].eq("A"), "event"].value_counts()["filled"] == 3
 
 
+def test_without_a_hydrostatic_test_on_record_every_fill_is_one_since():
+    health, _ = fleet([cylinder("A")], [fill("F1", "2025-01-10T10:00Z", "A"), fill("F2", "2026-05-10T10:00Z", "A")],
+                      inspections=[passed("A", "2026-01-01", "visual")])  # fmt: skip
+    assert health.loc["A", "fills_since_hydrostatic"] == 2
+
+
 def test_out_of_test_while_out_is_reported():
     health, _ = fleet([cylinder("A")], loans=[{"unit_id": "A", "member_id": "M1", "out_at": "2026-05-20T10:00Z"}])
     assert "out_of_test_on_loan" in health.loc["A", "score_reasons"]

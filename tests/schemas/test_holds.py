@@ -26,6 +26,8 @@ def test_of_a_set_taken_apart_the_last_fill_of_each_cylinder_counts():
     assert holds.inside(rows, ["R"])["fill_id"].tolist() == ["T-0"]
     assert holds.inside(rows, ["L", "R"])["fill_id"].tolist() == ["L-5", "T-0"]
     assert holds.of_cylinders(rows) == {"R": "on hold"}
+    nobodys = frame(fill(0, "X", []))  # a unit whose cylinders nobody registered stands for itself
+    assert holds.inside(nobodys, ["X"])["fill_id"].tolist() == ["X-0"]
     assert holds.not_released(rows)["fill_id"].tolist() == ["T-0"]
 
 

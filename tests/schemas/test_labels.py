@@ -99,6 +99,12 @@ def test_a_label_is_withheld_from_a_held_an_unanalysed_and_a_superseded_fill(cha
     assert labels.withheld(row).startswith(why) and bool(labels.withheld(row)) == bool(why)
 
 
+def test_none_and_hardly_any_are_two_things():
+    assert [words.share(v).replace("\u00a0", " ") for v in (0.0, 0.004, 0.01, None)] == [
+        "0 %", "under 1 %", "1 %", "not known",
+    ]  # fmt: skip
+
+
 @pytest.mark.parametrize(
     ("value", "says"), [(49.4, "49 bar"), (49.6, "49.6 bar"), (49.96, "49.96 bar"), (50.0, "50.00 bar")]
 )

@@ -208,6 +208,13 @@ def test_what_is_inside_already_settles_at_the_target_then_nothing_is_added(o2, 
     assert settled(advice.most_now_bar, -15.0, 15.0, o2, he) == pytest.approx(232.0, abs=0.6)
 
 
+@pytest.mark.parametrize("start", [231.6, 232.0, 232.4])
+def test_marks_half_a_bar_apart_are_one_pressure_also_where_nothing_is_to_be_added(start):
+    """3365 psi is 232.01 bar: who asks for 232 and has it is told so, not that there is no room."""
+    change = {"start_pressure_bar": start, "ambient_c": 15.0, "delivery_c": 25.0}
+    assert advise(change=change).nothing_to_add == "inside_holds_target"
+
+
 def test_of_several_gases_that_may_be_inside_the_one_that_settles_highest_counts():
     cold = {"start_pressure_bar": 198.0, "ambient_c": -15.0, "o2_pct": 10.0, "he_pct": 80.0}
     assert advise(change=cold).nothing_to_add == ""
