@@ -15,7 +15,7 @@ from typer.testing import CliRunner
 
 from dashboard.access import Viewer
 from dashboard.data import open_snapshot
-from dashboard.views.filling_advice import _refused
+from dashboard.views.filling_advice import _gain, _refused
 from dashboard.views.filling_day import _reads_at
 from pipelines.station.settings import write_station
 from schemas.advice import (
@@ -62,6 +62,13 @@ def test_by_default_no_advice_is_above_the_permitted_pressure():
         advice = advise(UNIT, 1, asked, Learned(), "uk", Filling())
         assert advice.stop_pressure_bar <= 300.0
         assert advice.short_bar > 0 and advice.settles_low_bar < advice.settles_to_bar < advice.settles_high_bar
+
+
+@pytest.mark.parametrize(
+    ("gain_bar", "said"), [(3.24, ("3.2 bar", "stopping at 236 bar")), (0.04, ("nothing", "")), (0.0, ("nothing", ""))]
+)
+def test_what_a_slower_fill_would_gain_is_said_with_its_stop_and_nothing_where_it_gains_nothing(gain_bar, said):
+    assert tuple(text.replace("\xa0", " ") for text in _gain(gain_bar, 236.9)) == said
 
 
 MODEL = pd.DataFrame(

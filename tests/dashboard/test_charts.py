@@ -190,3 +190,9 @@ def test_gas_below_nothing_is_neither_drawn_nor_given_as_a_figure():
     assert "least margin" not in [trace.name for trace in figure.data]
     assert gas_left.number(-600.0) == "not known" and gas_left.number(0.0) != "not known"
     assert not gas_left.cannot_have_been(RESERVE.loc[2])
+    # required 900 L: with a margin of -300 there were 600 left at the least, with one of -950 less than nothing
+    marked = RESERVE.loc[2].copy()
+    marked[["required_free_l_there", "surfaced_free_l"]] = [900.0, 500.0]
+    for margin, cannot in ((-300.0, False), (-950.0, True), (1500.0, False)):
+        marked["least_margin_free_l"] = margin
+        assert gas_left.cannot_have_been(marked) is cannot, margin

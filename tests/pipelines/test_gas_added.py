@@ -61,3 +61,27 @@ def test_an_air_fill_sells_no_oxygen_by_its_analysers_tenth():
     }
     got = build_gas_added(fills([row]), Policy()).iloc[0]
     assert got["oxygen_free_l"] == 0 and np.isclose(got["added_free_l"], 2000)
+
+
+def test_helium_that_was_inside_is_not_sold_again_and_another_units_was_never_inside():
+    """A twelve of 18/45 topped up with the same, and another whose first fill known came on top of 100 bar of air.
+
+    12 L at 100 and 200 bar (gauge) and 15 °C hold about 1150 and 2166 free litres of it (CoolProp 7).
+    """
+    mixed = {
+        "fill_id": "a1",
+        "unit_id": "a",
+        "filled_at": pd.Timestamp("2031-05-01T10:00Z"),
+        "source_id": "s",
+        "member_id": "m",
+        "o2_pct": 18.0,
+        "he_pct": 45.0,
+        "water_capacity_l": 12.0,
+        "settled_pressure_bar_15c": 200.0,
+        "added_free_l": 2166.0,
+    }
+    topped = mixed | {"fill_id": "a2", "filled_at": pd.Timestamp("2031-05-02T10:00Z"), "added_free_l": 1016.0}
+    other = mixed | {"fill_id": "b1", "unit_id": "b", "member_id": "of b", "added_free_l": 1016.0}
+    got = build_gas_added(fills([mixed, topped, other]), Policy()).set_index("member_id")["helium_free_l"]
+    assert got["m"] == pytest.approx(0.45 * (2166.0 + 1016.0), rel=0.005)
+    assert got["of b"] == pytest.approx(0.45 * 2166.0, rel=0.005)  # air was inside before

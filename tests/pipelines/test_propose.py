@@ -106,16 +106,14 @@ def test_the_proposal_is_tried_on_the_station_and_changes_nothing(tmp_path, caps
 NEEDED = ("filled_at", "unit_id", "start_pressure_bar", "stop_pressure_bar", "target_pressure_bar", "ambient_c",
           "target_o2_pct", "analysed_o2_pct", "operator")  # fmt: skip
 LOGS = {
-    "de": "Füllnummer;Datum;Flaschen-Nr;Startdruck;Druck nachher;Druck soll;"
-    "Umgebungstemperatur;O2 soll;O2 ist;Fueller",
+    "de": "Füllnummer;Datum;Flaschen-Nr;Startdruck;Druck nachher;Druck soll;Umgebungstemperatur;O2 soll;O2 ist;Fueller",
     "fr": "Numéro;Gonflé le;Bouteille;Pression initiale;Pression finale;Pression souhaitée;"
     "Température ambiante;Mélange;O2 mesuré;Gonflé par",
     "es": "Carga nº;Fecha;Botella;Presión inicial;Presión final;Presión deseada;"
     "Temperatura ambiente;Mezcla;O2 medido;Cargado por",
     "it": "Ricarica;Data;Bombola;Pressione iniziale;Pressione finale;Pressione richiesta;"
     "Temperatura ambiente;Miscela;O2 misurato;Ricaricato da",
-    "nl": "Vulling;Datum;Fles;Begindruk;Einddruk;Gewenste druk;"
-    "Omgevingstemperatuur;Mengsel;O2 gemeten;Gevuld door",
+    "nl": "Vulling;Datum;Fles;Begindruk;Einddruk;Gewenste druk;Omgevingstemperatuur;Mengsel;O2 gemeten;Gevuld door",
 }
 ROWS = [f"{n};{12 + n:02}.03.2026;C1;{40 + n};23{n};232;18,5;20,9;20,8;Ada" for n in range(1, 5)]
 

@@ -122,6 +122,14 @@ def test_version_2_keeps_its_tank_data_among_the_gases(tmp_path):
     assert found.rows("dive_samples")["tank_1_bar"].tolist()[1:] == pytest.approx([200, 190])
 
 
+@pytest.mark.parametrize(
+    ("density", "water"), [("1000", "fresh"), ("1010", "fresh"), ("1012", None), ("1015", "salt"), ("1030", "salt")]
+)
+def test_water_between_fresh_and_salt_is_not_known(tmp_path, density, water):
+    found = read(tmp_path, document(dive(before=f"<density>{density}</density>")))
+    assert found.rules == [] and found.rows("dives")["water"].fillna("none").tolist() == [water or "none"]
+
+
 @pytest.mark.parametrize("attribute", ["ref", "tankref"])
 def test_both_spellings_of_a_tank_reference_are_read(tmp_path, attribute):
     found = read(

@@ -11,10 +11,13 @@ import pandas as pd
 import pytest
 import refresh_station as s
 
+from pipelines.derive.fills import step as fills_step
 from pipelines.refresh import engine
 from pipelines.refresh import step as steps
 from pipelines.refresh.divers import _known_then
 from pipelines.refresh.engine import WHOLE, Refresh, compute
+from pipelines.refresh.fills import day_began
+from pipelines.refresh.fleet import _before
 from pipelines.refresh.hashing import FEW, frame_hash, row_hashes
 from pipelines.refresh.order import STEPS
 from pipelines.refresh.step import Given, NotDeclared, Part, Shelf, Step
@@ -236,6 +239,40 @@ def test_a_part_is_known_by_its_own_rows(refresh):
     assert refresh.given(step, mine)["fill_quality"]["added_free_l"].tolist() == (
         fills.loc[fills["member_id"].eq("M1"), "added_free_l"].tolist()
     )
+
+
+# --- what is read today -----------------------------------------------------------------------
+def _leaks_see(at: str, fills: int, many: int, monkeypatch) -> list[str]:
+    """What the leak rates of 10 March in Auckland are given of two fills, at `at` and the day before."""
+    monkeypatch.setattr(fills_step, "MANY_FILLS", many)
+    today, zone = pd.Timestamp("2026-03-10"), "Pacific/Auckland"
+    moments = pd.to_datetime(["2026-03-09T09:00+13:00", at], utc=True)
+    made = pd.DataFrame({"fill_id": ["before", "then"], "filled_at": moments})
+    dives = pd.DataFrame({"member_id": "m", "dive_id": ["before", "then"], "started_at": moments})
+    shelf = Shelf()
+    shelf.put("day_began", day_began(pd.DataFrame(index=range(fills)), today, zone))
+    for name, frame in {"fills": made, "fill_quality": made, "dives": dives, "dive_tank_use": dives}.items():
+        shelf.put(name, frame)
+    part = _before(SimpleNamespace(shelf=shelf, today=today, policy=Policy(time_zone=zone)))
+    assert {tuple(rows) for rows in part.rows.values()} == {tuple(part.rows["fills"])}
+    return made["fill_id"].iloc[part.rows["fills"]].tolist()
+
+
+@pytest.mark.parametrize(
+    ("at", "fills", "seen"),
+    [
+        ("2026-03-10T15:00+13:00", 9, True),  # few fills: what is read today counts today
+        ("2026-03-10T23:59+13:00", 9, True),
+        ("2026-03-11T00:00+13:00", 9, False),
+        ("2026-03-10T15:00+13:00", 10, False),  # many: it counts tomorrow
+        ("2026-03-10T00:00+13:00", 10, False),
+        ("2026-03-09T23:59+13:00", 10, True),
+    ],
+)
+def test_leak_rates_are_of_what_happened_until_the_day_ends_there_or_of_many_until_it_began(
+    at, fills, seen, monkeypatch
+):
+    assert _leaks_see(at, fills, 10, monkeypatch) == (["before", "then"] if seen else ["before"])
 
 
 # --- gets nothing else ------------------------------------------------------------------------
