@@ -164,12 +164,14 @@ _FILLS_READ = {
 _FILLS_SETTINGS = ("filling", *PURITY_SETTINGS, "fleet.due_soon_days")
 _FILLS_RULES = (*INSPECTED_RULES, *PURITY_RULES, "filling_")
 
+WATER_READINGS = ("fill_id", "member_id", "pressure_bar", "water_c", "minutes", "sd_bar", "dived_at")
+
 FILLS = Step(
     name="fills",
-    version=18,
+    version=19,
     build=_fills,
     gives=("fills_judged", "settling_model", "settling_corrections", "settling_learned", "gauge_check"),
-    reads=_FILLS_READ | {"water_readings": ("fill_id", "member_id", "pressure_bar", "water_c", "minutes", "sd_bar")},
+    reads=_FILLS_READ | {"water_readings": WATER_READINGS},
     settings=_FILLS_SETTINGS,
     rules=_FILLS_RULES,
     counted="fill builds",

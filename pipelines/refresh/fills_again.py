@@ -18,7 +18,8 @@ from pipelines.refresh.engine import Refresh
 from pipelines.refresh.fills import FILLS, FILLS_THEN, FIRST_PUBLISHED
 from pipelines.refresh.hashing import digest, hashes_of, joined, row_hashes
 from pipelines.refresh.new_fills import NewFills
-from pipelines.refresh.step import step_digest
+from pipelines.refresh.step import Step, step_digest
+from pipelines.refresh.todays_dives import hashes_of_todays_dives, of_earlier_dives
 from pipelines.warehouse.first_published import kept_of
 from pipelines.warehouse.store import Warehouse
 from schemas.tables import TABLES
@@ -28,9 +29,10 @@ if TYPE_CHECKING:
 
 #: of the last run; all must be there
 _NEEDED = (*FILLS.gives, *FILLS_THEN.gives, *FIRST_PUBLISHED.gives, "fills_given")
+_PUT_IN_PLACE = ("fills_judged", "fills_before_dives", "fill_quality")
 _STEPS = (FILLS, FILLS_THEN, FIRST_PUBLISHED)
 #: what differs from fill to fill, and is looked at row by row
-_BY_ROW = ("fills", "releases")
+_BY_ROW = ("fills", "releases", "water_readings", "dives", "dive_tanks")
 #: columns of a later reading of a fill begin so
 _READING = "settled_"
 _NONE = np.uint64(0)
@@ -47,12 +49,12 @@ class FillsAgain:
     fill_quality: pa.Table
     given: pd.DataFrame
 
-    def write(self, refresh: Refresh) -> None:
-        """Put what fills are judged as into the snapshot, as results of their steps; what else these give stands."""
-        for step in (FILLS, FILLS_THEN):
+    def write(self, refresh: Refresh, steps: tuple[Step, ...] = (FILLS, FILLS_THEN)) -> None:
+        """Put what fills are judged as into the snapshot, as results of these steps; what else these give stands."""
+        for step in steps:
             print_ = refresh.fingerprint(step)
             for table in step.gives:
-                if table in ("fills_judged", "fills_before_dives"):
+                if table in _PUT_IN_PLACE:
                     refresh.publisher.write_stored(table, "all", getattr(self, table), print_)
                 else:
                     refresh.publisher.link(table, "all", print_)
@@ -91,6 +93,9 @@ def judge_again(refresh: Refresh, warehouse: Warehouse, new: NewFills | None) ->
     changed = _Changed(refresh, before.set_index("fill_id"), until)
     at_hand = new is not None and set(changed.among(new.judged.all_fills)) == new.fill_ids
     some = new.judged if new is not None and at_hand else _judged(refresh, changed)
+    if changed.none:  # what is new says nothing of any fill
+        judged, then, quality = (publisher.stored_previous(table) for table in _PUT_IN_PLACE)
+        return FillsAgain(judged, then, quality, changed.now)
     if some is None or changed.reaches_all(publisher, some.judged):
         return None
     then = some.taken_for(publisher.read_previous("settling_learned_then", "all"), until)
@@ -109,15 +114,15 @@ def _judged(refresh: Refresh, changed: "_Changed") -> "SomeFills | None":
     given, publisher = refresh.given(FILLS), refresh.publisher
     learned, gauges = (publisher.read_previous(table, "all") for table in ("settling_learned", "gauge_check"))
     readings = given["water_readings"] if len(given["water_readings"]) else None
-    return judge_some(given, given["units"], given.policy, readings, learned, gauges, changed.among)
+    return judge_some(given, given["units"], given.policy, readings, learned, gauges, changed.among, far_back=True)
 
 
 class _Changed:
-    """Which fills changed since the last run, by what each was judged by then."""
+    """Which fills changed since the last run, by what each was judged by then; and whether none did."""
 
     def __init__(self, refresh: Refresh, before: pd.DataFrame, until: pd.Timestamp):
         self._refresh, self._before, self._until = refresh, before, until
-        self.now = before[:0]
+        self.now, self.none = before[:0], False
 
     def among(self, fills: pd.DataFrame) -> list[str]:
         """Their ids; none where the change reaches what was learned when the day began, or a fill is gone."""
@@ -128,7 +133,10 @@ class _Changed:
         by_then = self.now["given_by_then"].to_numpy()
         relearned = by_then != np.where(known, then["given_by_then"].to_numpy(), _NONE)
         gone = known.sum() < len(self._before)
-        return [] if gone or relearned.any() else list(self.now["fill_id"][changed])
+        if gone or relearned.any():
+            return []
+        self.none = not changed.any()
+        return list(self.now["fill_id"][changed])
 
     def reaches_all(self, publisher: Publisher, judged: pd.DataFrame) -> bool:
         """Whether one of them was of another unit before, whose other fills it has left; or which sources fill at which
@@ -148,9 +156,9 @@ def _places(fills: pd.DataFrame) -> set[tuple[str, str]]:
 
 
 def fills_given(refresh: Refresh, fills: pd.DataFrame, until: pd.Timestamp) -> pd.DataFrame:
-    """fill_id with `given`, a hash of all that the fill's row and the station's other fills say of it, and
-    `given_by_then`, the same without a reading that was made after `until`, and without its release; nothing of a fill
-    made after it.
+    """fill_id with `given`, a hash of all that the fill's row, the station's other fills and the day's dives say of it,
+    and `given_by_then`, the same without its release and what was read or dived after `until`; nothing of a fill made
+    after it.
 
     Parameters
     ----------
@@ -171,18 +179,31 @@ def fills_given(refresh: Refresh, fills: pd.DataFrame, until: pd.Timestamp) -> p
     by_then = read & ~(fills["settled_at"] >= until).to_numpy(bool)
     releases = refresh.shelf["releases"]
     released = releases.groupby("fill_id")["released_at"].max().reindex(fills["fill_id"]).reset_index()
+    in_water, in_water_by_then = _in_water(refresh, fills, until)
     hashes = of_fill, np.where(read, of_reading, _NONE), row_hashes(released, ["released_at"])
     return pd.DataFrame(
         {
             "fill_id": fills["fill_id"],
-            "given": joined(hashes, n),
+            "given": joined([*hashes, in_water, hashes_of_todays_dives(refresh, fills, until)], n),
             "given_by_then": np.where(
                 (fills["filled_at"] < until).to_numpy(bool),
-                joined([of_fill, np.where(by_then, of_reading, _NONE)], n),
+                joined([of_fill, np.where(by_then, of_reading, _NONE), in_water_by_then], n),
                 _NONE,
             ),
         }
     )
+
+
+def _in_water(refresh: Refresh, fills: pd.DataFrame, until: pd.Timestamp) -> tuple[np.ndarray, np.ndarray]:
+    """A hash a fill of what a dive that followed read, and the same of dives that had begun until a moment."""
+    readings = refresh.shelf["water_readings"]
+    place = pd.Index(readings["fill_id"]).get_indexer(fills["fill_id"])
+    if not len(readings):
+        return np.full(len(fills), _NONE), np.full(len(fills), _NONE)
+    hashed = joined(refresh.shelf.column_hashes(FILLS, "water_readings"), len(readings))
+    since = (readings["dived_at"] >= until).to_numpy(bool)
+    by_then = np.where(since, _NONE, hashed)
+    return np.where(place >= 0, hashed[place], _NONE), np.where(place >= 0, by_then[place], _NONE)
 
 
 def keep_given(refresh: Refresh, again: FillsAgain | None) -> None:
@@ -209,8 +230,9 @@ def _day_began_at(refresh: Refresh) -> pd.Timestamp | None:
 
 
 def _beside(refresh: Refresh) -> str:
-    """A hash of everything but the fills' own rows that the steps of fills are given."""
-    return digest(refresh.fixed(FILLS), [refresh.of_rows(FILLS, name) for name in FILLS.reads if name not in _BY_ROW])
+    """A hash of everything that the steps of fills are given but what differs from fill to fill."""
+    rows = [refresh.of_rows(FILLS, name) for name in FILLS.reads if name not in _BY_ROW]
+    return digest(refresh.fixed(FILLS), rows, of_earlier_dives(refresh, _day_began_at(refresh)))
 
 
 def _amended(publisher: Publisher, table: str, rows: pd.DataFrame) -> pa.Table:

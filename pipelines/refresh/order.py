@@ -140,11 +140,14 @@ def _refresh(
     dives.build_dives(refresh, station, warehouse)
     give_way()
     stages.begin("Fills and first readings in the water")
-    water = _water_readings(shelf["dive_fits"])
+    water = _water_readings(shelf["dive_fits"], shelf["dives"])
     refresh.publish("water_readings", water)
     if not water.equals(shelf["water_readings"]):
         shelf.put("water_readings", water)
-        _judge_fills(refresh, warehouse, None)
+        again = judge_again(refresh, warehouse, None) if again is not None else None
+        if again is not None:
+            again.write(refresh, (fills.FILLS,))
+        _judge_fills(refresh, warehouse, again)
     elif "fill_quality" not in shelf:
         _judge_fills(refresh, warehouse, again)
     keep_given(refresh, again)
@@ -168,21 +171,28 @@ def _judge_fills(refresh: Refresh, warehouse: Warehouse, again: FillsAgain | Non
         fills.judge_fills(refresh, first_published.kept(warehouse, "fill_quality"))
 
 
-def _water_readings(fits: pd.DataFrame) -> pd.DataFrame:
+def _water_readings(fits: pd.DataFrame, dived: pd.DataFrame) -> pd.DataFrame:
     """What transmitters read in the water of the dive that followed each fill."""
     from pipelines.derive.dives.step import first_water_readings
 
-    columns = fills.FILLS.reads["water_readings"]
     if not len(fits):
-        return pd.DataFrame({c: pd.Series([], dtype="float64") for c in columns})
-    return first_water_readings(fits)
+        return _NOTHING_READ
+    return first_water_readings(fits, dived)
+
+
+_NOTHING_READ = pd.DataFrame(
+    {c: pd.Series([], dtype="float64") for c in fills.WATER_READINGS if c != "dived_at"}
+    | {"dived_at": pd.Series([], dtype="datetime64[us, UTC]")}
+)
 
 
 def _last_water_readings(publisher: Publisher) -> pd.DataFrame:
     """As the last run found them, while dives were made as they are now; else none."""
     if dives.made_as_now(publisher) and publisher.has_previous("water_readings", "all"):
-        return publisher.read_previous("water_readings", "all")
-    return _water_readings(publisher.none("dive_fits"))
+        last = publisher.read_previous("water_readings", "all")
+        if set(last) >= set(fills.WATER_READINGS):
+            return last
+    return _NOTHING_READ
 
 
 def _keep_what_is_shown(warehouse: Warehouse, publisher: Publisher) -> None:

@@ -101,6 +101,9 @@ FARTHER = {
     "a source that has not filled here": ("fills-11.csv", [s.fill(11, filled_at="2026-03-10 12:00", source_id="K9")]),
     "another unit": ("fills-10.csv", [s.fill(10, unit_id="C3")]),
     "a cylinder": ("cylinders.csv", [{**row, "working_pressure_bar": "230"} for row in s.CYLINDERS]),
+    "a dive of an earlier day": ("dive_tanks-9.csv", [s.tank(9)]),
+    "an earlier dive, corrected": ("dives-8.csv", [s.dive(8, water_c="8")]),
+    "a dive of today that was yesterday": ("dives-10.csv", [s.dive(10, started_at="2026-03-09 14:00")]),
     "a row that was not taken": ("fills-8.csv", [s.fill(8, stop_pressure_bar="what")]),
 }
 
@@ -111,6 +114,8 @@ def with_one_of_today(tmp_path_factory, computed):
     shutil.copytree(computed, folder)
     made = load_station(folder)
     s.drop(made, "fills-10.csv", [s.fill(10)], 10)
+    for name, rows in (("dives", [s.dive(9), s.dive(10)]), ("dive_tanks", [s.tank(10)])):
+        s.drop(made, f"{name}-10.csv", rows, 10)
     s.run(made)
     return folder
 
@@ -126,9 +131,69 @@ def test_what_reaches_farther_is_left_to_a_whole_judgement(tmp_path, with_one_of
 
 def test_a_day_later_all_is_judged_by_what_the_day_taught(tmp_path, with_one_of_today):
     shutil.copytree(with_one_of_today, tmp_path / "quay")
-    path = tmp_path / "quay/station.toml"
+    assert not _run(_tomorrow(load_station(tmp_path / "quay")))
+
+
+def _drop_dive(station: Station, minutes: float, **more: str) -> None:
+    """A dive of today with the unit of F7, colder than those before, whose transmitter speaks of the fill."""
+    parts = {"dives": [s.dive(10, water_c="4")], "dive_tanks": [s.tank(10, **more)]}
+    for name, rows in (parts | {"dive_samples": s.samples(10, minutes=45)}).items():
+        s.drop(station, f"{name}-10.csv", rows, minutes)
+
+
+def _tomorrow(station: Station) -> Station:
+    path = station.folder / "station.toml"
     path.write_text(path.read_text(encoding="utf-8").replace(TODAY, "2026-03-11"), encoding="utf-8")
-    assert not _run(load_station(tmp_path / "quay"))
+    return load_station(station.folder)
+
+
+def test_a_dive_of_today_moves_the_fills_of_its_cylinders_today_and_teaches_tomorrow(station):
+    first = s.published(station)["fill_quality"].set_index("fill_id")
+    _drop_dive(station, 10)
+    assert _run(station)
+    quality = s.published(station)["fill_quality"].set_index("fill_id")
+    by_dive = quality.loc["F7", "settled_pressure_bar_15c"] - first.loc["F7", "settled_pressure_bar_15c"]
+    assert by_dive > 0.5, "what its transmitter read speaks of the fill at once"
+    settled = quality["settled_pressure_bar_15c"]
+    pd.testing.assert_series_equal(settled.drop("F7"), first["settled_pressure_bar_15c"].drop("F7"))
+    _as_from_nothing(station)
+    later = _tomorrow(station)
+    s.run(later)
+    taught = s.published(later)["fill_quality"].set_index("fill_id")["settled_pressure_bar_15c"]
+    assert (taught.drop("F7") - settled.drop("F7")).abs().max() > 1e-4
+
+
+def test_the_water_of_todays_dives_counts_from_tomorrow_on(station):
+    rows = [s.dive(10, dive_id=f"D1{n}", water_c="1", started_at=f"2026-03-10 0{n}:00") for n in range(9)]
+    s.drop(station, "dives-10.csv", rows, 10)
+    s.drop(station, "fills-10.csv", [s.fill(10)], 10)
+    assert _run(station)
+    assert s.published(station)["fill_quality"].set_index("fill_id").loc["F10", "water_c"] == 9.0
+    later = _tomorrow(station)
+    s.run(later)
+    assert s.published(later)["fill_quality"].set_index("fill_id").loc["F10", "water_c"] == 1.0
+
+
+def test_a_fill_of_today_knows_the_dives_of_its_cylinders_whenever_these_come_in(station):
+    emptied = s.fill(10, fill_id="F10a", unit_id="C2", filled_at="2026-03-10 01:00", start_pressure_bar="0")
+    fuller = s.fill(10, unit_id="C2", filled_at="2026-03-10 18:00", start_pressure_bar="180")
+    s.drop(station, "fills-10.csv", [emptied, fuller], 10)
+    assert _run(station)
+
+    def filled_elsewhere() -> bool:
+        return "residue_unknown" in s.published(station)["fill_quality"].set_index("fill_id").loc["F10", "reasons"]
+
+    assert not filled_elsewhere()
+    s.drop(station, "dives-10.csv", [s.dive(10, started_at="2026-03-10 08:30", duration_min="30")], 20)
+    for minutes, unit, ended, is_so in ((20, "C2", "40", True), (30, "C3", "40", False), (40, "C2", "50", True)):
+        s.drop(station, "dive_tanks-10.csv", [s.tank(10, unit_id=unit, end_pressure_bar=ended)], minutes)
+        assert _run(station)
+        assert filled_elsewhere() == is_so, unit
+    _as_from_nothing(station)
+    away = {"source": "dives", "key": "M1 · D10", "withdrawn_at": "2026-03-10 20:00", "withdrawn_by": "M1"}
+    s.drop(station, "withdrawals.csv", [away | {"reason": "of another day"}], 50)
+    assert _run(station)
+    assert not filled_elsewhere()
 
 
 def test_what_was_said_first_of_a_fill_stays_when_it_is_judged_again(station):
@@ -155,8 +220,6 @@ def test_what_a_cylinder_lost_until_today_counts_when_the_day_has_ended(station)
     assert "leak fits" not in made, "no reading from before today is new"
     assert "fleet builds" in made
     assert "F10" not in set(lost["fill_id"])
-    path = station.folder / "station.toml"
-    path.write_text(path.read_text(encoding="utf-8").replace(TODAY, "2026-03-11"), encoding="utf-8")
-    lost, made = _life_and_run(load_station(station.folder))
+    lost, made = _life_and_run(_tomorrow(station))
     assert made["leak fits"] == 1
     assert "F10" in set(lost["fill_id"])

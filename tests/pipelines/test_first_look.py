@@ -143,8 +143,8 @@ def large(tmp_path, large_computed, monkeypatch):
     alone = []
     judge = some.judge_some
 
-    def judge_some(*given):
-        found = judge(*given)
+    def judge_some(*given, **how):
+        found = judge(*given, **how)
         alone.append(None if found is None else sorted(given[-1](found.all_fills)))
         return found
 

@@ -127,13 +127,15 @@ def _moments(times: pd.Series) -> list[int]:
     return times.to_numpy("datetime64[us]").astype("int64").tolist()
 
 
-def first_water_readings(fits: pd.DataFrame, least_sd_c: float = 4.0) -> pd.DataFrame:
+def first_water_readings(fits: pd.DataFrame, dives: pd.DataFrame, least_sd_c: float = 4.0) -> pd.DataFrame:
     """What cylinders held on their first dive after a fill, as a reading in the water of that dive.
 
     Parameters
     ----------
     fits : DataFrame
         The `dive_fits` frame of `build_member_dives`, of one or more members.
+    dives : DataFrame
+        member_id, dive_id and started_at of theirs.
     least_sd_c : float
         Fits whose trace says less than this about the starting temperature say nothing of the fill.
 
@@ -141,14 +143,17 @@ def first_water_readings(fits: pd.DataFrame, least_sd_c: float = 4.0) -> pd.Data
     -------
     DataFrame
         fill_id, member_id, pressure_bar (gauge reading at water_c had nothing been breathed), water_c, minutes
-        (how long the cylinder had been in the water when the trace ended), sd_bar. What was believed of
-        the fill beforehand is taken out again, so that it is not counted twice.
+        (how long the cylinder had been in the water when the trace ended), sd_bar, dived_at (when the dive began).
+        What was believed of the fill beforehand is taken out again, so that it is not counted twice.
     """
     use = fits[fits["fill_id"].notna() & fits["settled_sd_bar"].notna() & (fits["start_data_sd_c"] <= least_sd_c)]
-    out = use[["fill_id", "member_id", "settled_bar", "water_c", "minutes", "settled_sd_bar"]].rename(
+    out = use[["fill_id", "member_id", "dive_id", "settled_bar", "water_c", "minutes", "settled_sd_bar"]].rename(
         columns={"settled_bar": "pressure_bar", "settled_sd_bar": "sd_bar"}
     )
-    return out.sort_values("sd_bar").drop_duplicates("fill_id").sort_values("fill_id", ignore_index=True)
+    out = out.sort_values("sd_bar").drop_duplicates("fill_id").sort_values("fill_id", ignore_index=True)
+    began = dives.drop_duplicates(["member_id", "dive_id"]).set_index(["member_id", "dive_id"])["started_at"]
+    at = began.reindex(pd.MultiIndex.from_frame(out[["member_id", "dive_id"]])).to_numpy("datetime64[us]")
+    return out.drop(columns="dive_id").assign(dived_at=pd.Series(at, out.index).dt.tz_localize("UTC"))
 
 
 def unknown_as_nan(values: pd.Series) -> np.ndarray:

@@ -315,7 +315,8 @@ def with_readings_in_water(fills: pd.DataFrame, first_readings: pd.DataFrame | N
     for name in ("in_water_bar", "in_water_c", "in_water_minutes", "in_water_sd_bar"):
         fills[name] = np.nan
     fills["in_water_by"] = "divers at " + fills["station"]
-    fills["in_water_known_at"] = pd.Series(pd.NaT, fills.index, dtype="datetime64[us, UTC]")
+    for name in ("in_water_known_at", "in_water_dived_at"):
+        fills[name] = pd.Series(pd.NaT, fills.index, dtype="datetime64[us, UTC]")
     if first_readings is not None and len(first_readings):
         soft = first_readings.drop_duplicates("fill_id").set_index("fill_id")
         for name, column in (
@@ -331,6 +332,8 @@ def with_readings_in_water(fills: pd.DataFrame, first_readings: pd.DataFrame | N
             fills["in_water_by"] = ("diver " + who).where(who.notna(), fills["in_water_by"])
         if "read_at" in soft:
             fills["in_water_known_at"] = looked_up(fills["fill_id"], soft["read_at"]).astype("datetime64[us, UTC]")
+        if "dived_at" in soft:
+            fills["in_water_dived_at"] = looked_up(fills["fill_id"], soft["dived_at"]).astype("datetime64[us, UTC]")
     # without a moment of its own the reading counts as known the day after the fill
     late = fills["filled_at"] + pd.Timedelta(days=1)
     fills["in_water_known_at"] = fills["in_water_known_at"].where(fills["in_water_known_at"].notna(), late)

@@ -65,6 +65,8 @@ def judge_some(
     learned: pd.DataFrame,
     gauges: pd.DataFrame,
     which: Callable[[pd.DataFrame], Collection[str]],
+    *,
+    far_back: bool = False,
 ) -> SomeFills | None:
     """Some fills, and the others of their cylinders.
 
@@ -76,6 +78,8 @@ def judge_some(
         settling_learned and gauge_check as the last run left them.
     which : callable
         The ids of those that are new or have changed, by all fills as they stand in `all_fills`.
+    far_back : bool
+        Whether they may lie far back.
 
     Returns
     -------
@@ -92,7 +96,7 @@ def judge_some(
         stations = {one.station for one in known}
         on_a_filling_gauge = new & fills["settled_pressure_bar"].notna() & ~fills["settled_on_check_gauge"]
         first = int(np.argmax(new)) if new.any() else 0
-        unfit = not new.any() or len(fills) - first > MOST_SINCE or kept.sum() > MOST_FILLS
+        unfit = not new.any() or kept.sum() > MOST_FILLS or (len(fills) - first > MOST_SINCE and not far_back)
         # of a filling gauge that read a settled pressure the months count, by fills that may not be at hand
         unfit |= bool(on_a_filling_gauge.any()) or _gauge_is_left_out(fills, kept)
         if unfit or not set(fills["station"][kept]) <= stations:
@@ -110,6 +114,22 @@ def _gauge_is_left_out(fills: pd.DataFrame, kept: np.ndarray) -> bool:
     asked = pd.MultiIndex.from_frame(read[["station", "settled_gauge"]])
     filling, theirs = (pd.MultiIndex.from_frame(some[["station", "gauge"]]) for some in (fills, fills[kept]))
     return bool((asked.isin(filling) & ~asked.isin(theirs)).any())
+
+
+def hanging_together(inputs: dict[str, pd.DataFrame]) -> dict[str, str]:
+    """Of each unit that ever shared a cylinder one that stands for all which hang together so."""
+    found: dict[str, str] = {}
+
+    def stands_for(unit: str) -> str:
+        while found.setdefault(unit, unit) != unit:
+            found[unit] = unit = found[found[unit]]
+        return unit
+
+    members = set_membership(inputs)
+    for pair in zip(members["set_id"].astype("str"), members["cylinder_id"].astype("str"), strict=True):
+        one, other = map(stands_for, pair)
+        found[max(one, other)] = min(one, other)
+    return {unit: stands_for(unit) for unit in list(found)}
 
 
 def _hang_together(inputs: dict[str, pd.DataFrame], units: set[str]) -> set[str]:

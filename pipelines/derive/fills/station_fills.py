@@ -133,6 +133,8 @@ def _until(fills: StationFills, moment: np.datetime64) -> StationFills | None:
         return None
     c, known = fills.c.iloc[:n], _first_rows(fills.known, n)
     by_then = {kind: c[KINDS[kind][0]].to_numpy("datetime64[us]") < moment for kind in known.later}
+    # a reading in the water counts as known a day after its fill, also where that was dived later
+    by_then["in_water"] &= ~(c["in_water_dived_at"].to_numpy("datetime64[us]") >= moment)
     later = {k: replace(read, bar=np.where(by_then[k], read.bar, np.nan)) for k, read in known.later.items()}
     c = c.assign(settled_usable=c["settled_usable"].to_numpy(bool) & by_then["settled"])
     return StationFills(c, replace(known, later=later), fills.doubtful[:n])

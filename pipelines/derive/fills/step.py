@@ -169,7 +169,7 @@ def judged(
     """
     c, chain = context.fills, context.chain
     q, unknown_mix = _pressures(c, s, policy)
-    _in_water(c, q, inputs["dives"], policy)
+    _in_water(c, q, _dives_that_teach(inputs), policy)
     _content(c, q, s, unknown_mix)
     mix = _mix(context, q, policy)
     marks = [list(found) for found in c["marks"]]
@@ -334,6 +334,13 @@ def _pressures(c: pd.DataFrame, s: Settled, policy: Policy) -> tuple[pd.DataFram
         index=c.index,
     )
     return pressures, unknown
+
+
+def _dives_that_teach(inputs: dict[str, pd.DataFrame]) -> pd.DataFrame:
+    """The dives; at a station of many fills those from before the day began."""
+    dives, began = inputs["dives"], inputs.get("day_began")
+    until = pd.NaT if began is None else began["at"].iloc[0]
+    return dives if pd.isna(until) else dives[dives["started_at"] < until]
 
 
 def _in_water(c: pd.DataFrame, q: pd.DataFrame, dives: pd.DataFrame, policy: Policy) -> None:
