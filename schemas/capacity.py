@@ -40,8 +40,8 @@ def resolve_capacity(cylinders: pd.DataFrame) -> pd.DataFrame:
     estimated = pd.Series(capacity_l_from_rating(rated_cuft, p_psi.to_numpy()), cylinders.index)
 
     from_rating = (stated.isna() & estimated.notna()).to_numpy()
-    is_3aa = cylinders["spec"].astype("str").fillna("").str.upper().str.replace(r"[^A-Z0-9]", "", regex=True)
-    is_3aa = is_3aa.str.contains("3AA", regex=False).to_numpy(bool)
+    spec = cylinders["spec"].astype("str").fillna("").str.replace(r"[^A-Za-z0-9]", "", regex=True)
+    is_3aa = spec.str.upper().str.contains("3AA", regex=False).to_numpy(bool)
     pressure_unknown = from_rating & is_3aa & rated_at_psi.isna().to_numpy()
 
     capacity = stated.fillna(estimated)
