@@ -179,10 +179,11 @@ def _of_cylinder(cylinder, several: bool) -> tuple[list[str], list[str]]:
 
 
 def _oxygen_clean(units: pd.DataFrame) -> bool | None:
+    """None where nobody knows of one of them, and no other is known not to be."""
     clean = units["oxygen_clean_today"]
-    if clean.fillna(False).astype(bool).all():
-        return True
-    return None if clean.isna().all() else False
+    if not clean.fillna(True).astype(bool).all():
+        return False
+    return None if clean.isna().any() else True
 
 
 def _yes(value) -> bool:

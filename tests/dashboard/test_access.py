@@ -46,13 +46,24 @@ def test_a_diver_never_gets_a_row_that_names_another(published, table):
 
 
 def test_a_diver_gets_the_cylinders_owned_or_held_and_nobody_elses_name():
-    """Of three: an own one lent to another, another's that the diver holds, another's."""
+    """Of six: an own one lent to another, two that the diver holds, another's, and the station's, kept and lent."""
     kept = pd.DataFrame(
-        {"cylinder_id": ["mine", "borrowed", "theirs"], "owner_id": [ME, OTHER, OTHER], "held_by": [OTHER, ME, OTHER]}
+        {
+            "cylinder_id": ["mine", "borrowed", "hired", "theirs", "station's", "lent to another"],
+            "owner_id": [ME, OTHER, "station", OTHER, "station", "station"],
+            "held_by": [OTHER, ME, ME, OTHER, "station", OTHER],
+        }
     )
     got = data._own(None, "", Viewer(DIVER, ME), "cylinder_health", kept)
-    assert got["cylinder_id"].tolist() == ["mine", "borrowed"]
-    assert got["owner_id"].dropna().tolist() == [ME] == got["held_by"].dropna().tolist()
+    assert got["cylinder_id"].tolist() == ["mine", "borrowed", "hired"]
+    assert got["owner_id"].dropna().tolist() == [ME, "station"] and got["held_by"].dropna().tolist() == [ME, ME]
+
+
+def test_what_was_worked_out_for_one_diver_is_not_handed_to_another(published):
+    """Both ask the same question of one snapshot; the manager's answer is not theirs either."""
+    for viewer in (Viewer(MANAGER), Viewer(DIVER, ME), Viewer(DIVER, OTHER)):
+        snapshot = open_snapshot(published, viewer)
+        assert snapshot.once("whose", lambda who=viewer: (who.role, who.member_id)) == (viewer.role, viewer.member_id)
 
 
 @pytest.mark.parametrize("table", BY_MEMBER)

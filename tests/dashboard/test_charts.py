@@ -35,6 +35,21 @@ def test_a_reading_beyond_either_end_of_what_was_predicted_is_drawn_as_outside()
     assert drawn == {"reading inside the interval": ["b", "c"], "reading outside it": ["a", "d"]}
 
 
+def test_a_prediction_above_what_was_read_is_drawn_above_nothing():
+    check = pd.DataFrame({"fill_id": ["a"], "settled_fills_before": [3], "measured_bar": [198.0]})
+    check = check.assign(predicted_bar=200.0, predicted_low_bar=196.0, predicted_high_bar=207.0)
+    inside = charts.predicted_against_settled(check).data[0]
+    assert list(inside.y) == [2.0]
+    assert (list(inside.error_y.array), list(inside.error_y.arrayminus)) == ([7.0], [4.0])
+
+
+def test_of_many_leak_rates_the_largest_are_drawn():
+    rates = HEALTH.head(3).assign(cylinder_id=list("abc"), leak_bar_per_day=[0.1, 1.4, 0.6], leak_flag=False)
+    rates = rates.assign(leak_low_bar_per_day=0.0, leak_high_bar_per_day=2.0)
+    drawn = charts_fleet.leak_rates(rates, 0.5, most=2)
+    assert sorted(value for trace in drawn.data for value in trace.x if value is not None) == [0.6, 1.4]
+
+
 def test_air_is_drawn_as_a_share_of_its_limit():
     bars = EVERY["air"]().data[0]
     assert 140.0 in [*bars.x, *bars.y]  # 7 of 5 ppm

@@ -115,6 +115,14 @@ def test_a_set_is_oxygen_clean_today_only_if_all_of_it_is():
     assert ask("S10-4", UNITS.assign(oxygen_clean_today=pd.NA), HEALTH, FILLS).oxygen_clean is None
 
 
+@pytest.mark.parametrize(("left", "clean"), [(True, True), (None, None), (False, False)])
+def test_of_a_set_of_which_one_side_is_clean_the_other_says_what_it_is(left, clean):
+    """Unknown is neither clean nor soiled."""
+    today = UNITS["oxygen_clean_today"].astype("boolean").where(~UNITS["unit_id"].isin(["T12-1", "T12-1L"]), left)
+    assert ask("T12-1", UNITS.assign(oxygen_clean_today=today), HEALTH, FILLS).oxygen_clean is clean
+    assert ask("T12-1R", UNITS.assign(oxygen_clean_today=today), HEALTH, FILLS).oxygen_clean is clean
+
+
 def test_what_is_not_in_test_today_may_not_be_filled_whatever_its_dates_look_like():
     units = UNITS.assign(in_test_today=UNITS["in_test_today"] & (UNITS["unit_id"] != "A11-2"))
     clearance = ask("A11-2", units, HEALTH, FILLS)

@@ -30,6 +30,13 @@ def test_the_local_network_is_served_only_when_asked_and_then_without_names():
     assert "--local-network" not in launch.command(Path("published"), 8501)
 
 
+@pytest.mark.parametrize(("role", "member"), [("diver", "M-03"), ("operator", ""), ("", ""), ("manager", "M-03")])
+def test_the_pages_are_started_in_the_role_and_of_the_member_that_were_asked_for(role, member):
+    command = launch.command(Path("published"), 8501, role=role, member_id=member)
+    asked = command[command.index("--") + 1 :]
+    assert asked[2:] == [*(["--role", role] if role else []), *(["--member", member] if member else [])]
+
+
 def test_nothing_is_reported_nothing_is_asked_and_no_trace_is_shown():
     made = settings(launch.command(Path("published"), 8501))
     assert made["browser.gatherUsageStats"] == ["false"]

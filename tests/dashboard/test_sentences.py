@@ -11,6 +11,7 @@ from test_pages import run, said
 
 from dashboard.views import filling, filling_day, fleet, season
 from dashboard.views.air import limit_in_words
+from schemas import words
 from schemas.codes import divers, dives, fills, worst_codes_first
 from schemas.codes import fleet as of_fleet
 from schemas.snapshot import MANIFEST, read_manifest
@@ -104,3 +105,11 @@ def test_codes_stand_worst_first():
     assert worst_codes_first(["filter_life_estimated", "service_due", "filter_used_up"]) == [
         "filter_used_up", "service_due", "filter_life_estimated",
     ]  # fmt: skip
+
+
+def test_a_failed_test_is_named_by_its_day_wherever_it_stands_against_the_air():
+    failed_on = pd.Timestamp("2031-05-05")
+    for state in words.AIR:
+        named = "5 May 2031" in words.air(state, failed_on).replace("\u00a0", " ")
+        assert named is (state in ("failed", "failed_later", "source_unknown")), state
+    assert words.air("failed", None) == words.AIR["failed"] and words.air(None, failed_on) == "not known"

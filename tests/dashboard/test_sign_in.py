@@ -157,6 +157,19 @@ def test_settings_that_cannot_be_read_give_nobody_a_role(tmp_path, text):
     assert roles_of(tmp_path / "station.toml") == ({}, "")
 
 
+@pytest.mark.parametrize("text", ["", '[roles]\nmanager = ["boss@weir.example"]', "[roles"])
+def test_a_role_that_an_earlier_version_published_does_not_outlive_its_being_taken_away(tmp_path, monkeypatch, text):
+    """The snapshot still gives anna the manager's role; the settings no longer do, or cannot be read."""
+    (tmp_path / "station.toml").write_text(text)
+    facts = {"roles": hashed_roles({"anna@weir.example": "manager"})}
+    monkeypatch.setattr(sign_in, "sign_in_facts", lambda _: (facts, member_logins(MEMBERS)))
+    anna = claims("anna@weir.example", iat=time.time())
+    with pytest.raises(Refused):
+        sign_in.viewer_for(tmp_path / "published", anna)
+    (tmp_path / "station.toml").unlink()  # a copy of what was published, from before roles stood in the settings
+    assert sign_in.viewer_for(tmp_path / "published", anna).role == "manager"
+
+
 def options(*more):
     return app.asked(["--published", "published", *more])
 
@@ -207,6 +220,18 @@ def test_signing_out_ends_that_sign_in_alone_also_once_the_pages_were_started_an
     assert place.stat().st_mode & 0o077 == 0 and "nonce" not in place.read_text()
     sign_in.end(tmp_path / "published", second, NOW + 13 * 3600)
     assert list(signed_out.ended(tmp_path)) == [sign_in.token(second)], "the first is too old for its cookie to count"
+
+
+def test_the_way_out_ends_the_sign_in_before_the_browser_is_told(tmp_path, monkeypatch):
+    """Else a copy of the cookie would still open the pages."""
+    ended: list[bool] = []
+    user = SimpleNamespace(to_dict=lambda: {"sub": "1", "iat": NOW, "nonce": "c"})
+    token = sign_in.token(user.to_dict())
+    out = SimpleNamespace(user=user, logout=lambda: ended.append(token in signed_out.ended(tmp_path)))
+    monkeypatch.setattr(app, "st", out)
+    monkeypatch.setattr(time, "time", lambda: NOW + 60.0)
+    app._sign_out(tmp_path / "published")
+    assert ended == [True]
 
 
 def test_two_pages_of_one_station_know_of_each_others_ends(tmp_path):

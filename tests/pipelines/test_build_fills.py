@@ -1,5 +1,7 @@
 """The fills step: content and split, the basis of the gas temperature, mixes with residue, odd rows."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -8,7 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipelines.derive.fills.context import fill_context
+from pipelines.derive.fills.gauges import build_gauge_check
 from pipelines.derive.fills.step import build_fills
+from pipelines.derive.fills.terms import steps_of_fills
 from pipelines.derive.units import build_units
 from schemas.policy import Policy
 from schemas.tables import TABLES
@@ -442,3 +446,46 @@ def test_the_tables_that_tests_ask_for_are_those_of_the_whole_step():
     for name in ("fill_quality", "settling_check", "gauge_check", *whole):
         pd.testing.assert_frame_equal(tables[name], whole[name], check_exact=True, obj=name)
     assert set(tables) == set(whole) and len(tables) == len(whole)
+
+
+def gauge_months(*fills: tuple[str, str, float, bool]) -> pd.DataFrame:
+    """`gauge_check` of fills at a panel: month, what is believed of it and its SD, and whether it was read settled."""
+    c = pd.DataFrame(
+        {
+            "gauge": [gauge for gauge, *_ in fills],
+            "filled_on": pd.to_datetime([f"{month}-10" for _, month, *_ in fills]),
+            "gauge_since": pd.Timestamp("2031-01-01"),
+            "gauge_limit_bar": 4.0,
+            "stop_pressure_bar": 232.0,
+            "settled_usable": [settled for *_, settled in fills],
+        }
+    )
+    column, mean = {}, []
+    for (gauge, _, offset, _), step in zip(fills, steps_of_fills(c), strict=True):
+        for key, value in ((("gauge", gauge, 0), 0.0), (("gauge_walk", gauge, int(step)), offset)):
+            if key not in column:
+                column[key] = len(mean)
+                mean.append(value)
+    belief = SimpleNamespace(
+        causes=SimpleNamespace(column=column), mean=np.array(mean), covariance=np.diag([0.01] * len(mean))
+    )
+    return build_gauge_check(c, belief)
+
+
+def test_a_gauge_far_off_is_said_to_drift_once_three_settled_readings_say_so():
+    for settled, drifting in ((0, False), (2, False), (3, True)):
+        fills = [("panel", "2031-05", 9.0, n < settled) for n in range(5)]
+        assert gauge_months(*fills)["drifting"].tolist() == [drifting], settled
+
+
+def test_a_gauge_has_moved_against_its_own_first_month_and_not_against_nothing():
+    """Three bar high from the start, and as much later, is an offset; two bar more in summer is a drift."""
+    made = gauge_months(
+        ("panel", "2031-02", 3.0, True),
+        ("panel", "2031-07", 3.0, True),
+        ("panel", "2031-08", 5.0, True),
+        ("other", "2031-02", 0.0, True),
+    ).set_index(["gauge_id", "month_on"])
+    assert made.loc["panel", "drifting"].tolist() == [False, False, True]
+    assert made.loc["panel", "offset_bar"].tolist() == pytest.approx([3.0, 3.0, 5.0])
+    assert not made.loc["other", "drifting"].any()

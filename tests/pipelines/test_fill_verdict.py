@@ -366,6 +366,16 @@ def test_a_fill_without_a_source_asks_for_a_check_while_a_compressor_stands_fail
     assert "residue_of_unknown_source" in rows["reasons"].iloc[2] and rows["verdict"].iloc[2] == "attention"
 
 
+@pytest.mark.parametrize("start, said", [(16.0, True), (8.0, False)])
+def test_a_twentieth_of_gas_from_nobody_knows_where_is_said_and_less_is_used_up(start, said):
+    """By pressure 16 of 232 bar are 7 %, 8 are 3.5 %."""
+    tests = [TEST | {"sampled_on": "2031-04-01"}, TEST, TEST | {"sampled_on": "2031-05-23", "co_ppm": 9.0}]
+    again = FILL | FULL | {"fill_id": "f2", "filled_at": "2031-06-15T10:00:00Z", "start_pressure_bar": start}
+    passed = [*tests, TEST | {"sampled_on": "2031-06-10"}]
+    rows = built(fills=[BEFORE, FILL | FULL | {"source_id": None}, again], air_tests=passed)["fill_quality"]
+    assert ("residue_of_unknown_source" in rows["reasons"].iloc[2]) is said
+
+
 def test_air_that_was_never_tested_for_carbon_monoxide_asks_for_a_check():
     row = fill(AIR_TESTS=[TEST | {"co_ppm": None}])
     assert row["verdict"] == "attention" and "carbon_monoxide_untested" in row["reasons"]
@@ -452,6 +462,14 @@ def test_carbon_monoxide_stays_in_what_is_topped_up(start, read, held):
     assert row["on_hold"] == (held or (read or 0.0) > 5.0)
 
 
+@pytest.mark.parametrize(("read", "held"), [(1.0, True), (40.0, True), (None, True)])
+def test_a_reading_that_no_top_up_makes_clears_none_of_what_follows(read, held):
+    """200 of 232 bar are left of 50 ppm twice: 37 ppm, whatever the one reading in between claims."""
+    last = TOP_UP | {"fill_id": "f3", "filled_at": "2031-06-01T18:00:00Z"}
+    row = _judged(FILL | {"co_ppm": 50.0}, TOP_UP | {"co_ppm": read}, last).loc["f3"]
+    assert ("co_in_residue" in row["reasons"]) is held
+
+
 def test_carbon_monoxide_read_after_a_release_holds_again_and_one_read_before_does_not():
     release = {"fill_id": "f1", "released_by": "M1", "reason": "seen"}
     late = FILL | {"co_ppm": 60.0, "analysed_o2_pct": 20.9, "analysed_at": "2031-06-01T12:00:00Z"}
@@ -484,9 +502,11 @@ def test_a_release_before_the_result_of_the_gas_below_does_not_lift_the_fill_on_
 def test_who_releases_within_a_week_of_a_sample_did_not_know_its_result(released, holds):
     test = {"compressor_id": "comp", "sampled_on": "2031-06-03", "co_ppm": 30.0}
     release = {"fill_id": "f2", "released_by": "M1", "reason": "seen", "released_at": f"2031-{released}:00Z"}
-    fill = TOP_UP | {"filled_at": "2031-06-03T14:00:00Z"}
-    row = _judged(fill, releases=[release], air_tests=[test], compressors=[{"compressor_id": "comp"}]).loc["f2"]
-    assert row["verdict"] == "stop" and row["on_hold"] == holds
+    for start_bar, below in ((200.0, True), (1.0, False)):  # on gas that is called back as well, and by its own alone
+        fill = TOP_UP | {"filled_at": "2031-06-03T14:00:00Z", "start_pressure_bar": start_bar}
+        row = _judged(fill, releases=[release], air_tests=[test], compressors=[{"compressor_id": "comp"}]).loc["f2"]
+        assert row["verdict"] == "stop" and row["on_hold"] == holds, start_bar
+        assert ("residue_on_recall" in row["reasons"]) is below
 
 
 def test_gas_that_is_called_back_is_followed_through_a_set():

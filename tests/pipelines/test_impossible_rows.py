@@ -8,6 +8,7 @@ from dive_frames import build, dive, profile, tank
 from fill_frames import BEFORE, CYLINDER, FILL, TODAY, built, inputs, one
 
 from pipelines.derive.divers.trend import trend_rows
+from pipelines.derive.fills.slips import _analysed_before
 from pipelines.derive.fills.step import build_fills
 from pipelines.derive.units import build_units
 from pipelines.intake.impossible_values import leave_out_impossible
@@ -272,6 +273,21 @@ def test_fills_of_a_day_whose_hour_nobody_wrote_are_not_at_once():
     given["fills"]["value_flags"] = [["date_without_time"]] * 2
     made = build_fills(given, build_units(given, TODAY)["units"], Policy(), TODAY)["fill_quality"]
     assert not {"filled_twice_at_once", "filled_during_dive"} & {r for reasons in made["reasons"] for r in reasons}
+
+
+@pytest.mark.parametrize(
+    ("marks", "analysed", "early"),
+    [
+        ([], "2031-06-01T09:00Z", True),
+        ([], "2031-06-01T09:59Z", False),  # clocks differ
+        (["date_without_time"], "2031-06-01T01:00Z", False),  # of that day, and nobody wrote which hour
+        (["date_without_time"], "2031-05-31T21:00Z", True),
+    ],
+)
+def test_an_analysis_before_its_fill_is_one_by_the_hour_or_by_the_day_where_no_hour_was_written(marks, analysed, early):
+    c = pd.DataFrame({"filled_at": pd.to_datetime(["2031-06-01T10:00Z"]), "analysed_at": pd.to_datetime([analysed])})
+    c = c.assign(filled_on=pd.Timestamp("2031-06-01"), marks=[marks])
+    assert _analysed_before(c, "Europe/Lisbon").tolist() == [early]
 
 
 def test_minutes_in_which_no_panel_fills_are_said_beside_the_verdict():

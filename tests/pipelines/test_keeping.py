@@ -75,6 +75,15 @@ def test_what_no_figure_needs_goes_when_its_time_has_come_and_not_before(station
     assert sorted(path.name for path in station.archive.iterdir()) == archived
 
 
+def test_a_problem_that_was_dismissed_is_not_fixed_and_stays(station):
+    """Else the next reading of its file would ask anew."""
+    warehouse = Warehouse(station.warehouse)
+    warehouse.con.execute("UPDATE rejects SET dismissed_at = ?, resolved_at = NULL", [NOW])
+    warehouse.close()
+    _tidied(station, 36_000)
+    assert s.ask(station, "SELECT count(*) AS n FROM rejects WHERE dismissed_at IS NOT NULL")["n"][0] > 0
+
+
 def test_older_versions_of_rows_stay_for_ever_unless_the_settings_say_otherwise(station):
     _tidied(station, 36_000)
     assert "superseded" in _states(station)

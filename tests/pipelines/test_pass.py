@@ -376,3 +376,8 @@ def test_old_snapshots_go_when_later_ones_have_been_out_for_a_while(tmp_path):
     gone = publish.clear_old(tmp_path, now)
     assert gone == ["20310520T080000000000", "20310520T093000000000"]
     assert {p.name for p in tmp_path.iterdir()} == {*ages, "current", "notes"} - set(gone)
+    # put back by hand, or by a backup: what the pointer names stays, and whoever reads began with one of the last two
+    (tmp_path / "current").write_text("20310520T090000000000\n")
+    for name in ("20310520T114500000000", "20310520T115500000000"):
+        os.utime(tmp_path / name / "manifest.json", (now.timestamp() - 3 * 3600,) * 2)
+    assert publish.clear_old(tmp_path, now) == ["20310520T100000000000"]

@@ -1,5 +1,7 @@
 """Parts of a snapshot under the publisher: what is out is never written through."""
 
+import os
+
 import pandas as pd
 
 from pipelines.publish import snapshot
@@ -67,3 +69,14 @@ def test_parts_kept_as_one_are_those_of_this_snapshot_or_are_read_anew(tmp_path,
     whole(third).write_bytes(whole(first).read_bytes())
     _, read = publish(third, 4, M1=one, M2=(dive_codes(["c"]), "c"))
     assert list(read["flags"].iloc[2]) == ["c"]
+
+
+def test_a_pointer_is_on_the_disk_before_it_is_put_in_place_and_never_written_through(tmp_path, monkeypatch):
+    place, seen = tmp_path / "current.json", []
+    place.write_text("old")
+    flushed, replaced = os.fsync, os.replace
+    monkeypatch.setattr(os, "fsync", lambda handle: (seen.append(("flushed", place.read_text())), flushed(handle))[1])
+    monkeypatch.setattr(os, "replace", lambda *to: (seen.append(("put", place.read_text())), replaced(*to))[1])
+    snapshot.write_durably(place, "new")
+    assert seen == [("flushed", "old"), ("put", "old")] and place.read_text() == "new"
+    assert [path.name for path in tmp_path.iterdir()] == ["current.json"]

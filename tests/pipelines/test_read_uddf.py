@@ -283,6 +283,14 @@ def test_the_volume_of_the_tankdata_goes_before_the_tanks(tmp_path):
 
 
 # --- the rest of a dive -----------------------------------------------------------------------
+def test_a_dive_that_was_not_open_circuit_throughout_is_none(tmp_path):
+    """It bailed out to the loop later, or came off it."""
+    for first, then in (("opencircuit", "closedcircuit"), ("closedcircuit", "opencircuit")):
+        modes = [waypoint(60 * n, 5, f'<divemode type="{mode}"/>') for n, mode in enumerate((first, then))]
+        row = read(tmp_path, document(dive(samples="".join(modes)))).rows("dives").iloc[0]
+        assert (row["mode"], row["value_flags"]) == ("closed_circuit", ["not_open_circuit"])
+
+
 def test_mode_and_mandatory_stops_come_from_the_waypoints(tmp_path):
     closed = waypoint(0, 0, '<divemode type="closedcircuit"/>') + waypoint(
         60, 5, '<decostop kind="mandatory" decodepth="3.0" duration="60.0"/>'
@@ -332,6 +340,13 @@ def test_a_depth_a_little_above_the_surface_is_zero(tmp_path):
     found = read(tmp_path, document(dive(samples=waypoint(0, -0.3) + waypoint(60, 5))))
     assert found.rows("dive_samples")["depth_m"].tolist() == [0.0, 5.0]
     assert "surface_depth_zeroed" in found.notes
+
+
+@pytest.mark.parametrize(("depth", "kept"), [(-0.4, 0.0), (-0.6, None), (-3.0, None)])
+def test_a_depth_well_above_the_surface_is_no_depth(tmp_path, depth, kept):
+    found = read(tmp_path, document(dive(samples=waypoint(0, 2) + waypoint(60, depth) + waypoint(120, 3))))
+    assert found.rows("dive_samples")["depth_m"].tolist() == ([2.0, 3.0] if kept is None else [2.0, kept, 3.0])
+    assert found.rules == (["uddf_negative_depth"] if kept is None else [])
 
 
 def test_many_dives_are_handed_over_in_parts_of_whole_dives(tmp_path, monkeypatch):

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from shared.diving.tank_heat import WALL_J_K_L
 from shared.filling.conditions import believed_wall_mass
 from shared.gas.walls import wall_heat_capacity_j_k, wall_mass_kg, wall_resistance_m2_k_w
 
@@ -42,3 +43,12 @@ def test_a_stamp_that_cannot_be_is_not_believed():
     assert mass.doubtful.tolist() == [False, True, True, False]
     assert mass.mass_kg[0] == 13.6
     assert mass.mass_kg[1:] == pytest.approx(14.0, rel=0.08)
+
+
+@pytest.mark.parametrize(
+    ("material", "kg_l", "j_kg_k"),
+    [("steel", 14.0 / 12.0, 490.0), ("aluminium", 14.2 / 11.1, 900.0), ("composite", 4.3 / 6.8, 900.0)],
+)
+def test_a_dived_litre_has_the_wall_of_the_catalogues_cylinder(material, kg_l, j_kg_k):
+    """The masses above over their capacity, with the handbook's heat capacities."""
+    assert pytest.approx(kg_l * j_kg_k, rel=0.25) == WALL_J_K_L[material]

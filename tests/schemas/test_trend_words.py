@@ -35,6 +35,11 @@ def test_a_change_reads_as_a_diver_asks():
     assert plain(basis(FALLING)) == "80 % interval; chance that it fell: 96 %"
 
 
+def test_an_interval_that_ends_at_no_change_says_so():
+    assert plain(moved(2.0, 0.0, 4.0)) == "up 2 % (no change to up 4 %)"
+    assert plain(moved(-2.0, -4.0, -1.0)) == "down 2 % (1 to 4)"
+
+
 def test_of_a_steady_diver_no_more_is_made_than_there_is():
     assert sentence(STEADY, LONG_AGO) == "Over the last 12 months: no clear change."
     assert plain(basis(STEADY)) == "what was measured: down 3 % (down 9 % to up 4 %), 80 % interval; it may be chance"

@@ -31,7 +31,9 @@ def test_what_could_be_two_or_is_none_is_never_another_figure(typed):
 
 
 def test_a_point_before_three_digits_is_asked_about_where_thousands_can_be():
-    assert typed_number("20.946", "%", 100.0) == 20.946
+    assert typed_number("20.946", "%", 100.0) == 20.946 and typed_number("1.501", "m", 1500.0) == 1.501
+    with pytest.raises(NotANumber, match=r"write 1500, or 1.5"):
+        typed_number("1.500", "m", 1500.0)  # as much as can be can be
     with pytest.raises(NotANumber, match=r"a decimal point or thousands\? .* write 1500, or 1.5"):
         typed_number("1.500", "bar", 450.0, coarse=True)
     with pytest.raises(NotANumber, match="alone, in psi"):

@@ -69,6 +69,8 @@ def test_a_bank_that_holds_helium_gives_the_mix_as_it_is_where_nobody_said_how()
 
 def test_an_analysis_above_the_limit_needs_oxygen_service_whatever_was_asked_for():
     assert oxygen_service("air", 20.95, 0, 27.0).needed
+    at, above = (oxygen_service("continuous", 32.0, 0, o2, limit_pct=40.0).needed for o2 in (40.0, 40.1))
+    assert above and not at  # above 40 %, as the rules say it
     assert not oxygen_service("air", 20.95, 0, 27.0, limit_pct=40.0).needed
     assert not oxygen_service("continuous", 23.0, 0, 21.9).needed
 

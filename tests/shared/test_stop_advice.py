@@ -119,6 +119,11 @@ def test_no_overshoot_without_knowledge(change, note):
     assert advice.stop_pressure_bar <= 232.0 and note in advice.notes
 
 
+def test_fifty_settled_fills_are_enough_for_an_overshoot():
+    advice = advise(**HOT | {"learned": Learned(0.0, 1.0, 1.5, 50)})
+    assert "too_few_settled_fills" not in advice.notes and advice.stop_pressure_bar > 232.0
+
+
 def test_an_overshoot_without_a_relief_setting_is_refused():
     with pytest.raises(ValueError, match="relief_bar"):
         advise(hot_limit="rule_set", test_pressure_bar=348.0, working_pressure_bar=232.0)

@@ -339,6 +339,13 @@ def test_a_change_needs_90_days_and_a_call_8_dives_beside():
     assert too_few_for_slope(dives).tolist() == [True] * 7 + [False] * 2
 
 
+def test_a_slope_needs_8_dives_over_60_of_the_last_180_days():
+    eight = np.zeros(8, int), np.zeros(8), np.zeros((8, 5)), np.zeros(8)
+    for first, few in ((59.9, True), (60.0, False), (89.0, False), (180.1, True)):
+        day = np.array([0.0, *np.linspace(first - 6.0, first, 7)])
+        assert too_few_for_slope(Dives(eight[0], day, *eight[1:])).tolist() == [True] * 7 + [few], first
+
+
 def test_slopes_read_as_per_cent_a_month():
     assert pct_per_month(np.log(1.01) / 30.44) == pytest.approx(1.0)
 
