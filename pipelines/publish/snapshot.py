@@ -21,6 +21,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from pipelines.publish.together import fingerprint, pieces, places
 from schemas.fields import Field
 from schemas.frames import conform, empty, from_arrow
 from schemas.snapshot import FIRST_LOOK, MANIFEST, POINTER, Manifest, Part, SnapshotDamaged, current_name, part_bytes
@@ -124,14 +125,16 @@ class Publisher:
         made = [self.tables[table][part] for part in parts]
         if len(parts) < MANY_PARTS or not all(one.sha256 for one in made):
             return self.read(table, *parts)
-        asked = json.dumps([(part, one.sha256) for part, one in zip(parts, made, strict=True)])
-        print_ = hashlib.sha256(asked.encode()).hexdigest()
+        asked = [(part, one.sha256) for part, one in zip(parts, made, strict=True)]
+        print_ = fingerprint(asked)
         if self.unchanged(TOGETHER, table, print_):
             self.link(TOGETHER, table)
             for part in parts:
                 self._take(table, part)
             return _joined([self.stored(TOGETHER, table)], table)
-        data = [self.stored(table, part) for part in parts]
+        data = self._pieces(table, asked) or [self.stored(table, part) for part in parts]
+        for part in parts:
+            self._take(table, part)
         frame = _joined(data, table)
         whole = (
             pa.Table.from_pandas(frame, preserve_index=False, nthreads=1)
@@ -143,6 +146,20 @@ class Publisher:
         if not (again.dtypes.equals(frame.dtypes) and again.equals(frame)):
             del self.tables[TOGETHER][table]
         return frame
+
+    def _pieces(self, table: str, asked: list[tuple[str, str]]) -> list[pa.Table] | None:
+        """Parts, those that stand as the last snapshot keeps them as one; None where most are new."""
+        if self.previous is None or not self.has_previous(TOGETHER, table):
+            return None
+        at = places(self.previous.tables.get(table, {}), self.previous.tables[TOGETHER][table])
+        stand = sum(part in at and at[part].sha256 == sha256 for part, sha256 in asked)
+        if 2 * stand < len(asked):
+            return None
+
+        def stored(part: str) -> pa.Table:
+            return self._written.get((table, part)) or _stored(self.folder / table / self.tables[table][part].file)
+
+        return pieces(asked, self.stored_previous(TOGETHER, table), at, stored)
 
     def stored(self, table: str, part: str = "all") -> pa.Table:
         """A part of this snapshot as it is stored."""

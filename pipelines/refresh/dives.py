@@ -204,8 +204,10 @@ def _all_lessons(publisher: Publisher, parts: list[Part]) -> Later:
 
     def read() -> pd.DataFrame:
         there = [p.name for p in parts if made[p.name].rows]
-        rows = [publisher.read("dive_lessons", name).assign(member_id=name) for name in there]
-        return pd.concat(rows, ignore_index=True) if rows else pd.DataFrame({"member_id": [], "month": []})
+        if not there:
+            return pd.DataFrame({"member_id": [], "month": []})
+        owners = np.repeat(there, [made[name].rows for name in there])
+        return publisher.read_together("dive_lessons", *there).assign(member_id=pd.Series(owners, dtype="str"))
 
     return Later(digest([(p.name, made[p.name].sha256 or made[p.name].fingerprint) for p in parts]), read)
 

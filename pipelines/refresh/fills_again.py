@@ -48,6 +48,7 @@ class FillsAgain:
     fills_before_dives: pa.Table
     fill_quality: pa.Table
     given: pd.DataFrame
+    hashed: "Hashed | None"
 
     def write(self, refresh: Refresh, steps: tuple[Step, ...] = (FILLS, FILLS_THEN)) -> None:
         """Put what fills are judged as into the snapshot, as results of these steps; what else these give stands."""
@@ -69,7 +70,9 @@ class FillsAgain:
             refresh.table(table)
 
 
-def judge_again(refresh: Refresh, warehouse: Warehouse, new: NewFills | None) -> FillsAgain | None:
+def judge_again(
+    refresh: Refresh, warehouse: Warehouse, new: NewFills | None, by_other_dives: FillsAgain | None = None
+) -> FillsAgain | None:
     """What the steps of fills would give, where few fills changed since the last run and nothing else did; else None.
 
     Parameters
@@ -78,6 +81,8 @@ def judge_again(refresh: Refresh, warehouse: Warehouse, new: NewFills | None) ->
         With all that FILLS reads on its shelf.
     new : NewFills, optional
         Fills judged already, by the same frames.
+    by_other_dives : FillsAgain, optional
+        The same with other readings in the water, and nothing else otherwise.
     """
     from pipelines.derive.fills.history import with_first_published
 
@@ -90,21 +95,26 @@ def judge_again(refresh: Refresh, warehouse: Warehouse, new: NewFills | None) ->
     before = publisher.read_previous("fills_given", "all")
     if not len(before) or before["beside"].iloc[0] != _beside(refresh):
         return None
-    changed = _Changed(refresh, before.set_index("fill_id"), until)
+    changed = _Changed(refresh, before.set_index("fill_id"), until, by_other_dives.hashed if by_other_dives else None)
     at_hand = new is not None and set(changed.among(new.judged.all_fills)) == new.fill_ids
     some = new.judged if new is not None and at_hand else _judged(refresh, changed)
     if changed.none:  # what is new says nothing of any fill
         judged, then, quality = (publisher.stored_previous(table) for table in _PUT_IN_PLACE)
-        return FillsAgain(judged, then, quality, changed.now)
+        return FillsAgain(judged, then, quality, changed.now, changed.hashed)
     if some is None or changed.reaches_all(publisher, some.judged):
         return None
-    then = some.taken_for(publisher.read_previous("settling_learned_then", "all"), until)
     published = with_first_published(some.judged, kept_of(warehouse, some.judged["fill_id"]))
+    if by_other_dives is None:
+        then = some.taken_for(publisher.read_previous("settling_learned_then", "all"), until)
+        before_dives = _amended(publisher, "fills_before_dives", then)
+    else:
+        before_dives = by_other_dives.fills_before_dives
     return FillsAgain(
         _amended(publisher, "fills_judged", some.judged),
-        _amended(publisher, "fills_before_dives", then),
+        before_dives,
         _amended(publisher, "fill_quality", published),
         changed.now,
+        changed.hashed,
     )
 
 
@@ -114,19 +124,24 @@ def _judged(refresh: Refresh, changed: "_Changed") -> "SomeFills | None":
     given, publisher = refresh.given(FILLS), refresh.publisher
     learned, gauges = (publisher.read_previous(table, "all") for table in ("settling_learned", "gauge_check"))
     readings = given["water_readings"] if len(given["water_readings"]) else None
-    return judge_some(given, given["units"], given.policy, readings, learned, gauges, changed.among, far_back=True)
+    at_hand = changed.hashed.fills if changed.hashed else None
+    return judge_some(
+        given, given["units"], given.policy, readings, learned, gauges, changed.among, far_back=True, all_fills=at_hand
+    )
 
 
 class _Changed:
     """Which fills changed since the last run, by what each was judged by then; and whether none did."""
 
-    def __init__(self, refresh: Refresh, before: pd.DataFrame, until: pd.Timestamp):
-        self._refresh, self._before, self._until = refresh, before, until
+    def __init__(self, refresh: Refresh, before: pd.DataFrame, until: pd.Timestamp, hashed: "Hashed | None"):
+        self._refresh, self._before, self._until, self.hashed = refresh, before, until, hashed
         self.now, self.none = before[:0], False
 
     def among(self, fills: pd.DataFrame) -> list[str]:
         """Their ids; none where the change reaches what was learned when the day began, or a fill is gone."""
-        self.now = fills_given(self._refresh, fills, self._until)
+        if self.hashed is None:
+            self.hashed = _hashed(self._refresh, fills, self._until)
+        self.now = _given(self._refresh, self.hashed, self._until)
         place = self._before.index.get_indexer(self.now["fill_id"])
         known, then = place >= 0, self._before.iloc[place]
         changed = ~known | (self.now["given"].to_numpy() != then["given"].to_numpy())
@@ -155,16 +170,44 @@ def _places(fills: pd.DataFrame) -> set[tuple[str, str]]:
     return set(pairs.itertuples(index=False, name=None))
 
 
+@dataclass(frozen=True)
+class Hashed:
+    """All fills in the order of time, as `fill_context` shows them to its `only`, with a hash each of all that their
+    rows, the station's other fills and the day's dives say of them; and of what was known of it when the day began,
+    but for what dives read. `earlier` are those made before.
+    """
+
+    fills: pd.DataFrame
+    now: np.ndarray
+    by_then: np.ndarray
+    earlier: np.ndarray
+
+
 def fills_given(refresh: Refresh, fills: pd.DataFrame, until: pd.Timestamp) -> pd.DataFrame:
-    """fill_id with `given`, a hash of all that the fill's row, the station's other fills and the day's dives say of it,
-    and `given_by_then`, the same without its release and what was read or dived after `until`; nothing of a fill made
-    after it.
+    """fill_id with `given`, a hash of all that the fill's row, the station's other fills and the dives say of it, and
+    `given_by_then`, the same without its release and what was read or dived after `until`; nothing of a fill made after
+    it.
 
     Parameters
     ----------
     fills : DataFrame
         All fills, as `fill_context` shows them to its `only`.
     """
+    return _given(refresh, _hashed(refresh, fills, until), until)
+
+
+def _given(refresh: Refresh, of_rows: Hashed, until: pd.Timestamp) -> pd.DataFrame:
+    n, (in_water, in_water_by_then) = len(of_rows.fills), _in_water(refresh, of_rows.fills, until)
+    return pd.DataFrame(
+        {
+            "fill_id": of_rows.fills["fill_id"],
+            "given": joined([of_rows.now, in_water], n),
+            "given_by_then": np.where(of_rows.earlier, joined([of_rows.by_then, in_water_by_then], n), _NONE),
+        }
+    )
+
+
+def _hashed(refresh: Refresh, fills: pd.DataFrame, until: pd.Timestamp) -> Hashed:
     written, n = FILLS.reads["fills"], len(fills)
     place = pd.Index(refresh.shelf["fills"]["fill_id"]).get_indexer(fills["fill_id"])
     of_rows = dict(zip(written, (h[place] for h in refresh.shelf.column_hashes(FILLS, "fills")), strict=True))
@@ -179,18 +222,12 @@ def fills_given(refresh: Refresh, fills: pd.DataFrame, until: pd.Timestamp) -> p
     by_then = read & ~(fills["settled_at"] >= until).to_numpy(bool)
     releases = refresh.shelf["releases"]
     released = releases.groupby("fill_id")["released_at"].max().reindex(fills["fill_id"]).reset_index()
-    in_water, in_water_by_then = _in_water(refresh, fills, until)
     hashes = of_fill, np.where(read, of_reading, _NONE), row_hashes(released, ["released_at"])
-    return pd.DataFrame(
-        {
-            "fill_id": fills["fill_id"],
-            "given": joined([*hashes, in_water, hashes_of_todays_dives(refresh, fills, until)], n),
-            "given_by_then": np.where(
-                (fills["filled_at"] < until).to_numpy(bool),
-                joined([of_fill, np.where(by_then, of_reading, _NONE), in_water_by_then], n),
-                _NONE,
-            ),
-        }
+    return Hashed(
+        fills,
+        joined([*hashes, hashes_of_todays_dives(refresh, fills, until)], n),
+        joined([of_fill, np.where(by_then, of_reading, _NONE)], n),
+        (fills["filled_at"] < until).to_numpy(bool),
     )
 
 

@@ -15,25 +15,26 @@ from pipelines.refresh.reads import (
     SETS,
     whole,
 )
-from pipelines.refresh.step import EVERY, Frames, Given, Part, Step
+from pipelines.refresh.step import EVERY, Frames, Given, Part, Shelf, Step
 
 
 def _leaks(given: Given) -> Frames:
     from pipelines.derive.fleet.leaks import build_leaks
 
     rates, intervals = build_leaks(
-        given, given["fill_quality"], given["dive_tank_use"], given.policy, given["gauge_check"]
+        given, given["fills_of_leaks"], given["dive_tank_use"], given.policy, given["gauge_check"]
     )
     shown = ["unit_id", "to_at", "loss_bar", "fill_id", "dive_id", "use", "unexplained"]
     return {"leak_rates": rates, "leak_intervals": intervals[shown].astype({"fill_id": "str", "dive_id": "str"})}
 
 
 _DIVE = ("member_id", "dive_id")
+_SETTLED = ("settled_pressure_bar_15c", "settled_low_bar_15c", "settled_high_bar_15c")
 
 #: from many readings, each of which says little: what is read today counts tomorrow where fills are many (`_before`)
 LEAKS = Step(
     name="leaks",
-    version=1,
+    version=2,
     build=_leaks,
     gives=("leak_rates", "leak_intervals"),
     reads={
@@ -44,7 +45,7 @@ LEAKS = Step(
         "gauges": whole("gauges"),
         "fills": ("fill_id", "settled_at", "settled_gauge_id"),
         "dives": (*_DIVE, "started_at", "duration_min", "air_c", "water_c"),
-        "fill_quality": (
+        "fills_of_leaks": (
             "fill_id",
             "filled_at",
             "unit_id",
@@ -74,15 +75,33 @@ LEAKS = Step(
         "gauge_check": ("gauge_id", "month_on", "offset_bar", "offset_low_bar", "offset_high_bar"),
     },
     # a fill judged again with others of its cylinder comes out alike, but for the last digits
-    resolution={
-        f"fill_quality.{name}": 0.001
-        for name in ("settled_pressure_bar_15c", "settled_low_bar_15c", "settled_high_bar_15c", "o2_pct", "he_pct")
-    }
+    resolution={f"fills_of_leaks.{name}": 0.001 for name in (*_SETTLED, "o2_pct", "he_pct")}
     # and so does an earlier dive when its member hands in another
     | {"dive_tank_use.gas_used_free_l": 0.01, "dive_tank_use.start_gas_c": 0.001},
     settings=("time_zone", "fleet", "filling.check_gauge_limit_bar"),
     counted="leak fits",
 )
+
+
+def _without_what_nothing_followed(shelf: Shelf, made: pd.Series, used: np.ndarray) -> pd.DataFrame:
+    """The fills without what those hold that nobody has used or filled again: no interval begins with them yet, and
+    what is read of them now would have all leaks fitted anew.
+
+    Parameters
+    ----------
+    made, used : Series, ndarray
+        Which fills, and which rows of `dive_tank_use`, count.
+    """
+    quality, began = shelf["fill_quality"], shelf["dives"].drop_duplicates(list(_DIVE)).set_index(list(_DIVE))
+    use = shelf["dive_tank_use"][used]
+    at = began["started_at"].reindex(pd.MultiIndex.from_frame(use[list(_DIVE)])).array
+    dived = use[["unit_id"]].assign(at=at).groupby("unit_id")["at"].max()
+    ordered = quality[made].sort_values(["filled_at", "fill_id"], kind="stable")
+    last = ordered[~ordered["unit_id"].duplicated(keep="last")]
+    followed = last["unit_id"].map(dived) >= last["filled_at"]
+    held = quality.index.isin(last.index[~followed])
+    then = {name: quality[name].mask(held) for name in _SETTLED}
+    return quality.assign(**then, gas_c_basis=quality["gas_c_basis"].mask(held, "model"))
 
 
 def _before(refresh: Refresh) -> Part:
@@ -91,11 +110,12 @@ def _before(refresh: Refresh) -> Part:
     if pd.isna(until):
         tomorrow = refresh.today + pd.Timedelta(days=1)
         until = tomorrow.tz_localize(refresh.policy.time_zone, nonexistent="shift_forward", ambiguous=True)
-    dives = shelf["dives"]
+    quality, dives = shelf["fill_quality"], shelf["dives"]
     dived = (dives["started_at"] < until).to_numpy(bool)
     then = pd.MultiIndex.from_frame(dives.loc[dived, list(_DIVE)])
-    made = {"fill_quality": shelf["fill_quality"]["filled_at"] < until, "fills": shelf["fills"]["filled_at"] < until}
+    made = {"fills_of_leaks": quality["filled_at"] < until, "fills": shelf["fills"]["filled_at"] < until}
     used = pd.MultiIndex.from_frame(shelf["dive_tank_use"][list(_DIVE)]).isin(then)
+    shelf.put("fills_of_leaks", _without_what_nothing_followed(shelf, made["fills_of_leaks"], used))
     return Part(
         rows={name: np.flatnonzero(which) for name, which in (made | {"dives": dived, "dive_tank_use": used}).items()}
     )

@@ -145,7 +145,7 @@ def _refresh(
     refresh.publish("water_readings", water)
     if not water.equals(shelf["water_readings"]):
         shelf.put("water_readings", water)
-        again = judge_again(refresh, warehouse, None) if again is not None else None
+        again = judge_again(refresh, warehouse, None, again) if again is not None else None
         if again is not None:
             again.write(refresh, (fills.FILLS,))
         _judge_fills(refresh, warehouse, again)

@@ -2,7 +2,9 @@
 
 import os
 
+import numpy as np
 import pandas as pd
+import pytest
 
 from pipelines.publish import snapshot
 from pipelines.publish.snapshot import Publisher
@@ -36,6 +38,52 @@ def test_parts_are_read_one_after_the_other_with_declared_types(tmp_path):
     read = made.read("people", "M1", "M2", "M1")
     assert read["display_name"].tolist() == ["Ines Vard"] * 2
     assert read.dtypes.equals(made.read("people", "M2").dtypes)
+
+
+@pytest.mark.parametrize("table", ["dive_reserve", "trend_state"])
+def test_of_parts_kept_as_one_those_that_are_new_alone_are_read(tmp_path, monkeypatch, table):
+    monkeypatch.setattr(snapshot, "MANY_PARTS", 2)
+    read, stored = [], snapshot._stored
+    monkeypatch.setattr(snapshot, "_stored", lambda path, *more: read.append(path.stem[:2]) or stored(path, *more))
+
+    def of(member, *values):
+        known = {"member_id": [member] * len(values), "dive_id": [f"D{n}" for n in range(len(values))]}
+        return pd.DataFrame(known, dtype="str").assign(chance_before=np.array(values))
+
+    def publish(previous, hour, parts):
+        made = Publisher(tmp_path, previous, NOON + pd.Timedelta(hours=hour))
+        for name, rows in parts.items():
+            print_ = str(rows.to_dict())
+            if made.unchanged(table, name, print_):
+                made.link(table, name)
+            else:
+                made.write(table, name, rows, print_)
+        made._written.clear()
+        read.clear()
+        together, asked = made.read_together(table, *parts), set(read) - {table[:2]}
+        pd.testing.assert_frame_equal(together, made.read(table, *parts))
+        return made.finish(Manifest(made.name, 1, "2031-06-30", NOON.isoformat(), "x", {}, "r1")), asked
+
+    parts = {f"m{n}": of(f"m{n}", *np.arange(n % 4) / 7) for n in range(1, 8)}
+    last, _ = publish(None, 0, parts)
+    changes = {
+        "one more row": ({"m3": of("m3", 0.1, 0.2, 0.3, 0.4)}, {"m3"}),
+        "the first and the last": ({"m1": of("m1", 0.3, 0.4), "m7": of("m7", 0.5)}, {"m1", "m7"}),
+        "of none": ({"m4": of("m4", 0.5)}, {"m4"}),
+        "a member who is new": ({"m5x": of("m5x", 0.5)}, {"m5"}),
+        "nothing": ({}, set()),
+    }
+    for hour, (says, (change, new)) in enumerate(changes.items(), 1):
+        parts = dict(sorted((parts | change).items()))
+        last, asked = publish(last, hour, parts)
+        assert asked == new, says
+    del parts["m2"]
+    last, asked = publish(last, 10, parts)
+    assert not asked
+    # another kind of column decides what all parts make together
+    parts["m6"] = of("m6", 1)
+    _, asked = publish(last, 11, parts)
+    assert asked == ({"m6"} if table == "dive_reserve" else {name for name in parts} - {"m5x"})
 
 
 def test_parts_kept_as_one_are_those_of_this_snapshot_or_are_read_anew(tmp_path, monkeypatch):

@@ -17,7 +17,7 @@ from pipelines.refresh import step as steps
 from pipelines.refresh.divers import _known_then
 from pipelines.refresh.engine import WHOLE, Refresh, compute
 from pipelines.refresh.fills import day_began
-from pipelines.refresh.fleet import _before
+from pipelines.refresh.fleet import _before, _without_what_nothing_followed
 from pipelines.refresh.hashing import FEW, frame_hash, row_hashes
 from pipelines.refresh.order import STEPS
 from pipelines.refresh.step import Given, NotDeclared, Part, Shelf, Step
@@ -247,11 +247,14 @@ def _leaks_see(at: str, fills: int, many: int, monkeypatch) -> list[str]:
     monkeypatch.setattr(fills_step, "MANY_FILLS", many)
     today, zone = pd.Timestamp("2026-03-10"), "Pacific/Auckland"
     moments = pd.to_datetime(["2026-03-09T09:00+13:00", at], utc=True)
-    made = pd.DataFrame({"fill_id": ["before", "then"], "filled_at": moments})
-    dives = pd.DataFrame({"member_id": "m", "dive_id": ["before", "then"], "started_at": moments})
+    made = pd.DataFrame({"fill_id": ["before", "then"], "filled_at": moments, "unit_id": "u"})
+    dives = pd.DataFrame({"member_id": "m", "dive_id": ["before", "then"], "started_at": moments, "unit_id": "v"})
     shelf = Shelf()
     shelf.put("day_began", day_began(pd.DataFrame(index=range(fills)), today, zone))
-    for name, frame in {"fills": made, "fill_quality": made, "dives": dives, "dive_tank_use": dives}.items():
+    settled = dict.fromkeys(("settled_pressure_bar_15c", "settled_low_bar_15c", "settled_high_bar_15c"), 200.0)
+    quality = made.assign(**settled, gas_c_basis="settled")
+    frames = {"fills": made, "fill_quality": quality, "dives": dives, "dive_tank_use": dives}
+    for name, frame in frames.items():
         shelf.put(name, frame)
     part = _before(SimpleNamespace(shelf=shelf, today=today, policy=Policy(time_zone=zone)))
     assert {tuple(rows) for rows in part.rows.values()} == {tuple(part.rows["fills"])}
@@ -273,6 +276,24 @@ def test_leak_rates_are_of_what_happened_until_the_day_ends_there_or_of_many_unt
     at, fills, seen, monkeypatch
 ):
     assert _leaks_see(at, fills, 10, monkeypatch) == (["before", "then"] if seen else ["before"])
+
+
+def test_leaks_are_not_fitted_anew_for_what_is_read_of_a_cylinder_that_stands_there_full():
+    hours = {"a1": 1, "a2": 5, "b": 2, "c": 3, "today": 30}
+    at = pd.Timestamp("2026-03-09", tz="UTC") + pd.to_timedelta(list(hours.values()), unit="h")
+    quality = pd.DataFrame({"fill_id": list(hours), "unit_id": ["a", "a", "b", "c", "a"], "filled_at": at})
+    settled = ["settled_pressure_bar_15c", "settled_low_bar_15c", "settled_high_bar_15c"]
+    quality = quality.assign(**dict.fromkeys(settled, 200.0), gas_c_basis="settled")
+    dives = pd.DataFrame({"member_id": "m", "dive_id": ["1", "2"], "started_at": at[[3, 4]]})
+    shelf = Shelf()
+    use = dives[["member_id", "dive_id"]].assign(unit_id=["b", "c"])
+    for name, frame in {"fill_quality": quality, "dives": dives, "dive_tank_use": use}.items():
+        shelf.put(name, frame)
+    before = quality["filled_at"] < pd.Timestamp("2026-03-10", tz="UTC")
+    left = _without_what_nothing_followed(shelf, before, np.array([True, False])).set_index("fill_id")
+    # the first of a was followed by the second, that of b by a dive; those of today are not asked for
+    assert set(left.index[left[settled].notna().all(axis=1)]) == {"a1", "b", "today"}
+    assert left["gas_c_basis"].tolist() == ["settled", "model", "settled", "model", "settled"]
 
 
 # --- gets nothing else ------------------------------------------------------------------------
@@ -329,7 +350,7 @@ def test_every_published_table_comes_from_one_step_and_every_step_reads_what_is_
     of_runs = {"rejects", "ingest_files", "notices", "withdrawn", "hold_releases", "corrections", "runs"}
     assert {t.name for t in TABLES.values() if not t.internal} - of_runs <= set(given)
     made_on_the_way = {"dive_tanks_all", "fills_of_dives", "dive_links", "dive_air", "station_water", "day_began",
-                       "water_readings", "first_fill_quality", "first_settling_check",
+                       "water_readings", "fills_of_leaks", "first_fill_quality", "first_settling_check",
                        "fills_not_accepted"}  # fmt: skip
     for step in STEPS:
         for name, columns in step.reads.items():

@@ -43,16 +43,20 @@ def chance_before_each(margins: pd.DataFrame, state: pd.DataFrame, model: pd.Dat
 
 def chance_on(day: float, margins: pd.DataFrame, state: pd.DataFrame, model: pd.DataFrame, policy: Policy) -> pd.Series:
     """Chance for a dive on a day, uncorrected, by member_id; `state` holds dives begun before it alone."""
-    found = {}
-    of_margins = dict(list(margins.groupby("member_id")))
-    for member, rows in state.groupby("member_id"):
-        if member not in of_margins:
-            continue
-        rows = rows.sort_values(["started_at", "dive_id"], kind="stable").drop_duplicates("dive_id")
-        rows = rows.reset_index(drop=True)
-        dives = _with_margins(rows, of_margins[member])
-        found[member] = _chances(dives, np.array([len(rows)]), np.array([day]), rows.iloc[-1:], model, policy)[0]
-    return pd.Series(found, dtype="float64")
+    key = ["member_id", "dive_id"]
+    rows = state[state["member_id"].isin(margins["member_id"])]
+    rows = rows.sort_values(["member_id", "started_at", "dive_id"], kind="stable").drop_duplicates(key)
+    if not len(rows):
+        return pd.Series(dtype="float64")
+    rows = rows.reset_index(drop=True)
+    last = np.flatnonzero(~rows["member_id"].duplicated(keep="last").to_numpy(bool))
+    known = margins.drop_duplicates(key).set_index(key)[["critical_rmv_l_min", "log_rmv"]]
+    known = known.reindex(pd.MultiIndex.from_frame(rows[key])).reset_index(drop=True)
+    dives = rows[["day", *AT_COLUMNS]].join(known)
+    # of each member's dives those before its end alone
+    begin = np.r_[0, last[:-1] + 1]
+    chance = _chances(dives, last + 1, np.full(len(last), day), rows.iloc[last], model, policy, begin)
+    return pd.Series(chance, index=rows["member_id"].iloc[last].to_numpy(object))
 
 
 def _with_margins(state: pd.DataFrame, margins: pd.DataFrame) -> pd.DataFrame:
@@ -61,17 +65,27 @@ def _with_margins(state: pd.DataFrame, margins: pd.DataFrame) -> pd.DataFrame:
 
 
 def _chances(
-    dives: pd.DataFrame, at: np.ndarray, day: np.ndarray, before: pd.DataFrame, model: pd.DataFrame, policy: Policy
+    dives: pd.DataFrame,
+    at: np.ndarray,
+    day: np.ndarray,
+    before: pd.DataFrame,
+    model: pd.DataFrame,
+    policy: Policy,
+    begin: np.ndarray | int = 0,
 ) -> np.ndarray:
-    """Chance before each of n places in a member's dives, by time; `before` is the trend's state at each, n rows."""
+    """Chance before each of n places in members' dives, by time; `before` is the trend's state at each, n rows, and
+    `begin` where the dives of its member begin.
+    """
     judged = np.flatnonzero(dives["critical_rmv_l_min"].notna().to_numpy(bool))
-    most = min(MOST_DIVES, len(judged))
+    end, first = np.searchsorted(judged, at), np.searchsorted(judged, begin)
+    most = min(MOST_DIVES, int(np.diff(np.r_[first, len(judged)]).max()))
     if not most:
         return np.full(len(at), np.nan)
-    place = np.searchsorted(judged, at)[:, None] - 1 - np.arange(most)[None, :]
+    place = end[:, None] - 1 - np.arange(most)[None, :]
+    own = place >= np.reshape(first, (-1, 1))
     rows = judged[np.maximum(place, 0)]
     age = day[:, None] - dives["day"].to_numpy(float)[rows]
-    known = (place >= 0) & (age <= policy.reserve.watch_days)
+    known = own & (age <= policy.reserve.watch_days)
     # dives of the same moment differ by their place alone
     age = np.maximum(age, 0.0)
     expected, sd = predicted_rates(before, dives[list(AT_COLUMNS)].to_numpy(float)[rows], day, model)

@@ -21,6 +21,8 @@ LINK_COLUMNS = [
 ]
 CLOCKS_DIFFER = pd.Timedelta(minutes=15)
 """Two dives follow each other, though the clocks of two computers say that they overlap by so much."""
+DECIMALS = 6
+"""Of what a dive says of its fill so many are given on: far more than a gauge tells."""
 LEAST_APART = pd.Timedelta(minutes=5)
 """Nobody hands over a back cylinder within so long of the beginning of a dive."""
 
@@ -150,6 +152,8 @@ def first_water_readings(fits: pd.DataFrame, dives: pd.DataFrame, least_sd_c: fl
     out = use[["fill_id", "member_id", "dive_id", "settled_bar", "water_c", "minutes", "settled_sd_bar"]].rename(
         columns={"settled_bar": "pressure_bar", "settled_sd_bar": "sd_bar"}
     )
+    # an earlier dive comes out otherwise in the last digits when its member hands in another
+    out = out.round(dict.fromkeys(("pressure_bar", "water_c", "minutes", "sd_bar"), DECIMALS))
     out = out.sort_values("sd_bar").drop_duplicates("fill_id").sort_values("fill_id", ignore_index=True)
     began = dives.drop_duplicates(["member_id", "dive_id"]).set_index(["member_id", "dive_id"])["started_at"]
     at = began.reindex(pd.MultiIndex.from_frame(out[["member_id", "dive_id"]])).to_numpy("datetime64[us]")

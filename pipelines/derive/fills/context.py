@@ -59,6 +59,7 @@ def fill_context(
     policy: Policy,
     first_readings: pd.DataFrame | None,
     only: Callable[[pd.DataFrame], np.ndarray] | None = None,
+    all_fills: pd.DataFrame | None = None,
 ) -> FillContext:
     """Fills in the order of time, joined with what is known about their unit, gauge and source.
 
@@ -67,8 +68,10 @@ def fill_context(
     only : callable, optional
         Which of the fills, in the order of time, are asked for, as a mask: all fills of some cylinders, for these find
         their gas in one another. What the station's other fills say of them is in their context all the same.
+    all_fills : DataFrame, optional
+        What `station_wide_fills` gives of these inputs, where it is at hand.
     """
-    fills = station_wide_fills(inputs, units, policy)
+    fills = station_wide_fills(inputs, units, policy) if all_fills is None else all_fills
     if only is not None:
         fills = fills[only(fills)].reset_index(drop=True)
     marks = {"values_assumed": (fills["ambient_assumed"] | fills["start_assumed"]).to_numpy(bool)}

@@ -67,6 +67,7 @@ def judge_some(
     which: Callable[[pd.DataFrame], Collection[str]],
     *,
     far_back: bool = False,
+    all_fills: pd.DataFrame | None = None,
 ) -> SomeFills | None:
     """Some fills, and the others of their cylinders.
 
@@ -80,6 +81,8 @@ def judge_some(
         The ids of those that are new or have changed, by all fills as they stand in `all_fills`.
     far_back : bool
         Whether they may lie far back.
+    all_fills : DataFrame, optional
+        All fills as they stand in `all_fills`, where they are at hand.
 
     Returns
     -------
@@ -104,7 +107,7 @@ def judge_some(
         there.append(fills)
         return kept
 
-    context = fill_context(inputs, units, policy, water_readings, only=of_their_cylinders)
+    context = fill_context(inputs, units, policy, water_readings, only=of_their_cylinders, all_fills=all_fills)
     return SomeFills(inputs, policy, there[0], context, known, gauges) if there else None
 
 
