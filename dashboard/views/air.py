@@ -138,12 +138,17 @@ def one(compressor: str, health: pd.DataFrame, tests: pd.DataFrame) -> None:
     if last.empty:
         parts.show(parts.bar("No air test is known", 3, "Have the air tested before handing over fills from it."))
         return
-    bad = last[last["verdict"] != "pass"]
+    bad = not_within(last)
     if len(bad):
         parts.show(_quantities(bad))
     how_many = f"all {len(last)} within" if bad.empty else f"{len(last) - len(bad)} of {len(last)} within"
     title = f"Its air, quantity by quantity: {how_many}"
     parts.opens(title, f"air_of_{compressor}", lambda: _by_quantity(compressor, last, tests))
+
+
+def not_within(quantities: pd.DataFrame) -> pd.DataFrame:
+    """Those that failed, and those that nobody measured: of these nothing is known."""
+    return quantities[quantities["verdict"] != "pass"]
 
 
 def _by_quantity(compressor: str, last: pd.DataFrame, tests: pd.DataFrame) -> None:

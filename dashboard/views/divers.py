@@ -193,8 +193,7 @@ def one(snapshot: Snapshot, member_id: str, name: str) -> None:
             )
         )
     dive.over_the_season(snapshot, rows, "")
-    low = said_yes(rows["below_surfacing_min"])
-    found = rows[(said_yes(rows["below_policy"]) | low) & ~lost]
+    found = to_talk_about(rows)
     found_all, found = len(found), found.head(MOST_DIVES)
     if found.empty:
         unknown = rows["below_policy"].isna().sum()
@@ -241,3 +240,9 @@ def _dive_line(snapshot: Snapshot, row: Row) -> parts.Markup:
             low if words.known(row.fill_low_bar) and row.fill_low_bar >= 1 else "",
         ],
     )
+
+
+def to_talk_about(reserve: pd.DataFrame) -> pd.DataFrame:
+    """Dives known to have gone below policy, or to have surfaced below its least pressure."""
+    low = said_yes(reserve["below_surfacing_min"])
+    return reserve[(said_yes(reserve["below_policy"]) | low) & ~gas_left.cannot_be(reserve)]

@@ -15,6 +15,7 @@ from typer.testing import CliRunner
 
 from dashboard.access import Viewer
 from dashboard.data import open_snapshot
+from dashboard.views import filling_advice, filling_recipe
 from dashboard.views.filling_advice import _gain, _refused
 from dashboard.views.filling_day import _reads_at
 from pipelines.station.settings import write_station
@@ -27,6 +28,7 @@ from schemas.advice import (
     learned_for,
     methods_to_choose,
     needs_oxygen_service,
+    oxygen_limit_pct,
     source_of,
     sources_to_choose,
     station_of,
@@ -131,6 +133,11 @@ BANK = Source("bank", "bank")
 def test_oxygen_service_is_needed_for_rich_gas_and_for_whatever_is_decanted(o2, he, method, source, needed):
     asked = Asked(50, 200, 15, 5, o2, he, source, method)
     assert bool(needs_oxygen_service(asked, 22.0).needed) is needed
+
+
+@pytest.mark.parametrize(("own", "limit_pct"), [(40.0, 40.0), (21.0, 21.0), (None, 22.0), (np.nan, 22.0)])
+def test_the_stations_own_limit_of_oxygen_goes_before_the_rule_sets_whichever_is_the_higher(own, limit_pct):
+    assert oxygen_limit_pct(filling_rules("uk"), own) == limit_pct
 
 
 def test_how_a_mix_gets_in_is_asked_wherever_there_is_a_question():
@@ -256,3 +263,22 @@ def test_what_may_not_be_filled_gets_no_stop_and_what_lacks_names_its_option(sta
     mix = stop_of(station, "--unit", "T12-1", "--start-bar", "60", "--o2-pct", "32", code=2)
     assert mix.startswith("--method:")
     assert stop_of(station / "inbox", "--unit", "T12-1", code=2).startswith("--station:")
+
+
+def test_of_a_unit_that_may_not_be_filled_no_pressure_is_advised(monkeypatch):
+    shown: list[str] = []
+    monkeypatch.setattr(filling_advice.parts, "show", lambda text: shown.append(str(text)))
+    filling_advice.show(None, SimpleNamespace(may_be_filled=False, unit=UNIT), fills())
+    assert "No pressure is advised: it may not be filled" in shown[-1]
+
+
+@pytest.mark.parametrize(("clean", "said"), [(True, ""), (False, "oxygen"), (None, "unknown counts as not clean")])
+def test_a_recipe_with_oxygen_is_refused_to_a_unit_not_known_to_be_clean(monkeypatch, clean, said):
+    monkeypatch.setattr(filling_recipe, "_needs_clean", lambda *given: True)
+    cylinders = pd.DataFrame({"inspection_state": ["in_date"], "status": ["in_service"]})
+    clearance = SimpleNamespace(cylinders=cylinders, open_findings=[], oxygen_clean=clean)
+    wish = SimpleNamespace(drained=False, have_bar=60.0, top=SimpleNamespace(source_id="comp-1"))
+    good = GAS_SOURCES.assign(air_state="passed")
+    snapshot = SimpleNamespace(policy=lambda *name: 2.0, table=lambda name: good)
+    found = filling_recipe._refused(snapshot, clearance, wish, None)
+    assert said in " ".join(found) and bool(found) is bool(said)

@@ -15,7 +15,7 @@ from test_pages import said
 
 from dashboard.access import ALONE, Viewer
 from dashboard.data import open_snapshot
-from dashboard.views import fleet
+from dashboard.views import air, dive, divers, fleet
 from schemas.snapshot import NothingPublished, SnapshotDamaged, read_manifest
 
 APP = Path(__file__).parents[2] / "dashboard/app.py"
@@ -117,3 +117,47 @@ def test_a_cylinder_of_unknown_state_is_not_in_date(state):
         "barred": ["B"],
         "in_date": ["A"],
     }
+
+
+def test_a_quantity_that_nobody_measured_is_not_within_its_limit():
+    last = pd.DataFrame({"quantity": list("abc"), "verdict": ["pass", "not_measured", "fail"]})
+    assert air.not_within(last)["quantity"].tolist() == ["b", "c"]
+
+
+def test_a_dive_is_talked_about_for_policy_or_surfacing_and_one_of_which_nothing_is_known_is_not():
+    known = [(True, False), (False, True), (None, True), (True, None), (False, False), (None, None)]
+    reserve = pd.DataFrame(
+        {
+            "dive_id": list("abcdef"),
+            "below_policy": pd.array([policy for policy, _ in known], dtype="boolean"),
+            "below_surfacing_min": pd.array([low for _, low in known], dtype="boolean"),
+            "required_free_l_there": 900.0,
+            "least_margin_free_l": -100.0,
+            "surfaced_free_l": [400.0, 300.0, 300.0, -400.0, 900.0, None],  # d: less than nothing was left
+        }
+    )
+    assert divers.to_talk_about(reserve)["dive_id"].tolist() == ["a", "b", "c"]
+
+
+def test_the_dive_to_look_at_first_is_that_with_the_least_margin_and_not_one_of_unknown_margin():
+    reserve = pd.DataFrame(
+        {
+            "dive_id": list("abcd"),
+            "least_margin_free_l": [None, -50.0, -300.0, 200.0],
+            "surfaced_bar": [5.0, 30.0, 60.0, 90.0],
+        }
+    )
+    assert dive.thinnest(reserve) == "c"
+    assert dive.thinnest(reserve.assign(least_margin_free_l=None)) == "a"  # then by the pressure at the surface
+
+
+def test_what_forbids_filling_stands_first_among_what_stands_against_cylinders(monkeypatch):
+    """Worst first: one leak that is flagged is less than three cylinders out of date, and minor things come last."""
+    said_in_order: list[str] = []
+    monkeypatch.setattr(fleet.parts, "line", lambda lead, *more: said_in_order.append(str(lead)) or "")
+    monkeypatch.setattr(fleet.parts, "show", lambda *what: None)
+    minor = sorted(fleet.words.MINOR_REASONS)[0]
+    reasons = [["leaks"], ["hydrostatic_out_of_date"], ["hydrostatic_out_of_date", minor], ["leaks"], [minor]]
+    fleet.reasons(pd.DataFrame({"cylinder_id": list("abcde"), "score_reasons": [*reasons]}))
+    wanted = [fleet.sentence(code) for code in ("hydrostatic_out_of_date", "leaks", minor)]
+    assert [next(w for w in wanted if fleet.parts.text(w) in said) for said in said_in_order] == wanted

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipelines.derive.divers.kits import build_kits
+from pipelines.derive.divers.kits import _kit_in_force, build_kits
 from schemas.frames import conform
 from schemas.policy import Policy
 from schemas.sources import SOURCES
@@ -117,3 +117,13 @@ def test_without_kits_or_dives_there_are_no_rows():
     none = conform(pd.DataFrame([KIT]), SOURCES["kits"].fields.values()).iloc[:0]
     made = build_kits(none, f["dives"], f["dive_tanks"], f["dive_tank_use"], f["units"], Policy())
     assert len(made["kit_balance"]) == 0
+
+
+@pytest.mark.parametrize(("started_at", "ballast_kg"), [("2031-06-01T23:30Z", 4.0), ("2031-06-01T20:30Z", 6.0)])
+def test_a_kit_holds_from_its_day_at_the_station(started_at, ballast_kg):
+    """Half past one on 2 June in Berlin is still 1 June in UTC."""
+    new = KIT | {"valid_from": pd.Timestamp("2031-06-02"), "ballast_kg": 4.0}
+    dives = pd.DataFrame({"member_id": ["M1"], "dive_id": ["D"], "started_at": [started_at], "water": ["salt"]})
+    dives["started_at"] = pd.to_datetime(dives["started_at"], utc=True)
+    found = _kit_in_force(conform(pd.DataFrame([KIT, new]), SOURCES["kits"].fields.values()), dives, "Europe/Berlin")
+    assert found["ballast_kg"].tolist() == [ballast_kg]

@@ -32,6 +32,15 @@ class TestFillLinks:
         links = self.link(["2031-08-03 10:00"], ["2031-06-01 10:00"])
         assert pd.isna(links.at["d0", "fill_id"]) and pd.isna(links.at["d0", "dives_since_fill"])
 
+    @pytest.mark.parametrize(("dived", "linked"), [("2031-07-31 10:00", True), ("2031-07-31 10:01", False)])
+    def test_sixty_days_to_the_minute_are_not(self, dived, linked):
+        links = self.link([dived], ["2031-06-01 10:00"])
+        assert (links.at["d0", "fill_id"] == "f0") is linked
+
+    def test_a_dive_begins_with_the_fill_of_its_own_minute(self):
+        links = self.link(["2031-06-03 10:00"], ["2031-06-01 10:00", "2031-06-03 10:00"])
+        assert links.at["d0", "fill_id"] == "f1" and links.at["d0", "dives_since_fill"] == 0
+
     def test_order_of_rows_changes_nothing(self):
         dives = [dive(f"d{i}", f"2031-06-0{i + 1} 10:00") for i in range(5)]
         tanks = [tank(f"d{i}", unit_id="c1") for i in range(5)]

@@ -7,6 +7,7 @@ from CoolProp.CoolProp import PropsSI
 
 from pipelines.derive.divers.reserve import build_member_reserve
 from pipelines.derive.divers.trend import build_member_trend, fit_trend_months
+from pipelines.derive.dives.sides import _share_of
 from schemas.frames import empty
 from schemas.policy import Policy
 from schemas.tables import TABLES
@@ -147,3 +148,10 @@ def build_of(season):
     from pipelines.derive.dives.step import build_member_dives
 
     return build_member_dives("m0", season.inputs, season.units, season.fills, POLICY)
+
+
+def test_of_a_shut_isolator_a_gap_is_asked_that_cooling_alone_does_not_make():
+    """A side that fell by 100 bar, of which cold water took none, 60 bar, or all: the more it took, the less shows."""
+    warm, cold, still = _share_of(np.array([100.0] * 3), np.array([0.0, 60.0, 100.0]))
+    assert warm > cold > still == 0.0
+    assert cold <= 100.0 - 60.0  # no more than what was breathed from it

@@ -143,6 +143,14 @@ def test_a_loan_ends_when_it_is_back_and_is_late_after_its_day(loan, with_member
     assert ("loan_overdue" in a.score_reasons) == overdue
 
 
+def test_a_life_tells_with_how_much_a_lent_cylinder_came_back():
+    loan = {"unit_id": "A", "member_id": "M1", "out_at": "2026-05-20T10:00Z", "back_at": "2026-05-24T10:00Z"}
+    _, life = fleet([cylinder("A")], loans=[loan | {"back_pressure_bar": 70.0}])
+    told = life.set_index("event")
+    assert told.loc["returned", ["value", "code"]].tolist() == [70.0, "M1"]
+    assert pd.isna(told.loc["lent", "value"]) and told.loc["lent", "code"] == "M1"
+
+
 @pytest.mark.parametrize("short, said", [(1, False), (2, True)])
 def test_short_in_two_of_five_fills_is_often_where_the_fleet_is_not(short, said):
     """Three in ten and a fifth above the fleet's middle: common practice, no source."""
@@ -332,6 +340,20 @@ def test_a_fill_of_unclean_gas_ends_the_oxygen_clean_state_for_the_next():
     )
     asked = pd.Series(["A", "A"]), pd.Series(pd.to_datetime(["2026-02-01T10:00Z", "2026-02-01T11:00Z"]))
     assert unit_states_at(inputs, Policy(), *asked)["oxygen_clean"].tolist() == [True, False]
+
+
+@pytest.mark.parametrize(("filled_at", "clean"), [("2026-02-01T22:30Z", False), ("2026-01-31T20:30Z", True)])
+def test_a_fill_soils_on_its_day_at_the_station(filled_at, clean):
+    """Cleaned on 2 February in Helsinki: half past midnight there, 1 February in UTC, came after it was clean."""
+    inputs = frames(
+        cylinders=[cylinder("A")],
+        fills=[fill("F1", filled_at, "A", source_id="BANK")],
+        sources=[{"source_id": "BANK", "kind": "bank"}],
+        inspections=[passed("A", "2026-01-10"), passed("A", "2026-02-02", "oxygen_clean")],
+    )
+    asked = pd.Series(["A"]), pd.Series(pd.to_datetime(["2026-02-03T10:00Z"]))
+    found = unit_states_at(inputs, Policy(time_zone="Europe/Helsinki"), *asked)
+    assert found["oxygen_clean"].tolist() == [clean]
 
 
 def test_an_empty_station_gives_empty_tables():

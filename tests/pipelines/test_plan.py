@@ -8,7 +8,7 @@ import pytest
 from scipy import sparse
 
 from pipelines.derive.fleet.inspections import unit_states_at
-from pipelines.derive.fleet.plan import build_plan
+from pipelines.derive.fleet.plan import _visits, build_plan
 from pipelines.derive.fleet.plan_solver import SHORT_COST, Demands, Options, solve
 from pipelines.derive.units import build_units
 from schemas.policy import Policy
@@ -274,3 +274,16 @@ def test_what_the_cover_promises_holds_day_by_day(seed):
         there = min(in_service_on(cylinders, inspections, made["inspection_plan"], visits, d) for d in days)
         assert there == row.available
         assert row.short_by == max(0, row.needed - there)
+
+
+@pytest.mark.parametrize(("back", "serves_from"), [(0, 1), (1, 1), (3, 3), (None, 1), (-2, 1)])
+def test_what_goes_to_a_visit_is_not_there_on_its_day(back, serves_from):
+    back_on = pd.NaT if back is None else day(40 + back)
+    visits = pd.DataFrame({"visit_on": [day(40)], "back_on": [back_on], "kinds": [None], "capacity": [5]})
+    assert _visits(visits, TODAY)["back_on"].tolist() == [day(40 + serves_from)]
+
+
+@pytest.mark.parametrize(("capacity", "places"), [(5, 5), (None, 0), (-1, 0)])
+def test_a_visit_of_unknown_capacity_takes_nobody(capacity, places):
+    visits = pd.DataFrame({"visit_on": [day(40)], "back_on": [day(45)], "kinds": [None], "capacity": [capacity]})
+    assert _visits(visits, TODAY)["capacity"].tolist() == [places]

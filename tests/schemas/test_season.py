@@ -60,6 +60,12 @@ def test_a_dive_counts_by_its_own_shortfall_and_those_of_earlier_years_do_not():
     assert dict(year.causes)["Cooling after the fill"] == pytest.approx(320 / 400)
     assert sum(share for _, share in year.causes) == pytest.approx(1.0)
     assert year.shortfall.startswith("2 dives went below this policy, by 400\u00a0L in all")
+    assert [share for _, share in year.causes] == sorted((share for _, share in year.causes), reverse=True)
+    # below the policy by what was left at the surface, with gas to spare at depth: nothing was short
+    spare = RESERVE.copy()
+    spare.loc[3, ["least_margin_free_l", "below_policy"]] = [400.0, True]
+    spare["cause_shares"] = [*RESERVE["cause_shares"].iloc[:3], {"profile": 1.0}]
+    assert made(spare).causes == year.causes
 
 
 def test_no_shortfall_and_no_judgement_are_two_things():

@@ -74,6 +74,15 @@ def test_a_composite_needs_the_end_of_its_service_life():
     assert state(ends, [HYDRO], "2024-07-01")[0] == "out_of_date"
 
 
+@pytest.mark.parametrize(
+    ("day", "found"), [("2024-05-01", "in_date"), ("2024-05-02", "due_soon"), ("2024-05-03", "due_soon")]
+)
+def test_due_in_sixty_days_is_soon_and_in_sixty_one_is_not(day, found):
+    """1 July 2024 less 60 days is 2 May: by default a cylinder is due soon 60 days ahead."""
+    ends = MADE | {"material": "composite", "service_life_ends_on": "2024-07-01"}
+    assert state(ends, [HYDRO], day)[0] == found
+
+
 def test_no_period_for_its_material_is_unknown():
     """49 CFR 180.209(a) Table 1 (read): a special-permit cylinder as its permit says."""
     composite = MADE | {"material": "composite", "service_life_ends_on": "2037-01-01"}
