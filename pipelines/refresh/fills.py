@@ -122,7 +122,7 @@ def _fills(given: Given) -> Frames:
 def _fills_then(given: Given) -> Frames:
     from pipelines.derive.fills.step import build_fills_then
 
-    made = build_fills_then(_prepared(given), given, given.policy)
+    made = build_fills_then(_prepared(given), given.policy)
     return {
         "fills_before_dives": made["fills_before_dives"],
         "settling_predicted": made["settling_check"],

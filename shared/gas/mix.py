@@ -365,6 +365,11 @@ def _groups(shares: tuple[NDArray, ...], shape: tuple[int, ...]) -> Iterator[tup
         return
     # Samples of a dive come in runs of one mix: where they do, sort the runs, not the samples.
     starts = _starts_of_runs(rows)
+    if starts.size == 1:
+        fractions = _fractions(rows[0, :1], rows[1, :1], np.where(rows[2, :1] < 0, np.nan, rows[2, :1]))
+        if not np.isnan(fractions).any():
+            yield slice(None), tuple(fractions[0].tolist())
+        return
     if starts.size > rows.shape[1] // 4:
         starts = np.arange(rows.shape[1])
     order, first_of_mix = _together(rows[:, starts])

@@ -83,7 +83,7 @@ BEGAN = pd.Timestamp("2031-06-02T00:00:00Z")
 
 def _all(given, units, began=BEGAN):
     prepared = step.prepare_fills(given, units, Policy(), day_began_at=began)
-    return step.build_fills_today(prepared, given, Policy(), TODAY) | step.build_fills_then(prepared, given, Policy())
+    return step.build_fills_today(prepared, given, Policy(), TODAY) | step.build_fills_then(prepared, Policy())
 
 
 @cache

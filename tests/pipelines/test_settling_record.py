@@ -85,7 +85,7 @@ def test_fills_prepared_before_their_readings_in_the_water_come_out_as_if_with_t
     )  # fmt: skip
 
     def made(prepared):
-        return step.build_fills_today(prepared, given, Policy()) | step.build_fills_then(prepared, given, Policy())
+        return step.build_fills_today(prepared, given, Policy()) | step.build_fills_then(prepared, Policy())
 
     with_them = made(step.prepare_fills(given, units, Policy(), water, began))
     before = step.prepare_fills(given, units, Policy(), other, began)

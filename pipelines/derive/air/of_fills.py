@@ -48,6 +48,8 @@ def air_state_of_fills(
     fills = inputs["fills"]
     known = feeds_of_sources(inputs)
     record = air_record(inputs["air_tests"], policy, as_of_on)
+    if not (_compressors(known) or len(record.compressors)):
+        return _not_traced(fills.index)
     by = pd.DataFrame(
         {
             "source_id": fills["source_id"].astype(object).to_numpy(),
@@ -87,6 +89,13 @@ def air_state_of_fills(
     )
     made = made.iloc[of_fill].set_axis(fills.index)
     return made.astype({"air_state": "str", "compressor_id": "str"})
+
+
+def _not_traced(index: pd.Index) -> pd.DataFrame:
+    """What is known of the air of fills where nothing names a compressor."""
+    never = pd.Series(pd.NaT, index, dtype="datetime64[us]")
+    made = pd.DataFrame({"air_state": "not_traced", "last_good_on": never, "failed_on": never}, index)
+    return made.assign(compressor_id=None, co_measured=True).astype({"air_state": "str", "compressor_id": "str"})
 
 
 def _bought(inputs: dict[str, pd.DataFrame]) -> pd.Series:
@@ -142,6 +151,10 @@ def _states(pairs: pd.DataFrame, record, policy: Policy) -> pd.DataFrame:
 def sources_today(inputs: dict[str, pd.DataFrame], policy: Policy, as_of_on: pd.Timestamp) -> pd.DataFrame:
     """How the air of each source stands today: source_id, air_state, compressor_id, failed_on."""
     known = feeds_of_sources(inputs)
+    if not _compressors(known):
+        names = pd.Index(sorted(known), dtype="str")
+        of_each = _not_traced(names)[["air_state", "compressor_id", "failed_on"]]
+        return of_each.rename_axis("source_id").reset_index()
     record = air_record(inputs["air_tests"], policy, as_of_on)
     pairs = [(source, name) for source, feed in known.items() for name in feed.compressors]
     frame = pd.DataFrame(pairs, columns=["source_id", "compressor_id"], dtype="object")

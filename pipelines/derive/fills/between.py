@@ -137,8 +137,9 @@ def readings_between(
         _part(tanks, tanks["started_at"], "start_pressure_bar", "air_c").assign(other_o2=other),
         _part(tanks, ended, "end_pressure_bar", "water_c").assign(ended=True),
         _part(loans, loans["back_at"], "back_pressure_bar", None).assign(out_at=loans["out_at"]),
-        _emptied_by_test(inputs, c, chain, policy),
     ]
+    if tested:
+        parts.append(_emptied_by_test(inputs, c, chain, policy))
     if lost is not None and len(lost):
         parts.append(_part(lost, lost["filled_at"], None, None).assign(low=np.inf))
     made = pd.concat(parts, ignore_index=True)
@@ -178,6 +179,9 @@ def _emptied_by_test(
 
 def _around_a_fill(by_cylinder: pd.DataFrame, c: pd.DataFrame, chain: pd.DataFrame, policy: Policy) -> np.ndarray:
     """True for loans during which, or on whose last day, their cylinder was filled."""
+    around = np.zeros(len(by_cylinder), bool)
+    if by_cylinder["out_at"].isna().all():
+        return around
     loans = by_cylinder[["cylinder_id", "out_at", "at"]].reset_index().dropna(subset=["out_at"]).sort_values("out_at")
     filled = chain[["cylinder_id"]].assign(filled_at=c["filled_at"].iloc[chain["row"]].array)
     found = pd.merge_asof(
@@ -185,7 +189,6 @@ def _around_a_fill(by_cylinder: pd.DataFrame, c: pd.DataFrame, chain: pd.DataFra
         direction="forward",
     )  # fmt: skip
     day_back, day_filled = (local_day(found[k], policy.time_zone) for k in ("at", "filled_at"))
-    around = np.zeros(len(by_cylinder), bool)
     around[found.loc[(day_filled <= day_back).to_numpy(bool), "index"]] = True
     return around
 

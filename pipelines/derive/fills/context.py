@@ -15,7 +15,7 @@ from pipelines.derive.fills.chain import chain_of_fills
 from pipelines.derive.fills.residue import follow_residue
 from pipelines.derive.fills.slips import CLOCKS_DIFFER, impossible_times
 from pipelines.derive.fills.station_wide import gas_to_fill, limit_bar, with_station_wide
-from pipelines.derive.fleet.inspections import local_day
+from pipelines.derive.fleet.inspections import local_day, unit_states_at
 from pipelines.derive.readings_apart import APART
 from pipelines.derive.units import cylinders_of_units_on
 from schemas.codes import codes_that
@@ -46,11 +46,14 @@ ARGON_STATED_PCT = 1.0
 
 
 class FillContext(NamedTuple):
-    """Fills with what is looked up for them; their chain by cylinder; what cylinders read between them."""
+    """Fills with what is looked up for them; their chain by cylinder; what cylinders read between them; in which state
+    each was by its inspections (see `unit_states_at`).
+    """
 
     fills: pd.DataFrame
     chain: pd.DataFrame
     readings: pd.DataFrame
+    inspected: pd.DataFrame
 
 
 def fill_context(
@@ -87,7 +90,15 @@ def fill_context(
     fills = _with_arrival(fills)
     fills = _with_settled(fills, inputs["gauges"], policy, first_readings, marks)
     fills["marks"] = pd.Series(lists(marks, len(fills)), index=fills.index, dtype="object")
-    return FillContext(fills, chain, readings)
+    return FillContext(fills, chain, readings, _inspected(inputs, fills, policy))
+
+
+def _inspected(inputs: dict[str, pd.DataFrame], fills: pd.DataFrame, policy: Policy) -> pd.DataFrame:
+    """The state of each unit by its inspections when it was filled; what soiled it are fills of its own cylinders."""
+    rows = inputs["fills"]
+    if len(fills) < len(rows):
+        rows = rows[rows["fill_id"].isin(fills["fill_id"])]
+    return unit_states_at({**inputs, "fills": rows}, policy, fills["unit_id"], fills["filled_at"])
 
 
 def station_wide_fills(inputs: dict[str, pd.DataFrame], units: pd.DataFrame, policy: Policy) -> pd.DataFrame:

@@ -53,7 +53,7 @@ class SomeFills:
     def taken_for(self, learned_then: pd.DataFrame, since: pd.Timestamp) -> pd.DataFrame:
         """The rows of `fills_before_dives` of those made since a day began, by `settling_learned_then` of that day."""
         settled = settle_then_by(self._estimates, from_frame(learned_then), self._policy)
-        then = taken_for(self._context, settled, self._inputs, self._policy)
+        then = taken_for(self._context, settled, self._policy)
         return then[then["filled_at"] >= since].reset_index(drop=True)
 
 

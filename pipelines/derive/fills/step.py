@@ -23,7 +23,6 @@ from pipelines.derive.fills.settling_then import settle_then
 from pipelines.derive.fills.station_fills import Estimates, Settled, estimate, estimate_in_water
 from pipelines.derive.fills.station_wide import as_written
 from pipelines.derive.fills.verdict import build_verdict
-from pipelines.derive.fleet.inspections import unit_states_at
 from schemas.frames import conform
 from schemas.policy import Policy
 from schemas.tables import TABLES
@@ -167,7 +166,7 @@ def judged(
     settled_known_at : mapping of ndarray, optional
         By station, when all its settled readings became known, in order; where the context holds some fills alone.
     """
-    c, chain = context.fills, context.chain
+    c = context.fills
     q, unknown_mix = _pressures(c, s, policy)
     _in_water(c, q, _dives_that_teach(inputs), policy)
     _content(c, q, s, unknown_mix)
@@ -177,19 +176,18 @@ def judged(
         for at in np.flatnonzero(mask):
             marks[at].append(code)
     c = as_written(c).assign(marks=pd.Series(marks, c.index, dtype="object"))
-    verdict = build_verdict(c, chain, q, mix, inputs, policy, _drifting(c, gauges), as_of_on, settled_known_at)
+    of_fills = context._replace(fills=c)
+    verdict = build_verdict(of_fills, q, mix, inputs, policy, _drifting(c, gauges), as_of_on, settled_known_at)
     frame = _joined(c, q, mix, verdict)
     frame["model_version"] = s.version
-    frame["cylinder_ids"] = cylinders_by_fill(chain, len(c)).to_numpy()
-    frame["latest_fill"] = pd.array(np.isin(np.arange(len(c)), last_fills(chain)), dtype="boolean")
+    frame["cylinder_ids"] = cylinders_by_fill(context.chain, len(c)).to_numpy()
+    frame["latest_fill"] = pd.array(np.isin(np.arange(len(c)), last_fills(context.chain)), dtype="boolean")
     frame["on_hold"] = ((frame["verdict"] == "stop") & ~frame["released"] & frame["latest_fill"]).astype("boolean")
     frame = with_first_published(frame, None)
     return conform(frame, TABLES["fill_quality"].fields.values(), keep=KEEP).reset_index(drop=True)
 
 
-def build_fills_then(
-    prepared: PreparedFills, inputs: dict[str, pd.DataFrame], policy: Policy
-) -> dict[str, pd.DataFrame]:
+def build_fills_then(prepared: PreparedFills, policy: Policy) -> dict[str, pd.DataFrame]:
     """`fills_before_dives`: what each fill was taken for when it was made, which no later fill and no dive changes;
     settling_check: what was predicted of each settled reading; settling_learned_then: what fills made since are taken
     for by.
@@ -197,17 +195,16 @@ def build_fills_then(
     s = settle_then(prepared.estimates, policy)
     check = conform(s.check, TABLES["settling_check"].fields.values()).reset_index(drop=True)
     learned = as_frame([one for one in s.learned if one.station in prepared.estimates.taught])
-    before = taken_for(prepared.context, s, inputs, policy)
+    before = taken_for(prepared.context, s, policy)
     return {"fills_before_dives": before, "settling_check": check, "settling_learned_then": learned}
 
 
-def taken_for(context: FillContext, s: Settled, inputs: dict[str, pd.DataFrame], policy: Policy) -> pd.DataFrame:
+def taken_for(context: FillContext, s: Settled, policy: Policy) -> pd.DataFrame:
     """The table fills_before_dives of all fills of some cylinders."""
     c = context.fills
     q, unknown_mix = _pressures(c, s, policy)
     _content(c, q, s, unknown_mix)
-    state = unit_states_at(inputs, policy, c["unit_id"], c["filled_at"])
-    then = _joined(c, q, _mix(context, q, policy), state[["in_test"]])
+    then = _joined(c, q, _mix(context, q, policy), context.inspected[["in_test"]])
     return conform(then, [TABLES["fill_quality"].fields[k] for k in FOR_DIVES])
 
 
@@ -234,7 +231,7 @@ def build_fills(
         fill_quality and settling_check as last published: what people have seen stays as it was.
     """
     prepared = prepare_fills(inputs, units, policy, dive_first_readings)
-    made = build_fills_today(prepared, inputs, policy, as_of_on) | build_fills_then(prepared, inputs, policy)
+    made = build_fills_today(prepared, inputs, policy, as_of_on) | build_fills_then(prepared, policy)
     first = previous or {}
     made["fill_quality"] = with_first_published(made["fill_quality"], first.get("fill_quality"))
     made["settling_check"] = kept_checks(made["settling_check"], first.get("settling_check"))

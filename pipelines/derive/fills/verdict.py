@@ -11,9 +11,9 @@ from pipelines.derive.air.purity_tests import co_limit
 from pipelines.derive.air.recall import USED_UP_SHARE
 from pipelines.derive.columns import floats, looked_up, truth
 from pipelines.derive.fills.chain import carried_over, kept_share
+from pipelines.derive.fills.context import FillContext
 from pipelines.derive.fills.mix import beyond_qualification
 from pipelines.derive.fills.slips import fill_slips
-from pipelines.derive.fleet.inspections import unit_states_at
 from schemas.codes import codes_that, worst
 from schemas.frames import lists
 from schemas.policy import Policy
@@ -35,8 +35,7 @@ ANALYSIS_REASONS = codes_that(lambda c: c.found_by == "analysis")
 
 
 def build_verdict(
-    c: pd.DataFrame,
-    chain: pd.DataFrame,
+    context: FillContext,
     q: pd.DataFrame,
     mix: pd.DataFrame,
     inputs: dict,
@@ -49,8 +48,8 @@ def build_verdict(
 
     Parameters
     ----------
-    c, chain : DataFrame
-        The context of the fills (see `fill_context`).
+    context : FillContext
+        All fills of some cylinders.
     q : DataFrame
         Their pressures: settled_pressure_bar_15c and _ref, low and high at the reference temperature, basis.
     mix : DataFrame
@@ -60,9 +59,9 @@ def build_verdict(
     as_of_on : Timestamp, optional
         Today: later air tests are not known yet.
     settled_known_at : mapping of ndarray, optional
-        By station, when all its settled readings became known, in order; else those of the fills in `c`.
+        By station, when all its settled readings became known, in order; else those of the fills in the context.
     """
-    state = unit_states_at(inputs, policy, c["unit_id"], c["filled_at"])
+    c, chain, state = context.fills, context.chain, context.inspected
     source_air = _air(c, inputs, policy, as_of_on)
     air = source_air["air_state"].to_numpy(object)
     releases = looked_up(c["fill_id"], inputs["releases"].groupby("fill_id")["released_at"].max())
