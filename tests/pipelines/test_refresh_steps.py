@@ -13,6 +13,7 @@ import refresh_station as s
 
 from pipelines.derive.fills import step as fills_step
 from pipelines.refresh import engine
+from pipelines.refresh import fills as fills_steps
 from pipelines.refresh import step as steps
 from pipelines.refresh.divers import _known_then
 from pipelines.refresh.engine import WHOLE, Refresh, compute
@@ -45,6 +46,7 @@ def made(tmp_path_factory, _kept_results) -> tuple[Refresh, dict[str, set[str]]]
     def noted(step, given):
         for loader in LOADERS.values():
             loader.cache_clear()
+        fills_steps._AT_HAND.clear()  # what one step of fills has prepared the next would not read
         try:
             return real(step, given)
         finally:
