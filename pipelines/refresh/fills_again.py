@@ -29,7 +29,6 @@ if TYPE_CHECKING:
 
 #: of the last run; all must be there
 _NEEDED = (*FILLS.gives, *FILLS_THEN.gives, *FIRST_PUBLISHED.gives, "fills_given")
-_PUT_IN_PLACE = ("fills_judged", "fills_before_dives", "fill_quality")
 _STEPS = (FILLS, FILLS_THEN, FIRST_PUBLISHED)
 #: what differs from fill to fill, and is looked at row by row
 _BY_ROW = ("fills", "releases", "water_readings", "dives", "dive_tanks")
@@ -42,30 +41,31 @@ _ORDER = ("filled_at", "fill_id")
 
 @dataclass(frozen=True)
 class FillsAgain:
-    """The tables of these steps with some rows in the place of others, as stored; and what each fill was judged by."""
+    """Rows in the place of others by table, all others of which stand; and what each fill was judged by."""
 
-    fills_judged: pa.Table
-    fills_before_dives: pa.Table
-    fill_quality: pa.Table
+    rows: dict[str, pd.DataFrame]
     given: pd.DataFrame
     hashed: "Hashed | None"
 
-    def write(self, refresh: Refresh, steps: tuple[Step, ...] = (FILLS, FILLS_THEN)) -> None:
-        """Put what fills are judged as into the snapshot, as results of these steps; what else these give stands."""
-        for step in steps:
-            print_ = refresh.fingerprint(step)
-            for table in step.gives:
-                if table in _PUT_IN_PLACE:
-                    refresh.publisher.write_stored(table, "all", getattr(self, table), print_)
-                else:
-                    refresh.publisher.link(table, "all", print_)
-        refresh.recomputed[FILLS.counted] = refresh.recomputed.get(FILLS.counted, 0) + 1
+    def write(self, refresh: Refresh, step: Step) -> None:
+        """Put what fills are judged as, or taken for, into the snapshot as results of a step."""
+        print_ = refresh.fingerprint(step)
+        for table in step.gives:
+            self._write(refresh.publisher, table, print_)
+
+    def _write(self, publisher: Publisher, table: str, print_: str) -> None:
+        rows = self.rows.get(table)
+        if rows is None or not len(rows):
+            publisher.link(table, "all", print_)
+        else:
+            publisher.write_stored(table, "all", _amended(publisher, table, rows), print_)
 
     def publish(self, refresh: Refresh) -> None:
-        """The published fills, and what else `judge_fills` puts on the shelf, where dives have said nothing new."""
+        """Fills as judged and as published, and what else `judge_fills` puts on the shelf."""
+        self.write(refresh, FILLS)
+        refresh.recomputed[FILLS.counted] = refresh.recomputed.get(FILLS.counted, 0) + 1
         # not the fingerprint of the step, which reads all fills: a whole run makes them anew
-        print_ = digest("again", refresh.fingerprint(FILLS))
-        refresh.publisher.write_stored("fill_quality", "all", self.fill_quality, print_)
+        self._write(refresh.publisher, "fill_quality", digest("again", refresh.fingerprint(FILLS)))
         for table in ("gauge_check", "settling_corrections", "fill_quality"):
             refresh.table(table)
 
@@ -99,23 +99,17 @@ def judge_again(
     at_hand = new is not None and set(changed.among(new.judged.all_fills)) == new.fill_ids
     some = new.judged if new is not None and at_hand else _judged(refresh, changed)
     if changed.none:  # what is new says nothing of any fill
-        judged, then, quality = (publisher.stored_previous(table) for table in _PUT_IN_PLACE)
-        return FillsAgain(judged, then, quality, changed.now, changed.hashed)
+        return FillsAgain({}, changed.now, changed.hashed)
     if some is None or changed.reaches_all(publisher, some.judged):
         return None
-    published = with_first_published(some.judged, kept_of(warehouse, some.judged["fill_id"]))
-    if by_other_dives is None:
-        then = some.taken_for(publisher.read_previous("settling_learned_then", "all"), until)
-        before_dives = _amended(publisher, "fills_before_dives", then)
-    else:
-        before_dives = by_other_dives.fills_before_dives
-    return FillsAgain(
-        _amended(publisher, "fills_judged", some.judged),
-        before_dives,
-        _amended(publisher, "fill_quality", published),
-        changed.now,
-        changed.hashed,
-    )
+    rows = {
+        "fills_judged": some.judged,
+        "fill_quality": with_first_published(some.judged, kept_of(warehouse, some.judged["fill_id"])),
+    }
+    if by_other_dives is None:  # else it stands: no dive's transmitter has a say in it
+        learned = publisher.read_previous("settling_learned_then", "all")
+        rows["fills_before_dives"] = some.taken_for(learned, until)
+    return FillsAgain(rows, changed.now, changed.hashed)
 
 
 def _judged(refresh: Refresh, changed: "_Changed") -> "SomeFills | None":

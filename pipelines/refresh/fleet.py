@@ -95,10 +95,11 @@ def _without_what_nothing_followed(shelf: Shelf, made: pd.Series, used: np.ndarr
     quality, began = shelf["fill_quality"], shelf["dives"].drop_duplicates(list(_DIVE)).set_index(list(_DIVE))
     use = shelf["dive_tank_use"][used]
     at = began["started_at"].reindex(pd.MultiIndex.from_frame(use[list(_DIVE)])).array
-    dived = use[["unit_id"]].assign(at=at).groupby("unit_id")["at"].max()
+    dived = use[["unit_id"]].assign(at=at).groupby("unit_id")["at"].max().astype("datetime64[us, UTC]")
     ordered = quality[made].sort_values(["filled_at", "fill_id"], kind="stable")
     last = ordered[~ordered["unit_id"].duplicated(keep="last")]
-    followed = last["unit_id"].map(dived) >= last["filled_at"]
+    dived_at = dived.reindex(last["unit_id"]).to_numpy("datetime64[us]")
+    followed = dived_at >= last["filled_at"].to_numpy("datetime64[us]")
     held = quality.index.isin(last.index[~followed])
     then = {name: quality[name].mask(held) for name in _SETTLED}
     return quality.assign(**then, gas_c_basis=quality["gas_c_basis"].mask(held, "model"))

@@ -129,7 +129,7 @@ def _refresh(
     _keep_what_is_shown(warehouse, publisher)
     again = judge_again(refresh, warehouse, new)
     if again is not None:
-        again.write(refresh)
+        again.write(refresh, fills.FILLS_THEN)
     if first_look and new is None:
         # who waits sees them judged by what the last run's dives said of them
         _judge_fills(refresh, warehouse, again)
@@ -146,8 +146,6 @@ def _refresh(
     if not water.equals(shelf["water_readings"]):
         shelf.put("water_readings", water)
         again = judge_again(refresh, warehouse, None, again) if again is not None else None
-        if again is not None:
-            again.write(refresh, (fills.FILLS,))
         _judge_fills(refresh, warehouse, again)
     elif "fill_quality" not in shelf:
         _judge_fills(refresh, warehouse, again)

@@ -296,6 +296,8 @@ def test_leaks_are_not_fitted_anew_for_what_is_read_of_a_cylinder_that_stands_th
     # the first of a was followed by the second, that of b by a dive; those of today are not asked for
     assert set(left.index[left[settled].notna().all(axis=1)]) == {"a1", "b", "today"}
     assert left["gas_c_basis"].tolist() == ["settled", "model", "settled", "model", "settled"]
+    none = _without_what_nothing_followed(shelf, before, np.array([False, False]))
+    assert none["gas_c_basis"].tolist() == ["settled", "model", "model", "model", "settled"]
 
 
 # --- gets nothing else ------------------------------------------------------------------------
