@@ -18,6 +18,7 @@ from dashboard.data import open_snapshot
 from dashboard.views import filling_advice, filling_recipe
 from dashboard.views.filling_advice import _gain, _refused
 from dashboard.views.filling_day import _reads_at
+from dashboard.views.filling_log_after import lent
 from pipelines.station.settings import write_station
 from schemas.advice import (
     Asked,
@@ -282,3 +283,24 @@ def test_a_recipe_with_oxygen_is_refused_to_a_unit_not_known_to_be_clean(monkeyp
     snapshot = SimpleNamespace(policy=lambda *name: 2.0, table=lambda name: good)
     found = filling_recipe._refused(snapshot, clearance, wish, None)
     assert said in " ".join(found) and bool(found) is bool(said)
+
+
+@pytest.mark.parametrize(("why", "worst"), [("inside_above_permitted", True), ("inside_holds_target", False)])
+def test_a_unit_that_holds_more_than_is_permitted_is_shown_as_the_worst(monkeypatch, why, worst):
+    shown: list[int] = []
+    monkeypatch.setattr(filling_advice.parts, "bar", lambda title, severity, *more: shown.append(severity))
+    monkeypatch.setattr(filling_advice.parts, "show", lambda what: None)
+    advice = SimpleNamespace(nothing_to_add=why, inside_settles_bar=240.0, notes=())
+    filling_advice._nothing_to_add(advice, {"permitted_bar": 232.0, "target_pressure_bar": 232.0})
+    assert (shown == [4]) is worst and len(shown) == 1
+
+
+@pytest.mark.parametrize(
+    ("owner", "holder", "is_lent"),
+    [("station", "M-03", True), ("M-01", "M-03", True), ("M-01", "station", True), ("station", "station", False),
+     ("M-03", "M-03", False), ("station", None, False)],
+)  # fmt: skip
+def test_a_cylinder_is_lent_where_somebody_else_than_its_owner_has_it(owner, holder, is_lent):
+    rows = pd.DataFrame({"owner_id": ["station", owner], "held_by": ["station", holder]}, dtype="str")
+    assert lent(SimpleNamespace(cylinders=rows)) is is_lent
+    assert lent(SimpleNamespace(cylinders=rows.head(0))) is False

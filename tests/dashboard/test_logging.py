@@ -3,6 +3,7 @@
 import datetime as dt
 import json
 import threading
+from contextlib import nullcontext
 from shutil import copytree
 
 import made_up
@@ -184,6 +185,18 @@ def test_a_clock_that_stands_before_the_last_run_saves_nothing(station, monkeypa
     monkeypatch.setattr(entry_door, "now", lambda: pd.Timestamp("2026-01-01T00:00Z"))
     text = log_stop(run(station, "filling", "operator", **LOG), **{"Surroundings, °C": 18.0})
     assert "Not saved: the clock of the station" in text and "before its last run" in text and rows(station) == []
+
+
+@pytest.mark.parametrize(("minutes", "saved"), [(60.0, True), (-4.9, True), (-5.1, False), (-120.0, False)])
+def test_a_clock_may_stand_five_minutes_before_the_last_run(station, monkeypatch, minutes, saved):
+    snapshot = open_snapshot(station, Viewer("operator"))
+    made_at = pd.Timestamp(snapshot.manifest.created_at)
+    made_at = made_at.tz_localize("UTC") if made_at.tz is None else made_at
+    monkeypatch.setattr(entry_door, "now", lambda: made_at + pd.Timedelta(minutes=minutes))
+    monkeypatch.setattr(entry_door.entries, "save", lambda *given: "saved")
+    monkeypatch.setattr(entry_door, "ask_for_run", lambda published: None)
+    with nullcontext() if saved else pytest.raises(NotSaved, match="clock of the station"):
+        assert entry_door.save(snapshot, "stop", "fills", {}, "Ines", "filling", "t") == "saved"
 
 
 def test_an_inbox_that_is_gone_is_said(station):

@@ -44,6 +44,11 @@ def backup(station, tmp_path_factory):
 def test_restored_elsewhere_the_tables_are_the_same_and_a_run_finds_nothing_new(station, backup, tmp_path):
     restore_backup(backup, tmp_path / "new" / "quay")
     there = load_station(tmp_path / "new" / "quay")
+    times = [
+        {path.name: path.stat().st_mtime_ns for path in one.inbox.rglob("*") if path.is_file()}
+        for one in (station, there)
+    ]
+    assert times[0] == times[1] and times[0]
     s.same(s.published(station), s.published(there))
     s.same(s.stored(station), s.stored(there))
     assert not s.run(there).published

@@ -225,6 +225,9 @@ def test_of_two_who_save_at_once_one_writes_and_both_are_told_it_is_saved(statio
 
 
 def test_two_forms_are_two_files(station):
+    for wrong in ("", "x", "../fills", TOKEN + "0", TOKEN.upper() + "/"):
+        with pytest.raises(entries.NotSaved, match="no number of its own"):
+            entries.save(station.inbox, entry(token=wrong), NOW, LATEST)
     tokens = {entries.new_token(NOW) for _ in range(20)}
     assert len(tokens) == 20
     for token in sorted(tokens)[:2]:

@@ -2,7 +2,8 @@
 
 import json
 import shutil
-from contextlib import closing
+from contextlib import closing, nullcontext
+from types import SimpleNamespace
 
 import duckdb
 import pandas as pd
@@ -12,12 +13,14 @@ import small_station as s
 from pipelines.cli.console import words_for
 from pipelines.intake.journal import Journal
 from pipelines.intake.rebuild import WarehouseLost
+from pipelines.refresh import holds
 from pipelines.refresh.holds import RebuildRefused
 from pipelines.refresh.own_warehouse import FILE as MARK
 from pipelines.refresh.own_warehouse import WarehouseForeign
 from pipelines.station import clock
 from pipelines.warehouse.store import Warehouse, WarehouseDamaged
 from pipelines.warehouse.trouble import trouble
+from schemas.policy import Policy
 from schemas.snapshot import current_name, read_manifest, read_table
 
 
@@ -280,6 +283,21 @@ def by_clock(in_time, tmp_path, monkeypatch):
     _at(monkeypatch, "2032-03-20 12:00")
     shutil.copytree(in_time.folder, tmp_path, dirs_exist_ok=True)
     return s.load_station(tmp_path)
+
+
+@pytest.mark.parametrize(("hours", "held"), [(-1.0, False), (1.0, False), (23.9, False), (24.1, True), (240.0, True)])
+def test_a_clock_may_be_set_back_by_a_day_and_no_more(monkeypatch, tmp_path, hours, held):
+    """A zone or a correction by hand is less; the last run, and the last file that was taken in, say when it was."""
+    now = pd.Timestamp("2032-03-20 12:00", tz="UTC")
+    station, came = SimpleNamespace(archive=tmp_path, time_zone="UTC", policy=Policy()), now + pd.Timedelta(hours=hours)
+    monkeypatch.setattr(clock, "newest_record", lambda warehouse: (None, ""))
+    monkeypatch.setattr(holds, "last_run_at", lambda warehouse, but: came)
+    assert bool(holds._clock_lags(station, None, None, now.tz_localize(None).normalize(), now)) is held
+    monkeypatch.setattr(holds, "Journal", lambda _: SimpleNamespace(entries=lambda: [SimpleNamespace(came_at=came)]))
+    monkeypatch.setattr(holds, "_newest_shown", lambda *given: None)
+    with pytest.raises(RebuildRefused) if held else nullcontext():
+        holds.refuse_to_rebuild_before(station, None, now, now, trust_clock=False)
+    holds.refuse_to_rebuild_before(station, None, now, now, trust_clock=True)
 
 
 def _states(station) -> list[str]:

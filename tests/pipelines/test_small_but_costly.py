@@ -5,6 +5,7 @@ import pickle
 import time
 import zipfile
 from pathlib import Path
+from types import SimpleNamespace
 
 import openpyxl
 import pytest
@@ -14,6 +15,7 @@ from lxml import etree
 from pipelines.intake import apart, attempts, intake, read_file
 from pipelines.readers.tables import csv_text as csv_reader
 from pipelines.readers.tables.mapping import Mapping
+from pipelines.readers.tables.sheet import Refused
 from pipelines.readers.uddf import waypoints
 from tests.pipelines.reader_files import FILL_COLUMNS, GOOD_FILL, csv_text, fills
 
@@ -135,6 +137,16 @@ def test_rows_with_more_problems_than_anybody_reads_are_one_problem(tmp_path, mo
 
 class Killed(BaseException):
     """What ends a process for lack of memory cannot be caught by it."""
+
+
+def test_passes_that_ended_while_they_read_one_file_do_not_count_against_another(tmp_path):
+    station = SimpleNamespace(lake=tmp_path)
+    one, another = SimpleNamespace(sha256="1" * 64), SimpleNamespace(sha256="2" * 64)
+    for found in (one, one, another, another, one, one, one):
+        attempts.begin(station, found)
+    with pytest.raises(Refused):
+        attempts.begin(station, one)
+    attempts.begin(station, one)  # set aside once: noted no more
 
 
 def test_a_file_at_which_passes_die_is_set_aside_until_it_changes(tmp_path, monkeypatch):

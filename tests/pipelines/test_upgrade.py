@@ -22,7 +22,7 @@ from pipelines.warehouse import store
 from pipelines.warehouse.store import Warehouse
 from pipelines.warehouse.trouble import WarehouseNewer, WarehouseOlder
 from schemas import snapshot
-from schemas.snapshot import SnapshotNewer, current_name, read_manifest, read_table
+from schemas.snapshot import FORM, Manifest, SnapshotNewer, current_name, read_manifest, read_table
 
 FIRST = Path(__file__).parent / "data" / "first_form.zip"
 #: unit, stop and analysis of its fills: F1 was corrected, the file of F4 has left the inbox
@@ -151,6 +151,8 @@ def test_a_snapshot_of_a_later_form_is_refused_in_a_sentence_and_left_alone(upgr
     shutil.copytree(upgraded[0].folder, tmp_path / "later")
     station = s.load_station(tmp_path / "later")
     path = station.published / current_name(station.published) / "manifest.json"
+    with pytest.raises(SnapshotNewer, match=f"forms up to {FORM}"):  # the very next one as well
+        Manifest.from_json(json.dumps(json.loads(path.read_text()) | {"form": FORM + 1}))
     path.write_text(json.dumps(json.loads(path.read_text()) | {"form": 99} | more))
     s.drop(station, "fills-new.csv", [s.fill(8)], 30)
     before = _bytes(station)

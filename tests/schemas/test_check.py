@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from schemas import check
+from schemas import check, contradictions, row_rules
 from schemas.frames import PANDAS
 from schemas.sources import SOURCES
 
@@ -117,3 +117,23 @@ def test_no_row_of_any_source_was_revised_after_tomorrow(source):
     _, problems = check.check(source, frame, LATEST)
     ahead = problems[problems["rule"] == "in_the_future"]
     assert ahead[["row_number", "column"]].to_numpy().tolist() == [[2, "revised_at"]]
+
+
+def test_what_just_can_be_is_no_slip():
+    """A mix of 100 % in all, a run that ended when it began, a mean depth as its rounding may leave it."""
+    mixes = pd.DataFrame({"o2_pct": [18.0, 18.0], "he_pct": [82.0, 82.6]})
+    assert list(row_rules.fractions(("o2_pct", "he_pct"))(mixes)["index"]) == [1]
+    began = pd.Timestamp("2031-05-20T10:00Z")
+    times = pd.DataFrame({"out_at": began, "back_at": [began, began - pd.Timedelta(seconds=1), pd.NaT]})
+    assert list(row_rules.in_order("out_at", "back_at")(times)["index"]) == [1]
+    (depths,) = contradictions.PAIRS["dives"]
+    square = pd.DataFrame({"mean_depth_m": [20.5, 20.6, 19.0], "max_depth_m": 20.0})
+    assert depths.contradicted(square).tolist() == [False, True, False]
+
+
+@pytest.mark.parametrize(("litres", "fits"), [(11.1, True), (9.0, True), (13.5, True), (8.5, False), (14.2, False)])
+def test_a_size_in_litres_and_one_in_cubic_feet_are_of_one_cylinder(litres, fits):
+    """80 cubic feet at 3000 psi are 11 l, and trade names round: up to a quarter off is that, beyond it is a slip."""
+    row = {"water_capacity_l": litres, "rated_capacity_cuft": 80.0, "service_pressure_psi": 3000.0}
+    frame = pd.DataFrame([row | {"rated_at_psi": np.nan, "working_pressure_bar": np.nan}])
+    assert check._two_ratings(frame) == [] if fits else len(check._two_ratings(frame)) == 1
