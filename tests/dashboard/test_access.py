@@ -234,3 +234,11 @@ def test_who_may_log_what_is_as_the_manual_says(kind):
     assert {role for role, member in members.items() if may_log(Viewer(role, member), kind)} == ENTRIES[kind]
     by_code = may_log(Viewer(LOCAL_NETWORK, code_given=True), kind)
     assert by_code == (OPERATOR in ENTRIES[kind])
+
+
+def test_what_the_station_alone_keeps_no_diver_sees_and_the_local_network_none_of_it():
+    """Releases, corrections and what was withdrawn name who did it, and why."""
+    for table in ("withdrawn", "hold_releases", "corrections", "runs", "member_logins"):
+        assert not may_see(Viewer(DIVER, ME), table), table
+    for table in ("withdrawn", "corrections", "dive_reserve", "reserve_watch"):
+        assert not may_see(Viewer(LOCAL_NETWORK), table), table

@@ -1,6 +1,8 @@
 """The recipe on the page is the calculator's, refuses what may not be, and says what the banks read then."""
 
 import json
+from contextlib import nullcontext
+from types import SimpleNamespace
 
 import made_up
 import numpy as np
@@ -12,6 +14,7 @@ from typer.testing import CliRunner
 
 from dashboard import recipe as recipes
 from dashboard.recipe import Gas, Overfull, Wish, gases, needs_oxygen_clean, parts_of_a_mix, recipe, to_top_with, topped
+from dashboard.views import filling_recipe
 from pipelines.cli.calculator import app
 from shared.filling.blending import Bank
 from shared.gas.mix import AIR, Mix
@@ -165,3 +168,14 @@ def test_a_unit_that_is_held_or_barred_or_not_clean_has_none(station, monkeypatc
     monkeypatch.setattr("schemas.clearance._oxygen_clean", lambda _: None)
     text = said(ask(station, "T12-1", **{"O₂ wanted, %": 32.0, "Top up from": "comp-2"}))
     assert "unknown counts as not clean" in text and "Gives" not in text
+
+
+def test_where_oxygen_goes_no_bank_is_offered_that_nobody_marked_for_it(monkeypatch):
+    oxygen, asked = Mix(100.0), []
+    known = [Gas(f"o2-{said}", True, oxygen, 50.0, said) for said in (True, False, None)]
+    monkeypatch.setattr(filling_recipe, "number_field", lambda label, *more, **how: asked.append(label) or 150.0)
+    monkeypatch.setattr(filling_recipe.st, "container", lambda **how: nullcontext())
+    made = SimpleNamespace(made=SimpleNamespace(steps=[SimpleNamespace(gas="oxygen")]))
+    wish = Wish(50.0, AIR, 200.0, Mix(32.0), 15.0, COMPRESSOR)
+    assert filling_recipe._banks(wish, made, known) == {"oxygen": [Bank("o2-True", 50.0, 150.0)]}
+    assert asked == ["o2-True reads, bar"]

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 from test_pages import run, said
 
+from dashboard.rows import said_yes
 from dashboard.views import filling, filling_day, fleet, season
 from dashboard.views.air import limit_in_words
 from schemas import words
@@ -113,3 +114,24 @@ def test_a_failed_test_is_named_by_its_day_wherever_it_stands_against_the_air():
         named = "5 May 2031" in words.air(state, failed_on).replace("\u00a0", " ")
         assert named is (state in ("failed", "failed_later", "source_unknown")), state
     assert words.air("failed", None) == words.AIR["failed"] and words.air(None, failed_on) == "not known"
+
+
+def test_unknown_is_not_yes():
+    assert said_yes(pd.Series([True, False, None], dtype="boolean")).tolist() == [True, False, False]
+
+
+@pytest.mark.parametrize(
+    ("o2", "he", "text"),
+    [(20.95, 0.0, "air"), (20.9, None, "air"), (32.0, 0.4, "O₂ 32.0 %"), (18.0, 45.0, "O₂ 18.0 %, He 45.0 %"),
+     (21.0, 1.2, "O₂ 21.0 %, He 1.2 %"), (20.95, 0.5, "O₂ 20.9 %, He 0.5 %"), (None, 45.0, "not known")],
+)  # fmt: skip
+def test_a_trace_of_helium_is_none_and_half_a_per_cent_is_named(o2, he, text):
+    assert words.mix(o2, he).replace("\u00a0", " ") == text
+
+
+@pytest.mark.parametrize(
+    ("days", "said"),
+    [(-3, "3 days late"), (-1, "1 day late"), (0, "on the day"), (1, "1 day early"), (9, "9 days early")],
+)
+def test_a_visit_before_its_date_is_early(days, said):
+    assert fleet._early(days).replace("\u00a0", " ") == said

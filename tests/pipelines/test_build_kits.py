@@ -127,3 +127,38 @@ def test_a_kit_holds_from_its_day_at_the_station(started_at, ballast_kg):
     dives["started_at"] = pd.to_datetime(dives["started_at"], utc=True)
     found = _kit_in_force(conform(pd.DataFrame([KIT, new]), SOURCES["kits"].fields.values()), dives, "Europe/Berlin")
     assert found["ballast_kg"].tolist() == [ballast_kg]
+
+
+def carried(*rows) -> pd.Series:
+    """The balance of one dive with these tanks: role, unit, start and end pressure."""
+    f = frames(
+        make_dive("D", 0), units=units_frame(unit("c1", 12.0, empty_mass_kg=14.0), unit("s", 7.0, empty_mass_kg=8.0))
+    )
+    tanks, use = (
+        pd.concat(
+            [f[table].assign(tank_no=n, role=role, unit_id=name, start_pressure_bar=start, end_pressure_bar=end)
+             for n, (role, name, start, end) in enumerate(rows, 1)],
+            ignore_index=True,
+        )
+        for table in ("dive_tanks", "dive_tank_use")
+    )  # fmt: skip
+    use = use.assign(gas_used_free_l=np.nan)
+    kits = conform(pd.DataFrame([KIT]), SOURCES["kits"].fields.values())
+    return build_kits(kits, f["dives"], tanks, use, f["units"], Policy())["kit_balance"].iloc[0]
+
+
+def test_gas_of_one_cylinder_that_is_not_known_leaves_that_of_all_unknown():
+    both = carried(("back", "c1", 200.0, 60.0), ("stage", "s", 200.0, 100.0))
+    assert both["gas_mass_start_kg"] > carried(("back", "c1", 200.0, 60.0))["gas_mass_start_kg"] > 2.0
+    one = carried(("back", "c1", 200.0, 60.0), ("stage", "s", np.nan, np.nan))
+    assert one[["gas_mass_start_kg", "gas_mass_end_kg", "net_start_kg", "net_end_kg"]].isna().all()
+
+
+@pytest.mark.parametrize(
+    ("role", "breathed_down"), [("stage", True), ("suit", False), ("oxygen", False), ("diluent", False)]
+)
+def test_only_what_is_breathed_goes_down_to_what_cannot_be_used(role, breathed_down):
+    """The lightest moment: nearly empty cylinders, but those of the suit and of a rebreather as they ended."""
+    full = carried(("back", "c1", 200.0, 60.0), (role, "s", 200.0, 150.0))
+    low = carried(("back", "c1", 200.0, 60.0), (role, "s", 200.0, 20.0))
+    assert bool(abs(full["net_low_gas_kg"] - low["net_low_gas_kg"]) < 0.03) is breathed_down

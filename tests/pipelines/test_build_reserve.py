@@ -283,6 +283,7 @@ def ends_of_two(mean, least, most, cylinders=2, ends=2):
         # sizes not known: no mean, but both on one side of the line
         (ends_of_two(np.nan, 30.0, 45.0), True, None),
         (ends_of_two(np.nan, 60.0, 85.0), False, None),
+        (ends_of_two(np.nan, 50.0, 85.0), False, None),  # at the line is not below it
         (ends_of_two(np.nan, 30.0, 85.0), None, "one_cylinder_low"),
         # one end missing: what is there is not all there was
         (ends_of_two(np.nan, 80.0, 80.0, ends=1), None, "end_pressure_missing"),

@@ -4,12 +4,15 @@ import json
 import re
 import subprocess
 import sys
+from types import SimpleNamespace
 
 import pytest
 from CoolProp.CoolProp import PropsSI
 from typer.testing import CliRunner
 
+from pipelines.cli import calculator_unit
 from pipelines.cli.calculator import app
+from schemas.advice import Source
 from shared.filling.blending import GASES
 from shared.gas.thermal import settled_pressure_bar, stop_pressure_bar
 
@@ -345,3 +348,40 @@ def test_a_whole_answer_loads_no_heavy_library():
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
     assert (done.returncode, done.stderr) == (0, "")
     assert json.loads(done.stdout)["pressure_bar"] == pytest.approx(258.6, abs=0.2)
+
+
+@pytest.mark.parametrize(
+    ("bank", "bank_o2", "typed", "o2"),
+    [
+        (True, 32.0, 20.95, 32.0),
+        (True, 32.0, 40.0, 40.0),
+        (True, float("nan"), 20.95, 20.95),
+        (False, 20.95, 20.95, 20.95),
+    ],
+)
+def test_a_bank_gives_what_is_in_it_unless_a_mix_is_asked_for(bank, bank_o2, typed, o2):
+    source = Source("s", "bank" if bank else "compressor", o2_pct=bank_o2)
+    unit = {"permitted_bar": 232.0, "water_capacity_l": 12.0}
+    told = SimpleNamespace(
+        start_bar=50.0, ambient_c=18.0, o2_pct=typed, he_pct=0.0, target_bar=None, minutes=6.0, method="banked_mix"
+    )
+    if not bank:
+        told.method = "air"
+    assert calculator_unit._asked(told, SimpleNamespace(unit=unit), source).o2_pct == o2
+
+
+def test_a_unit_whose_content_is_held_is_said_to_be():
+    held = SimpleNamespace(unit_id="S10-4", held=[{"fill_id": "f"}])
+    assert calculator_unit._held(held) == ["What is in S10-4 is held: do not hand it over."]
+    assert calculator_unit._held(SimpleNamespace(unit_id="S10-4", held=[])) == []
+
+
+@pytest.mark.parametrize(("stop", "said"), [(236.9, "236"), (236.0, "236"), (199.99, "199")])
+def test_a_stop_is_said_in_whole_bar_and_never_above_what_is_advised(stop, said):
+    advice = SimpleNamespace(
+        notes=(), nothing_to_add="", stop_pressure_bar=stop, settles_to_bar=float("nan"), limited_by="", short_bar=0.0,
+        gas_c=40.0, slower_gain_bar=0.0, top_up_gain_bar=0.0,
+    )  # fmt: skip
+    asked, clearance = SimpleNamespace(source=SimpleNamespace(source_id="comp")), SimpleNamespace(unit_id="T", held=[])
+    line = calculator_unit._says(advice, {}, 60, asked, clearance)[0]
+    assert f"stop at {said}" in line.replace("\u00a0", " ")

@@ -330,6 +330,15 @@ def test_the_day_of_a_fill_is_the_stations_day():
     assert unit_states_at(inputs, Policy(), *asked)["in_test"].tolist() == [True, False]
 
 
+def test_a_set_of_which_one_cylinder_is_withdrawn_is_withdrawn_and_of_a_stranger_nothing_is_known():
+    pair = [cylinder(n, set_id="S", set_position=p, set_kind="manifolded") for n, p in (("L", "left"), ("R", "right"))]
+    inputs = frames(cylinders=[pair[0], pair[1] | {"status": "withdrawn"}], inspections=[passed("L", "2026-01-01")])
+    at = pd.Series(pd.to_datetime(["2026-02-03T10:00Z"] * 3))
+    found = unit_states_at(inputs, Policy(), pd.Series(["S", "L", "stranger"]), at)
+    assert found["withdrawn"].tolist()[:2] == [True, False]
+    assert "no_inspection_known" in found["reasons"].iloc[2] and not bool(found["in_test"].fillna(False).iloc[2])
+
+
 def test_a_fill_of_unclean_gas_ends_the_oxygen_clean_state_for_the_next():
     fills = [fill("F1", "2026-02-01T10:00Z", "A", source_id="BANK")]
     inputs = frames(

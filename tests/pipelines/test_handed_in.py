@@ -37,6 +37,15 @@ def test_rows_without_a_member_are_of_who_handed_them_in_and_those_of_another_ar
     assert not any("M2" in str(value) for value in found.to_numpy().ravel())
 
 
+@pytest.mark.parametrize(
+    ("file", "member"),
+    [("dives/M1/handed_in/a.csv", "M1"), ("dives\\M1\\handed_in\\a.csv", "M1"), ("dives/M1/computer/a.csv", None),
+     ("dives/M1/a.csv", None), ("handed_in/M1/handed_in/a.csv", None), ("dives/M1/handed_in/more/a.csv", None)],
+)  # fmt: skip
+def test_what_a_member_handed_in_is_known_by_its_place(file, member):
+    assert of_member(file) == member
+
+
 def test_a_layout_of_the_station_lets_nobody_in_either(station):
     station = s.with_settings(
         station, '[layouts.club]\nsource = "dives"\nfiles = ["dives/*"]\n[layouts.club.headers]\nmember_id = "Diver"\n'

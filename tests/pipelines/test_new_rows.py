@@ -1,5 +1,8 @@
 """Which rows stand for themselves and need no ranking: those whose key nothing that is stored has, in any state."""
 
+from types import SimpleNamespace
+
+import duckdb
 import pandas as pd
 import pytest
 
@@ -43,3 +46,18 @@ def test_a_row_whose_member_is_not_told_yet_may_be_of_any(warehouse):
 def test_where_somebody_took_rows_out_it_is_asked_which(warehouse, out, new):
     warehouse.insert("withdrawn", pd.DataFrame({"source": [out], "key": ["F9"]}))
     assert rows.are_new(warehouse, "fills", pd.DataFrame({"fill_id": ["F1"]})) == new
+
+
+def test_a_return_has_its_loan_only_where_that_went_out_before_it():
+    con = duckdb.connect()
+    con.execute("CREATE TABLE rows_returns (file TEXT, unit_id TEXT, state TEXT, back_at TIMESTAMP)")
+    con.execute("CREATE TABLE rows_loans (unit_id TEXT, state TEXT, out_at TIMESTAMP)")
+    con.execute(
+        "INSERT INTO rows_returns SELECT 'r', unit, 'current', '2031-05-10' "
+        "FROM unnest(['out', 'later', 'none', 'gone']) t(unit)"
+    )
+    con.execute(
+        "INSERT INTO rows_loans VALUES ('out', 'current', '2031-05-01'), ('later', 'current', '2031-05-20'), "
+        "('gone', 'withdrawn', '2031-05-01')"
+    )
+    assert rows.returns_without_loan(SimpleNamespace(con=con)) == {("r", "later"), ("r", "none"), ("r", "gone")}

@@ -128,3 +128,20 @@ def test_a_pointer_is_on_the_disk_before_it_is_put_in_place_and_never_written_th
     snapshot.write_durably(place, "new")
     assert seen == [("flushed", "old"), ("put", "old")] and place.read_text() == "new"
     assert [path.name for path in tmp_path.iterdir()] == ["current.json"]
+
+
+def test_a_part_that_was_written_after_its_snapshot_was_sealed_is_looked_at(tmp_path):
+    made = Publisher(tmp_path, None, NOON)
+    made.write("people", "all", person("Ines Vard"), "a")
+    manifest = made.finish(Manifest(made.name, 1, "2031-06-30", NOON.isoformat(), "x", {}, "r1"))
+    path = tmp_path / made.name / "people" / manifest.tables["people"]["all"].file
+    sealed = (tmp_path / made.name / snapshot.MANIFEST).stat().st_mtime
+    assert not snapshot.looks_altered(tmp_path, manifest)
+    content = path.read_bytes()
+    for written, later_s, altered in ((content, 60, False), (content[:-1] + b"x", 60, True), (content, -60, False)):
+        path.unlink()
+        path.write_bytes(written)
+        os.utime(path, (sealed + later_s,) * 2)
+        assert snapshot.looks_altered(tmp_path, manifest) is altered
+    path.unlink()
+    assert snapshot.looks_altered(tmp_path, manifest)

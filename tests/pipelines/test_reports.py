@@ -191,6 +191,7 @@ def test_a_card_is_thrown_away_before_anything_on_it_runs_out():
     today, none = pd.Timestamp("2031-05-20"), pd.Series([], dtype="datetime64[us]")
     assert throw_away_on(today, [], none) == pd.Timestamp("2031-05-27")
     assert throw_away_on(today, [pd.Timestamp("2031-05-22"), pd.NaT], none) == pd.Timestamp("2031-05-22")
+    assert throw_away_on(today, [today, pd.Timestamp("2031-05-22")], none) == today  # due today: good today alone
     air = pd.Series([pd.Timestamp("2031-05-21"), pd.Timestamp("2031-01-01"), pd.NaT])
     assert throw_away_on(today, [pd.Timestamp("2031-05-22")], air) == pd.Timestamp("2031-05-21")
 

@@ -109,3 +109,10 @@ def test_a_dive_below_policy_of_which_nobody_knows_why_is_never_none():
     assert made(one).shortfall.startswith("2 dives went below this policy; of 1 it is known why, short by 300\u00a0L")
     unjudged = RESERVE.assign(below_policy=pd.array([None, False, False, None], dtype="boolean"))
     assert made(unjudged).shortfall.endswith("1 dive could not be judged.")
+
+
+def test_a_year_goes_back_as_far_as_the_watch_over_reserves_does():
+    """As of 30 June 365 days go back to the begin of 30 June of the year before."""
+    at = pd.to_datetime(["2030-06-29T23:59Z", "2030-06-30T00:00Z", "2031-06-30T23:59Z", "2031-07-01T00:00Z"])
+    rows = pd.DataFrame({"dive_id": list("abcd"), "started_at": at})
+    assert season.of_last_year(rows, AS_OF, 365)["dive_id"].tolist() == ["b", "c"]

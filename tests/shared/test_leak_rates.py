@@ -145,3 +145,13 @@ def test_one_or_two_intervals_never_flag():
 def test_a_unit_without_intervals_has_no_rate():
     found = leak_rates(Intervals(*(np.array([], t) for t in (int, int, float, float, float))), 2, np.array([1.0]))
     assert np.isnan(found.rate_bar_per_day).all() and not found.flag.any()
+
+
+def test_a_lone_drop_of_a_few_bar_is_no_use_and_one_above_five_is():
+    """Readings that agree to a tenth of a bar, and once 3 bar less: a gauge tapped or not, and no dive."""
+    days = np.full(12, 5.0)
+    for bar, left_out in ((3.0, False), (9.0, True)):
+        loss = np.tile([0.1, -0.1], 6)
+        loss[7] = bar
+        found = leak_rates(Intervals(np.zeros(12, int), np.zeros(12, int), days, loss, np.full(12, 0.1)), 1, np.ones(1))
+        assert (not found.use[7]) is left_out and not found.flag[0], bar
