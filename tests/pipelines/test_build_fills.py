@@ -9,7 +9,7 @@ from fill_frames import BEFORE, CYLINDER, FILL, TODAY, built, inputs, one
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipelines.derive.fills.context import fill_context
+from pipelines.derive.fills.context import _outlet_rise_by_then_k, fill_context
 from pipelines.derive.fills.gauges import build_gauge_check
 from pipelines.derive.fills.step import build_fills
 from pipelines.derive.fills.terms import steps_of_fills
@@ -489,3 +489,17 @@ def test_a_gauge_has_moved_against_its_own_first_month_and_not_against_nothing()
     assert made.loc["panel", "drifting"].tolist() == [False, False, True]
     assert made.loc["panel", "offset_bar"].tolist() == pytest.approx([3.0, 3.0, 5.0])
     assert not made.loc["other", "drifting"].any()
+
+
+@pytest.mark.parametrize(
+    ("outlet_c", "rise"), [([28.0], 10.0), ([28.0, 30.0, 29.0], 11.0), ([-10.0], None), ([150.0], None)]
+)
+def test_an_outlet_that_no_compressor_has_teaches_nothing(outlet_c, rise):
+    """Aftercoolers leave 5 to 20 K; far colder than the room, or 130 K warmer, is another sensor's figure."""
+    read_at = pd.date_range("2031-05-01T08:00Z", periods=len(outlet_c), freq="h")
+    log = pd.DataFrame({"compressor_id": "comp", "read_at": read_at, "ambient_c": 18.0, "outlet_c": outlet_c})
+    fills = pd.DataFrame({"source": ["comp", "other", "comp"], "filled_at": pd.to_datetime(
+        ["2031-05-02T08:00Z", "2031-05-02T08:00Z", "2031-04-30T08:00Z"])})  # fmt: skip
+    found = _outlet_rise_by_then_k(fills, log)
+    assert found[0] == pytest.approx(rise) if rise else np.isnan(found[0])
+    assert np.isnan(found[1:]).all()  # another compressor, and before anything was read

@@ -9,7 +9,7 @@ import pytest
 from pipelines.derive.divers.reserve import build_member_reserve, with_chances
 from pipelines.derive.divers.reserve_chance import fit_corrections
 from pipelines.derive.divers.trend import build_member_trend, fit_trend_months
-from pipelines.derive.divers.watch import _state, build_watch
+from pipelines.derive.divers.watch import _state, _unsure, _watch, build_watch
 from schemas.codes.divers import LOOKS_BACK, WATCH_REASONS
 from schemas.policy import Policy
 from schemas.tables import TABLES
@@ -370,6 +370,30 @@ def test_a_reserve_is_thin_from_one_in_five_and_to_be_watched_from_one_in_twenty
     none = dict.fromkeys(("dives_below_policy", "dives_below_surfacing_min", "dives_not_assessed"), 0)
     found = _state(made.assign(dives_considered=12, **none), POLICY)
     assert found.tolist() == ["thin", "watch", "watch", "comfortable", "too_few"]
+
+
+def test_more_than_a_tenth_not_assessed_is_unsure():
+    made = pd.DataFrame({"dives_not_assessed": [0, 1, 2, 3], "dives_considered": [10, 10, 10, 31]})
+    assert _unsure(made).tolist() == [False, False, True, False]
+
+
+def test_the_watch_is_over_the_dives_of_its_days_and_no_others():
+    tomorrow, none = pd.Timestamp("2031-07-01", tz="UTC"), [None] * 4
+    before = [
+        pd.Timedelta(days=days) for days in (1, 340, POLICY.reserve.watch_days + 1, POLICY.reserve.watch_days + 1.01)
+    ]
+    dives = pd.DataFrame({"member_id": "M1", "dive_id": list("abcd"), "started_at": [tomorrow - ago for ago in before]})
+    known = {
+        "least_margin_free_l": 100.0,
+        "surfaced_bar": [90.0, 80.0, 70.0, 20.0],
+        "below_policy": pd.array([False] * 4, "boolean"),
+        "below_surfacing_min": pd.array([False] * 3 + [True], "boolean"),
+        "cause": none,
+        "cause_shares": none,
+        "fill_low_bar": 0.0,
+    }
+    row = _watch(dives.assign(**known), dives, pd.Series({"M1": 0.01}), POLICY, tomorrow).iloc[0]
+    assert (row["dives_considered"], row["least_surfaced_bar"], row["dives_below_surfacing_min"]) == (3, 70.0, 0)
 
 
 def test_a_novice_known_by_two_pressures_alone_is_seen():

@@ -81,6 +81,13 @@ def test_of_a_set_with_its_isolator_shut_the_breathed_side():
     assert row["surfaced_bar"] == 40.0 and below is True
 
 
+@pytest.mark.parametrize(("second", "surfaced"), [(130.0, 100.0), (165.0, 70.0), (205.0, 70.0)])
+def test_of_a_shut_set_both_sides_count_where_the_lesser_fell_by_two_fifths_of_the_other(second, surfaced):
+    """From 210 bar one side fell by 140, the other by 80, 45 or 5, of which 12 may be cooling alone."""
+    row, _ = one_of([dive()], [tank(**OF_SET, end_pressure_bar=70.0, second_gauge_end_bar=second)])
+    assert row["surfaced_bar"] == pytest.approx(surfaced)
+
+
 def test_of_two_cylinders_apart_the_mean_by_size_and_the_low_one_named():
     pair = [
         tank(water_capacity_l=12.0, end_pressure_bar=30.0),

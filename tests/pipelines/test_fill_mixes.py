@@ -4,6 +4,8 @@ import numpy as np
 import pytest
 from fill_frames import BEFORE, COMPRESSOR, FILL, NITROX, built, one
 
+from pipelines.derive.fills.mix import _needed
+
 
 @pytest.mark.parametrize(("residue_bar", "expected"), [(20.0, 22.12), (150.0, 29.2)])
 def test_the_mix_expected_is_that_of_residue_and_addition(residue_bar, expected):
@@ -59,3 +61,13 @@ def test_helium_counts_for_the_verdict_of_a_mix():
     assert one(**mix, analysed_he_pct=44.5)["mix_verdict"] == "in_tolerance"
     assert one(**mix, analysed_he_pct=42.0)["mix_verdict"] == "out_of_tolerance"
     assert one(**mix)["mix_verdict"] == "not_analysed"
+
+
+@pytest.mark.parametrize(
+    ("mix", "needed"),
+    [((20.95, 0.0), 0), ((32.0, 0.0), 1), ((21.0, 35.0), 2), ((18.0, 45.0), 2), ((10.0, 70.0), 3), ((10.0, 0.0), 3)],
+)
+def test_a_mix_that_cannot_be_breathed_at_the_surface_asks_for_the_highest_qualification(mix, needed):
+    """As agencies part their courses: nitrox, normoxic trimix from 18 %, and below that hypoxic, with helium or not."""
+    o2, he = mix
+    assert _needed(np.array([o2]), np.array([o2]), np.array([he])).tolist() == [needed]

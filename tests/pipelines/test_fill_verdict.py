@@ -376,6 +376,13 @@ def test_a_twentieth_of_gas_from_nobody_knows_where_is_said_and_less_is_used_up(
     assert ("residue_of_unknown_source" in rows["reasons"].iloc[2]) is said
 
 
+def test_a_compressor_that_was_never_tested_asks_for_a_check_where_others_are():
+    """A station that keeps no tests at all is not told so with each fill."""
+    row = fill(AIR_TESTS=[TEST | {"compressor_id": "another"}])
+    assert row["verdict"] == "attention" and "air_test_overdue" in row["reasons"]
+    assert "air_test_overdue" not in fill(AIR_TESTS=[])["reasons"]
+
+
 def test_air_that_was_never_tested_for_carbon_monoxide_asks_for_a_check():
     row = fill(AIR_TESTS=[TEST | {"co_ppm": None}])
     assert row["verdict"] == "attention" and "carbon_monoxide_untested" in row["reasons"]

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from CoolProp.CoolProp import PT_INPUTS, AbstractState, DmolarT_INPUTS, iphase_supercritical_gas
+from CoolProp.CoolProp import PT_INPUTS, AbstractState, DmolarT_INPUTS, PropsSI, iphase_supercritical_gas
 
 from shared.filling.heat import FillConditions, temperature_at_stop
 from shared.filling.limits import filling_rules
@@ -49,6 +49,16 @@ def test_the_default_never_advises_above_the_permitted_pressure(ambient, target)
         assert advice.settles_to_bar == pytest.approx(target, abs=0.05) and advice.short_bar < 0.05
     else:
         assert ambient < 15.0 and advice.limited_by == "settled_limit"
+
+
+@pytest.mark.parametrize(("wall", "room"), [(-10.0, 5.0), (0.0, 20.0), (5.0, 20.0), (10.0, 30.0)])
+def test_into_a_wall_colder_than_the_room_no_warmth_of_the_fill_is_counted_on(wall, room):
+    """It may have the wall's temperature at once, and then warms to 15 °C: by CoolProp's air no more than permitted."""
+    advice = advise(change={"start_c": wall, "ambient_c": room})
+    density = PropsSI("D", "P", (advice.stop_pressure_bar + 1.01325) * 1e5, "T", wall + 273.15, "Air")
+    warmed_bar = PropsSI("P", "D", density, "T", 288.15, "Air") / 1e5 - 1.01325
+    assert warmed_bar == pytest.approx(232.0, abs=1.5)
+    assert advise(change={"start_c": room, "ambient_c": room}).stop_pressure_bar > advice.stop_pressure_bar
 
 
 def test_a_capped_fill_says_what_slower_and_again_would_gain():
