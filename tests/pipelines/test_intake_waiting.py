@@ -119,6 +119,18 @@ def test_a_row_dated_ahead_waits_for_its_day(tmp_path):
     assert s.open_problems(station).empty
 
 
+def test_a_row_dated_ahead_that_is_wrong_besides_waits_for_no_day(tmp_path):
+    station = s.make(tmp_path)
+    s.drop(station, "cylinders.csv", s.CYLINDERS)
+    ahead = "2026-06-01 10:00"
+    s.drop(station, "fills.csv", [s.fill(1, filled_at=ahead), s.fill(2, filled_at=ahead, stop_pressure_bar="9999")])
+    assert s.take_in(station).rows_rejected == 2
+    states = s.ask(station, "SELECT fill_id, state FROM rows_fills").set_index("fill_id")["state"]
+    assert states.to_dict() == {"F1": "waiting", "F2": "rejected"}
+    open_ = s.open_problems(station)
+    assert not open_.loc[open_["row_number"] == 2, "waiting"].any()
+
+
 def test_what_waited_within_one_pass_was_no_problem(tmp_path):
     """Links name units and members; their own file may be read before a register of the same pass."""
     station = s.stocked(tmp_path)

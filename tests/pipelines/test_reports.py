@@ -56,11 +56,27 @@ def test_the_morning_sheet_bars_what_is_withdrawn_and_counts_the_problems_that_a
         "rejects": pd.DataFrame({"resolved_at": [at, None, None], "dismissed_at": [None, at, None]}),
     }
     known["cylinder_health"].loc[[1, 2], "status"] = ["withdrawn", "condemned"]
+    known["cylinder_health"].loc[[3, 4], "inspection_state"] = "due_soon"
+    known["cylinder_health"].loc[[3, 4], "next_due_on"] = pd.to_datetime(["2031-06-09", "2031-06-02"])
     real = reports.table
     reports.table = lambda name: known[name] if name in known else real(name)
     sheet = reports.morning()
     assert [c["cylinder_id"] for c in sheet["barred"]] == known["cylinder_health"].loc[[1, 2], "cylinder_id"].tolist()
     assert sheet["problems"] == 1
+    assert [c["cylinder_id"] for c in sheet["due"]] == known["cylinder_health"].loc[[4, 3], "cylinder_id"].tolist()
+
+
+def test_a_cylinder_whose_next_date_nobody_knows_stands_first_and_one_to_call_back_says_since_when(station):
+    reports = Reports(station)
+    health = reports.table("cylinder_health").head(4).assign(inspection_state="in_date")
+    health["next_due_on"] = pd.to_datetime(["2031-09-01", "2031-06-01", None, "2031-07-01"])
+    real = reports.table
+    reports.table = lambda name: health if name == "cylinder_health" else real(name)
+    listed = [c["cylinder_id"] for c in reports.inspections()["cylinders"]]
+    assert listed == health["cylinder_id"].iloc[[2, 1, 3, 0]].tolist()
+    row = {"unit_id": "U", "fill_id": "f", "held_by": None, "reason": "carbon monoxide 9 ppm"}
+    since = [reports._recalled(row | {"since": at})["since"] for at in (pd.Timestamp("2031-05-05"), pd.NaT)]
+    assert [said.replace("\u00a0", " ") for said in since] == ["5 May 2031", "never found good"]
 
 
 def test_the_calendar_holds_the_next_date_of_each_cylinder(station, sample_station, tmp_path):
