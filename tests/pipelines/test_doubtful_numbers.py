@@ -3,11 +3,13 @@
 import numpy as np
 import openpyxl
 import pandas as pd
+import pyarrow as pa
 import pytest
 from reader_files import FILL_COLUMNS, GOOD_FILL, ZONE, csv_text, fills, rules
 
 from pipelines.readers.tables.mapping import Mapping
 from pipelines.readers.tables.table import read_table
+from pipelines.readers.tables.values import truths
 from schemas.sources import SOURCES
 
 PSI = {"start_pressure_bar": "psi", "target_pressure_bar": "psi", "stop_pressure_bar": "psi"}
@@ -163,3 +165,10 @@ def test_asking_costs_nothing_where_there_is_nothing_to_ask(tmp_path):
     many.to_csv(tmp_path / "dive_samples.csv", index=False)
     table = read_table(tmp_path / "dive_samples.csv", "dive_samples", Mapping("dive_samples"), ZONE, folder_member="M1")
     assert table.problems == [] and len(table.rows) == 1000
+
+
+def test_a_mark_that_is_neither_yes_nor_no_is_asked_about_and_never_no():
+    found = truths(pa.array(["yes", "No", "1", "0.0", None, "?", "x", "-", "maybe"]), "drained", Mapping("fills"))
+    assert found.values.tolist()[:4] == [True, False, True, False]
+    assert found.values.iloc[4:].isna().all()
+    assert sorted(found.bad) == [5, 6, 7, 8]

@@ -325,3 +325,12 @@ def test_a_refused_figure_is_said_in_the_unit_it_was_typed_in():
     assert said["stop_pressure_bar"] == ["Above 6\u202f527 psi, gauge."]
     metric = entries.reasons_against(entry(STOP | {"stop_pressure_bar": 3000.0}), LATEST)
     assert metric["stop_pressure_bar"] == ["Above 450 bar, gauge. Is it psi?"]  # and never read as 3000 bar
+
+
+def test_a_share_of_one_is_asked_about_in_a_form_as_in_a_file_and_airs_own_argon_is_none():
+    for column, value, asked in (
+        ("target_o2_pct", 0.95, True), ("target_o2_pct", 32.0, False), ("target_he_pct", 0.35, True),
+        ("target_ar_pct", 0.93, False), ("target_ar_pct", 0.82, True),
+    ):  # fmt: skip
+        found = entries._broken(SOURCES["fills"].fields[column], value, ())
+        assert (found is not None and found[0] == "share_not_per_cent") is asked, (column, value)

@@ -64,6 +64,8 @@ def test_what_no_figure_needs_goes_when_its_time_has_come_and_not_before(station
     archived = sorted(path.name for path in station.archive.iterdir())
     assert _tidied(station, 0) == 1 and list(s.ask(station, "SELECT run_id FROM runs")["run_id"]) == ["r1"]
     assert "replaced" in _states(station) and "superseded" in _states(station)
+    _tidied(station, 29)
+    assert "replaced" in _states(station)  # thirty days, for whoever asks what a file held before
     _tidied(station, 31)
     assert "replaced" not in _states(station) and "superseded" in _states(station)
     closed = "SELECT count(*) AS n FROM rejects WHERE resolved_at IS NOT NULL"
