@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from pipelines.derive.air.purity_tests import AirRecord, air_on_days
 from pipelines.derive.air.step import air_state_of_fills, build_air, co_limit
 from schemas.policy import Air, Policy
 from tests.pipelines.fleet_frames import frames
@@ -573,3 +574,13 @@ def test_a_failed_test_stops_the_compressor():
 
 def test_no_sources_and_no_tests_give_empty_tables():
     assert all(table.empty for table in build_air(frames(), Policy(), TODAY).values())
+
+
+def test_where_one_of_two_failed_quantities_was_never_good_nobody_knows_since_when_the_air_is_bad():
+    day = np.array(["2031-01-01", "2031-05-01", "2031-05-01"], "datetime64[D]")
+    for never_good in (False, True):
+        quantity = np.array(["oil", "co" if never_good else "oil", "oil"], dtype=object)
+        failed = np.array([False, True, True])
+        record = AirRecord(pd.Index(["K"]), ("co", "oil"), np.zeros(3, int), day, quantity, failed)
+        row = air_on_days(record, np.array(["K"], dtype=object), np.array(["2031-05-02"]), Policy()).iloc[0]
+        assert row["state"] == "failed" and (pd.isna(row["last_good_on"]) is never_good)

@@ -5,6 +5,7 @@ import io
 import pandas as pd
 import pytest
 
+from pipelines.intake.inbox import _working_pressures
 from pipelines.readers.tables.mapping import (
     CLOCKS,
     CONVERSIONS,
@@ -18,6 +19,7 @@ from pipelines.readers.tables.mapping import (
     unit_in_header,
 )
 from pipelines.readers.tables.values import judge_number
+from schemas.frames import conform
 from schemas.sources import SOURCES
 from tests.pipelines.reader_files import FILL_COLUMNS, csv_text, fills, rules
 
@@ -401,3 +403,13 @@ def test_a_unit_in_a_mapped_header_needs_no_rule(tmp_path):
     text = csv_text({"stop_pressure_bar": "3300"}).replace("stop_pressure_bar", "Stop (psi)")
     table = fills(tmp_path, text, Mapping("fills", headers={"stop_pressure_bar": ("Stop (psi)",)}))
     assert table.rows["stop_pressure_bar"].tolist() == [pytest.approx(227.527, abs=1e-3)]
+
+
+def test_the_working_pressure_of_a_set_is_that_of_its_weaker_cylinder():
+    rows = [
+        {"cylinder_id": "L", "set_id": "S", "set_kind": "manifolded", "working_pressure_bar": 232.0},
+        {"cylinder_id": "R", "set_id": "S", "set_kind": "manifolded", "working_pressure_bar": 200.0},
+        {"cylinder_id": "A", "set_id": "P", "set_kind": "independent", "working_pressure_bar": 300.0},
+    ]
+    found = _working_pressures(conform(pd.DataFrame(rows), SOURCES["cylinders"].fields.values()))
+    assert found.to_dict() == {"L": 232.0, "R": 200.0, "A": 300.0, "S": 200.0}

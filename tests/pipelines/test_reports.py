@@ -2,15 +2,18 @@
 
 import html
 import re
+from types import SimpleNamespace
 
 import icalendar
 import pandas as pd
 import pytest
 import small_station
 
+from pipelines.publish.card import _why_not
 from pipelines.publish.reports import Reports
 from pipelines.station.settings import load_station
 from schemas import reading_units
+from schemas.clearance import OPEN_FINDINGS
 
 
 @pytest.fixture(scope="module")
@@ -199,6 +202,19 @@ def test_each_unit_stands_once_on_the_card_and_none_out_of_test_among_those_to_f
     Reports(station).write("card", tmp_path / "card.html")
     page = html.unescape((tmp_path / "card.html").read_text(encoding="utf-8"))
     assert page.count("Do not fill from it") == len(failed) and "<h2>Fill from" not in page
+
+
+@pytest.mark.parametrize(
+    ("why_not", "look_first", "permitted", "says"),
+    [([], [], 232.0, ""), (["Due was 3 May."], [], 232.0, "Due was"), ([], [sorted(OPEN_FINDINGS)[0]], 232.0, "."),
+     ([], ["inspection_due_soon"], 232.0, ""), ([], [], None, "is not known")],
+)  # fmt: skip
+def test_a_card_lets_nobody_fill_what_somebody_found_bad_or_whose_pressure_nobody_knows(
+    why_not, look_first, permitted, says
+):
+    unit = pd.Series({"permitted_bar": permitted}, dtype="float64")
+    why = _why_not(SimpleNamespace(why_not=why_not, look_first=[(code, {}) for code in look_first], unit=unit))
+    assert says in why and bool(why) is bool(says)
 
 
 def test_a_card_is_thrown_away_before_anything_on_it_runs_out():

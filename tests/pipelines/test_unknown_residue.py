@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 from fill_frames import BEFORE, COMPRESSOR, CYLINDER, FILL, NITROX, TODAY, built, inputs
 
+from pipelines.derive.fills import between
 from pipelines.derive.fills.step import build_fills
 from pipelines.derive.units import build_units
 from schemas.policy import Filling, Policy
@@ -412,3 +413,13 @@ def test_helium_that_nobody_looked_for_is_not_nought_one_fill_later():
     # thinned until nothing that counts is left
     thin = [then(n, start_pressure_bar=15.0, stop_pressure_bar=230.0) for n in (1, 2, 3)]
     assert last(other, first, *thin, **both)["he_pct"] == 0.0
+
+
+@pytest.mark.parametrize("logged_c", [None, 5.0])
+def test_a_reading_of_another_gauge_holds_what_it_may_be_of_colder_and_of_warmer_gas(logged_c):
+    frame = pd.DataFrame({"unit_id": ["U"], "bar": [250.0], "gas_c": [logged_c]}, dtype="object")
+    frame = frame.astype({"bar": "float64", "gas_c": "float64"})
+    part = between._part(frame, pd.Series(pd.to_datetime(["2031-05-01T10:00Z"])), "bar", "gas_c").iloc[0]
+    gas_c, spread = (5.0, between.LOGGED_K) if logged_c else (between.UNLOGGED_C, between.UNLOGGED_K)
+    warmest, coldest = (float(thermal.settled_pressure_bar(250.0, gas_c + k, 15.0)) for k in (spread, -spread))
+    assert part["low"] < warmest - 1.0 and part["high"] > coldest + 1.0

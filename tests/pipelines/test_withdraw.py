@@ -3,10 +3,12 @@
 import contextlib
 import shutil
 
+import pandas as pd
 import pytest
 import small_station as s
 from test_intake_reread import _uddf
 
+from pipelines.intake import meant
 from pipelines.intake.pending import PendingFiles
 from pipelines.intake.rebuild import prepare
 from pipelines.refresh.own_warehouse import settle_mark
@@ -362,3 +364,9 @@ def test_a_rebuild_withdraws_the_same(station):
     s.same(rows, counted(station))
     assert set(problems["problem_id"]) == set(s.open_problems(station)["problem_id"])
     assert states(station, "fills", "F5") == ["withdrawn"] * 2
+
+
+def test_a_place_names_its_last_content_that_stands_and_if_none_does_the_last():
+    three = pd.DataFrame({"file_sha256": ["1", "2", "3"], "outcome": ["accepted", "accepted", "withdrawn"]})
+    assert meant._last(three) == "2"
+    assert meant._last(three.assign(outcome="withdrawn")) == meant._last(three.assign(outcome="accepted")) == "3"
