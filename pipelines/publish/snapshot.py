@@ -147,6 +147,11 @@ class Publisher:
             del self.tables[TOGETHER][table]
         return frame
 
+    def keep_together(self, table: str) -> None:
+        """Take over what the last snapshot keeps as one of a table's parts, where this run has not asked for them."""
+        if table not in self.tables.get(TOGETHER, {}) and self.has_previous(TOGETHER, table):
+            self.link(TOGETHER, table)
+
     def _pieces(self, table: str, asked: list[tuple[str, str]]) -> list[pa.Table] | None:
         """Parts, those that stand as the last snapshot keeps them as one; None where most are new."""
         if self.previous is None or not self.has_previous(TOGETHER, table):

@@ -42,6 +42,13 @@ def places(made: dict[str, Part], kept: Part) -> dict[str, Place]:
     return {}
 
 
+def _alike(one: pa.Schema, other: pa.Schema) -> bool:
+    """Whether columns are of one type; nested values of which there are none yet are read as objects all the same."""
+    return one.names == other.names and all(
+        a == b or (pa.types.is_null(a) and pa.types.is_nested(b)) for a, b in zip(one.types, other.types, strict=True)
+    )
+
+
 def pieces(
     asked: Sequence[tuple[str, str]],
     last: pa.Table,
@@ -77,7 +84,7 @@ def pieces(
         made.append(last.slice(begin, end - begin))
         begin = end
         one = stored(name)
-        if not one.schema.equals(last.schema):
+        if not _alike(one.schema, last.schema):
             return None
         made.append(one)
     made.append(last.slice(begin, end - begin))

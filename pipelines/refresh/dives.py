@@ -126,7 +126,7 @@ _RESOLUTION = {
 
 LESSONS = Step(
     name="dive_lessons",
-    version=4,
+    version=5,
     build=_lessons,
     gives=("dive_lessons",),
     reads=_READS,
@@ -143,7 +143,7 @@ STATION = Step(
 )
 DIVES = Step(
     name="dives",
-    version=9,
+    version=10,
     build=_dives,
     gives=DIVE_TABLES,
     reads=_READS | {"dive_station": EVERY},
@@ -179,6 +179,7 @@ def build_dives(refresh: Refresh, station: Station, warehouse: Warehouse) -> Non
 
     refresh.run(LESSONS, parts, says="Dives of {}", made=hold)
     refresh.run(STATION, [Part(later={"dive_lessons": _all_lessons(refresh.publisher, parts)})])
+    refresh.publisher.keep_together("dive_lessons")
     month = refresh.table("dive_station")["month"].to_numpy("int64")
     last = refresh.table("lesson_months").set_index("member_id")["month"].to_dict()
 

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from pipelines.derive.dives import learning
 from pipelines.derive.dives.checks import mod_m
 from pipelines.derive.dives.prior import of_fill
 from pipelines.derive.dives.step import build_member_dives
@@ -539,3 +540,16 @@ def test_a_mean_depth_to_the_metre_is_less_sure_than_one_to_the_tenth():
         return (row["rmv_high_l_min"] - row["rmv_low_l_min"]) / row["rmv_l_min"]
 
     assert width(14.0, 40.0) > width(14.1, 40.5)
+
+
+def test_what_dives_teach_has_eight_digits_of_the_greatest_in_a_row():
+    unit = np.array([0.5, 2.0, 0.1])
+    rows = np.array([[3.0e5, -1.23456789012e-2, 0.0], [0.0, 0.0, 0.0], [1.0e-9, 2.0e-9, 3.00000000004e-9]])
+    found = learning._eight_digits(rows, unit)
+    np.testing.assert_array_equal(found, learning._eight_digits(rows * (1.0 + 3e-15), unit))
+    greatest = np.abs(rows * unit).max(axis=1, keepdims=True)
+    assert (np.abs(found - rows) * unit <= 5.1e-8 * greatest).all()
+    assert found[0, 1] != rows[0, 1] and found[0, 2] == 0.0 and not found[1].any()
+    squares = rows[:, :, None] * rows[:, None, :]
+    found = learning._eight_digits(squares, unit[:, None] * unit)
+    np.testing.assert_array_equal(found, found.transpose(0, 2, 1))

@@ -132,10 +132,10 @@ def lessons_of(rows: pd.DataFrame, by_trace: NDArray, first: TankFits, duration_
     rate[use] = tank_learning.rate_evidence(first.take(use), duration_s[use])
     return Lessons(
         month_number(rows["started_at"]),
-        common,
-        common_vector,
-        np.where(says, start - now[:, START], np.nan),
-        np.sqrt(start_sd**2 + rows["air_sd_c"].to_numpy(float) ** 2 + now_cov[:, START, START]),
+        _eight_digits(common, MEMBER_SD[:, None] * MEMBER_SD),
+        _eight_digits(common_vector, MEMBER_SD),
+        np.round(np.where(says, start - now[:, START], np.nan), 6),
+        np.round(np.sqrt(start_sd**2 + rows["air_sd_c"].to_numpy(float) ** 2 + now_cov[:, START, START]), 6),
         stated_sd,
         basis == "last_known",
         (basis != "last_known") & (basis != "assumed"),
@@ -172,6 +172,19 @@ def lessons_frame(lessons: Lessons) -> pd.DataFrame:
     numbers = {f"information_{k}": lessons.information[:, i, j] for k, (i, j) in enumerate(zip(*upper, strict=True))}
     numbers |= {f"vector_{k}": lessons.vector[:, k] for k in range(len(COMMON))}
     return pd.DataFrame({"month": lessons.month} | numbers | {n: getattr(lessons, n) for n in _OF_STARTS})
+
+
+def _eight_digits(values: NDArray, unit: NDArray) -> NDArray:
+    """Values, in a unit each, to eight digits of the greatest of their row.
+
+    An earlier dive comes out otherwise in the last digits when its member hands in another, and the dives of all
+    members who dived later would be computed anew for it.
+    """
+    scaled = values * unit
+    greatest = np.abs(scaled).max(axis=tuple(range(1, scaled.ndim)), keepdims=True, initial=0.0)
+    with np.errstate(divide="ignore"):
+        step = 10.0 ** (np.floor(np.log10(greatest)) - 7.0)
+    return np.where(greatest > 0.0, np.round(scaled / np.where(greatest > 0.0, step, 1.0)) * step / unit, values)
 
 
 _OF_STARTS = ("start_k", "start_sd_k", "stated_sd_k", "last_known", "from_air")
