@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from schemas.fields import Field
-from schemas.frames import PANDAS, dtype_of
+from schemas.frames import PANDAS, is_declared
 from schemas.row_rules import fractions, frame_of, in_order, problem_of, role_of_a_tank, something_read
 from schemas.sources import SOURCES, Source
 from schemas.tables import TABLES
@@ -81,7 +81,7 @@ def _may_break(source: str, frame: pd.DataFrame) -> list[str]:
     """
     declared = SOURCES[source]
     dtypes = dict(zip(frame.columns, frame.dtypes, strict=True))
-    found = {f.name for f in declared.fields.values() if dtypes[f.name] != dtype_of(f)}
+    found = {f.name for f in declared.fields.values() if not is_declared(dtypes[f.name], f)}
     if found:
         return list(declared.fields)
     names, low, high = _limits(source)

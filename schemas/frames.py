@@ -57,11 +57,6 @@ def texts_of(rows: int) -> AbstractContextManager:
     return few if rows < FEW_TEXTS else nullcontext()
 
 
-def dtype_of(field: Field) -> Any:
-    """The dtype of its column: to compare with, where a name would be read anew each time."""
-    return _DTYPES[field.kind]
-
-
 def empty(fields: Iterable[Field]) -> pd.DataFrame:
     """A frame without rows that has these columns, each with its dtype."""
     return _without_rows(tuple(fields), _texts()).copy()
@@ -99,7 +94,7 @@ def conform(frame: pd.DataFrame, fields: Iterable[Field], *, keep: Iterable[str]
     if len(set(there)) == len(there) and set(wanted) <= set(there):  # most of it is right: take it as it stands
         made = frame.copy(deep=False) if wanted == there else frame[list(wanted)]
         for dtype, field in zip(list(made.dtypes)[: len(fields)], fields, strict=True):
-            if not _is_declared(dtype, field):
+            if not is_declared(dtype, field):
                 made[field.name] = _as_declared(frame[field.name], field)
         return made
     held = _texts()
@@ -121,7 +116,7 @@ def from_arrow(rows: "pa.Table", fields: Iterable[Field]) -> pd.DataFrame:
     return conform(frame, fields)
 
 
-def _is_declared(dtype: Any, field: Field) -> bool:
+def is_declared(dtype: Any, field: Field) -> bool:
     """Whether a column has its dtype; texts are texts however they are held."""
     return bool(dtype == (wanted := _DTYPES[field.kind]) or (wanted == "str" and dtype == "str"))
 
@@ -141,7 +136,7 @@ def _nothing(kind: str, n: int, _held: str) -> pd.api.extensions.ExtensionArray:
 
 def _cast(column: pd.Series, field: Field) -> pd.Series:
     wanted = PANDAS[field.kind]
-    if _is_declared(column.dtype, field):
+    if is_declared(column.dtype, field):
         return column
     if field.kind in ("codes", "ids", "json"):
         return column.astype("object")

@@ -99,7 +99,7 @@ def text_series(column: pa.Array) -> pd.Series:
     """An Arrow text column as a Series of pandas' own text type, without a copy."""
     chunked = pa.chunked_array([column.cast(pa.large_string())])
     kind: Any = pd.arrays.ArrowStringArray  # its dtype argument is not in the stubs
-    return pd.Series(kind(chunked, dtype=pd.StringDtype(na_value=np.nan)))
+    return pd.Series(kind(chunked, dtype=pd.StringDtype("pyarrow", na_value=np.nan)))
 
 
 def unknown(kind: str, size: int) -> pd.Series:

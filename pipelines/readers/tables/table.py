@@ -19,7 +19,7 @@ from pipelines.readers.tables.stated import build_key, state
 from pipelines.readers.tables.values import Typed
 from pipelines.readers.tables.workbook import read_workbook
 from schemas.entries import ENTERED
-from schemas.frames import dtype_of, empty
+from schemas.frames import empty, is_declared
 from schemas.sources import REVISED_AT, SOURCES
 from schemas.written_text import EXAMPLE
 
@@ -157,7 +157,7 @@ def _typed(
             columns[field.name] = unknown(field.kind, size)
         else:
             column = frame[field.name]
-            columns[field.name] = column if column.dtype == dtype_of(field) else column.astype(DTYPES[field.kind])
+            columns[field.name] = column if is_declared(column.dtype, field) else column.astype(DTYPES[field.kind])
 
     def marked(rows: np.ndarray) -> pd.DataFrame:
         return _with_marks(

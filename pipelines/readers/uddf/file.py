@@ -15,7 +15,7 @@ from pipelines.readers.tables.sheet import Refused
 from pipelines.readers.uddf.dive import read_dive
 from pipelines.readers.uddf.parts import Context, Dive
 from pipelines.readers.uddf.walk import Definitions, walk
-from schemas.frames import dtype_of, empty
+from schemas.frames import empty, is_declared
 from schemas.sources import SOURCES
 
 SOURCES_OF_A_FILE = FORMS["uddf"].gives
@@ -387,7 +387,7 @@ def _finished(source: str, frame: pd.DataFrame, flags: list[list[str]] | None) -
             made[name] = pd.to_datetime(frame[name], utc=True).astype(DTYPES[field.kind]).array
         else:
             column = frame[name]
-            made[name] = (column if column.dtype == dtype_of(field) else column.astype(DTYPES[field.kind])).array
+            made[name] = (column if is_declared(column.dtype, field) else column.astype(DTYPES[field.kind])).array
     for name in ("row_number", "line"):
         made[name] = frame[name].astype("Int64").array if name in there else pd.array([None] * size, dtype="Int64")
     made |= {"assumed": lists(None, size).array, "value_flags": lists(flags, size).array}
