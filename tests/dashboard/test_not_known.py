@@ -10,12 +10,14 @@ from pathlib import Path
 import pandas as pd
 import pyarrow.parquet as pq
 import pytest
+from made_up import fills as made_up_fills
 from streamlit.testing.v1 import AppTest
 from test_pages import said
 
 from dashboard.access import ALONE, Viewer
 from dashboard.data import open_snapshot
-from dashboard.views import air, dive, divers, fleet
+from dashboard.views import air, dive, divers, filling_held, fleet
+from schemas.holds import still_inside
 from schemas.snapshot import NothingPublished, SnapshotDamaged, read_manifest
 
 APP = Path(__file__).parents[2] / "dashboard/app.py"
@@ -161,3 +163,37 @@ def test_what_forbids_filling_stands_first_among_what_stands_against_cylinders(m
     fleet.reasons(pd.DataFrame({"cylinder_id": list("abcde"), "score_reasons": [*reasons]}))
     wanted = [fleet.sentence(code) for code in ("hydrostatic_out_of_date", "leaks", minor)]
     assert [next(w for w in wanted if fleet.parts.text(w) in said) for said in said_in_order] == wanted
+
+
+def test_a_filter_whose_life_is_over_is_said_to_be_used_up():
+    said = [air._left(hours).replace("\u00a0", " ") for hours in (-12.0, -0.6, 0.0, 5.0, None)]
+    assert said == ["used up 12 h ago", "used up 1 h ago", "0 h", "5 h", "not known"]
+
+
+def test_the_diver_to_see_first_is_thin_and_of_these_the_one_most_often_below():
+    watch = pd.DataFrame(
+        {
+            "member_id": list("abcde"),
+            "state": ["comfortable", "thin", "thin", "watch", "thin"],
+            "dives_considered": 10,
+            "dives_not_assessed": 0,
+            "dives_below_policy": [9, 2, 5, 9, 2],
+            "dives_below_surfacing_min": [0, 1, 0, 0, 3],
+            "dives_surfaced_known": 10,
+            "chance_next_below": [None, 0.1, 0.2, 0.9, 0.1],
+        }
+    )
+    assert divers.worst_first(watch)["member_id"].tolist() == ["c", "e", "b", "d", "a"]
+
+
+def test_what_was_released_or_is_no_more_inside_is_not_on_the_list_of_holds(monkeypatch):
+    shown: list[str] = []
+    monkeypatch.setattr(filling_held.parts, "heading", lambda title, *more: shown.append(title))
+    monkeypatch.setattr(filling_held.parts, "show", lambda *what: None)
+    monkeypatch.setattr(filling_held, "_cause", lambda *given: None)
+    monkeypatch.setattr(filling_held, "look_first", lambda *given: None)
+    all_held = made_up_fills().assign(verdict="stop", released=False)
+    inside = still_inside(all_held)
+    all_held.loc[all_held.index[inside][0], "released"] = True
+    filling_held.show(None, all_held)
+    assert shown[0].endswith(f": {int(inside.sum()) - 1}") and inside.sum() < len(all_held)

@@ -13,12 +13,12 @@ import small_station as s
 from pipelines.cli.console import words_for
 from pipelines.intake.journal import Journal
 from pipelines.intake.rebuild import WarehouseLost
-from pipelines.refresh import holds
+from pipelines.refresh import first_shown, holds
 from pipelines.refresh.holds import RebuildRefused
 from pipelines.refresh.own_warehouse import FILE as MARK
 from pipelines.refresh.own_warehouse import WarehouseForeign
 from pipelines.station import clock
-from pipelines.warehouse.store import Warehouse, WarehouseDamaged
+from pipelines.warehouse.store import FIRST_PUBLISHED, Warehouse, WarehouseDamaged
 from pipelines.warehouse.trouble import trouble
 from schemas.policy import Policy
 from schemas.snapshot import current_name, read_manifest, read_table
@@ -529,3 +529,17 @@ def test_what_a_later_version_adds_to_the_archives_list_loses_no_line(computed, 
     lines = [json.dumps(json.loads(line) | {"seen_by": "a later one"}) for line in path.read_text().splitlines()]
     path.write_text("\n".join([*lines, "[1, 2]", ""]))
     assert Journal(station.archive).entries() == entries and entries
+
+
+def test_of_what_was_said_of_a_fill_the_first_verdict_counts_and_the_last_prediction(tmp_path):
+    """The list only grows: what died before it was noted stands twice."""
+    for verdict, predicted in (("good", 230.0), ("stop", 228.0)):
+        said = {"fill_quality": {"handed_over_verdict": verdict}, "settling_check": {"predicted_bar": predicted}}
+        lines = {
+            table: pd.DataFrame([dict.fromkeys(columns) | {"fill_id": "F1"} | said[table]])
+            for table, columns in FIRST_PUBLISHED.items()
+        }
+        first_shown._add(tmp_path / first_shown.NAME, lines)
+    found = first_shown.read(tmp_path)
+    assert found["fill_quality"][["fill_id", "handed_over_verdict"]].to_numpy().tolist() == [["F1", "good"]]
+    assert found["settling_check"][["fill_id", "predicted_bar"]].to_numpy().tolist() == [["F1", 228.0]]

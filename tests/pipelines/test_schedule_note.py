@@ -97,3 +97,11 @@ def test_a_schedule_that_cannot_start_is_said_and_a_full_disk_ends_none(station,
     monkeypatch.setattr(note, "write_durably", mock.Mock(side_effect=OSError(28, "No space left on device")))
     with note.telling(station, "0 * * * *", False, every=0.001):
         note.run_began(station.published, "odd-bee")
+
+
+def test_a_run_that_ended_began_when_it_began(tmp_path, monkeypatch):
+    for at, say in (("2031-05-01T10:00:00+00:00", note.run_began), ("2031-05-01T10:05:00+00:00", note.run_ended)):
+        monkeypatch.setattr(note, "_now", lambda moment=at: moment)
+        say(tmp_path, "odd-bee")
+    (run,) = json.loads((tmp_path / note.RUNS).read_text())["runs"]
+    assert (run["began_at"], run["ended_at"]) == ("2031-05-01T10:00:00+00:00", "2031-05-01T10:05:00+00:00")
