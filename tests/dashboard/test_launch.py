@@ -1,10 +1,12 @@
 """The command that serves the pages: this machine alone unless asked, nothing sent anywhere."""
 
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
 from dashboard import charts, launch
+from pipelines.cli import serve
 
 
 def settings(command: list[str]) -> dict[str, list[str]]:
@@ -148,3 +150,29 @@ def test_the_local_network_is_answered_by_this_machines_own_names_and_numbers_al
     hosts = [a.partition("=")[2] for a in command if a.startswith("--server.allowedHosts=")]
     assert {"localhost", "127.0.0.1", *launch.own_addresses()} <= set(hosts)
     assert not [h for h in hosts if "*" in h]
+
+
+@pytest.mark.parametrize("asked", [True, False])
+def test_pages_that_were_asked_to_have_people_sign_in_do_or_are_not_served(tmp_path, monkeypatch, asked):
+    started: list[list[str]] = []
+
+    class Child:
+        def __init__(self, command, env):
+            started.append(command)
+
+        def wait(self):
+            return 0
+
+        poll = wait
+
+    monkeypatch.setattr(serve, "free_port", lambda port: None)
+    monkeypatch.setattr(serve.subprocess, "Popen", Child)
+    station = SimpleNamespace(folder=tmp_path, published=tmp_path / "published", name="Quay")
+    if asked:
+        with pytest.raises(ValueError, match="does not exist"):
+            serve.serve(station, 8501, browser=False, sign_in=True)
+        (tmp_path / ".streamlit").mkdir()
+        (tmp_path / ".streamlit" / "secrets.toml").write_text(SECRETS)
+    serve.serve(station, 8501, browser=False, sign_in=asked)
+    (command,) = started
+    assert ("--sign-in" in command[command.index("--") :]) is asked

@@ -12,7 +12,9 @@ import pytest
 from pipelines.derive.dives import step as of_dives
 from pipelines.refresh import divers, dives
 from pipelines.refresh.step import Part, Shelf
+from schemas.frames import conform
 from schemas.policy import Policy
+from schemas.sources import SOURCES
 
 MAY, JUNE, JULY = (pd.Timestamp(f"2031-{month:02d}-10T10:00Z") for month in (5, 6, 7))
 MONTHS = pd.DataFrame({"month_on": pd.to_datetime(["2031-04-01", "2031-05-01", "2031-06-01", "2031-07-01"])})
@@ -188,3 +190,18 @@ def test_samples_are_known_by_their_parts_their_order_and_what_is_withdrawn(monk
         for more in ({}, other)
     ]
     assert of[0]["m"] != of[1]["m"] and of[0]["n"] == of[1]["n"]
+
+
+def test_tanks_whose_row_was_lost_stand_beside_those_that_count_without_a_reading(monkeypatch):
+    """Two lost rows of dive 1 that name no tank, one of a dive that only m has, one of a dive that nobody has."""
+    fields = SOURCES["dive_tanks"].fields.values()
+    counts = [{"member_id": "m", "dive_id": "1", "tank_no": n, "role": "back", "unit_id": "t"} for n in (1, 2)]
+    lost = [("1", "m", None), ("1", "m", None), ("2", None, 1), ("9", None, 1)]
+    gone = pd.DataFrame([{"dive_id": dive, "member_id": member, "tank_no": no} for dive, member, no in lost])
+    gone = conform(gone.assign(end_pressure_bar=50.0), fields).assign(assumed=None, value_flags=None, row_hash="h")
+    monkeypatch.setattr(dives, "tanks_without_a_row_that_counts", lambda warehouse: gone)
+    made = dives.dive_tanks_with_lost(None, conform(pd.DataFrame(counts), fields), OWN)
+    assert made[["member_id", "dive_id", "tank_no"]].to_numpy().tolist() == [
+        ["m", "1", 1], ["m", "1", 2], ["m", "1", 3], ["m", "1", 4], ["m", "2", 1],
+    ]  # fmt: skip
+    assert made["end_pressure_bar"].isna().all() and set(made["role"]) == {"back"}
