@@ -12,6 +12,7 @@ from pipelines.refresh.examine import LOOK, SOUND, WRONG, _backup, _keep
 from pipelines.refresh.tidy import tidy
 from pipelines.station.backup import BackupRefused, restore_backup
 from pipelines.station.settings import SettingsError
+from pipelines.warehouse import problems
 from pipelines.warehouse.store import Warehouse
 
 NOW = pd.Timestamp("2026-03-31 12:00", tz="UTC").as_unit("us")
@@ -81,6 +82,10 @@ def test_a_problem_that_was_dismissed_is_not_fixed_and_stays(station):
     """Else the next reading of its file would ask anew."""
     warehouse = Warehouse(station.warehouse)
     warehouse.con.execute("UPDATE rejects SET dismissed_at = ?, resolved_at = NULL", [NOW])
+    assert problems.count_open(warehouse) == 0 and problems.still_open(warehouse).empty
+    warehouse.con.execute("UPDATE rejects SET dismissed_at = NULL")
+    assert problems.count_open(warehouse) == len(problems.still_open(warehouse)) > 0
+    warehouse.con.execute("UPDATE rejects SET dismissed_at = ?", [NOW])
     warehouse.close()
     _tidied(station, 36_000)
     assert s.ask(station, "SELECT count(*) AS n FROM rejects WHERE dismissed_at IS NOT NULL")["n"][0] > 0
