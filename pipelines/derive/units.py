@@ -85,6 +85,31 @@ def _membership(history: pd.DataFrame, register: pd.DataFrame) -> pd.DataFrame:
     return both.sort_values(["set_id", "from_on", "position", "cylinder_id"], ignore_index=True)[MEMBERSHIP_COLUMNS]
 
 
+def as_joined(inputs: dict[str, pd.DataFrame], unit_id: pd.Series, on: pd.Series) -> pd.Series:
+    """What each unit was part of on each day: the joined set that a cylinder was a side of then, else the unit itself.
+
+    A side of a joined set cannot be filled without the other, whichever name is logged. A set that is taken from
+    today's register for all time is not older than its cylinders.
+    """
+    units = pd.Series(unit_id).astype("str")
+    members, cylinders = set_membership(inputs), inputs["cylinders"]
+    if not len(members):
+        return units
+    kind = _set_kinds(cylinders)["set_kind"]
+    by_register = members["set_id"].map(kind)
+    joined = (by_register.eq(JOINED) | ~members["set_id"].isin(kind.index)).to_numpy(bool)
+    sides = members[joined & ~members["set_id"].isin(cylinders["cylinder_id"]).to_numpy(bool)]
+    made_on = sides["cylinder_id"].map(cylinders.set_index("cylinder_id")["manufactured_on"])
+    sides = sides.assign(from_on=sides["from_on"].fillna(made_on.groupby(sides["set_id"]).transform("max")))
+    asked = pd.DataFrame({"row": np.arange(len(units)), "cylinder_id": units.array, "on": pd.to_datetime(on).array})
+    pairs = asked[asked["cylinder_id"].isin(sides["cylinder_id"])].merge(sides, on="cylinder_id")
+    then = ~(pairs["from_on"] > pairs["on"]) & ~(pairs["to_on"] < pairs["on"])
+    pairs = pairs[then].drop_duplicates("row", keep="last")
+    found = units.astype("object").to_numpy(copy=True)
+    found[pairs["row"].to_numpy()] = pairs["set_id"].to_numpy(object)
+    return pd.Series(found, units.index, dtype="str")
+
+
 def cylinders_of_units_on(inputs: dict[str, pd.DataFrame], unit_id: pd.Series, on: pd.Series) -> pd.DataFrame:
     """The cylinders that each unit consisted of on each day.
 

@@ -36,7 +36,7 @@ def _units(given: Given) -> Frames:
 
 UNITS = Step(
     name="units",
-    version=2,
+    version=3,
     build=_units,
     gives=("units",),
     reads={
@@ -168,7 +168,7 @@ WATER_READINGS = ("fill_id", "member_id", "pressure_bar", "water_c", "minutes", 
 
 FILLS = Step(
     name="fills",
-    version=19,
+    version=20,
     build=_fills,
     gives=("fills_judged", "settling_model", "settling_corrections", "settling_learned", "gauge_check"),
     reads=_FILLS_READ | {"water_readings": WATER_READINGS},
@@ -180,7 +180,7 @@ FILLS = Step(
 #: no dive's transmitter has a say in it, and nothing but a fill's own rows and readings, and those before it
 FILLS_THEN = Step(
     name="fills_then",
-    version=4,
+    version=5,
     build=_fills_then,
     gives=("fills_before_dives", "settling_predicted", "settling_learned_then"),
     reads={name: columns for name, columns in _FILLS_READ.items() if name not in ("air_tests", "releases", "members")},

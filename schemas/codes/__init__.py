@@ -46,6 +46,8 @@ class Code:
         The gas is called back for its air; or nobody knows its source, from days on which an air stood failed.
     found_by : {"air_test", "settled_reading", "analysis", "co_reading"}, optional
         What brings it to light: a release given before that does not lift it.
+    of_inspections : bool
+        Says that inspections forbid a fill; what they found is named beside it.
     asks_analysis : bool
         An analysis that nobody has logged would answer it.
     speaks_for_unit, says_whose : bool
@@ -74,6 +76,7 @@ class Code:
     called_back: bool = False
     source_unknown: bool = False
     found_by: Literal["air_test", "settled_reading", "analysis", "co_reading"] | None = None
+    of_inspections: bool = False
     asks_analysis: bool = False
     speaks_for_unit: bool = False
     says_whose: bool = False

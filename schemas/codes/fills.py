@@ -22,13 +22,25 @@ CODES: list[Code] = [
         "not_in_test",
         "On the day of the fill the unit was not in test, or nobody knows.",
         "Do not hand it over: drain it and send it to inspection, or enter the missing inspection.",
+        of_inspections=True,
+    ),
+    stop(
+        "other_side_not_in_test",
+        "It is one side of a joined set, whose other side was not in test on the day of the fill, or nobody knows.",
+        "Do not hand it over: drain the set and send the other side to inspection, or enter what is missing.",
+        of_inspections=True,
     ),
     stop(
         "unit_condemned",
         "A condemned cylinder was filled.",
         "Vent it in a safe place and take it out of service for good.",
     ),
-    stop("unit_withdrawn", "A withdrawn cylinder was filled.", "Drain it and find out why it was withdrawn."),
+    stop(
+        "unit_withdrawn",
+        "A withdrawn cylinder was filled.",
+        "Drain it and find out why it was withdrawn.",
+        of_inspections=True,
+    ),
     stop(
         "settled_above_permitted",
         "Cold, it will hold more than the permitted {permitted_bar:.4g} bar.",

@@ -150,3 +150,10 @@ def test_a_thread_finding_that_stands_is_open_and_one_that_passed_since_is_repor
     clearance = ask("A11-2", UNITS, health, FILLS)
     assert clearance.open_findings == [] and "leaks" in [code for code, _ in clearance.look_first]
     assert any("passed an inspection since" in line for line in clearance.remarks)
+
+
+def test_a_set_with_one_registered_side_may_not_be_filled():
+    flags = pd.Series([["set_incomplete"] if u == "T12-1" else [] for u in UNITS["unit_id"]], UNITS.index)
+    assert "Only one cylinder of this set is registered." in " ".join(
+        ask("T12-1", UNITS.assign(flags=flags), HEALTH, FILLS).why_not
+    )

@@ -320,6 +320,54 @@ def test_a_set_is_in_test_and_oxygen_clean_only_if_both_cylinders_are():
         *asked,
     )
     assert later["in_test"].tolist() == [False, True, False, False] and "visual_failed" in later["reasons"].iloc[0]
+    # what is logged as its left side alone is joined to the right one all the same
+    assert found["other_side_unfit"].tolist() == [False] * 4
+    assert found["all_oxygen_clean"].tolist() == [False, False, False, False]
+    assert later["other_side_unfit"].tolist() == [False, True, False, False]
+    assert "visual_failed" in later["reasons"].iloc[1]
+
+
+@pytest.mark.parametrize(
+    ("day", "unfit"),
+    [("2026-03-01", False), ("2026-04-02", True), ("2026-06-02", False)],
+    ids=["before they were a set", "while they were", "after"],
+)
+def test_a_side_hangs_on_the_other_on_the_days_of_their_set(day, unfit):
+    pair = [cylinder("L", set_id="S", set_kind="manifolded"), cylinder("R", status="withdrawn")]
+    members = [
+        {"set_id": "S", "cylinder_id": c, "position": p, "from_on": "2026-04-01", "to_on": "2026-06-01"}
+        for c, p in (("L", "left"), ("R", "right"))
+    ]
+    inputs = frames(cylinders=pair, inspections=[passed(c, "2026-01-01") for c in "LR"], set_members=members)
+    at = pd.Series(pd.to_datetime([f"{day}T10:00Z"]))
+    found = unit_states_at(inputs, Policy(), pd.Series(["L"]), at)
+    assert found["in_test"].tolist() == [True] and found["other_side_unfit"].tolist() == [unfit]
+
+
+def test_a_set_of_today_is_not_older_than_its_cylinders():
+    pair = [
+        cylinder(c, set_id="S", set_kind="manifolded", manufactured_on=made)
+        for c, made in (("L", "2020-01-01"), ("R", "2026-03-01"))
+    ]
+    inputs = frames(cylinders=pair, inspections=[passed("L", "2025-06-01"), passed("R", "2026-04-01", result="fail")])
+    at = pd.Series(pd.to_datetime(["2026-02-01T10:00Z", "2026-05-01T10:00Z"]))
+    assert unit_states_at(inputs, Policy(), pd.Series(["L", "L"]), at)["other_side_unfit"].tolist() == [False, True]
+
+
+@pytest.mark.parametrize("other", ["nobody", "named by the set's history alone"])
+def test_of_a_joined_set_with_one_registered_side_nothing_is_known(other):
+    """The contract: a set is in test or oxygen clean only if both cylinders are."""
+    members = [{"set_id": "S", "cylinder_id": c, "position": p} for c, p in (("L", "left"), ("R", "right"))]
+    inputs = frames(
+        cylinders=[cylinder("L", set_id="S", set_kind="manifolded", set_position="left")],
+        inspections=[passed("L", "2026-01-01"), passed("L", "2026-01-02", "oxygen_clean")],
+        set_members=[] if other == "nobody" else members,
+    )
+    at = pd.Series(pd.to_datetime(["2026-02-03T10:00Z"] * 2))
+    found = unit_states_at(inputs, Policy(), pd.Series(["S", "L"]), at)
+    assert found["in_test"].tolist() == [False, True] and found["oxygen_clean"].tolist() == [False, True]
+    assert found["inspection_state"].tolist() == ["unknown", "in_date"] and "set_incomplete" in found["reasons"].iloc[0]
+    assert found["other_side_unfit"].tolist() == [False, True]
 
 
 def test_the_day_of_a_fill_is_the_stations_day():

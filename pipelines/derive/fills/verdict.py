@@ -32,6 +32,7 @@ AIR_REASONS = codes_that(lambda c: c.found_by == "air_test")
 READING_REASONS = codes_that(lambda c: c.found_by == "settled_reading")
 CO_REASONS = codes_that(lambda c: c.found_by == "co_reading")
 ANALYSIS_REASONS = codes_that(lambda c: c.found_by == "analysis")
+INSPECTION_REASONS = codes_that(lambda c: c.of_inspections)
 
 
 def build_verdict(
@@ -68,7 +69,7 @@ def build_verdict(
     most_co = co_limit(policy)[0]
     residue = _residue_of_air(c, chain, source_air, releases)
     residue["co_in_residue"] = _carbon_monoxide_left(c, chain, most_co)
-    unclean = ~truth(state["oxygen_clean"])
+    unclean = ~truth(state["all_oxygen_clean"])
     permitted, start = floats(c["permitted_bar"]), floats(c["start_pressure_bar"])
     low, median, high = floats(q["low_ref"]), floats(q["settled_pressure_bar_ref"]), floats(q["high_ref"])
     second, stop = floats(c["second_stop_pressure_bar"]), _stop_bar(c)
@@ -85,6 +86,7 @@ def build_verdict(
         "unit_condemned": (state["inspection_state"] == "condemned").to_numpy(),
         "unit_withdrawn": truth(state["withdrawn"]),
         "not_in_test": ~truth(state["in_test"]),
+        "other_side_not_in_test": truth(state["other_side_unfit"]),
         "settled_above_permitted": above_permitted(low, permitted),
         "mix_out_of_tolerance": (mix["mix_verdict"] == "out_of_tolerance").to_numpy(),
         "mix_not_analysed": ((mix["mix_verdict"] == "not_analysed") & mix["other_than_air"]).to_numpy(),
@@ -129,7 +131,7 @@ def build_verdict(
     reasons = lists(found, len(c))
     for own, marks, inspection in zip(reasons, c["marks"], state["reasons"], strict=True):
         own.extend(m for m in marks if m not in own)
-        if "not_in_test" in own or "unit_withdrawn" in own:
+        if not INSPECTION_REASONS.isdisjoint(own):
             own.extend(r for r in inspection if r not in own)
     by_severity = [worst(r) for r in reasons]
     verdict = np.array(["good" if s in (None, "note") else s for s in by_severity], dtype=object)

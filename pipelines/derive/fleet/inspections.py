@@ -6,7 +6,7 @@ A thin door between the frames of a station and the rules in `shared.inspection`
 import numpy as np
 import pandas as pd
 
-from pipelines.derive.units import cylinders_of_units_on
+from pipelines.derive.units import as_joined, cylinders_of_units_on
 from schemas.policy import Policy
 from shared.inspection.history import Inspections, oxygen_clean_at
 from shared.inspection.state import Cylinders, States, state_on_days
@@ -96,8 +96,35 @@ def unit_states_at(inputs: dict, policy: Policy, unit_id: pd.Series, at: pd.Seri
     DataFrame
         On the index of `unit_id`: in_test, withdrawn, oxygen_clean (booleans; a set only if both
         cylinders are), inspection_state (the worst), next_due_on (the first), reasons (list of codes,
-        those of all cylinders). A unit nobody knows is `unknown` and not in test.
+        those of all cylinders). A unit nobody knows is `unknown` and not in test, and so is a set of which
+        only one side is registered. Where the unit is one side of a joined set: other_side_unfit, whether
+        what is known of it allows filling while the set does not; all_oxygen_clean, with the other side;
+        and in reasons those of that side.
     """
+    unit_id = pd.Series(unit_id)
+    own = _states_of(inputs, policy, unit_id, at)
+    own["other_side_unfit"], own["all_oxygen_clean"] = (
+        pd.array([False] * len(own), dtype="boolean"),
+        own["oxygen_clean"],
+    )
+    whole = as_joined(inputs, unit_id, local_day(pd.Series(at), policy.time_zone))
+    sides = np.flatnonzero((whole != unit_id.astype("str")).to_numpy(bool))
+    if sides.size:
+        both = _states_of(inputs, policy, whole.iloc[sides], pd.Series(at).iloc[sides])
+        alone = own.iloc[sides]
+        fit, fit_together = (f["in_test"] & ~f["withdrawn"] for f in (alone, both))
+        own.iloc[sides, own.columns.get_loc("other_side_unfit")] = fit.array & ~fit_together.array
+        clean = alone["oxygen_clean"].array & both["oxygen_clean"].array
+        own.iloc[sides, own.columns.get_loc("all_oxygen_clean")] = clean
+        reasons = own["reasons"].tolist()
+        for place, codes in zip(sides, both["reasons"], strict=True):
+            reasons[place] = list(dict.fromkeys([*reasons[place], *codes]))
+        own["reasons"] = pd.Series(reasons, index=own.index, dtype="object")
+    return own
+
+
+def _states_of(inputs: dict, policy: Policy, unit_id: pd.Series, at: pd.Series) -> pd.DataFrame:
+    """As `unit_states_at`, of the units themselves."""
     index = pd.Series(unit_id).index
     at = pd.Series(at, index=index) if not isinstance(at, pd.Series) else at.set_axis(index)
     day = local_day(at, policy.time_zone)
@@ -126,6 +153,12 @@ def unit_states_at(inputs: dict, policy: Policy, unit_id: pd.Series, at: pd.Seri
     said: list[list[str]] = [[] for _ in range(len(index))]
     for row, codes in zip(pairs["row"], pairs["reasons"], strict=True):
         said[row].extend(code for code in codes if code not in said[row])
+    is_set = ~pd.Series(unit_id).isin(inputs["cylinders"]["cylinder_id"]).to_numpy(bool)
+    one_side = is_set & rows.size().reindex(range(len(index))).eq(1).to_numpy(bool)
+    found.loc[one_side, ["in_test", "oxygen_clean"]] = False
+    found["rank"] = found["rank"].where(~one_side, found["rank"].clip(upper=STATE_ORDER.index("unknown")))
+    for row in np.flatnonzero(one_side):
+        said[row].append("set_incomplete")
     unknown = found["rank"].isna().to_numpy()
     for row in np.flatnonzero(unknown):
         said[row].append("no_inspection_known")
