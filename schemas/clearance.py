@@ -135,7 +135,8 @@ def fill_clearance(
         against, about = _of_cylinder(cylinder, several=len(cylinders) > 1)
         why_not += against
         remarks += about
-    if "set_incomplete" in words.listed(unit.get("flags")):
+    flagged = units.loc[units["unit_id"] == whole].get("flags", [])
+    if any("set_incomplete" in words.listed(flags) for flags in flagged):
         why_not.append(f"{words.with_fix('set_incomplete')} Nothing is known of that side's inspections.")
     if not why_not and words.known(unit.get("in_test_today")) and not unit["in_test_today"]:
         why_not.append("It is not in test today. A set is in test only if each of its cylinders is.")

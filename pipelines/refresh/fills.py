@@ -132,7 +132,7 @@ def _fills_then(given: Given) -> Frames:
 
 _FILLS_READ = {
     "fills": whole("fills", "assumed", "value_flags", "co_read_at"),
-    "cylinders": (*SETS["cylinders"], *REGISTER),
+    "cylinders": (*SETS["cylinders"], "set_kind", *REGISTER),
     "set_members": SETS["set_members"],
     "inspections": HISTORY,
     "gauges": whole("gauges"),

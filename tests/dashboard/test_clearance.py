@@ -152,8 +152,9 @@ def test_a_thread_finding_that_stands_is_open_and_one_that_passed_since_is_repor
     assert any("passed an inspection since" in line for line in clearance.remarks)
 
 
-def test_a_set_with_one_registered_side_may_not_be_filled():
+@pytest.mark.parametrize("asked", ["T12-1", "T12-1L"])
+def test_a_set_with_one_registered_side_may_not_be_filled(asked):
     flags = pd.Series([["set_incomplete"] if u == "T12-1" else [] for u in UNITS["unit_id"]], UNITS.index)
     assert "Only one cylinder of this set is registered." in " ".join(
-        ask("T12-1", UNITS.assign(flags=flags), HEALTH, FILLS).why_not
+        ask(asked, UNITS.assign(flags=flags), HEALTH, FILLS).why_not
     )
