@@ -138,7 +138,7 @@ def _fleet(given: Given) -> Frames:
 
 FLEET = Step(
     name="fleet",
-    version=6,
+    version=7,
     build=_fleet,
     gives=("cylinder_health", "cylinder_life"),
     reads={
@@ -154,6 +154,7 @@ FLEET = Step(
         ),
         "set_members": SETS["set_members"],
         "inspections": tuple(c for c in whole("inspections") if c not in ("inspector", "note")),
+        "inspections_not_taken": ("cylinder_id",),
         "loans": whole("loans"),
         "dives": (*_DIVE, "started_at"),
         "units": ("unit_id", "flags"),

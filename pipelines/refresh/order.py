@@ -16,7 +16,7 @@ from pipelines.refresh.step import Step, rules_read, step_digest
 from pipelines.refresh.workers import Workers
 from pipelines.station.settings import Station
 from pipelines.warehouse import first_published
-from pipelines.warehouse.rows import fills_not_accepted, most_rows
+from pipelines.warehouse.rows import fills_not_accepted, inspections_not_taken, most_rows
 from pipelines.warehouse.store import FIRST_PUBLISHED, Warehouse, all_current
 from schemas.frames import texts_of
 
@@ -113,6 +113,7 @@ def _refresh(
         shelf.put(name, frame)
     shelf.put("day_began", fills.day_began(inputs["fills"], today, station.policy.time_zone))
     shelf.put("fills_not_accepted", fills_not_accepted(warehouse))
+    shelf.put("inspections_not_taken", inspections_not_taken(warehouse))
     shelf.put("dive_tanks_all", dives.dive_tanks_with_lost(warehouse, inputs["dive_tanks"], inputs["dives"]))
     stages.begin("Units")
     fills.publish_registers(refresh)

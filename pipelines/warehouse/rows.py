@@ -311,3 +311,20 @@ def fills_not_accepted(warehouse: Warehouse) -> pd.DataFrame:
           AND fill_id NOT IN (SELECT fill_id FROM rows_fills WHERE state = 'current')
         ORDER BY unit_id, filled_at, fill_id""")
     return rows.astype({"fill_id": "str", "unit_id": "str", "filled_at": "datetime64[us, UTC]"})
+
+
+def inspections_not_taken(warehouse: Warehouse) -> pd.DataFrame:
+    """Rejected rows of inspections that do not plainly say passed, and that nothing later answers: cylinder_id.
+
+    A row of the same inspection that was taken answers it, or a later pass of its kind.
+    """
+    rows = warehouse.frame("""
+        SELECT DISTINCT cylinder_id FROM rows_inspections AS out
+        WHERE state = 'rejected' AND cylinder_id IS NOT NULL AND result IS DISTINCT FROM 'pass'
+          AND NOT EXISTS (
+              SELECT 1 FROM rows_inspections AS taken
+              WHERE taken.state = 'current' AND taken.cylinder_id = out.cylinder_id AND taken.kind = out.kind
+                AND (taken.inspected_on = out.inspected_on
+                     OR (taken.inspected_on > out.inspected_on AND taken.result = 'pass')))
+        ORDER BY cylinder_id""")
+    return rows.astype({"cylinder_id": "str"})

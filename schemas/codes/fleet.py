@@ -162,6 +162,13 @@ CODES: list[Code] = [
         "Call the member and have it back for inspection.",
         forbids_filling=True,
     ),
+    attention(
+        "inspection_not_taken",
+        "A row of its inspections was rejected that does not say it passed: it may have failed.",
+        "Before the next fill look at its marks, and correct the row: Inbox lists it.",
+        open_finding=True,
+        look_first=True,
+    ),
     # leaks and use
     attention(
         "leaks",

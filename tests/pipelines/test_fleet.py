@@ -67,8 +67,9 @@ def fill(name, at, unit, settled=228.0, **more):
     } | more
 
 
-def fleet(cylinders, fills=(), **sources):
+def fleet(cylinders, fills=(), not_taken=(), **sources):
     inputs = frames(cylinders=cylinders, fills=list(fills), **sources)
+    inputs["inspections_not_taken"] = pd.DataFrame({"cylinder_id": list(not_taken)}, dtype="str")
     quality = inputs["fills"][QUALITY].assign(
         settled_pressure_bar_15c=inputs["fills"]["settled_pressure_bar"],
         settled_low_bar_15c=inputs["fills"]["settled_pressure_bar"] - 1.0,
@@ -290,6 +291,11 @@ def test_a_pass_after_condemned_is_flagged_and_does_not_count():
     )
     assert health.loc["A", "inspection_state"] == "condemned" and pd.isna(health.loc["A", "next_due_on"])
     assert "pass_after_condemned" in health.loc["A", "score_reasons"]
+
+
+def test_a_rejected_row_that_may_say_it_failed_stands_against_its_cylinder():
+    health, _ = fleet([cylinder("A"), cylinder("B")], not_taken=["A"])
+    assert ["inspection_not_taken" in codes for codes in health["score_reasons"]] == [True, False]
 
 
 def test_every_reason_has_its_sentence():

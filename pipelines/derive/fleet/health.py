@@ -202,6 +202,8 @@ def _reasons(
     note(enough & (share >= SHORT_SHARE) & (share >= usual + SHORT_ABOVE_FLEET), "often_short")
     for code, who in finding_reasons(inputs, units).items():
         note(ids.isin(who), code)
+    if (not_taken := inputs.get("inspections_not_taken")) is not None:
+        note(ids.isin(not_taken["cylinder_id"]), "inspection_not_taken")
     return pd.Series(said, index=health.index, dtype="object")
 
 
