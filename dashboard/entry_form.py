@@ -8,7 +8,7 @@ import datetime as dt
 import hashlib
 import math
 import threading
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from typing import Any
 
 import pandas as pd
@@ -263,10 +263,11 @@ class EntryForm:
         return bool(self._open.get("said"))
 
     # --- saving -------------------------------------------------------------------------------
-    def submitted(self, label: str, *, reminds: bool = True) -> None:
+    def submitted(self, label: str, *, reminds: bool = True, folded: Collection[str] = ()) -> None:
         """The button that saves; then what was said of the last try stands beside its fields.
 
         `reminds`: say that nothing is saved before the page says so, for a press may be lost on its way.
+        `folded`: fields that may be folded away, of which the reason stands at the button too.
         """
         pressed = st.form_submit_button(label, type="primary", key=self._key("save"))
         below = st.empty()
@@ -278,7 +279,8 @@ class EntryForm:
             if name in self._slots:
                 self._slots[name].html(parts.refusal(reasons))
         if said := self._open.get("said"):
-            elsewhere = [r for n, rs in self._open["reasons"].items() if n not in self._slots for r in rs]
+            away = [rs for n, rs in self._open["reasons"].items() if n not in self._slots or n in folded]
+            elsewhere = [reason for reasons in away for reason in reasons]
             below.html(parts.bar(said, 4, parts.lines(*elsewhere)))
 
     def _try(self, label: str) -> None:

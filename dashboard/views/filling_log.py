@@ -168,6 +168,7 @@ def _stop(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) -> 
             "gauge_id",
             "fill_minutes",
             "wall_c",
+            "member_id",
             "filled_at",
         )
         lacking = not form.begun("fill_method", begun["method"])
@@ -202,7 +203,7 @@ def _stop(snapshot: Snapshot, clearance: FillClearance, fills: pd.DataFrame) -> 
             else:
                 form.moment(f.FILLED_AT)
         form.row["station_id"] = station_of(fills, str(form.row.get("source_id")))
-        form.submitted("Save the correction" if wrong else "Save the stop")
+        form.submitted("Save the correction" if wrong else "Save the stop", folded=inside)
         if not wrong and not under_way:
             _begin(snapshot, form, unit_id)
     newest = corrections.newest_stop(snapshot, unit_id)

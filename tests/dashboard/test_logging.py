@@ -94,6 +94,8 @@ def test_what_is_refused_has_its_reason_beside_its_field_and_keeps_what_was_type
         "Not saved: look at what",
     ):
         assert reason in text
+    # the part it stands in may be folded away: said at the button too
+    assert text.count("Did you mean 32?") == 2 and text.count("Say who you are") == 1
     assert rows(station) == [] and field(test, "Stopped at, bar").value == "3365"
     text = log_stop(test, **{"O₂ wanted, %": 32.0})
     assert "Not saved" not in text and len(rows(station)) == 1
