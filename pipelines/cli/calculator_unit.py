@@ -124,8 +124,14 @@ def _source(typed: UnitAsked, clearance: FillClearance, register: Any, fills: An
     listed = sources_to_choose(register, fills)
     usual = last["source_id"] if last is not None and words.known(last["source_id"]) else listed[0]
     source = source_of(register, typed.source or str(usual))
+    registered = [name for name in listed if source_of(register, name).kind]
+    if not source.kind and not registered:
+        raise refusal(
+            "--source: no compressor and no bank is in the register, and what the gas comes from decides how hot it "
+            "gets: hand in compressors.csv or sources.csv, run, and ask again"
+        )
     if not source.kind:
-        raise refusal(f"--source: {source.source_id} is not in the register; name one of {', '.join(listed)}")
+        raise refusal(f"--source: {source.source_id} is not in the register; name one of {', '.join(registered)}")
     return source
 
 
