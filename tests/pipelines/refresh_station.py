@@ -193,8 +193,11 @@ def rows() -> Rows:
     }  # fmt: skip
 
 
-#: a fill that intake rejected: something went in that the log does not know
-NOT_ACCEPTED = [_fill(90, "C2", "25 10:00")]
+#: what intake rejected: something went in that the log does not know, something may have failed
+NOT_ACCEPTED = {
+    "fills": [_fill(90, "C2", "25 10:00")],
+    "inspections": [{"cylinder_id": "C2", "inspected_on": "2026-03-26", "kind": "visual", "result": "fail"}],
+}
 
 
 @dataclass
@@ -232,8 +235,8 @@ class MemoryStation:
             else:
                 con.execute(f"DELETE FROM rows_{source}")
                 self.warehouse.add_rows(source, typed(source, wanted), "current")
-                if source == "fills":
-                    self.warehouse.add_rows(source, typed(source, NOT_ACCEPTED), "rejected")
+                if source in NOT_ACCEPTED:
+                    self.warehouse.add_rows(source, typed(source, NOT_ACCEPTED[source]), "rejected")
         # the months of the lake's parts are those of the dives
         if self._stored.get("dives") != self.rows["dives"] and self._stored:
             con.execute("DELETE FROM lake_parts")
