@@ -1,7 +1,6 @@
 """From declared fields to frames: one dtype a kind, in pandas, Arrow and DuckDB alike."""
 
 from collections.abc import Iterable
-from contextlib import AbstractContextManager, nullcontext
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
@@ -42,33 +41,13 @@ DUCKDB = {
 }
 
 
-#: below so many rows texts are held as Python's own
-FEW_TEXTS = 2_000
-
-
-def texts_of(rows: int) -> AbstractContextManager:
-    """Holds texts as is cheapest for so many rows, in frames that are made meanwhile; what stands in them is the same.
-
-    Arrow's arrays are for many rows: each look at one of few, and each at a frame's column names, which are texts too,
-    is a call of some microseconds, a fifth of a small station's run. By size, and for a whole run at once: where
-    frames of both kinds meet, one is turned into the other.
-    """
-    few = pd.option_context("mode.string_storage", "python")
-    return few if rows < FEW_TEXTS else nullcontext()
-
-
 def empty(fields: Iterable[Field]) -> pd.DataFrame:
     """A frame without rows that has these columns, each with its dtype."""
-    return _without_rows(tuple(fields), _texts()).copy()
+    return _without_rows(tuple(fields)).copy()
 
 
-def _texts() -> str:
-    """How texts are held just now."""
-    return pd.get_option("mode.string_storage")
-
-
-@lru_cache(maxsize=512)
-def _without_rows(fields: tuple[Field, ...], _held: str) -> pd.DataFrame:
+@lru_cache(maxsize=256)
+def _without_rows(fields: tuple[Field, ...]) -> pd.DataFrame:
     return pd.DataFrame({field.name: pd.Series([], dtype=PANDAS[field.kind]) for field in fields})
 
 
@@ -89,7 +68,7 @@ def conform(frame: pd.DataFrame, fields: Iterable[Field], *, keep: Iterable[str]
     """
     fields, keep = tuple(fields), tuple(keep)
     if frame.empty and not len(frame.index):  # most of a small station's tables
-        return _without_rows(fields, _texts()).assign(**{name: frame[name] for name in keep})
+        return _without_rows(fields).assign(**{name: frame[name] for name in keep})
     there, wanted = tuple(frame.columns), tuple(dict.fromkeys((*(field.name for field in fields), *keep)))
     if len(set(there)) == len(there) and set(wanted) <= set(there):  # most of it is right: take it as it stands
         made = frame.copy(deep=False) if wanted == there else frame[list(wanted)]
@@ -97,11 +76,10 @@ def conform(frame: pd.DataFrame, fields: Iterable[Field], *, keep: Iterable[str]
             if not is_declared(dtype, field):
                 made[field.name] = _as_declared(frame[field.name], field)
         return made
-    held = _texts()
     columns = {
         field.name: _as_declared(frame[field.name], field)
         if field.name in there
-        else pd.Series(_nothing(field.kind, len(frame), held), index=frame.index, copy=True)
+        else pd.Series(_nothing(field.kind, len(frame)), index=frame.index, copy=True)
         for field in fields
     }
     return pd.DataFrame(columns | {name: frame[name] for name in keep}, index=frame.index)
@@ -117,8 +95,8 @@ def from_arrow(rows: "pa.Table", fields: Iterable[Field]) -> pd.DataFrame:
 
 
 def is_declared(dtype: Any, field: Field) -> bool:
-    """Whether a column has its dtype; texts are texts however they are held."""
-    return bool(dtype == (wanted := _DTYPES[field.kind]) or (wanted == "str" and dtype == "str"))
+    """Whether a column has its dtype; compared with a dtype, where a name would be read anew each time."""
+    return bool(dtype == _DTYPES[field.kind])
 
 
 def _as_declared(column: pd.Series, field: Field) -> pd.Series:
@@ -129,7 +107,7 @@ def _as_declared(column: pd.Series, field: Field) -> pd.Series:
 
 
 @lru_cache(maxsize=256)
-def _nothing(kind: str, n: int, _held: str) -> pd.api.extensions.ExtensionArray:
+def _nothing(kind: str, n: int) -> pd.api.extensions.ExtensionArray:
     """A column of which nothing is known."""
     return pd.Series([None if PANDAS[kind] != "object" else pd.NA] * n, dtype=PANDAS[kind]).array
 

@@ -105,7 +105,7 @@ def year_sentence(row: Mapping[str, Any] | None, first_at: Any, chance: float = 
 def recent(row: Mapping[str, Any]) -> str:
     """The slope of the last 180 days: 'down 1.9 % a month'."""
     value = row["slope_pct_per_month"]
-    if not words.known(value):
+    if direction(row) == "too_few" or not words.known(value):
         return words.UNKNOWN
     return f"{up_or_down(value, 1)} a month"
 
@@ -113,7 +113,7 @@ def recent(row: Mapping[str, Any]) -> str:
 def recent_basis(row: Mapping[str, Any]) -> str:
     """Its interval, and whether it is sure."""
     low, high = row["slope_low_pct"], row["slope_high_pct"]
-    if not (words.known(low) and words.known(high)):
+    if direction(row) == "too_few" or not (words.known(low) and words.known(high)):
         return ""
     sure = words.known(row["slope_sure"]) and row["slope_sure"]
     how = "sure: the 95 % interval excludes no change" if sure else "not sure: it may be no change at all"

@@ -172,10 +172,7 @@ def sample_station(tmp_path_factory) -> Computed:
     """The sample station, taken in and published."""
     from pipelines.cli.demo import make_demo
     from pipelines.refresh.run import run_pass
-    from schemas import frames
 
     folder = tmp_path_factory.mktemp("sample") / "station"
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(frames, "FEW_TEXTS", 0)  # as a larger station is computed; the small ones are computed as small
-        run_pass(make_demo(folder))
+    run_pass(make_demo(folder))
     return Computed(folder)

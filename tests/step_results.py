@@ -77,7 +77,6 @@ class StepResults:
             given.policy,
             str(given._today),
             fills_step.MANY_FILLS,  # some tests take a small station for a large one
-            pd.get_option("mode.string_storage"),
             [(name, _content(given[name])) for name in sorted(given)],
         )
         return hashlib.blake2b(_pickled(seen), digest_size=32).hexdigest()

@@ -76,8 +76,8 @@ def _unit(snapshot: Snapshot, row: Row, weight: int) -> parts.Markup:
     when = words.clock(row.filled_at, snapshot.zone)
     tag = parts.tag(row.unit_id, weight)
     if row.air_state == "passed" and not holds.called_back(row._asdict()):
-        return parts.line(tag, when, [f"Its air {air}.", whose, *others])
-    return parts.line(tag, f"{when}; its air {air}", [whose, *others])
+        return parts.line(tag, when, [f"Air: {air}.", whose, *others])
+    return parts.line(tag, f"{when}; air: {air}", [whose, *others])
 
 
 def _look_at(snapshot: Snapshot, code: str, rows: list[Row]) -> parts.Markup:

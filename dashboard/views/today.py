@@ -197,7 +197,7 @@ def _listed(snapshot: Snapshot, state: str, rows: list[board.Task]) -> parts.Mar
 def _line(snapshot: Snapshot, task: board.Task) -> parts.Markup:
     fill = task.fill
     mix, stop = words.mix(fill["o2_pct"], fill["he_pct"]), words.number(fill["stop_pressure_bar"], 0, "bar")
-    gas, air = f"{mix}, stopped at {stop}", f"its air {holds.air(fill)}"
+    gas, air = f"{mix}, stopped at {stop}", f"air: {holds.air(fill)}"
     when = f"Filled {words.clock(fill['filled_at'], snapshot.zone)}."
     tag = parts.tag(task.unit_id, WEIGHTS.get(task.state, 1))
     if task.state == board.EMPTY:  # what was in it is no more

@@ -250,7 +250,8 @@ class Acceptor:
                 thing = f"dives:{row.member_id}{BETWEEN}{row.dive_id}"
                 what = problem("refers_to_withdrawn", found=thing, **where)
             if source == SAMPLES:
-                what.message += f" {sizes[row.Index]} samples wait for it."
+                waiting = sizes[row.Index]
+                what.message += f" {waiting} samples wait for it." if waiting != 1 else " One sample waits for it."
             found.append(what)
         return rows, unknown | ambiguous
 

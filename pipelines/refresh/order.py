@@ -16,9 +16,8 @@ from pipelines.refresh.step import Step, rules_read, step_digest
 from pipelines.refresh.workers import Workers
 from pipelines.station.settings import Station
 from pipelines.warehouse import first_published
-from pipelines.warehouse.rows import fills_not_accepted, inspections_not_taken, most_rows
+from pipelines.warehouse.rows import fills_not_accepted, inspections_not_taken
 from pipelines.warehouse.store import FIRST_PUBLISHED, Warehouse, all_current
-from schemas.frames import texts_of
 
 STEPS: tuple[Step, ...] = (*fills.STEPS, *dives.STEPS, *divers.STEPS, *fleet.STEPS)
 
@@ -77,7 +76,7 @@ def refresh_tables(
     stages.begin("Rows of the warehouse")
     workers = Workers(station.processes, station.scheduler, steps_digest)
     refresh = Refresh(publisher, station.policy, today, progress, workers=workers)
-    with contextlib.closing(refresh.workers), texts_of(most_rows(warehouse)):
+    with contextlib.closing(refresh.workers):
         _refresh(refresh, station, warehouse, stages, first_look)
     return refresh.recomputed
 

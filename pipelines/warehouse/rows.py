@@ -117,12 +117,6 @@ def where_rows_wait(warehouse: Warehouse) -> set[str]:
     return {name for (name,) in warehouse.con.execute(" UNION ALL ".join(asked)).fetchall()}
 
 
-def most_rows(warehouse: Warehouse) -> int:
-    """How many rows are stored of the source of which there are most; samples lie in the lake."""
-    asked = [f"SELECT count(*) FROM rows_{source}" for source in warehouse.stored()]
-    return max((n for (n,) in warehouse.con.execute(" UNION ALL ".join(asked)).fetchall()), default=0) if asked else 0
-
-
 def delete(warehouse: Warehouse, source: str, ids: list[int]) -> None:
     """Take rows out, because they are stored anew."""
     warehouse.con.execute(f"DELETE FROM rows_{source} WHERE rowid IN (SELECT unnest(?))", [ids])

@@ -10,7 +10,6 @@ import small_station as s
 from pipelines.derive.fills import step
 from pipelines.refresh import fills_again, order
 from pipelines.station.settings import Station, load_station
-from schemas import frames
 
 TODAY = "2026-03-10"
 READ = {"settled_pressure_bar": "206", "settled_c": "18"}
@@ -20,7 +19,6 @@ READ = {"settled_pressure_bar": "206", "settled_c": "18"}
 def many():
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(step, "MANY_FILLS", 1)
-        patch.setattr(frames, "FEW_TEXTS", 0)
         yield
 
 

@@ -42,8 +42,7 @@ def _during_dives(station, seen, end=False):
         if stage == "Dives":
             seen["shown"], seen["counts"] = shown_name(station.published), current_name(station.published)
             seen["manifest"] = read_manifest(station.published, seen["shown"])
-            with pd.option_context("mode.string_storage", "auto"):  # as in the process of the pages
-                seen["fills"] = read_table(station.published, seen["manifest"], "fill_quality")
+            seen["fills"] = read_table(station.published, seen["manifest"], "fill_quality")
             seen["files"] = read_table(station.published, seen["manifest"], "ingest_files")
             if end:
                 raise Ended

@@ -55,6 +55,7 @@ def test_by_name_a_change_must_be_surer():
 def test_where_too_little_is_known_that_is_said():
     said = sentence(FEW, THIS_SPRING)
     assert said == "Over the last 12 months: too few dives to say: it needs 8 over 90 days."
+    assert recent(FEW) == "not known" and recent_basis(FEW) == ""
     assert basis(FEW) == "" and stretch(FEW, THIS_SPRING) == "the last 12 months"
     some = FEW | {"change_12m_pct": 8.0, "change_12m_low_pct": -11.0, "change_12m_high_pct": 31.0, "chance_risen": 0.6}
     assert direction(some) == "too_few" and "up 8" in plain(basis(some))
