@@ -165,7 +165,7 @@ def main(arguments: list[str]) -> None:
     if options.sign_in:
         _way_out(options.published)
     with st.container(horizontal=True, key="pages"):
-        said = in_address(snapshot)
+        said = keep_in_address(snapshot)
         for page in pages.values():
             st.page_link(page, query_params=said)
         choose_units(snapshot)
@@ -190,8 +190,8 @@ def units_of_station(snapshot: Snapshot) -> str:
     return str(said) if said in reading_units.CHOICES else reading_units.METRIC
 
 
-def in_address(snapshot: Snapshot) -> dict[str, str]:
-    """What the address says of units: the viewer's choice, however it was made and whichever page it is on.
+def keep_in_address(snapshot: Snapshot) -> dict[str, str]:
+    """Have the address say the viewer's choice of units, however it was made and whichever page it is on; gives it.
 
     A choice bound to the address by Streamlit is lost where the address itself made it and a page is turned.
     """

@@ -81,8 +81,7 @@ def _may_break(source: str, frame: pd.DataFrame) -> list[str]:
     """
     declared = SOURCES[source]
     dtypes = dict(zip(frame.columns, frame.dtypes, strict=True))
-    found = {f.name for f in declared.fields.values() if not is_declared(dtypes[f.name], f)}
-    if found:
+    if not all(is_declared(dtypes[f.name], f) for f in declared.fields.values()):
         return list(declared.fields)
     names, low, high = _limits(source)
     values = frame[names].to_numpy()
@@ -98,11 +97,8 @@ def _may_break(source: str, frame: pd.DataFrame) -> list[str]:
             breaks = not set(column.dropna().unique()).issubset(field.choices)
         if whole_number and not breaks:
             whole = column.to_numpy("float64", na_value=np.nan)
-            low_end, high_end = (
-                (-np.inf if field.low is None else field.low),
-                (np.inf if field.high is None else field.high),
-            )
-            breaks = bool(((whole < low_end) | (whole > high_end)).any())
+            least, most = -np.inf if field.low is None else field.low, np.inf if field.high is None else field.high
+            breaks = bool(((whole < least) | (whole > most)).any())
         if breaks:
             found.add(field.name)
     return [name for name in declared.fields if name in found]

@@ -82,7 +82,7 @@ def judge_again(
     new : NewFills, optional
         Fills judged already, by the same frames.
     by_other_dives : FillsAgain, optional
-        The same with other readings in the water, and nothing else otherwise.
+        What this gave before the run's dives were computed: since then their readings in the water alone are others.
     """
     from pipelines.derive.fills.history import with_first_published
 

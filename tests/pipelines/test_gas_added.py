@@ -9,6 +9,20 @@ from schemas.frames import conform
 from schemas.policy import Policy
 from schemas.tables import TABLES
 
+#: 12 L of 18/45 from next to nothing to 200 bar (gauge) and 15 °C: 2166 free litres (CoolProp 7)
+TRIMIX = {
+    "fill_id": "a",
+    "unit_id": "u",
+    "filled_at": pd.Timestamp("2031-05-31T23:30Z"),
+    "source_id": "s",
+    "member_id": "m",
+    "o2_pct": 18.0,
+    "he_pct": 45.0,
+    "water_capacity_l": 12.0,
+    "settled_pressure_bar_15c": 200.0,
+    "added_free_l": 2166.0,
+}
+
 
 def fills(rows):
     return conform(pd.DataFrame(rows), TABLES["fill_quality"].fields.values())
@@ -26,20 +40,8 @@ def test_oxygen_and_helium_of_a_fill_from_empty_are_what_a_balance_says():
 
     12 L at 200 bar (gauge) and 15 °C hold 2166 free litres of it (CoolProp 7, mixture of He, O2 and N2).
     """
-    inside = 2166.0
-    row = {
-        "fill_id": "a",
-        "unit_id": "u",
-        "filled_at": pd.Timestamp("2031-05-31T23:30Z"),
-        "source_id": "s",
-        "member_id": "m",
-        "o2_pct": 18.0,
-        "he_pct": 45.0,
-        "water_capacity_l": 12.0,
-        "settled_pressure_bar_15c": 200.0,
-        "added_free_l": inside,
-    }
-    got = build_gas_added(fills([row]), Policy(time_zone="Europe/London")).iloc[0]
+    inside = TRIMIX["added_free_l"]
+    got = build_gas_added(fills([TRIMIX]), Policy(time_zone="Europe/London")).iloc[0]
     oxygen = inside * (0.18 - 0.2095 * 0.55) / (1 - 0.2095)
     assert got["helium_free_l"] == pytest.approx(0.45 * inside, rel=0.002)
     assert got["oxygen_free_l"] == pytest.approx(oxygen, rel=0.002)
@@ -68,18 +70,7 @@ def test_helium_that_was_inside_is_not_sold_again_and_another_units_was_never_in
 
     12 L at 100 and 200 bar (gauge) and 15 °C hold about 1150 and 2166 free litres of it (CoolProp 7).
     """
-    mixed = {
-        "fill_id": "a1",
-        "unit_id": "a",
-        "filled_at": pd.Timestamp("2031-05-01T10:00Z"),
-        "source_id": "s",
-        "member_id": "m",
-        "o2_pct": 18.0,
-        "he_pct": 45.0,
-        "water_capacity_l": 12.0,
-        "settled_pressure_bar_15c": 200.0,
-        "added_free_l": 2166.0,
-    }
+    mixed = TRIMIX | {"fill_id": "a1", "unit_id": "a", "filled_at": pd.Timestamp("2031-05-01T10:00Z")}
     topped = mixed | {"fill_id": "a2", "filled_at": pd.Timestamp("2031-05-02T10:00Z"), "added_free_l": 1016.0}
     other = mixed | {"fill_id": "b1", "unit_id": "b", "member_id": "of b", "added_free_l": 1016.0}
     got = build_gas_added(fills([mixed, topped, other]), Policy()).set_index("member_id")["helium_free_l"]

@@ -1,7 +1,5 @@
 """A rejected row of an inspection that may say it failed stands against its cylinder until something answers it."""
 
-import shutil
-
 import pytest
 import small_station as s
 
@@ -16,18 +14,11 @@ def inspected(kind="visual", result="pass", on="2026-02-01", cylinder_id="C1"):
 CONFLICT = [inspected(), inspected(result="fail")]
 
 
-@pytest.fixture(scope="module")
-def taken_in(tmp_path_factory):
-    made = s.make(tmp_path_factory.mktemp("read") / "station")
-    s.drop(made, "cylinders.csv", s.CYLINDERS)
-    s.take_in(made)
-    return made
-
-
 @pytest.fixture
-def station(taken_in, tmp_path):
-    shutil.copytree(taken_in.folder, tmp_path, dirs_exist_ok=True)
-    return s.load_station(tmp_path)
+def station(tmp_path):
+    made = s.make(tmp_path / "station")
+    s.drop(made, "cylinders.csv", s.CYLINDERS)
+    return made
 
 
 def concerned(station, *files):

@@ -35,7 +35,7 @@ def chance_before_each(margins: pd.DataFrame, state: pd.DataFrame, model: pd.Dat
         return np.full(len(margins), np.nan)
     state = state.sort_values(["started_at", "dive_id"], kind="stable", ignore_index=True)
     state = state.drop_duplicates("dive_id", ignore_index=True)
-    dives = _with_margins(state, margins)
+    dives = _with_margins(state, margins, ["dive_id"])
     day = state["day"].to_numpy(float)[1:]
     chance = _chances(dives, np.arange(1, len(state)), day, state.iloc[:-1], model, policy)
     return pd.Series(np.r_[np.nan, chance], index=state["dive_id"]).reindex(margins["dive_id"]).to_numpy(float)
@@ -49,19 +49,18 @@ def chance_on(day: float, margins: pd.DataFrame, state: pd.DataFrame, model: pd.
     if not len(rows):
         return pd.Series(dtype="float64")
     rows = rows.reset_index(drop=True)
+    dives = _with_margins(rows, margins, key)
     last = np.flatnonzero(~rows["member_id"].duplicated(keep="last").to_numpy(bool))
-    known = margins.drop_duplicates(key).set_index(key)[["critical_rmv_l_min", "log_rmv"]]
-    known = known.reindex(pd.MultiIndex.from_frame(rows[key])).reset_index(drop=True)
-    dives = rows[["day", *AT_COLUMNS]].join(known)
     # of each member's dives those before its end alone
     begin = np.r_[0, last[:-1] + 1]
     chance = _chances(dives, last + 1, np.full(len(last), day), rows.iloc[last], model, policy, begin)
     return pd.Series(chance, index=rows["member_id"].iloc[last].to_numpy(object))
 
 
-def _with_margins(state: pd.DataFrame, margins: pd.DataFrame) -> pd.DataFrame:
-    known = margins.drop_duplicates("dive_id").set_index("dive_id")[["critical_rmv_l_min", "log_rmv"]]
-    return state[["day", *AT_COLUMNS]].join(known.reindex(state["dive_id"]).reset_index(drop=True))
+def _with_margins(state: pd.DataFrame, margins: pd.DataFrame, key: list[str]) -> pd.DataFrame:
+    """Each dive's day and trend, in their order, with its margin where it has one."""
+    known = margins.drop_duplicates(key)[[*key, "critical_rmv_l_min", "log_rmv"]]
+    return state[[*key, "day", *AT_COLUMNS]].merge(known, on=key, how="left").drop(columns=key)
 
 
 def _chances(

@@ -137,14 +137,9 @@ def hanging_together(inputs: dict[str, pd.DataFrame]) -> dict[str, str]:
 
 def _hang_together(inputs: dict[str, pd.DataFrame], units: set[str]) -> set[str]:
     """The units that share a cylinder with these, or with one that does, at any time."""
-    members = set_membership(inputs)[["set_id", "cylinder_id"]].astype("str")
-    found = set(units)
-    while True:
-        near = members["set_id"].isin(found) | members["cylinder_id"].isin(found)
-        more = set(members["set_id"][near]) | set(members["cylinder_id"][near])
-        if more <= found:
-            return found
-        found |= more
+    together = hanging_together(inputs)
+    theirs = {together.get(unit, unit) for unit in units}
+    return units | {unit for unit, one in together.items() if one in theirs}
 
 
 def _theirs_and_placed(fills: pd.DataFrame, fill_ids: pd.Series) -> pd.DataFrame:
