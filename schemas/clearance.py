@@ -37,6 +37,8 @@ class FillClearance:
     oxygen_clean: bool | None = None
     #: what is filled as one: the unit asked for, or the joined set it is a side of
     whole: str | None = None
+    #: whether that is a joined set of which one side alone is registered
+    one_side: bool = False
 
     @property
     def may_be_filled(self) -> bool:
@@ -69,8 +71,8 @@ class FillClearance:
 
     @property
     def next_due(self) -> Row:
-        """The cylinder whose inspection is due first."""
-        if self.cylinders.empty or self.cylinders["next_due_on"].isna().all():
+        """The cylinder whose inspection is due first; None where of one of them that is not known."""
+        if self.cylinders.empty or self.one_side or self.cylinders["next_due_on"].isna().any():
             return None
         return self.cylinders.sort_values("next_due_on").iloc[0]
 
@@ -136,7 +138,8 @@ def fill_clearance(
         why_not += against
         remarks += about
     flagged = units.loc[units["unit_id"] == whole].get("flags", [])
-    if any("set_incomplete" in words.listed(flags) for flags in flagged):
+    one_side = any("set_incomplete" in words.listed(flags) for flags in flagged)
+    if one_side:
         why_not.append(f"{words.with_fix('set_incomplete')} Nothing is known of that side's inspections.")
     if not why_not and words.known(unit.get("in_test_today")) and not unit["in_test_today"]:
         why_not.append("It is not in test today. A set is in test only if each of its cylinders is.")
@@ -150,7 +153,7 @@ def fill_clearance(
         why_not.append(f"There is nothing to fill from: {_failed(failed)}.")
     remarks = list(dict.fromkeys(remarks))
     clean = _oxygen_clean(units[units["unit_id"].isin([unit_id, whole])])
-    return FillClearance(asked, unit_id, why_not, remarks, unit, cylinders, inside, failed, clean, whole)
+    return FillClearance(asked, unit_id, why_not, remarks, unit, cylinders, inside, failed, clean, whole, one_side)
 
 
 def _failed(sources: pd.DataFrame) -> str:

@@ -18,6 +18,14 @@ JOINED = "manifolded"
 #: the columns of `units` that are added where states are worked out
 STATE_TODAY = ("in_test_today", "oxygen_clean_today")
 NAMED_LIKE = "set_named_like_cylinder"
+_OF_BOTH_SIDES = (
+    "water_capacity_l",
+    "capacity_sd_pct",
+    "working_pressure_bar",
+    "permitted_bar",
+    "test_pressure_bar",
+    "empty_mass_kg",
+)
 MEMBERSHIP_COLUMNS = ["set_id", "cylinder_id", "position", "from_on", "to_on", "assumed"]
 
 
@@ -184,7 +192,7 @@ def build_units(inputs: dict[str, pd.DataFrame], as_of_on: pd.Timestamp) -> dict
     `joined` on a cylinder's own row says that its set is manifolded, so that a transmitter on each
     post of one set can be distinguished from a sidemount pair. The permitted pressure is the least of working
     pressure and valve rating over the unit's cylinders; a test pressure not known of each is not known
-    of the set.
+    of the set, and of a set with one registered side neither size nor any pressure is.
     """
     inputs = distinct_names(inputs)
     cylinders = inputs["cylinders"].reset_index(drop=True)
@@ -279,6 +287,9 @@ def _sets(single: pd.DataFrame, membership: pd.DataFrame, kind: pd.DataFrame, as
         },
         index=size.index,
     )
+    # what the other side holds, bears and weighs is not known
+    sets.loc[size < 2, [*_OF_BOTH_SIDES]] = np.nan
+    sets.loc[size < 2, "valve_rating_known"] = False
     own = by_set["flags"].agg(lambda lists: sorted({code for codes in lists for code in codes}))
     marks = {
         "set_history_assumed": by_set["assumed"].any(),

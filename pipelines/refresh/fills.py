@@ -36,7 +36,7 @@ def _units(given: Given) -> Frames:
 
 UNITS = Step(
     name="units",
-    version=3,
+    version=4,
     build=_units,
     gives=("units",),
     reads={

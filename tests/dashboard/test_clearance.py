@@ -155,6 +155,12 @@ def test_a_thread_finding_that_stands_is_open_and_one_that_passed_since_is_repor
 @pytest.mark.parametrize("asked", ["T12-1", "T12-1L"])
 def test_a_set_with_one_registered_side_may_not_be_filled(asked):
     flags = pd.Series([["set_incomplete"] if u == "T12-1" else [] for u in UNITS["unit_id"]], UNITS.index)
-    assert "Only one cylinder of this set is registered." in " ".join(
-        ask(asked, UNITS.assign(flags=flags), HEALTH, FILLS).why_not
-    )
+    found = ask(asked, UNITS.assign(flags=flags), HEALTH, FILLS)
+    assert "Only one cylinder of this set is registered." in " ".join(found.why_not)
+    assert found.next_due is None and ask(asked, UNITS, HEALTH, FILLS).next_due is not None
+
+
+def test_what_is_due_first_is_not_known_where_of_one_side_nothing_is_known():
+    sides = HEALTH["set_id"] == "T12-1"
+    one_unknown = HEALTH.assign(next_due_on=HEALTH["next_due_on"].mask(sides & HEALTH["cylinder_id"].eq("T12-1R")))
+    assert sides.sum() == 2 and ask("T12-1", UNITS, one_unknown, FILLS).next_due is None

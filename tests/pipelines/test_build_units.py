@@ -118,6 +118,13 @@ def test_what_is_known_of_one_side_alone_is_not_known_of_the_set():
     assert pd.isna(unit["test_pressure_bar"]) and pd.isna(unit["empty_mass_kg"]) and not unit["valve_rating_known"]
 
 
+def test_of_a_set_with_one_registered_side_neither_size_nor_pressure_is_known():
+    units = units_of(cylinders=[steel("A", set_id="S", set_kind="manifolded", valve_pressure_bar=232.0)])
+    asked = ["water_capacity_l", "working_pressure_bar", "permitted_bar", "test_pressure_bar", "empty_mass_kg"]
+    assert units.loc["S", asked].isna().all() and not units.loc["S", "valve_rating_known"]
+    assert units.loc["A", ["water_capacity_l", "permitted_bar"]].notna().all()
+
+
 def test_pairs_that_are_not_joined_are_two_units():
     pair = [steel(c, set_id="S", set_position=p, set_kind="sidemount") for c, p in (("L", "left"), ("R", "right"))]
     units = units_of(cylinders=pair)
