@@ -145,7 +145,9 @@ def known_of(snapshot: Snapshot, clearance: FillClearance) -> None:
         (
             "Size",
             f"{words.capacity(unit['water_capacity_l'], unit['working_pressure_bar'])} {unit['material']}",
-            "both sides together" if len(clearance.cylinders) > 1 else "",
+            ("both sides together" if clearance.unit_id == clearance.whole else "this side alone")
+            if len(clearance.cylinders) > 1
+            else "",
         ),
     ]
     clean = _oxygen_service(clearance.oxygen_clean)

@@ -135,6 +135,7 @@ _FILLS_READ = {
     "cylinders": (*SETS["cylinders"], "set_kind", *REGISTER),
     "set_members": SETS["set_members"],
     "inspections": HISTORY,
+    "inspections_not_taken": ("cylinder_id", "inspected_on"),
     "gauges": whole("gauges"),
     "sources": whole("sources"),
     "compressors": whole("compressors"),
@@ -168,7 +169,7 @@ WATER_READINGS = ("fill_id", "member_id", "pressure_bar", "water_c", "minutes", 
 
 FILLS = Step(
     name="fills",
-    version=20,
+    version=21,
     build=_fills,
     gives=("fills_judged", "settling_model", "settling_corrections", "settling_learned", "gauge_check"),
     reads=_FILLS_READ | {"water_readings": WATER_READINGS},
@@ -177,13 +178,15 @@ FILLS = Step(
     counted="fill builds",
 )
 
+#: what nothing but a verdict hangs on
+_FOR_VERDICTS = ("air_tests", "releases", "members", "inspections_not_taken")
 #: no dive's transmitter has a say in it, and nothing but a fill's own rows and readings, and those before it
 FILLS_THEN = Step(
     name="fills_then",
     version=5,
     build=_fills_then,
     gives=("fills_before_dives", "settling_predicted", "settling_learned_then"),
-    reads={name: columns for name, columns in _FILLS_READ.items() if name not in ("air_tests", "releases", "members")},
+    reads={name: columns for name, columns in _FILLS_READ.items() if name not in _FOR_VERDICTS},
     settings=("filling", *INSPECTED_SETTINGS, "fleet.due_soon_days"),
     rules=(*INSPECTED_RULES, "filling_"),
 )

@@ -308,17 +308,19 @@ def fills_not_accepted(warehouse: Warehouse) -> pd.DataFrame:
 
 
 def inspections_not_taken(warehouse: Warehouse) -> pd.DataFrame:
-    """Rejected rows of inspections that do not plainly say passed, and that nothing later answers: cylinder_id.
+    """Rejected rows of inspections that do not plainly say passed, and that nothing later answers: cylinder_id, and
+    since when: inspected_on, missing where one of them does not say.
 
     A row of the same inspection that was taken answers it, or a later pass of its kind.
     """
     rows = warehouse.frame("""
-        SELECT DISTINCT cylinder_id FROM rows_inspections AS out
+        SELECT cylinder_id, CASE WHEN bool_and(inspected_on IS NOT NULL) THEN min(inspected_on) END AS inspected_on
+        FROM rows_inspections AS out
         WHERE state = 'rejected' AND cylinder_id IS NOT NULL AND result IS DISTINCT FROM 'pass'
           AND NOT EXISTS (
               SELECT 1 FROM rows_inspections AS taken
               WHERE taken.state = 'current' AND taken.cylinder_id = out.cylinder_id AND taken.kind = out.kind
                 AND (taken.inspected_on = out.inspected_on
                      OR (taken.inspected_on > out.inspected_on AND taken.result = 'pass')))
-        ORDER BY cylinder_id""")
-    return rows.astype({"cylinder_id": "str"})
+        GROUP BY cylinder_id ORDER BY cylinder_id""")
+    return rows.astype({"cylinder_id": "str", "inspected_on": "datetime64[us]"})

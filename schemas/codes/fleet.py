@@ -165,7 +165,7 @@ CODES: list[Code] = [
     attention(
         "inspection_not_taken",
         "A row of its inspections was rejected that does not say it passed: it may have failed.",
-        "Before the next fill look at its marks, and correct the row: Inbox lists it.",
+        "Look at its marks before it is handed over or filled, and correct the row: Inbox lists it.",
         open_finding=True,
         look_first=True,
     ),

@@ -87,6 +87,7 @@ def build_verdict(
         "unit_withdrawn": truth(state["withdrawn"]),
         "not_in_test": ~truth(state["in_test"]),
         "other_side_not_in_test": truth(state["other_side_unfit"]),
+        "inspection_not_taken": _inspection_not_taken(c, chain, inputs.get("inspections_not_taken")),
         "settled_above_permitted": above_permitted(low, permitted),
         "mix_out_of_tolerance": (mix["mix_verdict"] == "out_of_tolerance").to_numpy(),
         "mix_not_analysed": ((mix["mix_verdict"] == "not_analysed") & mix["other_than_air"]).to_numpy(),
@@ -151,6 +152,18 @@ def build_verdict(
         },
         index=c.index,
     )
+
+
+def _inspection_not_taken(c: pd.DataFrame, chain: pd.DataFrame, not_taken: pd.DataFrame | None) -> np.ndarray:
+    """Fills of a cylinder since an inspection that may have failed and whose row was rejected; all, where that row
+    does not say when.
+    """
+    found = np.zeros(len(c), bool)
+    if not_taken is not None and len(not_taken):
+        of = chain.merge(not_taken, on="cylinder_id")
+        since = ~(of["inspected_on"].to_numpy() > c["filled_on"].to_numpy()[of["row"]])
+        found[of["row"].to_numpy()[since]] = True
+    return found
 
 
 def _air(c: pd.DataFrame, inputs: dict, policy: Policy, as_of_on: pd.Timestamp | None) -> pd.DataFrame:
