@@ -1,9 +1,11 @@
 """Trends and reserves, a part a member, from the tables of their dives."""
 
+from collections.abc import Callable
 from functools import partial
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from pipelines.refresh.engine import Refresh
 from pipelines.refresh.reads import whole
@@ -239,13 +241,14 @@ def build_trends(refresh: Refresh) -> None:
     refresh.table("trend_model")
     refresh.run(EFFECTS)
     of_consumption, of_dives = (refresh.positions(n, "member_id") for n in ("dive_consumption", "dives"))
+    known_then = _known_then(refresh)
     parts = [
         Part(
             member,
             rows={
                 "dive_consumption": rows,
                 "dives": of_dives[member],
-                "trend_model": _known_then(refresh, rows),
+                "trend_model": known_then(rows),
             },
         )
         for member, rows in sorted(of_consumption.items())
@@ -256,13 +259,16 @@ def build_trends(refresh: Refresh) -> None:
 
 
 def _known_then(
-    refresh: Refresh, dives: np.ndarray, shared: str = "trend_model", of: str = "dive_consumption"
-) -> np.ndarray:
-    """What all members shared until the month of the last of these dives; later ones say nothing of them."""
-    if not len(dives):
-        return dives
-    month = refresh.shelf[of]["started_at"].to_numpy("datetime64[us]")[dives].max().astype("datetime64[M]")
-    return np.flatnonzero(refresh.shelf[shared]["month_on"].to_numpy("datetime64[us]") <= month)
+    refresh: Refresh, shared: str = "trend_model", of: str = "dive_consumption"
+) -> Callable[[NDArray[np.int64]], NDArray[np.int64]]:
+    """Of a member's dives, what all members shared until the month of the last; later months say nothing of them."""
+    at = refresh.shelf[of]["started_at"].to_numpy("datetime64[us]")
+    months = refresh.shelf[shared]["month_on"].to_numpy("datetime64[us]")
+
+    def known(dives: NDArray[np.int64]) -> NDArray[np.int64]:
+        return np.flatnonzero(months <= at[dives].max().astype("datetime64[M]")) if len(dives) else dives
+
+    return known
 
 
 def _places(index: pd.Series, names: pd.Series) -> np.ndarray:
@@ -301,6 +307,7 @@ def build_reserves(refresh: Refresh) -> None:
         _places(units["unit_id"], shelf[name]["unit_id"])
         for name in ("dive_tank_use", "dive_tanks_all", "fills_before_dives")
     )
+    known_then = _known_then(refresh)
     parts = []
     for member in sorted(of["dive_consumption"]):
         rows = {name: places.get(member, none) for name, places in of.items()}
@@ -312,7 +319,7 @@ def build_reserves(refresh: Refresh) -> None:
             unit_of_fill[rows["fills_before_dives"]],
         ]
         rows["units"] = _known(used)
-        rows["trend_model"] = _known_then(refresh, rows["dive_consumption"])
+        rows["trend_model"] = known_then(rows["dive_consumption"])
         trace = Later(publisher.tables["dive_trace"][member].fingerprint, partial(publisher.read, "dive_trace", member))
         parts.append(Part(member, rows, {"dive_trace": trace}))
     refresh.run(RESERVE, parts, says="Reserves of {}")
@@ -320,11 +327,11 @@ def build_reserves(refresh: Refresh) -> None:
     refresh.run(CORRECTIONS)
     refresh.table("reserve_correction")
     of_margins = refresh.positions("reserve_margins", "member_id")
+    corrected_then = _known_then(refresh, "reserve_correction", "reserve_margins")
     stated = []
     for part in parts:
         own = of_margins.get(part.name, none)
-        known = _known_then(refresh, own, "reserve_correction", "reserve_margins")
-        stated.append(Part(part.name, {"reserve_margins": own, "reserve_correction": known}))
+        stated.append(Part(part.name, {"reserve_margins": own, "reserve_correction": corrected_then(own)}))
     refresh.run(STATED, stated)
     refresh.table("dive_reserve", stated)
     refresh.run(WATCH)

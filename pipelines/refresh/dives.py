@@ -1,7 +1,8 @@
 """Dives, a part a member: what they start with, what they are computed from, what earlier ones have taught."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import partial
+from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
 import numpy as np
@@ -279,12 +280,19 @@ def _parts(refresh: Refresh, station: Station, warehouse: Warehouse) -> list[Par
                     # parts of the lake are named by their content; which of two samples wins hangs on order_at
                     "dive_samples": Later(
                         digest(kept, folded(lake_hashes[own_files])) + "".join(map(str, out.get(member, []))),
-                        partial(read_samples, station.lake, lake.iloc[own_files], out.get(member, [])),
+                        partial(_samples, station.lake, lake, own_files, out.get(member, [])),
                     )
                 },
             )
         )
     return made
+
+
+def _samples(
+    folder: Path, parts: pd.DataFrame, own: np.ndarray, without: Sequence[tuple[str, str, float | None]]
+) -> pd.DataFrame:
+    """A member's samples; its parts are looked up where its dives are made, not for each member in each run."""
+    return read_samples(folder, parts.iloc[own], without)
 
 
 def _air(dives: pd.DataFrame, of_dives: dict[str, np.ndarray], ambient: "Ambient") -> pd.DataFrame:

@@ -227,7 +227,8 @@ def test_a_member_is_given_what_all_shared_until_the_month_of_the_last_dive_and_
     months = pd.DataFrame({"month_on": pd.to_datetime(["2031-03-01", "2031-04-01", "2031-05-01"])})
     at = pd.to_datetime(["2031-04-30T23:00Z", "2031-03-02T10:00Z"])
     given = SimpleNamespace(shelf={"trend_model": months, "dive_consumption": pd.DataFrame({"started_at": at})})
-    assert [_known_then(given, np.array(dives, int)).tolist() for dives in ([0, 1], [1], [])] == [[0, 1], [0], []]
+    known_then = _known_then(given)
+    assert [known_then(np.array(dives, int)).tolist() for dives in ([0, 1], [1], [])] == [[0, 1], [0], []]
 
 
 def test_a_part_is_known_by_its_own_rows(refresh):
