@@ -15,6 +15,20 @@ def looked_up(keys: pd.Series, by: pd.Series) -> pd.Series:
     return pd.Series(found.array, index=keys.index)
 
 
+def in_time(frame: pd.DataFrame, at: str = "filled_at", name: str = "fill_id") -> np.ndarray:
+    """Places of the rows by time, those of one moment by name, as sorting by both gives them.
+
+    To compare all names of many rows is most of such a sort, and hardly two rows are of one moment.
+    """
+    order = np.argsort(moments := frame[at].to_numpy("datetime64[us]"), kind="stable")
+    again = np.diff(moments[order].astype("int64")) == 0
+    shared = np.append(again, False) | np.append(False, again) if len(order) else again
+    if shared.any():
+        moment, tied = np.append(0, np.cumsum(~again))[shared], order[shared]
+        order[shared] = tied[np.lexsort((pd.factorize(frame[name].iloc[tied], sort=True)[0], moment))]
+    return order
+
+
 def truth(column: pd.Series) -> np.ndarray:
     """A nullable boolean column as plain booleans, unknown counting as false."""
     return column.astype("boolean").fillna(False).to_numpy(bool)

@@ -57,10 +57,35 @@ def set_membership(inputs: dict[str, pd.DataFrame]) -> pd.DataFrame:
     """
     history = inputs["set_members"]
     cylinders = inputs["cylinders"]
+    same = _content(history, _OF_HISTORY) + _content(cylinders, _OF_REGISTER)
+    for known, made in _LAST:
+        if len(known) == len(same) and all(a is b or _equal_bytes(a, b) for a, b in zip(known, same, strict=True)):
+            return made.copy(deep=False)
     register = cylinders.loc[cylinders["set_id"].notna() & ~cylinders["set_id"].isin(history["set_id"])]
-    if not len(history) and not len(register):
-        return _no_sets().copy()
-    return _membership(history, register)
+    made = _membership(history, register) if len(history) or len(register) else _no_sets()
+    _LAST[:] = [(same, made), *_LAST[:1]]
+    return made.copy(deep=False)
+
+
+_OF_HISTORY = ("set_id", "cylinder_id", "position", "from_on", "to_on")
+_OF_REGISTER = ("set_id", "cylinder_id", "set_position")
+#: what was asked last and what came of it: many steps ask, and mostly of the same
+_LAST: list[tuple[list[object], pd.DataFrame]] = []
+
+
+def _content(frame: pd.DataFrame, columns: tuple[str, ...]) -> list[object]:
+    """What stands for these columns: Arrow's arrays never change, so one that is the same has the same texts."""
+    texts = [frame[c].array for c in columns]
+    return [t.__arrow_array__() if hasattr(t, "__arrow_array__") and t.dtype == "str" else _bytes(t) for t in texts]
+
+
+def _bytes(values: pd.api.extensions.ExtensionArray) -> object:
+    made = np.asarray(values)
+    return made.tobytes() if made.dtype.kind == "M" else object()
+
+
+def _equal_bytes(one: object, other: object) -> bool:
+    return isinstance(one, bytes) and one == other
 
 
 @cache  # most small stations have none, and many steps ask
@@ -142,14 +167,24 @@ def cylinders_of_units_on(inputs: dict[str, pd.DataFrame], unit_id: pd.Series, o
         return _pairs(rows, units, day, units, pd.array([None] * len(rows), dtype="str"))
     members = set_membership(inputs)
     of_rows, of_members = _nearest_members(np.flatnonzero(~single), units, day, members)
-    found = _pairs(
-        np.concatenate([rows, of_rows]),
+    # a unit of one cylinder has one row, so only members of sets are put in order among each other
+    position, cylinder = (_in_order(members[name])[of_members] for name in ("position", "cylinder_id"))
+    alone, every = np.zeros(len(rows), "int64"), np.concatenate([rows, of_rows])
+    order = np.lexsort([np.concatenate([alone, cylinder]), np.concatenate([alone, position]), every])
+    names = pd.concat([pd.Series(units), members["cylinder_id"]]).array
+    return _pairs(
+        every[order],
         units,
         day,
-        pd.concat([pd.Series(units[rows]), members["cylinder_id"].iloc[of_members]]).array,
-        pd.concat([pd.Series([None] * len(rows), dtype="str"), members["position"].iloc[of_members]]).array,
+        names.take(np.concatenate([rows, len(units) + of_members])[order]),
+        members["position"].array.take(np.concatenate([alone - 1, of_members])[order], allow_fill=True),
     )
-    return found.sort_values(["row", "position", "cylinder_id"], ignore_index=True)
+
+
+def _in_order(texts: pd.Series) -> np.ndarray:
+    """The place of each text among all of them; what is not there comes last."""
+    place, distinct = pd.factorize(texts, sort=True)
+    return np.where(place < 0, len(distinct), place)
 
 
 def _pairs(rows: np.ndarray, units, day: np.ndarray, cylinder_id, position) -> pd.DataFrame:
@@ -232,10 +267,18 @@ def build_units(inputs: dict[str, pd.DataFrame], as_of_on: pd.Timestamp) -> dict
 def _set_kinds(cylinders: pd.DataFrame) -> pd.DataFrame:
     """Kind of each set by the register. Where its cylinders disagree it counts as not joined."""
     rows = cylinders[cylinders["set_id"].notna()]
-    grouped = rows.groupby("set_id")["set_kind"]
-    kinds = grouped.nunique()
-    first = grouped.agg(lambda s: next((v for v in s if isinstance(v, str) and v != JOINED), s.iloc[0]))
-    return pd.DataFrame({"set_kind": first, "differs": kinds > 1})
+    kinds = rows.groupby("set_id")["set_kind"].nunique()
+    other = rows["set_kind"].notna() & (rows["set_kind"] != JOINED)
+    first = rows.iloc[np.argsort(~other.to_numpy(bool), kind="stable")].drop_duplicates("set_id")
+    return pd.DataFrame({"set_kind": first.set_index("set_id")["set_kind"].reindex(kinds.index), "differs": kinds > 1})
+
+
+def _of_all(reduce: np.ufunc, members: pd.DataFrame, column: str) -> pd.Series:
+    """Sum or least of a figure over each set's cylinders; not known where it is not known of one."""
+    order = np.argsort(pd.factorize(members["set_id"], sort=True)[0], kind="stable")
+    sets, values = members["set_id"].iloc[order], members[column].to_numpy("float64")[order]
+    first = np.flatnonzero(~sets.duplicated().to_numpy(bool))
+    return pd.Series(reduce.reduceat(values, first) if len(first) else values, sets.iloc[first].array)
 
 
 def _sets(single: pd.DataFrame, membership: pd.DataFrame, kind: pd.DataFrame, as_of_on: pd.Timestamp) -> pd.DataFrame:
@@ -266,7 +309,7 @@ def _sets(single: pd.DataFrame, membership: pd.DataFrame, kind: pd.DataFrame, as
     by_set = now.groupby("set_id")
     size = by_set.size()
     whole = {"min_count": 1}
-    capacity = by_set["water_capacity_l"].agg(lambda s: s.sum(skipna=False))
+    capacity = _of_all(np.add, now, "water_capacity_l")
     materials = by_set["material"].nunique()
     sets = pd.DataFrame(
         {
@@ -276,14 +319,14 @@ def _sets(single: pd.DataFrame, membership: pd.DataFrame, kind: pd.DataFrame, as
             "joined": pd.array([True] * len(size), dtype="boolean"),
             "material": by_set["material"].first(),
             "water_capacity_l": capacity,
-            "capacity_basis": by_set["capacity_basis"].agg(lambda s: "rated" if s.eq("rated").any() else "register"),
+            "capacity_basis": np.where(rated.groupby(now["set_id"]).any(), "rated", "register"),
             "capacity_sd_pct": np.sqrt(by_set["together_sd"].sum(**whole) ** 2 + by_set["apart_sd2"].sum(**whole))
             / capacity,
             "working_pressure_bar": by_set["working_pressure_bar"].min(),
             "permitted_bar": by_set["permitted_bar"].min(),
-            "test_pressure_bar": by_set["test_pressure_bar"].agg(lambda s: s.min(skipna=False)),
+            "test_pressure_bar": _of_all(np.minimum, now, "test_pressure_bar"),
             "valve_rating_known": by_set["valve_rating_known"].all().astype("boolean"),
-            "empty_mass_kg": by_set["empty_mass_kg"].agg(lambda s: s.sum(skipna=False)),
+            "empty_mass_kg": _of_all(np.add, now, "empty_mass_kg"),
         },
         index=size.index,
     )

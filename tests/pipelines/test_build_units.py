@@ -3,7 +3,8 @@
 import pandas as pd
 import pytest
 
-from pipelines.derive.units import STATE_TODAY, build_units, cylinders_of_units_on
+from pipelines.derive.columns import in_time
+from pipelines.derive.units import STATE_TODAY, build_units, cylinders_of_units_on, set_membership
 from schemas.tables import TABLES
 from tests.pipelines.fleet_frames import frames
 
@@ -162,3 +163,23 @@ def test_a_cylinder_in_two_sets_at_once_is_flagged_on_both():
         ],
     )
     assert all("cylinder_in_two_sets" in units.loc[s, "flags"] for s in ("S", "T"))
+
+
+def test_who_belonged_to_a_set_is_asked_anew_where_a_row_has_changed():
+    member = {"set_id": "S", "cylinder_id": "A", "position": "left", "from_on": "2025-01-01"}
+    inputs = frames(cylinders=[steel("A"), steel("B")], set_members=[member])
+    before = set_membership(inputs)
+    assert set_membership(inputs).equals(before)
+    inputs["set_members"].loc[0, "to_on"] = pd.Timestamp("2025-06-30")
+    assert set_membership(inputs)["to_on"].tolist() == [pd.Timestamp("2025-06-30")]
+    inputs["set_members"].loc[0, "cylinder_id"] = "B"
+    assert set_membership(inputs)["cylinder_id"].tolist() == ["B"] and before["cylinder_id"].tolist() == ["A"]
+    inputs["cylinders"].loc[0, "set_id"] = "T"
+    assert set_membership(inputs)["set_id"].tolist() == ["S", "T"]
+
+
+def test_rows_of_one_moment_are_in_the_order_of_their_names_and_those_without_one_last():
+    at = pd.to_datetime(["2025-03-02", None, "2025-03-01", "2025-03-02", "2025-03-01", None], utc=True)
+    fills = pd.DataFrame({"filled_at": at, "fill_id": pd.Series([*"bfdaec"], dtype="str")})
+    assert fills["fill_id"].iloc[in_time(fills)].tolist() == [*"deabcf"]
+    assert not in_time(fills.head(0)).size

@@ -66,11 +66,13 @@ def noon_of(day: pd.Series, time_zone: str) -> pd.Series:
 
 
 def cylinder_states_on(
-    inputs: dict, policy: Policy, cylinder_id: pd.Series, day: pd.Series
+    inputs: dict, policy: Policy, cylinder_id: pd.Series, day: pd.Series, *, with_reasons: bool = True
 ) -> tuple[np.ndarray, States]:
     """States of cylinders on days: positions in the register (-1 unknown) and the states of the known ones."""
     cylinders = inputs["cylinders"]
-    place = pd.Index(cylinders["cylinder_id"].astype("object")).get_indexer(pd.Series(cylinder_id).astype("object"))
+    of_name, names = pd.factorize(pd.Series(cylinder_id))  # the same ones again and again
+    register = pd.Index(cylinders["cylinder_id"].astype("object"))
+    place = np.append(register.get_indexer(names.astype("object")), -1)[of_name]
     known = place >= 0
     states = state_on_days(
         register_of(cylinders),
@@ -79,6 +81,7 @@ def cylinder_states_on(
         place[known],
         _days(pd.Series(day))[known],
         due_soon_days=policy.fleet.due_soon_days,
+        with_reasons=with_reasons,
     )
     return place, states
 
@@ -101,16 +104,19 @@ def unit_states_at(inputs: dict, policy: Policy, unit_id: pd.Series, at: pd.Seri
         what is known of it allows filling while the set does not; all_oxygen_clean, with the other side;
         and in reasons those of that side.
     """
-    unit_id = pd.Series(unit_id)
-    own = _states_of(inputs, policy, unit_id, at)
+    unit_id, at = pd.Series(unit_id), pd.Series(at)
+    whole = as_joined(inputs, unit_id, local_day(at, policy.time_zone))
+    sides = np.flatnonzero((whole != unit_id.astype("str")).to_numpy(bool))
+    asked = pd.concat([unit_id.astype("str"), whole.iloc[sides]], ignore_index=True) if sides.size else unit_id
+    moments = pd.concat([at, at.iloc[sides]], ignore_index=True) if sides.size else at
+    found = _states_of(inputs, policy, asked, moments)
+    own = found.iloc[: len(unit_id)].set_axis(unit_id.index).copy()
     own["other_side_unfit"], own["all_oxygen_clean"] = (
         pd.array([False] * len(own), dtype="boolean"),
         own["oxygen_clean"],
     )
-    whole = as_joined(inputs, unit_id, local_day(pd.Series(at), policy.time_zone))
-    sides = np.flatnonzero((whole != unit_id.astype("str")).to_numpy(bool))
     if sides.size:
-        both = _states_of(inputs, policy, whole.iloc[sides], pd.Series(at).iloc[sides])
+        both = found.iloc[len(unit_id) :]
         alone = own.iloc[sides]
         fit, fit_together = (f["in_test"] & ~f["withdrawn"] for f in (alone, both))
         own.iloc[sides, own.columns.get_loc("other_side_unfit")] = fit.array & ~fit_together.array
