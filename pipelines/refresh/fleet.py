@@ -92,11 +92,14 @@ def _without_what_nothing_followed(shelf: Shelf, made: pd.Series, used: np.ndarr
     made, used : Series, ndarray
         Which fills, and which rows of `dive_tank_use`, count.
     """
+    from pipelines.derive.columns import in_time
+
     quality, began = shelf["fill_quality"], shelf["dives"].drop_duplicates(list(_DIVE)).set_index(list(_DIVE))
     use = shelf["dive_tank_use"][used]
     at = began["started_at"].reindex(pd.MultiIndex.from_frame(use[list(_DIVE)])).array
     dived = use[["unit_id"]].assign(at=at).groupby("unit_id")["at"].max().astype("datetime64[us, UTC]")
-    ordered = quality[made].sort_values(["filled_at", "fill_id"], kind="stable")
+    ordered = quality.loc[made, ["unit_id", "filled_at", "fill_id"]]
+    ordered = ordered.take(in_time(ordered))
     last = ordered[~ordered["unit_id"].duplicated(keep="last")]
     dived_at = dived.reindex(last["unit_id"]).to_numpy("datetime64[us]")
     followed = dived_at >= last["filled_at"].to_numpy("datetime64[us]")

@@ -6,6 +6,8 @@ Days and moments are numpy datetime64; NaT is unknown.
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+MANY_DAYS = 5000
+
 
 def add_months(day: ArrayLike, months: ArrayLike) -> NDArray:
     """The same day some calendar months later, or the last day of a month that is too short.
@@ -16,6 +18,13 @@ def add_months(day: ArrayLike, months: ArrayLike) -> NDArray:
     """
     day = np.asarray(day, "datetime64[D]")
     months = np.asarray(months, "int64")
+    known = ~np.isnat(day)
+    if not months.ndim and day.size > MANY_DAYS and known.any():
+        begin, end = day[known].min(), day[known].max()
+        each = np.arange(begin, end + np.timedelta64(1, "D"))
+        if 2 * each.size < day.size:  # many share a day, and each is worked out once
+            place = np.where(known, (day - begin).astype("int64"), 0)
+            return np.where(known, add_months(each, months)[place], np.datetime64("NaT", "D"))
     first = day.astype("datetime64[M]")
     offset = day - first.astype("datetime64[D]")
     target = first + months.astype("timedelta64[M]")

@@ -92,6 +92,7 @@ def state_on_days(
     *,
     due_soon_days: int = 60,
     rules: Mapping[str, RuleSet] | None = None,
+    with_reasons: bool = True,
 ) -> States:
     """State, next date and reasons for many (cylinder, day) questions at once.
 
@@ -105,6 +106,8 @@ def state_on_days(
         Positions in `cylinders`, and days (datetime64[D]).
     due_soon_days : int
         `due_soon` within so many days of the date.
+    with_reasons : bool
+        Whether anybody asks why; else there are no `reasons`.
 
     Returns
     -------
@@ -127,11 +130,11 @@ def state_on_days(
     passed = {k: last_inspection_on(inspections, result, k, "pass", cylinder, day) for k in KINDS}
     covering = {k: latest([passed[k], *(passed[i] for i in INCLUDED_IN.get(k, ()))]) for k in KINDS}
 
-    reasons: list[list[str]] = [[] for _ in range(n)]
+    noted: list[tuple[np.ndarray, str]] = []
 
     def note(mask: np.ndarray, code: str) -> None:
-        for i in np.flatnonzero(mask):
-            reasons[i].append(code)
+        if with_reasons:
+            noted.append((np.flatnonzero(mask), code))
 
     condemned = _condemned(cylinders, inspections, result, cylinder, day)
     note(condemned, "condemned")
@@ -235,13 +238,19 @@ def state_on_days(
         last_visual_on=passed["visual"],
         last_hydrostatic_on=passed["hydrostatic"],
         due_by_kind={k: np.fmin(dates, failed_by_kind[k]) for k, dates in due_by_kind.items()},
-        reasons=_tuples(reasons),
+        reasons=_tuples(noted, n if with_reasons else 0),
     )
 
 
-def _tuples(lists: list[list[str]]) -> np.ndarray:
-    made = np.empty(len(lists), dtype=object)
-    for i, codes in enumerate(lists):
+def _tuples(noted: list[tuple[np.ndarray, str]], n: int) -> np.ndarray:
+    """The codes of each of n in the order in which they were noted; most have none."""
+    said: dict[int, list[str]] = {}
+    for places, code in noted:
+        for i in places.tolist():
+            said.setdefault(i, []).append(code)
+    made = np.empty(n, dtype=object)
+    made.fill(())
+    for i, codes in said.items():
         made[i] = tuple(codes)
     return made
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from shared.inspection.dates import add_months, last_event_on
+from shared.inspection.dates import MANY_DAYS, add_months, last_event_on
 from shared.inspection.history import oxygen_clean_at
 from shared.inspection.rules import load_rule_set, rule_sets
 from shared.inspection.state import state_on_days
@@ -17,6 +17,19 @@ HYDRO = ("2023-01-01", "hydrostatic", "pass")
 def test_months_are_calendar_months_and_stop_at_a_short_one():
     days = add_months(np.array(["2024-02-29", "2023-08-31", "NaT"], "datetime64[D]"), [12, 6, 6])
     assert [str(d) for d in days] == ["2025-02-28", "2024-02-29", "NaT"]
+
+
+def test_months_of_many_days_are_those_of_each():
+    days = np.resize(np.array(["2023-12-31", "2024-02-29", "NaT", "2023-08-30"], "datetime64[D]"), MANY_DAYS + 1)
+    assert [str(d) for d in add_months(days, 6)[-4:]] == ["2024-08-29", "NaT", "2024-02-29", "2024-06-30"]
+    assert np.isnat(add_months(days[[2] * len(days)], 6)).all()
+
+
+def test_why_a_cylinder_stands_so_is_said_where_somebody_asks():
+    asked = register(MADE), history(), "uk", np.array([0, 0]), np.array(["2023-01-01", "2031-01-01"], "datetime64[D]")
+    why, bare = state_on_days(*asked), state_on_days(*asked, with_reasons=False)
+    assert why.reasons[1] and not len(bare.reasons)
+    assert (why.state == bare.state).all() and (why.due_on == bare.due_on).all()
 
 
 def test_nothing_known_is_unknown_and_never_in_date():

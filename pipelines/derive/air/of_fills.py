@@ -123,7 +123,8 @@ def _may_have_fed(rows: pd.DataFrame, traced: pd.DataFrame, compressors: list[st
     A compressor belongs to the stations whose fills came from it. One that no fill names may stand at any of them, and
     where no fill of a station names one, any may stand there.
     """
-    stations = traced.groupby("compressor_id")["station"].agg(set).to_dict()
+    named = traced[["compressor_id", "station"]].drop_duplicates()
+    stations = named.groupby("compressor_id")["station"].agg(set).to_dict()
     placed = set().union(*stations.values())
     pairs = [
         rows[["row", "day"]].assign(compressor_id=name)[

@@ -198,8 +198,11 @@ def air_on_days(record: AirRecord, compressor_id: np.ndarray, day: np.ndarray, p
         "passed",
     )
     missing = np.empty(n, dtype=object)
-    for i, row in enumerate(never):
-        missing[i] = tuple(q for q, lacks in zip(record.asked_for, row, strict=True) if lacks)
+    lacks = never @ (1 << np.arange(never.shape[1]))
+    for code in np.unique(lacks):
+        some = np.empty(1, dtype=object)
+        some[0] = tuple(q for place, q in enumerate(record.asked_for) if code >> place & 1)
+        missing[lacks == code] = some
     good_before[good_unknown] = np.datetime64("NaT")
     fault = np.where(stands, failed_on, later_on)
     return pd.DataFrame(

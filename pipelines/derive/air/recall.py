@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from pipelines.derive.air.purity_tests import faults_of_tests
+from pipelines.derive.columns import in_time
 from pipelines.derive.fills.chain import chain_of_fills, kept_share, still_held
 from pipelines.derive.fleet.holders import holder_at_end
 from pipelines.derive.fleet.inspections import local_day
@@ -32,7 +33,8 @@ def build_recall(
         return empty(TABLES["recall"].fields.values())
     fills = inputs["fills"].assign(**{c: air[c] for c in ("air_state", "last_good_on", "failed_on", "compressor_id")})
     end = (pd.Timestamp(as_of_on) + pd.Timedelta(days=1)).tz_localize(policy.time_zone)
-    fills = fills[fills["filled_at"] < end].sort_values(["filled_at", "fill_id"], ignore_index=True)
+    fills = fills[fills["filled_at"] < end]
+    fills = fills.take(in_time(fills)).reset_index(drop=True)
     # nothing is called back from before the first of them
     first = int(fills["air_state"].isin(AIR_IN_DOUBT).to_numpy(bool).argmax()) if len(fills) else 0
     fills = fills[first:].reset_index(drop=True)

@@ -63,10 +63,7 @@ def build_cylinder_life(
     parts.append(_intervals(inputs, intervals, policy))
     made = pd.concat([p for p in parts if len(p)] or parts[:1], ignore_index=True)
     made["at"] = made["at"].astype("datetime64[us, UTC]")
-    made = made.iloc[_in_order(made)].astype(
-        {"cylinder_id": "str", "event": "str", "value": "float64", "fill_id": "str", "dive_id": "str", "code": "str"}
-    )
-    return made.reset_index(drop=True)[TABLES["cylinder_life"].columns]
+    return made.take(_in_order(made)).reset_index(drop=True)[TABLES["cylinder_life"].columns]
 
 
 def _in_order(made: pd.DataFrame) -> np.ndarray:
@@ -81,17 +78,26 @@ def _in_order(made: pd.DataFrame) -> np.ndarray:
 
 
 def _part(cylinder_id, at, event, value, *, fill=None, dive=None, code=None) -> pd.DataFrame:
+    n = len(cylinder_id)
     return pd.DataFrame(
         {
-            "cylinder_id": pd.Series(cylinder_id).to_numpy(object),
+            "cylinder_id": _texts(cylinder_id, n),
             "at": pd.to_datetime(pd.Series(at), utc=True).astype("datetime64[us, UTC]").array,
-            "event": event if isinstance(event, str) else pd.Series(event).to_numpy(object),
-            "value": np.nan if value is None else pd.Series(value).to_numpy("float64"),
-            "fill_id": None if fill is None else pd.Series(fill).to_numpy(object),
-            "dive_id": None if dive is None else pd.Series(dive).to_numpy(object),
-            "code": None if code is None else pd.Series(code).to_numpy(object),
-        }
+            "event": _texts(event, n),
+            "value": np.full(n, np.nan) if value is None else pd.Series(value).to_numpy("float64"),
+            "fill_id": _texts(fill, n),
+            "dive_id": _texts(dive, n),
+            "code": _texts(code, n),
+        },
+        copy=False,
     )
+
+
+def _texts(values, n: int) -> pd.api.extensions.ExtensionArray:
+    """Texts as they are held, one for all rows among them; none where there are none."""
+    if values is None or isinstance(values, str):
+        return pd.array([values], dtype="str").take(np.zeros(n, "int64"))
+    return pd.Series(values).astype("str").array
 
 
 def _loans(inputs: dict[str, pd.DataFrame], policy: Policy) -> list[pd.DataFrame]:

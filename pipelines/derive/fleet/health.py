@@ -7,13 +7,15 @@ from pipelines.derive.fills.slips import stop_below_start
 from pipelines.derive.fleet.cylinder_life import build_cylinder_life
 from pipelines.derive.fleet.findings import finding_reasons
 from pipelines.derive.fleet.holders import STATION, loans_of_cylinders, look_up
-from pipelines.derive.fleet.inspections import cylinder_states_on, local_day, noon_of
+from pipelines.derive.fleet.inspections import cylinder_states_on, local_day
 from pipelines.derive.units import cylinders_of_units_on, set_membership
 from schemas.policy import Policy
 from schemas.tables import TABLES
 from shared.inspection.state import States
 
 # short this often, and this much oftener than the fleet's middle: where all fills are short it is not the cylinder
+#: events of a cylinder's life at which nobody need have had it in hand
+_NOT_SEEN = ("manufactured", "joined_set", "left_set", "unexplained_use", "interval")
 SHORT_SHARE, SHORT_ABOVE_FLEET, SHORT_LEAST_FILLS = 0.3, 0.2, 5
 
 
@@ -61,27 +63,22 @@ def build_fleet(
     owner = cylinders["owner_id"].fillna(STATION)
     health["held_by"] = look_up(cylinders["cylinder_id"], out["member_id"]).fillna(owner).astype("str")
 
-    health = health.merge(_fill_counts(filled, health), on="cylinder_id", how="left")
-    for name in ("fills_since_hydrostatic", "fills_out_of_date"):
-        health[name] = health[name].fillna(0).astype("Int64")
+    health = pd.concat([health, _fill_counts(filled, health)], axis=1)
     health = health.merge(_leaks_by_cylinder(cylinders, rates, inputs, today), on="cylinder_id", how="left")
     health["leak_flag"] = health["leak_flag"].astype("boolean")
-    health["last_seen_at"] = _last_seen(health["cylinder_id"], inputs, filled, dive_tank_use, policy)
-    health["score_reasons"] = _reasons(inputs, health, states, units, intervals, out, filled, today, policy.time_zone)
-    return {
-        "cylinder_health": health[TABLES["cylinder_health"].columns],
-        "cylinder_life": build_cylinder_life(inputs, filled, dive_tank_use, intervals, policy),
-    }
+    life = build_cylinder_life(inputs, filled, dive_tank_use, intervals, policy)
+    health["last_seen_at"] = _last_seen(health["cylinder_id"], life)
+    health["score_reasons"] = _reasons(inputs, health, states, units, intervals, out, today, policy.time_zone)
+    return {"cylinder_health": health[TABLES["cylinder_health"].columns], "cylinder_life": life}
 
 
 def _fills_by_cylinder(inputs: dict[str, pd.DataFrame], fill_quality: pd.DataFrame, policy: Policy) -> pd.DataFrame:
-    """Each fill once a cylinder that took part, with whether that cylinder was in test that day."""
+    """Each fill once a cylinder that took part, with its place in the register and whether it was in test that day."""
     day = local_day(fill_quality["filled_at"], policy.time_zone)
     pairs = cylinders_of_units_on(inputs, fill_quality["unit_id"], day)
-    place, states = cylinder_states_on(inputs, policy, pairs["cylinder_id"], pairs["on"])
-    pairs = pairs[place >= 0].assign(
-        in_test=states.in_test, hydrostatic_before=states.last_hydrostatic_on.astype("datetime64[us]")
-    )
+    place, states = cylinder_states_on(inputs, policy, pairs["cylinder_id"], pairs["on"], with_reasons=False)
+    known = place >= 0
+    pairs = (pairs if known.all() else pairs[known]).assign(place=place[known], in_test=states.in_test)
     wanted = [
         "fill_id",
         "filled_at",
@@ -92,31 +89,28 @@ def _fills_by_cylinder(inputs: dict[str, pd.DataFrame], fill_quality: pd.DataFra
     ]
     fills = fill_quality[wanted].reset_index(drop=True)
     fills["start_pressure_bar"] = fills["start_pressure_bar"].mask(stop_below_start(fills))
-    made = pairs.merge(fills, left_on="row", right_index=True, how="left")
+    made = pd.concat([pairs, fills.take(pairs["row"].to_numpy()).set_axis(pairs.index)], axis=1)
     settled = made["settled_pressure_bar_15c"]
     made["short"] = np.where(settled.notna(), settled < made["target_pressure_bar"] - policy.filling.short_bar, np.nan)
     return made
 
 
 def _fill_counts(filled: pd.DataFrame, health: pd.DataFrame) -> pd.DataFrame:
-    last = look_up(filled["cylinder_id"], health.set_index("cylinder_id")["last_hydrostatic_on"])
-    by = filled.assign(
-        since=last.isna() | (filled["on"] >= last),
-        out=~filled["in_test"].astype(bool),
-        short=filled["short"].astype("float64"),
-    ).groupby("cylinder_id")
-    return (
-        pd.DataFrame(
-            {
-                "fills_since_hydrostatic": by["since"].sum(),
-                "fills_out_of_date": by["out"].sum(),
-                "short_fill_share": by["short"].mean(),
-            }
-        )
-        .rename_axis("cylinder_id")
-        .reset_index()
-        .astype({"cylinder_id": "str"})
-    )
+    """Of each cylinder of `health`, in its order: fills since the last hydrostatic test, fills out of date, and the
+    share of short ones; `short_known` of how many that is known."""
+    place, n = filled["place"].to_numpy("int64"), len(health)
+    last = health["last_hydrostatic_on"].to_numpy("datetime64[us]")[place]
+    since = np.isnat(last) | (filled["on"].to_numpy("datetime64[us]") >= last)
+    short = filled["short"].to_numpy("float64")
+    said = ~np.isnan(short)
+    known = np.bincount(place[said], minlength=n)
+    with np.errstate(invalid="ignore"):
+        share = np.bincount(place[said], short[said], minlength=n) / known
+    counts = {
+        "fills_since_hydrostatic": np.bincount(place[since], minlength=n),
+        "fills_out_of_date": np.bincount(place[~filled["in_test"].to_numpy(bool)], minlength=n),
+    }
+    return pd.DataFrame(counts, health.index).astype("Int64").assign(short_fill_share=share, short_known=known)
 
 
 def _leaks_by_cylinder(
@@ -140,32 +134,11 @@ def _leaks_by_cylinder(
     return found
 
 
-def _last_seen(
-    cylinder_id, inputs: dict[str, pd.DataFrame], filled: pd.DataFrame, dive_tank_use: pd.DataFrame, policy: Policy
-) -> pd.Series:
+def _last_seen(cylinder_id: pd.Series, life: pd.DataFrame) -> pd.Series:
     """The last record of each cylinder: a fill, a dive, a loan, an inspection."""
-    dives = inputs["dives"][["member_id", "dive_id", "started_at"]].merge(
-        dive_tank_use[["member_id", "dive_id", "unit_id"]], on=["member_id", "dive_id"], how="inner"
-    )
-    dived = cylinders_of_units_on(inputs, dives["unit_id"], local_day(dives["started_at"], policy.time_zone))
-    dived["at"] = dives["started_at"].to_numpy("datetime64[us]")[dived["row"].to_numpy()]
-    loans = inputs["loans"]
-    moved = pd.concat(
-        [
-            loans[["unit_id", "out_at"]].set_axis(["unit_id", "at"], axis=1),
-            loans[["unit_id", "back_at"]].set_axis(["unit_id", "at"], axis=1),
-        ]
-    ).dropna(subset=["at"])
-    lent = cylinders_of_units_on(inputs, moved["unit_id"], local_day(moved["at"], policy.time_zone))
-    lent["at"] = moved["at"].to_numpy("datetime64[us]")[lent["row"].to_numpy()]
-    inspected = inputs["inspections"][["cylinder_id", "inspected_on"]].set_axis(["cylinder_id", "at"], axis=1)
-    inspected = inspected.assign(at=noon_of(inspected["at"], policy.time_zone).dt.tz_localize(None))
-    filled_at = filled[["cylinder_id"]].assign(at=filled["filled_at"].to_numpy("datetime64[us]"))
-    all_seen = pd.concat(
-        [filled_at, dived[["cylinder_id", "at"]], lent[["cylinder_id", "at"]], inspected], ignore_index=True
-    )
-    last = all_seen.groupby("cylinder_id")["at"].max()
-    return look_up(cylinder_id, last).astype("datetime64[us]").dt.tz_localize("UTC")
+    seen = life[~life["event"].isin(_NOT_SEEN).to_numpy(bool)]
+    last = seen[~seen["cylinder_id"].duplicated(keep="last")].set_index("cylinder_id")["at"]  # in order of time
+    return look_up(cylinder_id, last).astype("datetime64[us, UTC]")
 
 
 def _reasons(
@@ -175,7 +148,6 @@ def _reasons(
     units: pd.DataFrame,
     intervals: pd.DataFrame,
     out: pd.DataFrame,
-    filled: pd.DataFrame,
     today: pd.Timestamp,
     time_zone: str,
 ) -> pd.Series:
@@ -195,8 +167,7 @@ def _reasons(
     note(ids.isin(out.index[out["overdue"].astype(bool)]), "loan_overdue")
     note(lent & ~pd.Series(states.in_test, index=health.index), "out_of_test_on_loan")
     note(_unusual_use(ids, intervals, today, time_zone), "unexplained_use")
-    counted = filled.dropna(subset=["short"]).groupby("cylinder_id").size()
-    enough = look_up(ids, counted).fillna(0) >= SHORT_LEAST_FILLS
+    enough = health["short_known"] >= SHORT_LEAST_FILLS
     share = health["short_fill_share"]
     usual = share[enough].median() if enough.any() else 0.0
     note(enough & (share >= SHORT_SHARE) & (share >= usual + SHORT_ABOVE_FLEET), "often_short")
