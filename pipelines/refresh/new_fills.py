@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from pipelines.publish.amended import amended
 from pipelines.publish.snapshot import Publisher, arrow_table
@@ -74,12 +75,13 @@ def judge_new_fills(
         return None
     if not all(publisher.has_previous(table, "all") for table in _NEEDED):
         return None
-    first = publisher.stored_previous("fill_quality", columns=_HANDED_OVER).to_pandas(use_threads=False)
+    shown = publisher.stored_previous("fill_quality", columns=_HANDED_OVER)
     gauges, learned = (publisher.read_previous(table, "all") for table in _NEEDED[1:])
     came_back = fills[fills["unit_id"].isin(news[1])].sort_values("filled_at").drop_duplicates("unit_id", keep="last")
     new = news[0] | set(came_back["fill_id"])
-    there, now = set(first["fill_id"]), set(fills["fill_id"])
-    if learned.empty or there - now or now - there - new:
+    there, now = shown["fill_id"], pa.chunked_array([pa.array(fills["fill_id"], pa.string())])
+    gone, added = _not_in(there, now), _not_in(now, there)
+    if learned.empty or len(gone) or set(added.to_pylist()) - new:
         return None
     given = refresh.given(FILLS)
     readings = given["water_readings"] if len(given["water_readings"]) else None
@@ -90,6 +92,11 @@ def judge_new_fills(
     # of those before the first that is new only `latest_fill` may have changed, and a hold that ends with it
     anew = filled >= filled[found["fill_id"].isin(new)].min()
     rows, others = found[anew], found[~anew]
-    first = pd.concat([first[first["fill_id"].isin(rows["fill_id"])], kept_of(warehouse, rows["fill_id"])])
+    of_rows = pc.is_in(there, value_set=pa.array(rows["fill_id"], pa.string()))
+    first = pd.concat([shown.filter(of_rows).to_pandas(use_threads=False), kept_of(warehouse, rows["fill_id"])])
     latest = dict(zip(others["fill_id"], others["latest_fill"].astype(bool), strict=True))
     return NewFills(with_first_published(rows, first.drop_duplicates("fill_id")), latest, new, some)
+
+
+def _not_in(some: pa.ChunkedArray, others: pa.ChunkedArray) -> pa.ChunkedArray:
+    return some.filter(pc.invert(pc.is_in(some, value_set=others.combine_chunks())))

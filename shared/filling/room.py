@@ -47,35 +47,48 @@ def filtered_c(hours: ArrayLike, logged_c: ArrayLike) -> tuple[Array, Array, Arr
     what neighbours differ by at once is that noise; up to the thermometer's it counts as noise, the rest as a true
     difference of that moment. Both are found from the logs so far. Kalman filter of one number (Kalman 1960).
     """
-    when, logged = np.asarray(hours, float), np.asarray(logged_c, float)
-    room, sd, walks = (np.full(len(when), np.nan) for _ in range(3))
+    room: list[float] = []
+    sds: list[float] = []
+    walks: list[float] = []
     noise_sum, noise_pairs = NOISE_PRIOR_PAIRS * NEIGHBOURS_AT_FIRST_K2, NOISE_PRIOR_PAIRS
     walk_sum, walk_hours = NOISE_PRIOR_PAIRS * ROOM_K2_H, NOISE_PRIOR_PAIRS
-    level, variance = math.nan, math.nan
-    last_hour, last_c = math.nan, math.nan
-    for i, (hour, value) in enumerate(zip(when.tolist(), logged.tolist(), strict=True)):
-        walks[i] = max(walk_sum / walk_hours, LEAST_K2_H)
-        if math.isnan(value) or math.isnan(hour):
+    level = variance = last_hour = last_c = math.nan
+    apart_sds2, thermometer_k2 = APART_SD**2, THERMOMETER_SD_K**2
+    # numbers of Python and conditions: arrays, and min and max, take several times as long one by one
+    for hour, value in zip(np.asarray(hours, float).tolist(), np.asarray(logged_c, float).tolist(), strict=True):
+        if value != value or hour != hour:
+            walk = walk_sum / walk_hours
+            room.append(math.nan)
+            sds.append(math.nan)
+            walks.append(LEAST_K2_H if walk < LEAST_K2_H else walk)
             continue
         apart = hour - last_hour
         nugget = noise_sum / noise_pairs
         if apart <= SAME_DAY_H:
-            square = min((value - last_c) ** 2, MOST_K2)
+            square = (value - last_c) ** 2
+            square = MOST_K2 if square > MOST_K2 else square
             if apart <= AT_ONCE_H:
                 noise_sum, noise_pairs = noise_sum + 0.5 * square, noise_pairs + 1.0
             else:
-                walk_sum, walk_hours = walk_sum + max(square - 2.0 * nugget, -2.0 * nugget), walk_hours + apart
-        noise = min(nugget, THERMOMETER_SD_K**2)
+                more = square - 2.0 * nugget
+                least = -2.0 * nugget
+                walk_sum, walk_hours = walk_sum + (least if more < least else more), walk_hours + apart
+        noise = thermometer_k2 if nugget > thermometer_k2 else nugget
         moment = nugget - noise
-        walks[i] = walk = max(walk_sum / walk_hours, LEAST_K2_H)
-        ahead = variance + walk * max(apart, 0.0)
-        if not (value - level) ** 2 <= APART_SD**2 * (ahead + nugget):
-            # the first log, or one that has nothing to do with the last: a door opened, or a slip of the pen
-            room[i], sd[i], level, variance = value, math.sqrt(noise), value, nugget
-        else:
+        walk = walk_sum / walk_hours
+        walk = LEAST_K2_H if walk < LEAST_K2_H else walk
+        walks.append(walk)
+        ahead = variance + walk * (apart if apart > 0.0 else 0.0)
+        if (value - level) ** 2 <= apart_sds2 * (ahead + nugget):
             gain = (ahead + moment) / (ahead + moment + noise)
-            room[i], sd[i] = level + gain * (value - level), math.sqrt(gain * noise)
+            room.append(level + gain * (value - level))
+            sds.append(math.sqrt(gain * noise))
             gain = ahead / (ahead + nugget)
             level, variance = level + gain * (value - level), (1.0 - gain) * ahead
+        else:
+            # the first log, or one that has nothing to do with the last: a door opened, or a slip of the pen
+            room.append(value)
+            sds.append(math.sqrt(noise))
+            level, variance = value, nugget
         last_hour, last_c = hour, value
-    return room, sd, walks
+    return np.array(room), np.array(sds), np.array(walks)
