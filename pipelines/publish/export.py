@@ -57,7 +57,7 @@ def write_frame(frame: pd.DataFrame, table: Table, path: Path) -> None:
     if form == "parquet":
         import pyarrow.parquet as pq
 
-        from pipelines.publish.snapshot import arrow_table
+        from pipelines.publish.parts import arrow_table
 
         pq.write_table(arrow_table(frame, table), path)
     elif form == "csv":

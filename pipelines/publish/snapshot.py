@@ -5,27 +5,26 @@ it, which a later publish clears away; the last snapshot goes on being served.
 """
 
 import contextlib
-import hashlib
-import io
-import json
 import os
 import re
 import shutil
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
-from functools import lru_cache
+from functools import partial
 from pathlib import Path
 
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from pipelines.publish import parts as stored_parts
+from pipelines.publish.by_year import by_year, names_of, years_anew
+from pipelines.publish.parts import arrow_table, as_frame, write_part
 from pipelines.publish.together import fingerprint, pieces, places
-from schemas.fields import Field
-from schemas.frames import conform, empty, from_arrow
+from schemas.frames import empty
 from schemas.snapshot import FIRST_LOOK, MANIFEST, POINTER, Manifest, Part, SnapshotDamaged, current_name, part_bytes
-from schemas.tables import TABLES, Table
+from schemas.tables import TABLES
 
 #: a snapshot is removed once a later one has been out for so long, and two later ones exist
 KEEP = timedelta(hours=1)
@@ -37,24 +36,8 @@ HELD_BYTES = 64_000_000
 MANY_PARTS = 20
 TOGETHER = "parts_together"
 
-#: rows of a large part that are stored as one group: who asks for a day or a cylinder reads no others
-GROUP_ROWS = 8192
-
 #: how a snapshot is named: by its moment
 NAMED = "%Y%m%dT%H%M%S%f"
-
-ARROW = {
-    "text": pa.string(),
-    "choice": pa.string(),
-    "float": pa.float64(),
-    "int": pa.int64(),
-    "bool": pa.bool_(),
-    "time": pa.timestamp("us", tz="UTC"),
-    "date": pa.date32(),
-    "codes": pa.list_(pa.string()),
-    "ids": pa.list_(pa.string()),
-    "json": pa.string(),
-}
 
 
 class Publisher:
@@ -75,12 +58,16 @@ class Publisher:
 
     def unchanged(self, table: str, part: str, fingerprint: str) -> bool:
         """Whether the last snapshot holds this part, made from the same inputs."""
-        place = self._previous_place(table, part)
-        return place is not None and place[0].fingerprint == fingerprint and self._is_sound(table, part)
+        names = self._previous_names(table, part)
+        return bool(names) and all(
+            self._in_previous(table, name)[0].fingerprint == fingerprint and self._is_sound(table, name)
+            for name in names
+        )
 
     def has_previous(self, table: str, part: str) -> bool:
         """Whether the last snapshot holds this part."""
-        return self._previous_place(table, part) is not None and self._is_sound(table, part)
+        names = self._previous_names(table, part)
+        return bool(names) and all(self._is_sound(table, name) for name in names)
 
     def _is_sound(self, table: str, part: str) -> bool:
         """Whether a part of the last snapshot is as it was written; one that is not counts as absent."""
@@ -91,16 +78,29 @@ class Publisher:
 
     def holds(self, table: str, part: str, fingerprint: str) -> bool:
         """Whether this snapshot holds the part already, made from the same inputs."""
-        made = self.tables.get(table, {}).get(part)
-        return made is not None and made.fingerprint == fingerprint
+        there = self.tables.get(table, {})
+        names = names_of(there, table, part)
+        return bool(names) and all(there[name].fingerprint == fingerprint for name in names)
 
     def read_previous(self, table: str, *parts: str) -> pd.DataFrame:
         """Parts of the last snapshot, one after the other."""
-        return _joined([_stored(self._in_previous(table, part)[1]) for part in parts], table)
+        return as_frame([self.stored_previous(table, part) for part in parts], table)
 
     def stored_previous(self, table: str, part: str = "all", columns: list[str] | None = None) -> pa.Table:
         """A part of the last snapshot as it is stored, or some of its columns."""
-        return _stored(self._in_previous(table, part)[1], columns)
+        names = self._previous_names(table, part) or [part]
+        found = [stored_parts.stored(self._in_previous(table, name)[1], columns) for name in names]
+        return found[0] if len(found) == 1 else pa.concat_tables(found)
+
+    def schema_previous(self, table: str) -> pa.Schema:
+        """What columns the last snapshot stores a table with."""
+        first = self._previous_names(table, "all")[0]
+        return pq.read_schema(self._in_previous(table, first)[1])
+
+    def _previous_names(self, table: str, part: str) -> list[str]:
+        """What the last snapshot keeps a part as; none where it has not got it."""
+        there = self.previous.tables.get(table, {}) if self.previous else {}
+        return names_of(there, table, part)
 
     def _previous_place(self, table: str, part: str) -> tuple[Part, Path] | None:
         """What the last snapshot's manifest says of a part, and where the part should be."""
@@ -118,12 +118,14 @@ class Publisher:
 
     def read(self, table: str, *parts: str) -> pd.DataFrame:
         """Parts of this snapshot, one after the other, as any reader will see them."""
-        return _joined([self.stored(table, part) for part in parts], table)
+        return as_frame([self.stored(table, part) for part in parts], table)
 
     def read_together(self, table: str, *parts: str) -> pd.DataFrame:
         """As `read`; many parts are read as one where they are the same as in the last snapshot."""
+        if len(parts) < MANY_PARTS:
+            return self.read(table, *parts)
         made = [self.tables[table][part] for part in parts]
-        if len(parts) < MANY_PARTS or not all(one.sha256 for one in made):
+        if not all(one.sha256 for one in made):
             return self.read(table, *parts)
         asked = [(part, one.sha256) for part, one in zip(parts, made, strict=True)]
         print_ = fingerprint(asked)
@@ -131,18 +133,18 @@ class Publisher:
             self.link(TOGETHER, table)
             for part in parts:
                 self._take(table, part)
-            return _joined([self.stored(TOGETHER, table)], table)
+            return as_frame([self.stored(TOGETHER, table)], table)
         data = self._pieces(table, asked) or [self.stored(table, part) for part in parts]
         for part in parts:
             self._take(table, part)
-        frame = _joined(data, table)
+        frame = as_frame(data, table)
         whole = (
             pa.Table.from_pandas(frame, preserve_index=False, nthreads=1)
             if TABLES[table].internal
             else pa.concat_tables(data)
         )
-        self.tables.setdefault(TOGETHER, {})[table] = _write_part(self.folder, TOGETHER, table, whole, print_)
-        again = _joined([self.stored(TOGETHER, table)], table)
+        self.tables.setdefault(TOGETHER, {})[table] = write_part(self.folder, TOGETHER, table, whole, print_)
+        again = as_frame([self.stored(TOGETHER, table)], table)
         if not (again.dtypes.equals(frame.dtypes) and again.equals(frame)):
             del self.tables[TOGETHER][table]
         return frame
@@ -162,15 +164,20 @@ class Publisher:
             return None
 
         def stored(part: str) -> pa.Table:
-            return self._written.get((table, part)) or _stored(self.folder / table / self.tables[table][part].file)
+            return self._written.get((table, part)) or self._read_part(table, part)
 
         return pieces(asked, self.stored_previous(TOGETHER, table), at, stored)
 
-    def stored(self, table: str, part: str = "all") -> pa.Table:
-        """A part of this snapshot as it is stored."""
+    def stored(self, table: str, part: str = "all", columns: list[str] | None = None) -> pa.Table:
+        """A part of this snapshot as it is stored, or some of its columns."""
         if (data := self._take(table, part)) is not None:
-            return data
-        return _stored(self.folder / table / self.tables[table][part].file)
+            return data if columns is None else data.select(columns)
+        names = names_of(self.tables.get(table, {}), table, part) or [part]
+        found = [self._read_part(table, name, columns) for name in names]
+        return found[0] if len(found) == 1 else pa.concat_tables(found)
+
+    def _read_part(self, table: str, name: str, columns: list[str] | None = None) -> pa.Table:
+        return stored_parts.stored(self.folder / table / self.tables[table][name].file, columns)
 
     def _take(self, table: str, part: str) -> pa.Table | None:
         """A part that is at hand, which it is not any more."""
@@ -189,6 +196,11 @@ class Publisher:
 
         With a fingerprint it is what other inputs would give too.
         """
+        names = self._previous_names(table, part) or [part]
+        self._drop(table, part)
+        return sum(self._link_one(table, name, fingerprint) for name in names)
+
+    def _link_one(self, table: str, part: str, fingerprint: str) -> int:
         old, source = self._in_previous(table, part)
         old = replace(old, fingerprint=fingerprint or old.fingerprint)
         folder = f"{self.folder}{os.sep}{table}"
@@ -212,13 +224,59 @@ class Publisher:
 
     def write_stored(self, table: str, part: str, data: pa.Table, fingerprint: str) -> int:
         """Write a part that is at hand as it is to be stored; gives its rows."""
-        self.tables.setdefault(table, {})[part] = _write_part(self.folder, table, part, data, fingerprint)
+        self._drop(table, part)
+        for name, rows in (by_year(table, data) if part == "all" else {part: data}).items():
+            self.tables.setdefault(table, {})[name] = write_part(self.folder, table, name, rows, fingerprint)
+        self._hold(table, part, data)
+        return data.num_rows
+
+    def amend(self, table: str, rows: pa.Table, key: str, order: Sequence[str], fingerprint: str) -> None:
+        """Take the rows of a table over from the last snapshot, these in the place of those of their key.
+
+        Parameters
+        ----------
+        order : sequence of str
+            Columns by which the table is sorted: a moment, then texts.
+        """
+        new = self.years_anew(table, rows, key, order)
+        if "all" in new:
+            self.write_stored(table, "all", new["all"], fingerprint)
+            return
+        self._drop(table, "all")
+        names = sorted({*self._previous_names(table, "all"), *new})
+        for name in names:
+            if name in new:
+                made = write_part(self.folder, table, name, new[name], fingerprint)
+                self.tables.setdefault(table, {})[name] = made
+            else:
+                self._link_one(table, name, fingerprint)
+
+    def years_anew(
+        self,
+        table: str,
+        rows: pa.Table,
+        key: str,
+        order: Sequence[str],
+        also: Mapping[str, Mapping[str, object]] | None = None,
+    ) -> dict[str, pa.Table]:
+        """The parts of a table in which the last snapshot would have other rows with these (see `years_anew`)."""
+        there = self._previous_names(table, "all")
+        return years_anew(table, there, partial(self.stored_previous, table), rows, key, order, also)
+
+    def _drop(self, table: str, part: str) -> None:
+        """What was written of a part before counts no more; it may have been kept as others."""
+        self._take(table, part)
+        for name in names_of(self.tables.get(table, {}), table, part):
+            old = self.tables[table].pop(name)
+            (self.folder / table / old.file).unlink(missing_ok=True)
+
+    def _hold(self, table: str, part: str, data: pa.Table) -> None:
+        """Keep a part at hand for the steps that read it next."""
         self._take(table, part)
         self._written[table, part] = data
         self._held += data.nbytes
         while self._held > HELD_BYTES:
             self._take(*next(iter(self._written)))  # the oldest
-        return data.num_rows
 
     def finish(self, manifest: Manifest) -> Manifest:
         """Write the manifest and swap the pointer; from here on readers see the new snapshot."""
@@ -231,11 +289,11 @@ class Publisher:
         write_durably(self.published / POINTER, self.name + "\n")
         return manifest
 
-    def first_look(self, manifest: Manifest, instead: Mapping[str, pa.Table] | None = None) -> None:
+    def first_look(self, manifest: Manifest, instead: Mapping[str, Mapping[str, pa.Table]] | None = None) -> None:
         """Show what there is so far, beside what the last snapshot has of all other tables.
 
-        Its name lies before that of the snapshot to come, so that it ends with the run that publishes. Tables that are
-        shown `instead` are no part of that one.
+        Its name lies before that of the snapshot to come, so that it ends with the run that publishes. Parts of tables
+        that are shown `instead` are no part of that one.
         """
         assert self.previous is not None
         folder = self.published / self.first_name
@@ -246,9 +304,11 @@ class Publisher:
             (folder / table).mkdir(parents=True, exist_ok=True)
             for part in parts.values():
                 _link(f"{source}{os.sep}{part.file}", f"{folder}{os.sep}{table}{os.sep}{part.file}")
-        for table, data in (instead or {}).items():
-            shutil.rmtree(folder / table)
-            manifest.tables = manifest.tables | {table: {"all": _write_part(folder, table, "all", data, "")}}
+        for table, anew in (instead or {}).items():
+            shown = dict(manifest.tables.get(table, {}))
+            for name, data in anew.items():
+                shown[name] = write_part(folder, table, name, data, "")
+            manifest.tables = manifest.tables | {table: dict(sorted(shown.items()))}
         write_durably(folder / MANIFEST, manifest.to_json())
         write_durably(self.published / FIRST_LOOK, self.first_name + "\n")
 
@@ -258,32 +318,6 @@ class Publisher:
             if current_name(self.published) == self.name:
                 return
         shutil.rmtree(self.folder, ignore_errors=True)
-
-
-def _write_part(folder: Path, table: str, part: str, data: pa.Table, fingerprint: str) -> Part:
-    """Write a part into a snapshot's folder; gives what its manifest is to say of it."""
-    name = f"{_file_name(part)}.parquet"
-    target = folder / table / name
-    target.parent.mkdir(parents=True, exist_ok=True)
-    target.unlink(missing_ok=True)  # a link to the last snapshot's part is not written through
-    internal = TABLES[table].internal  # read whole
-    made = _as_parquet(data, None if internal else GROUP_ROWS) if data.num_rows or internal else _without_rows(table)
-    target.write_bytes(made)
-    return Part(name, data.num_rows, fingerprint, hashlib.sha256(made).hexdigest())
-
-
-def _as_parquet(data: pa.Table, group_rows: int | None = None) -> memoryview:
-    made = io.BytesIO()
-    # numbers seldom repeat: a dictionary of them costs time and room
-    texts = [f.name for f in data.schema if pa.types.is_string(f.type) or pa.types.is_large_string(f.type)]
-    pq.write_table(data, made, compression="zstd", use_dictionary=texts, row_group_size=group_rows)
-    return made.getbuffer()
-
-
-@lru_cache(maxsize=256)
-def _without_rows(table: str) -> bytes:
-    """A declared table without rows as it is stored: most tables of a small station, the same each time."""
-    return bytes(_as_parquet(arrow_table(pd.DataFrame(), TABLES[table])))
 
 
 def _next(name: str) -> str:
@@ -326,77 +360,6 @@ def looks_altered(published: Path, manifest: Manifest) -> bool:
             if written_ns > sealed_ns and not is_sound(path, part):
                 return True
     return False
-
-
-def _joined(parts: list[pa.Table], table: str) -> pd.DataFrame:
-    """Parts of a table as one frame; a working table is not declared, so a part's empty column has no type."""
-    if TABLES[table].internal:
-        frames = [part.to_pandas(use_threads=False) for part in parts]
-        return frames[0] if len(frames) == 1 else pd.concat(frames, ignore_index=True)
-    return _as_frame(pa.concat_tables(parts), table)
-
-
-def _stored(path: Path, columns: list[str] | None = None) -> pa.Table:
-    """A part as it is stored; parts are small, and threads cost more than they save."""
-    return pq.ParquetFile(io.BytesIO(path.read_bytes())).read(columns, use_threads=False)
-
-
-def _as_frame(rows: pa.Table, table: str) -> pd.DataFrame:
-    frame = from_arrow(rows, TABLES[table].fields.values())
-    for field in TABLES[table].fields.values():
-        if field.kind == "json" and len(frame):
-            read = [json.loads(text) if isinstance(text, str) else None for text in frame[field.name]]
-            frame[field.name] = pd.Series(read, index=frame.index, dtype="object")
-    return frame
-
-
-def arrow_table(frame: pd.DataFrame, table: Table) -> pa.Table:
-    """A frame as an Arrow table with the declared columns and types of a published table; metadata: key, units."""
-    fields, schema = table.fields.values(), _schema(table.name, table.says, table.key, tuple(table.fields.values()))
-    if not len(frame.index):
-        return schema.empty_table()
-    frame = conform(frame, fields)
-    return pa.table([_arrow(frame[f.name], f.kind) for f in fields], schema=schema)
-
-
-@lru_cache(maxsize=256)
-def _schema(name: str, says: str, key: tuple[str, ...], fields: tuple[Field, ...]) -> pa.Schema:
-    return pa.schema(
-        [pa.field(f.name, ARROW[f.kind], metadata={"unit": f.unit, "meaning": f.says}) for f in fields],
-        metadata={"table": name, "key": ", ".join(key), "meaning": says},
-    )
-
-
-def _arrow(column: pd.Series, kind: str) -> pa.Array:
-    if kind in ("codes", "ids"):
-        with contextlib.suppress(pa.ArrowException):
-            made = pa.array(column.to_numpy(object), ARROW[kind])
-            if not made.null_count:  # all are lists
-                return made
-        return pa.array(
-            [list(v) if isinstance(v, (list, tuple)) or hasattr(v, "tolist") else [] for v in column], ARROW[kind]
-        )
-    if kind == "json":
-        return pa.array(
-            [
-                None
-                if v is None or v is pd.NA or (isinstance(v, float) and v != v)
-                else v
-                if isinstance(v, str)
-                else json.dumps(v, ensure_ascii=False, sort_keys=True)
-                for v in column
-            ],
-            ARROW[kind],
-        )
-    if kind == "date":
-        return pa.array(column.dt.date.where(column.notna(), None), ARROW[kind])
-    return pa.Array.from_pandas(column, type=ARROW[kind])
-
-
-def _file_name(part: str) -> str:
-    """A name that every file system takes; a hash keeps apart what only capitals or odd letters tell apart."""
-    plain = re.sub(r"[^a-z0-9_-]", "_", part.lower())[:80]
-    return plain if plain == part else f"{plain}-{hashlib.sha256(part.encode()).hexdigest()[:12]}"
 
 
 def write_durably(path: Path, text: str) -> None:

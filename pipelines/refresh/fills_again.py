@@ -12,8 +12,8 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from pipelines.publish.amended import amended
-from pipelines.publish.snapshot import Publisher, arrow_table
+from pipelines.publish.parts import arrow_table
+from pipelines.publish.snapshot import Publisher
 from pipelines.refresh.engine import Refresh
 from pipelines.refresh.fills import FILLS, FILLS_THEN, FIRST_PUBLISHED
 from pipelines.refresh.hashing import digest, hashes_of, joined, row_hashes
@@ -58,7 +58,7 @@ class FillsAgain:
         if rows is None or not len(rows):
             publisher.link(table, "all", print_)
         else:
-            publisher.write_stored(table, "all", _amended(publisher, table, rows), print_)
+            publisher.amend(table, _as_stored(publisher, table, rows), "fill_id", _ORDER, print_)
 
     def publish(self, refresh: Refresh) -> None:
         """Fills as judged and as published, and what else `judge_fills` puts on the shelf."""
@@ -102,9 +102,10 @@ def judge_again(
         return FillsAgain({}, changed.now, changed.hashed)
     if some is None or changed.reaches_all(publisher, some.judged):
         return None
+    judged = _that_may_differ(some.judged, changed.fill_ids, until)
     rows = {
-        "fills_judged": some.judged,
-        "fill_quality": with_first_published(some.judged, kept_of(warehouse, some.judged["fill_id"])),
+        "fills_judged": judged,
+        "fill_quality": with_first_published(judged, kept_of(warehouse, judged["fill_id"])),
     }
     if by_other_dives is None:  # else it stands: no dive's transmitter has a say in it
         learned = publisher.read_previous("settling_learned_then", "all")
@@ -129,7 +130,7 @@ class _Changed:
 
     def __init__(self, refresh: Refresh, before: pd.DataFrame, until: pd.Timestamp, hashed: "Hashed | None"):
         self._refresh, self._before, self._until, self.hashed = refresh, before, until, hashed
-        self.now, self.none = before[:0], False
+        self.now, self.none, self.fill_ids = before[:0], False, list[str]()
 
     def among(self, fills: pd.DataFrame) -> list[str]:
         """Their ids; none where the change reaches what was learned when the day began, or a fill is gone."""
@@ -144,8 +145,9 @@ class _Changed:
         gone = known.sum() < len(self._before)
         if gone or relearned.any():
             return []
-        self.none = not changed.any()
-        return list(self.now["fill_id"][changed])
+        self.fill_ids = list(self.now["fill_id"][changed])
+        self.none = not self.fill_ids
+        return self.fill_ids
 
     def reaches_all(self, publisher: Publisher, judged: pd.DataFrame) -> bool:
         """Whether one of them was of another unit before, whose other fills it has left; or which sources fill at which
@@ -266,11 +268,19 @@ def _beside(refresh: Refresh) -> str:
     return digest(refresh.fixed(FILLS), rows, of_earlier_dives(refresh, _day_began_at(refresh)))
 
 
-def _amended(publisher: Publisher, table: str, rows: pd.DataFrame) -> pa.Table:
-    last = publisher.stored_previous(table)
-    new = (
-        pa.Table.from_pandas(rows, last.schema, preserve_index=False)
-        if TABLES[table].internal
-        else arrow_table(rows, TABLES[table])
-    )
-    return amended(last, new, "fill_id", _ORDER, {})
+def _that_may_differ(judged: pd.DataFrame, changed: list[str], until: pd.Timestamp) -> pd.DataFrame:
+    """Of the fills of some cylinders those since the day began or the first that changed, and of each unit the last
+    two before: what came back is a reading of the fill before. Those farther back stand as they are, and so do the
+    years that they lie in.
+    """
+    filled = judged["filled_at"]
+    since = filled >= min(until, filled[judged["fill_id"].isin(changed)].min())
+    before = judged[~since].sort_values(list(_ORDER)).groupby("unit_id", dropna=False).tail(2)
+    return judged[since | judged.index.isin(before.index)]
+
+
+def _as_stored(publisher: Publisher, table: str, rows: pd.DataFrame) -> pa.Table:
+    if not TABLES[table].internal:
+        return arrow_table(rows, TABLES[table])
+    schema = publisher.schema_previous(table)
+    return pa.Table.from_pandas(rows, schema, preserve_index=False)

@@ -29,7 +29,11 @@ def keep(
     In this order: what dies in between leaves a line that stands twice, and the first one counts. `instead` holds
     tables of a first look that the snapshot has not yet.
     """
-    stored = {table: publisher.stored(table) for table in FIRST_PUBLISHED if table in publisher.tables}
+    stored = {
+        table: publisher.stored(table, columns=list(columns))
+        for table, columns in FIRST_PUBLISHED.items()
+        if table in publisher.tables
+    }
     published = stored | (instead or {})
     _add(station.archive / NAME, first_published.new_of(warehouse, published))
     first_published.keep(warehouse, published)

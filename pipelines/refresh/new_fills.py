@@ -7,8 +7,8 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipelines.publish.amended import amended
-from pipelines.publish.snapshot import Publisher, arrow_table
+from pipelines.publish.parts import arrow_table
+from pipelines.publish.snapshot import Publisher
 from pipelines.refresh.engine import Refresh
 from pipelines.refresh.fills import FILLS
 from pipelines.refresh.step import step_digest
@@ -36,13 +36,12 @@ class NewFills:
     fill_ids: set[str]
     judged: "SomeFills"
 
-    def among_all(self, publisher: Publisher) -> pa.Table:
-        """The table, with all other fills as the last snapshot has them."""
+    def among_all(self, publisher: Publisher) -> dict[str, pa.Table]:
+        """The parts of the table that change, with all other fills as the last snapshot has them."""
         new = arrow_table(self.rows, TABLES["fill_quality"])
-        last = publisher.stored_previous("fill_quality")
         over = dict.fromkeys((fill for fill, is_last in self.latest.items() if not is_last), False)
         also = {"latest_fill": self.latest, "on_hold": over}  # a hold ends with the next fill
-        return amended(last, new, "fill_id", ("filled_at", "fill_id"), also)
+        return publisher.years_anew("fill_quality", new, "fill_id", ("filled_at", "fill_id"), also)
 
 
 def judge_new_fills(

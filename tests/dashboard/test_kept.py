@@ -164,7 +164,8 @@ def test_a_large_part_that_was_changed_since_it_was_read_is_refused(part, monkey
 
 
 def test_a_large_published_table_is_stored_in_groups_and_a_working_one_whole(tmp_path):
-    from pipelines.publish.snapshot import GROUP_ROWS, Publisher
+    from pipelines.publish.parts import GROUP_ROWS
+    from pipelines.publish.snapshot import Publisher
 
     made = Publisher(tmp_path, None, pd.Timestamp("2031-06-30"))
     rows = pd.DataFrame({"fill_id": [f"f{i}" for i in range(GROUP_ROWS + 1)]})

@@ -8,6 +8,7 @@ import pytest
 import small_station as s
 
 from pipelines.derive.fills import step
+from pipelines.publish import by_year
 from pipelines.refresh import fills_again, order
 from pipelines.station.settings import Station, load_station
 
@@ -19,6 +20,7 @@ READ = {"settled_pressure_bar": "206", "settled_c": "18"}
 def many():
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(step, "MANY_FILLS", 1)
+        patch.setattr(by_year, "MANY_ROWS", 2)
         yield
 
 
@@ -223,3 +225,24 @@ def test_what_a_cylinder_lost_until_today_counts_when_the_day_has_ended(station)
     lost, made = _life_and_run(_tomorrow(station))
     assert made["leak fits"] == 1
     assert "F10" in set(lost["fill_id"])
+
+
+def test_a_year_of_which_no_fill_can_change_is_left_as_it_is(tmp_path):
+    station = s.make(tmp_path / "quay", today=TODAY)
+    s.drop(station, "members.csv", s.MEMBERS, 0)
+    s.drop(station, "cylinders.csv", [*s.CYLINDERS, {**s.CYLINDERS[0], "cylinder_id": "C4"}], 0)
+    fourth = {"F24": "2024-05-04 10:00", "F25a": "2025-06-01 10:00", "F25b": "2025-06-02 10:00"}
+    old = [s.fill(1, fill_id=name, unit_id="C4", filled_at=at) for name, at in fourth.items()]
+    long_ago = s.fill(2, fill_id="F23", filled_at="2023-02-02 10:00")
+    s.drop(station, "fills.csv", [long_ago, *old, *(s.fill(n) for n in range(1, 8))], 0)
+    assert not _run(station)
+    came_back = s.fill(9, fill_id="F9c", unit_id="C4", filled_at="2026-03-10 11:00")
+    s.drop(station, "fills-10.csv", [s.fill(10), came_back], 10)
+    assert _run(station)
+    folder = station.published / (station.published / "current").read_text().strip()
+    for table in ("fill_quality", "fills_judged"):
+        written = {path.stem: path.stat().st_nlink == 1 for path in (folder / table).iterdir()}
+        assert written == {"2023": False, "2024": False, "2025": True, "2026": True}, table
+    quality = s.published(station)["fill_quality"].set_index("fill_id")
+    assert set(quality.index[quality["latest_fill"]]) == {"F5", "F6", "F9c", "F10"}
+    _as_from_nothing(station)

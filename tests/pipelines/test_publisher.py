@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from pipelines.publish import parts as parts_of_tables
 from pipelines.publish import snapshot
 from pipelines.publish.snapshot import Publisher
 from schemas.snapshot import Manifest, part_bytes
@@ -43,8 +44,10 @@ def test_parts_are_read_one_after_the_other_with_declared_types(tmp_path):
 @pytest.mark.parametrize("table", ["dive_reserve", "trend_state"])
 def test_of_parts_kept_as_one_those_that_are_new_alone_are_read(tmp_path, monkeypatch, table):
     monkeypatch.setattr(snapshot, "MANY_PARTS", 2)
-    read, stored = [], snapshot._stored
-    monkeypatch.setattr(snapshot, "_stored", lambda path, *more: read.append(path.stem[:2]) or stored(path, *more))
+    read, stored = [], parts_of_tables.stored
+    monkeypatch.setattr(
+        parts_of_tables, "stored", lambda path, *more: read.append(path.stem[:2]) or stored(path, *more)
+    )
 
     def of(member, *values):
         known = {"member_id": [member] * len(values), "dive_id": [f"D{n}" for n in range(len(values))]}
