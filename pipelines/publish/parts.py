@@ -5,6 +5,7 @@ import hashlib
 import io
 import json
 import re
+from collections.abc import Collection
 from functools import lru_cache
 from pathlib import Path
 
@@ -60,12 +61,16 @@ def _without_rows(table: str) -> bytes:
     return bytes(_as_parquet(arrow_table(pd.DataFrame(), TABLES[table])))
 
 
-def as_frame(parts: list[pa.Table], table: str) -> pd.DataFrame:
-    """Parts of a table as one frame; a working table is not declared, so a part's empty column has no type."""
+def as_frame(parts: list[pa.Table], table: str, columns: Collection[str] | None = None) -> pd.DataFrame:
+    """Parts of a table as one frame; a working table is not declared, so a part's empty column has no type.
+
+    `columns` are those that the parts hold of a declared table, where it is not all.
+    """
     if TABLES[table].internal:
         frames = [part.to_pandas(use_threads=False) for part in parts]
         return frames[0] if len(frames) == 1 else pd.concat(frames, ignore_index=True)
-    return _declared(pa.concat_tables(parts), table)
+    fields = [f for f in TABLES[table].fields.values() if columns is None or f.name in columns]
+    return _declared(pa.concat_tables(parts), fields)
 
 
 def stored(path: Path, columns: list[str] | None = None) -> pa.Table:
@@ -73,9 +78,9 @@ def stored(path: Path, columns: list[str] | None = None) -> pa.Table:
     return pq.ParquetFile(io.BytesIO(path.read_bytes())).read(columns, use_threads=False)
 
 
-def _declared(rows: pa.Table, table: str) -> pd.DataFrame:
-    frame = from_arrow(rows, TABLES[table].fields.values())
-    for field in TABLES[table].fields.values():
+def _declared(rows: pa.Table, fields: list[Field]) -> pd.DataFrame:
+    frame = from_arrow(rows, fields)
+    for field in fields:
         if field.kind == "json" and len(frame):
             read = [json.loads(text) if isinstance(text, str) else None for text in frame[field.name]]
             frame[field.name] = pd.Series(read, index=frame.index, dtype="object")

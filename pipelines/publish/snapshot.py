@@ -116,14 +116,16 @@ class Publisher:
             raise KeyError(f"The last snapshot has no part {part} of {table}.")
         return place
 
-    def read(self, table: str, *parts: str) -> pd.DataFrame:
-        """Parts of this snapshot, one after the other, as any reader will see them."""
-        return as_frame([self.stored(table, part) for part in parts], table)
+    def read(self, table: str, *parts: str, columns: list[str] | None = None) -> pd.DataFrame:
+        """Parts of this snapshot, one after the other, as any reader will see them; or some columns of them."""
+        return as_frame([self.stored(table, part, columns) for part in parts], table, columns)
 
-    def read_together(self, table: str, *parts: str) -> pd.DataFrame:
-        """As `read`; many parts are read as one where they are the same as in the last snapshot."""
+    def read_together(self, table: str, *parts: str, columns: list[str] | None = None) -> pd.DataFrame:
+        """As `read`; many parts are read as one, all columns of them, where they are the same as in the last
+        snapshot.
+        """
         if len(parts) < MANY_PARTS:
-            return self.read(table, *parts)
+            return self.read(table, *parts, columns=columns)
         made = [self.tables[table][part] for part in parts]
         if not all(one.sha256 for one in made):
             return self.read(table, *parts)

@@ -1,7 +1,7 @@
 """Which parts of which tables stand, and which are made: decided by what each step is given, never by history."""
 
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 
@@ -45,6 +45,8 @@ class Refresh:
     shelf: Shelf = field(default_factory=Shelf)
     recomputed: dict[str, int] = field(default_factory=dict)
     workers: Workers = field(default_factory=lambda: Workers(processes=1))
+    columns: Mapping[str, list[str]] = field(default_factory=dict)
+    """Of a wide table those columns that steps read, where it is not all."""
     _fixed: dict[str, str] = field(default_factory=dict)
 
     def fingerprint(self, step: Step, part: Part = WHOLE) -> str:
@@ -180,7 +182,8 @@ class Refresh:
     def table(self, name: str, parts: Sequence[Part] = (WHOLE,)) -> pd.DataFrame:
         """A table of this snapshot, as later steps and all readers see it; it is put on the shelf."""
         names = [part.name for part in parts]
-        self.shelf.put(name, self.publisher.read_together(name, *names) if names else self.publisher.none(name))
+        read = partial(self.publisher.read_together, columns=self.columns.get(name))
+        self.shelf.put(name, read(name, *names) if names else self.publisher.none(name))
         return self.shelf[name]
 
     def positions(self, name: str, column: str) -> dict[str, np.ndarray]:

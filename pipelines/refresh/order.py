@@ -22,6 +22,12 @@ from pipelines.warehouse.store import FIRST_PUBLISHED, Warehouse, all_current
 STEPS: tuple[Step, ...] = (*fills.STEPS, *dives.STEPS, *divers.STEPS, *fleet.STEPS)
 
 
+#: the widest table; what leaks are fitted from is made of it
+COLUMNS_READ = {
+    "fill_quality": sorted({c for s in STEPS for t in ("fill_quality", "fills_of_leaks") for c in s.reads.get(t, ())})
+}
+
+
 def steps_digest() -> str:
     """Changes when any step does, or a rule that one reads; then a run looks at every part again."""
     return digest([(step_digest(s), rules_read(s)) for s in STEPS])
@@ -75,7 +81,7 @@ def refresh_tables(
     stages = _Stages(progress, {} if seconds is None else seconds)
     stages.begin("Rows of the warehouse")
     workers = Workers(station.processes, station.scheduler, steps_digest)
-    refresh = Refresh(publisher, station.policy, today, progress, workers=workers)
+    refresh = Refresh(publisher, station.policy, today, progress, workers=workers, columns=COLUMNS_READ)
     with contextlib.closing(refresh.workers):
         _refresh(refresh, station, warehouse, stages, first_look)
     return refresh.recomputed
