@@ -4,11 +4,11 @@ An '80 %' interval that has held 60 % of the time is too narrow, whatever it was
 high oftener than low are biased. Both are read off the record of predictions made before the answer was known.
 """
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import bdtr
 
 from shared.gas.constants import Z80
 
@@ -56,10 +56,15 @@ def record(predicted: ArrayLike, low: ArrayLike, high: ArrayLike, answer: ArrayL
     inside = int(((values[:, 3] >= values[:, 1]) & (values[:, 3] <= values[:, 2])).sum())
     off = values[:, 0] - values[:, 3]
     higher = int((off > 0).sum())
-    rare = bdtr(inside, n, HELD)
-    lopsided = 2.0 * bdtr(min(higher, n - higher), n, 0.5)
+    rare = at_most(inside, n, HELD)
+    lopsided = 2.0 * at_most(min(higher, n - higher), n, 0.5)
     enough = n >= LEAST_ANSWERS
     return Record(n, inside, float(np.median(off)), enough and rare < BY_CHANCE, enough and lopsided < BY_CHANCE)
+
+
+def at_most(hits: int, n: int, share: float) -> float:
+    """Probability of so many hits or fewer in n tries that each hit with this probability (binomial distribution)."""
+    return math.fsum(math.comb(n, k) * share**k * (1.0 - share) ** (n - k) for k in range(hits + 1))
 
 
 @dataclass(frozen=True)
