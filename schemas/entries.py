@@ -104,6 +104,8 @@ def nth_token(token: str, n: int) -> str:
 
 def entry_source(file: str) -> str | None:
     """The source of a file that a form has written, by its place in the inbox; None of any other."""
+    if FOLDER not in file:
+        return None
     path = PurePosixPath(file.replace("\\", "/"))
     found = _NAME.fullmatch(path.name)
     return found.group(1) if found and path.parts[:-1] == (FOLDER,) and found.group(1) in SOURCES else None

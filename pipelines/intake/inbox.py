@@ -110,9 +110,10 @@ def scan(inbox: Path, passed: PassedOver | None = None, made_up: Callable[[str],
         for name in folders:
             if (Path(folder) / name).is_symlink():
                 passed.listed.add((place(Path(folder) / name), "link_passed_over"))
+        in_folder = Path(folder)
+        beginning = "" if in_folder == inbox else f"{in_folder.relative_to(inbox).as_posix()}/"
         for name in sorted(files):
-            path = Path(folder) / name
-            relative = place(path)
+            path, relative = in_folder / name, _printable(beginning + name)
             if passed_over(relative) == "lock_or_temporary":
                 hidden = passed_over_folder(relative)
                 if hidden and path.suffix.lower() in _READ and passed_over(name) is None:

@@ -6,7 +6,9 @@ was put back, is filled again from the archive, also with files that have left t
 
 import json
 import os
+import re
 from dataclasses import asdict, dataclass, fields
+from datetime import datetime
 from pathlib import Path
 
 import pandas as pd
@@ -44,6 +46,8 @@ class Entry:
             return None
 
 
+#: a moment as this list has it, which is read as one a tenth as long as any other text that may be one
+_AS_WRITTEN = re.compile(r"(19|20)\d\d-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{6})?\+00:00")
 _KNOWN = {field.name for field in fields(Entry)}
 
 
@@ -108,6 +112,14 @@ class Journal:
             self._added = False
 
 
+def _is_time(text: str) -> bool:
+    try:
+        datetime.fromisoformat(text)
+    except ValueError:
+        return False
+    return True
+
+
 def _ends_well(path: Path) -> bool:
     with open(path, "rb") as handle:
         handle.seek(-1, os.SEEK_END)
@@ -125,7 +137,8 @@ def _read(path: Path) -> list[Entry]:
         try:
             # what a later version says besides is not known here
             entry = Entry(**{name: value for name, value in json.loads(line).items() if name in _KNOWN})
-            entry.ranked_at  # noqa: B018 - a time that is none makes the line foreign
+            if not _AS_WRITTEN.fullmatch(entry.modified_at) or not _is_time(entry.modified_at):
+                entry.ranked_at  # noqa: B018 - a time that is none makes the line foreign
         except (ValueError, TypeError, AttributeError):
             continue
         if Path(entry.archived).name == entry.archived and entry.archived.startswith(entry.file_sha256):

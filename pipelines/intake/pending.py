@@ -3,6 +3,7 @@
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from typing import Any
 
 import pandas as pd
@@ -115,9 +116,9 @@ class PendingFiles:
 
     def note(self, reading: Reading, *, earlier: bool = False) -> None:
         """Note a reading in the archive."""
-        at = pd.Timestamp(reading["modified_at"]).tz_convert("UTC").isoformat()
+        at = _in_utc(reading["modified_at"])
         came_at = reading.get("received_at") or self.journal.came_at(reading["file"], reading["file_sha256"])
-        came = "" if came_at is None else pd.Timestamp(came_at).tz_convert("UTC").isoformat()
+        came = "" if came_at is None else _in_utc(came_at)
         of_file = {name: reading[name] for name in ("file", "file_sha256", "archived", "size", "mtime_ns")}
         entry = Entry(**of_file, modified_at=at, layout=reading["layout"] or "", received_at=came)
         self.journal.note(entry, earlier=earlier)
@@ -259,6 +260,13 @@ class PendingFiles:
             prior=reading,
             ranked_at=pd.Timestamp(reading["modified_at"]).tz_convert("UTC").as_unit("us"),
         )
+
+
+def _in_utc(moment: Any) -> str:
+    """A moment as ISO text in UTC."""
+    if type(moment) is datetime and moment.tzinfo:  # as the database gives it, and most are
+        return moment.astimezone(UTC).isoformat()
+    return pd.Timestamp(moment).tz_convert("UTC").isoformat()
 
 
 def _means(only: str, file: str, sha256: str) -> bool:

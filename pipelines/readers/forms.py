@@ -55,6 +55,8 @@ FORMS = {
 
 def form_of(file: str) -> Form | None:
     """The form of a file by its ending, in capitals or not; None of a table."""
+    if not any(form.suffix in file.casefold() for form in FORMS.values()):  # most files are tables
+        return None
     suffix = PurePosixPath(file.replace("\\", "/")).suffix.casefold()
     return next((form for form in FORMS.values() if form.suffix == suffix), None)
 

@@ -10,6 +10,7 @@ import re
 from collections.abc import Callable
 from collections.abc import Mapping as AnyMapping
 from dataclasses import asdict, dataclass, field
+from functools import lru_cache
 from pathlib import PurePosixPath
 from typing import Any
 
@@ -17,6 +18,9 @@ from pipelines.readers.forms import form_of
 from schemas.sources import SOURCES
 from shared.gas import units
 from shared.gas.constants import BAR_PER_PSI, KG_PER_LB, LITRE_PER_CUFT
+
+#: of so many places in the inbox it is remembered what their names say
+MANY_FILES = 10_000
 
 Convert = Callable[[Any], Any]
 
@@ -274,6 +278,7 @@ _LOCK = re.compile("|".join(fnmatch.translate(pattern) for pattern in _LOCKS))
 _CONFLICTS = re.compile(r"conflicted copy|sync-conflict|\bconflict(ed)?\b.*\d{4}", re.IGNORECASE)
 
 
+@lru_cache(maxsize=MANY_FILES)  # asked of each file several times a run
 def passed_over(relative: str) -> str | None:
     """Why a file in the inbox is no input: `lock_or_temporary` (never listed), `sync_conflict` (listed), or None."""
     parts = PurePosixPath(relative.replace("\\", "/")).parts
@@ -293,9 +298,14 @@ def passed_over_folder(relative: str) -> str | None:
 
 def matches(relative: str, pattern: str) -> bool:
     """Whether a pattern means this file, by its name alone or by its place in the inbox; case does not count."""
-    path = PurePosixPath(relative.replace("\\", "/"))
     wanted = pattern.casefold()
-    return any(fnmatch.fnmatchcase(text.casefold(), wanted) for text in (path.name, str(path)))
+    return any(fnmatch.fnmatchcase(text, wanted) for text in _name_and_place(relative))
+
+
+@lru_cache(maxsize=MANY_FILES)  # each is held against every pattern there is
+def _name_and_place(relative: str) -> tuple[str, str]:
+    path = PurePosixPath(relative.replace("\\", "/"))
+    return path.name.casefold(), str(path).casefold()
 
 
 def source_of(relative: str, mappings: AnyMapping[str, Mapping]) -> str | None:
@@ -303,8 +313,7 @@ def source_of(relative: str, mappings: AnyMapping[str, Mapping]) -> str | None:
 
     Patterns of mappings come first, then the contract's rule: the name begins with the source's name.
     """
-    path = PurePosixPath(relative.replace("\\", "/"))
-    name = path.name.casefold()
+    name, _ = _name_and_place(relative)
     if form := form_of(name):
         return form.name
     for source in _BY_LENGTH:
