@@ -46,14 +46,10 @@ class SamplesThatCount:
     @classmethod
     def of(cls, parts: pd.DataFrame, out: Iterable[Out]) -> "SamplesThatCount":
         """From rows of the lake: member_id, path, order_at, sha256."""
+        columns = (parts[name].tolist() for name in ("member_id", "path", "order_at", "sha256"))
         made = (
-            SamplePart(
-                str(row["member_id"]),
-                str(row["path"]),
-                pd.Timestamp(row["order_at"]).isoformat(),
-                row["sha256"] if isinstance(row["sha256"], str) else None,
-            )
-            for row in parts.to_dict("records")
+            SamplePart(str(member), str(path), at.isoformat(), sha256 if isinstance(sha256, str) else None)
+            for member, path, at, sha256 in zip(*columns, strict=True)
         )
         return cls(tuple(made), tuple((str(m), str(d), None if t is None else float(t)) for m, d, t in out))
 

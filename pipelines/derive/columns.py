@@ -15,6 +15,18 @@ def looked_up(keys: pd.Series, by: pd.Series) -> pd.Series:
     return pd.Series(found.array, index=keys.index)
 
 
+def places(names: pd.Series, among: pd.Series) -> np.ndarray:
+    """Where each name stands among others that are all different, -1 where it does not.
+
+    Of texts held by Arrow none becomes an object of Python's, which is most of the time of an index.
+    """
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    found = pc.index_in(pa.array(names, "large_string"), pa.array(among, "large_string"), skip_nulls=True)
+    return found.fill_null(-1).to_numpy().astype("int64")
+
+
 def in_time(frame: pd.DataFrame, at: str = "filled_at", name: str = "fill_id") -> np.ndarray:
     """Places of the rows by time, those of one moment by name, as sorting by both gives them.
 

@@ -4,9 +4,9 @@ from collections.abc import Callable
 from functools import partial
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
+from pipelines.derive.columns import places
 from pipelines.refresh.engine import Refresh
 from pipelines.refresh.reads import whole
 from pipelines.refresh.step import EVERY, Frames, Given, Later, Part, Step
@@ -271,15 +271,10 @@ def _known_then(
     return known
 
 
-def _places(index: pd.Series, names: pd.Series) -> np.ndarray:
-    """Where each name stands in a frame, -1 where it does not."""
-    return pd.Index(index).get_indexer(names.astype(index.dtype))
-
-
-def _known(places: list[np.ndarray]) -> np.ndarray:
+def _known(found: list[np.ndarray]) -> np.ndarray:
     """The places that are one, each once."""
-    found = np.unique(np.concatenate(places))
-    return found[found >= 0].astype("int64")
+    each = np.unique(np.concatenate(found))
+    return each[each >= 0]
 
 
 def build_reserves(refresh: Refresh) -> None:
@@ -301,16 +296,16 @@ def build_reserves(refresh: Refresh) -> None:
     none = np.empty(0, "int64")
     fills, units = shelf["fills_before_dives"], shelf["units"]
     fill_of_dive, fill_of_tank = (
-        _places(fills["fill_id"], shelf[name]["fill_id"]) for name in ("dive_consumption", "dive_tank_use")
+        places(shelf[name]["fill_id"], fills["fill_id"]) for name in ("dive_consumption", "dive_tank_use")
     )
     unit_of_tank, unit_of_row, unit_of_fill = (
-        _places(units["unit_id"], shelf[name]["unit_id"])
+        places(shelf[name]["unit_id"], units["unit_id"])
         for name in ("dive_tank_use", "dive_tanks_all", "fills_before_dives")
     )
     known_then = _known_then(refresh)
     parts = []
     for member in sorted(of["dive_consumption"]):
-        rows = {name: places.get(member, none) for name, places in of.items()}
+        rows = {name: own.get(member, none) for name, own in of.items()}
         named = [fill_of_dive[rows["dive_consumption"]], fill_of_tank[rows["dive_tank_use"]]]
         rows["fills_before_dives"] = _known(named)
         used = [

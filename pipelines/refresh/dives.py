@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, cast
 import numpy as np
 import pandas as pd
 
+from pipelines.derive.columns import places
 from pipelines.publish.snapshot import Publisher
 from pipelines.refresh.engine import Refresh
 from pipelines.refresh.hashing import digest, folded, row_hashes
@@ -227,9 +228,7 @@ def _parts(refresh: Refresh, station: Station, warehouse: Warehouse) -> list[Par
     shelf = refresh.shelf
     dives, tanks, units = shelf["dives"], shelf["dive_tanks_all"], shelf["units"]
     fills = shelf["fills_before_dives"]
-    raw = shelf["fills"]
-    more = [c for c in raw.columns if c not in fills.columns]
-    shelf.put("fills_of_dives", fills.merge(raw[["fill_id", *more]], on="fill_id", how="left"))
+    shelf.put("fills_of_dives", _with_their_rows(fills, shelf["fills"]))
     fills = shelf["fills_of_dives"]
     shelf.put("dive_links", link_fills(tanks, dives, fills, units, refresh.policy.dives.fill_link_days))
     shelf.put("station_water", station_water_by_month(dives))
@@ -288,6 +287,15 @@ def _parts(refresh: Refresh, station: Station, warehouse: Warehouse) -> list[Par
     return made
 
 
+def _with_their_rows(fills: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
+    """What fills were taken for, and beside it what dives read of their rows."""
+    more = [c for c in _READS["fills_of_dives"] if c in rows.columns and c not in fills.columns]
+    at = places(fills["fill_id"], rows["fill_id"])
+    if (at < 0).any():
+        return fills.merge(rows[["fill_id", *more]], on="fill_id", how="left")
+    return pd.concat([fills, rows[more].take(at).set_axis(fills.index)], axis=1)
+
+
 def _samples(
     folder: Path, parts: pd.DataFrame, own: np.ndarray, without: Sequence[tuple[str, str, float | None]]
 ) -> pd.DataFrame:
@@ -314,7 +322,8 @@ def _linked_fills(links: pd.DataFrame, fills: pd.DataFrame, units: pd.DataFrame)
         {"unit": dived_unit(fills["unit_id"], units), "filled_at": fills["filled_at"], "at": np.arange(len(fills))}
     )
     pairs = asked.drop_duplicates().merge(there, on=["unit", "filled_at"], how="inner")
-    return {str(member): np.unique(at.to_numpy("int64")) for member, at in pairs.groupby("member_id")["at"]}
+    at = pairs["at"].to_numpy("int64")
+    return {str(member): np.unique(at[rows]) for member, rows in pairs.groupby("member_id").indices.items()}
 
 
 def _positions_of_units(units: pd.DataFrame) -> dict[str, np.ndarray]:
@@ -323,7 +332,8 @@ def _positions_of_units(units: pd.DataFrame) -> dict[str, np.ndarray]:
     in_set = units["set_id"].notna() & (units["set_id"] != units["unit_id"])
     sides = pd.Series(np.flatnonzero(in_set.to_numpy(bool)), index=units.loc[in_set, "set_id"])
     both = pd.concat([own, sides])
-    return {str(unit): np.sort(at.to_numpy("int64")) for unit, at in both.groupby(level=0)}
+    at = both.to_numpy("int64")
+    return {str(unit): np.sort(at[rows]) for unit, rows in both.groupby(level=0).indices.items()}
 
 
 def dive_tanks_with_lost(warehouse: Warehouse, dive_tanks: pd.DataFrame, dives: pd.DataFrame) -> pd.DataFrame:

@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 
+from pipelines.derive.columns import in_time
 from pipelines.refresh.engine import Refresh
 from pipelines.refresh.reads import (
     AIR_TESTS,
@@ -92,8 +93,6 @@ def _without_what_nothing_followed(shelf: Shelf, made: pd.Series, used: np.ndarr
     made, used : Series, ndarray
         Which fills, and which rows of `dive_tank_use`, count.
     """
-    from pipelines.derive.columns import in_time
-
     quality, began = shelf["fill_quality"], shelf["dives"].drop_duplicates(list(_DIVE)).set_index(list(_DIVE))
     use = shelf["dive_tank_use"][used]
     at = began["started_at"].reindex(pd.MultiIndex.from_frame(use[list(_DIVE)])).array

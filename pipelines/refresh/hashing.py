@@ -66,7 +66,10 @@ def hashes_of(columns: Sequence[pd.Series]) -> list[NDArray[np.uint64]]:
 
 def _as_texts(column: pd.Series) -> NDArray[np.object_]:
     values = column.to_numpy(object)
-    if column.dtype != object or not any(isinstance(v, (list, tuple, dict, np.ndarray)) for v in values):
+    # said without a look of Python's at each value where all are texts
+    if column.dtype != object or pd.api.types.infer_dtype(values, skipna=True) == "string":
+        return values
+    if not any(isinstance(v, (list, tuple, dict, np.ndarray)) for v in values):
         return values
     if len(values) < FEW or (lists := _distinct_lists(values)) is None:
         # most lists of a frame are empty

@@ -3,7 +3,7 @@
 import pandas as pd
 import pytest
 
-from pipelines.derive.columns import in_time
+from pipelines.derive.columns import in_time, places
 from pipelines.derive.units import STATE_TODAY, build_units, cylinders_of_units_on, set_membership
 from schemas.tables import TABLES
 from tests.pipelines.fleet_frames import frames
@@ -183,3 +183,10 @@ def test_rows_of_one_moment_are_in_the_order_of_their_names_and_those_without_on
     fills = pd.DataFrame({"filled_at": at, "fill_id": pd.Series([*"bfdaec"], dtype="str")})
     assert fills["fill_id"].iloc[in_time(fills)].tolist() == [*"deabcf"]
     assert not in_time(fills.head(0)).size
+
+
+def test_a_name_that_is_not_there_or_missing_has_no_place():
+    names = pd.Series(["b", None, "x", "a", "b"], dtype="str")
+    for among in (pd.Series(["a", "b"], dtype="str"), pd.Series(["a", "b"], dtype="object")):
+        assert places(names, among).tolist() == [1, -1, -1, 0, 1]
+    assert places(names, pd.Series([], dtype="str")).tolist() == [-1] * 5

@@ -31,7 +31,9 @@ def dived_unit(unit_id: pd.Series, units: pd.DataFrame) -> pd.Series:
     """The unit that is filled and dived as one: a cylinder of a joined set stands for its set."""
     listed = zip(units["unit_id"].tolist(), units["set_id"].tolist(), units["joined"].tolist(), strict=True)
     set_of = {unit: whole for unit, whole, joined in listed if joined is True and isinstance(whole, str)}
-    return pd.Series([set_of.get(unit, unit) for unit in unit_id.tolist()], unit_id.index, dtype="str")
+    place, named = pd.factorize(unit_id)  # of many fills and dives each unit is looked up once
+    dived = pd.array([set_of.get(unit, unit) for unit in named.tolist()], dtype="str")
+    return pd.Series(dived.take(place, allow_fill=True), unit_id.index)
 
 
 def link_fills(
