@@ -67,6 +67,12 @@ FIRST_PUBLISHED = {
 STORED = tuple(name for name in SOURCES if name != "dive_samples")
 MACHINE_ROOM = ("ingest_files", "rejects", "notices", "withdrawn", "runs")
 
+#: in a smaller file, some thousand rows beside 3 MB of empty tables, DuckDB's optimizer and a second thread cost a
+#: query more than they save
+SMALL_BYTES = 4_000_000
+#: a warehouse that is given so many rows at once is small no more
+MANY_ROWS = 2_000
+
 
 class Warehouse:
     """The station's DuckDB file. Open it in one process only; readers use the published snapshots.
@@ -98,6 +104,9 @@ class Warehouse:
             raise trouble(path, error) from error
         self.con.execute("SET GLOBAL TimeZone='UTC'")
         self.con.execute("SET preserve_insertion_order=true")
+        self._small = not path.exists() or path.stat().st_size < SMALL_BYTES  # one in memory is no file
+        if self._small:
+            self.con.execute("PRAGMA disable_optimizer; SET threads=1")
         self._remembered: dict[str, Any] = {}
         self._with_rows: set[str] | None = None
         self._files = (path, path.with_name(f"{path.name}.wal"))
@@ -273,6 +282,9 @@ class Warehouse:
     def insert(self, table: str, frame: pd.DataFrame, more: Mapping[str, pa.Array] | None = None) -> None:
         """Append rows by name, with columns that the frame lacks; what the table has and neither gives stays empty."""
         if len(frame):
+            if self._small and len(frame) >= MANY_ROWS:
+                self._small = False
+                self.con.execute("PRAGMA enable_optimizer; RESET threads")
             if self._with_rows is not None:
                 self._with_rows.add(table.removeprefix("rows_"))
             # of a frame every text would be looked at to find its type: a third more

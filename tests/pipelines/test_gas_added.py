@@ -68,7 +68,7 @@ def test_an_air_fill_sells_no_oxygen_by_its_analysers_tenth():
 def test_helium_that_was_inside_is_not_sold_again_and_another_units_was_never_inside():
     """A twelve of 18/45 topped up with the same, and another whose first fill known came on top of 100 bar of air.
 
-    12 L at 100 and 200 bar (gauge) and 15 °C hold about 1150 and 2166 free litres of it (CoolProp 7).
+    12 L at 100 and 200 bar (gauge) and 15 °C hold 1154 and 2166 free litres of it (CoolProp 7).
     """
     mixed = TRIMIX | {"fill_id": "a1", "unit_id": "a", "filled_at": pd.Timestamp("2031-05-01T10:00Z")}
     topped = mixed | {"fill_id": "a2", "filled_at": pd.Timestamp("2031-05-02T10:00Z"), "added_free_l": 1016.0}
