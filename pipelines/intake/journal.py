@@ -141,6 +141,6 @@ def _read(path: Path) -> list[Entry]:
                 entry.ranked_at  # noqa: B018 - a time that is none makes the line foreign
         except (ValueError, TypeError, AttributeError):
             continue
-        if Path(entry.archived).name == entry.archived and entry.archived.startswith(entry.file_sha256):
+        if os.path.basename(entry.archived) == entry.archived != "." and entry.archived.startswith(entry.file_sha256):
             found.append(entry)
     return found

@@ -52,12 +52,12 @@ def _lessons(given: Given) -> Frames:
 
 
 def _station(given: Given) -> Frames:
-    from pipelines.derive.dives.step import station_frame, station_of
+    from pipelines.derive.dives.step import station_frame, station_of_all
 
-    by_member = given["dive_lessons"].groupby("member_id", sort=False)
+    lessons = given["dive_lessons"]
     return {
-        "dive_station": station_frame(station_of([rows for _, rows in by_member])),
-        "lesson_months": by_member["month"].max().reset_index(),
+        "dive_station": station_frame(station_of_all(lessons)),
+        "lesson_months": lessons.groupby("member_id", sort=False)["month"].max().reset_index(),
     }
 
 

@@ -10,7 +10,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipelines.derive.dives.step import dive_tables, lessons_frame, link_fills, read_member_dives, station_of
+from pipelines.derive.dives.step import (
+    dive_tables,
+    lessons_frame,
+    link_fills,
+    read_member_dives,
+    station_of,
+    station_of_all,
+)
 from schemas.policy import Policy
 from tests.pipelines.dive_simulator import simulate
 
@@ -174,3 +181,22 @@ def test_false_flags_over_many_open_sets():
     sets = made["rig"] == "set"
     assert flagged[sets & ~made["isolated"]].mean() <= 0.01
     assert flagged[sets & made["isolated"] & (made["fall_bar"] > 40)].mean() >= 0.95
+
+
+def test_what_all_members_taught_is_the_same_in_whatever_order_their_rows_stand():
+    season = simulate(dives=16, members=3)
+    frames = season.inputs
+    links = link_fills(frames["dive_tanks"], frames["dives"], season.fills, season.units)
+    members = sorted(frames["dives"]["member_id"].unique())
+    read = [read_member_dives(m, frames, season.units, season.fills, Policy(), links=links) for m in members]
+    lessons = [lessons_frame(r.lessons) for r in read]
+    lessons = [own.assign(month=own["month"] + np.arange(len(own)) // 2) for own in lessons]
+    apart = station_of(lessons)
+    assert len(members) > 1 and len(apart.months) > 1 and (apart.vector != 0).any()
+    rows = pd.concat([own.assign(member_id=m) for m, own in zip(members, lessons, strict=True)], ignore_index=True)
+    # from each member in turn, each member's own in their order
+    mixed = rows.iloc[np.argsort(rows.groupby("member_id").cumcount(), kind="stable")]
+    for found in (station_of_all(rows), station_of_all(mixed)):
+        for name in ("months", "information", "vector", "spread"):
+            np.testing.assert_array_equal(getattr(found, name), getattr(apart, name))
+    assert not len(station_of_all(rows.head(0)).months)

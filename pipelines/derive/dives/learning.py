@@ -199,27 +199,43 @@ def station_of(members: list[pd.DataFrame]) -> Station:
         `lessons_frame` of each, always in the same order, so that sums are the same to the last digit.
     """
     members = [m for m in members if len(m)]
-    if not members:
+    return _station_of(pd.concat(members, ignore_index=True), [len(m) for m in members]) if members else Station()
+
+
+def station_of_all(lessons: pd.DataFrame) -> Station:
+    """As `station_of`, of the rows of all members, each with its `member_id`; members in the order of their first."""
+    if lessons.empty:
         return Station()
-    months = np.unique(np.concatenate([m["month"].to_numpy(int) for m in members])) + 1
+    owner, members = pd.factorize(lessons["member_id"])
+    if (np.diff(owner) < 0).any():
+        lessons = lessons.take(np.argsort(owner, kind="stable"))
+    return _station_of(lessons, np.bincount(owner, minlength=len(members)).tolist())
+
+
+def _station_of(rows: pd.DataFrame, counts: list[int]) -> Station:
+    """What the rows of all members taught; so many are the first one's, and so on."""
     n = len(COMMON)
     upper = np.triu_indices(n)
-    scatter = np.diag(MEMBER_SD**2)
+    scatter = np.diag(MEMBER_SD**2) + _MISFIT
+    month = rows["month"].to_numpy(int)
+    triangles = rows[[c for c in rows if c.startswith("information_")]].to_numpy(float)
+    vectors = rows[[f"vector_{k}" for k in range(n)]].to_numpy(float)
+    spreads = _spreads(*(rows[c].to_numpy() for c in _OF_STARTS))
+    months = np.unique(month) + 1
     information, vector = np.zeros((months.size, n, n)), np.zeros((months.size, n))
     spread = np.zeros((months.size, 2, *spread_evidence(0.0, 1.0).shape[1:]))
-    for frame in members:
-        until = np.searchsorted(frame["month"].to_numpy(int), months, side="left")
-        some = until > 0  # a member without a dive yet adds nothing, not even a rounding
-        triangle = frame[[c for c in frame if c.startswith("information_")]].to_numpy(float)
-        whole = np.zeros((len(frame), n, n))
-        whole[:, upper[0], upper[1]] = whole[:, upper[1], upper[0]] = triangle
-        its_vector = frame[[f"vector_{k}" for k in range(n)]].to_numpy(float)
-        passed, its = passed_on(_summed(whole, until[some]), _summed(its_vector, until[some]), scatter + _MISFIT)
+    last = np.cumsum(counts)
+    for own in map(slice, last - counts, last):
+        until = np.searchsorted(month[own], months, side="left")
+        # a member without a dive yet adds nothing, not even a rounding
+        some = slice(np.searchsorted(until, 1), None)
+        whole = np.zeros((own.stop - own.start, n, n))
+        whole[:, upper[0], upper[1]] = whole[:, upper[1], upper[0]] = triangles[own]
+        passed, its = passed_on(_summed(whole, until[some]), _summed(vectors[own], until[some]), scatter)
         information[some] += passed
         vector[some] += its
-        columns = (frame[c].to_numpy() for c in _OF_STARTS)
-        for place, evidence in enumerate(_spreads(*columns)):
-            spread[some, place] += STATION_COUNTS * _summed(evidence, until[some])
+        for place, evidence in enumerate(spreads):
+            spread[some, place] += STATION_COUNTS * _summed(evidence[own], until[some])
     return Station(months, information, vector, spread)
 
 

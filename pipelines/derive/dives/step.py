@@ -30,6 +30,7 @@ from pipelines.derive.dives.learning import (
     lessons_frame,
     station_frame,
     station_of,
+    station_of_all,
     station_of_frame,
 )
 from pipelines.derive.dives.links import (
@@ -74,6 +75,7 @@ __all__ = [
     "read_member_dives",
     "station_frame",
     "station_of",
+    "station_of_all",
     "station_of_frame",
     "station_water_by_month",
 ]
