@@ -6,8 +6,7 @@ from typing import Any
 import pandas as pd
 
 from schemas import words
-from shared.trend.change import LEAST_DAYS, LEAST_DIVES, YEAR_DAYS
-from shared.trend.level import CALLED_FROM_CHANCE
+from shared.trend.level import CALLED_FROM_CHANCE, LEAST_DAYS, LEAST_DIVES, YEAR_DAYS
 
 TOO_FEW = f"too few dives to say: it needs {LEAST_DIVES} over {LEAST_DAYS:.0f} days"
 

@@ -131,11 +131,15 @@ def test_the_physics_reads_no_tables_and_no_clock():
 
 
 def test_a_pass_and_the_calculator_do_not_import_what_they_can_do_without():
-    """`coldfill run` needs no Prefect; the calculator neither scipy nor pandas: that is why they start fast."""
+    """`coldfill run` needs no Prefect; the calculator neither scipy nor pandas: that is why they start fast.
+
+    Pages start without scipy, DuckDB and what writes workbooks.
+    """
     import subprocess
 
     for module, without in (
         ("pipelines.refresh.run", ("prefect", "streamlit", "plotly")),
+        ("dashboard.app", ("prefect", "scipy", "openpyxl", "duckdb")),
         ("pipelines.cli.calculator", ("scipy", "pandas", "prefect")),
         ("pipelines.cli", ("pandas", "duckdb", "numpy", "pandera")),
     ):

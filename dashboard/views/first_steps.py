@@ -12,7 +12,6 @@ from dashboard.entry_form import EntryForm
 from dashboard.views import saved
 from schemas import fields as f
 from schemas import reading_units, words
-from schemas.log_workbook import known_names, template_bytes
 
 PAGE = "filling"
 STEPS = {
@@ -185,13 +184,19 @@ def _source(snapshot: Snapshot) -> None:
     )
 
 
+def _empty_workbook(snapshot: Snapshot, source: str) -> bytes:
+    from schemas.log_workbook import known_names, template_bytes  # a tenth of what pages load, and seldom asked for
+
+    return template_bytes(source, known_names(snapshot.table))
+
+
 def workbooks(snapshot: Snapshot) -> None:
     """Empty workbooks with the station's own names, and a place to hand in filled ones."""
     with st.expander("By workbook instead: fetch an empty one, hand in a filled one"):
         source = st.selectbox("Workbook for", list(WORKBOOKS), format_func=parts.label(WORKBOOKS), key="workbook_of")
         st.download_button(
             f"Fetch {source}.xlsx",
-            lambda: template_bytes(source, known_names(snapshot.table)),
+            lambda: _empty_workbook(snapshot, source),
             f"{source}.xlsx",
             key=f"workbook_{source}",
         )

@@ -13,11 +13,24 @@ import numpy as np
 from scipy.special import ndtr
 
 from shared.trend.filters import History, passage
-from shared.trend.level import DAYS_A_MONTH, WALK_OF, WALKS, Bools, Dives, Floats, Ints, SharedModels, effects_var
+from shared.trend.level import (
+    DAYS_A_MONTH,
+    LEAST_DAYS,
+    LEAST_DIVES,
+    WALK_OF,
+    WALKS,
+    YEAR_DAYS,
+    Bools,
+    Dives,
+    Floats,
+    Ints,
+    SharedModels,
+    effects_var,
+)
 from shared.trend.next_dive import A_MOMENT, mixture_quantile, window_start
 
-YEAR_DAYS, RECENT_DAYS = 365.0, 180.0
-LEAST_DIVES, LEAST_DAYS, LEAST_SLOPE_DAYS = 8, 90.0, 60.0
+RECENT_DAYS = 180.0
+LEAST_SLOPE_DAYS = 60.0
 LARGE_DRIFT_SD = 0.01
 
 

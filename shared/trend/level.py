@@ -27,7 +27,9 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
-DAYS_A_MONTH = 30.44
+DAYS_A_MONTH, YEAR_DAYS = 30.44, 365.0
+#: from so many dives over so many days on, how a level has changed is said
+LEAST_DIVES, LEAST_DAYS = 8, 90.0
 Z95 = 1.959963984540054
 
 CONDITIONS = ("depth", "cold", "dry_suit", "semidry_suit", "duration")

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from scipy.linalg import cho_factor, cho_solve
 
-from shared.trend.change import YEAR_DAYS, change
+from shared.trend.change import change
 from shared.trend.filters import CLASSES, follow
-from shared.trend.level import SCATTER_VAR, prior_model
+from shared.trend.level import SCATTER_VAR, YEAR_DAYS, prior_model
 from tests.shared.season import make_season
 from tests.shared.test_trend import Dense
 from tests.shared.trend_grades import as_dives

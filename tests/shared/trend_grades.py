@@ -7,7 +7,6 @@ import numpy as np
 from shared.gas.constants import Z80
 from shared.trend.change import (
     RECENT_DAYS,
-    YEAR_DAYS,
     Moved,
     chance_risen,
     change,
@@ -21,6 +20,7 @@ from shared.trend.filters import Levels, follow
 from shared.trend.level import (
     CALLED_FROM_CHANCE,
     DAYS_A_MONTH,
+    YEAR_DAYS,
     Dives,
     SharedModels,
     design,
