@@ -20,6 +20,8 @@ from schemas.tables import TABLES, Table
 
 #: rows of a large part that are stored as one group: who asks for a day or a cylinder reads no others
 GROUP_ROWS = 8192
+#: parts of fewer bytes are stored as they are: to compress column by column takes as long as all the rest of writing
+LITTLE_BYTES = 10_000
 
 ARROW = {
     "text": pa.string(),
@@ -51,7 +53,8 @@ def _as_parquet(data: pa.Table, group_rows: int | None = None) -> memoryview:
     made = io.BytesIO()
     # numbers seldom repeat: a dictionary of them costs time and room
     texts = [f.name for f in data.schema if pa.types.is_string(f.type) or pa.types.is_large_string(f.type)]
-    pq.write_table(data, made, compression="zstd", use_dictionary=texts, row_group_size=group_rows)
+    compression = "zstd" if data.nbytes >= LITTLE_BYTES else "none"
+    pq.write_table(data, made, compression=compression, use_dictionary=texts, row_group_size=group_rows)
     return made.getbuffer()
 
 

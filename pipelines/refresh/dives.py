@@ -138,7 +138,7 @@ LESSONS = Step(
 )
 STATION = Step(
     name="dive_station",
-    version=1,
+    version=2,
     build=_station,
     gives=("dive_station", "lesson_months"),
     reads={"dive_lessons": EVERY},

@@ -240,21 +240,24 @@ def _station_of(rows: pd.DataFrame, counts: list[int]) -> Station:
 
 
 def station_frame(station: Station) -> pd.DataFrame:
-    """A row a month of numbers, read back by `station_of_frame`."""
+    """A row a month, read back by `station_of_frame`. Its 630 numbers are one text: they are looked at together alone,
+    and as columns they would be more than half of all columns that a run of few dives hashes, writes and reads.
+    """
     flat = [
         a.reshape(len(station.months), int(np.prod(a.shape[1:])))
         for a in (station.information, station.vector, station.spread)
     ]
     known = np.concatenate(flat, axis=1)
-    columns = {f"known_{k}": known[:, k] for k in range(known.shape[1])}
-    return pd.DataFrame({"month": station.months} | columns)
+    known = np.ascontiguousarray(known) + 0.0  # one zero
+    texts = pd.Series([row.tobytes().hex() for row in known], dtype="str")
+    return pd.DataFrame({"month": station.months, "known": texts})
 
 
 def station_of_frame(frame: pd.DataFrame) -> Station:
     """The months of a `station_frame`, or some of them."""
     if frame.empty:
         return Station()
-    n, flat = len(COMMON), frame.iloc[:, 1:].to_numpy(float)
+    n, flat = len(COMMON), np.array([np.frombuffer(bytes.fromhex(text)) for text in frame["known"]])
     information, vector, spread = np.split(flat, [n * n, n * n + n], axis=1)
     return Station(
         frame["month"].to_numpy(int),
