@@ -18,7 +18,7 @@ import threading
 from collections.abc import Container, Mapping
 from dataclasses import dataclass, field
 from datetime import date
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -102,19 +102,22 @@ def nth_token(token: str, n: int) -> str:
     return f"{head}-{(int(drawn, 16) + n) % (1 << 64):016x}"
 
 
+def written_by_form(file: str) -> tuple[str, str | None] | None:
+    """The source and the units (None: the contract's) of a file that a form has written; None of any other."""
+    folder, _, name = file.replace("\\", "/").rpartition("/")
+    found = _NAME.fullmatch(name) if folder == FOLDER else None
+    return (found.group(1), found.group(3)) if found and found.group(1) in SOURCES else None
+
+
 def entry_source(file: str) -> str | None:
     """The source of a file that a form has written, by its place in the inbox; None of any other."""
-    if FOLDER not in file:
-        return None
-    path = PurePosixPath(file.replace("\\", "/"))
-    found = _NAME.fullmatch(path.name)
-    return found.group(1) if found and path.parts[:-1] == (FOLDER,) and found.group(1) in SOURCES else None
+    found = written_by_form(file)
+    return None if found is None else found[0]
 
 
 def entry_headers(file: str) -> dict[str, str]:
     """Column → header in the file, of those that the form wrote in another unit than the contract's."""
-    found = _NAME.fullmatch(PurePosixPath(file.replace("\\", "/")).name)
-    source, units = entry_source(file), found.group(3) if found else None
+    source, units = written_by_form(file) or (None, None)
     if source is None or units is None:
         return {}
     named = {column: reading_units.header_of(column, units) for column in SOURCES[source].fields}

@@ -120,10 +120,12 @@ def scan(inbox: Path, passed: PassedOver | None = None, made_up: Callable[[str],
                     passed.listed.add((hidden, "folder_passed_over"))
                 continue
             try:
-                if path.is_symlink() and not path.resolve().is_relative_to(root):
-                    passed.listed.add((relative, "link_passed_over"))
-                    continue
-                info = path.stat()
+                info = os.lstat(f"{folder}{os.sep}{name}")
+                if stat.S_ISLNK(info.st_mode):
+                    if not path.resolve().is_relative_to(root):
+                        passed.listed.add((relative, "link_passed_over"))
+                        continue
+                    info = path.stat()
             except (OSError, RuntimeError):
                 # gone between listing and looking, or a link that leads nowhere or in a circle
                 if path.is_symlink():

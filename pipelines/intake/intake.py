@@ -79,9 +79,9 @@ class Intake:
         """Take in what is new or changed, then try every waiting row again."""
         here = scan_without(self.station, self.forgotten, passed := PassedOver())
         self.result.notices += list_passed_over(self.warehouse, passed, self.now)
-        self.pending.note_in_archive()
         self._number_problems()
         self.layouts.forget_settled()
+        self.pending.note_in_archive()
         seen = self._look(here)
         seen.refused_and_gone = [file for file in seen.refused_and_gone if not passed.may_hold(file)]
         self._tell_what_was_seen(seen)
@@ -92,7 +92,9 @@ class Intake:
         # several sources and in some logs mean.
         self._retry()
         out = self._settle_withdrawals(here)
-        self._take_all(self._look(here).todo if tables or out else seen.todo, progress, total)
+        look_again = out or not self.pending.names_stand
+        rest = self._look(here).todo if look_again else [pair for pair in seen.todo if pair[0].source in FORMS]
+        self._take_all(rest, progress, total)
         self._take_all(self.pending.ambiguous_now(), progress, total)
         # files of earlier versions do not say which tanks of theirs have no role
         self._take_all(self.pending.once_more(files.with_roles_linked(self.warehouse, self.run_id)), progress, total)
@@ -342,7 +344,7 @@ class Intake:
         self._list_now("return_without_loan", returns_without_loan(self.warehouse))
 
     def _tell_patterns_without_files(self, here: list[InboxFile]) -> None:
-        names = [f.file for f in here] + list(self.pending.readings())
+        names = [f.file for f in here] + files.places(self.warehouse)
         self._list_now(
             "pattern_without_files", {(SETTINGS, listed) for listed in patterns_without_files(self.station, names)}
         )

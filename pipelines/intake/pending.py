@@ -1,5 +1,6 @@
 """Which files are to be read now: new ones, changed ones, and known ones that would be read otherwise."""
 
+import os
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, field
@@ -12,10 +13,11 @@ from pipelines.intake.file_layout import FileLayout, layout_from, layout_of
 from pipelines.intake.inbox import InboxFile, Names
 from pipelines.intake.journal import Entry, Journal
 from pipelines.readers.forms import FORMS
-from pipelines.readers.tables.mapping import matches, passed_over
+from pipelines.readers.tables.mapping import looks_like_conflict, matches
 from pipelines.station.settings import Station
 from pipelines.warehouse import files
 from pipelines.warehouse.store import Warehouse
+from schemas.entries import written_by_form
 from schemas.sources import INTAKE_ORDER
 
 Reading = dict[str, Any]
@@ -76,12 +78,21 @@ class PendingFiles:
         self._names: Names | None = None
         self._layouts: dict[str, FileLayout] = {}
         self._alike: dict[tuple, FileLayout] = {}
+        #: by source and units; where people log by forms there is a file a fill
+        self._of_forms: dict[tuple[str, str | None], FileLayout] = {}
+        #: all readings, for the look that follows
+        self._just_read: dict[str, list[Reading]] | None = None
 
     def names(self) -> Names:
         """What the names in files mean now."""
         if self._names is None:
             self._names = Names(self.warehouse)
         return self._names
+
+    @property
+    def names_stand(self) -> bool:
+        """Whether the names in files mean what they meant when it was last asked."""
+        return self._names is not None
 
     def forget_names(self) -> None:
         """A register or the links have changed."""
@@ -108,8 +119,9 @@ class PendingFiles:
 
         Only of originals that are there: another station's warehouse has no say in this archive.
         """
-        kept = {path.name for path in self.station.archive.iterdir()}
-        for past in self.readings().values():
+        kept = set(os.listdir(self.station.archive))
+        self._just_read = self.readings()
+        for past in self._just_read.values():
             for n, reading in enumerate(past):
                 if reading["archived"] in kept:
                     self.note(reading, earlier=n < len(past) - 1)
@@ -128,7 +140,7 @@ class PendingFiles:
 
         So it is after the warehouse was lost or an older copy of it was put back.
         """
-        readings = self.readings()
+        readings, self._just_read = self.readings() if self._just_read is None else self._just_read, None
         known = {(r["file"], r["file_sha256"]) for past in readings.values() for r in past}
         forgotten = [e for e in self.journal.entries() if (e.file, e.file_sha256) not in known]
         last_noted = self.journal.last()
@@ -158,9 +170,8 @@ class PendingFiles:
 
     def forgotten(self) -> list[str]:
         """Places with a content that the archive knows of and that could not be read."""
-        return sorted(
-            file for file, past in self.with_forgotten().items() if any(r["outcome"] == FORGOTTEN for r in past)
-        )
+        known = set() if self.afresh else files.known(self.warehouse)
+        return sorted({e.file for e in self.journal.entries() if (e.file, e.file_sha256) not in known})
 
     def look(self, here: list[InboxFile], tried: set[str]) -> Look:
         """Compare the files that are here with their readings; those just tried in vain are left for the next run.
@@ -170,7 +181,7 @@ class PendingFiles:
         readings, names = self.with_forgotten(), self.names()
         seen = Look(readings=readings)
         for found in here:
-            if passed_over(found.file) == "sync_conflict":
+            if looks_like_conflict(found.file):
                 seen.sync_conflicts.append(found.file)
                 continue
             found.use(self.layout(found.file))
@@ -184,7 +195,8 @@ class PendingFiles:
                 seen.unchanged.append(found.file)
             elif found.file not in tried:
                 seen.todo.append((found, last))
-            seen.todo += self._from_archive(past[:-1], names, earlier=True)
+            if len(past) > 1:
+                seen.todo += self._from_archive(past[:-1], names, earlier=True)
         for file in sorted(set(readings) - {f.file for f in here}):
             seen.todo += self._from_archive(readings[file][:-1], names, earlier=True)
             seen.todo += self._from_archive(readings[file][-1:], names, earlier=False)
@@ -225,8 +237,14 @@ class PendingFiles:
     def layout(self, file: str) -> FileLayout:
         """The present layout of a place in the inbox."""
         if file not in self._layouts:
-            made = layout_of(file, self.station)
-            self._layouts[file] = self._alike.setdefault(self._what_is_read(made), made)
+            form = written_by_form(file)
+            if form is None or form not in self._of_forms:
+                made = layout_of(file, self.station)
+                self._layouts[file] = self._alike.setdefault(self._what_is_read(made), made)
+                if form is not None:
+                    self._of_forms[form] = self._layouts[file]
+            else:
+                self._layouts[file] = self._of_forms[form]
         return self._layouts[file]
 
     def _what_is_read(self, layout: FileLayout) -> tuple:

@@ -38,6 +38,16 @@ def readings(
     return [dict(zip(columns, row, strict=False)) for row in rows]
 
 
+def known(warehouse: Warehouse) -> set[tuple[str, str]]:
+    """Place and content of all readings: file, file_sha256."""
+    return set(warehouse.con.execute("SELECT file, file_sha256 FROM ingest_files").fetchall())
+
+
+def places(warehouse: Warehouse) -> list[str]:
+    """Where all files lie, or lay, in the inbox."""
+    return [row[0] for row in warehouse.con.execute("SELECT DISTINCT file FROM ingest_files").fetchall()]
+
+
 def record_reading(warehouse: Warehouse, row: dict[str, Any]) -> None:
     """Keep how a file was read, in place of an earlier reading of the same content there."""
     warehouse.con.execute(f"DELETE FROM ingest_files WHERE {_THIS}", [row["file"], row["file_sha256"]])

@@ -10,7 +10,6 @@ import re
 from collections.abc import Callable
 from collections.abc import Mapping as AnyMapping
 from dataclasses import asdict, dataclass, field
-from functools import lru_cache
 from pathlib import PurePosixPath
 from typing import Any
 
@@ -18,9 +17,6 @@ from pipelines.readers.forms import form_of
 from schemas.sources import SOURCES
 from shared.gas import units
 from shared.gas.constants import BAR_PER_PSI, KG_PER_LB, LITRE_PER_CUFT
-
-#: of so many places in the inbox it is remembered what their names say
-MANY_FILES = 10_000
 
 Convert = Callable[[Any], Any]
 
@@ -278,13 +274,17 @@ _LOCK = re.compile("|".join(fnmatch.translate(pattern) for pattern in _LOCKS))
 _CONFLICTS = re.compile(r"conflicted copy|sync-conflict|\bconflict(ed)?\b.*\d{4}", re.IGNORECASE)
 
 
-@lru_cache(maxsize=MANY_FILES)  # asked of each file several times a run
 def passed_over(relative: str) -> str | None:
     """Why a file in the inbox is no input: `lock_or_temporary` (never listed), `sync_conflict` (listed), or None."""
-    parts = PurePosixPath(relative.replace("\\", "/")).parts
-    if any(_LOCK.match(part.casefold()) for part in parts):
+    parts = relative.replace("\\", "/").casefold().split("/")
+    if any(part != "." and _LOCK.match(part) for part in parts):
         return "lock_or_temporary"
-    return "sync_conflict" if parts and _CONFLICTS.search(parts[-1]) else None
+    return "sync_conflict" if looks_like_conflict(relative) else None
+
+
+def looks_like_conflict(relative: str) -> bool:
+    """Whether a program that keeps folders alike has put a second version of a file here."""
+    return _CONFLICTS.search(relative.replace("\\", "/").rpartition("/")[2]) is not None
 
 
 def passed_over_folder(relative: str) -> str | None:
@@ -302,10 +302,10 @@ def matches(relative: str, pattern: str) -> bool:
     return any(fnmatch.fnmatchcase(text, wanted) for text in _name_and_place(relative))
 
 
-@lru_cache(maxsize=MANY_FILES)  # each is held against every pattern there is
 def _name_and_place(relative: str) -> tuple[str, str]:
-    path = PurePosixPath(relative.replace("\\", "/"))
-    return path.name.casefold(), str(path).casefold()
+    # there may be a hundred thousand files, and each is held against every pattern
+    place = relative.replace("\\", "/").casefold()
+    return place.rpartition("/")[2], place
 
 
 def source_of(relative: str, mappings: AnyMapping[str, Mapping]) -> str | None:
