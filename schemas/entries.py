@@ -217,15 +217,25 @@ def written(inbox: Path, but: Container[str] = (), since: pd.Timestamp | None = 
     """
     found = []
     opened = "" if since is None else f"{since.tz_convert('UTC'):%Y%m%dT%H%M%S}"
-    for path in sorted((inbox / FOLDER).glob("*.csv"), key=lambda p: p.name.partition("-")[2]):
-        file = f"{FOLDER}/{path.name}"
-        if (source := entry_source(file)) and file not in but and path.name.partition("-")[2] >= opened:
+    tokens = {name: name.partition("-")[2] for name in names(inbox)}
+    asked = [name for name, token in tokens.items() if token >= opened and f"{FOLDER}/{name}" not in but]
+    for name in sorted(asked, key=tokens.__getitem__):
+        file = f"{FOLDER}/{name}"
+        if source := entry_source(file):
             try:
-                row = _said(path, all_of_it=True)
+                row = _said(inbox / FOLDER / name, all_of_it=True)
             except (OSError, ValueError, csv.Error):
                 continue
             found.append(Written(file, source, _in_contract_units(file, row)))
     return found
+
+
+def names(inbox: Path) -> list[str]:
+    """Names of what forms have written; there may be one for each fill of ten years, and pages ask at every turn."""
+    try:
+        return [name for name in os.listdir(inbox / FOLDER) if name.endswith(".csv")]
+    except OSError:  # none yet; a run says it of a folder that cannot be looked into
+        return []
 
 
 def _in_contract_units(file: str, row: Mapping[str, str]) -> dict[str, str]:

@@ -152,6 +152,8 @@ def scan(inbox: Path, passed: PassedOver | None = None, made_up: Callable[[str],
 
 def _printable(name: str) -> str:
     """A name that a table can hold: bytes that are not UTF-8 are written as %FF."""
+    if name.isascii():
+        return name
     return "".join(f"%{ord(c) - 0xDC00:02X}" if 0xDC80 <= ord(c) <= 0xDCFF else c for c in name)
 
 

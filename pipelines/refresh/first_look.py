@@ -7,7 +7,7 @@ from pathlib import Path
 from pipelines.intake.result import IntakeResult
 from pipelines.warehouse.rows import changed_by
 from pipelines.warehouse.store import Warehouse
-from schemas.entries import FOLDER
+from schemas.entries import names
 from schemas.snapshot import FORM, Manifest
 
 #: what is new of fills alone
@@ -56,7 +56,7 @@ class MoreToJudge(Exception):
 
 def logged(inbox: Path) -> set[str]:
     """Names of what forms have written."""
-    return {path.name for path in (inbox / FOLDER).glob("*.csv")}
+    return set(names(inbox))
 
 
 @dataclass(frozen=True)
