@@ -5,6 +5,7 @@ it, which a later publish clears away; the last snapshot goes on being served.
 """
 
 import contextlib
+import hashlib
 import os
 import re
 import shutil
@@ -51,6 +52,7 @@ class Publisher:
             self.first_name = _next(self.first_name)  # two passes within a microsecond, or a clock set back
         self.name = _next(self.first_name)
         self.folder = published / self.name
+        self._beginning = f"{published}{os.sep}{previous.name}{os.sep}" if previous else ""
         self.tables: dict[str, dict[str, Part]] = {}
         self._sound: dict[tuple[str, str], bool] = {}
         self._written: dict[tuple[str, str], pa.Table] = {}
@@ -89,7 +91,7 @@ class Publisher:
     def stored_previous(self, table: str, part: str = "all", columns: list[str] | None = None) -> pa.Table:
         """A part of the last snapshot as it is stored, or some of its columns."""
         names = self._previous_names(table, part) or [part]
-        found = [stored_parts.stored(self._in_previous(table, name)[1], columns) for name in names]
+        found = [stored_parts.stored(Path(self._in_previous(table, name)[1]), columns) for name in names]
         return found[0] if len(found) == 1 else pa.concat_tables(found)
 
     def schema_previous(self, table: str) -> pa.Schema:
@@ -102,15 +104,15 @@ class Publisher:
         there = self.previous.tables.get(table, {}) if self.previous else {}
         return names_of(there, table, part)
 
-    def _previous_place(self, table: str, part: str) -> tuple[Part, Path] | None:
+    def _previous_place(self, table: str, part: str) -> tuple[Part, str] | None:
         """What the last snapshot's manifest says of a part, and where the part should be."""
         old = self.previous.tables.get(table, {}).get(part) if self.previous else None
         if not (self.previous and old):
             return None
-        # put together as a text: thousands of parts are asked for
-        return old, Path(f"{self.published}{os.sep}{self.previous.name}{os.sep}{table}{os.sep}{old.file}")
+        # a text: thousands of parts are asked for
+        return old, f"{self._beginning}{table}{os.sep}{old.file}"
 
-    def _in_previous(self, table: str, part: str) -> tuple[Part, Path]:
+    def _in_previous(self, table: str, part: str) -> tuple[Part, str]:
         place = self._previous_place(table, part)
         if place is None:
             raise KeyError(f"The last snapshot has no part {part} of {table}.")
@@ -204,14 +206,12 @@ class Publisher:
 
     def _link_one(self, table: str, part: str, fingerprint: str) -> int:
         old, source = self._in_previous(table, part)
-        old = replace(old, fingerprint=fingerprint or old.fingerprint)
+        if fingerprint and fingerprint != old.fingerprint:
+            old = replace(old, fingerprint=fingerprint)
         folder = f"{self.folder}{os.sep}{table}"
         if not self.tables.get(table):
             os.makedirs(folder, exist_ok=True)
-        target = f"{folder}{os.sep}{old.file}"
-        with contextlib.suppress(FileNotFoundError):
-            os.unlink(target)
-        _link(source, target)
+        _link(source, f"{folder}{os.sep}{old.file}")
         self.tables.setdefault(table, {})[part] = old
         return old.rows
 
@@ -327,19 +327,26 @@ def _next(name: str) -> str:
     return (datetime.strptime(name, NAMED) + timedelta(microseconds=1)).strftime(NAMED)
 
 
-def _link(source: Path | str, target: Path | str) -> None:
+def _link(source: str, target: str) -> None:
+    """Let a part stand in another place as well, instead of what may stand there."""
     try:
         os.link(source, target)
+    except FileExistsError:
+        os.unlink(target)  # never written through: it may be a link itself
+        _link(source, target)
     except OSError:  # another file system, or one without links
+        with contextlib.suppress(FileNotFoundError):
+            os.unlink(target)
         shutil.copy2(source, target)
 
 
-def is_sound(path: Path, part: Part) -> bool:
+def is_sound(path: Path | str, part: Part) -> bool:
     """Whether a part reads as it was written; of an earlier version, without a hash, whether it reads at all."""
     try:
-        data = part_bytes(path, part)
-        if not part.sha256:
-            pq.read_table(data)
+        if part.sha256:
+            with open(path, "rb", buffering=0) as file:
+                return hashlib.sha256(file.read()).hexdigest() == part.sha256
+        pq.read_table(part_bytes(Path(path), part))
     except (SnapshotDamaged, pa.ArrowException, OSError):
         return False
     return True
