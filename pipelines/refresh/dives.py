@@ -228,7 +228,7 @@ def _parts(refresh: Refresh, station: Station, warehouse: Warehouse) -> list[Par
     shelf = refresh.shelf
     dives, tanks, units = shelf["dives"], shelf["dive_tanks_all"], shelf["units"]
     fills = shelf["fills_before_dives"]
-    shelf.put("fills_of_dives", _with_their_rows(fills, shelf["fills"]))
+    shelf.put("fills_of_dives", _with_their_rows(fills, shelf["fills"]), same_as="fills_before_dives")
     fills = shelf["fills_of_dives"]
     shelf.put("dive_links", link_fills(tanks, dives, fills, units, refresh.policy.dives.fill_link_days))
     shelf.put("station_water", station_water_by_month(dives))

@@ -118,7 +118,8 @@ def _before(refresh: Refresh) -> Part:
     then = pd.MultiIndex.from_frame(dives.loc[dived, list(_DIVE)])
     made = {"fills_of_leaks": quality["filled_at"] < until, "fills": shelf["fills"]["filled_at"] < until}
     used = pd.MultiIndex.from_frame(shelf["dive_tank_use"][list(_DIVE)]).isin(then)
-    shelf.put("fills_of_leaks", _without_what_nothing_followed(shelf, made["fills_of_leaks"], used))
+    followed = _without_what_nothing_followed(shelf, made["fills_of_leaks"], used)
+    shelf.put("fills_of_leaks", followed, same_as="fill_quality", but=(*_SETTLED, "gas_c_basis"))
     return Part(
         rows={name: np.flatnonzero(which) for name, which in (made | {"dives": dived, "dive_tank_use": used}).items()}
     )

@@ -1,6 +1,6 @@
 """A step: what it reads, by name, and what it gets, which is that and nothing else."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from copy import copy
 from dataclasses import asdict, dataclass, field
 from types import SimpleNamespace
@@ -199,10 +199,23 @@ class Shelf:
         self._column_hashes: dict[tuple, NDArray[np.uint64]] = {}
         self._rounded: dict[tuple, pd.DataFrame] = {}
         self._keys: dict[tuple[str, str], tuple[str, Columns, tuple]] = {}
+        self._same_as: dict[tuple[str, str], str] = {}
 
-    def put(self, name: str, frame: pd.DataFrame) -> None:
-        """Set or replace a frame; its rows are numbered anew."""
+    def put(self, name: str, frame: pd.DataFrame, *, same_as: str = "", but: Collection[str] = ()) -> None:
+        """Set or replace a frame; its rows are numbered anew.
+
+        Parameters
+        ----------
+        same_as : str
+            A frame there is that has the same columns, row by row, so that they need not be hashed again.
+        but : collection of str
+            Columns that are the frame's own.
+        """
         self._frames[name] = frame.reset_index(drop=True)
+        self._same_as = {at: other for at, other in self._same_as.items() if name not in (at[0], other)}
+        if same_as:
+            shared = [c for c in frame if c in self._frames[same_as] and c not in but]
+            self._same_as |= {(name, column): same_as for column in shared}
         for kept in (self._hashes, self._rounded, self._column_hashes):
             for key in [k for k in kept if k[0] == name]:
                 del kept[key]
@@ -260,7 +273,7 @@ class Shelf:
         frame, resolution = self._checked(step, name, columns), dict(fine)
         if not len(frame.index):  # most tables of a small station
             return [_NO_ROWS] * len(columns)
-        places = [(name, column, resolution.get(column)) for column in columns]
+        places = [(self._same_as.get((name, c), name), c, resolution.get(c)) for c in columns]
         new = [at for at in places if at not in self._column_hashes]
         if new:
             asked = [frame[c] if r is None else rounded(frame[[c]], {c: r})[c] for _, c, r in new]

@@ -402,3 +402,27 @@ def test_lists_are_told_apart_however_many_there_are_and_whatever_stands_beside_
     np.testing.assert_array_equal(many, np.tile(few, FEW))
     empty = row_hashes(pd.DataFrame({"a": pd.Series([[]] * FEW, dtype="object")}), "a")
     assert set(empty) == {few[3]}
+
+
+def test_a_frame_that_shares_columns_has_the_fingerprint_that_it_has_by_itself():
+    first = pd.DataFrame({"a": [1.0, 2.0], "b": [3.0, 4.0]})
+    beside = first.assign(b=[5.0, 6.0], c=["x", "y"])
+    step = replace(BY_NAME["people"], reads={"one": ("a", "b"), "other": ("a", "b", "c")})
+
+    def prints(one, other, **how):
+        shelf = Shelf()
+        shelf.put("one", one)
+        shelf.put("other", other, **how)
+        return shelf, [shelf.fingerprint(step, name, None) for name in ("one", "other")]
+
+    alone = prints(first, beside)[1]
+    shelf, shared = prints(first, beside, same_as="one", but=("b",))
+    assert shared == alone
+    # what is put in the place of either is its own again
+    moved = first.assign(a=[7.0, 8.0])
+    shelf.put("one", moved)
+    assert [shelf.fingerprint(step, name, None) for name in ("one", "other")] == prints(moved, beside)[1]
+    shelf.put("one", first)
+    shelf.put("other", beside, same_as="one", but=("b",))
+    shelf.put("other", beside.assign(a=[9.0, 9.0]))
+    assert shelf.fingerprint(step, "other", None) == prints(first, beside.assign(a=[9.0, 9.0]))[1][1]
