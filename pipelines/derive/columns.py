@@ -11,8 +11,9 @@ def floats(column: pd.Series) -> np.ndarray:
 
 def looked_up(keys: pd.Series, by: pd.Series) -> pd.Series:
     """Values of `by`, whose index is unique, at the keys, with its dtype; also where either is empty."""
-    found = by.reindex(pd.Index(keys.astype(object)))
-    return pd.Series(found.array, index=keys.index)
+    place = by.index.get_indexer(pd.Index(keys.array))
+    values = by.to_numpy() if isinstance(by.dtype, np.dtype) else by.array
+    return pd.Series(pd.api.extensions.take(values, place, allow_fill=True), index=keys.index)
 
 
 def places(names: pd.Series, among: pd.Series) -> np.ndarray:

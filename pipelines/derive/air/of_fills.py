@@ -66,13 +66,14 @@ def air_state_of_fills(
     rows["open"] = [not (f if isinstance(f, Feed) else NOTHING_KNOWN).traced for f in feed]
     rows["open"] &= ~_bought(inputs).reindex(rows["source_id"]).fillna(False).to_numpy(bool) | rows["blended"]
     traced = rows.explode("compressors").dropna(subset=["compressors"]).rename(columns={"compressors": "compressor_id"})
-    by_feed = _states(traced, record, policy)
-    may_have = _may_have_fed(rows[rows["open"]], traced, sorted(_compressors(known) | set(record.compressors)))
-    suspected = _states(may_have, record, policy)
-    nowhere = rows.loc[[not isinstance(f, Feed) or f is NOTHING_KNOWN for f in feed], "row"]
-    at_best = _best_is_not_good(suspected[suspected["row"].isin(nowhere)])
-    suspected = suspected[suspected["state"].isin(IN_DOUBT)].assign(state="source_unknown")
-    found = pd.concat([by_feed, suspected, at_best], ignore_index=True)
+    found = _states(traced, record, policy)
+    if rows["open"].any():  # of most stations every source is traced
+        may_have = _may_have_fed(rows[rows["open"]], traced, sorted(_compressors(known) | set(record.compressors)))
+        suspected = _states(may_have, record, policy)
+        nowhere = rows.loc[[not isinstance(f, Feed) or f is NOTHING_KNOWN for f in feed], "row"]
+        at_best = _best_is_not_good(suspected[suspected["row"].isin(nowhere)])
+        suspected = suspected[suspected["state"].isin(IN_DOUBT)].assign(state="source_unknown")
+        found = pd.concat([found, suspected, at_best], ignore_index=True)
     found["rank"] = pd.Categorical(found["state"], categories=AIR_STATES, ordered=True).codes
     # of several in one state the one that failed last says why
     found = found.sort_values(["row", "rank", "failed_on"], ascending=[True, True, False], kind="stable")

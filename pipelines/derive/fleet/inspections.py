@@ -186,6 +186,8 @@ def _oxygen_clean(inputs: dict, policy: Policy, place: np.ndarray, pairs: pd.Dat
     """Clean for oxygen at each moment, a fill from a source not marked oxygen compatible ending it."""
     cylinders = inputs["cylinders"]
     fills = inputs["fills"]
+    if not (inputs["inspections"]["kind"] == "oxygen_clean").any():  # a station of air alone
+        return np.zeros(len(place), bool)
     compatible = inputs["sources"].loc[inputs["sources"]["oxygen_compatible"].fillna(False).astype(bool), "source_id"]
     soiling = fills.loc[~fills["source_id"].isin(compatible)]
     soiled = cylinders_of_units_on(inputs, soiling["unit_id"], local_day(soiling["filled_at"], policy.time_zone))
