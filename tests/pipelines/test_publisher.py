@@ -4,6 +4,8 @@ import os
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 
 from pipelines.publish import parts as parts_of_tables
@@ -39,6 +41,13 @@ def test_parts_are_read_one_after_the_other_with_declared_types(tmp_path):
     read = made.read("people", "M1", "M2", "M1")
     assert read["display_name"].tolist() == ["Ines Vard"] * 2
     assert read.dtypes.equals(made.read("people", "M2").dtypes)
+
+
+@pytest.mark.parametrize("rows, kind", [(1, "UNCOMPRESSED"), (1_249, "UNCOMPRESSED"), (1_250, "ZSTD")])
+def test_parts_of_less_than_ten_thousand_bytes_are_stored_as_they_are_and_others_compressed(tmp_path, rows, kind):
+    part = parts_of_tables.write_part(tmp_path, "dive_lessons", "M1", pa.table({"vector": np.arange(float(rows))}), "")
+    group = pq.ParquetFile(tmp_path / "dive_lessons" / part.file).metadata.row_group(0)
+    assert (group.num_rows, group.column(0).compression) == (rows, kind)
 
 
 @pytest.mark.parametrize("table", ["dive_reserve", "trend_state"])
