@@ -11,7 +11,7 @@ import pytest
 
 from pipelines.derive.dives import step as of_dives
 from pipelines.refresh import divers, dives
-from pipelines.refresh.step import Part, Shelf
+from pipelines.refresh.step import Part, Shelf, Step
 from schemas.frames import conform
 from schemas.policy import Policy
 from schemas.sources import SOURCES
@@ -40,6 +40,15 @@ def fake(shelf: Shelf, publisher: object = None) -> tuple[SimpleNamespace, dict[
     made = SimpleNamespace(shelf=shelf, publisher=publisher, policy=Policy(), run=run, positions=positions)
     made.table = lambda *given: None
     return made, asked
+
+
+def test_a_frame_that_is_put_anew_with_its_columns_elsewhere_is_read_by_their_names():
+    step = Step("margins", 1, lambda _: {}, (), {"dives": ("depth_m", "bar")})
+    shelf = shelf_of(dives=pd.DataFrame({"depth_m": [18.0], "bar": [200.0]}))
+    first = shelf.read(step, "dives").to_dict("list"), shelf.fingerprint(step, "dives", None)
+    shelf.put("dives", pd.DataFrame({"bar": [200.0], "water_c": [9.0], "depth_m": [18.0]}))
+    assert (shelf.read(step, "dives").to_dict("list"), shelf.fingerprint(step, "dives", None)) == first
+    assert first[0] == {"depth_m": [18.0], "bar": [200.0]}
 
 
 def given(shelf: Shelf, part: Part, name: str, column: str) -> list[object]:
