@@ -45,12 +45,11 @@ def with_linked_units(tanks: pd.DataFrame, links: pd.DataFrame) -> pd.DataFrame:
         (ref, member if isinstance(member, str) else None): unit
         for ref, member, unit in zip(of_units["source_ref"], of_units["member_id"], of_units["target_id"], strict=True)
     }
-    unit = [
-        known if isinstance(known, str) else said.get((name := tank_name(dive, no), member)) or said.get((name, None))
-        for known, dive, no, member in zip(
-            tanks["unit_id"], tanks["dive_id"], tanks["tank_no"], tanks["member_id"], strict=True
-        )
-    ]
+    lost = np.flatnonzero(tanks["unit_id"].isna())
+    columns = (tanks[name].iloc[lost].tolist() for name in ("dive_id", "tank_no", "member_id"))
+    unit = tanks["unit_id"].to_numpy(object, copy=True)
+    for row, dive, no, member in zip(lost, *columns, strict=True):
+        unit[row] = said.get((name := tank_name(dive, no), member)) or said.get((name, None))
     return tanks.assign(unit_id=pd.Series(unit, index=tanks.index, dtype=tanks["unit_id"].dtype))
 
 

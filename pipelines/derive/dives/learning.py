@@ -220,22 +220,23 @@ def _station_of(rows: pd.DataFrame, counts: list[int]) -> Station:
     month = rows["month"].to_numpy(int)
     triangles = rows[[c for c in rows if c.startswith("information_")]].to_numpy(float)
     vectors = rows[[f"vector_{k}" for k in range(n)]].to_numpy(float)
-    spreads = _spreads(*(rows[c].to_numpy() for c in _OF_STARTS))
+    spreads = np.stack(_spreads(*(rows[c].to_numpy() for c in _OF_STARTS)), axis=1)
     months = np.unique(month) + 1
     information, vector = np.zeros((months.size, n, n)), np.zeros((months.size, n))
-    spread = np.zeros((months.size, 2, *spread_evidence(0.0, 1.0).shape[1:]))
+    spread = np.zeros((months.size, *spreads.shape[1:]))
     last = np.cumsum(counts)
     for own in map(slice, last - counts, last):
         until = np.searchsorted(month[own], months, side="left")
         # a member without a dive yet adds nothing, not even a rounding
         some = slice(np.searchsorted(until, 1), None)
+        until = until[some] - 1
         whole = np.zeros((own.stop - own.start, n, n))
         whole[:, upper[0], upper[1]] = whole[:, upper[1], upper[0]] = triangles[own]
-        passed, its = passed_on(_summed(whole, until[some]), _summed(vectors[own], until[some]), scatter)
+        whole, its_vector = (np.cumsum(values, axis=0)[until] for values in (whole, vectors[own]))
+        passed, its = passed_on(whole, its_vector, scatter)
         information[some] += passed
         vector[some] += its
-        for place, evidence in enumerate(spreads):
-            spread[some, place] += STATION_COUNTS * _summed(evidence[own], until[some])
+        spread[some] += STATION_COUNTS * np.cumsum(spreads[own], axis=0)[until]
     return Station(months, information, vector, spread)
 
 

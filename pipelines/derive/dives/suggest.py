@@ -112,7 +112,7 @@ def _dived_as_one(units: pd.DataFrame) -> pd.DataFrame:
 def _units_of_names(known: pd.DataFrame) -> dict[tuple, frozenset[str]]:
     """Units that the files themselves state for tanks of a member's name."""
     stated = known[known["unit_id"].notna() & known["tank_ref"].notna()]
-    return {name: frozenset(units) for name, units in stated.groupby(["member_id", "tank_ref"])["unit_id"]}
+    return {name: frozenset(units.tolist()) for name, units in stated.groupby(["member_id", "tank_ref"])["unit_id"]}
 
 
 def _pairs(lost, known, whole, units, cylinders, loans, fills) -> pd.DataFrame:
@@ -122,17 +122,17 @@ def _pairs(lost, known, whole, units, cylinders, loans, fills) -> pd.DataFrame:
     apart = (pairs["water_capacity_l"] - pairs["unit_capacity_l"]).abs()
     fits = (apart <= np.maximum(SIZE_L, SIZE_SHARE * pairs["unit_capacity_l"])) & apart.notna()
     pairs = pairs.assign(tank_size_fits=fits).sort_values("started_at", kind="stable")
-    set_of = dict(zip(units["unit_id"], units["set_id"].where(units["joined"].fillna(False)), strict=True))
-    used = known[known["unit_id"].notna()].assign(
-        unit_id=lambda k: [set_of.get(u) if isinstance(set_of.get(u), str) else u for u in k["unit_id"]]
-    )
+    sets = units["set_id"].where(units["joined"].fillna(False))
+    set_of = {u: s for u, s in zip(units["unit_id"].tolist(), sets.tolist(), strict=True) if isinstance(s, str)}
+    used = known[known["unit_id"].notna()]
+    used = used.assign(unit_id=[set_of.get(u, u) for u in used["unit_id"].tolist()])
     pairs = _not_dived_by_others(pairs, used)
-    owner = cylinders.assign(
-        unit_id=[set_of.get(c) if isinstance(set_of.get(c), str) else c for c in cylinders["cylinder_id"]]
-    )
-    owned = set(zip(owner["unit_id"], owner["owner_id"], strict=True))
+    owner = cylinders.assign(unit_id=[set_of.get(c, c) for c in cylinders["cylinder_id"].tolist()])
+    owned = set(zip(owner["unit_id"].tolist(), owner["owner_id"].tolist(), strict=True))
     of_station = set(owner.loc[owner["owner_id"] == "station", "unit_id"])
-    pairs["tank_owned"] = [pair in owned for pair in zip(pairs["unit_id"], pairs["member_id"], strict=True)]
+    pairs["tank_owned"] = [
+        pair in owned for pair in zip(pairs["unit_id"].tolist(), pairs["member_id"].tolist(), strict=True)
+    ]
     pairs["of_station"] = pairs["unit_id"].isin(of_station)
     pairs = _with_loans(pairs, loans)
     return _weighed(_with_fill(pairs, fills))
