@@ -299,7 +299,10 @@ def fills_not_accepted(warehouse: Warehouse) -> pd.DataFrame:
                    coalesce(filled_at, last_value(filled_at IGNORE NULLS) OVER (
                        PARTITION BY file, file_sha256 ORDER BY row_number
                        ROWS BETWEEN UNBOUNDED PRECEDING AND CURRENT ROW)) AS filled_at
-            FROM rows_fills
+            FROM rows_fills AS fills SEMI JOIN (
+                SELECT DISTINCT file, file_sha256 FROM rows_fills WHERE state IN ('rejected', 'waiting')
+            ) AS asked ON fills.file IS NOT DISTINCT FROM asked.file
+                AND fills.file_sha256 IS NOT DISTINCT FROM asked.file_sha256
             WHERE state NOT IN ('replaced', 'answered', 'left_out')) AS dated
         WHERE state IN ('rejected', 'waiting') AND unit_id IS NOT NULL AND filled_at IS NOT NULL
           AND fill_id NOT IN (SELECT fill_id FROM rows_fills WHERE state = 'current')
