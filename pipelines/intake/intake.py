@@ -112,6 +112,7 @@ class Intake:
         self.pending.journal.flush()
         clear(self.station)
         self.result.out_of_reach = self.pending.forgotten()
+        self.pending.agree()
         return self.result
 
     def read_again(self, known: Iterable[tuple[str, str]]) -> list[str]:
@@ -312,13 +313,13 @@ class Intake:
             "read_nth": (before["read_nth"] if before else 0) if found.earlier else self.warehouse.version() + 1,
         }
         files.record_reading(self.warehouse, row)
-        self.pending.note(row, earlier=found.earlier)
+        self.pending.note(row, earlier=found.earlier, new=before is None)
 
     def _received_at(self, found: InboxFile, before: Reading | None) -> pd.Timestamp:
         """When this content first came in: by the warehouse, else by the archive's list, as after a rebuild."""
         if before and before["received_at"] is not None:
             return before["received_at"]
-        return self.pending.journal.came_at(found.file, found.sha256) or self.now
+        return self.pending.came_at(found.file, found.sha256, new=before is None) or self.now
 
     def _older_version(self, found: InboxFile, sources: set[str], last: Reading | None, refused: bool) -> None:
         """A newer file stands in the same place: it answers the rejects there, and rows it no longer has are listed."""

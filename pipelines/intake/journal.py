@@ -9,6 +9,7 @@ import os
 import re
 from dataclasses import asdict, dataclass, fields
 from datetime import datetime
+from functools import cached_property
 from pathlib import Path
 
 import pandas as pd
@@ -62,9 +63,26 @@ class Journal:
     def __init__(self, archive: Path):
         self.path = path_of(archive)
         self._added = False
-        self._lines = _read(self.path)
-        self._last = {e.file: e for e in self._lines}
-        self._known = {(e.file, e.file_sha256): e for e in self._lines}
+
+    @cached_property
+    def _lines(self) -> list[Entry]:
+        return _read(self.path)
+
+    @cached_property
+    def _last(self) -> dict[str, Entry]:
+        return {e.file: e for e in self._lines}
+
+    @cached_property
+    def _known(self) -> dict[tuple[str, str], Entry]:
+        return {(e.file, e.file_sha256): e for e in self._lines}
+
+    def as_it_stands(self) -> str:
+        """Changes with the file, without a look into it; empty where there is none."""
+        try:
+            info = self.path.stat()
+        except OSError:
+            return ""
+        return f"{info.st_size} {info.st_mtime_ns}"
 
     def entries(self) -> list[Entry]:
         """Every content of every place, each once, as it was noted last, in order."""
@@ -79,21 +97,30 @@ class Journal:
         """By place, the hash of its last content."""
         return {file: entry.file_sha256 for file, entry in self._last.items()}
 
-    def note(self, entry: Entry, *, earlier: bool = False) -> None:
-        """Add an entry unless the list says the same already; an earlier content does not become the last again."""
+    def note(self, entry: Entry, *, earlier: bool = False, new: bool = False) -> None:
+        """Add an entry unless the list says the same already; an earlier content does not become the last again.
+
+        `new`: the list surely does not have this content, and need not be read to know.
+        """
         key = entry.file, entry.file_sha256
+        if new and "_lines" not in self.__dict__:
+            self._write(entry)
+            return
         last = self._last.get(entry.file)
         if self._known.get(key) == entry and (earlier or last == entry):
             return
+        self._write(entry)
+        self._known[key] = entry
+        self._lines.append(entry)
+        if not earlier:
+            self._last[entry.file] = entry
+
+    def _write(self, entry: Entry) -> None:
         text = json.dumps(asdict(entry), ensure_ascii=False)
         torn = self.path.exists() and self.path.stat().st_size and not _ends_well(self.path)
         with open(self.path, "a", encoding="utf-8") as handle:
             handle.write(("\n" if torn else "") + text + "\n")
         self._added = True
-        self._known[key] = entry
-        self._lines.append(entry)
-        if not earlier:
-            self._last[entry.file] = entry
 
     def write_anew(self, entries: list[Entry]) -> None:
         """Let the list hold these entries alone, all of them or none."""

@@ -2,7 +2,7 @@
 
 import os
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any
@@ -25,6 +25,9 @@ Reading = dict[str, Any]
 
 ToRead = list[tuple[InboxFile, Reading | None]]
 """Files, each with the last reading of its place where there is one."""
+
+#: from so many readings on it is noted that warehouse and archive agree, so that a run need not compare them
+MANY_FILES = 1000
 
 FORGOTTEN = "forgotten"
 """Outcome of a reading that the archive knows of and the warehouse does not."""
@@ -59,7 +62,32 @@ class Look:
     sync_conflicts: list[str] = field(default_factory=list)
     #: refused when last read, and since taken out of the inbox
     refused_and_gone: list[str] = field(default_factory=list)
-    readings: "dict[str, list[Reading]]" = field(default_factory=dict)
+    readings: "Known" = field(default_factory=lambda: Known({}))
+
+
+class Known:
+    """The readings of places: of all, or of those that a run looks at and, where it asks, of others."""
+
+    def __init__(self, of_places: dict[str, list[Reading]], pending: "PendingFiles | None" = None):
+        self._of_places, self._pending = of_places, pending
+
+    def of(self, file: str) -> list[Reading]:
+        """Of one place that is looked at."""
+        return self._of_places.get(file, [])
+
+    def of_sizes(self, sizes: Collection[int]) -> dict[int, list[Reading]]:
+        """Of all places, by size, those of these sizes."""
+        places = self._of_places if self._pending is None else self._pending.readings(among=("size", sizes))
+        found: dict[int, list[Reading]] = {size: [] for size in sizes}
+        for past in places.values():
+            for reading in past:
+                if reading["size"] in found:
+                    found[reading["size"]].append(reading)
+        return found
+
+    def all(self) -> dict[str, list[Reading]]:
+        """Of all places, the last one last."""
+        return self._of_places if self._pending is None else self._pending.readings()
 
 
 class PendingFiles:
@@ -82,6 +110,9 @@ class PendingFiles:
         self._of_forms: dict[tuple[str, str | None], FileLayout] = {}
         #: all readings, for the look that follows
         self._just_read: dict[str, list[Reading]] | None = None
+        #: the archive's list and the warehouse say the same of many files: neither is read whole
+        self.agreed = not afresh and files.count(warehouse) >= MANY_FILES and files.agreed(warehouse) == self._said()
+        self._all_originals_there = self.agreed
 
     def names(self) -> Names:
         """What the names in files mean now."""
@@ -99,13 +130,18 @@ class PendingFiles:
         self._names = None
 
     def readings(
-        self, *, file: str | None = None, sha256: str | None = None, either: bool = False
+        self,
+        *,
+        file: str | None = None,
+        sha256: str | None = None,
+        either: bool = False,
+        among: tuple[str, Collection[Any]] | None = None,
     ) -> dict[str, list[Reading]]:
         """All readings of each place in the inbox, or of this one, or of this content; the last one last."""
         found: dict[str, list[Reading]] = {}
         if self.afresh:
             return found
-        for reading in files.readings(self.warehouse, _READING, file=file, sha256=sha256, either=either):
+        for reading in files.readings(self.warehouse, _READING, file=file, sha256=sha256, either=either, among=among):
             found.setdefault(reading["file"], []).append(reading)
         return found
 
@@ -119,21 +155,29 @@ class PendingFiles:
 
         Only of originals that are there: another station's warehouse has no say in this archive.
         """
+        if self.agreed:
+            return
         kept = set(os.listdir(self.station.archive))
-        self._just_read = self.readings()
+        self._just_read, self._all_originals_there = self.readings(), True
         for past in self._just_read.values():
             for n, reading in enumerate(past):
                 if reading["archived"] in kept:
                     self.note(reading, earlier=n < len(past) - 1)
+                else:
+                    self._all_originals_there = False
 
-    def note(self, reading: Reading, *, earlier: bool = False) -> None:
-        """Note a reading in the archive."""
+    def came_at(self, file: str, sha256: str, *, new: bool = False) -> pd.Timestamp | None:
+        """When a content first came in by the archive's list; `new`: the warehouse does not know it."""
+        return None if new and self.agreed else self.journal.came_at(file, sha256)
+
+    def note(self, reading: Reading, *, earlier: bool = False, new: bool = False) -> None:
+        """Note a reading in the archive; `new`: the warehouse did not know it."""
         at = _in_utc(reading["modified_at"])
-        came_at = reading.get("received_at") or self.journal.came_at(reading["file"], reading["file_sha256"])
+        came_at = reading.get("received_at") or self.came_at(reading["file"], reading["file_sha256"], new=new)
         came = "" if came_at is None else _in_utc(came_at)
         of_file = {name: reading[name] for name in ("file", "file_sha256", "archived", "size", "mtime_ns")}
         entry = Entry(**of_file, modified_at=at, layout=reading["layout"] or "", received_at=came)
-        self.journal.note(entry, earlier=earlier)
+        self.journal.note(entry, earlier=earlier, new=new and self.agreed)
 
     def with_forgotten(self) -> dict[str, list[Reading]]:
         """The readings of the warehouse, and those that the archive knows of and the warehouse does not.
@@ -170,19 +214,40 @@ class PendingFiles:
 
     def forgotten(self) -> list[str]:
         """Places with a content that the archive knows of and that could not be read."""
+        if self.agreed:
+            return []
         known = set() if self.afresh else files.known(self.warehouse)
         return sorted({e.file for e in self.journal.entries() if (e.file, e.file_sha256) not in known})
+
+    def agree(self) -> None:
+        """Note that the archive's list and the warehouse say the same, where they do."""
+        if not self.afresh and self._all_originals_there and files.count(self.warehouse) >= MANY_FILES:
+            said = self._said()
+            if said != files.agreed(self.warehouse) and not self.forgotten():
+                files.set_agreed(self.warehouse, said)
+
+    def _said(self) -> str:
+        return f"{self.journal.as_it_stands()} {files.as_listed(self.warehouse)}"
 
     def look(self, here: list[InboxFile], tried: set[str]) -> Look:
         """Compare the files that are here with their readings; those just tried in vain are left for the next run.
 
         Tables come as they need each other, then UDDF files.
         """
-        readings, names = self.with_forgotten(), self.names()
-        seen = Look(readings=readings)
+        names, plain = self.names(), files.read_once(self.warehouse) if self.agreed else {}
+        as_read = {f.file for f in here if plain.get(f.file) == (f.size, f.mtime_ns, self.layout(f.file).hash)}
+        if self.agreed:
+            others = {*files.places(self.warehouse), *(f.file for f in here)} - as_read
+            readings = self.readings(among=("file", others))
+        else:
+            readings = self.with_forgotten()
+        seen = Look(readings=Known(readings, self if self.agreed else None))
         for found in here:
             if looks_like_conflict(found.file):
                 seen.sync_conflicts.append(found.file)
+                continue
+            if found.file in as_read:
+                seen.unchanged.append(found.file)
                 continue
             found.use(self.layout(found.file))
             past = readings.get(found.file, [])

@@ -10,7 +10,7 @@ from pathlib import Path
 import pandas as pd
 
 from pipelines.intake.inbox import InboxFile
-from pipelines.intake.pending import Reading, ToRead
+from pipelines.intake.pending import Known, Reading, ToRead
 from pipelines.readers.forms import sources_in
 from pipelines.warehouse.rows import count_that_would_win
 from pipelines.warehouse.store import STORED, Warehouse
@@ -23,27 +23,26 @@ _MOST_COMPARED = 64 << 20
 AHEAD = pd.Timedelta(days=1)
 
 
-def settle_ranks(todo: ToRead, readings: dict[str, list[Reading]], archive: Path, now: pd.Timestamp) -> None:
+def settle_ranks(todo: ToRead, readings: Known, archive: Path, now: pd.Timestamp) -> None:
     """Set `ranked_at` and `saved_again` of files that are to be read.
 
     Parameters
     ----------
     todo : files to read, those of the inbox and those of the archive alone
-    readings : all readings of each place, the last one last
+    readings : of each place
     archive : folder of the originals, whose ranks are those of their readings
     now : UTC
     """
-    sizes: dict[int, list[Reading]] = {}
-    for past in readings.values():
-        for reading in past:
-            sizes.setdefault(reading["size"], []).append(reading)
+    new = [found for found, _ in todo if found.path.parent != archive]
+    asked = {found.size for found in new} | {len(found.instead) for found in new if found.instead is not None}
+    sizes = readings.of_sizes(asked) if asked else {}
     again: list[InboxFile] = []
     for found, _ in todo:
         if found.path.parent != archive:
             size = found.size if found.instead is None else len(found.instead)
             alike = sizes.get(size, []) + (sizes.get(found.size, []) if size != found.size else [])
             first, touched = _known(found, alike) if alike else (None, False)
-            if first is None and (last := _same_text(found, readings.get(found.file, []), archive)):
+            if first is None and (last := _same_text(found, readings.of(found.file), archive)):
                 first, touched = last, True
             if first is not None:
                 found.ranked_at = ranked_at(first)
@@ -103,9 +102,9 @@ def _plain(data: bytes) -> bytes:
     return data.removeprefix(b"\xef\xbb\xbf").replace(b"\r\n", b"\n").replace(b"\r", b"\n").rstrip(b"\n")
 
 
-def _lost_times_near(found: InboxFile, readings: dict[str, list[Reading]]) -> bool:
+def _lost_times_near(found: InboxFile, readings: Known) -> bool:
     """Whether other known files came with new times just before, and kept their order."""
-    for file, past in readings.items():
+    for file, past in readings.all().items():
         saved = pd.Timestamp(past[-1]["mtime_ns"], unit="ns", tz="UTC")
         lost_its_time = file != found.file and saved.floor("2s") > ranked_at(past[-1]).floor("2s")
         if lost_its_time and abs(saved - found.saved_at) <= _ONE_COPY:

@@ -3,7 +3,7 @@
 A file is known by its place in the inbox (`file`) and its content (`file_sha256`).
 """
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from typing import Any
 
 import pandas as pd
@@ -22,17 +22,23 @@ def readings(
     file: str | None = None,
     sha256: str | None = None,
     either: bool = False,
+    among: tuple[str, Collection[Any]] | None = None,
 ) -> list[dict[str, Any]]:
     """Readings of all files, or of this place, or of this content, with these columns; the last of a place last.
 
-    With both, of this content in this place, or with `either` of the place and of the content.
+    With both, of this content in this place, or with `either` of the place and of the content; `among`: those that
+    have one of these values in a column.
     """
     columns = tuple(columns)
     asked = {name: value for name, value in (("file", file), ("file_sha256", sha256)) if value is not None}
+    where = (" OR " if either else " AND ").join([f"{name} = ?" for name in asked] or ["true"])
+    values: list[Any] = list(asked.values())
+    if among is not None:
+        where, values = f"{among[0]} IN (SELECT unnest(?))", [list(among[1])]
     rows = warehouse.con.execute(
         f"SELECT {', '.join(columns)}, coalesce(read_nth, 0), epoch_us(received_at), rowid FROM ingest_files "
-        f"WHERE {(' OR ' if either else ' AND ').join([f'{name} = ?' for name in asked] or ['true'])}",
-        list(asked.values()),
+        f"WHERE {where}",
+        values,
     ).fetchall()
     rows.sort(key=lambda row: row[-3:])  # here: for the few there are, a sort of DuckDB's costs as much as the query
     return [dict(zip(columns, row, strict=False)) for row in rows]
@@ -41,6 +47,38 @@ def readings(
 def known(warehouse: Warehouse) -> set[tuple[str, str]]:
     """Place and content of all readings: file, file_sha256."""
     return set(warehouse.con.execute("SELECT file, file_sha256 FROM ingest_files").fetchall())
+
+
+def count(warehouse: Warehouse) -> int:
+    """How many readings there are."""
+    return int(warehouse.one("SELECT count(*) FROM ingest_files"))
+
+
+def as_listed(warehouse: Warehouse) -> str:
+    """Changes with anything that the archive's list says of readings."""
+    of_each = "hash(file, file_sha256, archived, size, mtime_ns, modified_at, layout, received_at)"
+    return str(warehouse.one(f"SELECT count(*) || ' ' || coalesce(bit_xor({of_each}), 0) FROM ingest_files"))
+
+
+def agreed(warehouse: Warehouse) -> str:
+    """What stood for readings and the archive's list when they last said the same; empty where that is not known."""
+    return warehouse.one("SELECT value FROM meta WHERE key = 'listed'") or ""
+
+
+def set_agreed(warehouse: Warehouse, said: str) -> None:
+    """Note what stands for readings and the archive's list, which say the same."""
+    with warehouse.transaction(changes=False):
+        warehouse.con.execute("DELETE FROM meta WHERE key = 'listed'")
+        warehouse.con.execute("INSERT INTO meta VALUES ('listed', ?)", [said])
+
+
+def read_once(warehouse: Warehouse) -> dict[str, tuple[int, int, str]]:
+    """size, mtime_ns and hash of the layout of each place that was read once and names nothing that is looked up."""
+    rows = warehouse.con.execute(
+        "SELECT file, any_value(size), any_value(mtime_ns), any_value(mapping_hash) FROM ingest_files "
+        "GROUP BY file HAVING count(*) = 1 AND coalesce(max(len(refs)), 0) = 0"
+    ).fetchall()
+    return {file: (size, mtime_ns, layout) for file, size, mtime_ns, layout in rows}
 
 
 def places(warehouse: Warehouse) -> list[str]:
