@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from pipelines.derive.columns import floats, looked_up
+from pipelines.derive.columns import floats, in_time, looked_up
 from pipelines.derive.fills.between import gas_from_elsewhere, readings_between
 from pipelines.derive.fills.chain import chain_of_fills
 from pipelines.derive.fills.residue import follow_residue
@@ -103,7 +103,7 @@ def _inspected(inputs: dict[str, pd.DataFrame], fills: pd.DataFrame, policy: Pol
 
 def station_wide_fills(inputs: dict[str, pd.DataFrame], units: pd.DataFrame, policy: Policy) -> pd.DataFrame:
     """All fills in the order of time, with what all of a station say of each."""
-    fills = inputs["fills"].sort_values(["filled_at", "fill_id"], ignore_index=True).copy()
+    fills = inputs["fills"].take(in_time(inputs["fills"])).reset_index(drop=True)
     fills["filled_on"] = local_day(fills["filled_at"], policy.time_zone)
     fills["station"] = fills["station_id"].astype(object).where(fills["station_id"].notna(), "")
     fills["ambient_assumed"], fills["start_assumed"] = _held(fills, "assumed", ("ambient_c", "start_pressure_bar"))

@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 
+from pipelines.derive.columns import in_time
 from schemas.frames import conform
 from schemas.policy import Policy
 from schemas.tables import TABLES
@@ -27,7 +28,9 @@ def build_gas_added(fill_quality: pd.DataFrame, policy: Policy) -> pd.DataFrame:
     the oxygen and helium in it, the rest came with air: pure oxygen = (Δo − a(Δn − Δh))/(1 − a), a = 0.2095.
     Sums leave out fills whose content is not known; `fills` counts all.
     """
-    rows = fill_quality.sort_values(["unit_id", "filled_at", "fill_id"], kind="stable")
+    rows = fill_quality.take(in_time(fill_quality))
+    unit = pd.factorize(rows["unit_id"], sort=True)[0]
+    rows = rows.take(np.argsort(np.where(unit < 0, len(rows), unit), kind="stable"))
     o2, he = rows["o2_pct"].to_numpy(float), rows["he_pct"].fillna(0.0).to_numpy(float)
     before_o2 = rows.groupby("unit_id")["o2_pct"].shift().fillna(AIR_O2_PCT).to_numpy(float)
     before_he = rows.groupby("unit_id")["he_pct"].shift().fillna(0.0).to_numpy(float)

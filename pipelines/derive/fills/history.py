@@ -2,6 +2,7 @@
 
 import pandas as pd
 
+from pipelines.derive.columns import in_time
 from schemas.frames import conform
 from schemas.tables import TABLES
 from shared.filling.track_record import record
@@ -57,7 +58,7 @@ def settling_record(check: pd.DataFrame, fills: pd.DataFrame, corrections: pd.Da
     named = ["predicted_bar", "predicted_low_bar", "predicted_high_bar", "measured_bar"]
     known = check.merge(fills[["fill_id", "station_id", "filled_at"]], on="fill_id", how="inner")
     rows = []
-    for station, mine in known.sort_values(["filled_at", "fill_id"]).groupby("station_id", dropna=False):
+    for station, mine in known.take(in_time(known)).groupby("station_id", dropna=False):
         found = record(*(mine[name] for name in named))
         rows.append(
             {
