@@ -10,6 +10,7 @@ import shutil
 import sys
 from dataclasses import dataclass
 from pathlib import Path
+from types import ModuleType
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command sets it
 # some shells ask for no compiled modules to be kept; then each worker and each process a test starts compiles them anew
@@ -125,10 +126,35 @@ def _left_out(config, item) -> bool:
     return unasked and not named & inside
 
 
+#: what computes stations, opens pages or starts programs: tests whose module takes something from these, or that ask
+#: for these fixtures, are not of the quick part
+TAKES_LONG = (
+    "small_station",
+    "refresh_station",
+    "made_up",
+    "browsing",
+    "subprocess",
+    "streamlit.testing.v1",
+    "sample_data.make",
+)
+STATIONS = {"sample_station", "season_station", "served", "watched"}
+
+
+def _is_quick(item) -> bool:
+    taken = {name for v in vars(item.module).values() for name in (_name_of(v), getattr(v, "__module__", None))}
+    return not (taken & {*TAKES_LONG} or STATIONS & {*item.fixturenames} or {"browser", *ASKED_FOR} & {*item.keywords})
+
+
+def _name_of(value: object) -> str:
+    return getattr(value, "__name__", "") if isinstance(value, ModuleType) else ""
+
+
 @pytest.hookimpl(tryfirst=True)  # before xdist, which reads the groups in the same hook
 def pytest_collection_modifyitems(config, items):
     for item in items:
         item.add_marker(pytest.mark.xdist_group(_group(item)))
+        if _is_quick(item):
+            item.add_marker(pytest.mark.quick)
     place = {name: n for n, name in enumerate(FIRST)}
     items.sort(key=lambda item: place.get(_group(item), len(FIRST)))
     left_out = [item for item in items if _left_out(config, item)]
