@@ -346,9 +346,8 @@ class Intake:
 
     def _tell_patterns_without_files(self, here: list[InboxFile]) -> None:
         names = [f.file for f in here] + files.places(self.warehouse)
-        self._list_now(
-            "pattern_without_files", {(SETTINGS, listed) for listed in patterns_without_files(self.station, names)}
-        )
+        unused = {(SETTINGS, listed) for listed in patterns_without_files(self.station, names)}
+        self._list_now("pattern_without_files", unused)
 
     def _list_now(self, rule: str, found: set[tuple[str, str]]) -> None:
         """List these files and values under a rule, for as long as they are found."""
