@@ -126,16 +126,12 @@ def _left_out(config, item) -> bool:
     return unasked and not named & inside
 
 
-#: what computes stations, opens pages or starts programs: tests whose module takes something from these, or that ask
-#: for these fixtures, are not of the quick part
+#: what computes or simulates stations, opens pages or starts programs: tests whose module takes something from these,
+#: or that ask for these fixtures, are not of the quick part
 TAKES_LONG = (
-    "small_station",
-    "refresh_station",
-    "made_up",
-    "browsing",
-    "subprocess",
-    "streamlit.testing.v1",
-    "sample_data.make",
+    *("small_station", "refresh_station", "sample_data.make", "fill_frames"),
+    *("dive_simulator", "fill_station_sim", "diver_seasons", "leak_seasons"),
+    *("made_up", "browsing", "streamlit.testing.v1", "subprocess"),
 )
 STATIONS = {"sample_station", "season_station", "served", "watched"}
 
