@@ -26,6 +26,8 @@ _OF_BOTH_SIDES = (
     "test_pressure_bar",
     "empty_mass_kg",
 )
+#: what is looked up of a unit for its fills
+OF_FILLS = ("unit_id", "material", *_OF_BOTH_SIDES, "valve_rating_known")
 MEMBERSHIP_COLUMNS = ["set_id", "cylinder_id", "position", "from_on", "to_on", "assumed"]
 
 

@@ -4,6 +4,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from pipelines.derive.units import OF_FILLS
 from pipelines.refresh.engine import Refresh
 from pipelines.refresh.reads import (
     AIR_TESTS,
@@ -150,17 +151,7 @@ _FILLS_READ = {
     # of a station of many fills: what was read since then teaches nothing yet
     "day_began": ("at",),
     "fills_not_accepted": ("unit_id", "filled_at"),
-    "units": (
-        "unit_id",
-        "material",
-        "water_capacity_l",
-        "capacity_sd_pct",
-        "working_pressure_bar",
-        "permitted_bar",
-        "test_pressure_bar",
-        "empty_mass_kg",
-        "valve_rating_known",
-    ),
+    "units": OF_FILLS,
 }
 _FILLS_SETTINGS = ("filling", *PURITY_SETTINGS, "fleet.due_soon_days")
 _FILLS_RULES = (*INSPECTED_RULES, *PURITY_RULES, "filling_")

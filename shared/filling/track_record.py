@@ -63,7 +63,13 @@ def record(predicted: ArrayLike, low: ArrayLike, high: ArrayLike, answer: ArrayL
 
 
 def at_most(hits: int, n: int, share: float) -> float:
-    """Probability of so many hits or fewer in n tries that each hit with this probability (binomial distribution)."""
+    """Probability of so many hits or fewer in n tries that each hit with this probability (binomial distribution).
+
+    Raises
+    ------
+    OverflowError
+        More than about a thousand tries; a record holds fewer.
+    """
     return math.fsum(math.comb(n, k) * share**k * (1.0 - share) ** (n - k) for k in range(hits + 1))
 
 

@@ -17,7 +17,7 @@ from pipelines.derive.fills.slips import CLOCKS_DIFFER, impossible_times
 from pipelines.derive.fills.station_wide import gas_to_fill, limit_bar, with_station_wide
 from pipelines.derive.fleet.inspections import local_day, unit_states_at
 from pipelines.derive.readings_apart import APART
-from pipelines.derive.units import cylinders_of_units_on
+from pipelines.derive.units import OF_FILLS, cylinders_of_units_on
 from schemas.codes import codes_that
 from schemas.frames import lists
 from schemas.policy import Policy
@@ -122,18 +122,7 @@ def _held(fills: pd.DataFrame, column: str, words: Sequence[str]) -> list[np.nda
 
 
 def _with_unit(fills: pd.DataFrame, inputs: dict, units: pd.DataFrame, marks: dict) -> pd.DataFrame:
-    wanted = [
-        "unit_id",
-        "material",
-        "water_capacity_l",
-        "capacity_sd_pct",
-        "working_pressure_bar",
-        "permitted_bar",
-        "test_pressure_bar",
-        "empty_mass_kg",
-        "valve_rating_known",
-    ]
-    fills = fills.merge(units[[c for c in wanted if c in units]], on="unit_id", how="left")
+    fills = fills.merge(units[[c for c in OF_FILLS if c in units]], on="unit_id", how="left")
     pairs = cylinders_of_units_on(inputs, fills["unit_id"], fills["filled_on"])
     no_hour = np.any([marks[code] for code in NO_HOUR], axis=0)
     marks |= impossible_times(fills, pairs, inputs, no_hour)

@@ -14,8 +14,8 @@ from schemas.tables import TABLES
 from shared.inspection.state import States
 
 # short this often, and this much oftener than the fleet's middle: where all fills are short it is not the cylinder
-#: events of a cylinder's life at which nobody need have had it in hand
-_NOT_SEEN = ("manufactured", "joined_set", "left_set", "unexplained_use", "interval")
+#: events of a cylinder's life, besides inspections, at which somebody had it in hand
+_SEEN = ("filled", "arrived", "dived", "lent", "returned")
 SHORT_SHARE, SHORT_ABOVE_FLEET, SHORT_LEAST_FILLS = 0.3, 0.2, 5
 
 
@@ -136,7 +136,7 @@ def _leaks_by_cylinder(
 
 def _last_seen(cylinder_id: pd.Series, life: pd.DataFrame) -> pd.Series:
     """The last record of each cylinder: a fill, a dive, a loan, an inspection."""
-    seen = life[~life["event"].isin(_NOT_SEEN).to_numpy(bool)]
+    seen = life[(life["event"].isin(_SEEN) | life["event"].str.startswith("inspected_")).to_numpy(bool)]
     last = seen[~seen["cylinder_id"].duplicated(keep="last")].set_index("cylinder_id")["at"]  # in order of time
     return look_up(cylinder_id, last).astype("datetime64[us, UTC]")
 
